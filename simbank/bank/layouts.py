@@ -1,0 +1,136 @@
+"""Wiring layouts: functions that join a row of units (packs or strings) and say where the take-off is.
+
+Each layout takes ``units``, a list of ``(name, positive_node, negative_node)``, and ``parts`` (what it is built from), and
+returns the branches it adds and the take-off's two nodes. Because a string's take-off is again such a unit, layouts nest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from simbank.bank.conductors import Conductor
+from simbank.bank.graph import Branch
+from simbank.errors import InputError
+
+__all__ = ["LAYOUTS", "Bar", "Parts", "busbar", "chain", "chain_middle", "chain_opposite", "join"]
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A pair of equal bus bars, one a polarity.
+
+    Attributes
+    ----------
+    segment : Conductor or None
+        The piece between two neighbouring taps; None for a bar without resistance.
+    take_off : tuple of float
+        Where the positive and the negative take-off sit, 0 at the first tap, 1 at the last.
+    """
+
+    segment: Conductor | None = None
+    take_off: tuple = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What a layout is built from: ``link`` (unit to unit), ``lead`` (unit to bar), own leads by unit, the bar."""
+
+    link: Conductor | None = None
+    lead: Conductor | None = None
+    leads: dict = field(default_factory=dict)
+    bar: Bar = Bar()
+    prefix: str = ""
+
+    def lead_of(self, name):
+        return self.leads.get(name, self.lead)
+
+
+def _need(parts, what, layout):
+    conductor = getattr(parts, what)
+    if conductor is None:
+        raise InputError(f'layout "{layout}" needs it, such as {{ gauge = "2 AWG", length = "30 cm" }}', key=f"wiring.{what}")
+    return conductor
+
+
+def _links(units, parts, layout):
+    if len(units) < 2:
+        return []
+    link = _need(parts, "link", layout)
+    return [
+        Branch(f"link {a[0]}-{b[0]} {sign}", "link", a[pole], b[pole], link.resistance_ohm, link)
+        for pole, sign in ((1, "+"), (2, "-"))
+        for a, b in zip(units, units[1:], strict=False)
+    ]
+
+
+def chain(units, parts):
+    """Daisy chain with both take-off poles at the first unit."""
+    return _links(units, parts, "chain"), (units[0][1], units[0][2])
+
+
+def chain_opposite(units, parts):
+    """Daisy chain with the positive take-off at the first unit and the negative at the last (opposite corners)."""
+    return _links(units, parts, "chain-opposite"), (units[0][1], units[-1][2])
+
+
+def chain_middle(units, parts):
+    """Daisy chain with the take-off in the middle; with an even count, positive and negative at the two middle units."""
+    n = len(units)
+    return _links(units, parts, "chain-middle"), (units[(n - 1) // 2][1], units[n // 2][2])
+
+
+def busbar(units, parts):
+    """A lead from each pole of each unit to a tap of its own on a bar, taps in the order of the units."""
+    branches = []
+    ends = []
+    for pole, sign, position in ((1, "+", parts.bar.take_off[0]), (2, "-", parts.bar.take_off[1])):
+        taps = [f"{parts.prefix}bus{sign}{k + 1}" for k in range(len(units))]
+        if parts.bar.segment is None:
+            taps = [f"{parts.prefix}bus{sign}"] * len(units)
+        for unit, tap in zip(units, taps, strict=True):
+            lead = parts.lead_of(unit[0]) or _need(parts, "lead", "busbar")
+            branches.append(Branch(f"lead {unit[0]} {sign}", "lead", unit[pole], tap, lead.resistance_ohm, lead))
+        if parts.bar.segment is None or len(units) == 1:
+            ends.append(taps[0])
+            continue
+        bar_branches, end = _bar(taps, parts, sign, position)
+        branches += bar_branches
+        ends.append(end)
+    return branches, tuple(ends)
+
+
+def _bar(taps, parts, sign, position):
+    """Segments of one bar and its take-off node; a take-off between two taps splits the segment there."""
+    segment = parts.bar.segment
+    place = position * (len(taps) - 1)
+    left = min(int(place), len(taps) - 2)
+    share = place - left
+    end = taps[left] if share < 1e-9 else taps[left + 1] if share > 1 - 1e-9 else f"{parts.prefix}bus{sign}out"
+    out = []
+    for k, (a, b) in enumerate(zip(taps, taps[1:], strict=False)):
+        name = f"bar {parts.prefix}{k + 1}-{k + 2} {sign}"
+        if k == left and end not in taps:
+            for suffix, ends, part in ((" near", (a, end), share), (" far", (end, b), 1 - share)):
+                piece = replace(segment, length_m=segment.length_m * part, joint_ohm=0.0)
+                if piece.fixed_resistance_ohm is not None:
+                    piece = replace(piece, fixed_resistance_ohm=piece.fixed_resistance_ohm * part)
+                out.append(Branch(name + suffix, "bar", *ends, piece.resistance_ohm, piece))
+        else:
+            out.append(Branch(name, "bar", a, b, segment.resistance_ohm, segment))
+    return out, end
+
+
+LAYOUTS = {"chain": chain, "chain-opposite": chain_opposite, "chain-middle": chain_middle, "busbar": busbar}
+
+
+def join(layout, units, parts):
+    """Branches and take-off of ``units`` joined by the named layout.
+
+    Raises
+    ------
+    InputError
+        If the layout is unknown or lacks a part it needs.
+    """
+    if layout not in LAYOUTS:
+        raise InputError(f"unknown layout; use one of {', '.join(LAYOUTS)}", key="wiring.layout", value=layout)
+    return LAYOUTS[layout](units, parts)

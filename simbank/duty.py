@@ -1,0 +1,160 @@
+"""Duty: what each port asks of the bank over time, as a row of steps."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simbank.errors import InputError
+
+__all__ = ["Command", "Duty", "Step", "table_steps"]
+
+
+@dataclass(frozen=True)
+class Command:
+    """What one port asks during one step.
+
+    Attributes
+    ----------
+    kind : {"current", "power"}
+    value : float
+        At the start of the step [A or W], positive for discharge.
+    slope : float
+        Change per second [A/s or W/s].
+    volt_limit : float
+        Charge voltage at which the port stops pushing current and holds the voltage [V].
+    tail_a : float
+        Current below which a held charge ends [A]; 0 holds to the end of the step.
+    cutoff_volt : float
+        Port voltage at which a discharge ends [V].
+    """
+
+    kind: str
+    value: float
+    slope: float = 0.0
+    volt_limit: float = math.inf
+    tail_a: float = 0.0
+    cutoff_volt: float = 0.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """A stretch of time with one command per active port.
+
+    ``ends_early`` passes on to the next step as soon as every port is done, instead of waiting for the step's end.
+    """
+
+    duration_s: float
+    commands: dict = field(default_factory=dict)
+    ends_early: bool = False
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Duty:
+    """Steps in order, the whole repeated ``repeat`` times."""
+
+    steps: tuple
+    repeat: int = 1
+
+    def __iter__(self):
+        for _ in range(self.repeat):
+            yield from self.steps
+
+    @property
+    def duration_s(self):
+        """Length [s], if no step ends early."""
+        return self.repeat * sum(step.duration_s for step in self.steps)
+
+
+_TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}
+
+
+def table_steps(path, port_names, interpolation, limits):
+    """Steps from a CSV table.
+
+    Columns: ``time_s``, ``time_min`` or ``time_h``, and per port ``<port>_current_a`` or ``<port>_power_w`` (without the port's
+    name if there is one port), positive for discharge. A row holds until the next; the last row only ends the table.
+
+    Parameters
+    ----------
+    path : path-like
+    port_names : sequence of str
+    interpolation : {"hold", "linear"}
+    limits : dict
+        Further arguments for :class:`Command`.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, a column is unknown or missing, a value is not a number, or time does not rise.
+    """
+    import pandas as pd
+
+    try:
+        frame = pd.read_csv(path, comment="#", skipinitialspace=True, float_precision="round_trip")
+    except FileNotFoundError:
+        raise InputError("no such file", key="duty.file", value=str(path)) from None
+    except Exception as error:
+        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", key="duty.file", value=str(path)) from None
+    time_columns = [c for c in frame.columns if c in _TIME_COLUMNS]
+    if len(time_columns) != 1:
+        raise InputError("needs one column time_s, time_min or time_h", file=path, key="columns", value=", ".join(frame.columns))
+    known = {f"{port}_{suffix}": (port, kind) for port in port_names for suffix, kind in _KINDS.items()}
+    if len(port_names) == 1:
+        known |= {suffix: (port_names[0], kind) for suffix, kind in _KINDS.items()}
+    asked = {}
+    for column in frame.columns:
+        if column in time_columns:
+            continue
+        if column not in known:
+            raise InputError(f"unknown column; use {', '.join(known)}", file=path, key="columns", value=column)
+        port, kind = known[column]
+        if port in asked:
+            raise InputError("a port takes a current or a power, not both", file=path, key="columns", value=column)
+        asked[port] = (kind, column)
+    if not asked:
+        raise InputError(f"needs a column such as {next(iter(known))}", file=path, key="columns")
+    if len(frame) < 2:
+        raise InputError("needs two rows or more; the last row ends the table", file=path)
+    values = {}
+    for column in [*time_columns, *(column for _, column in asked.values())]:
+        numbers = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+        bad = np.flatnonzero(~np.isfinite(numbers))
+        if bad.size:
+            raise InputError(
+                "every value must be a finite number", file=path, key=f"row {bad[0] + 2}, {column}", value=str(frame[column].iloc[bad[0]])
+            )
+        values[column] = numbers
+    time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
+    back = np.flatnonzero(np.diff(time) <= 0)
+    if back.size:
+        row = back[0] + 3
+        raise InputError(
+            "times must rise from row to row", file=path, key=f"row {row}, {time_columns[0]}", value=float(frame[time_columns[0]].iloc[back[0] + 1])
+        )
+    columns = {port: (kind, values[column]) for port, (kind, column) in asked.items()}
+    return tuple(_steps(time, columns, interpolation, limits))
+
+
+_KINDS = {"current_a": "current", "power_w": "power"}
+
+
+def _steps(time, columns, interpolation, limits):
+    """One step per row; rows that only repeat the one before are merged when values are held."""
+    start = 0
+    for k in range(1, len(time)):
+        last = k == len(time) - 1
+        same = interpolation == "hold" and not last and all(v[k] == v[start] for _, v in columns.values())
+        if same:
+            continue
+        duration = time[k] - time[start]
+        commands = {}
+        for port, (kind, v) in columns.items():
+            slope = (v[k] - v[start]) / duration if interpolation == "linear" else 0.0
+            if v[start] or slope:
+                commands[port] = Command(kind, v[start], slope, **limits)
+        yield Step(duration, commands)
+        start = k

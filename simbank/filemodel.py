@@ -1,0 +1,116 @@
+"""What every file that simbank reads has in common: strict models, quantities with units, errors of one line."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema, model_validator
+
+from simbank import quantities
+from simbank.errors import InputError
+
+__all__ = ["FileModel", "check", "fraction", "nearest", "quantity", "read_toml"]
+
+
+class FileModel(BaseModel):
+    """A table in a file: unknown keys are errors that suggest the nearest known key."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _known_keys(cls, data: Any):
+        if isinstance(data, dict):
+            known = list(cls.model_fields)
+            for key in data:
+                if key not in known:
+                    raise InputError(f'unknown key "{key}"; {nearest(key, known)}')
+        return data
+
+
+def nearest(word, known):
+    """Say which known word was probably meant, or list them."""
+    close = difflib.get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
+    return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(map(str, known))}"
+
+
+def quantity(unit, *, above_zero=False, not_negative=False):
+    """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model."""
+
+    def read(text):
+        value = quantities.parse(text, unit)
+        if above_zero and not value > 0:
+            raise InputError("must be above zero")
+        if not_negative and value < 0:
+            raise InputError("must not be below zero")
+        return value
+
+    what, example = quantities.EXAMPLES[unit]
+    schema = {"type": "string", "description": f"{what} with its unit", "examples": [example]}
+    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
+
+
+def fraction(low=0.0, high=1.0, *, above=False):
+    """Annotated float within bounds; a plain number in the file."""
+
+    def read(value):
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+            raise InputError("must be a number")
+        if value > high or value < low or (above and value == low):
+            raise InputError(f"must be {'above' if above else 'at least'} {low:g} and at most {high:g}")
+        return float(value)
+
+    bounds = {"type": "number", "exclusiveMinimum" if above else "minimum": low, "maximum": high}
+    return Annotated[float, BeforeValidator(read), WithJsonSchema(bounds)]
+
+
+def read_toml(path):
+    """Contents of a TOML file as a dict.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, cannot be read, or is not TOML.
+    """
+    path = Path(path)
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError("no such file", file=path) from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"not TOML: {error}", file=path) from None
+    except UnicodeDecodeError:
+        raise InputError("not TOML: not a text file in UTF-8", file=path) from None
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", file=path) from None
+
+
+def check(model, data, file=None):
+    """Validated ``model`` made from ``data``; the first fault becomes one InputError naming file, key and value."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        faults = error.errors()
+        first = faults[0]
+        cause = first.get("ctx", {}).get("error")
+        problem = cause.problem if isinstance(cause, InputError) else _plain(first)
+        path = [str(part) for part in first["loc"]]
+        if isinstance(cause, InputError) and cause.key:
+            path.append(cause.key)
+        value = cause.value if isinstance(cause, InputError) else None
+        if value is None and not isinstance(first["input"], (dict, list, FileModel)) and first["type"] != "missing":
+            value = first["input"]
+        if len(faults) > 1:
+            problem += f" (and {len(faults) - 1} more)"
+        raise InputError(problem, file=file, key=".".join(path) or None, value=value) from None
+
+
+def _plain(fault):
+    if fault["type"] == "missing":
+        return "is required"
+    message = fault["msg"]
+    return message.removeprefix("Input should be ").join(("must be ", "")) if message.startswith("Input should") else message

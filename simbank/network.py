@@ -1,0 +1,150 @@
+"""Kirchhoff's laws for the bank, solved once per switch pattern and reduced to what packs and ports see.
+
+With switch states fixed, everything between the packs' electromotive forces ``e`` and the ports' currents ``J`` is linear.
+:meth:`Network.reduce` solves the nodal equations once and keeps
+
+    [ I ]   [ Y   B ] [ e ]        I: pack currents, positive out of the pack
+    [ V ] = [ B' −Z ] [ J ]        V: port voltages; J: port currents, positive out of the bank
+
+so that a time step costs one small dense product, however many inner nodes the wiring has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import lu_factor, lu_solve
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+__all__ = ["Network", "Reduced"]
+
+
+@dataclass(frozen=True, eq=False)
+class Reduced:
+    """The network for one switch pattern; n packs, p ports, b branches.
+
+    Attributes
+    ----------
+    hybrid : ndarray, shape (n + p, n + p)
+        Gives pack currents and port voltages from ``[e, J]``. Rows of open packs are zero.
+    terminal : ndarray, shape (n, n + p)
+        Gives the voltage across each pack's terminals from ``[e, J]``, for open packs too.
+    flows : ndarray, shape (b, n + p)
+        Gives branch currents from ``[I, J]``; in this form currents balance at every node to round-off.
+    port_live, pack_live : ndarray of bool
+        False for a port without a path to a closed pack, and for a pack whose terminals see no voltage but its own.
+    """
+
+    hybrid: np.ndarray
+    terminal: np.ndarray
+    flows: np.ndarray
+    port_live: np.ndarray
+    pack_live: np.ndarray
+
+
+class Network:
+    """Nodal equations of a graph.
+
+    Parameters
+    ----------
+    graph : simbank.bank.Graph
+    pack_ohm : array_like, shape (n,)
+        Ohmic resistance of each pack [ohm].
+    """
+
+    def __init__(self, graph, pack_ohm):
+        self.graph = graph
+        self.pack_ohm = np.asarray(pack_ohm, float)
+        index = {node: k for k, node in enumerate(graph.nodes)}
+        self.n_nodes = len(index)
+        self.branch_ends = np.array([[index[b.from_node], index[b.to_node]] for b in graph.branches], int).reshape(-1, 2)
+        self.branch_ohm = np.array([b.resistance_ohm for b in graph.branches], float)
+        self.pack_ends = np.array([[index[p], index[n]] for p, n in graph.packs.values()], int).reshape(-1, 2)
+        self.port_ends = np.array([[index[p], index[n]] for p, n in graph.ports.values()], int).reshape(-1, 2)
+        self._cache = {}
+
+    def reduce(self, pack_closed=None, branch_closed=None):
+        """Reduced network for a switch pattern, from the cache if it was asked for before.
+
+        Parameters
+        ----------
+        pack_closed : array_like of bool, shape (n,), optional
+        branch_closed : array_like of bool, shape (b,), optional
+
+        Returns
+        -------
+        Reduced
+        """
+        n, b = len(self.pack_ends), len(self.branch_ends)
+        packs = np.ones(n, bool) if pack_closed is None else np.asarray(pack_closed, bool)
+        branches = np.ones(b, bool) if branch_closed is None else np.asarray(branch_closed, bool)
+        key = (packs.tobytes(), branches.tobytes())
+        if key not in self._cache:
+            self._cache[key] = self._reduce(packs, branches)
+        return self._cache[key]
+
+    def _reduce(self, packs, branches):
+        n, p = len(self.pack_ends), len(self.port_ends)
+        closed_ends = self.branch_ends[branches]
+        closed_g = 1.0 / self.branch_ohm[branches]
+        pack_g = np.where(packs, 1.0 / self.pack_ohm, 0.0)
+
+        whole = self._components(np.vstack([closed_ends, self.pack_ends[packs]]))
+        port_live = whole[self.port_ends[:, 0]] == whole[self.port_ends[:, 1]]
+        pack_live = whole[self.pack_ends[:, 0]] == whole[self.pack_ends[:, 1]]
+
+        # Node potentials for one volt in each closed pack and one ampere out of each live port.
+        drive = np.zeros((self.n_nodes, n + p))
+        for k in np.flatnonzero(packs):
+            drive[self.pack_ends[k, 0], k] += pack_g[k]
+            drive[self.pack_ends[k, 1], k] -= pack_g[k]
+        for j in np.flatnonzero(port_live):
+            drive[self.port_ends[j, 0], n + j] -= 1.0
+            drive[self.port_ends[j, 1], n + j] += 1.0
+        potential = _solve_grounded(
+            np.vstack([closed_ends, self.pack_ends[packs]]), np.concatenate([closed_g, pack_g[packs]]), drive, whole
+        )
+        terminal = potential[self.pack_ends[:, 0]] - potential[self.pack_ends[:, 1]]
+        terminal[~pack_live] = 0.0
+        hybrid = np.zeros((n + p, n + p))
+        hybrid[:n] = -pack_g[:, None] * terminal
+        hybrid[np.arange(n), np.arange(n)] += pack_g
+        hybrid[n:] = potential[self.port_ends[:, 0]] - potential[self.port_ends[:, 1]]
+        hybrid[n:][~port_live] = 0.0
+
+        # Branch currents from injected pack and port currents alone, so that they balance at every node.
+        passive = self._components(closed_ends)
+        inject = np.zeros((self.n_nodes, n + p))
+        for k in range(n):
+            inject[self.pack_ends[k, 0], k] += 1.0
+            inject[self.pack_ends[k, 1], k] -= 1.0
+        for j in range(p):
+            inject[self.port_ends[j, 0], n + j] -= 1.0
+            inject[self.port_ends[j, 1], n + j] += 1.0
+        spread = _solve_grounded(closed_ends, closed_g, inject, passive)
+        flows = np.zeros((len(self.branch_ends), n + p))
+        flows[branches] = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
+        return Reduced(hybrid, terminal, flows, port_live, pack_live)
+
+    def _components(self, ends):
+        shape = (self.n_nodes, self.n_nodes)
+        return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=shape), directed=False)[1]
+
+
+def _solve_grounded(ends, conductance, drive, component):
+    """Potentials with the first node of each component at zero."""
+    size = len(component)
+    laplacian = np.zeros((size, size))
+    a, b = ends[:, 0], ends[:, 1]
+    np.add.at(laplacian, (a, a), conductance)
+    np.add.at(laplacian, (b, b), conductance)
+    np.add.at(laplacian, (a, b), -conductance)
+    np.add.at(laplacian, (b, a), -conductance)
+    grounded = np.unique(component, return_index=True)[1]
+    free = np.setdiff1d(np.arange(size), grounded)
+    potential = np.zeros_like(drive)
+    if free.size:
+        potential[free] = lu_solve(lu_factor(laplacian[np.ix_(free, free)]), drive[free])
+    return potential

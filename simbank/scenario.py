@@ -1,0 +1,558 @@
+"""A scenario file and the bank and duty it describes: reading, checking, changing single keys, JSON Schema."""
+
+from __future__ import annotations
+
+import copy
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+
+from simbank import quantities
+from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
+from simbank.cells import load_chemistry
+from simbank.duty import Command, Duty, Step, table_steps
+from simbank.errors import InputError
+from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
+
+__all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
+
+MAX_PACKS = 512
+
+Rate = Annotated[
+    tuple,
+    BeforeValidator(quantities.parse_rate),
+    WithJsonSchema({"type": "string", "description": "a C-rate, current or power", "examples": ["0.2 C", "40 A", "2 kW"]}),
+]
+GaugeText = Annotated[
+    Gauge,
+    BeforeValidator(parse_gauge),
+    WithJsonSchema({"type": "string", "description": "a conductor size", "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"]}),
+]
+LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
+Count = Annotated[int, Field(ge=1, strict=True)]
+
+
+class ConductorTable(FileModel):
+    """A cable or bar: gauge and length, or its resistance; and the joint at each end."""
+
+    gauge: GaugeText | None = None
+    length: quantity("m", above_zero=True) | None = None
+    resistance: quantity("ohm", not_negative=True) | None = None
+    material: Literal["copper", "aluminium"] = "copper"
+    construction: Literal["solid", "stranded", "flexible"] | None = None
+    joint: quantity("ohm", not_negative=True) = 0.0
+    temperature: quantity("kelvin", above_zero=True) | None = None
+
+    @model_validator(mode="after")
+    def _whole(self):
+        if self.resistance is not None and self.gauge is not None:
+            raise InputError('give either "gauge" with "length", or "resistance", not both')
+        if self.resistance is None and (self.gauge is None or self.length is None):
+            raise InputError('needs "gauge" and "length", such as { gauge = "2 AWG", length = "30 cm" }, or "resistance"')
+        if self.gauge is not None:
+            self.conductor(298.15).resistance_ohm  # noqa: B018  (a size not made in this construction is an error here)
+        return self
+
+    def conductor(self, ambient_k, joints=2):
+        return Conductor(
+            self.gauge, self.length or 0.0, self.material, self.construction, self.joint, joints,
+            self.temperature or ambient_k, self.resistance,
+        )  # fmt: skip
+
+
+class DeviceTable(FileModel):
+    """A fuse, breaker, disconnect or shunt in line with the positive pole."""
+
+    resistance: quantity("ohm", not_negative=True)
+
+
+class RCTable(FileModel):
+    """A relaxation of one cell."""
+
+    resistance: quantity("ohm", not_negative=True)
+    time_constant: quantity("second", above_zero=True)
+
+
+class PackType(FileModel):
+    """What packs of one make have in common."""
+
+    chemistry: str = "lfp"
+    cells_in_series: Count = 16
+    cells_in_parallel: Count = 1
+    capacity: quantity("ampere_hour", above_zero=True)
+    cell_resistance: quantity("ohm", above_zero=True)
+    internal_wiring: quantity("ohm", not_negative=True) = 0.0
+    relaxation: list[RCTable] | None = None
+
+    @model_validator(mode="after")
+    def _sound(self):
+        load_chemistry(self.chemistry)
+        if self.relaxation is not None and len(self.relaxation) != 2:
+            raise InputError("needs exactly two pairs of resistance and time_constant", key="relaxation")
+        return self
+
+
+class PackTable(FileModel):
+    """One pack, or ``count`` equal ones named A1, A2, ..."""
+
+    name: Annotated[str, Field(min_length=1)]
+    type: str
+    count: Count | None = None
+    soc: fraction(0.0, 1.0) = 0.5
+    hysteresis: fraction(-1.0, 1.0) = 0.0
+    capacity_left: fraction(0.0, 2.0, above=True) = 1.0
+    resistance_growth: fraction(0.0, 100.0, above=True) = 1.0
+    device: DeviceTable | None = None
+
+
+class BarTable(FileModel):
+    """A pair of equal bus bars with a tap per unit; without it a bar has no resistance."""
+
+    section: GaugeText | None = None
+    pitch: quantity("m", above_zero=True) | None = None
+    segment_resistance: quantity("ohm", not_negative=True) | None = None
+    material: Literal["copper", "aluminium"] = "copper"
+    take_off: fraction(0.0, 1.0) = 0.0
+    take_off_negative: fraction(0.0, 1.0) | None = None
+
+    @model_validator(mode="after")
+    def _whole(self):
+        if self.segment_resistance is None and (self.section is None or self.pitch is None):
+            raise InputError('needs "section" (such as "20 x 5 mm") and "pitch" (tap to tap), or "segment_resistance"')
+        return self
+
+    def bar(self, ambient_k):
+        segment = Conductor(
+            self.section, self.pitch or 0.0, self.material, joints=0, temperature_k=ambient_k, fixed_resistance_ohm=self.segment_resistance
+        )
+        negative = self.take_off if self.take_off_negative is None else self.take_off_negative
+        return Bar(segment, (self.take_off, negative))
+
+
+class StringTable(FileModel):
+    """Packs that share one lead (and device) to the distribution bus bar."""
+
+    name: Annotated[str, Field(min_length=1)]
+    packs: Annotated[list[str], Field(min_length=1)]
+    layout: LayoutName | None = None
+    link: ConductorTable | None = None
+    lead: ConductorTable | None = None
+    device: DeviceTable | None = None
+
+
+class DistributionTable(FileModel):
+    """How strings are joined."""
+
+    layout: LayoutName = "busbar"
+    link: ConductorTable | None = None
+    lead: ConductorTable | None = None
+    bar: BarTable | None = None
+
+
+class FreeConductor(ConductorTable):
+    """A conductor of an explicit graph, between two named places; pack poles are "A+" and "A-"."""
+
+    name: str | None = None
+    from_: Annotated[str, Field(alias="from")]
+    to: str
+
+    model_config = FileModel.model_config | {"populate_by_name": True}
+
+    @model_validator(mode="before")
+    @classmethod
+    def _known_keys(cls, data):
+        known = ["from" if key == "from_" else key for key in cls.model_fields]
+        for key in data if isinstance(data, dict) else ():
+            if key not in known:
+                raise InputError(f'unknown key "{key}"; {nearest(key, known)}')
+        return data
+
+
+class WiringTable(FileModel):
+    """How the packs are joined."""
+
+    layout: LayoutName | Literal["graph"] = "chain"
+    link: ConductorTable | None = None
+    lead: ConductorTable | None = None
+    leads: dict[str, ConductorTable] = {}
+    bar: BarTable | None = None
+    strings: list[StringTable] = []
+    distribution: DistributionTable | None = None
+    conductors: list[FreeConductor] = []
+    conductor_temperature: quantity("kelvin", above_zero=True) | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_leads(cls, data):
+        """A pack's own lead takes what it does not say from the common lead."""
+        if isinstance(data, dict) and isinstance(data.get("leads"), dict) and isinstance(data.get("lead"), dict):
+            leads = {}
+            for name, own in data["leads"].items():
+                base = {} if isinstance(own, dict) and "resistance" in own else data["lead"]
+                leads[name] = {**base, **own} if isinstance(own, dict) else own
+            data = {**data, "leads": leads}
+        return data
+
+
+class PortTable(FileModel):
+    """Where an inverter, charger or load connects: the layout's take-off, or two named places."""
+
+    name: Annotated[str, Field(min_length=1)]
+    positive: str | None = None
+    negative: str | None = None
+    lead: ConductorTable | None = None
+    device: DeviceTable | None = None
+
+
+class StepTable(FileModel):
+    """One step of a cycle: a rest, a discharge or a charge of one port."""
+
+    rest: Literal[True] | None = None
+    port: str | None = None
+    discharge: Rate | None = None
+    charge: Rate | None = None
+    hours: fraction(0.0, 1e6, above=True)
+    voltage: quantity("volt", above_zero=True) | None = None
+    tail: Rate | None = None
+    cutoff: quantity("volt", above_zero=True) | None = None
+    then: Literal["wait", "next"] = "wait"
+
+    @model_validator(mode="after")
+    def _one_thing(self):
+        if sum(x is not None for x in (self.rest, self.discharge, self.charge)) != 1:
+            raise InputError('needs exactly one of "rest = true", "discharge" and "charge"')
+        if self.discharge is not None and (self.voltage is not None or self.tail is not None):
+            raise InputError('"voltage" and "tail" belong to a charge; a discharge has "cutoff"')
+        if self.charge is not None and self.cutoff is not None:
+            raise InputError('"cutoff" belongs to a discharge; a charge has "voltage" and "tail"')
+        if self.tail is not None and self.tail[0] == "w":
+            raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
+        return self
+
+
+class CyclesDuty(FileModel):
+    """Steps, repeated. ``c_rate`` replaces the rate of every step that is stated in C."""
+
+    kind: Literal["cycles"]
+    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = 1
+    c_rate: fraction(0.0, 100.0, above=True) | None = None
+    steps: Annotated[list[StepTable], Field(min_length=1)]
+
+
+class ConstantDuty(StepTable):
+    """One charge or discharge."""
+
+    kind: Literal["constant"]
+    c_rate: fraction(0.0, 100.0, above=True) | None = None
+
+
+class TableDuty(FileModel):
+    """Current or power over time from a CSV file (path from the scenario file's folder)."""
+
+    kind: Literal["table"]
+    file: str
+    interpolation: Literal["hold", "linear"] = "hold"
+    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = 1
+    voltage: quantity("volt", above_zero=True) | None = None
+    tail: Rate | None = None
+    cutoff: quantity("volt", above_zero=True) | None = None
+
+
+DUTIES = {"cycles": CyclesDuty, "constant": ConstantDuty, "table": TableDuty}
+
+
+def _pick_duty(data):
+    if not isinstance(data, dict):
+        raise InputError('needs a table, such as [duty] with kind = "cycles"')
+    kind = data.get("kind")
+    if kind not in DUTIES:
+        raise InputError(f"use one of {', '.join(DUTIES)}", key="kind", value=kind)
+    return data
+
+
+class ScenarioFile(FileModel):
+    """The whole file."""
+
+    name: Annotated[str, Field(min_length=1)]
+    ambient: quantity("kelvin", above_zero=True) = 298.15
+    pack_types: Annotated[dict[str, PackType], Field(min_length=1)]
+    packs: Annotated[list[PackTable], Field(min_length=1)]
+    wiring: WiringTable
+    ports: Annotated[list[PortTable], Field(min_length=1)]
+    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty, Field(discriminator="kind"), BeforeValidator(_pick_duty)]
+
+    @model_validator(mode="after")
+    def _names(self):
+        for k, pack in enumerate(self.packs):
+            if pack.type not in self.pack_types:
+                raise InputError(f"no such pack type; {nearest(pack.type, self.pack_types)}", key=f"packs.{k}.type", value=pack.type)
+        if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
+            raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
+        for key, names in (
+            ("packs", [name for name, _ in self.each_pack()]),
+            ("ports", [port.name for port in self.ports]),
+            ("wiring.strings", [string.name for string in self.wiring.strings]),
+        ):
+            for name in names:
+                if names.count(name) > 1:
+                    raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+        return self
+
+    def each_pack(self):
+        """(name, table) of every pack, with ``count`` written out."""
+        for pack in self.packs:
+            for k in range(pack.count or 1):
+                yield (f"{pack.name}{k + 1}" if pack.count else pack.name), pack
+
+
+class Scenario:
+    """A bank and what is asked of it, as read from a file.
+
+    Attributes
+    ----------
+    name : str
+    data : dict
+        The file's contents, with changes applied.
+    source : str or None
+        Path of the file.
+    """
+
+    def __init__(self, data, source=None):
+        self.data, self.source = data, source
+        try:
+            self._file = check(ScenarioFile, data)
+            self.name = self._file.name
+            self.bank = self._build_bank()
+            self.duty = self._build_duty()
+        except InputError as error:
+            raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    def __repr__(self):
+        return f"<Scenario {self.name!r}: {len(self.bank.packs)} packs, {self.bank.capacity_ah:g} Ah, {self._file.wiring.layout}>"
+
+    @cached_property
+    def layout(self):
+        """Name of the layout by which the packs are joined."""
+        return self._file.wiring.layout
+
+    def _build_bank(self):
+        file = self._file
+        packs = []
+        for name, table in file.each_pack():
+            kind = file.pack_types[table.type]
+            pairs = tuple((p.resistance, p.time_constant) for p in kind.relaxation) if kind.relaxation else None
+            packs.append(
+                Pack(
+                    name, load_chemistry(kind.chemistry), kind.capacity, kind.cell_resistance, kind.cells_in_series,
+                    kind.cells_in_parallel, kind.internal_wiring, table.soc, table.hysteresis, table.capacity_left,
+                    table.resistance_growth, pairs,
+                )  # fmt: skip
+            )
+        branches, terminals = [], {}
+        for (name, table), _ in zip(file.each_pack(), packs, strict=True):
+            terminals[name] = (f"{name}+", f"{name}-")
+            if table.device is not None:
+                terminals[name] = (f"{name} inner+", f"{name}-")
+                branches.append(Branch(f"device {name}", "device", f"{name} inner+", f"{name}+", table.device.resistance))
+        wired, take_off = self._wire([pack.name for pack in packs])
+        branches += wired
+        ports = {}
+        for k, port in enumerate(file.ports):
+            ends = (port.positive or take_off[0], port.negative or take_off[1])
+            if None in ends:
+                raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
+            ports[port.name] = self._port(port, ends, branches)
+        return Bank(file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient)
+
+    def _port(self, port, ends, branches):
+        """Add a port's leads and device; return the nodes at its own end."""
+        positive, negative = ends
+        if port.device is not None:
+            branches.append(Branch(f"device {port.name}", "device", positive, f"{port.name} fused+", port.device.resistance))
+            positive = f"{port.name} fused+"
+        if port.lead is not None:
+            lead = port.lead.conductor(self._conductor_k)
+            for sign, node in (("+", positive), ("-", negative)):
+                branches.append(Branch(f"lead {port.name} {sign}", "lead", node, f"{port.name}{sign}", lead.resistance_ohm, lead))
+            return f"{port.name}+", f"{port.name}-"
+        return positive, negative
+
+    @property
+    def _conductor_k(self):
+        return self._file.wiring.conductor_temperature or self._file.ambient
+
+    def _parts(self, link, lead, bar, leads=(), prefix=""):
+        k = self._conductor_k
+        return Parts(
+            link=link and link.conductor(k),
+            lead=lead and lead.conductor(k),
+            leads={name: own.conductor(k) for name, own in dict(leads).items()},
+            bar=bar.bar(k) if bar else Bar(),
+            prefix=prefix,
+        )
+
+    def _wire(self, names):
+        """Branches and take-off of the whole wiring."""
+        wiring = self._file.wiring
+        for key in wiring.leads:
+            if key not in names:
+                raise InputError(f"no such pack; {nearest(key, names)}", key="wiring.leads", value=key)
+        if wiring.layout == "graph":
+            return self._wire_graph()
+        if wiring.conductors:
+            raise InputError('own conductors need layout = "graph"', key="wiring.conductors")
+        units = {name: (name, f"{name}+", f"{name}-") for name in names}
+        if not wiring.strings:
+            if wiring.distribution is not None:
+                raise InputError("a distribution joins strings; there are none in wiring.strings", key="wiring.distribution")
+            return join(wiring.layout, list(units.values()), self._parts(wiring.link, wiring.lead, wiring.bar, wiring.leads))
+        branches, string_units, used = [], [], []
+        spread = wiring.distribution or DistributionTable()
+        for k, string in enumerate(wiring.strings):
+            for name in string.packs:
+                if name not in units:
+                    raise InputError(f"no such pack; {nearest(name, names)}", key=f"wiring.strings.{k}.packs", value=name)
+                used.append(name)
+            parts = self._parts(string.link or wiring.link, wiring.lead, wiring.bar, wiring.leads, f"{string.name} ")
+            inner, (positive, negative) = join(string.layout or wiring.layout, [units[name] for name in string.packs], parts)
+            branches += inner
+            if string.device is not None:
+                fused = f"{string.name} fused+"
+                branches.append(Branch(f"device {string.name}", "device", positive, fused, string.device.resistance))
+                positive = fused
+            string_units.append((string.name, positive, negative))
+        for name in names:
+            if used.count(name) != 1:
+                problem = "isolated: it is in no string" if name not in used else "is in two strings"
+                raise InputError(problem, key="wiring.strings", value=name)
+        own = {string.name: string.lead for string in wiring.strings if string.lead is not None}
+        outer, take_off = join(spread.layout, string_units, self._parts(spread.link, spread.lead, spread.bar, own, "main "))
+        return branches + outer, take_off
+
+    def _wire_graph(self):
+        wiring = self._file.wiring
+        if wiring.strings or wiring.distribution:
+            raise InputError('layout "graph" takes only conductors', key="wiring.strings")
+        if not wiring.conductors and len(list(self._file.each_pack())) > 1:
+            raise InputError('layout "graph" needs conductors, such as { from = "A+", to = "B+", gauge = "2 AWG", length = "30 cm" }', key="wiring.conductors")
+        branches = []
+        for k, table in enumerate(wiring.conductors):
+            conductor = table.conductor(self._conductor_k)
+            name = table.name or f"conductor {k + 1} {table.from_} to {table.to}"
+            branches.append(Branch(name, "conductor", table.from_, table.to, conductor.resistance_ohm, conductor))
+        return branches, (None, None)
+
+    # ---- duty ----
+
+    def _amperes(self, rate, c_rate=None):
+        """(kind, value) of a rate, in A or W."""
+        kind, value = rate
+        if kind == "c":
+            return "current", (c_rate or value) * self.bank.capacity_ah
+        return ("current" if kind == "a" else "power"), value
+
+    def _limits(self, table):
+        packs = self.bank.packs
+        voltage = getattr(table, "voltage", None) or min(p.chemistry.charge_volt * p.cells_in_series for p in packs)
+        cutoff = getattr(table, "cutoff", None) or max(p.chemistry.cutoff_volt * p.cells_in_series for p in packs)
+        if cutoff >= voltage:
+            raise InputError(f"must be below the charge voltage of {voltage:g} V", key="duty.cutoff", value=f"{cutoff:g} V")
+        tail = self._amperes(table.tail)[1] if table.tail else 0.0
+        return {"volt_limit": voltage, "tail_a": tail, "cutoff_volt": cutoff}
+
+    def _build_duty(self):
+        duty, names = self._file.duty, [port.name for port in self._file.ports]
+        if isinstance(duty, TableDuty):
+            path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
+            return Duty(table_steps(path, names, duty.interpolation, self._limits(duty)), duty.repeat)
+        if isinstance(duty, ConstantDuty):
+            return Duty((self._step(duty, "duty", names, duty.c_rate),))
+        steps = tuple(self._step(step, f"duty.steps.{k}", names, duty.c_rate) for k, step in enumerate(duty.steps))
+        return Duty(steps, duty.repeat)
+
+    def _step(self, step, key, names, c_rate):
+        if step.rest:
+            return Step(step.hours * 3600.0)
+        port = step.port or names[0]
+        if port not in names:
+            raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
+        kind, value = self._amperes(step.discharge or step.charge, c_rate)
+        command = Command(kind, value if step.discharge else -value, 0.0, **self._limits(step))
+        return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+
+
+def load(path, changes=None):
+    """Scenario from a TOML file, with dotted keys changed.
+
+    Parameters
+    ----------
+    path : path-like
+    changes : dict, optional
+        Dotted key → value, as in :func:`with_changes`.
+
+    Raises
+    ------
+    InputError
+        One line that names the file, the key, the value and what would be right.
+    """
+    data = read_toml(path)
+    return from_dict(data, changes, source=str(path))
+
+
+def from_dict(data, changes=None, source=None):
+    """Scenario from a dict of the file's form; see :func:`load`."""
+    try:
+        data = changed(data, changes or {})
+    except InputError as error:
+        raise InputError(error.problem, file=source, key=error.key, value=error.value) from None
+    return Scenario(data, source)
+
+
+def with_changes(scenario, changes):
+    """The same scenario with dotted keys changed, such as ``{"wiring.link.gauge": "2/0 AWG", "packs.A.soc": 0.3}``.
+
+    A list's entries go by their ``name`` or by number from 0.
+    """
+    return from_dict(scenario.data, changes, scenario.source)
+
+
+def changed(data, changes):
+    """A deep copy of ``data`` with dotted keys set."""
+    data = copy.deepcopy(data)
+    for dotted, value in changes.items():
+        *path, last = dotted.split(".")
+        place: Any = data
+        for depth, part in enumerate(path):
+            place = _enter(place, part, ".".join(path[: depth + 1]))
+        if isinstance(place, list):
+            place[_index(place, last, dotted)] = value
+        elif isinstance(place, dict):
+            place[last] = value
+        else:
+            raise InputError("leads into a plain value, not a table", key=dotted)
+    return data
+
+
+def _enter(place, part, so_far):
+    if isinstance(place, list):
+        return place[_index(place, part, so_far)]
+    if not isinstance(place, dict):
+        raise InputError("leads into a plain value, not a table", key=so_far)
+    return place.setdefault(part, {})
+
+
+def _index(items, part, dotted):
+    names = [item.get("name") if isinstance(item, dict) else None for item in items]
+    if part in names:
+        return names.index(part)
+    if part.isdigit() and int(part) < len(items):
+        return int(part)
+    known = [name for name in names if name] or range(len(items))
+    raise InputError(f"no such entry; {nearest(part, known)}", key=dotted)
+
+
+def json_schema():
+    """JSON Schema of the scenario file."""
+    return ScenarioFile.model_json_schema()

@@ -1,0 +1,280 @@
+"""What a run computed, as pandas objects with units in the names."""
+
+from __future__ import annotations
+
+import json
+import platform
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from simbank.simulation import equations as eq
+from simbank.simulation import modes
+
+__all__ = ["Result", "Trace"]
+
+FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
+WH = 1.0 / 3600.0
+
+
+class Trace:
+    """Samples of a run, in pieces between changes of the network."""
+
+    def __init__(self, bank):
+        self.bank = bank
+        self.pieces = []
+
+    def add(self, times, states, packs, ports, flows):
+        self.pieces.append((times, states, packs, ports, flows))
+
+    def joined(self):
+        """Times (m,), states (m, 4, n), packs (2, m, n), ports (2, m, p)."""
+        n, p = len(self.bank.packs), len(self.bank.graph.ports)
+        if not self.pieces:
+            return np.empty(0), np.empty((0, eq.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
+        times, states, packs, ports, _ = zip(*self.pieces, strict=True)
+        return (
+            np.concatenate(times),
+            np.concatenate(states).reshape(-1, eq.N_STATES, n),
+            np.concatenate(packs, axis=1),
+            np.concatenate(ports, axis=1),
+        )
+
+    def branch_currents(self):
+        """Current of every branch at every sample, shape (m, b)."""
+        rows = [np.hstack([packs[0], ports[0]]) @ flows.T for _, _, packs, ports, flows in self.pieces]
+        return np.vstack(rows) if rows else np.empty((0, len(self.bank.graph.branches)))
+
+
+@dataclass(eq=False)
+class Result:
+    """A finished (or broken-off) run.
+
+    Attributes
+    ----------
+    packs : DataFrame
+        Index ``time_s``; columns (quantity, pack) with quantities ``soc``, ``current_a`` (positive: discharge), ``terminal_v``,
+        ``hysteresis``. ``result.packs["soc"]`` is a table of time by pack.
+    ports : DataFrame
+        Index ``time_s``; columns (quantity, port) with ``current_a``, ``voltage_v``, ``power_w``.
+    branches : DataFrame
+        One row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost.
+    events : DataFrame
+        ``time_s``, ``where``, ``what``, in order.
+    summary : dict
+        The figures that ``simbank run --json`` prints.
+    complete : bool
+        False if the run stopped before the end of its duty.
+    """
+
+    scenario: object
+    packs: pd.DataFrame
+    ports: pd.DataFrame
+    branches: pd.DataFrame
+    events: pd.DataFrame
+    summary: dict
+    complete: bool
+    made_by: dict
+    _trace: Trace = field(repr=False, default=None)
+
+    @classmethod
+    def build(cls, run, stored_change_j, complete):
+        bank = run.bank
+        names = [pack.name for pack in bank.packs]
+        times, states, packs, ports = run.trace.joined()
+        index = pd.Index(times, name="time_s")
+        pack_frame = _frame(
+            index, names, {"soc": states[:, 0], "current_a": packs[0], "terminal_v": packs[1], "hysteresis": states[:, 1]}, "pack"
+        )
+        port_frame = _frame(
+            index, run.port_names, {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}, "port"
+        )
+        branches = _branch_frame(bank, run.trace, run.branch_ws)
+        events = pd.DataFrame(run.events, columns=["time_s", "where", "what"])
+        summary = _summary(run, pack_frame["soc"], branches, events, stored_change_j)
+        made_by = {"python": platform.python_version()} | {
+            name: _version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
+        }
+        return cls(run.scenario, pack_frame, port_frame, branches, events, summary, complete, made_by, run.trace)
+
+    @cached_property
+    def branch_current_a(self):
+        """Current of every conductor over time [A], positive from its ``from`` to its ``to``."""
+        return pd.DataFrame(self._trace.branch_currents(), index=self.packs.index, columns=self.branches.index)
+
+    @property
+    def spread_points(self):
+        """Largest minus smallest state of charge over time [points]."""
+        soc = self.packs["soc"]
+        return (soc.max(axis=1) - soc.min(axis=1)) * 100.0
+
+    def tidy(self, which="packs"):
+        """``packs`` or ``ports`` with one row per time and name, for files and other tools."""
+        frame = getattr(self, which)
+        return frame.stack(level=1, future_stack=True).reset_index()
+
+    def write(self, folder):
+        """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON."""
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        tables = {"packs": self.tidy("packs"), "ports": self.tidy("ports"), "branches": self.branches.reset_index(), "events": self.events}
+        for name, table in tables.items():
+            table.to_parquet(folder / f"{name}.parquet", index=False)
+            table.to_csv(folder / f"{name}.csv", index=False)
+        source = getattr(self.scenario, "source", None)
+        record = self.summary | {"complete": self.complete, "made_by": self.made_by, "scenario_file": source}
+        (folder / "summary.json").write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
+        return folder
+
+    def _plot(self, name, **options):
+        from simbank.report import plots
+
+        return getattr(plots, name)(self, **options)
+
+    def plot_soc(self, **options):
+        """State of charge of each pack over time; returns the matplotlib figure."""
+        return self._plot("plot_soc", **options)
+
+    def plot_spread(self, **options):
+        """Spread of state of charge over time."""
+        return self._plot("plot_spread", **options)
+
+    def plot_current(self, **options):
+        """Current of each pack over time against its proportional share."""
+        return self._plot("plot_current", **options)
+
+    def plot_throughput(self, **options):
+        """Throughput of each pack as bars against its capacity."""
+        return self._plot("plot_throughput", **options)
+
+
+def _frame(index, names, quantities, level):
+    columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
+    return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
+
+
+def _version(name):
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _branch_frame(bank, trace, branch_ws):
+    currents = trace.branch_currents()
+    peak = np.abs(currents).max(axis=0) if len(currents) else np.zeros(len(bank.graph.branches))
+    rows = []
+    for k, branch in enumerate(bank.graph.branches):
+        part = branch.conductor
+        rows.append(
+            {
+                "branch": branch.name,
+                "kind": branch.kind,
+                "from": branch.from_node,
+                "to": branch.to_node,
+                "gauge": part.gauge.label if part is not None and part.gauge is not None else None,
+                "material": part.material if part is not None and part.gauge is not None else None,
+                "length_m": part.length_m if part is not None and part.gauge is not None else np.nan,
+                "resistance_ohm": branch.resistance_ohm,
+                "current_peak_a": peak[k],
+                "drop_peak_v": peak[k] * branch.resistance_ohm,
+                "loss_wh": branch_ws[k] * WH,
+            }
+        )
+    return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()
+
+
+def _first_time_h(times_s, values, level, rising):
+    """First time [h] at which sampled ``values`` reach ``level``, between samples by straight line; None if never."""
+    past = values >= level if rising else values <= level
+    if not past.any():
+        return None
+    k = int(np.argmax(past))
+    if k == 0:
+        return float(times_s[0] / 3600.0)
+    share = (level - values[k - 1]) / (values[k] - values[k - 1])
+    return float((times_s[k - 1] + share * (times_s[k] - times_s[k - 1])) / 3600.0)
+
+
+def _summary(run, soc, branches, events, stored_change_j):
+    bank, acc, port_acc = run.bank, run.acc, run.port_acc
+    capacity = np.array([pack.capacity_ah for pack in bank.packs])
+    loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
+    out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
+    conductor_j = run.branch_ws.sum()
+    moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-12)
+    dz = run.y[: run.n] - run.y_start[: run.n]
+    net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
+    through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
+    spread = (soc.max(axis=1) - soc.min(axis=1)) * 100.0
+    volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
+    times = soc.index.to_numpy()
+
+    def share(row):
+        total = acc[row].sum()
+        return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * run.n
+
+    discharge, charge = share(eq.ACC_DISCHARGE), share(eq.ACC_CHARGE)
+    blocked = {
+        what: {e_where: t / 3600.0 for t, e_where, e_what in reversed(run.events) if e_what == what}
+        for what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)
+    }
+
+    def first(name, level, rising):
+        at = [_first_time_h(times, soc[name].to_numpy(), level, rising)] if len(times) else [None]
+        at.append(blocked[modes.CHARGE_BLOCKED if rising else modes.DISCHARGE_BLOCKED].get(name))
+        return min((t for t in at if t is not None), default=None)
+
+    packs = [
+        {
+            "name": pack.name,
+            "capacity_ah": pack.capacity_ah,
+            "soc_start": float(run.y_start[k]),
+            "soc_end": float(run.y[k]),
+            "soc_min": float(soc[pack.name].min()),
+            "soc_max": float(soc[pack.name].max()),
+            "current_peak_a": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k])),
+            "c_rate_peak": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k]) / capacity[k]),
+            "share_ratio_discharge": _plain(discharge[k]),
+            "share_ratio_charge": _plain(charge[k]),
+            "throughput_ah": float(through_as[k] * WH),
+            "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
+            "loss_wh": float(loss_j[k] * WH),
+            "first_full_h": first(pack.name, FULL_SOC, True),
+            "first_empty_h": first(pack.name, EMPTY_SOC, False),
+        }
+        for k, pack in enumerate(bank.packs)
+    ]
+    # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
+    charge_error = np.abs(net_as - dz * run.cells[eq.Q]) / np.maximum(through_as, 1e-3 * run.cells[eq.Q])
+    return {
+        "scenario": run.scenario.name,
+        "bank": {
+            "capacity_ah": float(capacity.sum()),
+            "duration_h": float(run.t / 3600.0),
+            "energy_out_wh": float(out_j * WH),
+            "energy_in_wh": float(in_j * WH),
+            "charge_out_ah": float(port_acc[eq.PORT_OUT_AS].sum() * WH),
+            "charge_in_ah": float(port_acc[eq.PORT_IN_AS].sum() * WH),
+            "conductor_loss_wh": float(conductor_j * WH),
+            "pack_loss_wh": float(loss_j.sum() * WH),
+            "spread_end_points": float(spread.iloc[-1]) if len(spread) else 0.0,
+            "spread_max_points": float(spread.max()) if len(spread) else 0.0,
+            "port_voltage_min_v": _plain(volt_min),
+            "port_voltage_max_v": _plain(volt_max),
+        },
+        "packs": packs,
+        "events": [{"time_s": float(t), "where": where, "what": what} for t, where, what in run.events],
+        "closure": {
+            "charge_relative": float(charge_error.max()),
+            "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - loss_j.sum() - conductor_j) / moved_j),
+        },
+    }
+
+
+def _plain(number):
+    return None if number is None or not np.isfinite(number) else float(number)
