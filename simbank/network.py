@@ -20,6 +20,8 @@ from scipy.sparse.csgraph import connected_components
 
 __all__ = ["Network", "Reduced"]
 
+MAX_CACHED = 256  # switch patterns kept
+
 
 @dataclass(frozen=True, eq=False)
 class Reduced:
@@ -82,50 +84,66 @@ class Network:
         branches = np.ones(b, bool) if branch_closed is None else np.asarray(branch_closed, bool)
         key = (packs.tobytes(), branches.tobytes())
         if key not in self._cache:
+            if len(self._cache) >= MAX_CACHED:
+                self._cache.clear()
             self._cache[key] = self._reduce(packs, branches)
         return self._cache[key]
 
     def _reduce(self, packs, branches):
-        n, p = len(self.pack_ends), len(self.port_ends)
-        closed_ends = self.branch_ends[branches]
-        closed_g = 1.0 / self.branch_ohm[branches]
-        pack_g = np.where(packs, 1.0 / self.pack_ohm, 0.0)
+        """Solve with the pack currents as unknowns: what the conductors do is worked out from currents that balance, so that
+        a very good conductor beside a poor one costs no accuracy.
 
+        With φ the potentials that balanced currents make in each piece of conductor and c the level of each piece::
+
+            e − R I = A'(φ(I, J) + S c)        round every loop (A: pack incidence, S: which node is in which piece)
+            S'A I = S'P J                      into every piece
+        """
+        n, p = len(self.pack_ends), len(self.port_ends)
+        closed_ends, closed_g = self.branch_ends[branches], 1.0 / self.branch_ohm[branches]
+        piece = self._components(closed_ends)
         whole = self._components(np.vstack([closed_ends, self.pack_ends[packs]]))
         port_live = whole[self.port_ends[:, 0]] == whole[self.port_ends[:, 1]]
         pack_live = whole[self.pack_ends[:, 0]] == whole[self.pack_ends[:, 1]]
 
-        # Node potentials for one volt in each closed pack and one ampere out of each live port.
-        drive = np.zeros((self.n_nodes, n + p))
-        for k in np.flatnonzero(packs):
-            drive[self.pack_ends[k, 0], k] += pack_g[k]
-            drive[self.pack_ends[k, 1], k] -= pack_g[k]
-        for j in np.flatnonzero(port_live):
-            drive[self.port_ends[j, 0], n + j] -= 1.0
-            drive[self.port_ends[j, 1], n + j] += 1.0
-        potential = _solve_grounded(
-            np.vstack([closed_ends, self.pack_ends[packs]]), np.concatenate([closed_g, pack_g[packs]]), drive, whole
-        )
-        terminal = potential[self.pack_ends[:, 0]] - potential[self.pack_ends[:, 1]]
-        terminal[~pack_live] = 0.0
-        hybrid = np.zeros((n + p, n + p))
-        hybrid[:n] = -pack_g[:, None] * terminal
-        hybrid[np.arange(n), np.arange(n)] += pack_g
-        hybrid[n:] = potential[self.port_ends[:, 0]] - potential[self.port_ends[:, 1]]
-        hybrid[n:][~port_live] = 0.0
-
-        # Branch currents from injected pack and port currents alone, so that they balance at every node.
-        passive = self._components(closed_ends)
-        inject = np.zeros((self.n_nodes, n + p))
-        for k in range(n):
-            inject[self.pack_ends[k, 0], k] += 1.0
-            inject[self.pack_ends[k, 1], k] -= 1.0
-        for j in range(p):
-            inject[self.port_ends[j, 0], n + j] -= 1.0
-            inject[self.port_ends[j, 1], n + j] += 1.0
-        spread = _solve_grounded(closed_ends, closed_g, inject, passive)
+        incidence = np.zeros((self.n_nodes, n + p))  # currents enter at a pack's positive node and leave at a port's
+        for column, (plus, minus), sign in [
+            *((k, ends, 1.0) for k, ends in enumerate(self.pack_ends)),
+            *((n + j, ends, -1.0) for j, ends in enumerate(self.port_ends)),
+        ]:
+            incidence[plus, column] += sign
+            incidence[minus, column] -= sign
+        spread = _solve_grounded(closed_ends, closed_g, incidence, piece)
         flows = np.zeros((len(self.branch_ends), n + p))
         flows[branches] = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
+
+        # One level is free for each piece but the first of what hangs together.
+        pieces, first_node = np.unique(piece, return_index=True)
+        leaders = np.isin(first_node, np.unique(whole, return_index=True)[1])
+        member = (piece[:, None] == pieces[~leaders]).astype(float)
+        into = member.T @ incidence
+        impedance = incidence.T @ spread
+
+        closed, m = np.flatnonzero(packs), member.shape[1]
+        k = len(closed)
+        matrix = np.zeros((k + m, k + m))
+        matrix[:k, :k] = impedance[np.ix_(closed, closed)] + np.diag(self.pack_ohm[closed])
+        matrix[:k, k:] = into[:, closed].T
+        matrix[k:, :k] = into[:, closed]
+        right = np.zeros((k + m, n + p))
+        right[np.arange(k), closed] = 1.0
+        live = n + np.flatnonzero(port_live)
+        right[:k, live] = -impedance[np.ix_(closed, live)]
+        right[k:, live] = -into[:, live]
+        solution = lu_solve(lu_factor(matrix), right) if k + m else right
+
+        current = np.zeros((n + p, n + p))  # of packs and ports, from [e, J]
+        current[closed] = solution[:k]
+        current[live, live] = 1.0
+        voltage = impedance @ current + into.T @ solution[k:]  # across packs, and minus that across ports
+        terminal = voltage[:n]
+        terminal[~pack_live] = 0.0
+        hybrid = np.vstack([current[:n], -voltage[n:]])
+        hybrid[n:][~port_live] = 0.0
         return Reduced(hybrid, terminal, flows, port_live, pack_live)
 
     def _components(self, ends):

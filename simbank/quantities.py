@@ -31,10 +31,7 @@ _RATE = re.compile(r"^\s*(?:(?P<n>[-+0-9.eE]+)\s*C|C\s*/\s*(?P<d>[0-9.eE]+))\s*$
 def _registry():
     import pint
 
-    registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
-    registry.define("milliohm = 1e-3 ohm = mohm")
-    registry.define("Ah = ampere_hour")
-    return registry
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
 
 def parse(text, unit):

@@ -1,0 +1,342 @@
+"""Command line: reads arguments, calls the library, prints. No physics."""
+
+from __future__ import annotations
+
+import json
+import sys
+import tomllib
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simbank.errors import InputError, SimbankError, SimulationError
+
+__all__ = ["main"]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
+)
+
+CAUTION = (
+    "Computed from the data given. Not checked: fault currents, protective devices, cable heating. Not a substitute for the pack "
+    "maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
+)
+
+File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
+Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
+Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
+Method = Annotated[str, typer.Option(help="Solver: LSODA, BDF or Radau.")]
+Tolerance = Annotated[float, typer.Option(help="Relative tolerance of the solver.", min=1e-13, max=1e-3)]
+
+
+@app.command()
+def run(file: File, set_: Set = [], out: Out = None, json_: Json = False, method: Method = "LSODA", tolerance: Tolerance = 3e-10):  # noqa: B006
+    """Run a scenario and show how its packs share current."""
+    from simbank.scenario import load
+    from simbank.simulation import simulate
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    try:
+        with _progress(f"Running {scenario.name}", json_) as progress:
+            result = simulate(scenario, method=method, tolerance=tolerance, progress=progress)
+    except SimulationError as error:
+        if error.partial is not None:
+            if out is not None:
+                error.partial.write(out)
+            _show_run(error.partial, json_)
+        raise
+    if out is not None:
+        from simbank.report import plots
+
+        result.write(out)
+        plots.save_all(result, out)
+    _show_run(result, json_)
+    _written(out, json_)
+
+
+@app.command()
+def compare(
+    file: File,
+    layout: Annotated[list[str], typer.Option("--layout", help="A layout to include; repeatable. Default: all that fit.")] = [],  # noqa: B006
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    method: Method = "LSODA",
+    tolerance: Tolerance = 3e-10,
+):
+    """Run the same packs and duty under several wiring layouts, side by side."""
+    from simbank.scenario import load
+    from simbank.studies import compare as study
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
+        found = study(scenario, layout or None, progress=progress, method=method, tolerance=tolerance)
+    if out is not None:
+        found.table.to_csv(out / "layouts.csv")
+        found.plot().savefig(out / "layouts.png")
+        for name, result in found.results.items():
+            result.write(out / name)
+    if json_:
+        _print_json({"scenario": scenario.name, "rows": [{"layout": name} | r.summary for name, r in found.results.items()]})
+    else:
+        _table(f"{scenario.name}: layouts side by side", found.table.reset_index(), _COMPARE_COLUMNS)
+        _shares(found.results)
+        _caution()
+    _written(out, json_)
+
+
+@app.command()
+def sweep(
+    file: File,
+    over: Annotated[list[str], typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key; repeat for a grid.")],
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    method: Method = "LSODA",
+    tolerance: Tolerance = 1e-7,
+):
+    """Run a grid over dotted keys, such as --over duty.c_rate=0.1,0.5 --over wiring.layout=chain,busbar."""
+    from simbank.scenario import load
+    from simbank.studies import sweep as study
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    grid = {}
+    for item in over:
+        key, values = _split(item, "--over")
+        grid[key] = [_value(part) for part in _comma(values)]
+    kept = []
+    try:
+        with _progress(f"Sweeping {scenario.name}", json_) as progress:
+            table = study(scenario, grid, progress=progress, on_row=kept.append, method=method, tolerance=tolerance)
+    except KeyboardInterrupt:
+        if out is not None and kept:
+            import pandas as pd
+
+            pd.DataFrame(kept).to_csv(out / "sweep.csv", index=False)
+        raise
+    if out is not None:
+        table.to_csv(out / "sweep.csv", index=False)
+        table.to_parquet(out / "sweep.parquet", index=False)
+    if json_:
+        _print_json({"scenario": scenario.name, "rows": json.loads(table.to_json(orient="records", double_precision=15))})
+    else:
+        columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in grid} | _SWEEP_COLUMNS
+        if table["failure"].notna().any():
+            columns |= {"failure": "failure"}
+        _table(f"{scenario.name}: {len(table)} runs", table, columns)
+        _caution()
+    _written(out, json_)
+
+
+@app.command()
+def schema():
+    """Print the JSON Schema of the scenario file, for editors."""
+    from simbank.scenario import json_schema
+
+    _print_json(json_schema())
+
+
+# ---- arguments ----
+
+
+def _split(item, option):
+    key, sign, value = item.partition("=")
+    if not sign or not key.strip() or not value.strip():
+        raise InputError("write KEY=VALUE, such as wiring.layout=busbar", key=option, value=item)
+    return key.strip(), value.strip()
+
+
+def _comma(text):
+    """Split at commas that are not inside braces or brackets."""
+    parts, depth = [""], 0
+    for letter in text:
+        depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0:
+            parts.append("")
+        else:
+            parts[-1] += letter
+    return [part.strip() for part in parts if part.strip()]
+
+
+def _value(text):
+    """A TOML value if the text is one, else the text itself."""
+    try:
+        return tomllib.loads(f"x = {text}")["x"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _changes(items):
+    return {key: _value(value) for key, value in (_split(item, "--set") for item in items)}
+
+
+def _folder(out):
+    """Make the output folder before the work, so that a wrong one does not cost a run."""
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"cannot be made: {error.strerror}; name a folder that can be written", key="--out", value=str(out)) from None
+    return out
+
+
+# ---- output ----
+
+
+@contextmanager
+def _progress(label, quiet):
+    """A callable for the fraction done, shown as a bar on a terminal and not at all in a pipe."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        yield lambda done: bar.update(task, completed=done)
+
+
+def _console():
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=200)
+
+
+def _print_json(record):
+    print(json.dumps(record, indent=2, allow_nan=False))
+
+
+_PACK_COLUMNS = {
+    "name": "pack", "capacity_ah": "capacity\n[Ah]", "soc_start": "SOC at\nstart [%]", "soc_end": "SOC at\nend [%]",
+    "current_peak_a": "peak\ncurrent [A]", "c_rate_peak": "peak\nC-rate", "share_ratio_discharge": "share ratio\ndischarge",
+    "share_ratio_charge": "share ratio\ncharge", "throughput_ah": "throughput\n[Ah]", "loss_wh": "loss\n[Wh]",
+    "first_full_h": "first full\n[h]", "first_empty_h": "first empty\n[h]",
+}  # fmt: skip
+_COMPARE_COLUMNS = {
+    "layout": "layout", "spread_max_points": "largest spread\n[points]", "spread_end_points": "spread at end\n[points]",
+    "share_ratio_max": "largest\nshare ratio", "hardest_pack": "of\npack", "share_ratio_min": "smallest\nshare ratio",
+    "c_rate_max": "peak C-rate\nof a pack", "energy_out_wh": "energy out\n[Wh]", "conductor_loss_wh": "lost in cable\n[Wh]",
+    "port_voltage_min_v": "lowest port\nvoltage [V]",
+}  # fmt: skip
+_SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "port_voltage_min_v")} | {
+    "charge_out_ah": "charge out\n[Ah]"
+}
+_PERCENT = {"soc_start", "soc_end"}
+
+
+def _cell(column, value):
+    import math
+
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "–"
+    if isinstance(value, str):
+        return value
+    if column in _PERCENT:
+        return f"{value * 100:.1f}"
+    if column.endswith(("_ratio_discharge", "_ratio_charge", "_ratio_max", "_ratio_min")) or column.startswith("c_rate"):
+        return f"{value:.3f}"
+    if column.endswith("_wh"):
+        return f"{value:,.0f}"
+    if column.endswith("_v"):
+        return f"{value:.2f}"
+    return f"{value:.1f}" if column.endswith(("_a", "_ah", "_h", "_points")) else f"{value:g}"
+
+
+def _table(title, frame, columns):
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    for key, heading in columns.items():
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(heading), justify="left" if text else "right", no_wrap=True)
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
+    _console().print(table)
+
+
+def _shares(results):
+    """Share ratio of every pack on discharge, layouts as columns."""
+    import pandas as pd
+
+    first = next(iter(results.values())).summary["packs"]
+    frame = pd.DataFrame({"pack": [p["name"] for p in first]})
+    for name, result in results.items():
+        frame[f"{name}_share_ratio_discharge"] = [p["share_ratio_discharge"] for p in result.summary["packs"]]
+    columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in results}
+    _table("Share of discharge ÷ share of capacity (1.000 is proportional)", frame, columns)
+
+
+def _show_run(result, as_json):
+    summary = result.summary
+    if as_json:
+        _print_json(summary)
+        return
+    import pandas as pd
+
+    bank, closure = summary["bank"], summary["closure"]
+    _table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
+    say = _console().print
+    volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
+    say(
+        f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
+        f"in {bank['energy_in_wh']:,.0f} Wh, lost in cable {bank['conductor_loss_wh']:,.0f} Wh, in packs {bank['pack_loss_wh']:,.0f} Wh."
+    )
+    if None not in volts:
+        say(
+            f"Spread of SOC: {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end. "
+            f"Port voltage {volts[0]:.2f} to {volts[1]:.2f} V."
+        )
+    say(f"Balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy.")
+    if summary["events"]:
+        events = pd.DataFrame(summary["events"])
+        events["time_h"] = events["time_s"] / 3600.0
+        shown = events.head(20)
+        _table("Events", shown, {"time_h": "time\n[h]", "where": "where", "what": "what"})
+        if len(events) > len(shown):
+            say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
+    _caution()
+
+
+def _caution():
+    _console().print(CAUTION, style="italic")
+
+
+def _written(out, as_json):
+    if out is not None and not as_json:
+        _console().print(f"Written to {out}", soft_wrap=True)
+
+
+def main():
+    """Entry point: runs a command and turns errors into one line and an exit status."""
+    try:
+        app()
+    except InputError as error:
+        _fail(error, 2)
+    except SimbankError as error:
+        _fail(error, 1)
+    except KeyboardInterrupt:
+        _fail("stopped", 1)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+    except OSError as error:
+        _fail(f"{error.filename or 'output'}: {error.strerror}", 1)
+
+
+def _fail(error, status):
+    print(f"error: {error}", file=sys.stderr)
+    sys.exit(status)

@@ -1,0 +1,6 @@
+"""Studies: each a function from scenarios to a table."""
+
+from simbank.studies.compare import compare
+from simbank.studies.sweep import sweep
+
+__all__ = ["compare", "sweep"]

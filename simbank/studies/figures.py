@@ -1,0 +1,39 @@
+"""The headline figures of a run, in the order in which tables show them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["headline"]
+
+
+def headline(summary):
+    """One flat row from a run's summary.
+
+    Returns
+    -------
+    dict
+        ``hardest_pack`` and ``share_ratio_max`` name the pack with the largest share of discharge for its capacity;
+        ``c_rate_max`` is the largest current of any pack ÷ its capacity at any time.
+    """
+    bank, packs = summary["bank"], summary["packs"]
+    shares = [np.nan if pack["share_ratio_discharge"] is None else pack["share_ratio_discharge"] for pack in packs]
+    known = not np.all(np.isnan(shares))
+    hardest = int(np.nanargmax(shares)) if known else None
+    through = np.array([pack["throughput_ah"] for pack in packs])
+    return {
+        "spread_max_points": bank["spread_max_points"],
+        "spread_end_points": bank["spread_end_points"],
+        "hardest_pack": packs[hardest]["name"] if known else None,
+        "share_ratio_max": float(np.nanmax(shares)) if known else None,
+        "share_ratio_min": float(np.nanmin(shares)) if known else None,
+        "c_rate_max": max(pack["c_rate_peak"] for pack in packs),
+        "throughput_ah": float(through.sum()),
+        "charge_out_ah": bank["charge_out_ah"],
+        "energy_out_wh": bank["energy_out_wh"],
+        "energy_in_wh": bank["energy_in_wh"],
+        "conductor_loss_wh": bank["conductor_loss_wh"],
+        "pack_loss_wh": bank["pack_loss_wh"],
+        "port_voltage_min_v": bank["port_voltage_min_v"],
+        "port_voltage_max_v": bank["port_voltage_max_v"],
+    }

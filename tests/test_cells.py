@@ -1,0 +1,114 @@
+"""Curves and the shipped chemistry."""
+
+import numpy as np
+import pytest
+
+from simbank.cells import Curve, library, load_chemistry
+from simbank.errors import InputError
+
+
+def test_pchip_is_scipys_inside_and_straight_outside():
+    from scipy.interpolate import PchipInterpolator
+
+    curve = load_chemistry("lfp").ocv
+    z = np.linspace(0, 1, 1001)
+    reference = PchipInterpolator(curve.soc, curve.value)
+    assert curve(z) == pytest.approx(reference(z), abs=1e-12)
+    assert curve.slope(z[1:-1]) == pytest.approx(reference.derivative()(z[1:-1]), abs=1e-8)
+    assert curve.integral(z) == pytest.approx(np.array([float(reference.integrate(0, x)) for x in z]), abs=1e-12)
+    assert curve(1.1) == pytest.approx(curve(1.0) + 0.1 * curve.slope(1.0))
+    assert curve(-0.1) == pytest.approx(curve(0.0) - 0.1 * curve.slope(0.0))
+
+
+@pytest.mark.parametrize("name", library())
+def test_library_is_monotone_with_source_and_licence(name):
+    chemistry = load_chemistry(name)
+    z = np.linspace(-0.05, 1.05, 4001)
+    assert np.all(np.diff(chemistry.ocv(z)) > 0)
+    assert chemistry.source
+    assert chemistry.licence
+
+
+def test_lfp_ocv_against_rest_voltages():
+    """Rest voltages of graphite/LFP at 25 °C, mid-hysteresis, ±15 mV on the plateau and wider at the ends (from memory)."""
+    ocv = load_chemistry("lfp").ocv
+    for soc, volt in ((0.2, 3.25), (0.3, 3.28), (0.4, 3.295), (0.5, 3.30), (0.6, 3.305), (0.7, 3.325), (0.8, 3.333), (0.9, 3.335), (0.95, 3.34)):
+        assert ocv(soc) == pytest.approx(volt, abs=0.015)
+    for soc, volt in ((0.05, 3.10), (0.10, 3.20)):
+        assert ocv(soc) == pytest.approx(volt, abs=0.03)
+    assert 2.5 <= ocv(0.0) <= 2.9
+
+
+def test_lfp_step_between_60_and_70_percent():
+    """Graphite's staging lifts the curve by 20 to 30 mV between 60 and 70 % SOC (from memory)."""
+    ocv = load_chemistry("lfp").ocv
+    assert 0.015 <= ocv(0.7) - ocv(0.6) <= 0.035
+
+
+def test_lfp_plateau_slope():
+    """0.05 to 0.15 V per unit SOC on the plateaus, hence 0.8 to 2.4 V for 16 in series (from memory)."""
+    ocv = load_chemistry("lfp").ocv
+    for a, b in ((0.3, 0.55), (0.7, 0.9)):
+        assert 0.04 <= (ocv(b) - ocv(a)) / (b - a) <= 0.15
+
+
+def test_hysteresis_gap_is_within_what_is_published():
+    """Gap 5 to 25 mV between charge and discharge branch on the plateaus (secondary source)."""
+    half = load_chemistry("lfp").half_width
+    gap = 2 * half(np.linspace(0.2, 0.9, 50))
+    assert np.all((gap >= 0.005) & (gap <= 0.025))
+
+
+def test_lfp_shape_against_pybamm():
+    """A parameter set of another hand (PyBaMM, Prada2013, a small power cell): from 40 to 90 % SOC it lies 20 to 55 mV lower
+    than ours throughout, and apart from that shift the shapes agree to 20 mV."""
+    pybamm = pytest.importorskip("pybamm")
+    parameters = pybamm.ParameterValues("Prada2013")
+    x0, x1, y0, y1 = 0.0176, 0.8100, 0.7035, 0.0038  # stoichiometry at 0 and 100 %, 2.0 to 3.6 V (computed with PyBaMM)
+    z = np.linspace(0.4, 0.9, 6)
+    x = x0 + (x1 - x0) * z
+    y = y0 + (y1 - y0) * z
+    positive = parameters["Positive electrode OCP [V]"]
+    negative = parameters["Negative electrode OCP [V]"]
+    full = np.array([
+        parameters.evaluate(positive(pybamm.Scalar(b))) - parameters.evaluate(negative(pybamm.Scalar(a)))
+        for a, b in zip(x, y, strict=True)
+    ]).ravel()  # fmt: skip
+    shift = load_chemistry("lfp").ocv(z) - full
+    assert np.all((shift > 0.02) & (shift < 0.055))
+    assert np.abs(shift - shift.mean()).max() < 0.02
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("3.2995", "3.1", "must rise"),
+        ('licence = "CC0-1.0, our own compilation"', 'licence = ""', "licence"),
+        ("decay_per_soc = 40.0", "decay_per_soc = -1", "decay_per_soc"),
+        ("half_width_volt = [0.010, 0.010]", "half_width_volt = [0.010, -0.010]", "half_width"),
+        ("volt_max = 3.65", "volt_max = 3.0", "limits"),
+        ("[ocv]", "[ocvv]", "did you mean"),
+        ("soc = [0.0, 1.0]", "soc = [0.0, 0.5]", "from 0 to 1"),
+    ],
+)
+def test_a_broken_chemistry_file_gives_one_clear_line(tmp_path, root, old, new, says):
+    text = (root / "simbank" / "cells" / "library" / "lfp.toml").read_text()
+    assert old in text
+    path = tmp_path / f"broken{abs(hash((old, new)))}.toml"
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises(InputError, match=says) as caught:
+        load_chemistry(str(path))
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_unknown_chemistry_suggests():
+    with pytest.raises(InputError, match='did you mean "lfp"'):
+        load_chemistry("lpf")
+
+
+def test_linear_curve():
+    curve = Curve([0, 0.5, 1], [1, 2, 4], "linear")
+    assert curve(0.25) == pytest.approx(1.5)
+    assert curve.slope(0.75) == pytest.approx(4)
+    assert curve.integral(1.0) == pytest.approx(0.75 + 1.5)

@@ -1,0 +1,44 @@
+"""Text with units to numbers; pint's own constants are the reference."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simbank.errors import InputError
+from simbank.quantities import EXAMPLES, parse, parse_rate
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [("30 cm", "m", 0.3), ("2 ft", "m", 0.6096), ("0.25 milliohm", "ohm", 2.5e-4), ("0.25 mohm", "ohm", 2.5e-4), ("280 Ah", "ampere_hour", 280),
+     ("25 degC", "kelvin", 298.15), ("77 degF", "kelvin", 298.15), ("300 K", "kelvin", 300), ("35 mm2", "m**2", 3.5e-5), ("35 mm²", "m**2", 3.5e-5),
+     ("3 kW", "watt", 3000), ("56.8 V", "volt", 56.8), ("1 h", "second", 3600), ("25 °C", "kelvin", 298.15)],
+)  # fmt: skip
+def test_units(text, unit, value):
+    assert parse(text, unit) == pytest.approx(value, rel=1e-12)
+
+
+def test_every_example_reads():
+    for unit, (_, example) in EXAMPLES.items():
+        parse(example, unit)
+
+
+@pytest.mark.parametrize(("text", "unit"), [("30", "m"), (30, "m"), ("30 kg", "m"), ("", "m"), ("x y z", "m"), ("nan m", "m"), ("1e400 m", "m"), (None, "m"), ("1;2", "m")])
+def test_what_is_not_a_quantity(text, unit):
+    with pytest.raises(InputError):
+        parse(text, unit)
+
+
+def test_c_is_a_rate_not_a_coulomb():
+    assert parse_rate("0.2 C") == ("c", 0.2)
+    assert parse_rate("C/5") == ("c", 0.2)
+    assert parse_rate("40 A") == ("a", 40.0)
+    assert parse_rate("2 kW") == ("w", 2000.0)
+    for wrong in ("0 C", "-1 C", "C/0", "5 V", "fast", 0.2, "nan A"):
+        with pytest.raises(InputError):
+            parse_rate(wrong)
+
+
+@given(st.floats(1e-6, 1e6))
+def test_round_trip(value):
+    assert parse(f"{value!r} cm", "m") == pytest.approx(value / 100, rel=1e-12)
