@@ -96,7 +96,9 @@ def compare(
 @app.command()
 def sweep(
     file: File,
-    over: Annotated[list[str], typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key; repeat for a grid.")],
+    over: Annotated[
+        list[str], typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key; repeat for a grid.")
+    ],
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -185,7 +187,9 @@ def _folder(out):
         try:
             out.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise InputError(f"cannot be made: {error.strerror}; name a folder that can be written", key="--out", value=str(out)) from None
+            raise InputError(
+                f"cannot be made: {error.strerror}; name a folder that can be written", key="--out", value=str(out)
+            ) from None
     return out
 
 
@@ -293,7 +297,8 @@ def _show_run(result, as_json):
     volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
     say(
         f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
-        f"in {bank['energy_in_wh']:,.0f} Wh, lost in cable {bank['conductor_loss_wh']:,.0f} Wh, in packs {bank['pack_loss_wh']:,.0f} Wh."
+        f"in {bank['energy_in_wh']:,.0f} Wh, lost in cable {bank['conductor_loss_wh']:,.0f} Wh, "
+        f"in packs {bank['pack_loss_wh']:,.0f} Wh."
     )
     if None not in volts:
         say(

@@ -125,7 +125,10 @@ def table_steps(path, port_names, interpolation, limits):
         bad = np.flatnonzero(~np.isfinite(numbers))
         if bad.size:
             raise InputError(
-                "every value must be a finite number", file=path, key=f"row {bad[0] + 2}, {column}", value=str(frame[column].iloc[bad[0]])
+                "every value must be a finite number",
+                file=path,
+                key=f"row {bad[0] + 2}, {column}",
+                value=str(frame[column].iloc[bad[0]]),
             )
         values[column] = numbers
     time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
@@ -133,7 +136,10 @@ def table_steps(path, port_names, interpolation, limits):
     if back.size:
         row = back[0] + 3
         raise InputError(
-            "times must rise from row to row", file=path, key=f"row {row}, {time_columns[0]}", value=float(frame[time_columns[0]].iloc[back[0] + 1])
+            "times must rise from row to row",
+            file=path,
+            key=f"row {row}, {time_columns[0]}",
+            value=float(frame[time_columns[0]].iloc[back[0] + 1]),
         )
     columns = {port: (kind, values[column]) for port, (kind, column) in asked.items()}
     return tuple(_steps(time, columns, interpolation, limits))

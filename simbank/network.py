@@ -113,8 +113,15 @@ class Network:
             incidence[plus, column] += sign
             incidence[minus, column] -= sign
         spread = _solve_grounded(closed_ends, closed_g, incidence, piece)
+        through = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
+        missing = incidence.copy()  # what does not yet balance at each node: spread it as well, once
+        np.subtract.at(missing, closed_ends[:, 0], through)
+        np.add.at(missing, closed_ends[:, 1], through)
+        missing[np.unique(piece, return_index=True)[1]] = 0.0
+        more = _solve_grounded(closed_ends, closed_g, missing, piece)
+        through += closed_g[:, None] * (more[closed_ends[:, 0]] - more[closed_ends[:, 1]])
         flows = np.zeros((len(self.branch_ends), n + p))
-        flows[branches] = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
+        flows[branches] = through
 
         # One level is free for each piece but the first of what hangs together.
         pieces, first_node = np.unique(piece, return_index=True)

@@ -101,21 +101,20 @@ def parse_rate(text):
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
     match = _RATE.match(text)
-    kind, value = None, None
-    if match:
-        try:
-            kind, value = "c", float(match["n"]) if match["n"] else 1.0 / float(match["d"])
-        except (ValueError, ZeroDivisionError):
-            raise InputError(f"not a rate; {right}") from None
-    else:
-        for kind, unit in (("a", "ampere"), ("w", "watt")):
-            try:
-                value = parse(text, unit)
-                break
-            except InputError:
-                continue
-    if value is None:
-        raise InputError(f"not a rate; {right}")
-    if not (math.isfinite(value) and value > 0):
+    try:
+        if match:
+            rate = "c", float(match["n"]) if match["n"] else 1.0 / float(match["d"])
+        else:
+            rate = _with_unit(text)
+    except (ValueError, ZeroDivisionError):
+        raise InputError(f"not a rate; {right}") from None
+    if not (math.isfinite(rate[1]) and rate[1] > 0):
         raise InputError(f"must be above zero; {right}")
-    return kind, value
+    return rate
+
+
+def _with_unit(text):
+    try:
+        return "a", parse(text, "ampere")
+    except InputError:
+        return "w", parse(text, "watt")

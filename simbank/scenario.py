@@ -28,7 +28,9 @@ Rate = Annotated[
 GaugeText = Annotated[
     Gauge,
     BeforeValidator(parse_gauge),
-    WithJsonSchema({"type": "string", "description": "a conductor size", "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"]}),
+    WithJsonSchema(
+        {"type": "string", "description": "a conductor size", "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"]}
+    ),
 ]
 LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
 Count = Annotated[int, Field(ge=1, strict=True)]
@@ -125,7 +127,12 @@ class BarTable(FileModel):
 
     def bar(self, ambient_k):
         segment = Conductor(
-            self.section, self.pitch or 0.0, self.material, joints=0, temperature_k=ambient_k, fixed_resistance_ohm=self.segment_resistance
+            self.section,
+            self.pitch or 0.0,
+            self.material,
+            joints=0,
+            temperature_k=ambient_k,
+            fixed_resistance_ohm=self.segment_resistance,
         )
         negative = self.take_off if self.take_off_negative is None else self.take_off_negative
         return Bar(segment, (self.take_off, negative))
@@ -173,14 +180,14 @@ class FreeConductor(ConductorTable):
 class WiringTable(FileModel):
     """How the packs are joined."""
 
-    layout: LayoutName | Literal["graph"] = "chain"
+    layout: Literal["chain", "chain-opposite", "chain-middle", "busbar", "graph"] = "chain"
     link: ConductorTable | None = None
     lead: ConductorTable | None = None
-    leads: dict[str, ConductorTable] = {}
+    leads: dict[str, ConductorTable] = Field(default_factory=dict)
     bar: BarTable | None = None
-    strings: list[StringTable] = []
+    strings: list[StringTable] = Field(default_factory=list)
     distribution: DistributionTable | None = None
-    conductors: list[FreeConductor] = []
+    conductors: list[FreeConductor] = Field(default_factory=list)
     conductor_temperature: quantity("kelvin", above_zero=True) | None = None
 
     @model_validator(mode="before")
@@ -287,7 +294,9 @@ class ScenarioFile(FileModel):
     def _names(self):
         for k, pack in enumerate(self.packs):
             if pack.type not in self.pack_types:
-                raise InputError(f"no such pack type; {nearest(pack.type, self.pack_types)}", key=f"packs.{k}.type", value=pack.type)
+                raise InputError(
+                    f"no such pack type; {nearest(pack.type, self.pack_types)}", key=f"packs.{k}.type", value=pack.type
+                )
         if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
             raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
         for key, names in (
@@ -345,13 +354,22 @@ class Scenario:
             pairs = tuple((p.resistance, p.time_constant) for p in kind.relaxation) if kind.relaxation else None
             packs.append(
                 Pack(
-                    name, load_chemistry(kind.chemistry), kind.capacity, kind.cell_resistance, kind.cells_in_series,
-                    kind.cells_in_parallel, kind.internal_wiring, table.soc, table.hysteresis, table.capacity_left,
-                    table.resistance_growth, pairs,
-                )  # fmt: skip
+                    name=name,
+                    chemistry=load_chemistry(kind.chemistry),
+                    rated_capacity_ah=kind.capacity,
+                    cell_resistance_ohm=kind.cell_resistance,
+                    cells_in_series=kind.cells_in_series,
+                    cells_in_parallel=kind.cells_in_parallel,
+                    internal_wiring_ohm=kind.internal_wiring,
+                    soc=table.soc,
+                    hysteresis=table.hysteresis,
+                    capacity_left=table.capacity_left,
+                    resistance_growth=table.resistance_growth,
+                    rc_pairs=pairs,
+                )
             )
         branches, terminals = [], {}
-        for (name, table), _ in zip(file.each_pack(), packs, strict=True):
+        for name, table in file.each_pack():
             terminals[name] = (f"{name}+", f"{name}-")
             if table.device is not None:
                 terminals[name] = (f"{name} inner+", f"{name}-")
@@ -436,7 +454,10 @@ class Scenario:
         if wiring.strings or wiring.distribution:
             raise InputError('layout "graph" takes only conductors', key="wiring.strings")
         if not wiring.conductors and len(list(self._file.each_pack())) > 1:
-            raise InputError('layout "graph" needs conductors, such as { from = "A+", to = "B+", gauge = "2 AWG", length = "30 cm" }', key="wiring.conductors")
+            raise InputError(
+                'layout "graph" needs conductors, such as { from = "A+", to = "B+", gauge = "2 AWG", length = "30 cm" }',
+                key="wiring.conductors",
+            )
         branches = []
         for k, table in enumerate(wiring.conductors):
             conductor = table.conductor(self._conductor_k)

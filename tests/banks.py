@@ -23,9 +23,7 @@ def affine_chemistry(slope=0.1, at_half=3.3, half_width=0.0, decay=40.0):
 
 
 def table_chemistry(soc, volt, half_width=0.0, decay=40.0, interpolation="linear"):
-    return Chemistry(
-        "table", Curve(soc, volt, interpolation), Curve([0], [half_width]), decay, (), 10.0, 0.1, 9.0, 0.2
-    )
+    return Chemistry("table", Curve(soc, volt, interpolation), Curve([0], [half_width]), decay, (), 10.0, 0.1, 9.0, 0.2)
 
 
 def ohms(value):
@@ -36,7 +34,13 @@ def ohms(value):
 def pack(name, chemistry, capacity_ah, ohm, soc=0.5, rc=((0.0, 1.0), (0.0, 1.0)), cells=1):
     """A pack whose whole ohmic resistance is ``ohm``; ``rc`` seen at the pack."""
     return Pack(
-        name, chemistry, capacity_ah, ohm / cells, cells_in_series=cells, soc=soc, rc_pairs=tuple((r / cells, tau) for r, tau in rc)
+        name,
+        chemistry,
+        capacity_ah,
+        ohm / cells,
+        cells_in_series=cells,
+        soc=soc,
+        rc_pairs=tuple((r / cells, tau) for r, tau in rc),
     )
 
 

@@ -34,9 +34,11 @@ def netlist(case, max_step_s, points=200):
         ]
         here = f"c{k}"
         for which, (r, tau), there in ((1, (r1, tau1), f"d{k}"), (2, (r2, tau2), plus)):
-            lines += [f"R{which}{k} {here} {there} {r}", f"C{which}{k} {here} {there} {tau / r} IC=0"] if r else [
-                f"R{which}{k} {here} {there} 1e-9"
-            ]
+            lines += (
+                [f"R{which}{k} {here} {there} {r}", f"C{which}{k} {here} {there} {tau / r} IC=0"]
+                if r
+                else [f"R{which}{k} {here} {there} 1e-9"]
+            )
             here = there
     lines += [f"Rb{k} {node(b.from_node)} {node(b.to_node)} {b.resistance_ohm}" for k, b in enumerate(bank.graph.branches)]
     for j, (name, (plus, minus)) in enumerate(bank.graph.ports.items()):

@@ -32,7 +32,17 @@ def test_library_is_monotone_with_source_and_licence(name):
 def test_lfp_ocv_against_rest_voltages():
     """Rest voltages of graphite/LFP at 25 °C, mid-hysteresis, ±15 mV on the plateau and wider at the ends (from memory)."""
     ocv = load_chemistry("lfp").ocv
-    for soc, volt in ((0.2, 3.25), (0.3, 3.28), (0.4, 3.295), (0.5, 3.30), (0.6, 3.305), (0.7, 3.325), (0.8, 3.333), (0.9, 3.335), (0.95, 3.34)):
+    for soc, volt in (
+        (0.2, 3.25),
+        (0.3, 3.28),
+        (0.4, 3.295),
+        (0.5, 3.30),
+        (0.6, 3.305),
+        (0.7, 3.325),
+        (0.8, 3.333),
+        (0.9, 3.335),
+        (0.95, 3.34),
+    ):
         assert ocv(soc) == pytest.approx(volt, abs=0.015)
     for soc, volt in ((0.05, 3.10), (0.10, 3.20)):
         assert ocv(soc) == pytest.approx(volt, abs=0.03)

@@ -1,4 +1,4 @@
-"""Copper and joints against published tables. Values are from secondary sources or from memory, as marked; no original was read."""
+"""Copper and joints against published tables, from secondary sources or from memory, as marked; no original was read."""
 
 import math
 
@@ -82,7 +82,9 @@ def test_temperature_factor_against_iec_60228_annex():
 
 def test_worked_lengths():
     """10 m of 70 mm² class 2 is 2.68 mΩ, of 35 mm² class 5 5.54 mΩ (computed from IEC 60228)."""
-    assert Conductor(parse_gauge("70 mm2"), 10.0, construction="stranded", temperature_k=K20).resistance_ohm == pytest.approx(2.68e-3)
+    assert Conductor(parse_gauge("70 mm2"), 10.0, construction="stranded", temperature_k=K20).resistance_ohm == pytest.approx(
+        2.68e-3
+    )
     assert Conductor(parse_gauge("35 mm2"), 10.0, temperature_k=K20).resistance_ohm == pytest.approx(5.54e-3)
 
 
@@ -113,7 +115,10 @@ def test_gauges_that_do_not_exist(text):
 
 
 def test_constructions_that_do_not_exist():
-    for gauge, options in (("2 AWG", {"construction": "flexible"}), ("50 mm2", {"material": "aluminium", "construction": "flexible"})):
+    for gauge, options in (
+        ("2 AWG", {"construction": "flexible"}),
+        ("50 mm2", {"material": "aluminium", "construction": "flexible"}),
+    ):
         with pytest.raises(InputError):
             resistance_per_metre(parse_gauge(gauge), **options)
     with pytest.raises(InputError, match="unknown material"):

@@ -115,9 +115,7 @@ def random_graphs(draw):
             if a != b:
                 branches.append((nodes[a], nodes[b], draw(ohm)))
         names.append(nodes)
-    ports = {
-        f"q{j}": (draw(st.sampled_from(names[0])), draw(st.sampled_from(names[1]))) for j in range(draw(st.integers(1, 3)))
-    }
+    ports = {f"q{j}": (draw(st.sampled_from(names[0])), draw(st.sampled_from(names[1]))) for j in range(draw(st.integers(1, 3)))}
     graph = Graph.build(
         [Branch(f"b{k}", "conductor", a, b, r) for k, (a, b, r) in enumerate(branches)],
         {f"P{k}": (f"{k}+", f"{k}-") for k in range(n)},
@@ -184,7 +182,11 @@ def test_a_mesh_against_ngspice(seed):
     lines += [f"Rb{k} {b.from_node} {b.to_node} {b.resistance_ohm:.15g}" for k, b in enumerate(branches)]
     lines += [f"Il xp xm {load}", "Vg xm 0 0", ".control", "set numdgt=12", "op"]
     lines += [f"print i(v{k})" for k in range(n)] + ["print v(xp)", "quit", ".endc", ".end"]
-    values = [float(line.split("=")[1]) for line in run_deck("\n".join(lines)).splitlines() if line[:4] in ("i(v0", "i(v1", "i(v2", "i(v3", "i(v4", "v(xp")]
+    values = [
+        float(line.split("=")[1])
+        for line in run_deck("\n".join(lines)).splitlines()
+        if line[:4] in ("i(v0", "i(v1", "i(v2", "i(v3", "i(v4", "v(xp")
+    ]
     out = Network(graph, pack_ohm).reduce().hybrid @ np.append(e, load)
     assert -np.array(values[:n]) == pytest.approx(out[:n], rel=1e-6, abs=1e-6)
     assert values[n] == pytest.approx(out[n], rel=1e-9)

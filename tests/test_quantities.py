@@ -10,10 +10,23 @@ from simbank.quantities import EXAMPLES, parse, parse_rate
 
 @pytest.mark.parametrize(
     ("text", "unit", "value"),
-    [("30 cm", "m", 0.3), ("2 ft", "m", 0.6096), ("0.25 milliohm", "ohm", 2.5e-4), ("0.25 mohm", "ohm", 2.5e-4), ("280 Ah", "ampere_hour", 280),
-     ("25 degC", "kelvin", 298.15), ("77 degF", "kelvin", 298.15), ("300 K", "kelvin", 300), ("35 mm2", "m**2", 3.5e-5), ("35 mm²", "m**2", 3.5e-5),
-     ("3 kW", "watt", 3000), ("56.8 V", "volt", 56.8), ("1 h", "second", 3600), ("25 °C", "kelvin", 298.15)],
-)  # fmt: skip
+    [
+        ("30 cm", "m", 0.3),
+        ("2 ft", "m", 0.6096),
+        ("0.25 milliohm", "ohm", 2.5e-4),
+        ("0.25 mohm", "ohm", 2.5e-4),
+        ("280 Ah", "ampere_hour", 280),
+        ("25 degC", "kelvin", 298.15),
+        ("25 °C", "kelvin", 298.15),
+        ("77 degF", "kelvin", 298.15),
+        ("300 K", "kelvin", 300),
+        ("35 mm2", "m**2", 3.5e-5),
+        ("35 mm²", "m**2", 3.5e-5),
+        ("3 kW", "watt", 3000),
+        ("56.8 V", "volt", 56.8),
+        ("1 h", "second", 3600),
+    ],
+)
 def test_units(text, unit, value):
     assert parse(text, unit) == pytest.approx(value, rel=1e-12)
 
@@ -23,7 +36,20 @@ def test_every_example_reads():
         parse(example, unit)
 
 
-@pytest.mark.parametrize(("text", "unit"), [("30", "m"), (30, "m"), ("30 kg", "m"), ("", "m"), ("x y z", "m"), ("nan m", "m"), ("1e400 m", "m"), (None, "m"), ("1;2", "m")])
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("30", "m"),
+        (30, "m"),
+        ("30 kg", "m"),
+        ("", "m"),
+        ("x y z", "m"),
+        ("nan m", "m"),
+        ("1e400 m", "m"),
+        (None, "m"),
+        ("1;2", "m"),
+    ],
+)
 def test_what_is_not_a_quantity(text, unit):
     with pytest.raises(InputError):
         parse(text, unit)

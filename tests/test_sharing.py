@@ -164,7 +164,9 @@ def test_a_pack_split_in_two_equal_halves_changes_nothing():
 
     def graph(packs, places):
         branches = [Branch("link+", "link", "a+", "b+", 1e-3), Branch("link-", "link", "a-", "b-", 1e-3)]
-        return Graph.build(branches, {p.name: (f"{at}+", f"{at}-") for p, at in zip(packs, places, strict=True)}, {"port": ("a+", "a-")})
+        return Graph.build(
+            branches, {p.name: (f"{at}+", f"{at}-") for p, at in zip(packs, places, strict=True)}, {"port": ("a+", "a-")}
+        )
 
     one = simbank.simulate(Case(Bank("w", tuple(whole), graph(whole, "ab")), duty))
     two = simbank.simulate(Case(Bank("h", tuple(halves), graph(halves, "aab")), duty))

@@ -7,6 +7,7 @@ returns the branches it adds and the take-off's two nodes. Because a string's ta
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from simbank.bank.conductors import Conductor
 from simbank.bank.graph import Branch
@@ -59,7 +60,7 @@ def _links(units, parts, layout):
     return [
         Branch(f"link {a[0]}-{b[0]} {sign}", "link", a[pole], b[pole], link.resistance_ohm, link)
         for pole, sign in ((1, "+"), (2, "-"))
-        for a, b in zip(units, units[1:], strict=False)
+        for a, b in pairwise(units)
     ]
 
 
@@ -107,7 +108,7 @@ def _bar(taps, parts, sign, position):
     share = place - left
     end = taps[left] if share < 1e-9 else taps[left + 1] if share > 1 - 1e-9 else f"{parts.prefix}bus{sign}out"
     out = []
-    for k, (a, b) in enumerate(zip(taps, taps[1:], strict=False)):
+    for k, (a, b) in enumerate(pairwise(taps)):
         name = f"bar {parts.prefix}{k + 1}-{k + 2} {sign}"
         if k == left and end not in taps:
             for suffix, ends, part in ((" near", (a, end), share), (" far", (end, b), 1 - share)):

@@ -7,10 +7,9 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-
-from simbank.cells.curves import Curve
 from pydantic import model_validator
 
+from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 

@@ -11,8 +11,9 @@ from matplotlib.lines import Line2D
 
 __all__ = ["PALETTE", "plot_comparison", "plot_current", "plot_soc", "plot_spread", "plot_throughput", "save_all"]
 
-# Our own palette: hues that stay apart for the common colour deficiencies, in steps of lightness that stay apart in grey.
-PALETTE = ["#16213f", "#8a1c4e", "#1f6f63", "#b85a16", "#5a7fb8", "#c9a227", "#8f7aa8", "#9aa39a"]
+# Our own palette, chosen in CIE LCh: hues that stay apart for the common colour deficiencies, at rising lightness (L* from 16 to
+# 82 in steps of eight or more) so that they stay apart in grey.
+PALETTE = ["#03284f", "#88193c", "#046e60", "#b95e24", "#5090ca", "#c89d2f", "#d0a9da", "#a5d8b1"]
 DASHES = ["-", (0, (6, 1.5)), (0, (3, 1.2)), (0, (7, 1.5, 1.5, 1.5)), (0, (1.2, 1.2)), (0, (4, 1.2, 1.2, 1.2, 1.2, 1.2))]
 INK, PALE = "#22252b", "#b9bec7"
 MOST_LABELS = 12
@@ -45,7 +46,11 @@ def _style(k, n):
     if n <= len(PALETTE):
         return {"color": PALETTE[k], "linestyle": DASHES[k % len(DASHES)], "linewidth": 1.7}
     shade = 0.12 + 0.62 * k / (n - 1)
-    return {"color": (shade * 0.9, shade * 0.95, min(1.0, shade * 1.1 + 0.1)), "linestyle": DASHES[k % len(DASHES)], "linewidth": 1.1}
+    return {
+        "color": (shade * 0.9, shade * 0.95, min(1.0, shade * 1.1 + 0.1)),
+        "linestyle": DASHES[k % len(DASHES)],
+        "linewidth": 1.1,
+    }
 
 
 def _label_ends(axis, x, ends):
@@ -136,7 +141,12 @@ def plot_spread(result):
     axis.set_xlim(0, hours[-1])
     k = int(spread.to_numpy().argmax())
     axis.annotate(
-        f"{spread.iloc[k]:.1f} points", (hours[k], spread.iloc[k]), (0, 6), textcoords="offset points", ha="center", fontweight="bold"
+        f"{spread.iloc[k]:.1f} points",
+        (hours[k], spread.iloc[k]),
+        (0, 6),
+        textcoords="offset points",
+        ha="center",
+        fontweight="bold",
     )
     _time_axis(axis, hours)
     axis.set_ylabel("spread [points of SOC]")
@@ -192,7 +202,9 @@ def plot_throughput(result):
             axis.annotate(
                 worth, (x, max(value, target)), (0, 4), textcoords="offset points", ha="center", fontweight="bold", fontsize=9
             )
-    axis.set_xticks(place, [f"{pack['name']}\n{pack['capacity_ah']:.0f} Ah" for pack in packs], rotation=90 if len(packs) > 20 else 0)
+    axis.set_xticks(
+        place, [f"{pack['name']}\n{pack['capacity_ah']:.0f} Ah" for pack in packs], rotation=90 if len(packs) > 20 else 0
+    )
     axis.grid(visible=False, axis="x")
     axis.set_ylim(0, max(through.max(), fair.max()) * 1.15 or 1.0)
     axis.set_ylabel("throughput, in and out [Ah]")
@@ -234,7 +246,8 @@ def plot_comparison(comparison):
     right.set_xlabel("share of discharge ÷ share of capacity")
     right.set_title("1.00 is proportional")
     keys = [
-        Line2D([], [], marker=marks[k % len(marks)], markersize=6.5, label=name, **_style(k, len(names))) for k, name in enumerate(names)
+        Line2D([], [], marker=marks[k % len(marks)], markersize=6.5, label=name, **_style(k, len(names)))
+        for k, name in enumerate(names)
     ]
     figure.legend(handles=keys, loc="outside lower center", ncols=len(names), frameon=False, handlelength=4)
     return figure

@@ -403,7 +403,5 @@ def stored_energy_j(y, packs_cells, ocv, half_width):
     charge = c[NS] * c[Q] * np.array([curve.integral(zk) for curve, zk in zip(ocv, z, strict=True)])
     gap = c[NS] * c[Q] * np.array([curve(zk) for curve, zk in zip(half_width, z, strict=True)]) * h**2 / (2 * c[GAMMA])
     with np.errstate(divide="ignore", invalid="ignore"):
-        relax = sum(
-            np.where(c[r] > 0, 0.5 * c[tau] * v**2 / c[r], 0.0) for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
-        )
+        relax = sum(np.where(c[r] > 0, 0.5 * c[tau] * v**2 / c[r], 0.0) for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2)))
     return charge + relax + gap

@@ -121,7 +121,12 @@ class Result:
         """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON."""
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        tables = {"packs": self.tidy("packs"), "ports": self.tidy("ports"), "branches": self.branches.reset_index(), "events": self.events}
+        tables = {
+            "packs": self.tidy("packs"),
+            "ports": self.tidy("ports"),
+            "branches": self.branches.reset_index(),
+            "events": self.events,
+        }
         for name, table in tables.items():
             table.to_parquet(folder / f"{name}.parquet", index=False)
             table.to_csv(folder / f"{name}.csv", index=False)

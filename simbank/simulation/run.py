@@ -55,9 +55,7 @@ def pack_arrays(packs):
     return cells, curves_of, stack_curves(pool)
 
 
-def simulate(
-    scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None
-):
+def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None):
     """Run a scenario's duty on its bank.
 
     Parameters
@@ -97,6 +95,8 @@ def simulate(
     except SimulationError as error:
         error.partial = run.result(complete=False)
         raise
+    except KeyboardInterrupt:
+        raise SimulationError(f"stopped at {run.t:.0f} s of {run.duty.duration_s:.0f} s", run.result(complete=False)) from None
     return run.result(complete=True)
 
 
@@ -156,9 +156,7 @@ class _Run:
     def _change_pack(self, k, slot):
         state, new, what = self.pack_state[k], modes.CLOSED, modes.RELEASED
         if state == modes.CLOSED:
-            new, what = (
-                (modes.FULL_OPEN, modes.CHARGE_BLOCKED) if slot == 0 else (modes.EMPTY_OPEN, modes.DISCHARGE_BLOCKED)
-            )
+            new, what = (modes.FULL_OPEN, modes.CHARGE_BLOCKED) if slot == 0 else (modes.EMPTY_OPEN, modes.DISCHARGE_BLOCKED)
             self.pack_mark[k] = self.y[k]
         elif state == modes.FULL_OPEN:
             new, what = modes.FULL_CONDUCTING, modes.CONDUCTS_DISCHARGE
@@ -296,6 +294,7 @@ class _Run:
         """Earliest instant at which one of the changes in ``slots`` falls due, and that change."""
         best = None
         for slot in slots:
+
             def past_due(t, slot=slot):
                 return self._watch(t, dense(t))[slot]
 
@@ -326,9 +325,7 @@ class _Run:
             return
         out_pack, out_port = np.empty((2, len(local), self.n)), np.empty((2, len(local), self.p))
         r = self.reduced
-        eq.observe(
-            local, states, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, self.ports, out_pack, out_port
-        )
+        eq.observe(local, states, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, self.ports, out_pack, out_port)
         self.trace.add(at, states, out_pack, out_port, r.flows)
 
     def _branches(self, moment):

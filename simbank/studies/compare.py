@@ -61,7 +61,9 @@ def compare(scenario, layouts=None, *, progress=None, **options):
         If a layout is unknown or lacks a part it needs.
     """
     if scenario.layout == "graph":
-        raise InputError('a scenario with layout "graph" has one wiring only', file=scenario.source, key="wiring.layout", value="graph")
+        raise InputError(
+            'a scenario with layout "graph" has one wiring only', file=scenario.source, key="wiring.layout", value="graph"
+        )
     if layouts is None:
         layouts = _possible(scenario)
     for layout in layouts:

@@ -1,0 +1,118 @@
+"""The command line as a user runs it: exit statuses, one-line errors, nothing but JSON with --json."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+from conftest import ROOT
+
+CLINIC = str(ROOT / "scenarios" / "hilltop_clinic.toml")
+SHORT = ["--set", "duty.repeat=1"]
+
+
+def simbank(*arguments):
+    return subprocess.run(
+        [sys.executable, "-c", "from simbank.cli import main; main()", *arguments], capture_output=True, text=True
+    )
+
+
+def test_run_json_is_one_object_with_the_promised_keys():
+    done = simbank("run", CLINIC, "--json", *SHORT)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    record = json.loads(done.stdout)
+    assert set(record) >= {"scenario", "bank", "packs", "events", "closure"}
+    assert set(record["bank"]) >= {
+        "capacity_ah", "duration_h", "energy_out_wh", "energy_in_wh", "conductor_loss_wh", "pack_loss_wh", "spread_end_points",
+        "spread_max_points", "port_voltage_min_v", "port_voltage_max_v",
+    }  # fmt: skip
+    assert set(record["packs"][0]) >= {
+        "name", "capacity_ah", "soc_start", "soc_end", "current_peak_a", "share_ratio_discharge", "share_ratio_charge",
+        "throughput_ah", "loss_wh", "first_full_h", "first_empty_h",
+    }  # fmt: skip
+    assert set(record["events"][0]) == {"time_s", "where", "what"}
+    assert set(record["closure"]) == {"charge_relative", "energy_relative"}
+
+
+def test_run_writes_tables_and_plots(tmp_path):
+    import pandas as pd
+
+    done = simbank("run", CLINIC, *SHORT, "--out", str(tmp_path / "out"))
+    assert done.returncode == 0, done.stderr
+    assert "DC faults on a battery bank can burn and kill" in " ".join(done.stdout.split())
+    assert "safe" not in done.stdout.lower().split()
+    names = {p.name for p in (tmp_path / "out").iterdir()}
+    assert {"packs.parquet", "packs.csv", "ports.csv", "branches.csv", "events.csv", "summary.json"} <= names
+    assert {"soc.png", "spread.png", "current.png", "throughput.png"} <= names
+    frame, text = pd.read_parquet(tmp_path / "out" / "packs.parquet"), pd.read_csv(tmp_path / "out" / "packs.csv")
+    assert list(frame.columns) == ["time_s", "pack", "soc", "current_a", "terminal_v", "hysteresis"]
+    assert text["soc"].to_numpy() == pytest.approx(frame["soc"].to_numpy())
+    record = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert record["complete"]
+    assert record["made_by"]["simbank"]
+
+
+def test_compare_json():
+    done = simbank("compare", CLINIC, "--json", *SHORT, "--layout", "chain", "--layout", "busbar")
+    assert done.returncode == 0, done.stderr
+    rows = json.loads(done.stdout)["rows"]
+    assert [row["layout"] for row in rows] == ["chain", "busbar"]
+    assert set(rows[0]) >= {"bank", "packs", "events", "closure"}
+
+
+def test_compare_shows_every_layout_by_default(tmp_path):
+    done = simbank("compare", CLINIC, *SHORT, "--out", str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    for layout in ("chain", "chain-opposite", "chain-middle", "busbar"):
+        assert layout in done.stdout
+        assert (tmp_path / layout / "packs.csv").exists()
+    assert (tmp_path / "layouts.png").exists()
+
+
+def test_sweep_over_rate_layout_and_gauge(tmp_path):
+    done = simbank(
+        "sweep", CLINIC, *SHORT, "--over", "duty.c_rate=0.1,0.3", "--over", "wiring.layout=chain,busbar",
+        "--over", "wiring.link.gauge=6 AWG,2/0 AWG", "--json", "--out", str(tmp_path),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    rows = json.loads(done.stdout)["rows"]
+    assert len(rows) == 8
+    assert all(row["failure"] is None for row in rows)
+    spread = {(r["duty.c_rate"], r["wiring.layout"], r["wiring.link.gauge"]): r["spread_max_points"] for r in rows}
+    assert spread[0.3, "chain", "6 AWG"] > spread[0.3, "chain", "2/0 AWG"]
+    assert spread[0.3, "busbar", "6 AWG"] == pytest.approx(spread[0.3, "busbar", "2/0 AWG"], rel=1e-6)  # a bar has no links
+    assert (tmp_path / "sweep.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["run", "absent.toml"], "absent.toml: no such file"),
+        (["run", CLINIC, "--set", "packs.A.soc=2"], "packs.0.soc: 2: must be at least 0 and at most 1"),
+        (["run", CLINIC, "--set", "packs.A"], "write KEY=VALUE"),
+        (["run", CLINIC, "--method", "Euler"], "unknown method"),
+        (["compare", CLINIC, "--layout", "star"], "unknown layout"),
+        (["sweep", CLINIC, "--over", "wiring.layout=star"], "wiring.layout: 'star'"),
+        (["sweep", CLINIC, "--over", "duty.c_rat=1"], 'did you mean "c_rate"'),
+        (["run", CLINIC, "--out", "/proc/nowhere"], "--out"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_2(arguments, says):
+    done = simbank(*arguments)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert says in done.stderr
+    assert done.stderr.startswith("error: ")
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_schema_prints_json_schema():
+    assert json.loads(simbank("schema").stdout)["title"] == "ScenarioFile"
+
+
+def test_help_names_every_command():
+    done = simbank("--help")
+    assert done.returncode == 0
+    for command in ("run", "compare", "sweep", "schema"):
+        assert command in done.stdout

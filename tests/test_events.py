@@ -1,0 +1,154 @@
+"""Charge ends, cut-offs, blocked packs: instants against hand calculation, and nothing past 0 or 1."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from banks import Case, affine_chemistry, constant, pack, wired
+from test_sharing import one_pack
+
+import simbank
+from simbank.duty import Command, Duty, Step
+from simbank.simulation import modes
+
+# 16 cells of OCV 3.2 + 0.2 z, R0 10 mΩ in all, 100 Ah: every instant below follows by hand.
+CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
+E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
+
+
+def run(steps, soc=0.5, chemistry=CHEMISTRY, **options):
+    bank = one_pack(pack("P", chemistry, 100, R, soc, cells=16))
+    return simbank.simulate(Case(bank, Duty(tuple(steps))), **options)
+
+
+def times(result, what):
+    return [e["time_s"] for e in result.summary["events"] if e["what"] == what]
+
+
+def test_constant_current_then_constant_voltage_then_tail():
+    """CC until E0 + βz + RI = V; then I decays as exp(−t/τ) with τ = RQ/β; ends at the tail. All by hand."""
+    volt, amperes, tail = 54.4, 50.0, 2.0
+    result = run([constant(3, -amperes, volt_limit=volt, tail_a=tail)], soc=0.5)
+    z_cv = (volt - E0 - R * amperes) / BETA
+    t_cv = (z_cv - 0.5) * 100 * 3600 / amperes
+    tau = R * 360000 / BETA
+    assert times(result, modes.HOLDS_VOLTAGE) == pytest.approx([t_cv], abs=1e-3)
+    assert times(result, modes.CHARGE_ENDED) == pytest.approx([t_cv + tau * np.log(amperes / tail)], abs=1e-2)
+    assert result.ports["voltage_v"]["port"].max() == pytest.approx(volt, abs=1e-9)
+    after = result.ports["current_a"]["port"].loc[times(result, modes.CHARGE_ENDED)[0] + 60 :]
+    assert (after == 0).all()
+
+
+def test_discharge_ends_at_cut_off():
+    cutoff, amperes = 51.5, 50.0
+    result = run([constant(5, amperes, cutoff_volt=cutoff)], soc=0.5)
+    z_end = (cutoff + R * amperes - E0) / BETA
+    assert times(result, modes.CUTOFF) == pytest.approx([(0.5 - z_end) * 360000 / amperes], abs=1e-3)
+    assert result.summary["packs"][0]["soc_end"] == pytest.approx(z_end, abs=1e-9)
+
+
+def test_a_held_voltage_without_tail_lasts_to_the_end_of_the_step():
+    result = run([constant(3, -50.0, volt_limit=54.0)], soc=0.8)
+    assert [e["what"] for e in result.summary["events"]] == [modes.HOLDS_VOLTAGE]
+    full, start = (54.0 - E0) / BETA, (54.0 - E0 - R * 50) / BETA
+    rest_of_it = 3 * 3600 - max(0.0, (start - 0.8) * 7200)
+    left = (full - max(start, 0.8)) * np.exp(-rest_of_it / (R * 360000 / BETA))
+    assert result.summary["packs"][0]["soc_end"] == pytest.approx(full - left, abs=1e-7)
+
+
+def test_charge_that_starts_above_its_voltage_holds_at_once():
+    result = run([constant(1, -100.0, volt_limit=53.0)], soc=0.5)
+    assert times(result, modes.HOLDS_VOLTAGE) == [0.0]
+    assert result.ports["current_a"]["port"].iloc[0] == pytest.approx(-(53.0 - E0 - BETA * 0.5) / R, rel=1e-9)
+
+
+def test_full_and_empty_packs_block_and_come_back_on_reversal():
+    duty = [
+        constant(1.0, -60.0, volt_limit=99.0),
+        constant(0.5, 60.0),
+        constant(2.0, 60.0),
+        constant(0.5, -60.0, volt_limit=99.0),
+    ]
+    result = run(duty, soc=0.5)
+    what = [e["what"] for e in result.summary["events"]]
+    assert what[:2] == [modes.CHARGE_BLOCKED, modes.NO_PACK]
+    assert modes.CONDUCTS_DISCHARGE in what
+    assert modes.RELEASED in what
+    assert modes.DISCHARGE_BLOCKED in what
+    assert times(result, modes.CHARGE_BLOCKED) == pytest.approx([0.5 * 360000 / 60], abs=1e-3)
+    soc = result.packs["soc"]["P"]
+    assert soc.max() <= 1 + 1e-6
+    assert soc.min() >= -1e-6
+    assert result.summary["packs"][0]["soc_end"] == pytest.approx(0.3, abs=1e-5)
+
+
+def test_a_cell_limit_in_volts_blocks_too():
+    """Cell voltage = (E0 + βz + I·R)/16 reaches the limit at a SOC known by hand; internal wiring does not count."""
+    limited = replace(CHEMISTRY, volt_max=3.40)
+    result = run([constant(1.0, -60.0, volt_limit=99.0)], soc=0.5, chemistry=limited)
+    z = (16 * 3.40 - E0 - R * 60) / BETA
+    assert times(result, modes.CHARGE_BLOCKED) == pytest.approx([(z - 0.5) * 6000], abs=1e-3)
+
+
+def test_one_full_pack_does_not_end_the_charge_of_the_others():
+    a = pack("A", CHEMISTRY, 100, 10e-3, 0.95, cells=16)
+    b = pack("B", CHEMISTRY, 100, 10e-3, 0.80, cells=16)
+    case = Case(wired([a, b], link=20e-3), Duty((constant(0.2, -80.0, volt_limit=99.0), constant(1, 40.0))))
+    result = simbank.simulate(case)
+    current = result.packs["current_a"]
+    blocked = times(result, modes.CHARGE_BLOCKED)
+    assert [e["where"] for e in result.summary["events"] if e["what"] == modes.CHARGE_BLOCKED] == ["A"]
+    after = current.loc[blocked[0] + 1 : 0.2 * 3600 - 1]
+    assert (after["A"] == 0).all()
+    assert after["B"].to_numpy() == pytest.approx(np.full(len(after), -80.0), abs=1e-9)
+    assert current["A"].iloc[-1] > 0  # and on reversal it is back
+    assert result.packs["soc"].max().max() <= 1 + 1e-6
+
+
+def test_constant_power_against_the_quadratic():
+    """I = (E − √(E² − 4RP))/2R for a source E behind R (Ohm's law)."""
+    e = E0 + BETA * 0.5
+    for power in (3000.0, -3000.0, 20000.0):
+        command = Command("power", power, volt_limit=99.0)
+        result = run([Step(60.0, {"port": command})])
+        assert result.ports["current_a"]["port"].iloc[0] == pytest.approx(
+            (e - np.sqrt(e * e - 4 * R * power)) / (2 * R), rel=1e-9
+        )
+        assert result.ports["power_w"]["port"].iloc[-1] == pytest.approx(power, rel=1e-9)
+
+
+def test_power_beyond_the_bank_is_an_event():
+    """The greatest power of a source is E²/4R."""
+    greatest = (E0 + BETA * 0.5) ** 2 / (4 * R)
+    result = run([Step(60.0, {"port": Command("power", 1.02 * greatest)})])
+    assert times(result, modes.TOO_MUCH_POWER) == [0.0]
+    assert result.packs["current_a"]["P"].abs().max() == 0
+    held = run([Step(60.0, {"port": Command("power", 0.98 * greatest)})], chemistry=replace(CHEMISTRY, volt_min=0.01))
+    assert held.ports["power_w"]["port"].iloc[0] == pytest.approx(0.98 * greatest, rel=1e-9)
+
+
+def test_two_ports_at_once():
+    """Two ports at one place: the bank carries their sum; a load and a charger cancel."""
+    a = pack("A", CHEMISTRY, 100, 10e-3, 0.5, cells=16)
+    b = pack("B", CHEMISTRY, 100, 10e-3, 0.5, cells=16)
+    both = {"load": Command("power", 2000.0), "charger": Command("current", -30.0, volt_limit=99.0)}
+    case = Case(wired([a, b], link=1e-3, ports=("load", "charger")), Duty((Step(3600.0, both),)))
+    result = simbank.simulate(case)
+    ports, packs = result.ports["current_a"], result.packs["current_a"]
+    assert packs.sum(axis=1).to_numpy() == pytest.approx(ports.sum(axis=1).to_numpy(), abs=1e-9)
+    assert result.ports["power_w"]["load"].to_numpy() == pytest.approx(np.full(len(ports), 2000.0), rel=1e-9)
+    assert result.summary["closure"]["energy_relative"] < 1e-5
+
+
+def test_a_step_may_end_early():
+    first = replace(constant(5, -50.0, volt_limit=54.4, tail_a=2.0), ends_early=True)
+    result = run([first, constant(0.5, 20.0)], soc=0.5)
+    ended = times(result, modes.CHARGE_ENDED)[0]
+    assert result.summary["bank"]["duration_h"] * 3600 == pytest.approx(ended + 1800.0, abs=1e-3)
+    assert result.ports["current_a"]["port"].iloc[-1] == 20.0
+
+
+def test_events_are_found_the_same_whatever_the_solver_step():
+    steps = [constant(3, -50.0, volt_limit=54.4, tail_a=2.0)]
+    coarse, fine = (times(run(steps, max_step_s=s), modes.CHARGE_ENDED)[0] for s in (1800.0, 20.0))
+    assert coarse == pytest.approx(fine, abs=1e-2)

@@ -1,0 +1,80 @@
+"""Result, broken-off runs, plots."""
+
+import numpy as np
+import pytest
+from matplotlib.text import Text
+
+import simbank
+from simbank.report import plots
+from simbank.simulation import run as run_module
+
+
+def test_frames_slice_without_learning_classes(clinic):
+    result = simbank.simulate(clinic, tolerance=1e-7)
+    assert list(result.packs["soc"].columns) == ["A", "B", "C", "D", "E"]
+    assert result.packs.index.name == "time_s"
+    assert result.branch_current_a["link A-B +"].to_numpy() == pytest.approx(
+        result.packs["current_a"][["B", "C", "D", "E"]].sum(axis=1).to_numpy() * -1, abs=1e-7
+    )
+    assert result.complete
+
+
+def test_a_run_that_stops_keeps_what_it_computed(clinic, monkeypatch):
+    calls = []
+
+    def stop(done):
+        calls.append(done)
+        if len(calls) == 4:
+            raise KeyboardInterrupt
+
+    with pytest.raises(simbank.SimulationError) as caught:
+        simbank.simulate(clinic, progress=stop)
+    partial = caught.value.partial
+    assert not partial.complete
+    assert 0 < len(partial.packs) < len(simbank.simulate(clinic).packs)
+    assert partial.summary["closure"]["charge_relative"] < 1e-7
+
+
+def test_a_bank_that_never_settles_is_reported(clinic, monkeypatch):
+    monkeypatch.setattr(run_module, "STUCK_EVENTS", -1000)
+    with pytest.raises(simbank.SimulationError, match="does not settle") as caught:
+        simbank.simulate(clinic)
+    assert caught.value.partial is not None
+
+
+def test_progress_rises_to_one(clinic):
+    seen = []
+    simbank.simulate(clinic, tolerance=1e-7, progress=seen.append)
+    assert seen == sorted(seen)
+    assert seen[-1] == pytest.approx(1.0)
+
+
+def test_plots_draw_what_the_frames_hold(clinic):
+    result = simbank.simulate(clinic, tolerance=1e-7)
+    axis = result.plot_soc().axes[0]
+    drawn = {tuple(np.round(line.get_ydata()[::500], 9)) for line in axis.get_lines()}
+    assert drawn == {tuple(np.round(result.packs["soc"][name].to_numpy()[::500] * 100, 9)) for name in "ABCDE"}
+    assert {text.get_text() for text in axis.texts} >= set("ABCDE")
+    bars = result.plot_throughput().axes[0].patches
+    assert [bar.get_height() for bar in bars] == pytest.approx([p["throughput_ah"] for p in result.summary["packs"]])
+    assert len(result.plot_current().axes) == 5
+    assert result.plot_spread().axes[0].get_lines()[0].get_ydata().max() == pytest.approx(result.spread_points.max())
+
+
+def test_end_labels_do_not_cover_each_other(clinic):
+    figure = simbank.simulate(clinic, tolerance=1e-7).plot_soc()
+    figure.draw_without_rendering()
+    boxes = [Text.get_window_extent(text) for text in figure.axes[0].texts]  # of the words, without the line to them
+    for k, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[k + 1 :])
+
+
+def test_palette_stays_apart_in_grey():
+    """CIE lightness L* of any two colours differs by seven or more (sRGB by IEC 61966-2-1, CIE 1976; from memory)."""
+    from matplotlib.colors import to_rgb
+
+    def lightness(colour):
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+        return 116 * np.dot(linear, [0.2126, 0.7152, 0.0722]) ** (1 / 3) - 16
+
+    assert np.diff(sorted(lightness(c) for c in plots.PALETTE)).min() > 7
