@@ -94,7 +94,7 @@ def table_steps(path, port_names, interpolation, limits):
     import pandas as pd
 
     try:
-        frame = pd.read_csv(path, comment="#", skipinitialspace=True, float_precision="round_trip")
+        frame = pd.read_csv(path, comment="#", skipinitialspace=True)
     except FileNotFoundError:
         raise InputError("no such file", key="duty.file", value=str(path)) from None
     except Exception as error:

@@ -13,18 +13,20 @@ def headline(summary):
     Returns
     -------
     dict
-        ``hardest_pack`` and ``share_ratio_max`` name the pack with the largest share of discharge for its capacity;
+        ``hardest_pack`` and ``share_ratio_max`` name the pack with the largest share of discharge for its
+        capacity (None where all are equal);
         ``c_rate_max`` is the largest current of any pack ÷ its capacity at any time.
     """
     bank, packs = summary["bank"], summary["packs"]
     shares = [np.nan if pack["share_ratio_discharge"] is None else pack["share_ratio_discharge"] for pack in packs]
     known = not np.all(np.isnan(shares))
     hardest = int(np.nanargmax(shares)) if known else None
+    uneven = known and np.nanmax(shares) > 1.0005  # with equal shares no pack is the hardest worked
     through = np.array([pack["throughput_ah"] for pack in packs])
     return {
         "spread_max_points": bank["spread_max_points"],
         "spread_end_points": bank["spread_end_points"],
-        "hardest_pack": packs[hardest]["name"] if known else None,
+        "hardest_pack": packs[hardest]["name"] if uneven else None,
         "share_ratio_max": float(np.nanmax(shares)) if known else None,
         "share_ratio_min": float(np.nanmin(shares)) if known else None,
         "c_rate_max": max(pack["c_rate_peak"] for pack in packs),
