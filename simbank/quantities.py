@@ -22,6 +22,9 @@ EXAMPLES = {
     "second": ("a time", "30 s"),
     "kelvin": ("a temperature", "25 degC"),
     "kilogram": ("a mass", "40 kg"),
+    "watt/kelvin": ("a heat conductance", "2 W/K"),
+    "joule/mole": ("an activation energy", "20 kJ/mol"),
+    "joule/kilogram/kelvin": ("a specific heat", "1000 J/kg/K"),
 }
 
 _RATE = re.compile(r"^\s*(?:(?P<n>[-+0-9.eE]+)\s*C|C\s*/\s*(?P<d>[0-9.eE]+))\s*$")

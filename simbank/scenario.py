@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import copy
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from simbank import quantities
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
+from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step, table_steps
 from simbank.errors import InputError
@@ -87,10 +90,17 @@ class PackType(FileModel):
     cell_resistance: quantity("ohm", above_zero=True)
     internal_wiring: quantity("ohm", not_negative=True) = 0.0
     relaxation: list[RCTable] | None = None
+    mass: quantity("kilogram", above_zero=True) | None = None
+    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = None
+    heat_loss: quantity("watt/kelvin", not_negative=True) | None = None
 
     @model_validator(mode="after")
     def _sound(self):
         load_chemistry(self.chemistry)
+        if (self.mass is None) != (self.heat_loss is None):
+            raise InputError('"mass" and "heat_loss" belong together: without them the pack stays at the temperature around it')
+        if self.specific_heat is not None and self.mass is None:
+            raise InputError('needs "mass" and "heat_loss" beside it', key="specific_heat")
         if self.relaxation is not None and len(self.relaxation) != 2:
             raise InputError("needs exactly two pairs of resistance and time_constant", key="relaxation")
         return self
@@ -104,9 +114,56 @@ class PackTable(FileModel):
     count: Count | None = None
     soc: fraction(0.0, 1.0) = 0.5
     hysteresis: fraction(-1.0, 1.0) = 0.0
-    capacity_left: fraction(0.0, 2.0, above=True) = 1.0
-    resistance_growth: fraction(0.0, 100.0, above=True) = 1.0
+    capacity_left: fraction(0.0, 2.0, above=True) | None = None
+    resistance_growth: fraction(0.0, 100.0, above=True) | None = None
+    state_of_health: fraction(0.0, 1.2, above=True) | None = None
+    grade: str | None = None
+    cell_capacity_scatter: fraction(0.0, 0.3) | None = None
+    cell_below_full_scatter: fraction(0.0, 0.3) | None = None
+    cell_seed: Annotated[int, Field(ge=0, strict=True)] = 0
+    cell_capacities: list[fraction(0.0, 2.0, above=True)] | None = None
+    cells_below_full: list[fraction(0.0, 0.5)] | None = None
+    temperature: quantity("kelvin", above_zero=True) | None = None
     device: DeviceTable | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self):
+        if self.state_of_health is not None and (self.capacity_left is not None or self.grade is not None):
+            raise InputError('give "state_of_health", or "grade", or "capacity_left"; each states the capacity')
+        if self.grade is not None:
+            load_grade(self.grade)
+        scattered = self.cell_capacity_scatter is not None or self.cell_below_full_scatter is not None
+        if scattered and (self.cell_capacities is not None or self.cells_below_full is not None):
+            raise InputError("give a scatter or the cells themselves, not both", key="cell_capacities")
+        return self
+
+    @property
+    def present_capacity(self):
+        """Present ÷ rated capacity: as given, by state of health, by grade, or 1."""
+        grade = load_grade(self.grade).capacity[1] if self.grade else None
+        return next(value for value in (self.capacity_left, self.state_of_health, grade, 1.0) if value is not None)
+
+    @property
+    def present_growth(self):
+        """Present ÷ rated resistance, likewise."""
+        by_health = growth_from_health(self.state_of_health) if self.state_of_health is not None else None
+        grade = load_grade(self.grade).resistance[1] if self.grade else None
+        return next(value for value in (self.resistance_growth, by_health, grade, 1.0) if value is not None)
+
+    def cells(self, count, number):
+        """Relative capacity and shortfall of each of ``count`` cells, for the ``number``-th of ``self.count`` packs."""
+        for key in ("cell_capacities", "cells_below_full"):
+            given = getattr(self, key)
+            if given is not None and len(given) != count:
+                raise InputError(f"needs one value for each of the {count} cells in series", key=f"packs.{self.name}.{key}", value=len(given))
+        if self.cell_capacities is not None or self.cells_below_full is not None:
+            return tuple(self.cell_capacities or [1.0] * count), tuple(self.cells_below_full or [0.0] * count)
+        grade = load_grade(self.grade) if self.grade else None
+        spread = self.cell_capacity_scatter if self.cell_capacity_scatter is not None else grade.cell_scatter[1] if grade else 0.0
+        below = self.cell_below_full_scatter if self.cell_below_full_scatter is not None else grade.below_full[1] if grade else 0.0
+        if spread == 0 and below == 0:
+            return None, None
+        return scattered_cells(count, spread, below, [self.cell_seed, number, *self.name.encode()])
 
 
 class BarTable(FileModel):
@@ -279,6 +336,13 @@ def _pick_duty(data):
     return data
 
 
+class RackTable(FileModel):
+    """Packs that stand side by side and warm each other, in this order."""
+
+    coupling: quantity("watt/kelvin", not_negative=True)
+    order: list[str] | None = None
+
+
 class ScenarioFile(FileModel):
     """The whole file."""
 
@@ -286,6 +350,7 @@ class ScenarioFile(FileModel):
     ambient: quantity("kelvin", above_zero=True) = 298.15
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)]
     packs: Annotated[list[PackTable], Field(min_length=1)]
+    rack: RackTable | None = None
     wiring: WiringTable
     ports: Annotated[list[PortTable], Field(min_length=1)]
     duty: Annotated[CyclesDuty | ConstantDuty | TableDuty, Field(discriminator="kind"), BeforeValidator(_pick_duty)]
@@ -349,13 +414,15 @@ class Scenario:
     def _build_bank(self):
         file = self._file
         packs = []
-        for name, table in file.each_pack():
+        for number, (name, table) in enumerate(file.each_pack()):
             kind = file.pack_types[table.type]
+            chemistry = load_chemistry(kind.chemistry)
+            capacities, below = table.cells(kind.cells_in_series, number)
             pairs = tuple((p.resistance, p.time_constant) for p in kind.relaxation) if kind.relaxation else None
             packs.append(
                 Pack(
                     name=name,
-                    chemistry=load_chemistry(kind.chemistry),
+                    chemistry=chemistry,
                     rated_capacity_ah=kind.capacity,
                     cell_resistance_ohm=kind.cell_resistance,
                     cells_in_series=kind.cells_in_series,
@@ -363,9 +430,14 @@ class Scenario:
                     internal_wiring_ohm=kind.internal_wiring,
                     soc=table.soc,
                     hysteresis=table.hysteresis,
-                    capacity_left=table.capacity_left,
-                    resistance_growth=table.resistance_growth,
+                    capacity_left=table.present_capacity,
+                    resistance_growth=table.present_growth,
                     rc_pairs=pairs,
+                    cell_capacities=capacities,
+                    cells_below_full=below,
+                    temperature_k=table.temperature,
+                    heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
+                    heat_loss_w_k=kind.heat_loss or 0.0,
                 )
             )
         branches, terminals = [], {}
@@ -382,7 +454,23 @@ class Scenario:
             if None in ends:
                 raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
             ports[port.name] = self._port(port, ends, branches)
-        return Bank(file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient)
+        return Bank(file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient, self._neighbours(list(terminals)))
+
+    def _neighbours(self, names):
+        """Heat conductance between packs that stand side by side [W/K], shape (n, n), or None."""
+        rack = self._file.rack
+        if rack is None or rack.coupling == 0:
+            return None
+        matrix = np.zeros((len(names), len(names)))
+        order = names if rack.order is None else rack.order
+        for name in order:
+            if name not in names:
+                raise InputError(f"no such pack; {nearest(name, names)}", key="rack.order", value=name)
+            if order.count(name) > 1:
+                raise InputError("stands in two places", key="rack.order", value=name)
+        for a, b in pairwise(names.index(name) for name in order):
+            matrix[a, b] = matrix[b, a] = rack.coupling
+        return matrix
 
     def _port(self, port, ends, branches):
         """Add a port's leads and device; return the nodes at its own end."""

@@ -95,10 +95,16 @@ def test_lfp_shape_against_pybamm():
         ("3.2995", "3.1", "must rise"),
         ('licence = "CC0-1.0, our own compilation"', 'licence = ""', "licence"),
         ("decay_per_soc = 40.0", "decay_per_soc = -1", "decay_per_soc"),
-        ("half_width_volt = [0.010, 0.010]", "half_width_volt = [0.010, -0.010]", "half_width"),
+        ("half_width_volt = [0.014", "half_width_volt = [-0.014", "half_width"),
         ("volt_max = 3.65", "volt_max = 3.0", "limits"),
         ("[ocv]", "[ocvv]", "did you mean"),
-        ("soc = [0.0, 1.0]", "soc = [0.0, 0.5]", "from 0 to 1"),
+        ("soc = [0.0, 0.10, 0.25, 1.0]", "soc = [0.0, 0.10, 0.25, 0.9]", "from 0 to 1"),
+        ("factor = [1.50", "factor = [-1.50", "resistance.factor"),
+        ("1.02, 1.00, 1.00, 1.03]", "1.02, 1.10, 1.00, 1.03]", "must be 1 at soc 0.5"),
+        ('seen_in_practice = "-0.4 mV/K', 'xseen = "-0.4 mV/K', "unknown key"),
+        ('seen_in_practice = "gap 5', 'seen_in_practice = " " # "gap 5', "range seen in practice"),
+        ('specific_heat = "1000 J/kg/K"', 'specific_heat = "1000 J"', "wrong dimension"),
+        ("celsius = [-0.1, 0.0", "celsius = [0.1, 0.0", "temperatures rising"),
     ],
 )
 def test_a_broken_chemistry_file_gives_one_clear_line(tmp_path, root, old, new, says):

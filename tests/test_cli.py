@@ -46,7 +46,7 @@ def test_run_writes_tables_and_plots(tmp_path):
     assert {"packs.parquet", "packs.csv", "ports.csv", "branches.csv", "events.csv", "summary.json"} <= names
     assert {"soc.png", "spread.png", "current.png", "throughput.png"} <= names
     frame, text = pd.read_parquet(tmp_path / "out" / "packs.parquet"), pd.read_csv(tmp_path / "out" / "packs.csv")
-    assert list(frame.columns) == ["time_s", "pack", "soc", "current_a", "terminal_v", "hysteresis"]
+    assert list(frame.columns) == ["time_s", "pack", "soc", "current_a", "terminal_v", "hysteresis", "temperature_c"]
     assert text["soc"].to_numpy() == pytest.approx(frame["soc"].to_numpy())
     record = json.loads((tmp_path / "out" / "summary.json").read_text())
     assert record["complete"]

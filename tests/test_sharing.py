@@ -98,24 +98,35 @@ def test_the_solvers_agree(clinic, method):
 
 
 def test_analytic_jacobian_against_differences(clinic):
+    """Central differences of the right-hand side, with heat, neighbours, resistance over SOC and temperature, in every port mode."""
+    from dataclasses import replace
+
     from simbank.network import Network
     from simbank.simulation import equations as eq
     from simbank.simulation.run import pack_arrays
 
     random = np.random.default_rng(1)
-    cells, curves_of, curves = pack_arrays(clinic.bank.packs)
-    hybrid = Network(clinic.bank.graph, cells[eq.R0]).reduce().hybrid
+    packs = [replace(p, heat_capacity_j_k=6e4, heat_loss_w_k=3.0) for p in clinic.bank.packs]
+    cells, curves_of, curves = pack_arrays(packs, 290.0)
+    hybrid = Network(clinic.bank.graph, cells[eq.R_REF]).reduce().hybrid
     n = 5
+    neighbours = np.diag([1.5] * (n - 1), 1)
+    neighbours = neighbours + neighbours.T
     for mode, kind, value in ((eq.CURRENT, eq.CURRENT, 80.0), (eq.VOLTAGE, eq.CURRENT, 54.0), (eq.POWER, eq.POWER, 6e3)):
         ports = np.zeros((1, eq.N_PORT_COLUMNS))
         ports[0, [eq.MODE, eq.KIND, eq.SET, eq.VOLT_LIMIT, eq.LIVE]] = mode, kind, value, value, 1.0
-        y = np.concatenate([random.uniform(0.2, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n)])
-        exact = eq.jacobian(0.0, y, cells, curves_of, curves, hybrid, ports)
-        for column in range(4 * n):
-            step = np.zeros(4 * n)
-            step[column] = 1e-6
-            up, down = (eq.rates(0.0, y + s * step, cells, curves_of, curves, hybrid, ports) for s in (1, -1))
-            assert exact[:, column] == pytest.approx((up - down) / 2e-6, rel=2e-4, abs=1e-8)
+        y = np.concatenate([
+            random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n), random.uniform(275, 310, n),
+        ])  # fmt: skip
+        exact = eq.jacobian(0.0, y, cells, curves_of, curves, hybrid, ports, neighbours)
+        scale = np.abs(exact).max(axis=1)
+        for column in range(5 * n):
+            step = np.zeros(5 * n)
+            step[column] = 1e-3 if column >= 4 * n else 1e-6
+            up, down = (eq.rates(0.0, y + s * step, cells, curves_of, curves, hybrid, ports, neighbours) for s in (1, -1))
+            difference = (up - down) / (2 * step[column])
+            assert exact[:, column] == pytest.approx(difference, rel=5e-4, abs=1e-15), (mode, column)
+            assert np.all(np.abs(exact[:, column] - difference) <= 1e-4 * scale + 1e-15)
 
 
 def test_one_pack_against_pybamm_thevenin():

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
 
 from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
+from simbank.cells.curves import Curve
 
 __all__ = ["Bank", "Pack"]
 
@@ -35,6 +39,16 @@ class Pack:
         Present cell resistance ÷ that as new (R0 and both RC pairs).
     rc_pairs : tuple of (float, float), optional
         Resistance [ohm] and time constant [s] of the two RC pairs of one cell as new; by default the chemistry's ratios.
+    cell_capacities : tuple of float, optional
+        Capacity of each cell in series ÷ that of the pack by its label and ageing; by default all 1.
+    cells_below_full : tuple of float, optional
+        How far each cell is from full, as a fraction of its own capacity, when the pack's first cell is full; by default 0
+        (top balanced).
+    temperature_k : float, optional
+        At the start [K]; by default that of the surroundings.
+    heat_capacity_j_k, heat_loss_w_k : float
+        Heat capacity [J/K] and loss to the surroundings [W/K] of the whole pack; a heat capacity of 0 keeps it at their
+        temperature.
     """
 
     name: str
@@ -49,11 +63,46 @@ class Pack:
     capacity_left: float = 1.0
     resistance_growth: float = 1.0
     rc_pairs: tuple | None = None
+    cell_capacities: tuple | None = None
+    cells_below_full: tuple | None = None
+    temperature_k: float | None = None
+    heat_capacity_j_k: float = 0.0
+    heat_loss_w_k: float = 0.0
 
     @property
     def capacity_ah(self):
-        """Present capacity [Ah]."""
-        return self.rated_capacity_ah * self.capacity_left
+        """Present usable capacity [Ah]: from its first cell full to its first cell empty."""
+        capacity, below = self._cells
+        return self.rated_capacity_ah * self.capacity_left * float(np.min(capacity * (1.0 - below)))
+
+    @property
+    def _cells(self):
+        """Relative capacity and shortfall of each cell, arrays of shape (Ns,)."""
+        n = self.cells_in_series
+        capacity = np.ones(n) if self.cell_capacities is None else np.asarray(self.cell_capacities, float)
+        below = np.zeros(n) if self.cells_below_full is None else np.asarray(self.cells_below_full, float)
+        return capacity, below - below.min()
+
+    def cell_soc(self, soc):
+        """State of charge of every cell in series when the pack's is ``soc``; shape (..., Ns).
+
+        All carry the same current, so z_j = 1 − d_j − (1 − z) q/c_j with c_j the cell's relative capacity, d_j its shortfall when
+        the first cell is full, and q = min c_j (1 − d_j) the pack's usable capacity.
+        """
+        capacity, below = self._cells
+        usable = np.min(capacity * (1.0 - below))
+        return 1.0 - below - (1.0 - np.asarray(soc, float)[..., None]) * usable / capacity
+
+    @cached_property
+    def ocv_curves(self):
+        """Open-circuit voltage per cell over the pack's state of charge: mean, of its fullest cell, of its emptiest."""
+        curve = self.chemistry.ocv
+        capacity, below = self._cells
+        if np.ptp(capacity) == 0 and np.ptp(below) == 0:
+            return curve, curve, curve
+        soc = np.linspace(0.0, 1.0, 401)
+        volt = curve(self.cell_soc(soc))
+        return Curve(soc, volt.mean(axis=1)), Curve(soc, volt.max(axis=1)), Curve(soc, volt.min(axis=1))
 
     @property
     def cell_path_ohm(self):
@@ -75,14 +124,18 @@ class Pack:
         return tuple((resistance * scale, tau) for resistance, tau in pairs)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Bank:
-    """Packs in the order of the file, wired as the graph says."""
+    """Packs in the order of the file, wired as the graph says.
+
+    ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
+    """
 
     name: str
     packs: tuple
     graph: Graph
     ambient_k: float = 298.15
+    neighbours_w_k: np.ndarray | None = None
 
     @property
     def capacity_ah(self):

@@ -1,8 +1,8 @@
-"""A chemistry: open-circuit voltage, hysteresis, relaxation and limits of one cell, read from a data file."""
+"""A chemistry: what one cell of a kind does, read from a data file of one schema."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
@@ -13,9 +13,11 @@ from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 
-__all__ = ["Chemistry", "RCPair", "library", "load_chemistry"]
+__all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
 
 LIBRARY = Path(__file__).parent / "library"
+GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
+REFERENCE_K = 298.15
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,10 @@ class RCPair:
     time_constant_s: float
 
 
+def _constant(value):
+    return field(default_factory=lambda: Curve([0.0], [value]))
+
+
 @dataclass(frozen=True, eq=False)
 class Chemistry:
     """What all cells of a kind have in common.
@@ -34,7 +40,7 @@ class Chemistry:
     ----------
     name : str
     ocv : Curve
-        Open-circuit voltage half way between the branches [V] over state of charge.
+        Open-circuit voltage half way between the branches at the reference temperature [V] over state of charge.
     half_width : Curve
         Half of the gap between charge and discharge branch [V] over state of charge.
     decay_per_soc : float
@@ -45,7 +51,22 @@ class Chemistry:
         Cell limits at which a pack opens [V].
     charge_volt, cutoff_volt : float
         What a charger and an inverter are set to, unless the duty says otherwise [V per cell].
-    source, licence : str
+    entropy : Curve
+        Entropic coefficient dU/dT [V/K] over state of charge.
+    r_factor, rc_factor : Curve
+        R0, and the resistance of both pairs, over their values at half charge.
+    arrhenius_k, arrhenius_rc_k : float
+        Activation energy ÷ gas constant of R0 and of the pairs [K].
+    reference_k : float
+        Temperature for which the above hold [K].
+    charge_rate : Curve
+        Largest charge rate [C] over cell temperature [degC].
+    specific_heat_j_kg_k : float
+        Of a whole pack; 0 if the file does not say.
+    typical : dict
+        ``capacity_ah`` and ``resistance_ohm`` of a typical cell, for the card.
+    notes : dict of str to str
+        Source of each section of the file, with the range seen in practice where a value is assumed.
     """
 
     name: str
@@ -57,9 +78,23 @@ class Chemistry:
     volt_min: float
     charge_volt: float
     cutoff_volt: float
+    entropy: Curve = _constant(0.0)
+    r_factor: Curve = _constant(1.0)
+    rc_factor: Curve = _constant(1.0)
+    arrhenius_k: float = 0.0
+    arrhenius_rc_k: float = 0.0
+    reference_k: float = REFERENCE_K
+    charge_rate: Curve = _constant(1e9)
+    specific_heat_j_kg_k: float = 0.0
+    typical: dict = field(default_factory=dict)
+    notes: dict = field(default_factory=dict)
     title: str = ""
     source: str = ""
     licence: str = ""
+
+    def resistance_scale(self, soc, temperature_k):
+        """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius."""
+        return self.r_factor(soc) * np.exp(self.arrhenius_k * (1 / np.asarray(temperature_k) - 1 / self.reference_k))
 
 
 def library():
@@ -67,16 +102,44 @@ def library():
     return sorted(path.stem for path in LIBRARY.glob("*.toml"))
 
 
-class _OCV(FileModel):
+# ---- the file ----
+
+
+class Sourced(FileModel):
+    """A section of a chemistry file: where its values come from; if assumed, which range is seen in practice."""
+
+    source: str
+    assumed: bool = False
+    seen_in_practice: str | None = None
+
+    @model_validator(mode="after")
+    def _said(self):
+        if not self.source.strip():
+            raise InputError("must say where the values come from", key="source")
+        if self.assumed and not (self.seen_in_practice or "").strip():
+            raise InputError("an assumed value needs the range seen in practice", key="seen_in_practice")
+        return self
+
+    def note(self):
+        marks = "assumed; " if self.assumed else ""
+        seen = f" Seen in practice: {self.seen_in_practice}" if self.seen_in_practice else ""
+        return " ".join(f"{marks}{self.source}{seen}".split())
+
+
+class _OCV(Sourced):
     soc: list[float]
     volt: list[float]
 
 
-class _Hysteresis(FileModel):
+class _Hysteresis(Sourced):
     soc: list[float]
     half_width_volt: list[float]
     decay_per_soc: fraction(0.0, 1e4, above=True)
-    source: str
+
+
+class _Entropy(Sourced):
+    soc: list[float]
+    volt_per_kelvin: list[float]
 
 
 class _RC(FileModel):
@@ -84,17 +147,32 @@ class _RC(FileModel):
     time_constant: quantity("second", above_zero=True)
 
 
-class _Resistance(FileModel):
+class _Resistance(Sourced):
+    soc: list[float] = [0.0, 1.0]
+    factor: list[float] = [1.0, 1.0]
+    activation_energy: quantity("joule/mole", not_negative=True) = 0.0
+
+
+class _Relaxation(_Resistance):
     rc: list[_RC]
-    source: str
 
 
-class _Limits(FileModel):
+class _Limits(Sourced):
     volt_max: float
     volt_min: float
     charge_volt: float
     cutoff_volt: float
-    source: str
+
+
+class _ChargeRate(Sourced):
+    celsius: list[float]
+    c_rate: list[float]
+
+
+class _Typical(Sourced):
+    capacity: quantity("ampere_hour", above_zero=True)
+    resistance: quantity("ohm", above_zero=True)
+    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True)
 
 
 class ChemistryFile(FileModel):
@@ -107,8 +185,12 @@ class ChemistryFile(FileModel):
     reference_temperature: quantity("kelvin", above_zero=True)
     ocv: _OCV
     hysteresis: _Hysteresis
+    entropy: _Entropy
     resistance: _Resistance
+    relaxation: _Relaxation
     limits: _Limits
+    charge_rate: _ChargeRate
+    typical: _Typical
 
     @model_validator(mode="after")
     def _sound(self):
@@ -118,11 +200,24 @@ class ChemistryFile(FileModel):
         _check_points("hysteresis.half_width_volt", self.hysteresis.soc, self.hysteresis.half_width_volt)
         if min(self.hysteresis.half_width_volt) < 0:
             raise InputError("must not be below zero", key="hysteresis.half_width_volt")
-        if len(self.resistance.rc) != 2:
-            raise InputError("needs exactly two pairs", key="resistance.rc")
+        _check_points("entropy.volt_per_kelvin", self.entropy.soc, self.entropy.volt_per_kelvin)
+        for key in ("resistance", "relaxation"):
+            part = getattr(self, key)
+            _check_points(f"{key}.factor", part.soc, part.factor)
+            if min(part.factor) <= 0:
+                raise InputError("must be above zero", key=f"{key}.factor")
+            if abs(float(Curve(part.soc, part.factor)(0.5)) - 1.0) > 1e-6:
+                raise InputError("must be 1 at soc 0.5, where the resistance itself is stated", key=f"{key}.factor")
+        if len(self.relaxation.rc) != 2:
+            raise InputError("needs exactly two pairs", key="relaxation.rc")
         low, cutoff, charge, high = (getattr(self.limits, k) for k in ("volt_min", "cutoff_volt", "charge_volt", "volt_max"))
         if not 0 < low <= cutoff < charge <= high:
             raise InputError("must satisfy 0 < volt_min <= cutoff_volt < charge_volt <= volt_max", key="limits")
+        rate = self.charge_rate
+        if len(rate.celsius) != len(rate.c_rate) or len(rate.celsius) < 2 or np.any(np.diff(rate.celsius) <= 0):
+            raise InputError("needs as many rates as temperatures, two or more, temperatures rising", key="charge_rate")
+        if min(rate.c_rate) < 0:
+            raise InputError("must not be below zero", key="charge_rate.c_rate")
         for key in ("source", "licence"):
             if not getattr(self, key).strip():
                 raise InputError("must say where the values come from and under which terms", key=key)
@@ -153,17 +248,28 @@ def load_chemistry(name):
     elif not path.exists():
         raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
     data = check(ChemistryFile, read_toml(path), file=path)
+    sections = ("ocv", "hysteresis", "entropy", "resistance", "relaxation", "limits", "charge_rate", "typical")
     return Chemistry(
         name=data.name,
         title=data.title,
-        source=data.source,
+        source=" ".join(data.source.split()),
         licence=data.licence,
         ocv=Curve(data.ocv.soc, data.ocv.volt),
-        half_width=Curve(data.hysteresis.soc, data.hysteresis.half_width_volt),
+        half_width=Curve(data.hysteresis.soc, data.hysteresis.half_width_volt, outside="level"),
         decay_per_soc=data.hysteresis.decay_per_soc,
-        rc=tuple(RCPair(pair.ratio, pair.time_constant) for pair in data.resistance.rc),
+        entropy=Curve(data.entropy.soc, data.entropy.volt_per_kelvin, outside="level"),
+        rc=tuple(RCPair(pair.ratio, pair.time_constant) for pair in data.relaxation.rc),
+        r_factor=Curve(data.resistance.soc, data.resistance.factor, outside="level"),
+        rc_factor=Curve(data.relaxation.soc, data.relaxation.factor, outside="level"),
+        arrhenius_k=data.resistance.activation_energy / GAS_CONSTANT,
+        arrhenius_rc_k=data.relaxation.activation_energy / GAS_CONSTANT,
+        reference_k=data.reference_temperature,
         volt_max=data.limits.volt_max,
         volt_min=data.limits.volt_min,
         charge_volt=data.limits.charge_volt,
         cutoff_volt=data.limits.cutoff_volt,
+        charge_rate=Curve(data.charge_rate.celsius, data.charge_rate.c_rate, "linear", outside="level"),
+        specific_heat_j_kg_k=data.typical.specific_heat,
+        typical={"capacity_ah": data.typical.capacity, "resistance_ohm": data.typical.resistance},
+        notes={section: getattr(data, section).note() for section in sections},
     )

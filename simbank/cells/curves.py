@@ -1,7 +1,7 @@
-"""Curves over state of charge: shape-preserving cubic or straight lines, tabulated so that compiled code can read them.
+"""Curves, mostly over state of charge: shape-preserving cubic or straight lines, in tables that compiled code can read.
 
 A curve is stored as rows ``x, c0, c1, c2, c3, s``: from ``x`` on, value = c0 + c1 d + c2 d² + c3 d³ with d = z − x, and ``s`` is
-the integral from 0 to ``x``. Outside 0..1 a curve goes on as a straight line with its end slope, so that a solver's trial
+the integral from 0 to ``x``. Outside its points a curve goes on as a straight line with its end slope, so that a solver's trial
 step never leaves the table; the rows for that are part of the table.
 """
 
@@ -16,17 +16,19 @@ MARGIN = 1.0  # how far the straight continuation reaches below 0; above 1 it ha
 
 
 class Curve:
-    """A function of state of charge.
+    """A function of one variable, mostly state of charge.
 
     Parameters
     ----------
     soc, value : array_like, shape (n,)
-        Points, ``soc`` strictly rising from 0 to 1. A single point makes a constant.
+        Points, ``soc`` strictly rising (for curves over state of charge from 0 to 1). A single point makes a constant.
     interpolation : {"pchip", "linear"}
         PCHIP keeps the shape (Fritsch & Butland 1984, as in scipy); linear is for comparison with tables.
+    outside : {"slope", "level"}
+        How the curve goes on outside its points: with its end slope, or level.
     """
 
-    def __init__(self, soc, value, interpolation="pchip"):
+    def __init__(self, soc, value, interpolation="pchip", outside="slope"):
         soc, value = np.atleast_1d(np.asarray(soc, float)), np.atleast_1d(np.asarray(value, float))
         self.soc, self.value, self.interpolation = soc, value, interpolation
         if soc.size == 1:
@@ -42,6 +44,8 @@ class Curve:
             width = soc[-1] - soc[-2]
             end_slope = cubic[-1, 1] + 2 * cubic[-1, 2] * width + 3 * cubic[-1, 3] * width**2
             first_slope = cubic[0, 1]
+            if outside == "level":
+                end_slope = first_slope = 0.0
             rows = np.vstack(
                 [
                     [soc[0] - MARGIN, value[0] - first_slope * MARGIN, first_slope, 0.0, 0.0],
@@ -77,19 +81,19 @@ class Curve:
 
 
 def stack_curves(curves):
-    """One array of shape (n_curves, longest, 6) for compiled code; shorter curves end in rows at x = +inf."""
+    """One array of shape (n_curves, longest, 7) for compiled code; the last entry of a curve's first row counts its rows."""
     longest = max(len(curve.rows) for curve in curves)
-    table = np.zeros((len(curves), longest, 6))
-    table[:, :, 0] = np.inf
+    table = np.zeros((len(curves), longest, 7))
     for k, curve in enumerate(curves):
-        table[k, : len(curve.rows)] = curve.rows
+        table[k, : len(curve.rows), :6] = curve.rows
+        table[k, 0, 6] = len(curve.rows)
     return table
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def curve_value(table, curve, z):
-    """Value and slope of one stacked curve at ``z``."""
-    low, high = 0, table.shape[1]
+    """Value, slope and curvature of one stacked curve at ``z``."""
+    low, high = 0, int(table[curve, 0, 6])
     while high - low > 1:
         middle = (low + high) // 2
         if table[curve, middle, 0] <= z:
@@ -98,4 +102,4 @@ def curve_value(table, curve, z):
             high = middle
     d = z - table[curve, low, 0]
     c1, c2, c3 = table[curve, low, 2], table[curve, low, 3], table[curve, low, 4]
-    return table[curve, low, 1] + d * (c1 + d * (c2 + d * c3)), c1 + d * (2.0 * c2 + d * 3.0 * c3)
+    return table[curve, low, 1] + d * (c1 + d * (c2 + d * c3)), c1 + d * (2.0 * c2 + d * 3.0 * c3), 2.0 * c2 + 6.0 * d * c3

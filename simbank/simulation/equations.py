@@ -1,17 +1,20 @@
 """The physics, written once: every integrator, event and report calls these compiled functions.
 
-Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, all seen at the pack; Ns cells in series)::
+Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temperature T; Ns cells in series, seen at the pack)::
 
-    e      = Ns (U(z) + H(z) h) − v1 − v2             electromotive force behind the ohmic resistance
-    dz/dt  = −I / Q                                   charge balance
-    dh/dt  = γ (dz/dt − |dz/dt| h)                    one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
-    dv/dt  = (R I − v) / τ                            each relaxation pair
+    e      = Ns (U(z) + (T − T0) s(z) + H(z) h) − v1 − v2     electromotive force behind the ohmic resistance; s = dU/dT
+    r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius
+    dz/dt  = −I / Q                                           charge balance
+    dh/dt  = γ (dz/dt − |dz/dt| h)                            one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
+    dv/dt  = (R I − v/g) / τ,  g = f'(z) a'(T)                each relaxation pair: capacitor τ/R beside a resistance R g
+    dT/dt  = (heat − K (T − Ta) − Σ G (T − Tn)) / C           lumped heat balance
+    heat   = I² r + Σ v²/(R g) + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
-Bank: ``[I; V] = hybrid · [e; J]`` (see :mod:`simbank.network`); each port fixes its current, its voltage or its power.
-Current is positive out of a pack and out of the bank (discharge).
+Bank: ``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its
+current, its voltage or its power. Current is positive out of a pack and out of the bank (discharge).
 
-State vector: ``[z(n), h(n), v1(n), v2(n)]``. Parameters travel as a few arrays, whose rows are named below, because a compiled
-function is called from Python many thousand times and each argument costs time.
+State vector: ``[z(n), h(n), v1(n), v2(n), T(n)]``. Parameters travel as a few arrays, whose rows are named below, because a
+compiled function is called from Python many thousand times and each argument costs time.
 """
 
 from __future__ import annotations
@@ -22,11 +25,17 @@ from numba import njit
 from simbank.cells.curves import curve_value
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
-Q, NS, R0, R_CELL, R1, R2, TAU1, TAU2, GAMMA, VOLT_MAX, VOLT_MIN = range(11)
-N_CELL_ROWS = 11
-# Rows of ``curves_of``, shape (2, n): which stacked curve is a pack's.
-OCV, HALF_WIDTH = range(2)
-N_STATES = 4  # per pack
+(
+    Q, NS, R_CELL, R_WIRING, R_REF, R1, R2, TAU1, TAU2, GAMMA, VOLT_MAX, VOLT_MIN, HEAT_CAPACITY, HEAT_LOSS, AMBIENT, T_REF,
+    ARRHENIUS, ARRHENIUS_RC,
+) = range(18)  # fmt: skip
+N_CELL_ROWS = 18
+# Rows of ``curves_of``, shape (N_CURVES, n): which stacked curve is a pack's. HIGHEST and LOWEST are the open-circuit voltage of
+# the pack's fullest and emptiest cell over the pack's state of charge; COLD is the largest charge rate [1/h] over temperature.
+OCV, HALF_WIDTH, ENTROPY, R_FACTOR, RC_FACTOR, HIGHEST, LOWEST, COLD = range(8)
+N_CURVES = 8
+N_STATES = 5  # per pack
+KELVIN = 273.15
 
 # Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current or
 # a power), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT.
@@ -35,75 +44,91 @@ N_PORT_COLUMNS = 9
 OFF, CURRENT, VOLTAGE, POWER = 0.0, 1.0, 2.0, 3.0
 
 # Rows of the accumulators, shape (N_ACC, n): time integrals, SI.
-ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_PEAK_OUT, ACC_PEAK_IN = range(9)
-N_ACC = 9
+(
+    ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_TO_AMBIENT,
+    ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX,
+) = range(14)  # fmt: skip
+N_ACC = 14
 # Rows of the port accumulators, shape (N_PORT_ACC, p).
 PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V = range(6)
 N_PORT_ACC = 6
 
+# Rows of the working array of one solution of the bank, shape (N_WORK, n).
+E, E_LINEAR, I_PACK, R_NOW, E_BY_Z, E_BY_H, E_BY_T, R_BY_Z, R_BY_T = range(9)
+N_WORK = 9
+
 
 @njit(cache=True)
-def emf(y, cells, curves_of, curves, e, slope_z, slope_h):
-    """Electromotive force of every pack [V] into ``e``, with its slopes by z and by h."""
-    n = e.size
+def cell_state(y, cells, curves_of, curves, work):
+    """Electromotive force and ohmic resistance of every pack with their slopes, into rows of ``work``."""
+    n = cells.shape[1]
     for k in range(n):
-        z, h = y[k], y[n + k]
-        u, du = curve_value(curves, curves_of[OCV, k], z)
-        half, dhalf = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-        ns = cells[NS, k]
-        e[k] = ns * (u + half * h) - y[2 * n + k] - y[3 * n + k]
-        slope_z[k] = ns * (du + dhalf * h)
-        slope_h[k] = ns * half
+        z, h, temperature = y[k], y[n + k], y[4 * n + k]
+        u, du, _ = curve_value(curves, curves_of[OCV, k], z)
+        half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
+        f, df, _ = curve_value(curves, curves_of[R_FACTOR, k], z)
+        ns, warmer = cells[NS, k], temperature - cells[T_REF, k]
+        a = np.exp(cells[ARRHENIUS, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+        work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
+        work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
+        work[E_BY_H, k] = ns * half
+        work[E_BY_T, k] = ns * s
+        work[R_NOW, k] = cells[R_CELL, k] * f * a + cells[R_WIRING, k]
+        work[R_BY_Z, k] = cells[R_CELL, k] * df * a
+        work[R_BY_T, k] = -cells[R_CELL, k] * f * a * cells[ARRHENIUS, k] / (temperature * temperature)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
+def rc_scale(k, z, temperature, cells, curves_of, curves):
+    """Present ÷ reference resistance of the relaxation pairs of pack ``k``, with its slopes by z and by T."""
+    f, df, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
+    a = np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+    return f * a, df * a, -f * a * cells[ARRHENIUS_RC, k] / (temperature * temperature)
+
+
+@njit(cache=True)
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
     return ports[a, SET] + ports[a, SLOPE] * (t - ports[a, SINCE])
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def imposed(t, ports, a):
     """What port ``a`` imposes at ``t``, by its mode [A, V or W]."""
     return ports[a, VOLT_LIMIT] if ports[a, MODE] == VOLTAGE else commanded(t, ports, a)
 
 
 @njit(cache=True)
-def port_currents(t, e, hybrid, ports, current, volt):
-    """Currents [A] and voltages [V] of the ports from the packs' electromotive forces.
+def port_currents(t, open_volt, minus_ohm, ports, port):
+    """Currents [A] and voltages [V] of the ports, rows 0 and 1 of ``port``, from what the bank shows them.
 
-    Each port imposes its current, its voltage or its power; for power the root on the high-voltage side is taken, and where
-    there is none, the current of greatest power. Several ports at once are solved together by Newton's method.
+    The bank shows ``V = open_volt + minus_ohm · J``. Each port imposes its current, its voltage or its power; for power the
+    root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
+    solved together by Newton's method.
     """
     p = ports.shape[0]
-    n = e.size
-    open_volt = np.empty(p)
-    for a in range(p):
-        w = 0.0
-        for k in range(n):
-            w += hybrid[n + a, k] * e[k]
-        open_volt[a] = w
     hard = 0
     for a in range(p):
         mode = ports[a, MODE]
         wish = imposed(t, ports, a)
         if mode == CURRENT and ports[a, LIVE] > 0.0:
-            current[a] = wish
+            port[0, a] = wish
         elif mode == OFF or ports[a, LIVE] == 0.0:
-            current[a] = 0.0
+            port[0, a] = 0.0
         else:
             hard += 1
-            current[a] = _single(mode, wish, open_volt[a], -hybrid[n + a, n + a])
+            port[0, a] = _single(mode, wish, open_volt[a], -minus_ohm[a, a])
     if hard > 0 and p > 1:
-        _newton(t, open_volt, hybrid[n:, n:], ports, current)
+        _newton(t, open_volt, minus_ohm, ports, port)
     for a in range(p):
         v = open_volt[a]
         for b in range(p):
-            v += hybrid[n + a, n + b] * current[b]
-        volt[a] = v
+            v += minus_ohm[a, b] * port[0, b]
+        port[1, a] = v
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == VOLTAGE:
@@ -115,10 +140,10 @@ def _single(mode, wish, open_volt, ohm):
 
 
 @njit(cache=True)
-def _solve_in_place(matrix, right):
+def solve_in_place(matrix, right):
     """Solve ``matrix · x = right`` for the columns of ``right``, in place, by elimination with row exchange.
 
-    For the handful of ports of a bank; calling LAPACK from compiled code would triple the time to compile this module.
+    For small systems; calling LAPACK from compiled code would triple the time to compile this module.
     """
     size = matrix.shape[0]
     for c in range(size):
@@ -126,25 +151,29 @@ def _solve_in_place(matrix, right):
         for r in range(c + 1, size):
             if abs(matrix[r, c]) > abs(matrix[pivot, c]):
                 pivot = r
-        for k in range(size):
-            matrix[c, k], matrix[pivot, k] = matrix[pivot, k], matrix[c, k]
-        for k in range(right.shape[1]):
-            right[c, k], right[pivot, k] = right[pivot, k], right[c, k]
-        for r in range(size):
-            if r != c:
-                factor = matrix[r, c] / matrix[c, c]
-                for k in range(c, size):
+        if pivot != c:
+            for k in range(c, size):
+                matrix[c, k], matrix[pivot, k] = matrix[pivot, k], matrix[c, k]
+            for k in range(right.shape[1]):
+                right[c, k], right[pivot, k] = right[pivot, k], right[c, k]
+        for r in range(c + 1, size):
+            factor = matrix[r, c] / matrix[c, c]
+            if factor != 0.0:
+                for k in range(c + 1, size):
                     matrix[r, k] -= factor * matrix[c, k]
                 for k in range(right.shape[1]):
                     right[r, k] -= factor * right[c, k]
-    for c in range(size):
+    for c in range(size - 1, -1, -1):
         for k in range(right.shape[1]):
-            right[c, k] /= matrix[c, c]
+            value = right[c, k]
+            for j in range(c + 1, size):
+                value -= matrix[c, j] * right[j, k]
+            right[c, k] = value / matrix[c, c]
 
 
 @njit(cache=True)
-def _newton(t, open_volt, minus_ohm, ports, current):
-    """Several ports at once; ``current`` holds the start and receives the solution."""
+def _newton(t, open_volt, minus_ohm, ports, port):
+    """Several ports at once; row 0 of ``port`` holds the start and receives the solution."""
     p = ports.shape[0]
     residual = np.empty((p, 1))
     slopes = np.empty((p, p))
@@ -156,20 +185,19 @@ def _newton(t, open_volt, minus_ohm, ports, current):
             live = ports[a, LIVE] > 0.0
             v = open_volt[a]
             for b in range(p):
-                v += minus_ohm[a, b] * current[b]
-            for b in range(p):
+                v += minus_ohm[a, b] * port[0, b]
                 slopes[a, b] = 0.0
             if mode == VOLTAGE and live:
                 residual[a, 0] = v - wish
                 for b in range(p):
                     slopes[a, b] = minus_ohm[a, b]
             elif mode == POWER and live:
-                residual[a, 0] = v * current[a] - wish
+                residual[a, 0] = v * port[0, a] - wish
                 for b in range(p):
-                    slopes[a, b] = current[a] * minus_ohm[a, b]
+                    slopes[a, b] = port[0, a] * minus_ohm[a, b]
                 slopes[a, a] += v
-                if v + minus_ohm[a, a] * current[a] <= 0.0:  # past the greatest power: hold there
-                    current[a] = v / (-2.0 * minus_ohm[a, a])
+                if v + minus_ohm[a, a] * port[0, a] <= 0.0:  # past the greatest power: hold there
+                    port[0, a] = v / (-2.0 * minus_ohm[a, a])
                     residual[a, 0] = 0.0
                     for b in range(p):
                         slopes[a, b] = 0.0
@@ -180,67 +208,140 @@ def _newton(t, open_volt, minus_ohm, ports, current):
             worst = max(worst, abs(residual[a, 0]) / (1.0 + abs(wish)))
         if worst < 1e-13:
             return
-        _solve_in_place(slopes, residual)
+        solve_in_place(slopes, residual)
         for a in range(p):
-            current[a] -= residual[a, 0]
+            port[0, a] -= residual[a, 0]
         if worst < 1e-9:  # one more step after a quadratic method has come this near leaves only round-off
             return
 
 
 @njit(cache=True)
-def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, e, slope_z, slope_h, pack_current, port_current, port_volt):
-    """All currents and port voltages at one instant, into the arrays given."""
-    n = e.size
+def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port):
+    """All currents and voltages at one instant.
+
+    Fills ``work`` (see its rows above; ``E_LINEAR`` is what the reduced network takes for the packs' electromotive force) and
+    ``port`` (rows: current, voltage).
+    """
+    n = cells.shape[1]
     p = ports.shape[0]
-    emf(y, cells, curves_of, curves, e, slope_z, slope_h)
-    port_currents(t, e, hybrid, ports, port_current, port_volt)
+    cell_state(y, cells, curves_of, curves, work)
+    # Columns of ``part``: pack currents with the ports at rest, and per ampere out of each port.
+    part = np.empty((n, 1 + p))
+    same = True
     for k in range(n):
-        current = 0.0
+        value = 0.0
         for m in range(n):
-            current += hybrid[k, m] * e[m]
+            value += hybrid[k, m] * work[E, m]
+        part[k, 0] = value
         for a in range(p):
-            current += hybrid[k, n + a] * port_current[a]
-        pack_current[k] = current
+            part[k, 1 + a] = hybrid[k, n + a]
+        same = same and abs(work[R_NOW, k] - cells[R_REF, k]) < 1e-12 * cells[R_REF, k]
+    if not same:
+        matrix = np.empty((n, n))
+        for k in range(n):
+            for m in range(n):
+                matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
+            matrix[k, k] += 1.0
+        solve_in_place(matrix, part)
+    open_volt = np.empty(p)
+    minus_ohm = np.empty((p, p))
+    for a in range(p):
+        value = 0.0
+        for k in range(n):
+            value += hybrid[n + a, k] * (work[E, k] - (work[R_NOW, k] - cells[R_REF, k]) * part[k, 0])
+        open_volt[a] = value
+        for b in range(p):
+            value = hybrid[n + a, n + b]
+            if not same:
+                for k in range(n):
+                    value -= hybrid[n + a, k] * (work[R_NOW, k] - cells[R_REF, k]) * part[k, 1 + b]
+            minus_ohm[a, b] = value
+    port_currents(t, open_volt, minus_ohm, ports, port)
+    for k in range(n):
+        current = part[k, 0]
+        for a in range(p):
+            current += part[k, 1 + a] * port[0, a]
+        work[I_PACK, k] = current
+        work[E_LINEAR, k] = work[E, k] - (work[R_NOW, k] - cells[R_REF, k]) * current
+    return open_volt, minus_ohm, same
 
 
 @njit(cache=True)
-def state_rates(y, pack_current, cells, out):
+def hysteresis_heat(ns, half, dhalf, gamma, current, h):
+    """Power lost to hysteresis [W]: Ns (H |I| h² + H' I h² / 2γ).
+
+    The work −Ns H h I against the gap is partly stored. With the one-state model Ns Q H h dz/dt =
+    d/dt (Ns Q H h² / 2γ) + Ns Q (H |dz/dt| h² − H' dz/dt h² / 2γ); the last bracket is what is lost.
+    """
+    return ns * h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
+
+
+@njit(cache=True)
+def heat_parts(k, y, current, r_now, cells, curves_of, curves):
+    """Heat made in pack ``k`` [W]: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
+    n = cells.shape[1]
+    z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
+    g, _, _ = rc_scale(k, z, temperature, cells, curves_of, curves)
+    relax = 0.0
+    if cells[R1, k] > 0.0:
+        relax += v1 * v1 / (cells[R1, k] * g)
+    if cells[R2, k] > 0.0:
+        relax += v2 * v2 / (cells[R2, k] * g)
+    half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
+    s, _, _ = curve_value(curves, curves_of[ENTROPY, k], z)
+    gap = hysteresis_heat(cells[NS, k], half, dhalf, cells[GAMMA, k], current, h)
+    return r_now * current * current, relax, gap, -current * temperature * cells[NS, k] * s
+
+
+@njit(cache=True)
+def state_rates(y, pack_current, r_now, cells, curves_of, curves, neighbours, out):
     """Time derivatives of the state for given pack currents."""
     n = pack_current.size
     for k in range(n):
         current = pack_current[k]
         dz = -current / cells[Q, k]
+        g, _, _ = rc_scale(k, y[k], y[4 * n + k], cells, curves_of, curves)
         out[k] = dz
         out[n + k] = cells[GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[R1, k] * current - y[2 * n + k]) / cells[TAU1, k]
-        out[3 * n + k] = (cells[R2, k] * current - y[3 * n + k]) / cells[TAU2, k]
+        out[2 * n + k] = (cells[R1, k] * current - y[2 * n + k] / g) / cells[TAU1, k]
+        out[3 * n + k] = (cells[R2, k] * current - y[3 * n + k] / g) / cells[TAU2, k]
+        out[4 * n + k] = 0.0
+        if cells[HEAT_CAPACITY, k] > 0.0:
+            ohmic, relax, gap, reversible = heat_parts(k, y, current, r_now[k], cells, curves_of, curves)
+            heat = ohmic + relax + gap + reversible - cells[HEAT_LOSS, k] * (y[4 * n + k] - cells[AMBIENT, k])
+            for m in range(neighbours.shape[0]):
+                heat -= neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
+            out[4 * n + k] = heat / cells[HEAT_CAPACITY, k]
 
 
 @njit(cache=True)
-def rates(t, y, cells, curves_of, curves, hybrid, ports):
-    """Right-hand side of the ordinary differential equation, shape (4 n,)."""
+def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
+    """Right-hand side of the ordinary differential equation, shape (5 n,)."""
     n = cells.shape[1]
-    p = ports.shape[0]
-    work = np.empty((4, n))
-    port = np.empty((2, p))
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work[0], work[1], work[2], work[3], port[0], port[1])
+    work = np.empty((N_WORK, n))
+    port = np.empty((2, ports.shape[0]))
+    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
     out = np.empty(N_STATES * n)
-    state_rates(y, work[3], cells, out)
+    state_rates(y, work[I_PACK], work[R_NOW], cells, curves_of, curves, neighbours, out)
     return out
 
 
 @njit(cache=True)
-def jacobian(t, y, cells, curves_of, curves, hybrid, ports):
-    """Analytic Jacobian of :func:`rates`, shape (4 n, 4 n)."""
+def _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work):
+    """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
     n = cells.shape[1]
     p = ports.shape[0]
-    work = np.empty((4, n))
-    port = np.empty((2, p))
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work[0], work[1], work[2], work[3], port[0], port[1])
-    by_emf = np.empty((n, n))
+    out = np.empty((n, n + p))
     for k in range(n):
-        for m in range(n):
-            by_emf[k, m] = hybrid[k, m]
+        for m in range(n + p):
+            out[k, m] = hybrid[k, m]
+    if not same:
+        matrix = np.empty((n, n))
+        for k in range(n):
+            for m in range(n):
+                matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
+            matrix[k, k] += 1.0
+        solve_in_place(matrix, out)
     held = False
     for a in range(p):
         held = held or (ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == POWER))
@@ -249,41 +350,97 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports):
         drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
+            # By reciprocity the open-circuit voltage of a port answers to an electromotive force as the pack to the port.
             if ports[a, LIVE] > 0.0 and ports[a, MODE] == VOLTAGE:
                 for b in range(p):
-                    slopes[a, b] = -hybrid[n + a, n + b]
+                    slopes[a, b] = -minus_ohm[a, b]
                 for k in range(n):
-                    drive[a, k] = hybrid[n + a, k]
+                    drive[a, k] = out[k, n + a]
             elif ports[a, LIVE] > 0.0 and ports[a, MODE] == POWER:
                 for b in range(p):
-                    slopes[a, b] = port[0, a] * hybrid[n + a, n + b]
+                    slopes[a, b] = port[0, a] * minus_ohm[a, b]
                 slopes[a, a] += port[1, a]
                 for k in range(n):
-                    drive[a, k] = -port[0, a] * hybrid[n + a, k]
-        _solve_in_place(slopes, drive)
+                    drive[a, k] = -port[0, a] * out[k, n + a]
+        solve_in_place(slopes, drive)
         for k in range(n):
             for m in range(n):
                 for a in range(p):
-                    by_emf[k, m] += hybrid[k, n + a] * drive[a, m]
+                    out[k, m] += out[k, n + a] * drive[a, m]
+    return out
+
+
+@njit(cache=True)
+def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
+    """Analytic Jacobian of :func:`rates`, shape (5 n, 5 n)."""
+    n = cells.shape[1]
+    p = ports.shape[0]
+    work = np.empty((N_WORK, n))
+    port = np.empty((2, p))
+    _, minus_ohm, same = solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
+    by_emf = _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work)
     out = np.zeros((N_STATES * n, N_STATES * n))
     for k in range(n):
-        current = work[3, k]
-        sign = 1.0 if current < 0.0 else -1.0 if current > 0.0 else 0.0  # of dz/dt
+        z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
+        current = work[I_PACK, k]
+        sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+        ns, gamma = cells[NS, k], cells[GAMMA, k]
+        half, dhalf, d2half = curve_value(curves, curves_of[HALF_WIDTH, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
+        g, g_by_z, g_by_t = rc_scale(k, z, temperature, cells, curves_of, curves)
+        # How this pack's rates answer to its own current ...
         to_z = -1.0 / cells[Q, k]
-        to_h = cells[GAMMA, k] * (1.0 - sign * y[n + k]) * to_z
+        to_h = gamma * (1.0 + sign * h) * to_z
         to_v1, to_v2 = cells[R1, k] / cells[TAU1, k], cells[R2, k] / cells[TAU2, k]
+        to_t = 0.0
+        hot = cells[HEAT_CAPACITY, k] > 0.0
+        if hot:
+            to_t = 2.0 * current * work[R_NOW, k] - temperature * ns * s
+            to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+            to_t /= cells[HEAT_CAPACITY, k]
         for m in range(n):
             for block in range(N_STATES):
-                slope = work[1, m] if block == 0 else work[2, m] if block == 1 else -1.0
+                if block == 0:
+                    slope = work[E_BY_Z, m] - work[I_PACK, m] * work[R_BY_Z, m]
+                elif block == 1:
+                    slope = work[E_BY_H, m]
+                elif block == 4:
+                    slope = work[E_BY_T, m] - work[I_PACK, m] * work[R_BY_T, m]
+                else:
+                    slope = -1.0
                 by_state = by_emf[k, m] * slope
                 column = block * n + m
                 out[k, column] = to_z * by_state
                 out[n + k, column] = to_h * by_state
                 out[2 * n + k, column] = to_v1 * by_state
                 out[3 * n + k, column] = to_v2 * by_state
-        out[n + k, n + k] -= cells[GAMMA, k] * abs(current / cells[Q, k])
-        out[2 * n + k, 2 * n + k] -= 1.0 / cells[TAU1, k]
-        out[3 * n + k, 3 * n + k] -= 1.0 / cells[TAU2, k]
+                out[4 * n + k, column] = to_t * by_state
+        # ... and to its own state at given current.
+        out[n + k, n + k] -= gamma * abs(current / cells[Q, k])
+        out[2 * n + k, 2 * n + k] -= 1.0 / (g * cells[TAU1, k])
+        out[3 * n + k, 3 * n + k] -= 1.0 / (g * cells[TAU2, k])
+        out[2 * n + k, k] += v1 * g_by_z / (g * g * cells[TAU1, k])
+        out[3 * n + k, k] += v2 * g_by_z / (g * g * cells[TAU2, k])
+        if hot:
+            out[2 * n + k, 4 * n + k] += v1 * g_by_t / (g * g * cells[TAU1, k])
+            out[3 * n + k, 4 * n + k] += v2 * g_by_t / (g * g * cells[TAU2, k])
+            capacity = cells[HEAT_CAPACITY, k]
+            relax = 0.0  # derivative of relaxation heat by 1/g
+            if cells[R1, k] > 0.0:
+                relax += v1 * v1 / cells[R1, k]
+                out[4 * n + k, 2 * n + k] += 2.0 * v1 / (cells[R1, k] * g) / capacity
+            if cells[R2, k] > 0.0:
+                relax += v2 * v2 / cells[R2, k]
+                out[4 * n + k, 3 * n + k] += 2.0 * v2 / (cells[R2, k] * g) / capacity
+            by_z = current * current * work[R_BY_Z, k] - relax * g_by_z / (g * g) - current * temperature * ns * ds
+            by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+            out[4 * n + k, k] += by_z / capacity
+            out[4 * n + k, n + k] += ns * h * (2.0 * half * abs(current) + dhalf * current / gamma) / capacity
+            by_t = current * current * work[R_BY_T, k] - relax * g_by_t / (g * g) - current * ns * s - cells[HEAT_LOSS, k]
+            for m in range(neighbours.shape[0]):
+                by_t -= neighbours[m, k]
+                out[4 * n + k, 4 * n + m] += neighbours[m, k] / capacity
+            out[4 * n + k, 4 * n + k] += by_t / capacity
     return out
 
 
@@ -295,25 +452,20 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
     ----------
     times, weights : ndarray, shape (m,)
         Nodes and weights [s].
-    states : ndarray, shape (m, 4 n)
+    states : ndarray, shape (m, 5 n)
     acc, port_acc : ndarray
         See ``ACC_*`` and ``PORT_*``.
     moment : ndarray, shape (n + p, n + p)
         ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
-
-    Notes
-    -----
-    Heat of hysteresis: the work −Ns H h I against the gap is partly stored. With the one-state model,
-    Ns Q H h dz/dt = d/dt (Ns Q H h² / 2γ) + Ns Q (H |dz/dt| h² − H' dz/dt h² / 2γ); the last bracket is what is lost.
     """
     n = cells.shape[1]
     p = ports.shape[0]
-    work = np.empty((4, n))
+    work = np.empty((N_WORK, n))
     port = np.empty((2, p))
     x = np.empty(n + p)
     for i in range(times.size):
         y, w = states[i], weights[i]
-        solve_bank(times[i], y, cells, curves_of, curves, hybrid, ports, work[0], work[1], work[2], work[3], port[0], port[1])
+        solve_bank(times[i], y, cells, curves_of, curves, hybrid, ports, work, port)
         total = 0.0
         for a in range(p):
             current, volt = port[0, a], port[1, a]
@@ -329,7 +481,7 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
                 port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
                 port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
         for k in range(n):
-            current = work[3, k]
+            current, temperature = work[I_PACK, k], y[4 * n + k]
             x[k] = current
             if current > 0.0:
                 acc[ACC_OUT, k] += w * current
@@ -341,18 +493,20 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
                 acc[ACC_DISCHARGE, k] += w * current
             elif total < 0.0:
                 acc[ACC_CHARGE, k] -= w * current
-            acc[ACC_OHMIC, k] += w * cells[R0, k] * current * current
-            relax = 0.0
-            if cells[R1, k] > 0.0:
-                relax += y[2 * n + k] * y[2 * n + k] / cells[R1, k]
-            if cells[R2, k] > 0.0:
-                relax += y[3 * n + k] * y[3 * n + k] / cells[R2, k]
+            ohmic, relax, gap, reversible = heat_parts(k, y, current, work[R_NOW, k], cells, curves_of, curves)
+            acc[ACC_OHMIC, k] += w * ohmic
             acc[ACC_RELAX, k] += w * relax
-            half, dhalf = curve_value(curves, curves_of[HALF_WIDTH, k], y[k])
-            dz = -current / cells[Q, k]
-            h2 = y[n + k] * y[n + k]
-            lost = half * abs(dz) * h2 - 0.5 * dhalf * dz * h2 / cells[GAMMA, k]
-            acc[ACC_HYSTERESIS, k] += w * cells[NS, k] * cells[Q, k] * lost
+            acc[ACC_HYSTERESIS, k] += w * gap
+            acc[ACC_REVERSIBLE, k] += w * reversible
+            if cells[HEAT_CAPACITY, k] > 0.0:
+                acc[ACC_TO_AMBIENT, k] += w * cells[HEAT_LOSS, k] * (temperature - cells[AMBIENT, k])
+            else:
+                acc[ACC_TO_AMBIENT, k] += w * (ohmic + relax + gap + reversible)
+            most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
+            if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
+                acc[ACC_COLD_S, k] += w
+            acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
+            acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
         for a in range(n + p):
             for b in range(n + p):
                 moment[a, b] += w * x[a] * x[b]
@@ -366,42 +520,50 @@ def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, ou
     """
     n = cells.shape[1]
     p = ports.shape[0]
-    work = np.empty((4, n))
+    work = np.empty((N_WORK, n))
     port = np.empty((2, p))
     for i in range(times.size):
-        solve_bank(
-            times[i], states[i], cells, curves_of, curves, hybrid, ports, work[0], work[1], work[2], work[3], port[0], port[1]
-        )
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port)
         for k in range(n):
-            out_pack[0, i, k] = work[3, k]
-            out_pack[1, i, k] = terminal_voltage(k, work[0], port[0], terminal)
+            out_pack[0, i, k] = work[I_PACK, k]
+            out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
         for a in range(p):
             out_port[0, i, a] = port[0, a]
             out_port[1, i, a] = port[1, a]
 
 
-@njit(cache=True, inline="always")
-def terminal_voltage(k, e, port_current, terminal):
+@njit(cache=True)
+def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
-    n = e.size
+    n = work.shape[1]
     v = 0.0
     for m in range(n):
-        v += terminal[k, m] * e[m]
-    for a in range(port_current.size):
-        v += terminal[k, n + a] * port_current[a]
+        v += terminal[k, m] * work[E_LINEAR, m]
+    for a in range(port.shape[1]):
+        v += terminal[k, n + a] * port[0, a]
     return v
 
 
-def stored_energy_j(y, packs_cells, ocv, half_width):
-    """Energy each pack holds above empty [J], shape (n,): charge at the mid curve, relaxation pairs, hysteresis.
+def stored_energy_j(y, cells, packs_curves):
+    """Energy each pack holds [J], shape (n,): chemical, relaxation pairs, hysteresis, heat.
 
-    Ns Q ∫U dz + ½ τ v²/R for each pair + Ns Q H h² / 2γ.
+    Ns Q ∫(U − T0 s) dz + ½ τ v²/R for each pair + Ns Q H h² / 2γ + C (T − T0). The first is the enthalpy that goes with
+    Bernardi's heat: −I (e_oc − T Ns s) integrates to a function of z alone.
+
+    Parameters
+    ----------
+    y : ndarray, shape (5 n,)
+    cells : ndarray
+    packs_curves : list of (Curve, Curve, Curve)
+        OCV, half-width and entropic coefficient of each pack.
     """
-    n = packs_cells.shape[1]
-    z, h, v1, v2 = np.reshape(y, (N_STATES, n))
-    c = packs_cells
-    charge = c[NS] * c[Q] * np.array([curve.integral(zk) for curve, zk in zip(ocv, z, strict=True)])
-    gap = c[NS] * c[Q] * np.array([curve(zk) for curve, zk in zip(half_width, z, strict=True)]) * h**2 / (2 * c[GAMMA])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        relax = sum(np.where(c[r] > 0, 0.5 * c[tau] * v**2 / c[r], 0.0) for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2)))
-    return charge + relax + gap
+    n = cells.shape[1]
+    z, h, v1, v2, temperature = np.reshape(y, (N_STATES, n))
+    c = cells
+    volt_soc = np.array([ocv.integral(zk) - c[T_REF, k] * s.integral(zk) for k, (zk, (ocv, _, s)) in enumerate(zip(z, packs_curves, strict=True))])
+    half = np.array([width(zk) for zk, (_, width, _) in zip(z, packs_curves, strict=True)])
+    relax = sum(
+        np.where(c[r] > 0, 0.5 * c[tau] * v**2 / np.where(c[r] > 0, c[r], 1.0), 0.0) for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
+    )
+    heat = c[HEAT_CAPACITY] * (temperature - c[T_REF])
+    return c[NS] * c[Q] * volt_soc + relax + c[NS] * c[Q] * half * h**2 / (2 * c[GAMMA]) + heat

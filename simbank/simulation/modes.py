@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simbank.cells.curves import curve_value
 from simbank.simulation import equations as eq
 
 # Pack states.
@@ -47,24 +48,31 @@ def watch(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_stat
     """
     n = cells.shape[1]
     p = ports.shape[0]
-    work = np.empty((4, n))
+    work = np.empty((eq.N_WORK, n))
     port = np.empty((2, p))
-    eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work[0], work[1], work[2], work[3], port[0], port[1])
+    _, minus_ohm, _ = eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
     out = np.full(PACK_SLOTS * n + PORT_SLOTS * p + 1, -1.0)
     for k in range(n):
-        z, current, state = y[k], work[3, k], pack_state[k]
+        z, current, state = y[k], work[eq.I_PACK, k], pack_state[k]
         rate = current * 3600.0 / cells[eq.Q, k]
         a, b = 2 * k, 2 * k + 1
         if state == CLOSED:
-            cell = (work[0, k] - current * cells[eq.R_CELL, k]) / cells[eq.NS, k]
-            out[a] = min(max(cell - cells[eq.VOLT_MAX, k], z - 1.0), -rate - CURRENT_BAND_C)
-            out[b] = min(max(cells[eq.VOLT_MIN, k] - cell, -z), rate - CURRENT_BAND_C)
+            # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
+            cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
+            above, below = 0.0, 0.0
+            if curves_of[eq.HIGHEST, k] != curves_of[eq.OCV, k]:
+                mean, _, _ = curve_value(curves, curves_of[eq.OCV, k], z)
+                high, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
+                low, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
+                above, below = high - mean, low - mean
+            out[a] = min(max(cell + above - cells[eq.VOLT_MAX, k], z - 1.0), -rate - CURRENT_BAND_C)
+            out[b] = min(max(cells[eq.VOLT_MIN, k] - cell - below, -z), rate - CURRENT_BAND_C)
         elif state == FULL_OPEN:
             if pack_live[k]:
-                out[a] = work[0, k] - eq.terminal_voltage(k, work[0], port[0], terminal) - VOLT_BAND
+                out[a] = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
         elif state == EMPTY_OPEN:
             if pack_live[k]:
-                out[a] = eq.terminal_voltage(k, work[0], port[0], terminal) - work[0, k] - VOLT_BAND
+                out[a] = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
         elif state == FULL_CONDUCTING:
             out[a] = -rate - CURRENT_BAND_C
             out[b] = pack_mark[k] - RELEASE_SOC - z
@@ -83,7 +91,7 @@ def watch(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_stat
             elif wish > 0.0:
                 out[a] = ports[q, eq.CUTOFF] - volt
                 if ports[q, eq.MODE] == eq.POWER:  # d(power)/d(current) has come down to nothing
-                    out[b] = -(volt + hybrid[n + q, n + q] * current)
+                    out[b] = -(volt + minus_ohm[q, q] * current)
         else:
             limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
             out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND

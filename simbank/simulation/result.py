@@ -58,7 +58,7 @@ class Result:
     ----------
     packs : DataFrame
         Index ``time_s``; columns (quantity, pack) with quantities ``soc``, ``current_a`` (positive: discharge), ``terminal_v``,
-        ``hysteresis``. ``result.packs["soc"]`` is a table of time by pack.
+        ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack.
     ports : DataFrame
         Index ``time_s``; columns (quantity, port) with ``current_a``, ``voltage_v``, ``power_w``.
     branches : DataFrame
@@ -88,7 +88,13 @@ class Result:
         times, states, packs, ports = run.trace.joined()
         index = pd.Index(times, name="time_s")
         pack_frame = _frame(
-            index, names, {"soc": states[:, 0], "current_a": packs[0], "terminal_v": packs[1], "hysteresis": states[:, 1]}, "pack"
+            index, names, {
+                "soc": states[:, 0],
+                "current_a": packs[0],
+                "terminal_v": packs[1],
+                "hysteresis": states[:, 1],
+                "temperature_c": states[:, 4] - eq.KELVIN,
+            }, "pack"
         )
         port_frame = _frame(
             index, run.port_names, {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}, "port"
@@ -211,6 +217,7 @@ def _summary(run, soc, branches, events, stored_change_j):
     loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
     out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
     conductor_j = run.branch_ws.sum()
+    to_ambient_j = acc[eq.ACC_TO_AMBIENT]
     moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-12)
     dz = run.y[: run.n] - run.y_start[: run.n]
     net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
@@ -249,6 +256,10 @@ def _summary(run, soc, branches, events, stored_change_j):
             "throughput_ah": float(through_as[k] * WH),
             "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
             "loss_wh": float(loss_j[k] * WH),
+            "reversible_heat_wh": float(acc[eq.ACC_REVERSIBLE, k] * WH),
+            "temperature_min_c": _plain(acc[eq.ACC_T_MIN, k] - eq.KELVIN),
+            "temperature_max_c": _plain(acc[eq.ACC_T_MAX, k] - eq.KELVIN),
+            "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
             "first_full_h": first(pack.name, FULL_SOC, True),
             "first_empty_h": first(pack.name, EMPTY_SOC, False),
         }
@@ -276,7 +287,7 @@ def _summary(run, soc, branches, events, stored_change_j):
         "events": [{"time_s": float(t), "where": where, "what": what} for t, where, what in run.events],
         "closure": {
             "charge_relative": float(charge_error.max()),
-            "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - loss_j.sum() - conductor_j) / moved_j),
+            "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
         },
     }
 

@@ -24,13 +24,13 @@ EVENT_TIME_TOLERANCE_S = 1e-6
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
-def pack_arrays(packs):
+def pack_arrays(packs, ambient_k):
     """Parameters of the packs as the compiled equations want them.
 
     Returns
     -------
     cells : ndarray, shape (N_CELL_ROWS, n)
-    curves_of : ndarray of int, shape (2, n)
+    curves_of : ndarray of int, shape (N_CURVES, n)
     curves : ndarray
         Stacked curves.
     """
@@ -43,16 +43,31 @@ def pack_arrays(packs):
         return places[id(curve)]
 
     cells = np.zeros((eq.N_CELL_ROWS, len(packs)))
-    curves_of = np.zeros((2, len(packs)), np.int64)
+    curves_of = np.zeros((eq.N_CURVES, len(packs)), np.int64)
     for k, pack in enumerate(packs):
         (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
         chemistry = pack.chemistry
         cells[:, k] = [
-            pack.capacity_ah * 3600.0, pack.cells_in_series, pack.ohmic_ohm, pack.cell_path_ohm, r1, r2, tau1, tau2,
-            chemistry.decay_per_soc, chemistry.volt_max, chemistry.volt_min,
+            pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
+            r1, r2, tau1, tau2, chemistry.decay_per_soc, chemistry.volt_max, chemistry.volt_min, pack.heat_capacity_j_k,
+            pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
         ]  # fmt: skip
-        curves_of[:, k] = place(chemistry.ocv), place(chemistry.half_width)
+        mean, highest, lowest = pack.ocv_curves
+        curves_of[:, k] = [
+            place(curve)
+            for curve in (
+                mean, chemistry.half_width, chemistry.entropy, chemistry.r_factor, chemistry.rc_factor, highest, lowest,
+                chemistry.charge_rate,
+            )
+        ]  # fmt: skip
+        if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
+            cells[eq.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
     return cells, curves_of, stack_curves(pool)
+
+
+def start_k(pack, ambient_k):
+    """Temperature of a pack at the start [K]."""
+    return ambient_k if pack.temperature_k is None else pack.temperature_k
 
 
 def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None):
@@ -66,7 +81,8 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
         scipy's solver.
     tolerance : float
         Relative tolerance of the solver. The absolute ones follow: a hundredth of it for state of charge, itself for the
-        hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors.
+        hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; a
+        thousandfold, in kelvin, for temperatures.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -107,12 +123,15 @@ class _Run:
         self.progress = progress
         packs, self.port_names = self.bank.packs, list(self.bank.graph.ports)
         self.n, self.p = len(packs), len(self.port_names)
-        self.cells, self.curves_of, self.curves = pack_arrays(packs)
-        self.network = Network(self.bank.graph, self.cells[eq.R0])
-        self.atol = tolerance * np.repeat([1e-2, 1.0, 1e2, 1e2], self.n)
+        self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k)
+        self.network = Network(self.bank.graph, self.cells[eq.R_REF])
+        self.atol = tolerance * np.repeat([1e-2, 1.0, 1e2, 1e2, 1e3], self.n)
         self.y = np.zeros(eq.N_STATES * self.n)
         self.y[: self.n] = [pack.soc for pack in packs]
         self.y[self.n : 2 * self.n] = [pack.hysteresis for pack in packs]
+        self.y[4 * self.n :] = [start_k(pack, self.bank.ambient_k) for pack in packs]
+        coupled = self.bank.neighbours_w_k
+        self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
         self.t = 0.0
         self.pack_state = np.zeros(self.n, np.int64)
         self.pack_mark = np.zeros(self.n)
@@ -259,10 +278,11 @@ class _Run:
     def _integrate(self, end):
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""
         args = self._args()
+        all_args = (*args, self.neighbours)
         begin, stop, base = self.t - self._step_start, end - self._step_start, self._step_start
         solver = self.solver_class(
-            lambda t, y: eq.rates(t, y, *args), begin, self.y, stop, rtol=self.rtol, atol=self.atol,
-            jac=lambda t, y: eq.jacobian(t, y, *args), max_step=self.max_step_s,
+            lambda t, y: eq.rates(t, y, *all_args), begin, self.y, stop, rtol=self.rtol, atol=self.atol,
+            jac=lambda t, y: eq.jacobian(t, y, *all_args), max_step=self.max_step_s,
         )  # fmt: skip
         store = StepStore(solver, self.grid[self.grid >= self.t - 1e-9] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
@@ -334,7 +354,6 @@ class _Run:
         self.branch_ws += self.network.branch_ohm * np.einsum("bi,ij,bj->b", flows, moment, flows, optimize=True)
 
     def result(self, complete):
-        ocv = [pack.chemistry.ocv for pack in self.bank.packs]
-        half = [pack.chemistry.half_width for pack in self.bank.packs]
-        stored = [eq.stored_energy_j(y, self.cells, ocv, half) for y in (self.y_start, self.y)]
+        curves = [(pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy) for pack in self.bank.packs]
+        stored = [eq.stored_energy_j(y, self.cells, curves) for y in (self.y_start, self.y)]
         return Result.build(self, stored[1] - stored[0], complete)
