@@ -155,12 +155,16 @@ class PackTable(FileModel):
         for key in ("cell_capacities", "cells_below_full"):
             given = getattr(self, key)
             if given is not None and len(given) != count:
-                raise InputError(f"needs one value for each of the {count} cells in series", key=f"packs.{self.name}.{key}", value=len(given))
+                raise InputError(
+                    f"needs one value for each of the {count} cells in series", key=f"packs.{self.name}.{key}", value=len(given)
+                )
         if self.cell_capacities is not None or self.cells_below_full is not None:
             return tuple(self.cell_capacities or [1.0] * count), tuple(self.cells_below_full or [0.0] * count)
         grade = load_grade(self.grade) if self.grade else None
         spread = self.cell_capacity_scatter if self.cell_capacity_scatter is not None else grade.cell_scatter[1] if grade else 0.0
-        below = self.cell_below_full_scatter if self.cell_below_full_scatter is not None else grade.below_full[1] if grade else 0.0
+        below = (
+            self.cell_below_full_scatter if self.cell_below_full_scatter is not None else grade.below_full[1] if grade else 0.0
+        )
         if spread == 0 and below == 0:
             return None, None
         return scattered_cells(count, spread, below, [self.cell_seed, number, *self.name.encode()])
@@ -454,7 +458,9 @@ class Scenario:
             if None in ends:
                 raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
             ports[port.name] = self._port(port, ends, branches)
-        return Bank(file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient, self._neighbours(list(terminals)))
+        return Bank(
+            file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient, self._neighbours(list(terminals))
+        )
 
     def _neighbours(self, names):
         """Heat conductance between packs that stand side by side [W/K], shape (n, n), or None."""

@@ -128,3 +128,49 @@ def test_linear_curve():
     assert curve(0.25) == pytest.approx(1.5)
     assert curve.slope(0.75) == pytest.approx(4)
     assert curve.integral(1.0) == pytest.approx(0.75 + 1.5)
+
+
+@pytest.mark.parametrize(
+    ("name", "series", "low", "high"),
+    [("lfp", 16, 0.8, 2.4), ("nmc", 14, 11.0, 14.0), ("lead_flooded", 24, 2.6, 3.6), ("lead_agm", 24, 2.6, 4.0)],
+)
+def test_slope_of_a_48_v_bank(name, series, low, high):
+    """dU/dz from 30 to 70 % [V per unit SOC of a 48 V bank]: LFP 0.8 to 2.4, NMC 11 to 14, lead-acid 3.2 (from memory; lead-acid
+    by rule of thumb from a secondary source, AGM wider)."""
+    ocv = load_chemistry(name).ocv
+    assert low <= series * (ocv(0.7) - ocv(0.3)) / 0.4 <= high
+
+
+def test_flooded_lead_acid_rest_voltages():
+    """12.6, 12.4, 12.2, 12.0, 11.6 V at 100, 75, 50, 25, 0 % (rule of thumb, secondary source)."""
+    ocv = load_chemistry("lead_flooded").ocv
+    assert [6 * float(ocv(z)) for z in (1, 0.75, 0.5, 0.25, 0)] == pytest.approx([12.6, 12.4, 12.2, 12.0, 11.6], abs=2e-3)
+
+
+@pytest.mark.parametrize("name", library())
+def test_every_library_file_names_what_it_assumes(name):
+    chemistry = load_chemistry(name)
+    assert set(chemistry.notes) == {
+        "ocv",
+        "hysteresis",
+        "entropy",
+        "resistance",
+        "relaxation",
+        "limits",
+        "charge_rate",
+        "typical",
+    }
+    for note in chemistry.notes.values():
+        assert not note.startswith("assumed") or "Seen in practice" in note
+    z = np.linspace(-0.1, 1.1, 200)
+    assert chemistry.r_factor(z).min() > 0
+    assert chemistry.rc_factor(z).min() > 0
+    assert chemistry.half_width(z).min() >= 0
+
+
+def test_entropic_coefficient_of_lfp():
+    """About −0.4 mV/K near empty, within 0.1 mV/K about half charge, +0.1 to +0.2 mV/K above 60 % (from memory)."""
+    entropy = load_chemistry("lfp").entropy
+    assert -0.5e-3 < entropy(0.02) < -0.3e-3
+    assert abs(entropy(0.45)) < 0.1e-3
+    assert 0.08e-3 < entropy(0.8) < 0.2e-3

@@ -116,3 +116,43 @@ def test_help_names_every_command():
     assert done.returncode == 0
     for command in ("run", "compare", "sweep", "schema"):
         assert command in done.stdout
+
+
+def test_cell_cards(tmp_path):
+    assert "lead_flooded" in simbank("cell", "list").stdout
+    shown = simbank("cell", "show", "lfp", "--out", str(tmp_path))
+    assert shown.returncode == 0, shown.stderr
+    assert "assumed" in shown.stdout
+    assert "Licence" in shown.stdout
+    assert (tmp_path / "lfp.png").exists()
+    card = json.loads(simbank("cell", "show", "nmc", "--json").stdout)
+    assert card["rows"][6]["soc"] == 0.5
+    wrong = simbank("cell", "show", "lpf")
+    assert wrong.returncode == 2
+    assert 'did you mean "lfp"' in wrong.stderr
+
+
+def test_cell_fit_and_ohm(tmp_path):
+    import numpy as np
+    from test_fit import TRUE, made_up
+
+    path = tmp_path / "pulse.csv"
+    np.savetxt(path, np.column_stack(made_up(1e-4, 1)), delimiter=",", header="time_s,current_a,voltage_v", comments="")
+    done = simbank("cell", "fit", str(path), "--json", "--out", str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["values"]["r0_ohm"] == pytest.approx(TRUE["r0_ohm"], rel=0.02)
+    assert (tmp_path / "pulse_fit.png").exists()
+    assert "10 mΩ ± " in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
+    assert simbank("cell", "ohm", "--volt", "53.2", "--amp", "10,60").returncode == 2
+
+
+def test_drift(tmp_path):
+    done = simbank("drift", str(ROOT / "scenarios" / "classroom_chain.toml"), "--json", "--out", str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    assert [row["chemistry"] for row in json.loads(done.stdout)["rows"]] == ["lfp", "nmc", "lead_flooded"]
+    assert (tmp_path / "drift.png").exists()
+
+
+def test_cold_charge_is_said(tmp_path):
+    done = simbank("run", CLINIC, *SHORT, "--set", "ambient=-5 degC")
+    assert "charged faster than its cells allow at their temperature" in " ".join(done.stdout.split())

@@ -59,3 +59,17 @@ def test_low_rate_forgives_and_high_rate_does_not(root, c_rate, least, most):
         hardest = max(pack["c_rate_peak"] for pack in result.summary["packs"]) / c_rate
         assert hardest == pytest.approx(1.0, abs=1e-4) if layout == "busbar" else hardest > 1.3, (layout, hardest)
     assert least <= delivered["chain"] / delivered["busbar"] <= most, delivered
+
+
+def test_flat_curve_drifts_and_stays_adrift(root):
+    """Same packs, wiring and current: the flatter the curve, the farther packs drift; only hysteresis keeps them there."""
+    found = simbank.drift(simbank.load(root / "scenarios" / "classroom_chain.toml"), tolerance=1e-8).table
+    assert (
+        found.loc["lfp", "slope_v_per_soc"] < found.loc["lead_flooded", "slope_v_per_soc"] < found.loc["nmc", "slope_v_per_soc"]
+    )
+    peak = found["spread_max_points"]
+    assert peak["lfp"] > peak["lead_flooded"] > peak["nmc"]
+    rest = found["spread_after_rest_points"]
+    assert rest["lfp"] > 0.4 * peak["lfp"]
+    assert rest["nmc"] < 0.1
+    assert rest["lead_flooded"] < 0.1

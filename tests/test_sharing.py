@@ -98,7 +98,7 @@ def test_the_solvers_agree(clinic, method):
 
 
 def test_analytic_jacobian_against_differences(clinic):
-    """Central differences of the right-hand side, with heat, neighbours, resistance over SOC and temperature, in every port mode."""
+    """Central differences of the right-hand side, with heat, neighbours and variable resistance, in every port mode."""
     from dataclasses import replace
 
     from simbank.network import Network
@@ -116,7 +116,8 @@ def test_analytic_jacobian_against_differences(clinic):
         ports = np.zeros((1, eq.N_PORT_COLUMNS))
         ports[0, [eq.MODE, eq.KIND, eq.SET, eq.VOLT_LIMIT, eq.LIVE]] = mode, kind, value, value, 1.0
         y = np.concatenate([
-            random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n), random.uniform(275, 310, n),
+            random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n),
+            random.uniform(275, 310, n),
         ])  # fmt: skip
         exact = eq.jacobian(0.0, y, cells, curves_of, curves, hybrid, ports, neighbours)
         scale = np.abs(exact).max(axis=1)

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
@@ -26,10 +26,6 @@ class RCPair:
 
     resistance_ratio: float
     time_constant_s: float
-
-
-def _constant(value):
-    return field(default_factory=lambda: Curve([0.0], [value]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,13 +74,13 @@ class Chemistry:
     volt_min: float
     charge_volt: float
     cutoff_volt: float
-    entropy: Curve = _constant(0.0)
-    r_factor: Curve = _constant(1.0)
-    rc_factor: Curve = _constant(1.0)
+    entropy: Curve = field(default_factory=lambda: Curve([0.0], [0.0]))
+    r_factor: Curve = field(default_factory=lambda: Curve([0.0], [1.0]))
+    rc_factor: Curve = field(default_factory=lambda: Curve([0.0], [1.0]))
     arrhenius_k: float = 0.0
     arrhenius_rc_k: float = 0.0
     reference_k: float = REFERENCE_K
-    charge_rate: Curve = _constant(1e9)
+    charge_rate: Curve = field(default_factory=lambda: Curve([0.0], [1e9]))
     specific_heat_j_kg_k: float = 0.0
     typical: dict = field(default_factory=dict)
     notes: dict = field(default_factory=dict)
@@ -148,8 +144,8 @@ class _RC(FileModel):
 
 
 class _Resistance(Sourced):
-    soc: list[float] = [0.0, 1.0]
-    factor: list[float] = [1.0, 1.0]
+    soc: list[float] = Field(default_factory=lambda: [0.0, 1.0])
+    factor: list[float] = Field(default_factory=lambda: [1.0, 1.0])
     activation_energy: quantity("joule/mole", not_negative=True) = 0.0
 
 

@@ -9,7 +9,18 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-__all__ = ["PALETTE", "plot_comparison", "plot_current", "plot_soc", "plot_spread", "plot_throughput", "save_all"]
+__all__ = [
+    "PALETTE",
+    "plot_cell",
+    "plot_comparison",
+    "plot_current",
+    "plot_drift",
+    "plot_pulse_fit",
+    "plot_soc",
+    "plot_spread",
+    "plot_throughput",
+    "save_all",
+]
 
 # Our own palette, chosen in CIE LCh: hues that stay apart for the common colour deficiencies, at rising lightness (L* from 16 to
 # 82 in steps of eight or more) so that they stay apart in grey.
@@ -250,6 +261,94 @@ def plot_comparison(comparison):
         for k, name in enumerate(names)
     ]
     figure.legend(handles=keys, loc="outside lower center", ncols=len(names), frameon=False, handlelength=4)
+    return figure
+
+
+@_styled
+def plot_cell(chemistry):
+    """Card of a chemistry: open-circuit voltage with both branches, its slope, resistance over charge and temperature."""
+    figure, axes = _figure(1, 3, size=(12.5, 4.0))
+    volt, slope, ohm = axes[0]
+    z = np.linspace(0, 1, 801)
+    mid, half = chemistry.ocv(z), chemistry.half_width(z)
+    volt.plot(z * 100, mid, color=PALETTE[0], linewidth=1.8)
+    if half.max() > 0:
+        volt.fill_between(z * 100, mid - half, mid + half, color=PALETTE[4], alpha=0.45, linewidth=0)
+        near = np.searchsorted(z, 0.5)
+        inset = volt.inset_axes((0.36, 0.12, 0.6, 0.42))
+        window = (z > 0.25) & (z < 0.95)
+        inset.plot(z[window] * 100, (mid + half)[window], color=PALETTE[3], linewidth=1.2)
+        inset.plot(z[window] * 100, (mid - half)[window], color=PALETTE[2], linewidth=1.2, linestyle=DASHES[1])
+        inset.annotate("after charge", (50, (mid + half)[near]), (0, 9), textcoords="offset points", ha="right", fontsize=7.5)
+        inset.annotate("after discharge", (52, (mid - half)[near]), (2, -13), textcoords="offset points", fontsize=7.5)
+        inset.tick_params(labelsize=7)
+    volt.set_xlabel("state of charge [%]")
+    volt.set_ylabel("open-circuit voltage of a cell [V]")
+    figure.suptitle(chemistry.title or chemistry.name, fontsize=12, fontweight="bold", x=0.01, ha="left")
+    volt.set_title("open circuit, both branches" if half.max() > 0 else "open circuit", fontsize=10)
+    slope.semilogy(z * 100, chemistry.ocv.slope(z), color=PALETTE[0], linewidth=1.6)
+    slope.set_xlabel("state of charge [%]")
+    slope.set_ylabel("slope of the curve [V per unit SOC]")
+    slope.set_title("low: packs drift; high: they hold together", fontsize=10)
+    ends = []
+    for k, celsius in enumerate((0.0, 25.0, 40.0)):
+        style = _style(k, 3)
+        total = chemistry.typical.get("resistance_ohm", 1.0) * 1e3 * chemistry.resistance_scale(z, celsius + 273.15)
+        ohm.plot(z * 100, total, **style)
+        ends.append((f"{celsius:.0f} °C", total[-1], style["color"]))
+    ohm.set_ylim(0, None)
+    _label_ends(ohm, 100, ends)
+    ohm.set_xlabel("state of charge [%]")
+    ohm.set_ylabel("R0 of a typical cell [mΩ]")
+    ohm.set_title(f"a cell of {chemistry.typical.get('capacity_ah', float('nan')):g} Ah", fontsize=10)
+    return figure
+
+
+@_styled
+def plot_drift(drift):
+    """Change of open-circuit voltage over charge, and spread over time, by chemistry: same packs, wiring and current."""
+    figure, axes = _figure(1, 2, size=(11.5, 4.4), width_ratios=[1, 1.35])
+    left, right = axes[0]
+    names = list(drift.results)
+    z = np.linspace(0.1, 0.95, 300)
+    ends, tails = [], []
+    for k, name in enumerate(names):
+        style = _style(k, len(names))
+        pack = drift.results[name].scenario.bank.packs[0]
+        volt = pack.cells_in_series * (pack.chemistry.ocv(z) - pack.chemistry.ocv(0.5))
+        left.plot(z * 100, volt, **style)
+        ends.append((name, volt[-1], style["color"]))
+        spread = drift.results[name].spread_points
+        right.plot(_hours(spread), spread, **style)
+        tails.append((name, spread.iloc[-1], style["color"]))
+    _label_ends(left, 95, ends)
+    left.set_xlim(10, 95)
+    left.set_xlabel("state of charge [%]")
+    left.set_ylabel("open-circuit voltage of a pack, less that at 50 % [V]")
+    left.set_title("what pulls packs together")
+    right.set_ylim(0, None)
+    hours = _hours(drift.results[names[0]].spread_points)
+    _label_ends(right, hours[-1], tails)
+    _time_axis(right, hours)
+    right.set_ylabel("spread [points of SOC]")
+    right.set_title("two hours of discharge, then rest")
+    return figure
+
+
+@_styled
+def plot_pulse_fit(time_s, measured_v, fitted_v):
+    """Measured and fitted voltage of a pulse test, and what is left over."""
+    figure, axes = _figure(2, 1, size=(8.6, 5.2), sharex=True, height_ratios=[2.2, 1])
+    top, bottom = axes[:, 0]
+    top.plot(time_s, measured_v, ".", color=PALETTE[4], markersize=3, label="measured")
+    top.plot(time_s, fitted_v, color=PALETTE[0], linewidth=1.2, label="fitted")
+    top.legend(frameon=False)
+    top.set_ylabel("voltage [V]")
+    top.set_title("Pulse test: measured and fitted")
+    bottom.plot(time_s, (np.asarray(measured_v) - fitted_v) * 1e3, color=PALETTE[3], linewidth=0.9)
+    bottom.axhline(0, color=INK, linewidth=0.5)
+    bottom.set_ylabel("left over [mV]")
+    bottom.set_xlabel("time [s]")
     return figure
 
 

@@ -6,9 +6,9 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
     r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius
     dz/dt  = −I / Q                                           charge balance
     dh/dt  = γ (dz/dt − |dz/dt| h)                            one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
-    dv/dt  = (R I − v/g) / τ,  g = f'(z) a'(T)                each relaxation pair: capacitor τ/R beside a resistance R g
+    dv/dt  = (R g(z) a'(T) I − v) / (τ a'(T))                 each relaxation pair, resistance R g a', time constant τ a'
     dT/dt  = (heat − K (T − Ta) − Σ G (T − Tn)) / C           lumped heat balance
-    heat   = I² r + Σ v²/(R g) + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
+    heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
 Bank: ``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its
 current, its voltage or its power. Current is positive out of a pack and out of the bank (discharge).
@@ -80,11 +80,20 @@ def cell_state(y, cells, curves_of, curves, work):
 
 
 @njit(cache=True)
-def rc_scale(k, z, temperature, cells, curves_of, curves):
-    """Present ÷ reference resistance of the relaxation pairs of pack ``k``, with its slopes by z and by T."""
-    f, df, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
-    a = np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
-    return f * a, df * a, -f * a * cells[ARRHENIUS_RC, k] / (temperature * temperature)
+def rc_warmth(k, temperature, cells):
+    """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
+    return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+
+
+@njit(cache=True)
+def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
+    """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
+
+    The pair takes up v I = v²/(R g a') + d/dt (½ C v²) − ½ v² dC/dt; what is not stored is lost.
+    """
+    if ohm <= 0.0:
+        return 0.0
+    return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
 
 
 @njit(cache=True)
@@ -281,12 +290,10 @@ def heat_parts(k, y, current, r_now, cells, curves_of, curves):
     """Heat made in pack ``k`` [W]: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
     z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
-    g, _, _ = rc_scale(k, z, temperature, cells, curves_of, curves)
-    relax = 0.0
-    if cells[R1, k] > 0.0:
-        relax += v1 * v1 / (cells[R1, k] * g)
-    if cells[R2, k] > 0.0:
-        relax += v2 * v2 / (cells[R2, k] * g)
+    g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
+    warmth, capacity = rc_warmth(k, temperature, cells), cells[Q, k]
+    relax = relaxation_heat(v1, cells[R1, k], cells[TAU1, k], g, dg, warmth, current, capacity)
+    relax += relaxation_heat(v2, cells[R2, k], cells[TAU2, k], g, dg, warmth, current, capacity)
     half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
     s, _, _ = curve_value(curves, curves_of[ENTROPY, k], z)
     gap = hysteresis_heat(cells[NS, k], half, dhalf, cells[GAMMA, k], current, h)
@@ -300,11 +307,12 @@ def state_rates(y, pack_current, r_now, cells, curves_of, curves, neighbours, ou
     for k in range(n):
         current = pack_current[k]
         dz = -current / cells[Q, k]
-        g, _, _ = rc_scale(k, y[k], y[4 * n + k], cells, curves_of, curves)
+        g, _, _ = curve_value(curves, curves_of[RC_FACTOR, k], y[k])
+        warmth = rc_warmth(k, y[4 * n + k], cells)
         out[k] = dz
         out[n + k] = cells[GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[R1, k] * current - y[2 * n + k] / g) / cells[TAU1, k]
-        out[3 * n + k] = (cells[R2, k] * current - y[3 * n + k] / g) / cells[TAU2, k]
+        out[2 * n + k] = (cells[R1, k] * g * current - y[2 * n + k] / warmth) / cells[TAU1, k]
+        out[3 * n + k] = (cells[R2, k] * g * current - y[3 * n + k] / warmth) / cells[TAU2, k]
         out[4 * n + k] = 0.0
         if cells[HEAT_CAPACITY, k] > 0.0:
             ohmic, relax, gap, reversible = heat_parts(k, y, current, r_now[k], cells, curves_of, curves)
@@ -387,16 +395,21 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
         ns, gamma = cells[NS, k], cells[GAMMA, k]
         half, dhalf, d2half = curve_value(curves, curves_of[HALF_WIDTH, k], z)
         s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-        g, g_by_z, g_by_t = rc_scale(k, z, temperature, cells, curves_of, curves)
+        g, dg, d2g = curve_value(curves, curves_of[RC_FACTOR, k], z)
+        warmth = rc_warmth(k, temperature, cells)
+        warmth_by_t = -warmth * cells[ARRHENIUS_RC, k] / (temperature * temperature)
         # How this pack's rates answer to its own current ...
         to_z = -1.0 / cells[Q, k]
         to_h = gamma * (1.0 + sign * h) * to_z
-        to_v1, to_v2 = cells[R1, k] / cells[TAU1, k], cells[R2, k] / cells[TAU2, k]
+        to_v1, to_v2 = cells[R1, k] * g / cells[TAU1, k], cells[R2, k] * g / cells[TAU2, k]
         to_t = 0.0
         hot = cells[HEAT_CAPACITY, k] > 0.0
         if hot:
             to_t = 2.0 * current * work[R_NOW, k] - temperature * ns * s
             to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+            for v, ohm, tau in ((v1, cells[R1, k], cells[TAU1, k]), (v2, cells[R2, k], cells[TAU2, k])):
+                if ohm > 0.0:
+                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[Q, k])
             to_t /= cells[HEAT_CAPACITY, k]
         for m in range(n):
             for block in range(N_STATES):
@@ -417,26 +430,25 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
                 out[4 * n + k, column] = to_t * by_state
         # ... and to its own state at given current.
         out[n + k, n + k] -= gamma * abs(current / cells[Q, k])
-        out[2 * n + k, 2 * n + k] -= 1.0 / (g * cells[TAU1, k])
-        out[3 * n + k, 3 * n + k] -= 1.0 / (g * cells[TAU2, k])
-        out[2 * n + k, k] += v1 * g_by_z / (g * g * cells[TAU1, k])
-        out[3 * n + k, k] += v2 * g_by_z / (g * g * cells[TAU2, k])
+        for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+            row = block * n + k
+            out[row, row] -= 1.0 / (warmth * tau)
+            out[row, k] += ohm * dg * current / tau
+            if hot:
+                out[row, 4 * n + k] += v * warmth_by_t / (warmth * warmth * tau)
         if hot:
-            out[2 * n + k, 4 * n + k] += v1 * g_by_t / (g * g * cells[TAU1, k])
-            out[3 * n + k, 4 * n + k] += v2 * g_by_t / (g * g * cells[TAU2, k])
             capacity = cells[HEAT_CAPACITY, k]
-            relax = 0.0  # derivative of relaxation heat by 1/g
-            if cells[R1, k] > 0.0:
-                relax += v1 * v1 / cells[R1, k]
-                out[4 * n + k, 2 * n + k] += 2.0 * v1 / (cells[R1, k] * g) / capacity
-            if cells[R2, k] > 0.0:
-                relax += v2 * v2 / cells[R2, k]
-                out[4 * n + k, 3 * n + k] += 2.0 * v2 / (cells[R2, k] * g) / capacity
-            by_z = current * current * work[R_BY_Z, k] - relax * g_by_z / (g * g) - current * temperature * ns * ds
+            by_z = current * current * work[R_BY_Z, k] - current * temperature * ns * ds
             by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+            by_t = current * current * work[R_BY_T, k] - current * ns * s - cells[HEAT_LOSS, k]
+            for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+                if ohm > 0.0:
+                    follow = 0.5 * tau * current / cells[Q, k]
+                    by_z -= v * v / ohm * (dg / (g * g * warmth) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
+                    by_t -= v * v * warmth_by_t / (ohm * g * warmth * warmth)
+                    out[4 * n + k, block * n + k] += 2.0 * v / (ohm * g) * (1.0 / warmth - follow * dg / g) / capacity
             out[4 * n + k, k] += by_z / capacity
             out[4 * n + k, n + k] += ns * h * (2.0 * half * abs(current) + dhalf * current / gamma) / capacity
-            by_t = current * current * work[R_BY_T, k] - relax * g_by_t / (g * g) - current * ns * s - cells[HEAT_LOSS, k]
             for m in range(neighbours.shape[0]):
                 by_t -= neighbours[m, k]
                 out[4 * n + k, 4 * n + m] += neighbours[m, k] / capacity
@@ -547,23 +559,26 @@ def terminal_voltage(k, work, port, terminal):
 def stored_energy_j(y, cells, packs_curves):
     """Energy each pack holds [J], shape (n,): chemical, relaxation pairs, hysteresis, heat.
 
-    Ns Q ∫(U − T0 s) dz + ½ τ v²/R for each pair + Ns Q H h² / 2γ + C (T − T0). The first is the enthalpy that goes with
+    Ns Q ∫(U − T0 s) dz + ½ τ v²/(R g) for each pair + Ns Q H h² / 2γ + C (T − T0). The first is the enthalpy that goes with
     Bernardi's heat: −I (e_oc − T Ns s) integrates to a function of z alone.
 
     Parameters
     ----------
     y : ndarray, shape (5 n,)
     cells : ndarray
-    packs_curves : list of (Curve, Curve, Curve)
-        OCV, half-width and entropic coefficient of each pack.
+    packs_curves : list of (Curve, Curve, Curve, Curve)
+        OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
     """
     n = cells.shape[1]
     z, h, v1, v2, temperature = np.reshape(y, (N_STATES, n))
     c = cells
-    volt_soc = np.array([ocv.integral(zk) - c[T_REF, k] * s.integral(zk) for k, (zk, (ocv, _, s)) in enumerate(zip(z, packs_curves, strict=True))])
-    half = np.array([width(zk) for zk, (_, width, _) in zip(z, packs_curves, strict=True)])
+    volt_soc, half, g = np.empty(n), np.empty(n), np.empty(n)
+    for k, (ocv, width, entropy, factor) in enumerate(packs_curves):
+        volt_soc[k] = ocv.integral(z[k]) - c[T_REF, k] * entropy.integral(z[k])
+        half[k], g[k] = width(z[k]), factor(z[k])
     relax = sum(
-        np.where(c[r] > 0, 0.5 * c[tau] * v**2 / np.where(c[r] > 0, c[r], 1.0), 0.0) for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
+        np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
+        for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
     )
     heat = c[HEAT_CAPACITY] * (temperature - c[T_REF])
-    return c[NS] * c[Q] * volt_soc + relax + c[NS] * c[Q] * half * h**2 / (2 * c[GAMMA]) + heat
+    return c[NS] * c[Q] * (volt_soc + half * h**2 / (2 * c[GAMMA])) + relax + heat

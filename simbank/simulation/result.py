@@ -88,13 +88,16 @@ class Result:
         times, states, packs, ports = run.trace.joined()
         index = pd.Index(times, name="time_s")
         pack_frame = _frame(
-            index, names, {
+            index,
+            names,
+            {
                 "soc": states[:, 0],
                 "current_a": packs[0],
                 "terminal_v": packs[1],
                 "hysteresis": states[:, 1],
                 "temperature_c": states[:, 4] - eq.KELVIN,
-            }, "pack"
+            },
+            "pack",
         )
         port_frame = _frame(
             index, run.port_names, {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}, "port"

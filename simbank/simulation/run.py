@@ -354,6 +354,9 @@ class _Run:
         self.branch_ws += self.network.branch_ohm * np.einsum("bi,ij,bj->b", flows, moment, flows, optimize=True)
 
     def result(self, complete):
-        curves = [(pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy) for pack in self.bank.packs]
+        curves = [
+            (pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy, pack.chemistry.rc_factor)
+            for pack in self.bank.packs
+        ]
         stored = [eq.stored_energy_j(y, self.cells, curves) for y in (self.y_start, self.y)]
         return Result.build(self, stored[1] - stored[0], complete)

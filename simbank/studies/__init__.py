@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.studies.compare import compare
+from simbank.studies.drift import drift
 from simbank.studies.sweep import sweep
 
-__all__ = ["compare", "sweep"]
+__all__ = ["compare", "drift", "sweep"]

@@ -1,0 +1,165 @@
+"""Circuit parameters from measured (or computed) voltage: R0 and two relaxation pairs by least squares, with uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.cells.circuit import relaxation
+from simbank.errors import InputError
+
+__all__ = ["PulseFit", "Reading", "fit_pulse", "read_pulse_csv", "resistance_from_two_readings"]
+
+
+@dataclass(frozen=True)
+class PulseFit:
+    """What :func:`fit_pulse` found; resistances in ohm, time constants in s.
+
+    Attributes
+    ----------
+    values, standard_errors : dict
+        ``r0_ohm``, ``r1_ohm``, ``tau1_s``, ``r2_ohm``, ``tau2_s``, and, where the open-circuit voltage was not given,
+        ``ocv_v`` at the first sample and its slope ``ocv_v_per_ah``.
+    rms_v : float
+        Root mean square of what is left over [V].
+    fitted_v : ndarray
+        The fitted voltage at each sample [V].
+    """
+
+    values: dict
+    standard_errors: dict
+    rms_v: float
+    fitted_v: np.ndarray
+
+
+def fit_pulse(time_s, current_a, voltage_v, ocv_v=None):
+    """Fit R0 and two relaxation pairs to a test of pulses and rests that starts at rest.
+
+    V = U − R0 I − v1 − v2, with U given by sample, or U0 + k ∫I dt fitted along. Nonlinear least squares (scipy, trust region)
+    in the logarithms of resistances and time constants, started from several pairs of time constants. Standard errors from
+    the Jacobian at the solution, s² (JᵀJ)⁻¹; they hold if the noise is independent from sample to sample.
+
+    Parameters
+    ----------
+    time_s, current_a, voltage_v : array_like, shape (m,)
+        Samples, time rising; current positive for discharge.
+    ocv_v : array_like, shape (m,), optional
+        Open-circuit voltage at each sample, where it is known.
+
+    Raises
+    ------
+    InputError
+        If samples are too few, not finite, out of order, or hold no step of current.
+    """
+    from scipy.optimize import least_squares
+
+    time_s, current_a, voltage_v = (np.asarray(x, float) for x in (time_s, current_a, voltage_v))
+    if not (time_s.shape == current_a.shape == voltage_v.shape) or time_s.ndim != 1 or time_s.size < 20:
+        raise InputError("needs 20 samples or more, as many of current and of voltage as of time")
+    if not all(np.all(np.isfinite(x)) for x in (time_s, current_a, voltage_v)):
+        raise InputError("every sample must be a finite number")
+    if np.any(np.diff(time_s) <= 0):
+        raise InputError("times must rise from sample to sample")
+    if np.ptp(current_a) == 0:
+        raise InputError("needs a step of current, such as a discharge pulse after a rest")
+    charge_ah = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * (current_a[1:] + current_a[:-1]) / 2)]) / 3600.0
+    base = np.zeros_like(voltage_v) if ocv_v is None else np.asarray(ocv_v, float)
+
+    def model(parameters):
+        r0, r1, tau1, r2, tau2 = np.exp(parameters[:5])
+        volt = base - r0 * current_a - relaxation(time_s, r1 * current_a, tau1) - relaxation(time_s, r2 * current_a, tau2)
+        return volt if ocv_v is not None else volt + parameters[5] - parameters[6] * charge_ah
+
+    jump = int(np.argmax(np.abs(np.diff(current_a))))
+    ohm = max(1e-7, -(voltage_v[jump + 1] - voltage_v[jump]) / (current_a[jump + 1] - current_a[jump]))
+    span = time_s[-1] - time_s[0]
+    unit = np.ptp(voltage_v) or 1.0
+    best = None
+    for tau1, tau2 in ((span / 200, span / 8), (span / 50, span / 4), (span / 500, span / 20), (span / 20, span / 2)):
+        start = np.log([ohm, ohm / 3, tau1, ohm / 2, tau2])
+        if ocv_v is None:
+            start = np.append(start, [voltage_v[0], 1e-3 * np.sign(charge_ah[-1] or 1.0)])
+        found = least_squares(lambda p: (model(p) - voltage_v) / unit, start, x_scale="jac", max_nfev=400)
+        if best is None or found.cost < best.cost * (1 - 1e-9):
+            best = found
+    r0, r1, tau1, r2, tau2 = np.exp(best.x[:5])
+    left = best.fun * unit
+    freedom = max(1, time_s.size - best.x.size)
+    covariance = np.linalg.pinv(best.jac.T @ best.jac * unit**2) * (left @ left) / freedom
+    error = np.sqrt(np.diag(covariance))
+    names = ["r0_ohm", "r1_ohm", "tau1_s", "r2_ohm", "tau2_s", "ocv_v", "ocv_v_per_ah"]
+    values = dict(zip(names, [r0, r1, tau1, r2, tau2, *best.x[5:]], strict=False))
+    errors = dict(zip(names, [*(np.exp(best.x[:5]) * error[:5]), *error[5:]], strict=False))  # of a logarithm: relative
+    if tau1 > tau2:
+        for a, b in (("r1_ohm", "r2_ohm"), ("tau1_s", "tau2_s")):
+            values[a], values[b] = values[b], values[a]
+            errors[a], errors[b] = errors[b], errors[a]
+    as_floats = ({key: float(value) for key, value in part.items()} for part in (values, errors))
+    return PulseFit(*as_floats, float(np.sqrt(np.mean(left**2))), voltage_v + left)
+
+
+def read_pulse_csv(path):
+    """Samples of a pulse test from a CSV table with columns ``time_s``, ``current_a`` (positive: discharge), ``voltage_v``.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or a column or value is not right.
+    """
+    import pandas as pd
+
+    try:
+        frame = pd.read_csv(path, comment="#", skipinitialspace=True)
+    except FileNotFoundError:
+        raise InputError("no such file", file=path) from None
+    except Exception as error:
+        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", file=path) from None
+    columns = ["time_s", "current_a", "voltage_v"]
+    missing = [column for column in columns if column not in frame]
+    if missing:
+        has = ", ".join(map(str, frame.columns))
+        raise InputError(f"needs columns {', '.join(columns)}", file=path, key="columns", value=has)
+    numbers = frame[columns].apply(pd.to_numeric, errors="coerce")
+    for column in columns:
+        bad = np.flatnonzero(~np.isfinite(numbers[column].to_numpy(float)))
+        if bad.size:
+            where, what = f"row {bad[0] + 2}, {column}", str(frame[column].iloc[bad[0]])
+            raise InputError("every value must be a finite number", file=path, key=where, value=what)
+    return tuple(numbers[column].to_numpy(float) for column in columns)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A resistance from two readings [ohm] with its standard uncertainty."""
+
+    resistance_ohm: float
+    uncertainty_ohm: float
+
+
+def resistance_from_two_readings(volt, ampere, volt_uncertainty=0.0, ampere_uncertainty=0.0):
+    """Resistance from two readings of a voltmeter and a clamp meter: R = −ΔV/ΔI, current positive for discharge.
+
+    Uncertainty by propagation of independent errors (JCGM 100, from memory): (u_R)² = 2 (u_V² + R² u_I²)/ΔI².
+
+    Parameters
+    ----------
+    volt, ampere : sequence of 2 floats
+    volt_uncertainty, ampere_uncertainty : float
+        Standard uncertainty of each single reading.
+
+    Raises
+    ------
+    InputError
+        If the two currents are equal.
+
+    Examples
+    --------
+    >>> resistance_from_two_readings((53.2, 52.7), (10.0, 60.0)).resistance_ohm
+    0.01
+    """
+    change = ampere[1] - ampere[0]
+    if change == 0:
+        raise InputError("the two currents must differ; switch a load on between the readings", key="ampere", value=ampere[0])
+    ohm = -(volt[1] - volt[0]) / change
+    return Reading(round(ohm, 15), float(np.sqrt(2.0 * (volt_uncertainty**2 + (ohm * ampere_uncertainty) ** 2)) / abs(change)))

@@ -1,0 +1,404 @@
+"""The bridge from PyBaMM: open-circuit voltage and circuit parameters of a physics-based cell (extra ``physics``)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from simbank.cells.circuit import circuit_voltage
+from simbank.cells.curves import Curve
+from simbank.errors import InputError
+
+__all__ = [
+    "FittedCell",
+    "fit_cell",
+    "ocv_from_parameters",
+    "physics_voltage",
+    "pulse_test",
+    "random_profile",
+    "validate",
+    "with_circuit",
+    "write_chemistry",
+]
+
+SOC_POINTS = tuple(k / 20 for k in range(2, 19))  # 10 to 90 % in steps of 5
+REST_S = 3600.0
+PULSE_SOC = 0.04  # charge of one pulse
+
+
+def _pybamm():
+    try:
+        import pybamm
+    except ImportError:
+        raise InputError("needs PyBaMM; install it with: pip install 'simbank[physics]'") from None
+    pybamm.set_logging_level("ERROR")
+    return pybamm
+
+
+def parameters(name):
+    """PyBaMM's parameter set of that name.
+
+    Raises
+    ------
+    InputError
+        If PyBaMM is not installed or has no such set.
+    """
+    pybamm = _pybamm()
+    try:
+        return pybamm.ParameterValues(name)
+    except (ValueError, KeyError):
+        raise InputError('PyBaMM has no parameter set of this name; "Prada2013" is one for LFP', value=name) from None
+
+
+def ocv_from_parameters(values, soc):
+    """Open-circuit voltage of a parameter set at states of charge, by PyBaMM's stoichiometry solver [V].
+
+    Parameters
+    ----------
+    values : pybamm.ParameterValues
+    soc : array_like
+        0 and 1 are where the set's own lower and upper open-circuit voltages lie.
+    """
+    pybamm = _pybamm()
+    x0, x100, y100, y0 = pybamm.lithium_ion.get_min_max_stoichiometries(values)
+    soc = np.asarray(soc, float)
+    parameter = pybamm.LithiumIonParameters()
+    temperature = parameter.T_ref
+
+    def potential(electrode, stoichiometry):
+        points = [electrode.prim.U(pybamm.Scalar(s), temperature) for s in np.ravel(stoichiometry)]
+        return np.array([float(values.evaluate(point)) for point in points])
+
+    return potential(parameter.p, y0 + (y100 - y0) * soc) - potential(parameter.n, x0 + (x100 - x0) * soc)
+
+
+def physics_voltage(values, soc, steps, temperature_k=298.15, sample_s=5.0):
+    """Voltage of the physics-based cell (single particle model with electrolyte) over a row of constant currents.
+
+    Parameters
+    ----------
+    values : pybamm.ParameterValues
+    soc : float
+        At the start, at rest.
+    steps : sequence of (float, float)
+        Current [A], positive for discharge, and duration [s].
+
+    Returns
+    -------
+    time_s, current_a, voltage_v : ndarray
+        At every change of current there is a sample 1 ms before and one at it.
+    """
+    pybamm = _pybamm()
+    values = values.copy()
+    values.update({"Ambient temperature [K]": temperature_k, "Initial temperature [K]": temperature_k})
+    values.update({"Lower voltage cut-off [V]": 0.5, "Upper voltage cut-off [V]": 6.0})  # the profile decides, not the limit
+    edges = np.concatenate([[0.0], np.cumsum([duration for _, duration in steps])])
+    samples = []
+    for begin, end in pairwise(edges):
+        early = begin + np.array([0.0, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 45])
+        inner = np.concatenate([early, np.arange(begin + sample_s, end, sample_s)])
+        samples.append(np.unique(inner[inner < end - 1e-3]))
+        samples.append([end - 1e-3])
+    time_s = np.concatenate(samples)
+    which = np.searchsorted(edges, time_s, side="right") - 1
+    current_a = np.array([steps[k][0] for k in which])
+    values["Current function [A]"] = pybamm.Interpolant(time_s, current_a, pybamm.t, interpolator="linear")
+    model = pybamm.lithium_ion.SPMe()
+    simulation = pybamm.Simulation(model, parameter_values=values, solver=pybamm.IDAKLUSolver(rtol=1e-6, atol=1e-8))
+    solution = simulation.solve(time_s, initial_soc=soc)
+    voltage_v = solution["Voltage [V]"](time_s)
+    if solution.t[-1] < time_s[-1] or not np.all(np.isfinite(voltage_v)):
+        raise InputError(
+            f"the physics-based cell ran empty or full after {solution.t[-1]:.0f} s; ask for less charge", key="steps"
+        )
+    return time_s, current_a, voltage_v
+
+
+def pulse_test(values, soc, current_a, pulse_s, pulses=1, temperature_k=298.15):
+    """A virtual pulse test: ``pulses`` of constant current from ``soc`` on, an hour of rest after each.
+
+    Parameters
+    ----------
+    values : pybamm.ParameterValues
+    soc : float
+        At the start.
+    current_a : float
+        Positive for discharge.
+    pulse_s : float
+        Length of each pulse [s].
+
+    Returns
+    -------
+    time_s, current_a, voltage_v : ndarray
+    """
+    steps = [(0.0, 60.0)] + [(current_a, pulse_s), (0.0, REST_S)] * pulses
+    return physics_voltage(values, soc, steps, temperature_k, sample_s=20.0)
+
+
+@dataclass(frozen=True)
+class FittedCell:
+    """A circuit fitted to a physics-based cell.
+
+    Attributes
+    ----------
+    name : str
+        Of the parameter set.
+    capacity_ah : float
+        From the set's lower to its upper open-circuit voltage [Ah].
+    ocv : Curve
+        From the stoichiometry solver.
+    r0_ohm : float
+        At half charge [ohm].
+    rc : tuple of (float, float)
+        Resistance at half charge [ohm] and time constant [s] of both pairs.
+    r_factor, rc_factor : Curve
+        Over state of charge, 1 at half charge.
+    activation_j_mol : tuple of (float, float)
+        Of R0 and of the pairs.
+    rms_fit_v : float
+        Over all pulses [V per cell].
+    """
+
+    name: str
+    capacity_ah: float
+    ocv: Curve
+    r0_ohm: float
+    rc: tuple
+    r_factor: Curve
+    rc_factor: Curve
+    activation_j_mol: tuple
+    rms_fit_v: float
+
+
+def fit_cell(name, soc=SOC_POINTS, celsius=(0.0, 25.0, 40.0), c_rate=0.3):
+    """Fit R0 and two relaxation pairs, with factors over state of charge and temperature, to virtual pulse tests.
+
+    At 25 °C the cell is pulsed from nearly full to nearly empty and back, four points of charge a pulse, an hour of rest after
+    each. One joint least squares over both runs: R0 and a common factor of both pairs at each state of charge of ``soc``, both
+    pairs' resistance and time constant in common. Then, from one pulse at half charge at each temperature, R0 and the pairs by
+    Arrhenius.
+
+    Parameters
+    ----------
+    name : str
+        PyBaMM parameter set.
+    soc : sequence of float
+        Where the factors have their points; 0.5 must be among them.
+    celsius : sequence of float
+        Temperatures [°C].
+    c_rate : float
+        Of the pulses.
+
+    Returns
+    -------
+    FittedCell
+    """
+    from scipy.optimize import least_squares
+
+    values = parameters(name)
+    capacity = _capacity_ah(values)
+    grid = np.unique(np.concatenate([[0, 0.005, 0.01, 0.02, 0.03], np.linspace(0.05, 0.95, 73), [0.97, 0.98, 0.99, 0.995, 1.0]]))
+    ocv = Curve(grid, ocv_from_parameters(values, grid))
+    soc = sorted(soc)
+    n, middle = len(soc), soc.index(0.5)
+    amperes, pulse_s = c_rate * capacity, PULSE_SOC / c_rate * 3600.0
+    count = int((soc[-1] - soc[0] + 0.04) / PULSE_SOC)
+    runs = [
+        (soc[-1] + 0.02, *pulse_test(values, soc[-1] + 0.02, amperes, pulse_s, count)),
+        (soc[0] - 0.02, *pulse_test(values, soc[0] - 0.02, -amperes, pulse_s, count)),
+    ]
+    ends = [0.0, *soc, 1.0]
+
+    def factor(relative):
+        return Curve(ends, [relative[0], *relative, relative[-1]], outside="level")
+
+    def unpack(p):
+        r0, g = np.exp(p[:n]), np.exp(np.where(np.arange(n) == middle, 0.0, p[n : 2 * n]))
+        r1, tau1, r2, tau2 = np.exp(p[2 * n :])
+        return r0[middle], ((r1, tau1), (r2, tau2)), factor(r0 / r0[middle]), factor(g)
+
+    def residual(p):
+        r0, rc, r_factor, rc_factor = unpack(p)
+        left = [circuit_voltage(t, i, at, capacity, ocv, r0, rc, r_factor, rc_factor)[1] - v for at, t, i, v in runs]
+        return np.concatenate(left) * 1e3
+
+    _, time_s, current_a, volt = runs[0]
+    first = int(np.argmax(current_a > 0))
+    ohm = float((volt[first - 1] - volt[first]) / current_a[first])
+    start = np.concatenate([np.full(n, np.log(ohm)), np.zeros(n), np.log([ohm / 5, 30.0, ohm / 5, 400.0])])
+    found = least_squares(residual, start, x_scale="jac", max_nfev=100)
+    rms = float(np.sqrt(np.mean(found.fun**2))) * 1e-3
+    r0, rc, r_factor, rc_factor = unpack(found.x)
+
+    warm = []
+    for degree in celsius:
+        time_s, current_a, volt = pulse_test(values, 0.5 + PULSE_SOC / 2, amperes, pulse_s, temperature_k=degree + 273.15)
+
+        def at_temperature(p, t=time_s, i=current_a, v=volt):
+            modelled = circuit_voltage(t, i, 0.5 + PULSE_SOC / 2, capacity, ocv, r0, rc, r_factor, rc_factor, *np.exp(p))[1]
+            return (modelled - v) * 1e3
+
+        warm.append(least_squares(at_temperature, [0.0, 0.0]).x)
+    inverse = 1.0 / (np.array(celsius) + 273.15)
+    activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * 8.314462618) for k in (0, 1))
+
+    rc = tuple((float(r), float(tau)) for r, tau in rc)
+    return FittedCell(name, capacity, ocv, float(r0), rc, r_factor, rc_factor, activation, rms)
+
+
+def _capacity_ah(values):
+    """Capacity between the set's lower and upper open-circuit voltage [Ah], from PyBaMM's stoichiometry solver."""
+    pybamm = _pybamm()
+    x0, x100, _, _ = pybamm.lithium_ion.get_min_max_stoichiometries(values)
+    negative = values.evaluate(pybamm.LithiumIonParameters().n.prim.Q_init)
+    return float((x100 - x0) * negative)
+
+
+def with_circuit(cell, base):
+    """A :class:`~simbank.cells.chemistry.Chemistry` with the fitted circuit, the rest (limits, charge rate) from ``base``."""
+    from dataclasses import replace
+
+    from simbank.cells.chemistry import GAS_CONSTANT, RCPair
+
+    return replace(
+        base,
+        name=cell.name,
+        ocv=cell.ocv,
+        half_width=Curve([0.0], [0.0]),
+        entropy=Curve([0.0], [0.0]),
+        rc=tuple(RCPair(r / cell.r0_ohm, tau) for r, tau in cell.rc),
+        r_factor=cell.r_factor,
+        rc_factor=cell.rc_factor,
+        arrhenius_k=cell.activation_j_mol[0] / GAS_CONSTANT,
+        arrhenius_rc_k=cell.activation_j_mol[1] / GAS_CONSTANT,
+        reference_k=298.15,
+        volt_min=0.1,
+        volt_max=10.0,
+    )
+
+
+PROFILE_SOC = (0.88, 0.12)  # a test profile starts at the first and has crossed to the second by its end
+
+
+def random_profile(capacity_ah, seed=0, c_rate_max=0.3):
+    """A row of steps that no pulse test holds: discharges, charges and rests of random size that wander from 88 down to 12 %.
+
+    Discharge runs up to ``c_rate_max``, charge up to two thirds of it.
+
+    Returns
+    -------
+    list of (float, float)
+        Current [A], positive for discharge, and duration [s].
+    """
+    random = np.random.default_rng(seed)
+    steps, soc = [], PROFILE_SOC[0]
+    while soc > PROFILE_SOC[1]:
+        duration = float(random.integers(4, 31) * 60)
+        rate = c_rate_max * float(random.choice([-2, -1, 0, 1, 2, 3])) / 3.0
+        if rate > 0:  # the last step ends where the profile ends
+            duration = min(duration, (soc - PROFILE_SOC[1]) / rate * 3600.0 + 1.0)
+        moved = rate * duration / 3600.0
+        if soc - moved <= PROFILE_SOC[0]:
+            steps.append((rate * capacity_ah, duration))
+            soc -= moved
+    return steps
+
+
+def validate(cell, seed=0, temperature_k=298.15, c_rate_max=0.3):
+    """Fitted circuit against the physics-based cell on a profile it was not fitted to.
+
+    Returns
+    -------
+    dict
+        ``rms_v`` and ``worst_v`` [V per cell], ``soc_low`` and ``soc_high`` of the profile, and the traces ``time_s``,
+        ``physics_v``, ``circuit_v``.
+    """
+    values = parameters(cell.name)
+    steps = random_profile(cell.capacity_ah, seed, c_rate_max)
+    time_s, current_a, physics_v = physics_voltage(values, PROFILE_SOC[0], steps, temperature_k, sample_s=20.0)
+    soc, circuit_v = circuit_voltage(
+        time_s, current_a, PROFILE_SOC[0], cell.capacity_ah, cell.ocv, cell.r0_ohm, cell.rc, cell.r_factor, cell.rc_factor,
+        *(np.exp(e / 8.314462618 * (1 / temperature_k - 1 / 298.15)) for e in cell.activation_j_mol),
+    )  # fmt: skip
+    left = circuit_v - physics_v
+    return {
+        "rms_v": float(np.sqrt(np.trapezoid(left**2, time_s) / np.ptp(time_s))),
+        "worst_v": float(np.abs(left).max()),
+        "soc_low": float(soc.min()),
+        "soc_high": float(soc.max()),
+        "time_s": time_s,
+        "physics_v": physics_v,
+        "circuit_v": circuit_v,
+    }
+
+
+def write_chemistry(cell, path, name, base="lfp", title=None):
+    """Write a fitted cell as a chemistry file, with the error of fit in its notes.
+
+    What a parameter set does not hold (charge rate, specific heat, hysteresis, entropic coefficient) is taken from the chemistry
+    ``base`` and marked as assumed.
+    """
+    import tomli_w
+
+    from simbank.cells.chemistry import load_chemistry
+
+    other = load_chemistry(base)
+    made = f"Fitted by simbank to PyBaMM's parameter set {cell.name} (single particle model with electrolyte)"
+    assumed = {"assumed": True, "source": f"Taken from the chemistry {base}: the parameter set does not hold it."}
+
+    def seen(section):
+        return other.notes[section].removeprefix("assumed; ")
+
+    def curve(c, digits):
+        return {"soc": [round(float(x), 6) for x in c.soc], "value": [round(float(v), digits) for v in c.value]}
+
+    def section(c, key, digits=6, **more):
+        points = curve(c, digits)
+        return {"soc": points["soc"], key: points["value"], **more}
+
+    def filled(c):  # a constant as two points
+        return c if c.soc.size > 1 else Curve([0.0, 1.0], [c.value[0], c.value[0]])
+
+    values = parameters(cell.name)
+    file = {
+        "name": name,
+        "title": title or f"{cell.name}, fitted",
+        "source": f"{made}. RMS of fit to virtual pulses {cell.rms_fit_v * 1e3:.2f} mV per cell.",
+        "licence": "Parameter set: BSD-3-Clause (PyBaMM); this fit: CC0-1.0",
+        "reference_temperature": "25 degC",
+        "ocv": section(cell.ocv, "volt", 6, source=f"PyBaMM's stoichiometry solver on {cell.name}."),
+        "hysteresis": section(
+            filled(other.half_width), "half_width_volt", decay_per_soc=other.decay_per_soc, **assumed,
+            seen_in_practice=seen("hysteresis"),
+        ),
+        "entropy": section(filled(other.entropy), "volt_per_kelvin", 8, **assumed, seen_in_practice=seen("entropy")),
+        "resistance": section(
+            cell.r_factor, "factor", activation_energy=f"{cell.activation_j_mol[0]:.0f} J/mol", source=f"{made}."
+        ),
+        "relaxation": section(
+            cell.rc_factor, "factor", activation_energy=f"{cell.activation_j_mol[1]:.0f} J/mol", source=f"{made}.",
+            rc=[{"ratio": round(r / cell.r0_ohm, 6), "time_constant": f"{tau:.3f} s"} for r, tau in cell.rc],
+        ),
+        "limits": {
+            "volt_max": float(values["Upper voltage cut-off [V]"]) + 0.05,
+            "volt_min": float(values["Lower voltage cut-off [V]"]),
+            "charge_volt": float(values["Upper voltage cut-off [V]"]),
+            "cutoff_volt": float(values["Lower voltage cut-off [V]"]) + 0.3,
+            "source": f"Voltage window of {cell.name}; pack opens 50 mV above it.",
+        },
+        "charge_rate": {
+            "celsius": other.charge_rate.soc.tolist(), "c_rate": other.charge_rate.value.tolist(), **assumed,
+            "seen_in_practice": seen("charge_rate"),
+        },
+        "typical": {
+            "capacity": f"{cell.capacity_ah:.4g} Ah", "resistance": f"{cell.r0_ohm * 1e3:.4g} milliohm",
+            "specific_heat": f"{other.specific_heat_j_kg_k:g} J/kg/K",
+            "assumed": True, "source": f"Capacity and R0 at half charge: {made}. Specific heat: from {base}.",
+            "seen_in_practice": seen("typical"),
+        },
+    }  # fmt: skip
+    with open(path, "wb") as out:
+        tomli_w.dump(file, out)
+    return path

@@ -1,0 +1,119 @@
+"""The bridge from PyBaMM: curves, fit, and fitted circuits against physics-based cells they were not fitted to."""
+
+import numpy as np
+import pytest
+
+pybamm = pytest.importorskip("pybamm")
+
+from banks import Case, constant, wired  # noqa: E402
+
+import simbank  # noqa: E402
+from simbank.bank import Pack  # noqa: E402
+from simbank.cells import load_chemistry, physics  # noqa: E402
+from simbank.duty import Duty  # noqa: E402
+from simbank.errors import InputError  # noqa: E402
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return physics.fit_cell("Prada2013")
+
+
+def test_open_circuit_voltage_of_the_set():
+    """Full-cell OCV of Prada2013 between 2.0 and 3.6 V, computed before with PyBaMM by other hands."""
+    soc = [0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.9, 0.95, 1.0]
+    volt = [2.785, 2.978, 3.1685, 3.2058, 3.2525, 3.2660, 3.2688, 3.2740, 3.2926, 3.3097, 3.3142, 3.3164, 3.600]
+    assert physics.ocv_from_parameters(physics.parameters("Prada2013"), soc) == pytest.approx(volt, abs=1e-3)
+
+
+def test_shipped_files_are_what_the_bridge_makes(fitted):
+    shipped = load_chemistry("lfp_power")
+    z = np.linspace(0, 1, 101)
+    assert shipped.ocv(z) == pytest.approx(fitted.ocv(z), abs=1e-5)
+    assert shipped.typical["resistance_ohm"] == pytest.approx(fitted.r0_ohm, rel=2e-2)
+    assert shipped.typical["capacity_ah"] == pytest.approx(fitted.capacity_ah, rel=1e-3)
+
+
+def test_fit_holds_on_profiles_it_was_not_fitted_to(fitted):
+    """RMS at most 10 mV per cell between 88 and 12 % SOC at the rates of a storage bank (up to 0.3 C)."""
+    for seed in range(3):
+        check = physics.validate(fitted, seed)
+        assert check["soc_high"] > 0.85
+        assert check["soc_low"] < 0.15
+        assert check["rms_v"] < 10e-3
+
+
+def test_a_written_chemistry_reads_back(fitted, tmp_path):
+    path = physics.write_chemistry(fitted, tmp_path / "mine.toml", "mine")
+    chemistry = load_chemistry(str(path))
+    z = np.linspace(0, 1, 51)
+    assert chemistry.ocv(z) == pytest.approx(fitted.ocv(z), abs=1e-5)
+    assert chemistry.rc[1].time_constant_s == pytest.approx(fitted.rc[1][1], abs=1e-3)
+    assert "RMS of fit" in chemistry.source
+
+
+def test_unknown_set():
+    with pytest.raises(InputError, match="no parameter set"):
+        physics.parameters("Prado2013")
+
+
+def physics_pair(values, sizes, lead_ohm, total_a, soc, step_s):
+    """Two physics-based cells of ``sizes`` unit cells in parallel, each behind a resistance, solved in PyBaMM.
+
+    At each step both are given the currents that make their voltages meet, by their voltages of the step before and their
+    instantaneous resistance. Returns currents (m, 2) and by how much the voltages missed each other.
+    """
+    values = values.copy()
+    values.update({"Current function [A]": "[input]", "Lower voltage cut-off [V]": 0.5, "Upper voltage cut-off [V]": 6.0})
+    cells = []
+    for _ in sizes:
+        cell = pybamm.Simulation(
+            pybamm.lithium_ion.SPMe(), parameter_values=values, solver=pybamm.IDAKLUSolver(rtol=1e-6, atol=1e-8)
+        )
+        cell.build(initial_soc=soc)
+        cells.append(cell)
+    ohm = [0.035 / size for size in sizes]
+    current, volt, out, missed = np.array([0.5, 0.5]) * total_a[0], None, [], []
+    for total in total_a:
+        if volt is not None:
+            emf = [volt[k] + ohm[k] * current[k] for k in (0, 1)]
+            a, b = ohm[0] + lead_ohm[0], ohm[1] + lead_ohm[1]
+            first = (emf[0] - emf[1] + b * total) / (a + b)
+            current = np.array([first, total - first])
+        for cell, size, i in zip(cells, sizes, current, strict=True):
+            cell.step(step_s, inputs={"Current function [A]": i / size}, save=False)
+        volt = [cell.solution["Voltage [V]"].entries[-1] for cell in cells]
+        out.append(current)
+        missed.append(volt[0] - current[0] * lead_ohm[0] - volt[1] + current[1] * lead_ohm[1])
+    return np.array(out), np.array(missed)
+
+
+def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted):
+    """Cells of 40 and 60 unit cells behind unequal leads: current split within 5 % of the larger current on the plateau."""
+    sizes, leads, amperes, hours, step = (40, 60), (2e-3, 0.5e-3), 40.0, 1.5, 10.0
+    values = physics.parameters("Prada2013")
+    reference, missed = physics_pair(values, sizes, leads, np.full(int(hours * 3600 / step), amperes), 0.85, step)
+    assert np.abs(missed[10:]).max() < 3e-3  # the two voltages of the reference do meet
+    chemistry = physics.with_circuit(fitted, load_chemistry("lfp"))
+    packs = [
+        Pack(
+            name,
+            chemistry,
+            size * fitted.capacity_ah,
+            fitted.r0_ohm,
+            cells_in_series=1,
+            cells_in_parallel=size,
+            soc=0.85,
+            internal_wiring_ohm=lead,
+        )
+        for name, size, lead in zip("ab", sizes, leads, strict=True)
+    ]
+    case = Case(wired(packs, "busbar", lead=1e-9), Duty((constant(hours, amperes),)))
+    result = simbank.simulate(case, output_step_s=step)
+    ours = result.packs["current_a"].to_numpy()
+    times = np.arange(len(reference)) * step + step
+    plateau = (times > 300) & (times < hours * 3600 - 60)
+    ours_at = np.array([np.interp(times, result.packs.index, ours[:, k]) for k in (0, 1)]).T
+    larger = np.abs(reference).max(axis=1)
+    error = np.abs(ours_at - reference).max(axis=1)[plateau] / larger[plateau]
+    assert error.max() < 0.05
