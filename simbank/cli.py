@@ -43,9 +43,10 @@ def run(file: File, set_: Set = [], out: Out = None, json_: Json = False, method
 
     scenario = load(file, _changes(set_))
     out = _folder(out)
+    keep = None if out is None else lambda partial: partial.write(out)
     try:
         with _progress(f"Running {scenario.name}", json_) as progress:
-            result = simulate(scenario, method=method, tolerance=tolerance, progress=progress)
+            result = simulate(scenario, method=method, tolerance=tolerance, progress=progress, checkpoint=keep)
     except SimulationError as error:
         if error.partial is not None:
             if out is not None:
@@ -530,7 +531,7 @@ def _show_run(result, as_json):
         events = pd.DataFrame(summary["events"])
         events["time_h"] = events["time_s"] / 3600.0
         shown = events.head(20)
-        _table("Events", shown, {"time_h": "time\n[h]", "where": "where", "what": "what"})
+        _table("Events", shown, {"time_h": "time\n[h]", "where": "where", "what": "what", "because": "because"})
         if len(events) > len(shown):
             say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
     _caution()

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from simbank.errors import InputError
 
-__all__ = ["Command", "Duty", "Step", "table_steps"]
+__all__ = ["Command", "Duty", "SampledDuty", "Step", "table_steps"]
 
 
 @dataclass(frozen=True)
@@ -18,9 +19,9 @@ class Command:
 
     Attributes
     ----------
-    kind : {"current", "power"}
+    kind : {"current", "power", "resistance"}
     value : float
-        At the start of the step [A or W], positive for discharge.
+        At the start of the step [A, W or ohm], positive for discharge.
     slope : float
         Change per second [A/s or W/s].
     volt_limit : float
@@ -29,6 +30,8 @@ class Command:
         Current below which a held charge ends [A]; 0 holds to the end of the step.
     cutoff_volt : float
         Port voltage at which a discharge ends [V].
+    ac_asked_w, ac_ratio : float
+        Power asked on the alternating-current side of an inverter [W], and how much of it goes with one watt at the port.
     """
 
     kind: str
@@ -37,6 +40,8 @@ class Command:
     volt_limit: float = math.inf
     tail_a: float = 0.0
     cutoff_volt: float = 0.0
+    ac_asked_w: float = 0.0
+    ac_ratio: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,39 @@ class Duty:
     def duration_s(self):
         """Length [s], if no step ends early."""
         return self.repeat * sum(step.duration_s for step in self.steps)
+
+
+@dataclass(frozen=True, eq=False)
+class SampledDuty:
+    """Commands at equal steps, held from one to the next; equal neighbours become one step.
+
+    Attributes
+    ----------
+    step_s : float
+    commands : dict of str to list of (int, Command)
+        Per port, the commands and the index from which each holds; the first holds from 0.
+    length : int
+        Number of steps.
+    """
+
+    step_s: float
+    commands: dict
+    length: int
+
+    @property
+    def duration_s(self):
+        return self.step_s * self.length
+
+    def __iter__(self):
+        changes = sorted({0, self.length, *(index for row in self.commands.values() for index, _ in row)})
+        at = dict.fromkeys(self.commands, 0)
+        for begin, end in pairwise(changes):
+            now = {}
+            for port, row in self.commands.items():
+                while at[port] + 1 < len(row) and row[at[port] + 1][0] <= begin:
+                    at[port] += 1
+                now[port] = row[at[port]][1]
+            yield Step((end - begin) * self.step_s, now)
 
 
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}

@@ -25,7 +25,7 @@ class FileModel(BaseModel):
     @classmethod
     def _known_keys(cls, data: Any):
         if isinstance(data, dict):
-            known = list(cls.model_fields)
+            known = [field.alias or key for key, field in cls.model_fields.items()]
             for key in data:
                 if key not in known:
                     raise InputError(f'unknown key "{key}"; {nearest(key, known)}')

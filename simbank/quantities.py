@@ -21,6 +21,7 @@ EXAMPLES = {
     "ampere_hour": ("a capacity", "280 Ah"),
     "second": ("a time", "30 s"),
     "kelvin": ("a temperature", "25 degC"),
+    "watt_hour": ("an energy", "8 kWh"),
     "kilogram": ("a mass", "40 kg"),
     "watt/kelvin": ("a heat conductance", "2 W/K"),
     "joule/mole": ("an activation energy", "20 kJ/mol"),

@@ -11,11 +11,13 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
-from simbank import quantities
+from simbank import days
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
+from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
-from simbank.duty import Command, Duty, Step, table_steps
+from simbank.duty import Command, Duty, SampledDuty, Step, table_steps
+from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 
@@ -23,11 +25,6 @@ __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
 MAX_PACKS = 512
 
-Rate = Annotated[
-    tuple,
-    BeforeValidator(quantities.parse_rate),
-    WithJsonSchema({"type": "string", "description": "a C-rate, current or power", "examples": ["0.2 C", "40 A", "2 kW"]}),
-]
 GaugeText = Annotated[
     Gauge,
     BeforeValidator(parse_gauge),
@@ -67,12 +64,6 @@ class ConductorTable(FileModel):
         )  # fmt: skip
 
 
-class DeviceTable(FileModel):
-    """A fuse, breaker, disconnect or shunt in line with the positive pole."""
-
-    resistance: quantity("ohm", not_negative=True)
-
-
 class RCTable(FileModel):
     """A relaxation of one cell."""
 
@@ -93,6 +84,7 @@ class PackType(FileModel):
     mass: quantity("kilogram", above_zero=True) | None = None
     specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = None
     heat_loss: quantity("watt/kelvin", not_negative=True) | None = None
+    bms: BMSTable | None = None
 
     @model_validator(mode="after")
     def _sound(self):
@@ -226,17 +218,6 @@ class FreeConductor(ConductorTable):
     from_: Annotated[str, Field(alias="from")]
     to: str
 
-    model_config = FileModel.model_config | {"populate_by_name": True}
-
-    @model_validator(mode="before")
-    @classmethod
-    def _known_keys(cls, data):
-        known = ["from" if key == "from_" else key for key in cls.model_fields]
-        for key in data if isinstance(data, dict) else ():
-            if key not in known:
-                raise InputError(f'unknown key "{key}"; {nearest(key, known)}')
-        return data
-
 
 class WiringTable(FileModel):
     """How the packs are joined."""
@@ -272,6 +253,8 @@ class PortTable(FileModel):
     negative: str | None = None
     lead: ConductorTable | None = None
     device: DeviceTable | None = None
+    inverter: InverterTable | None = None
+    charger: ChargerTable | None = None
 
 
 class StepTable(FileModel):
@@ -281,6 +264,7 @@ class StepTable(FileModel):
     port: str | None = None
     discharge: Rate | None = None
     charge: Rate | None = None
+    resistance: quantity("ohm", above_zero=True) | None = None
     hours: fraction(0.0, 1e6, above=True)
     voltage: quantity("volt", above_zero=True) | None = None
     tail: Rate | None = None
@@ -289,9 +273,9 @@ class StepTable(FileModel):
 
     @model_validator(mode="after")
     def _one_thing(self):
-        if sum(x is not None for x in (self.rest, self.discharge, self.charge)) != 1:
-            raise InputError('needs exactly one of "rest = true", "discharge" and "charge"')
-        if self.discharge is not None and (self.voltage is not None or self.tail is not None):
+        if sum(x is not None for x in (self.rest, self.discharge, self.charge, self.resistance)) != 1:
+            raise InputError('needs exactly one of "rest = true", "discharge", "charge" and "resistance" (a resistive load)')
+        if self.charge is None and (self.voltage is not None or self.tail is not None):
             raise InputError('"voltage" and "tail" belong to a charge; a discharge has "cutoff"')
         if self.charge is not None and self.cutoff is not None:
             raise InputError('"cutoff" belongs to a discharge; a charge has "voltage" and "tail"')
@@ -328,7 +312,7 @@ class TableDuty(FileModel):
     cutoff: quantity("volt", above_zero=True) | None = None
 
 
-DUTIES = {"cycles": CyclesDuty, "constant": ConstantDuty, "table": TableDuty}
+DUTIES = {"cycles": CyclesDuty, "constant": ConstantDuty, "table": TableDuty, "days": DaysDuty}
 
 
 def _pick_duty(data):
@@ -357,7 +341,8 @@ class ScenarioFile(FileModel):
     rack: RackTable | None = None
     wiring: WiringTable
     ports: Annotated[list[PortTable], Field(min_length=1)]
-    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty, Field(discriminator="kind"), BeforeValidator(_pick_duty)]
+    switching: list[SwitchTable] = Field(default_factory=list)
+    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty | DaysDuty, Field(discriminator="kind"), BeforeValidator(_pick_duty)]
 
     @model_validator(mode="after")
     def _names(self):
@@ -417,6 +402,7 @@ class Scenario:
 
     def _build_bank(self):
         file = self._file
+        self._devices = []
         packs = []
         for number, (name, table) in enumerate(file.each_pack()):
             kind = file.pack_types[table.type]
@@ -442,6 +428,7 @@ class Scenario:
                     temperature_k=table.temperature,
                     heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
                     heat_loss_w_k=kind.heat_loss or 0.0,
+                    bms=kind.bms and kind.bms.bms(kind.capacity),
                 )
             )
         branches, terminals = [], {}
@@ -449,7 +436,7 @@ class Scenario:
             terminals[name] = (f"{name}+", f"{name}-")
             if table.device is not None:
                 terminals[name] = (f"{name} inner+", f"{name}-")
-                branches.append(Branch(f"device {name}", "device", f"{name} inner+", f"{name}+", table.device.resistance))
+                self._device(name, table.device, f"{name} inner+", f"{name}+", branches)
         wired, take_off = self._wire([pack.name for pack in packs])
         branches += wired
         ports = {}
@@ -458,9 +445,37 @@ class Scenario:
             if None in ends:
                 raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
             ports[port.name] = self._port(port, ends, branches)
-        return Bank(
-            file.name, tuple(packs), Graph.build(branches, terminals, ports), file.ambient, self._neighbours(list(terminals))
-        )
+        graph = Graph.build(branches, terminals, ports)
+        neighbours = self._neighbours(list(terminals))
+        behaviours = {port.name: self._behaviour(port, packs) for port in file.ports if port.inverter or port.charger}
+        known = [*terminals, *(device.name for device in self._devices)]
+        for k, order in enumerate(file.switching):
+            if order.what not in known:
+                raise InputError(
+                    f"no such pack or device; {nearest(order.what, known)}", key=f"switching.{k}.what", value=order.what
+                )
+        switching = tuple(Switching(order.at, order.what, order.close) for order in file.switching)
+        return Bank(file.name, tuple(packs), graph, file.ambient, neighbours, tuple(self._devices), behaviours, switching)
+
+    def _device(self, owner, table, inner, outer, branches):
+        """Add a device in line; one with a rating can open and goes by the name of its branch."""
+        name = f"device {owner}"
+        branches.append(Branch(name, "device", inner, outer, table.resistance))
+        if table.rating is not None:
+            self._devices.append(table.device(name, name))
+
+    def _behaviour(self, port, packs):
+        """(Inverter or None, Charger or None) of a port."""
+        charge_volt, cutoff_volt = _pack_volts(packs)
+        inverter = charger = None
+        if port.inverter is not None:
+            inverter = port.inverter.inverter(port.inverter.cutoff or cutoff_volt)
+        if port.charger is not None:
+            try:
+                charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
+            except InputError as error:
+                raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
+        return inverter, charger
 
     def _neighbours(self, names):
         """Heat conductance between packs that stand side by side [W/K], shape (n, n), or None."""
@@ -482,7 +497,7 @@ class Scenario:
         """Add a port's leads and device; return the nodes at its own end."""
         positive, negative = ends
         if port.device is not None:
-            branches.append(Branch(f"device {port.name}", "device", positive, f"{port.name} fused+", port.device.resistance))
+            self._device(port.name, port.device, positive, f"{port.name} fused+", branches)
             positive = f"{port.name} fused+"
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
@@ -532,7 +547,7 @@ class Scenario:
             branches += inner
             if string.device is not None:
                 fused = f"{string.name} fused+"
-                branches.append(Branch(f"device {string.name}", "device", positive, fused, string.device.resistance))
+                self._device(string.name, string.device, positive, fused, branches)
                 positive = fused
             string_units.append((string.name, positive, negative))
         for name in names:
@@ -569,23 +584,91 @@ class Scenario:
         return ("current" if kind == "a" else "power"), value
 
     def _limits(self, table):
-        packs = self.bank.packs
-        voltage = getattr(table, "voltage", None) or min(p.chemistry.charge_volt * p.cells_in_series for p in packs)
-        cutoff = getattr(table, "cutoff", None) or max(p.chemistry.cutoff_volt * p.cells_in_series for p in packs)
+        default = _pack_volts(self.bank.packs)
+        voltage = getattr(table, "voltage", None) or default[0]
+        cutoff = getattr(table, "cutoff", None) or default[1]
         if cutoff >= voltage:
             raise InputError(f"must be below the charge voltage of {voltage:g} V", key="duty.cutoff", value=f"{cutoff:g} V")
-        tail = self._amperes(table.tail)[1] if table.tail else 0.0
+        tail = self._amperes(table.tail)[1] if getattr(table, "tail", None) else 0.0
         return {"volt_limit": voltage, "tail_a": tail, "cutoff_volt": cutoff}
 
     def _build_duty(self):
         duty, names = self._file.duty, [port.name for port in self._file.ports]
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
-            return Duty(table_steps(path, names, duty.interpolation, self._limits(duty)), duty.repeat)
+            steps = table_steps(path, names, duty.interpolation, self._limits(duty))
+            return Duty(tuple(self._through_inverters(step, path) for step in steps), duty.repeat)
+        if isinstance(duty, DaysDuty):
+            return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
             return Duty((self._step(duty, "duty", names, duty.c_rate),))
         steps = tuple(self._step(step, f"duty.steps.{k}", names, duty.c_rate) for k, step in enumerate(duty.steps))
         return Duty(steps, duty.repeat)
+
+    def _command(self, port, kind, value, limits):
+        """A command at a port; power at a port with an inverter is AC power and becomes what the bank must give."""
+        inverter = self.bank.behaviours.get(port, (None, None))[0]
+        own = next(table for table in self._file.ports if table.name == port)
+        if own.inverter is not None and own.inverter.cutoff is not None:
+            limits = limits | {"cutoff_volt": own.inverter.cutoff}
+        if inverter is None or kind != "power" or value < 0:
+            return Command(kind, value, **limits)
+        drawn = float(inverter.dc_power(value))
+        served = min(value, inverter.rated_w)
+        return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
+
+    def _through_inverters(self, step, path):
+        """A step of a table with AC powers turned into what the bank must give."""
+        commands = {}
+        for port, command in step.commands.items():
+            if self.bank.behaviours.get(port, (None, None))[0] is not None and command.kind == "power":
+                if command.slope:
+                    raise InputError(
+                        'power at a port with an inverter needs interpolation = "hold"', file=path, key="duty.interpolation"
+                    )
+                limits = {"volt_limit": command.volt_limit, "tail_a": command.tail_a, "cutoff_volt": command.cutoff_volt}
+                command = self._command(port, "power", command.value, limits)
+            commands[port] = command
+        return Step(step.duration_s, commands, step.ends_early, step.label)
+
+    def _days(self, duty, names):
+        """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
+        index = days.time_index(duty.start, duty.days, duty.step, duty.timezone)
+        limits = self._limits(duty)
+        folder = Path(self.source).parent if self.source else Path()
+        asked = {}
+        for key, sign in (("sun", -1.0), ("load", 1.0)):
+            for k, table in enumerate(getattr(duty, key)):
+                where = f"duty.{key}.{k}"
+                port = table.port or names[0]
+                if port not in names:
+                    raise InputError(f"no such port; {nearest(port, names)}", key=f"{where}.port", value=port)
+                try:
+                    power = self._day_power(key, table, index, folder, duty.timezone)
+                except InputError as error:
+                    key_in_file = error.key if error.file else f"{where}.{error.key}"
+                    raise InputError(error.problem, file=error.file, key=key_in_file, value=error.value) from None
+                asked[port] = asked.get(port, 0.0) + sign * power
+        if not asked:
+            raise InputError('needs "sun", "load" or both', key="duty")
+        for port, (inverter, _) in self.bank.behaviours.items():
+            if inverter is not None and inverter.idle_w > 0 and port not in asked:
+                asked[port] = np.zeros(len(index))
+        commands = {}
+        for port, power in asked.items():
+            starts = np.flatnonzero(np.diff(power, prepend=np.nan) != 0)
+            commands[port] = [(int(k), self._command(port, "power", float(power[k]), limits)) for k in starts]
+        return SampledDuty(duty.step, commands, len(index))
+
+    def _day_power(self, key, table, index, folder, timezone):
+        if table.file is not None:
+            return days.read_timed_csv(folder / table.file, index, timezone)
+        if key == "load":
+            return days.daily_load(index, table.energy_per_day, table.shape or days.HOUSEHOLD_SHAPE, table.seed, table.spread)
+        place = days.Array(
+            table.latitude, table.longitude, table.tilt, table.azimuth, table.peak_power, table.losses, table.altitude_m
+        )
+        return days.array_power(place, index, table.weather_seed, table.weather_mean)
 
     def _step(self, step, key, names, c_rate):
         if step.rest:
@@ -593,9 +676,21 @@ class Scenario:
         port = step.port or names[0]
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
+        if step.resistance is not None:
+            return Step(
+                step.hours * 3600.0,
+                {port: self._command(port, "resistance", step.resistance, self._limits(step))},
+                step.then == "next",
+            )
         kind, value = self._amperes(step.discharge or step.charge, c_rate)
-        command = Command(kind, value if step.discharge else -value, 0.0, **self._limits(step))
+        command = self._command(port, kind, value if step.discharge else -value, self._limits(step))
         return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+
+
+def _pack_volts(packs):
+    """Charge voltage and cut-off voltage that suit all packs [V]."""
+    charge = min(p.chemistry.charge_volt * p.cells_in_series for p in packs)
+    return charge, max(p.chemistry.cutoff_volt * p.cells_in_series for p in packs)
 
 
 def load(path, changes=None):

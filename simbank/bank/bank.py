@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 
+from simbank.bank.equipment import BMS
 from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
@@ -49,6 +50,8 @@ class Pack:
     heat_capacity_j_k, heat_loss_w_k : float
         Heat capacity [J/K] and loss to the surroundings [W/K] of the whole pack; a heat capacity of 0 keeps it at their
         temperature.
+    bms : BMS, optional
+        Without one a pack opens at once at the chemistry's cell limits and at 0 and 100 %.
     """
 
     name: str
@@ -68,6 +71,7 @@ class Pack:
     temperature_k: float | None = None
     heat_capacity_j_k: float = 0.0
     heat_loss_w_k: float = 0.0
+    bms: BMS | None = None
 
     @property
     def capacity_ah(self):
@@ -129,6 +133,8 @@ class Bank:
     """Packs in the order of the file, wired as the graph says.
 
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
+    ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
+    is the schedule of manual openings and closings.
     """
 
     name: str
@@ -136,6 +142,9 @@ class Bank:
     graph: Graph
     ambient_k: float = 298.15
     neighbours_w_k: np.ndarray | None = None
+    devices: tuple = ()
+    behaviours: dict = field(default_factory=dict)
+    switching: tuple = ()
 
     @property
     def capacity_ah(self):

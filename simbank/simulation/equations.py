@@ -13,7 +13,10 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
 Bank: ``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its
 current, its voltage or its power. Current is positive out of a pack and out of the bank (discharge).
 
-State vector: ``[z(n), h(n), v1(n), v2(n), T(n)]``. Parameters travel as a few arrays, whose rows are named below, because a
+A device in line (fuse, breaker) carries a damage D, which is 1 when it opens: dD/dt = 1/t(i) at i times its rating, t from its
+inverse-time curve, and −D/τ below the curve, so that it remembers.
+
+State vector: ``[z(n), h(n), v1(n), v2(n), T(n), D(d)]``. Parameters travel as a few arrays, whose rows are named below, because a
 compiled function is called from Python many thousand times and each argument costs time.
 """
 
@@ -37,11 +40,17 @@ N_CURVES = 8
 N_STATES = 5  # per pack
 KELVIN = 273.15
 
-# Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current or
-# a power), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT.
-MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE = range(9)
-N_PORT_COLUMNS = 9
-OFF, CURRENT, VOLTAGE, POWER = 0.0, 1.0, 2.0, 3.0
+# Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
+# power or a resistance), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
+# AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W].
+MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED = range(14)
+N_PORT_COLUMNS = 14
+OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
+
+# Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
+# at which it opens at all, time constant of cooling [s], instantaneous multiple, its delay [s].
+RATING, TRIP_CURVE, LEAST, COOLING, INSTANT, INSTANT_DELAY = range(6)
+N_DEVICE_COLUMNS = 6
 
 # Rows of the accumulators, shape (N_ACC, n): time integrals, SI.
 (
@@ -50,8 +59,11 @@ OFF, CURRENT, VOLTAGE, POWER = 0.0, 1.0, 2.0, 3.0
 ) = range(14)  # fmt: skip
 N_ACC = 14
 # Rows of the port accumulators, shape (N_PORT_ACC, p).
-PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V = range(6)
-N_PORT_ACC = 6
+(
+    PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V, PORT_ASKED_OUT_J, PORT_ASKED_IN_J, PORT_AC_ASKED_J,
+    PORT_AC_SERVED_J, PORT_CONDUCTS_S,
+) = range(11)  # fmt: skip
+N_PORT_ACC = 11
 
 # Rows of the working array of one solution of the bank, shape (N_WORK, n).
 E, E_LINEAR, I_PACK, R_NOW, E_BY_Z, E_BY_H, E_BY_T, R_BY_Z, R_BY_T = range(9)
@@ -104,8 +116,12 @@ def commanded(t, ports, a):
 
 @njit(cache=True)
 def imposed(t, ports, a):
-    """What port ``a`` imposes at ``t``, by its mode [A, V or W]."""
-    return ports[a, VOLT_LIMIT] if ports[a, MODE] == VOLTAGE else commanded(t, ports, a)
+    """What port ``a`` imposes at ``t``, by its mode [A, V, W or ohm]."""
+    if ports[a, MODE] == VOLTAGE:
+        return ports[a, VOLT_LIMIT]
+    if ports[a, MODE] == LIMIT:
+        return -ports[a, CURRENT_MAX]
+    return commanded(t, ports, a)
 
 
 @njit(cache=True)
@@ -121,7 +137,7 @@ def port_currents(t, open_volt, minus_ohm, ports, port):
     for a in range(p):
         mode = ports[a, MODE]
         wish = imposed(t, ports, a)
-        if mode == CURRENT and ports[a, LIVE] > 0.0:
+        if (mode == CURRENT or mode == LIMIT) and ports[a, LIVE] > 0.0:
             port[0, a] = wish
         elif mode == OFF or ports[a, LIVE] == 0.0:
             port[0, a] = 0.0
@@ -142,6 +158,8 @@ def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == VOLTAGE:
         return (open_volt - wish) / ohm
+    if mode == RESISTANCE:
+        return open_volt / (wish + ohm)
     inside = open_volt * open_volt - 4.0 * ohm * wish
     if inside <= 0.0:
         return open_volt / (2.0 * ohm)
@@ -200,6 +218,11 @@ def _newton(t, open_volt, minus_ohm, ports, port):
                 residual[a, 0] = v - wish
                 for b in range(p):
                     slopes[a, b] = minus_ohm[a, b]
+            elif mode == RESISTANCE and live:
+                residual[a, 0] = v - wish * port[0, a]
+                for b in range(p):
+                    slopes[a, b] = minus_ohm[a, b]
+                slopes[a, a] -= wish
             elif mode == POWER and live:
                 residual[a, 0] = v * port[0, a] - wish
                 for b in range(p):
@@ -323,19 +346,43 @@ def state_rates(y, pack_current, r_now, cells, curves_of, curves, neighbours, ou
 
 
 @njit(cache=True)
-def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
-    """Right-hand side of the ordinary differential equation, shape (5 n,)."""
+def device_current(d, flows, work, port):
+    """Current through device ``d`` [A]."""
+    n = work.shape[1]
+    current = 0.0
+    for k in range(n):
+        current += flows[d, k] * work[I_PACK, k]
+    for a in range(port.shape[1]):
+        current += flows[d, n + a] * port[0, a]
+    return current
+
+
+@njit(cache=True)
+def damage_rate(d, current, damage, devices, curves):
+    """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
+    multiple = abs(current) / devices[d, RATING]
+    if multiple <= devices[d, LEAST]:
+        return -damage / devices[d, COOLING]
+    seconds, _, _ = curve_value(curves, int(devices[d, TRIP_CURVE]), np.log(multiple))
+    return np.exp(-seconds)
+
+
+@njit(cache=True)
+def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
+    """Right-hand side of the ordinary differential equation, shape (5 n + d,)."""
     n = cells.shape[1]
     work = np.empty((N_WORK, n))
     port = np.empty((2, ports.shape[0]))
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    out = np.empty(N_STATES * n)
+    out = np.empty(N_STATES * n + devices.shape[0])
     state_rates(y, work[I_PACK], work[R_NOW], cells, curves_of, curves, neighbours, out)
+    for d in range(devices.shape[0]):
+        out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
     return out
 
 
 @njit(cache=True)
-def _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work):
+def _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work):
     """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
     n = cells.shape[1]
     p = ports.shape[0]
@@ -352,16 +399,19 @@ def _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work):
         solve_in_place(matrix, out)
     held = False
     for a in range(p):
-        held = held or (ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == POWER))
+        mode = ports[a, MODE]
+        held = held or (ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE))
     if held:  # a port that holds voltage or power answers a change of electromotive force by a change of current
         slopes = np.zeros((p, p))
         drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
             # By reciprocity the open-circuit voltage of a port answers to an electromotive force as the pack to the port.
-            if ports[a, LIVE] > 0.0 and ports[a, MODE] == VOLTAGE:
+            if ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == RESISTANCE):
                 for b in range(p):
                     slopes[a, b] = -minus_ohm[a, b]
+                if ports[a, MODE] == RESISTANCE:
+                    slopes[a, a] += commanded(t, ports, a)
                 for k in range(n):
                     drive[a, k] = out[k, n + a]
             elif ports[a, LIVE] > 0.0 and ports[a, MODE] == POWER:
@@ -379,15 +429,22 @@ def _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work):
 
 
 @njit(cache=True)
-def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours):
-    """Analytic Jacobian of :func:`rates`, shape (5 n, 5 n)."""
+def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
+    """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d).
+
+    How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses nothing by it.
+    """
     n = cells.shape[1]
     p = ports.shape[0]
     work = np.empty((N_WORK, n))
     port = np.empty((2, p))
     _, minus_ohm, same = solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    by_emf = _current_by_emf(hybrid, ports, port, minus_ohm, same, cells, work)
-    out = np.zeros((N_STATES * n, N_STATES * n))
+    by_emf = _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work)
+    size = N_STATES * n + devices.shape[0]
+    out = np.zeros((size, size))
+    for d in range(devices.shape[0]):
+        if abs(device_current(d, flows, work, port)) <= devices[d, LEAST] * devices[d, RATING]:
+            out[N_STATES * n + d, N_STATES * n + d] = -1.0 / devices[d, COOLING]
     for k in range(n):
         z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
         current = work[I_PACK, k]
@@ -489,6 +546,22 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
             else:
                 port_acc[PORT_IN_J, a] -= w * current * volt
                 port_acc[PORT_IN_AS, a] -= w * current
+            # What was asked: by a command in watts, or in amperes at the voltage there is.
+            asked = commanded(times[i], ports, a)
+            if ports[a, KIND] == CURRENT:
+                asked *= volt
+            elif ports[a, KIND] == RESISTANCE:
+                asked = volt * volt / asked
+            elif ports[a, KIND] == OFF:
+                asked = 0.0
+            if asked > 0.0:
+                port_acc[PORT_ASKED_OUT_J, a] += w * asked
+                port_acc[PORT_AC_ASKED_J, a] += w * ports[a, AC_ASKED]
+                port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, AC]
+            else:
+                port_acc[PORT_ASKED_IN_J, a] -= w * asked
+            if abs(current) > 1e-6:
+                port_acc[PORT_CONDUCTS_S, a] += w
             if ports[a, LIVE] > 0.0:
                 port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
                 port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
@@ -570,7 +643,7 @@ def stored_energy_j(y, cells, packs_curves):
         OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
     """
     n = cells.shape[1]
-    z, h, v1, v2, temperature = np.reshape(y, (N_STATES, n))
+    z, h, v1, v2, temperature = np.reshape(y[: N_STATES * n], (N_STATES, n))
     c = cells
     volt_soc, half, g = np.empty(n), np.empty(n), np.empty(n)
     for k, (ocv, width, entropy, factor) in enumerate(packs_curves):

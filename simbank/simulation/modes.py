@@ -1,9 +1,11 @@
-"""Discrete states of packs and ports, and the conditions under which each changes.
+"""Discrete states of packs, ports and devices, and the conditions under which each changes.
 
-A pack that reaches a cell limit opens in the blocked direction only: it waits with its switch open until the network would
-drive current the other way, conducts that, and is released once one point of its capacity has flowed back. A port follows its
-command, holds the charge voltage, or is done. :func:`watch` gives one number per possible change, which is above zero exactly
-when the change is due; integrators find the instant by root-finding.
+A pack's BMS is a set of monitors. Each watches one condition; when that has held for the monitor's delay it blocks charge,
+discharge or both, and releases again at its own release condition. A pack blocked in one direction opens, waits until the network
+would drive current the other way, and conducts that. A port follows its command, is held at its current limit or its charge
+voltage, idles at float, is cut off, or is done. A device opens when its damage reaches one or its instantaneous release acts.
+:func:`watch` gives one number per possible change, above zero exactly when the change is due; integrators find the instant by
+root-finding. Delays are instants known beforehand.
 """
 
 from __future__ import annotations
@@ -14,88 +16,100 @@ from numba import njit
 from simbank.cells.curves import curve_value
 from simbank.simulation import equations as eq
 
-# Pack states.
-CLOSED, FULL_OPEN, FULL_CONDUCTING, EMPTY_OPEN, EMPTY_CONDUCTING = range(5)
-# Port phases.
-FOLLOW, HOLD, DONE = range(3)
+# Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
+CLOSED, FULL_OPEN, FULL_CONDUCTING, EMPTY_OPEN, EMPTY_CONDUCTING, OPEN = range(6)
 
-RELEASE_SOC = 0.01  # share of capacity that must flow back before a block is released; common practice, no source
+# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both).
+FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED = (
+    range(11)
+)
+N_MONITORS = 11
+BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3])
+# Parameters of a monitor: limit, delay [s], release level, least time before a release [s], lower limit (temperature).
+LIMIT, DELAY, RELEASE, HOLD_S, LOWER = range(5)
+N_MONITOR_COLUMNS = 5
+# States of a monitor: quiet; condition holds and its delay runs; blocking, may not release yet; blocking, may release.
+QUIET, RUNNING, WAITING, BLOCKING = range(4)
+PACK_SLOTS = 1 + N_MONITORS  # first the change of conduction, then the monitors
+
+# Port phases: follow the command; at the current limit; hold the charge voltage; idle above the float voltage; cut off until
+# the voltage recovers; done until the next step.
+FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
+PORT_SLOTS = 3
+DEVICE_SLOTS = 2
+
+RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
 VOLT_BAND = 1e-6  # V, likewise
-HOLD_BAND = 1e-6  # fraction by which a held voltage must overrun the set current before the current is set again
+HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port goes back
 
-PACK_SLOTS, PORT_SLOTS = 2, 2
 # What each change is called in the events table.
-CHARGE_BLOCKED = "charge blocked at cell limit"
-DISCHARGE_BLOCKED = "discharge blocked at cell limit"
+BLOCK_TEXT = {
+    FULL: "charge blocked at cell limit",
+    EMPTY: "discharge blocked at cell limit",
+    OVER_VOLT: "charge blocked: cell over-voltage",
+    UNDER_VOLT: "discharge blocked: cell under-voltage",
+    OVER_CHARGE: "charge blocked: over-current",
+    OVER_LONG: "discharge blocked: over-current",
+    OVER_SHORT: "discharge blocked: high over-current",
+    OVER_INSTANT: "opened: short-circuit current",
+    CHARGE_TEMP: "charge blocked: temperature",
+    DISCHARGE_TEMP: "discharge blocked: temperature",
+    SWITCHED: "switched off",
+}
+CHARGE_BLOCKED = BLOCK_TEXT[FULL]
+DISCHARGE_BLOCKED = BLOCK_TEXT[EMPTY]
 CONDUCTS_DISCHARGE = "conducts discharge while charge stays blocked"
 CONDUCTS_CHARGE = "conducts charge while discharge stays blocked"
 OPENS_AGAIN = "opens again: current would flow in the blocked direction"
 RELEASED = "block released"
+SWITCHED_ON = "switched on"
+PRECHARGES = "reconnects through its precharge resistor"
+PRECHARGED = "precharge ended"
+LOCKED = "stays open: opened too often"
 HOLDS_VOLTAGE = "charge voltage reached, voltage held"
 CURRENT_AGAIN = "current limit reached, current held"
 CHARGE_ENDED = "charge ended at tail current"
+FLOATS = "absorption ended, float"
+REBULK = "bulk charge again"
 CUTOFF = "discharge ended at cut-off voltage"
+RECOVERED = "on again: voltage has recovered"
 TOO_MUCH_POWER = "stopped: power is beyond what the bank can give"
 NO_PACK = "stopped: no pack can pass this current"
+DEVICE_OPENS = "opens: overload"
+DEVICE_INSTANT = "opens: instantaneous release"
+DEVICE_CLOSES = "closed"
+DEVICE_SWITCHED = "opened by schedule"
 
 
 @njit(cache=True)
-def watch(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_state, pack_mark, phase, ports):
-    """How far each possible change is past due, shape (2 n + 2 p + 1,); at or below zero where it is not due.
+def watch(
+    t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, phase, ports,
+    devices, flows, device_state,
+):  # fmt: skip
+    """How far each possible change is past due; at or below zero where it is not.
 
-    The last entry is the greatest of the others, infinite if one of them is not a number.
+    Shape (12 n + 3 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if one
+    of them is not a number.
     """
     n = cells.shape[1]
     p = ports.shape[0]
     work = np.empty((eq.N_WORK, n))
     port = np.empty((2, p))
     _, minus_ohm, _ = eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    out = np.full(PACK_SLOTS * n + PORT_SLOTS * p + 1, -1.0)
+    out = np.full(PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * devices.shape[0] + 1, -1.0)
     for k in range(n):
-        z, current, state = y[k], work[eq.I_PACK, k], pack_state[k]
-        rate = current * 3600.0 / cells[eq.Q, k]
-        a, b = 2 * k, 2 * k + 1
-        if state == CLOSED:
-            # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
-            cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
-            above, below = 0.0, 0.0
-            if curves_of[eq.HIGHEST, k] != curves_of[eq.OCV, k]:
-                mean, _, _ = curve_value(curves, curves_of[eq.OCV, k], z)
-                high, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
-                low, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
-                above, below = high - mean, low - mean
-            out[a] = min(max(cell + above - cells[eq.VOLT_MAX, k], z - 1.0), -rate - CURRENT_BAND_C)
-            out[b] = min(max(cells[eq.VOLT_MIN, k] - cell - below, -z), rate - CURRENT_BAND_C)
-        elif state == FULL_OPEN:
-            if pack_live[k]:
-                out[a] = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
-        elif state == EMPTY_OPEN:
-            if pack_live[k]:
-                out[a] = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
-        elif state == FULL_CONDUCTING:
-            out[a] = -rate - CURRENT_BAND_C
-            out[b] = pack_mark[k] - RELEASE_SOC - z
-        else:
-            out[a] = rate - CURRENT_BAND_C
-            out[b] = z - pack_mark[k] - RELEASE_SOC
+        _watch_pack(
+            k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
+        )
     for q in range(p):
-        a, b = PACK_SLOTS * n + 2 * q, PACK_SLOTS * n + 2 * q + 1
-        if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
-            continue
-        wish = eq.commanded(t, ports, q)
-        current, volt = port[0, q], port[1, q]
-        if phase[q] == FOLLOW:
-            if wish < 0.0:
-                out[a] = volt - ports[q, eq.VOLT_LIMIT]
-            elif wish > 0.0:
-                out[a] = ports[q, eq.CUTOFF] - volt
-                if ports[q, eq.MODE] == eq.POWER:  # d(power)/d(current) has come down to nothing
-                    out[b] = -(volt + minus_ohm[q, q] * current)
-        else:
-            limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
-            out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
-            out[b] = ports[q, eq.TAIL] + current
+        _watch_port(q, PACK_SLOTS * n + PORT_SLOTS * q, t, phase, ports, port, minus_ohm, out)
+    for d in range(devices.shape[0]):
+        a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
+        if device_state[d] == QUIET or device_state[d] == RUNNING:
+            out[a] = y[eq.N_STATES * n + d] - 1.0
+            over = abs(eq.device_current(d, flows, work, port)) / devices[d, eq.RATING] - devices[d, eq.INSTANT]
+            out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
     worst = -np.inf
     for i in range(out.size - 1):
         if np.isnan(out[i]):
@@ -103,3 +117,90 @@ def watch(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_stat
         worst = max(worst, out[i])
     out[out.size - 1] = worst
     return out
+
+
+@njit(cache=True)
+def _watch_pack(
+    k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
+):  # fmt: skip
+    n = cells.shape[1]
+    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[eq.I_PACK, k], pack_state[k]
+    rate = current * 3600.0 / cells[eq.Q, k]
+    base = PACK_SLOTS * k
+    if state == FULL_OPEN and pack_live[k]:
+        out[base] = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
+    elif state == EMPTY_OPEN and pack_live[k]:
+        out[base] = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
+    elif state == FULL_CONDUCTING:
+        out[base] = -rate - CURRENT_BAND_C
+    elif state == EMPTY_CONDUCTING:
+        out[base] = rate - CURRENT_BAND_C
+    # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
+    cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
+    high, low = cell, cell
+    if curves_of[eq.HIGHEST, k] != curves_of[eq.OCV, k]:
+        mean, _, _ = curve_value(curves, curves_of[eq.OCV, k], z)
+        fullest, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
+        emptiest, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
+        high, low = cell + fullest - mean, cell + emptiest - mean
+    for r in range(N_MONITORS):
+        doing = monitor_state[k, r]
+        limit, release = monitors[k, r, LIMIT], monitors[k, r, RELEASE]
+        past, over = -1.0, -1.0  # past the limit; past the release level
+        if r == FULL:
+            past = min(max(high - limit, z - 1.0), -rate - CURRENT_BAND_C)
+            over = pack_mark[k, 0] - RELEASE_SOC - z
+        elif r == EMPTY:
+            past = min(max(limit - low, -z), rate - CURRENT_BAND_C)
+            over = z - pack_mark[k, 1] - RELEASE_SOC
+        elif not np.isfinite(limit):
+            continue
+        elif r == OVER_VOLT:
+            past, over = min(high - limit, -rate - CURRENT_BAND_C), release - high
+        elif r == UNDER_VOLT:
+            past, over = min(limit - low, rate - CURRENT_BAND_C), low - release
+        elif r == OVER_CHARGE:
+            past, over = -current - limit, 1.0
+        elif r == OVER_LONG or r == OVER_SHORT or r == OVER_INSTANT:
+            past, over = current - limit, 1.0
+        elif r == CHARGE_TEMP or r == DISCHARGE_TEMP:
+            past = max(temperature - limit, monitors[k, r, LOWER] - temperature)
+            over = min(limit - release - temperature, temperature - monitors[k, r, LOWER] - release)
+        if doing == QUIET:
+            out[base + 1 + r] = past
+        elif doing == RUNNING:
+            out[base + 1 + r] = -past - 1e-9
+        elif doing == BLOCKING:
+            out[base + 1 + r] = over
+
+
+@njit(cache=True)
+def _watch_port(q, a, t, phase, ports, port, minus_ohm, out):
+    if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
+        return
+    wish = eq.commanded(t, ports, q)
+    current, volt = port[0, q], port[1, q]
+    charge = ports[q, eq.KIND] != eq.RESISTANCE and wish < 0.0
+    if phase[q] == FOLLOW:
+        if charge:
+            out[a] = volt - ports[q, eq.VOLT_LIMIT]
+            if ports[q, eq.KIND] == eq.POWER:
+                out[a + 1] = -current / ports[q, eq.CURRENT_MAX] - 1.0 - HOLD_BAND
+        elif wish > 0.0:
+            out[a] = ports[q, eq.CUTOFF] - volt
+            if ports[q, eq.KIND] == eq.POWER:  # d(power)/d(current) has come down to nothing
+                out[a + 1] = -(volt + minus_ohm[q, q] * current)
+    elif phase[q] == LIMITED:
+        out[a] = volt - ports[q, eq.VOLT_LIMIT]
+        out[a + 1] = ports[q, eq.CURRENT_MAX] * volt / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
+    elif phase[q] == HOLD:
+        limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
+        limit = max(limit, -ports[q, eq.CURRENT_MAX])
+        out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
+        out[a + 1] = ports[q, eq.TAIL] + current - 1e-9
+    elif phase[q] == IDLE:
+        out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
+    elif phase[q] == CUT:
+        out[a] = volt - ports[q, eq.RECOVERY]
+    if ports[q, eq.REBULK] > 0.0 and phase[q] != CUT:  # at float
+        out[a + 2] = ports[q, eq.REBULK] - volt

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -64,7 +65,7 @@ class Result:
     branches : DataFrame
         One row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost.
     events : DataFrame
-        ``time_s``, ``where``, ``what``, in order.
+        ``time_s``, ``where``, ``what``, ``because``, in order.
     summary : dict
         The figures that ``simbank run --json`` prints.
     complete : bool
@@ -103,7 +104,7 @@ class Result:
             index, run.port_names, {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}, "port"
         )
         branches = _branch_frame(bank, run.trace, run.branch_ws)
-        events = pd.DataFrame(run.events, columns=["time_s", "where", "what"])
+        events = pd.DataFrame(run.events, columns=["time_s", "where", "what", "because"])
         summary = _summary(run, pack_frame["soc"], branches, events, stored_change_j)
         made_by = {"python": platform.python_version()} | {
             name: _version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
@@ -127,7 +128,10 @@ class Result:
         return frame.stack(level=1, future_stack=True).reset_index()
 
     def write(self, folder):
-        """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON."""
+        """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON.
+
+        Each file is written aside and then put in place of the old one, so that what is there is always whole.
+        """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
         tables = {
@@ -137,11 +141,17 @@ class Result:
             "events": self.events,
         }
         for name, table in tables.items():
-            table.to_parquet(folder / f"{name}.parquet", index=False)
-            table.to_csv(folder / f"{name}.csv", index=False)
+            _replace(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
+            _replace(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
         source = getattr(self.scenario, "source", None)
-        record = self.summary | {"complete": self.complete, "made_by": self.made_by, "scenario_file": source}
-        (folder / "summary.json").write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
+        record = self.summary | {
+            "complete": self.complete,
+            "made_by": self.made_by,
+            "scenario_file": source,
+            "scenario_data": getattr(self.scenario, "data", None),
+        }
+        text = json.dumps(record, indent=2, default=str) + "\n"
+        _replace(folder / "summary.json", lambda path: path.write_text(text, encoding="utf-8"))
         return folder
 
     def _plot(self, name, **options):
@@ -164,6 +174,16 @@ class Result:
     def plot_throughput(self, **options):
         """Throughput of each pack as bars against its capacity."""
         return self._plot("plot_throughput", **options)
+
+
+def _replace(path, write):
+    """Write a file aside, then put it in its place; on failure the old one stays and the half-written one goes."""
+    aside = path.with_name(path.name + ".part")
+    try:
+        write(aside)
+        os.replace(aside, path)
+    finally:
+        aside.unlink(missing_ok=True)
 
 
 def _frame(index, names, quantities, level):
@@ -235,7 +255,7 @@ def _summary(run, soc, branches, events, stored_change_j):
 
     discharge, charge = share(eq.ACC_DISCHARGE), share(eq.ACC_CHARGE)
     blocked = {
-        what: {e_where: t / 3600.0 for t, e_where, e_what in reversed(run.events) if e_what == what}
+        what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(run.events) if e_what == what}
         for what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)
     }
 
@@ -262,6 +282,8 @@ def _summary(run, soc, branches, events, stored_change_j):
             "reversible_heat_wh": float(acc[eq.ACC_REVERSIBLE, k] * WH),
             "temperature_min_c": _plain(acc[eq.ACC_T_MIN, k] - eq.KELVIN),
             "temperature_max_c": _plain(acc[eq.ACC_T_MAX, k] - eq.KELVIN),
+            "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
+            "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
             "first_full_h": first(pack.name, FULL_SOC, True),
             "first_empty_h": first(pack.name, EMPTY_SOC, False),
@@ -287,12 +309,79 @@ def _summary(run, soc, branches, events, stored_change_j):
             "port_voltage_max_v": _plain(volt_max),
         },
         "packs": packs,
-        "events": [{"time_s": float(t), "where": where, "what": what} for t, where, what in run.events],
+        "ports": _ports(run),
+        "pairs": _pairs(run),
+        "losses_wh": {
+            "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
+            "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),
+            "pack_hysteresis": float(acc[eq.ACC_HYSTERESIS].sum() * WH),
+            "cable_joints_devices": float(conductor_j * WH),
+            "inverter": float(sum(port["inverter_loss_wh"] for port in _ports(run))),
+        },
+        "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
         "closure": {
             "charge_relative": float(charge_error.max()),
             "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
         },
     }
+
+
+def _ports(run):
+    """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
+    acc, rows = run.port_acc * 1.0, []
+    for a, name in enumerate(run.port_names):
+        out_j, in_j = acc[eq.PORT_OUT_J, a], acc[eq.PORT_IN_J, a]
+        asked_out, asked_in = acc[eq.PORT_ASKED_OUT_J, a], acc[eq.PORT_ASKED_IN_J, a]
+        ac_asked, ac_served = acc[eq.PORT_AC_ASKED_J, a], acc[eq.PORT_AC_SERVED_J, a]
+        inverter = run.behaviours[a][0]
+
+        def first(*whats, name=name):
+            return next((t / 3600.0 for t, where, what, _ in run.events if where == name and what in whats), None)
+
+        rows.append(
+            {
+                "name": name,
+                "energy_out_wh": out_j * WH,
+                "energy_in_wh": in_j * WH,
+                "asked_wh": asked_out * WH,
+                "unmet_wh": (asked_out - out_j) * WH,
+                "offered_wh": asked_in * WH,
+                "curtailed_wh": (asked_in - in_j) * WH,
+                "ac_asked_wh": ac_asked * WH,
+                "ac_served_wh": ac_served * WH,
+                "ac_unmet_wh": (ac_asked - ac_served) * WH,
+                "inverter_loss_wh": (out_j - ac_served) * WH if inverter is not None else 0.0,
+                "conducts_h": acc[eq.PORT_CONDUCTS_S, a] / 3600.0,
+                "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
+                "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
+                "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
+                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS),
+            }
+        )
+    return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]
+
+
+def _pairs(run):
+    """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge."""
+    rows = _ports(run)
+    _, _, _, ports = run.trace.joined()
+    out = []
+    for a in range(len(rows)):
+        for b in range(a):
+            gap = {}
+            for key in ("first_cutoff_h", "first_charged_h"):
+                one, other = rows[b][key], rows[a][key]
+                gap[key] = None if one is None or other is None else (other - one) * 3600.0
+            apart = np.abs(ports[1][:, a] - ports[1][:, b])
+            out.append(
+                {
+                    "ports": [rows[b]["name"], rows[a]["name"]],
+                    "voltage_apart_max_v": float(apart.max()) if apart.size else None,
+                    "between_cutoffs_s": gap["first_cutoff_h"],
+                    "between_ends_of_charge_s": gap["first_charged_h"],
+                }
+            )
+    return out
 
 
 def _plain(number):

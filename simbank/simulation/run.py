@@ -1,7 +1,9 @@
-"""A run: scipy's solvers between events, events by root-finding, restarts without re-compiling."""
+"""A run: scipy's solvers between events, events by root-finding, delays as known instants, restarts without re-compiling."""
 
 from __future__ import annotations
 
+import bisect
+import time
 import warnings
 
 import numpy as np
@@ -19,13 +21,16 @@ from simbank.simulation.result import Result, Trace
 __all__ = ["METHODS", "simulate"]
 
 METHODS = {"LSODA": LSODA, "BDF": BDF, "Radau": Radau}
+KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 MAX_PACKS = 512
+CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
+CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
-def pack_arrays(packs, ambient_k):
-    """Parameters of the packs as the compiled equations want them.
+def pack_arrays(packs, ambient_k, more_curves=()):
+    """Parameters of the packs as the compiled equations want them; ``more_curves`` come first in the stack.
 
     Returns
     -------
@@ -34,7 +39,7 @@ def pack_arrays(packs, ambient_k):
     curves : ndarray
         Stacked curves.
     """
-    pool, places = [], {}
+    pool, places = list(more_curves), {}
 
     def place(curve):
         if id(curve) not in places:
@@ -65,12 +70,39 @@ def pack_arrays(packs, ambient_k):
     return cells, curves_of, stack_curves(pool)
 
 
+def monitor_array(packs):
+    """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
+    out = np.zeros((len(packs), modes.N_MONITORS, modes.N_MONITOR_COLUMNS))
+    out[:, :, modes.LIMIT] = np.inf
+    for k, pack in enumerate(packs):
+        bms = pack.bms
+        # Without a BMS of its own a pack opens at once at the chemistry's limits; with one, only at 0 and 100 % in any case.
+        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if bms is None else np.inf
+        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if bms is None else -np.inf
+        if bms is None:
+            continue
+        for r, limit in (
+            (modes.OVER_VOLT, bms.over_voltage), (modes.UNDER_VOLT, bms.under_voltage), (modes.OVER_CHARGE, bms.charge_current),
+            (modes.OVER_LONG, bms.discharge_current), (modes.OVER_SHORT, bms.discharge_current_high),
+            (modes.OVER_INSTANT, bms.short_circuit), (modes.CHARGE_TEMP, bms.charge_temperature),
+            (modes.DISCHARGE_TEMP, bms.discharge_temperature),
+        ):  # fmt: skip
+            out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
+    return out
+
+
+def device_array(devices):
+    """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
+    rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
+    return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
+
+
 def start_k(pack, ambient_k):
     """Temperature of a pack at the start [K]."""
     return ambient_k if pack.temperature_k is None else pack.temperature_k
 
 
-def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None):
+def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None, checkpoint=None):
     """Run a scenario's duty on its bank.
 
     Parameters
@@ -89,6 +121,8 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
         Longest step of the solver [s].
     progress : callable, optional
         Called with the fraction done.
+    checkpoint : callable, optional
+        Called with the Result so far every ten seconds or so of wall time, so that a run that is killed leaves something.
 
     Returns
     -------
@@ -105,7 +139,7 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
         raise InputError(f"unknown method; use one of {', '.join(METHODS)}", value=method)
     if len(scenario.bank.packs) > MAX_PACKS:
         raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=len(scenario.bank.packs))
-    run = _Run(scenario, METHODS[method], tolerance, output_step_s, max_step_s, progress)
+    run = _Run(scenario, METHODS[method], tolerance, output_step_s, max_step_s, progress, checkpoint)
     try:
         run.go()
     except SimulationError as error:
@@ -117,45 +151,90 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
 
 
 class _Run:
-    def __init__(self, scenario, solver, tolerance, output_step_s, max_step_s, progress):
+    def __init__(self, scenario, solver, tolerance, output_step_s, max_step_s, progress, checkpoint):
         self.scenario, self.bank, self.duty = scenario, scenario.bank, scenario.duty
         self.solver_class, self.rtol, self.max_step_s = solver, tolerance, max_step_s
-        self.progress = progress
-        packs, self.port_names = self.bank.packs, list(self.bank.graph.ports)
-        self.n, self.p = len(packs), len(self.port_names)
-        self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k)
-        self.network = Network(self.bank.graph, self.cells[eq.R_REF])
-        self.atol = tolerance * np.repeat([1e-2, 1.0, 1e2, 1e2, 1e3], self.n)
-        self.y = np.zeros(eq.N_STATES * self.n)
+        self.progress, self.checkpoint, self._checked = progress, checkpoint, time.monotonic()
+        packs, graph = self.bank.packs, self.bank.graph
+        self.port_names, self.pack_names = list(graph.ports), [pack.name for pack in packs]
+        self.n, self.p, self.d = len(packs), len(self.port_names), len(self.bank.devices)
+        self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
+        self.network = Network(graph, self.cells[eq.R_REF])
+        self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e3], self.n), np.full(self.d, 1e2)])
+        self.t, self._step_start = 0.0, 0.0
+        self.y = np.zeros(eq.N_STATES * self.n + self.d)
         self.y[: self.n] = [pack.soc for pack in packs]
         self.y[self.n : 2 * self.n] = [pack.hysteresis for pack in packs]
-        self.y[4 * self.n :] = [start_k(pack, self.bank.ambient_k) for pack in packs]
+        self.y[4 * self.n : 5 * self.n] = [start_k(pack, self.bank.ambient_k) for pack in packs]
         coupled = self.bank.neighbours_w_k
         self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
-        self.t = 0.0
+        # packs and their monitors
         self.pack_state = np.zeros(self.n, np.int64)
-        self.pack_mark = np.zeros(self.n)
+        self.pack_mark = np.zeros((self.n, 2))
+        self.monitors = monitor_array(packs)
+        self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
+        self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
+        self.precharge_timer = np.full(self.n, np.inf)
+        self.trips = {}
+        # devices
+        branch_names = [branch.name for branch in graph.branches]
+        self.device_branch = np.array([branch_names.index(d.branch) for d in self.bank.devices], int)
+        self.devices = device_array(self.bank.devices)
+        self.device_state = np.zeros(self.d, np.int64)
+        self.device_timer = np.full(self.d, np.inf)
+        self.branch_closed = np.ones(len(graph.branches), bool)
+        # ports
         self.phase = np.full(self.p, modes.DONE, np.int64)
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
+        self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
+        self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
+        self.stays = np.array([any(b) for b in self.behaviours], bool)  # keeps its phase from step to step
+        self.port_timer = np.full(self.p, np.inf)
+        self.told = [set() for _ in range(self.p)]
+        self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
+        # bookkeeping
         self.acc, self.port_acc, _ = integrals(self.n, self.p)
-        self.branch_ws = np.zeros(len(self.bank.graph.branches))
+        self.branch_ws = np.zeros(len(graph.branches))
+        self.blocked_s = np.zeros((2, self.n))
         duration = self.duty.duration_s
         step = output_step_s or max(60.0, np.ceil(duration / 20000.0 / 60.0) * 60.0)
         self.grid = np.append(np.arange(0.0, duration - 1e-9 * step, step), duration)
         self.trace = Trace(self.bank)
         self.y_start = self.y.copy()
         self.events = []
+        self.last_cause = "duty"
         self._stuck = (0, -1.0)
-        self._step_start = 0.0
 
     # ---- what the network is now ----
 
     def _closed(self):
-        return (self.pack_state != modes.FULL_OPEN) & (self.pack_state != modes.EMPTY_OPEN)
+        return ~np.isin(self.pack_state, (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN))
 
     def _rewire(self):
-        self.reduced = self.network.reduce(self._closed())
+        self.reduced = self.network.reduce(self._closed(), self.branch_closed)
+        self.device_flows = np.ascontiguousarray(self.reduced.flows[self.device_branch])
         self.ports[:, eq.LIVE] = self.reduced.port_live
+        self._cap_chargers()
+
+    def _cap_chargers(self):
+        """Current limit of each charger: its own and, where they talk, what the packs allow now."""
+        for a, (_, charger) in enumerate(self.behaviours):
+            if charger is None:
+                continue
+            most = charger.current_limit_a
+            if charger.follows_bms:
+                most = min(most, self._packs_allow_a())
+            self.ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
+
+    def _packs_allow_a(self):
+        """Sum of what each pack that takes charge allows at its temperature [A]."""
+        total = 0.0
+        for k, pack in enumerate(self.bank.packs):
+            if self.pack_state[k] in (modes.CLOSED, modes.EMPTY_OPEN, modes.EMPTY_CONDUCTING):
+                celsius = self.y[4 * self.n + k] - eq.KELVIN
+                own = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
+                total += min(own, 0.95 * self.monitors[k, modes.OVER_CHARGE, modes.LIMIT])
+        return total
 
     def _args(self):
         return self.cells, self.curves_of, self.curves, self.reduced.hybrid, self.ports
@@ -164,127 +243,417 @@ class _Run:
         r = self.reduced
         return modes.watch(
             t, y, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.pack_live, self.pack_state, self.pack_mark,
-            self.phase, self.ports,
+            self.monitors, self.monitor_state, self.phase, self.ports, self.devices, self.device_flows, self.device_state,
         )  # fmt: skip
 
-    # ---- changes ----
+    def _solve(self):
+        """Working arrays (packs, ports) of the bank at this instant."""
+        work, port = np.empty((eq.N_WORK, self.n)), np.empty((2, self.p))
+        eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port)
+        return work, port
 
-    def _event(self, where, what):
-        self.events.append((self.t, where, what))
+    # ---- changes of packs ----
+
+    def _event(self, where, what, because=""):
+        self.events.append((self.t, where, what, because))
 
     def _change_pack(self, k, slot):
-        state, new, what = self.pack_state[k], modes.CLOSED, modes.RELEASED
-        if state == modes.CLOSED:
-            new, what = (modes.FULL_OPEN, modes.CHARGE_BLOCKED) if slot == 0 else (modes.EMPTY_OPEN, modes.DISCHARGE_BLOCKED)
-            self.pack_mark[k] = self.y[k]
-        elif state == modes.FULL_OPEN:
-            new, what = modes.FULL_CONDUCTING, modes.CONDUCTS_DISCHARGE
-        elif state == modes.EMPTY_OPEN:
-            new, what = modes.EMPTY_CONDUCTING, modes.CONDUCTS_CHARGE
-        elif slot == 0:
-            new = modes.FULL_OPEN if state == modes.FULL_CONDUCTING else modes.EMPTY_OPEN
-            what = modes.OPENS_AGAIN
+        if slot == 0:
+            self._conduct(k)
+            return
+        r = slot - 1
+        doing = self.monitor_state[k, r]
+        if doing == modes.QUIET and self.monitors[k, r, modes.DELAY] > 0:
+            self.monitor_state[k, r] = modes.RUNNING
+            self.monitor_timer[k, r] = self.t + self.monitors[k, r, modes.DELAY]
+        elif doing == modes.QUIET:
+            self._trip(k, r)
+        elif doing == modes.RUNNING:
+            self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
+        else:
+            self._release(k, r)
+
+    def _conduct(self, k):
+        """A pack blocked in one direction begins to conduct the other, or stops."""
+        state = self.pack_state[k]
+        new, what = {
+            modes.FULL_OPEN: (modes.FULL_CONDUCTING, modes.CONDUCTS_DISCHARGE),
+            modes.EMPTY_OPEN: (modes.EMPTY_CONDUCTING, modes.CONDUCTS_CHARGE),
+            modes.FULL_CONDUCTING: (modes.FULL_OPEN, modes.OPENS_AGAIN),
+            modes.EMPTY_CONDUCTING: (modes.EMPTY_OPEN, modes.OPENS_AGAIN),
+        }[state]
         self.pack_state[k] = new
-        self._event(self.bank.packs[k].name, what)
+        self._event(self.pack_names[k], what, self.last_cause)
         self._rewire()
 
-    def _change_port(self, a, slot, now):
-        if self.phase[a] == modes.HOLD and slot == 0:
-            self.phase[a] = modes.FOLLOW
-            self.ports[a, eq.MODE] = self.ports[a, eq.KIND]
-            self._event(self.port_names[a], modes.CURRENT_AGAIN)
-        elif self.phase[a] == modes.HOLD:
-            self._finish(a, modes.CHARGE_ENDED)
-        elif slot == 1:
-            self._finish(a, modes.TOO_MUCH_POWER)
-        elif eq.commanded(now, self.ports, a) < 0:
-            self.phase[a] = modes.HOLD
-            self.ports[a, eq.MODE] = eq.VOLTAGE
-            self._event(self.port_names[a], modes.HOLDS_VOLTAGE)
-        else:
-            self._finish(a, modes.CUTOFF)
+    def _trip(self, k, r):
+        """A monitor's condition has lasted: block."""
+        work, _ = self._solve()
+        current = float(work[eq.I_PACK, k])
+        because = self._why(k, r, current)
+        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
+        self.monitor_state[k, r] = modes.WAITING
+        hold = self.monitors[k, r, modes.HOLD_S]
+        times = self.trips.setdefault((k, r), [])
+        times.append(self.t)
+        recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
+        if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
+            bms = self.bank.packs[k].bms
+            if r == modes.OVER_INSTANT or recent > bms.retries:
+                hold = np.inf
+                self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
+        elif recent > CHATTER_AN_HOUR:
+            hold = 3600.0
+            self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour; held for an hour")
+        self.monitor_timer[k, r] = self.t + hold
+        if hold <= 0:
+            self.monitor_state[k, r], self.monitor_timer[k, r] = modes.BLOCKING, np.inf
+        if r == modes.FULL:
+            self.pack_mark[k, 0] = self.y[k]
+        elif r == modes.EMPTY:
+            self.pack_mark[k, 1] = self.y[k]
+        self.last_cause = f"{self.pack_names[k]} {modes.BLOCK_TEXT[r]}"
+        self._reconsider(k, current)
 
-    def _finish(self, a, what):
-        self.phase[a] = modes.DONE
-        self.ports[a, eq.MODE] = eq.OFF
-        self._event(self.port_names[a], what)
+    def _why(self, k, r, current):
+        if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
+            limit = self.monitors[k, r, modes.LIMIT]
+            return f"{abs(current):.0f} A over {limit:.0f} A; after {self.last_cause}"
+        if r in (modes.CHARGE_TEMP, modes.DISCHARGE_TEMP):
+            return f"{self.y[4 * self.n + k] - eq.KELVIN:.1f} degC"
+        return f"SOC {self.y[k] * 100:.1f} %, {current:.1f} A"
+
+    def _release(self, k, r):
+        self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
+        self._event(self.pack_names[k], modes.SWITCHED_ON if r == modes.SWITCHED else modes.RELEASED, modes.BLOCK_TEXT[r])
+        self._reconsider(k, 0.0)
+
+    def _reconsider(self, k, current):
+        """State of a pack from what its monitors block, and from the current it carried."""
+        blocks = int(np.bitwise_or.reduce(modes.BLOCKS[self.monitor_state[k] >= modes.WAITING], initial=0))
+        old = self.pack_state[k]
+        was_open = old in (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN)
+        if blocks == 3:
+            new = modes.OPEN
+        elif blocks == 1:
+            new = modes.FULL_CONDUCTING if not was_open and current > 0 else modes.FULL_OPEN
+        elif blocks == 2:
+            new = modes.EMPTY_CONDUCTING if not was_open and current < 0 else modes.EMPTY_OPEN
+        else:
+            new = modes.CLOSED
+        self.pack_state[k] = new
+        self._rewire()
+        if was_open and new == modes.CLOSED:
+            self._reconnect(k)
+
+    def _reconnect(self, k):
+        """Report the inrush of a pack that has just closed, through its precharge resistor if it has one."""
+        pack = self.bank.packs[k]
+        if pack.bms is not None and pack.bms.precharge_ohm > 0:
+            if self.precharge_timer[k] == np.inf:
+                self.cells[eq.R_WIRING, k] += pack.bms.precharge_ohm
+            self.precharge_timer[k] = self.t + pack.bms.precharge_s
+            what = modes.PRECHARGES
+        else:
+            what = "reconnects"
+        self._event(self.pack_names[k], what, f"inrush {self._solve()[0][eq.I_PACK, k]:.1f} A")
+
+    def _precharged(self, k):
+        self.cells[eq.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
+        self.precharge_timer[k] = np.inf
+        self._event(self.pack_names[k], modes.PRECHARGED, f"current now {self._solve()[0][eq.I_PACK, k]:.1f} A")
 
     def _wake(self, now):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own."""
-        wish = sum(eq.commanded(now, self.ports, a) for a in range(self.p) if self.phase[a] != modes.DONE)
-        for k in np.flatnonzero(~self._closed() & ~self.reduced.pack_live):
+        wish = sum(
+            -1.0 if self.phase[a] == modes.IDLE else eq.commanded(now, self.ports, a)
+            for a in range(self.p)
+            if self.phase[a] not in (modes.DONE, modes.CUT)
+        )
+        for k in np.flatnonzero(np.isin(self.pack_state, (modes.FULL_OPEN, modes.EMPTY_OPEN)) & ~self.reduced.pack_live):
             if wish >= 0 if self.pack_state[k] == modes.FULL_OPEN else wish <= 0:
-                self._change_pack(k, 0)
+                self._conduct(k)
                 return True
         return False
+
+    # ---- changes of ports ----
+
+    def _change_port(self, a, slot, now):
+        phase = self.phase[a]
+        charging = eq.commanded(now, self.ports, a) < 0
+        if slot == 2:
+            self._bulk(a)
+        elif (phase == modes.FOLLOW and slot == 0 and charging) or (phase == modes.LIMITED and slot == 0):
+            self._set_phase(a, modes.HOLD, eq.VOLTAGE, modes.HOLDS_VOLTAGE)
+            charger = self.behaviours[a][1]
+            if charger is not None and self.ports[a, eq.REBULK] == 0 and self.port_timer[a] == np.inf:
+                self.port_timer[a] = self.t + charger.absorb_max_s
+        elif phase == modes.FOLLOW and charging:
+            self._set_phase(a, modes.LIMITED, eq.LIMIT, modes.CURRENT_AGAIN)
+        elif phase == modes.FOLLOW:
+            self._cut(a, modes.CUTOFF if slot == 0 else modes.TOO_MUCH_POWER)
+        elif phase == modes.LIMITED or (phase == modes.HOLD and slot == 0):
+            self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND], modes.CURRENT_AGAIN)
+        elif phase == modes.HOLD:
+            self._charged(a)
+        elif phase == modes.IDLE:
+            self._set_phase(a, modes.HOLD, eq.VOLTAGE)
+        elif phase == modes.CUT:
+            self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND])
+            self._event(self.port_names[a], modes.RECOVERED, f"{self._solve()[1][1, a]:.2f} V")
+
+    def _set_phase(self, a, phase, mode, what=None):
+        """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
+        self.phase[a], self.ports[a, eq.MODE] = phase, mode
+        if what and not (self.stays[a] and what in self.told[a]):
+            self.told[a].add(what)
+            self._event(self.port_names[a], what)
+
+    def _cut(self, a, what):
+        volt = self._solve()[1][1, a]
+        inverter = self.behaviours[a][0]
+        self._event(self.port_names[a], what, f"{volt:.2f} V")
+        self.last_cause = f"{self.port_names[a]} {what}"
+        self.phase[a] = modes.DONE if inverter is None else modes.CUT
+        self.ports[a, eq.MODE] = eq.OFF
+        if inverter is not None:
+            self.ports[a, eq.RECOVERY] = np.inf
+            self.port_timer[a] = self.t + inverter.recovery_delay_s
+
+    def _charged(self, a):
+        """A held charge has come down to its tail, or lasted as long as it may."""
+        charger = self.behaviours[a][1]
+        self.port_timer[a] = np.inf
+        self.ports[a, eq.MODE] = eq.OFF
+        if charger is None:
+            self.phase[a] = modes.DONE
+            self._event(self.port_names[a], modes.CHARGE_ENDED)
+            return
+        if self.ports[a, eq.REBULK] == 0:
+            self._event(self.port_names[a], modes.FLOATS)
+            self.ports[a, eq.REBULK] = max(charger.rebulk_volt, 1e-6)
+            self.ports[a, eq.VOLT_LIMIT] = charger.float_volt if charger.float_volt is not None else -np.inf
+            self.ports[a, eq.TAIL] = 0.0
+        self.phase[a] = modes.IDLE
+
+    def _bulk(self, a):
+        charger = self.behaviours[a][1]
+        self.ports[a, [eq.REBULK, eq.VOLT_LIMIT, eq.TAIL]] = 0.0, charger.absorb_volt, charger.tail_a
+        self.told[a].clear()
+        self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND])
+        self._event(self.port_names[a], modes.REBULK, f"{self._solve()[1][1, a]:.2f} V")
+
+    # ---- changes of devices ----
+
+    def _change_device(self, d, slot):
+        if slot == 0:
+            self._open_device(d, modes.DEVICE_OPENS)
+        elif self.device_state[d] == modes.QUIET:
+            self.device_state[d] = modes.RUNNING
+            self.device_timer[d] = self.t + self.devices[d, eq.INSTANT_DELAY]
+        else:
+            self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
+
+    def _open_device(self, d, what):
+        work, port = self._solve()
+        current = abs(eq.device_current(d, self.device_flows, work, port))
+        device = self.bank.devices[d]
+        self._event(
+            device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
+        )
+        self.last_cause = f"{device.name} {what}"
+        self.device_state[d] = modes.BLOCKING
+        self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
+        self.branch_closed[self.device_branch[d]] = False
+        self._rewire()
+
+    def _close_device(self, d):
+        self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
+        self.y[eq.N_STATES * self.n + d] = 0.0
+        self.branch_closed[self.device_branch[d]] = True
+        self._rewire()
+        work, port = self._solve()
+        current = eq.device_current(d, self.device_flows, work, port)
+        self._event(self.bank.devices[d].name, modes.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
+
+    # ---- instants known beforehand ----
+
+    def _next_known(self):
+        timers = (self.monitor_timer, self.device_timer, self.port_timer, self.precharge_timer)
+        known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
+        return min(known, self.switching[0].time_s) if self.switching else known
+
+    def _keep_appointments(self):
+        """Do everything whose instant has come."""
+        now = self.t + 1e-9
+        for k, r in np.argwhere(self.monitor_timer <= now):
+            if self.monitor_state[k, r] == modes.RUNNING:
+                self.monitor_timer[k, r] = np.inf
+                self._trip(k, r)
+            else:
+                self.monitor_state[k, r], self.monitor_timer[k, r] = modes.BLOCKING, np.inf
+        for d in np.flatnonzero(self.device_timer <= now):
+            if self.device_state[d] == modes.RUNNING:
+                self._open_device(d, modes.DEVICE_INSTANT)
+            else:
+                self._close_device(d)
+        for a in np.flatnonzero(self.port_timer <= now):
+            self.port_timer[a] = np.inf
+            if self.phase[a] == modes.CUT:
+                self.ports[a, eq.RECOVERY] = self.behaviours[a][0].recovery_volt
+            elif self.ports[a, eq.REBULK] == 0 and self.behaviours[a][1] is not None:
+                self._charged(a)
+        for k in np.flatnonzero(self.precharge_timer <= now):
+            self._precharged(k)
+        while self.switching and self.switching[0].time_s <= now:
+            self._switch(self.switching.pop(0))
+
+    def _switch(self, order):
+        names = [device.name for device in self.bank.devices]
+        if order.what in names:
+            d = names.index(order.what)
+            if order.close and self.device_state[d] == modes.BLOCKING:
+                self._close_device(d)
+            elif not order.close and self.device_state[d] != modes.BLOCKING:
+                self._open_device(d, modes.DEVICE_SWITCHED)
+            return
+        k = self.pack_names.index(order.what)
+        if not order.close and self.monitor_state[k, modes.SWITCHED] == modes.QUIET:
+            self.monitor_state[k, modes.SWITCHED] = modes.WAITING
+            self._event(order.what, modes.BLOCK_TEXT[modes.SWITCHED], "schedule")
+            self.last_cause = f"{order.what} switched off"
+            self._reconsider(k, 0.0)
+        elif order.close:
+            for r in np.flatnonzero(self.monitor_state[k] >= modes.WAITING):  # a hand also resets a locked BMS
+                if r == modes.SWITCHED or (
+                    self.monitor_timer[k, r] == np.inf and modes.BLOCKS[r] and r not in (modes.FULL, modes.EMPTY)
+                ):
+                    self._release(k, r)
+
+    # ---- time ----
 
     def _settle(self, now):
         """Apply every change that is due at this instant, packs before ports, lowest first, until none is.
 
         Lowest-first is Murty's rule for the complementarity problem that packs conducting in one direction pose, which ends.
         """
+        packs_end, ports_end = modes.PACK_SLOTS * self.n, modes.PACK_SLOTS * self.n + modes.PORT_SLOTS * self.p
         while True:
             due = np.flatnonzero(self._watch(now, self.y)[:-1] > 0)
-            packs = due[due < modes.PACK_SLOTS * self.n]
             dead = [a for a in range(self.p) if self.phase[a] != modes.DONE and not self.ports[a, eq.LIVE]]
-            if packs.size:
-                self._change_pack(*divmod(packs[0], modes.PACK_SLOTS))
-            elif self._wake(now):
-                pass
-            elif dead:
-                self._finish(dead[0], modes.NO_PACK)
-            elif due.size:
-                self._change_port(*divmod(due[0] - modes.PACK_SLOTS * self.n, modes.PORT_SLOTS), now)
-            else:
+            if due.size and due[0] < packs_end:
+                self._apply(due[0], now)
+                continue
+            if self._wake(now):
+                self._guard()
+                continue
+            if any(not self.stays[a] for a in dead):
+                a = next(a for a in dead if not self.stays[a])
+                self.phase[a], self.ports[a, eq.MODE] = modes.DONE, eq.OFF
+                self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
+                self._guard()
+                continue
+            for a in dead:
+                if eq.commanded(now, self.ports, a) != 0 and modes.NO_PACK not in self.told[a]:
+                    self.told[a].add(modes.NO_PACK)
+                    self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
+            if not due.size:
                 return
-            self._guard()
+            devices = due[due >= ports_end]
+            self._apply(devices[0] if devices.size else due[0], now)
+
+    def _apply(self, slot, now):
+        """Make one change."""
+        packs_end, ports_end = modes.PACK_SLOTS * self.n, modes.PACK_SLOTS * self.n + modes.PORT_SLOTS * self.p
+        if slot < packs_end:
+            self._change_pack(*divmod(int(slot), modes.PACK_SLOTS))
+        elif slot < ports_end:
+            self._change_port(*divmod(int(slot) - packs_end, modes.PORT_SLOTS), now)
+        else:
+            self._change_device(*divmod(int(slot) - ports_end, modes.DEVICE_SLOTS))
+        self._guard()
 
     def _guard(self):
         count, since = self._stuck
         self._stuck = (count + 1, since) if self.t - since < 1e-3 else (0, self.t)
-        if self._stuck[0] > STUCK_EVENTS + 20 * (self.n + self.p):
-            where, what = self.events[-1][1:]
+        if self._stuck[0] > STUCK_EVENTS + 40 * (self.n + self.p + self.d):
+            where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
-
-    # ---- time ----
 
     def go(self):
         self._rewire()
         for step in self.duty:
+            self._step_start = self.t
             self._take(step)
             end = self.t + step.duration_s
-            self._step_start = self.t
             while self.t < end - EVENT_TIME_TOLERANCE_S:
+                self._keep_appointments()
                 self._settle(self.t - self._step_start)
                 if step.ends_early and np.all(self.phase == modes.DONE):
                     break
-                self._integrate(end)
-                if self.progress:
-                    self.progress(min(1.0, self.t / self.duty.duration_s))
+                self._integrate(min(end, max(self._next_known(), self.t + 1e-9)))
+            if self.progress:
+                self.progress(min(1.0, self.t / self.duty.duration_s))
+            if self.checkpoint and time.monotonic() - self._checked > CHECKPOINT_S:
+                self.checkpoint(self.result(complete=False))
+                self._checked = time.monotonic()
         self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
 
     def _take(self, step):
-        """Set the ports to a step's commands."""
-        self.ports[:] = 0.0
-        self.phase[:] = modes.DONE
-        for name, command in step.commands.items():
-            a = self.port_names.index(name)
-            kind = eq.CURRENT if command.kind == "current" else eq.POWER
-            self.ports[a, [eq.MODE, eq.KIND, eq.SET, eq.SLOPE]] = kind, kind, command.value, command.slope
-            self.ports[a, [eq.VOLT_LIMIT, eq.TAIL, eq.CUTOFF]] = command.volt_limit, command.tail_a, command.cutoff_volt
-            self.phase[a] = modes.FOLLOW
+        """Set the ports to a step's commands. Ports with an inverter or charger keep their phase; the others begin anew."""
+        for a, name in enumerate(self.port_names):
+            command = step.commands.get(name)
+            row, (_, charger) = self.ports[a], self.behaviours[a]
+            if not self.stays[a]:
+                row[eq.MODE] = row[eq.KIND] = eq.OFF
+                row[[eq.SET, eq.SLOPE, eq.AC, eq.AC_ASKED]] = 0.0
+                self.phase[a] = modes.DONE
+                if command is None:
+                    continue
+            kind = KINDS[command.kind] if command is not None else eq.POWER
+            value = command.value if command is not None else 0.0
+            if charger is not None and value < 0:
+                value = max(value, -charger.power_limit_w if kind == eq.POWER else -row[eq.CURRENT_MAX])
+            row[eq.KIND], row[eq.SET] = kind, value
+            row[eq.SLOPE] = command.slope if command is not None else 0.0
+            row[eq.AC] = command.ac_ratio if command is not None else 0.0
+            row[eq.AC_ASKED] = command.ac_asked_w if command is not None else 0.0
+            if command is not None:
+                row[eq.CUTOFF] = command.cutoff_volt
+                if charger is None:
+                    row[eq.VOLT_LIMIT], row[eq.TAIL] = command.volt_limit, command.tail_a
+            if not self.stays[a] or self._turns(a, value):
+                self.phase[a] = modes.FOLLOW
+            if self.phase[a] == modes.FOLLOW:
+                row[eq.MODE] = kind
+            if charger is not None and row[eq.REBULK] == 0:
+                row[eq.VOLT_LIMIT], row[eq.TAIL] = charger.absorb_volt, charger.tail_a
         self.ports[:, eq.LIVE] = self.reduced.port_live
+        self._cap_chargers()
+
+    def _turns(self, a, value):
+        """A port that lives on starts to follow: at its first step, and when its command changes direction."""
+        if self.phase[a] == modes.DONE:
+            return True
+        if value > 0:
+            return self.phase[a] in (modes.LIMITED, modes.HOLD, modes.IDLE)
+        return value < 0 and self.phase[a] == modes.CUT
 
     def _integrate(self, end):
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""
         args = self._args()
-        all_args = (*args, self.neighbours)
+        all_args = (*args, self.neighbours, self.devices, self.device_flows)
         begin, stop, base = self.t - self._step_start, end - self._step_start, self._step_start
+        if stop <= begin:
+            self.t = end
+            return
         solver = self.solver_class(
             lambda t, y: eq.rates(t, y, *all_args), begin, self.y, stop, rtol=self.rtol, atol=self.atol,
             jac=lambda t, y: eq.jacobian(t, y, *all_args), max_step=self.max_step_s,
         )  # fmt: skip
-        store = StepStore(solver, self.grid[self.grid >= self.t - 1e-9] - base)
+        first = np.searchsorted(self.grid, self.t - 1e-9)
+        last = np.searchsorted(self.grid, end + 1e-9)
+        store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
         found = None
         with warnings.catch_warnings():
@@ -306,6 +675,7 @@ class _Run:
         self.y = solver.y.copy() if found is None else dense(local)
         self._drain(store, args, moment, base)
         self._branches(moment)
+        self._blocked(local - begin)
         self.t = end if found is None else base + local
         if found is not None:
             self._apply(found[1], local)
@@ -325,15 +695,12 @@ class _Run:
                 best = at, slot
         return best
 
-    def _apply(self, slot, now):
-        """Make the change that root-finding found."""
-        if slot < modes.PACK_SLOTS * self.n:
-            self._change_pack(*divmod(slot, modes.PACK_SLOTS))
-        else:
-            self._change_port(*divmod(slot - modes.PACK_SLOTS * self.n, modes.PORT_SLOTS), now)
-        self._guard()
-
     # ---- bookkeeping ----
+
+    def _blocked(self, seconds):
+        blocks = np.array([np.bitwise_or.reduce(modes.BLOCKS[row >= modes.WAITING], initial=0) for row in self.monitor_state])
+        self.blocked_s[0] += seconds * (blocks & 1 > 0)
+        self.blocked_s[1] += seconds * (blocks & 2 > 0)
 
     def _drain(self, store, args, moment, base):
         times, weights, states, samples, sample_states = store.drain()
@@ -346,12 +713,12 @@ class _Run:
         out_pack, out_port = np.empty((2, len(local), self.n)), np.empty((2, len(local), self.p))
         r = self.reduced
         eq.observe(local, states, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, self.ports, out_pack, out_port)
-        self.trace.add(at, states, out_pack, out_port, r.flows)
+        self.trace.add(at, states[:, : eq.N_STATES * self.n], out_pack, out_port, r.flows)
 
     def _branches(self, moment):
         """Energy lost in each branch since the network last changed: R ∫ f² dt with f linear in x."""
         flows = self.reduced.flows
-        self.branch_ws += self.network.branch_ohm * np.einsum("bi,ij,bj->b", flows, moment, flows, optimize=True)
+        self.branch_ws += self.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)
 
     def result(self, complete):
         curves = [

@@ -1,0 +1,131 @@
+"""What switches and what is switched: BMS, devices in line, inverters and chargers, as plain data."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simbank.cells.curves import Curve
+
+__all__ = ["BMS", "Charger", "Device", "Inverter", "Limit", "Switching"]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of a BMS: level, how long it must be overrun [s], and when it releases.
+
+    ``release`` is a level in the unit of the limit (for temperature, how far inside the limits [K]); ``hold_s`` is the least
+    time before a release.
+    """
+
+    level: float = math.inf
+    delay_s: float = 0.0
+    release: float = 0.0
+    hold_s: float = 1.0
+    lower: float = -math.inf
+
+
+@dataclass(frozen=True)
+class BMS:
+    """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C."""
+
+    over_voltage: Limit = field(default_factory=Limit)
+    under_voltage: Limit = field(default_factory=lambda: Limit(-math.inf))
+    charge_current: Limit = field(default_factory=Limit)
+    discharge_current: Limit = field(default_factory=Limit)
+    discharge_current_high: Limit = field(default_factory=Limit)
+    short_circuit: Limit = field(default_factory=Limit)
+    charge_temperature: Limit = field(default_factory=Limit)
+    discharge_temperature: Limit = field(default_factory=Limit)
+    retries: int = 3
+    precharge_ohm: float = 0.0
+    precharge_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Device:
+    """A fuse or breaker in line.
+
+    Attributes
+    ----------
+    name : str
+    branch : str
+        Name of its branch in the graph.
+    rating_a : float
+        Rated current [A].
+    multiples, seconds : tuple of float
+        Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper.
+    least : float
+        Multiple below which it never opens.
+    cooling_s : float
+        Time constant with which it forgets [s].
+    instant : float
+        Multiple at which it opens at once; infinite if it has no such release.
+    instant_s : float
+        How long that takes [s].
+    reset_s : float
+        After how long it closes again [s]; infinite for a fuse or a breaker that waits for a hand.
+    """
+
+    name: str
+    branch: str
+    rating_a: float
+    multiples: tuple
+    seconds: tuple
+    least: float = 1.05
+    cooling_s: float = 600.0
+    instant: float = math.inf
+    instant_s: float = 0.02
+    reset_s: float = math.inf
+
+    @property
+    def curve(self):
+        """Logarithm of time over logarithm of multiple."""
+        return Curve(np.log(self.multiples), np.log(self.seconds), "linear")
+
+
+@dataclass(frozen=True)
+class Inverter:
+    """Alternating-current side of a port: power asked there is drawn from the bank through losses.
+
+    P_dc = idle + P_ac / η(P_ac / rated), with P_ac at most the rating.
+    """
+
+    rated_w: float
+    efficiency: Curve
+    idle_w: float = 0.0
+    recovery_volt: float = math.inf
+    recovery_delay_s: float = 60.0
+
+    def dc_power(self, ac_w):
+        """Power drawn from the bank [W] for a power asked on the alternating-current side [W]."""
+        ac = np.minimum(ac_w, self.rated_w)
+        return self.idle_w + np.where(ac > 0, ac / self.efficiency(np.maximum(ac, 1e-9) / self.rated_w), 0.0)
+
+
+@dataclass(frozen=True)
+class Charger:
+    """Bulk, absorption and float of a charging port; volts at the port.
+
+    ``follows_bms``: the packs' present charge limits (temperature, blocks) cap its current.
+    """
+
+    current_limit_a: float = 1e9
+    power_limit_w: float = 1e12
+    absorb_volt: float | None = None
+    float_volt: float | None = None
+    rebulk_volt: float = 0.0
+    tail_a: float = 0.0
+    absorb_max_s: float = math.inf
+    follows_bms: bool = False
+
+
+@dataclass(frozen=True)
+class Switching:
+    """A manual opening or closing by schedule; ``what`` is a pack's or a device's name."""
+
+    time_s: float
+    what: str
+    close: bool

@@ -1,0 +1,276 @@
+"""Schema of what switches in a scenario file (devices, BMS, inverters, chargers) and of its real days."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+
+from simbank import quantities
+from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
+from simbank.cells import Curve
+from simbank.errors import InputError
+from simbank.filemodel import FileModel, fraction, quantity
+
+__all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "SwitchTable"]
+
+Rate = Annotated[
+    tuple,
+    BeforeValidator(quantities.parse_rate),
+    WithJsonSchema({"type": "string", "description": "a C-rate, current or power", "examples": ["0.2 C", "40 A", "2 kW"]}),
+]
+
+# An inverse-time curve to start from, as multiples of the rating and seconds; within the gates of UL 489 for small breakers
+# (135 % within an hour, 200 % within two minutes; from memory). Common practice, no source, beyond them.
+DEFAULT_TRIP = [(1.35, 3000.0), (2.0, 90.0), (3.0, 25.0), (6.0, 4.0), (10.0, 1.2)]
+
+
+class DeviceTable(FileModel):
+    """A fuse, breaker, disconnect or shunt in line with the positive pole; with a rating it opens on overload."""
+
+    resistance: quantity("ohm", not_negative=True)
+    rating: quantity("ampere", above_zero=True) | None = None
+    trip: list[tuple[fraction(1.0, 1e3, above=True), quantity("second", above_zero=True)]] | None = None
+    least: fraction(1.0, 10.0) = 1.05
+    cooling: quantity("second", above_zero=True) = 600.0
+    instant: fraction(1.0, 1e3, above=True) | None = None
+    instant_time: quantity("second", above_zero=True) = 0.02
+    reset_after: quantity("second", above_zero=True) | None = None
+
+    @model_validator(mode="after")
+    def _whole(self):
+        if self.rating is None and (self.trip is not None or self.instant is not None):
+            raise InputError('a device that opens needs a "rating"', key="rating")
+        if self.rating is not None and self.resistance == 0:
+            raise InputError("a device that opens needs a resistance above zero", key="resistance", value="0 ohm")
+        points = self.trip or DEFAULT_TRIP
+        if len(points) < 2 or any(b[0] <= a[0] or b[1] >= a[1] for a, b in pairwise(points)):
+            raise InputError("needs two points or more, multiples rising and times falling", key="trip")
+        return self
+
+    def device(self, name, branch):
+        points = self.trip or DEFAULT_TRIP
+        return Device(
+            name=name,
+            branch=branch,
+            rating_a=self.rating,
+            multiples=tuple(p[0] for p in points),
+            seconds=tuple(p[1] for p in points),
+            least=self.least,
+            cooling_s=self.cooling,
+            instant=self.instant or math.inf,
+            instant_s=self.instant_time,
+            reset_s=self.reset_after or math.inf,
+        )
+
+
+class LimitTable(FileModel):
+    """A limit of a BMS: where, after how long, and when it lets go."""
+
+    limit: str
+    delay: quantity("second", not_negative=True) = 0.0
+    release: str | None = None
+    hold: quantity("second", above_zero=True) | None = None
+
+
+class TemperatureTable(FileModel):
+    """Least and greatest cell temperature, and how far inside them [K] it lets go."""
+
+    lowest: quantity("kelvin", above_zero=True)
+    highest: quantity("kelvin", above_zero=True)
+    delay: quantity("second", not_negative=True) = 1.0
+    release: fraction(0.0, 50.0) = 3.0
+
+    def limit(self):
+        return Limit(self.highest - 273.15, self.delay, self.release, 1.0, self.lowest - 273.15)
+
+
+class PrechargeTable(FileModel):
+    """A resistor through which a pack reconnects for a while."""
+
+    resistance: quantity("ohm", above_zero=True)
+    time: quantity("second", above_zero=True)
+
+
+class BMSTable(FileModel):
+    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C")."""
+
+    over_voltage: LimitTable | None = None
+    under_voltage: LimitTable | None = None
+    charge_current: LimitTable | None = None
+    discharge_current: LimitTable | None = None
+    discharge_current_high: LimitTable | None = None
+    short_circuit: LimitTable | None = None
+    charge_temperature: TemperatureTable | None = None
+    discharge_temperature: TemperatureTable | None = None
+    retries: Annotated[int, Field(ge=0, le=1000, strict=True)] = 3
+    precharge: PrechargeTable | None = None
+
+    @model_validator(mode="after")
+    def _readable(self):
+        self.bms(1.0)
+        return self
+
+    def bms(self, capacity_ah):
+        """The limits in volts and amperes for a pack of this rated capacity."""
+        parts = {key: self._volts(key) for key in ("over_voltage", "under_voltage") if getattr(self, key) is not None}
+        for key in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
+            table = getattr(self, key)
+            if table is not None:
+                kind, value = quantities.parse_rate(table.limit)
+                if kind == "w" or table.release is not None:
+                    raise InputError('takes a current such as "120 A" or "1 C", and lets go after "hold"', key=key)
+                parts[key] = Limit(value * capacity_ah if kind == "c" else value, table.delay, 0.0, table.hold or 30.0)
+        for key in ("charge_temperature", "discharge_temperature"):
+            if getattr(self, key) is not None:
+                parts[key] = getattr(self, key).limit()
+        if self.precharge is not None:
+            parts |= {"precharge_ohm": self.precharge.resistance, "precharge_s": self.precharge.time}
+        return BMS(retries=self.retries, **parts)
+
+    def _volts(self, key):
+        table = getattr(self, key)
+        if table.release is None:
+            raise InputError('needs a "release" voltage, such as "3.40 V"', key=key)
+        level, release = (quantities.parse(text, "volt") for text in (table.limit, table.release))
+        if (release >= level) if key == "over_voltage" else (release <= level):
+            side = "below" if key == "over_voltage" else "above"
+            raise InputError(f"must lie {side} the limit of {table.limit}", key=f"{key}.release", value=table.release)
+        return Limit(level, table.delay, release, table.hold or 1.0)
+
+
+class InverterTable(FileModel):
+    """Alternating-current side of a port: powers asked there are AC powers, drawn from the bank through losses."""
+
+    rated_power: quantity("watt", above_zero=True)
+    efficiency: list[tuple[fraction(0.0, 1.0), fraction(0.0, 1.0, above=True)]] = Field(
+        default_factory=lambda: [(0.05, 0.85), (0.1, 0.91), (0.3, 0.94), (1.0, 0.91)]
+    )
+    idle: quantity("watt", not_negative=True) = 0.0
+    cutoff: quantity("volt", above_zero=True) | None = None
+    recovery: quantity("volt", above_zero=True) | None = None
+    recovery_delay: quantity("second", above_zero=True) = 60.0
+
+    @model_validator(mode="after")
+    def _sound(self):
+        if not self.efficiency or any(b[0] <= a[0] for a, b in pairwise(self.efficiency)):
+            raise InputError("needs points whose fractions of the rating rise", key="efficiency")
+        if self.cutoff is not None and self.recovery is not None and self.recovery <= self.cutoff:
+            raise InputError(f"must lie above the cut-off of {self.cutoff:g} V", key="recovery", value=f"{self.recovery:g} V")
+        return self
+
+    def inverter(self, cutoff_volt):
+        fractions, values = zip(*self.efficiency, strict=True)
+        curve = Curve(fractions, values, "linear", outside="level")
+        return Inverter(self.rated_power, curve, self.idle, self.recovery or cutoff_volt * 1.06, self.recovery_delay)
+
+
+class ChargerTable(FileModel):
+    """Bulk, absorption and float of a charging port."""
+
+    current_limit: quantity("ampere", above_zero=True) | None = None
+    power_limit: quantity("watt", above_zero=True) | None = None
+    absorb: quantity("volt", above_zero=True) | None = None
+    float_: Annotated[quantity("volt", above_zero=True) | None, Field(alias="float")] = None
+    rebulk: quantity("volt", above_zero=True) | None = None
+    tail: Rate | None = None
+    absorb_max: quantity("second", above_zero=True) | None = None
+    follows_bms: bool = False
+
+    @model_validator(mode="after")
+    def _sound(self):
+        if self.tail is not None and self.tail[0] == "w":
+            raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
+        return self
+
+    def charger(self, capacity_ah, charge_volt):
+        absorb = self.absorb or charge_volt
+        if self.float_ is not None and self.float_ >= absorb:
+            raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")
+        tail = 0.0 if self.tail is None else self.tail[1] * (capacity_ah if self.tail[0] == "c" else 1.0)
+        return Charger(
+            current_limit_a=self.current_limit or 1e9,
+            power_limit_w=self.power_limit or 1e12,
+            absorb_volt=absorb,
+            float_volt=self.float_,
+            rebulk_volt=self.rebulk or 0.97 * (self.float_ or absorb),
+            tail_a=tail,
+            absorb_max_s=self.absorb_max or math.inf,
+            follows_bms=self.follows_bms,
+        )
+
+
+class SunTable(FileModel):
+    """Power offered to a charging port: an array under a clear sky or seeded weather, or a table with time stamps."""
+
+    port: str | None = None
+    file: str | None = None
+    latitude: fraction(-90.0, 90.0) | None = None
+    longitude: fraction(-180.0, 180.0) | None = None
+    altitude_m: fraction(-500.0, 9000.0) = 0.0
+    tilt: fraction(0.0, 90.0) = 30.0
+    azimuth: fraction(0.0, 360.0) = 180.0
+    peak_power: quantity("watt", above_zero=True) | None = None
+    losses: fraction(0.0, 1.0) = 0.14
+    weather_seed: Annotated[int, Field(ge=0, strict=True)] | None = None
+    weather_mean: fraction(0.05, 1.0) = 0.65
+
+    @model_validator(mode="after")
+    def _whole(self):
+        place = (self.latitude, self.longitude, self.peak_power)
+        if self.file is None and None in place:
+            raise InputError('needs "latitude", "longitude" and "peak_power", or "file"')
+        if self.file is not None and any(x is not None for x in place):
+            raise InputError('give either a "file" or a place, not both', key="file")
+        return self
+
+
+class LoadTable(FileModel):
+    """Power asked at a port: a day's energy over its hours, or a table with time stamps; AC where the port has an inverter."""
+
+    port: str | None = None
+    file: str | None = None
+    energy_per_day: quantity("watt_hour", above_zero=True) | None = None
+    shape: Annotated[list[fraction(0.0, 1e9)], Field(min_length=24, max_length=24)] | None = None
+    seed: Annotated[int, Field(ge=0, strict=True)] | None = None
+    spread: fraction(0.0, 1.0) = 0.15
+
+    @model_validator(mode="after")
+    def _whole(self):
+        if (self.file is None) == (self.energy_per_day is None):
+            raise InputError('needs "energy_per_day" or "file"')
+        if self.shape is not None and sum(self.shape) == 0:
+            raise InputError("must hold something above zero", key="shape")
+        return self
+
+
+class DaysDuty(FileModel):
+    """Real days: what the sun offers and what is asked, at equal steps of local time."""
+
+    kind: Literal["days"]
+    days: Annotated[int, Field(ge=1, le=36600, strict=True)] = 1
+    start: str = "2025-06-21"
+    timezone: str = "UTC"
+    step: quantity("second", above_zero=True) = 60.0
+    sun: list[SunTable] = Field(default_factory=list)
+    load: list[LoadTable] = Field(default_factory=list)
+    voltage: quantity("volt", above_zero=True) | None = None
+    cutoff: quantity("volt", above_zero=True) | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_or_many(cls, data):
+        """[duty.sun] and [[duty.sun]] both read."""
+        if isinstance(data, dict):
+            data = data | {key: [data[key]] for key in ("sun", "load") if isinstance(data.get(key), dict)}
+        return data
+
+
+class SwitchTable(FileModel):
+    """A pack or a device opened, or closed, by hand at a time from the start."""
+
+    what: str
+    at: quantity("second", not_negative=True)
+    close: bool = False
