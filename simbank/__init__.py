@@ -13,6 +13,7 @@ _HOMES = {
     "compare": "studies",
     "sweep": "studies",
     "drift": "studies",
+    "usable": "studies",
     "load_chemistry": "cells",
     "chemistry_library": "cells",
     "InputError": "errors",

@@ -116,16 +116,9 @@ def sweep(
     for item in over:
         key, values = _split(item, "--over")
         grid[key] = [_value(part) for part in _comma(values)]
-    kept = []
-    try:
-        with _progress(f"Sweeping {scenario.name}", json_) as progress:
-            table = study(scenario, grid, progress=progress, on_row=kept.append, method=method, tolerance=tolerance)
-    except KeyboardInterrupt:
-        if out is not None and kept:
-            import pandas as pd
-
-            pd.DataFrame(kept).to_csv(out / "sweep.csv", index=False)
-        raise
+    keep = None if out is None else _RowFile(out / "sweep.csv")
+    with _progress(f"Sweeping {scenario.name}", json_) as progress:
+        table = study(scenario, grid, progress=progress, on_row=keep, method=method, tolerance=tolerance)
     if out is not None:
         table.to_csv(out / "sweep.csv", index=False)
         table.to_parquet(out / "sweep.parquet", index=False)
@@ -167,6 +160,36 @@ def drift(
     else:
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
         _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        _caution()
+    _written(out, json_)
+
+
+@app.command()
+def usable(
+    file: File,
+    c_rate: Annotated[float, typer.Option(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+):
+    """What the bank delivers from full to cut-off, against what its packs would deliver each on its own."""
+    from simbank.scenario import load
+    from simbank.studies import usable as study
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    table = study(scenario, c_rate, tolerance=1e-8)
+    if out is not None:
+        table.to_csv(out / "usable.csv")
+    if json_:
+        _print_json(
+            {"scenario": scenario.name, "c_rate": c_rate, "rows": json.loads(table.reset_index().to_json(orient="records"))}
+        )
+    else:
+        columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
+        _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
+        share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
+        _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
         _caution()
     _written(out, json_)
 
@@ -398,6 +421,21 @@ def _folder(out):
 # ---- output ----
 
 
+class _RowFile:
+    """Writes a table row by row, the whole of it anew, so that a sweep that is stopped leaves what it has."""
+
+    def __init__(self, path):
+        self.path, self.rows = path, []
+
+    def __call__(self, row):
+        import pandas as pd
+
+        self.rows.append(row)
+        aside = self.path.with_name(self.path.name + ".part")
+        pd.DataFrame(self.rows).to_csv(aside, index=False)
+        aside.replace(self.path)
+
+
 @contextmanager
 def _progress(label, quiet):
     """A callable for the fraction done, shown as a bar on a terminal and not at all in a pipe."""
@@ -440,6 +478,12 @@ _COMPARE_COLUMNS = {
 _SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "port_voltage_min_v")} | {
     "charge_out_ah": "charge out\n[Ah]"
 }
+_PORT_COLUMNS = {
+    "name": "port", "asked_wh": "asked\n[Wh]", "energy_out_wh": "given\n[Wh]", "unmet_wh": "unmet\n[Wh]",
+    "offered_wh": "offered\n[Wh]", "energy_in_wh": "taken\n[Wh]", "curtailed_wh": "curtailed\n[Wh]",
+    "ac_asked_wh": "AC asked\n[Wh]", "ac_served_wh": "AC served\n[Wh]", "voltage_min_v": "lowest\n[V]",
+    "voltage_max_v": "highest\n[V]", "first_cutoff_h": "first cut\noff [h]", "first_charged_h": "first\ncharged [h]",
+}  # fmt: skip
 _DRIFT_COLUMNS = {
     "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
     "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]",
@@ -514,6 +558,20 @@ def _show_run(result, as_json):
         f"in {bank['energy_in_wh']:,.0f} Wh, lost in cable {bank['conductor_loss_wh']:,.0f} Wh, "
         f"in packs {bank['pack_loss_wh']:,.0f} Wh."
     )
+    ports = [port for port in summary["ports"] if port["asked_wh"] or port["offered_wh"]]
+    if ports and any(port["unmet_wh"] > 0.5 or port["curtailed_wh"] > 0.5 or port["ac_asked_wh"] for port in ports):
+        _table("Ports", pd.DataFrame(ports), _PORT_COLUMNS)
+    for pair in summary["pairs"]:
+        apart = [
+            f"{what} {abs(pair[key]):.0f} s apart"
+            for key, what in (("between_cutoffs_s", "cut off"), ("between_ends_of_charge_s", "charged"))
+            if pair[key] is not None
+        ]
+        if pair["voltage_apart_max_v"]:
+            more = "".join(f", {text}" for text in apart)
+            say(
+                f"{pair['ports'][0]} and {pair['ports'][1]}: voltages up to {pair['voltage_apart_max_v'] * 1e3:.0f} mV apart{more}."
+            )
     if None not in volts:
         say(
             f"Spread of SOC: {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end. "

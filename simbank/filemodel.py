@@ -89,8 +89,11 @@ def read_toml(path):
         raise InputError(f"cannot be read: {error.strerror}", file=path) from None
 
 
-def check(model, data, file=None):
-    """Validated ``model`` made from ``data``; the first fault becomes one InputError naming file, key and value."""
+def check(model, data, file=None, unions=()):
+    """Validated ``model`` made from ``data``; the first fault becomes one InputError naming file, key and value.
+
+    ``unions`` names the keys whose table is one of several kinds; pydantic puts the kind into the path of a fault.
+    """
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -98,7 +101,8 @@ def check(model, data, file=None):
         first = faults[0]
         cause = first.get("ctx", {}).get("error")
         problem = cause.problem if isinstance(cause, InputError) else _plain(first)
-        path = [str(part) for part in first["loc"]]
+        loc = first["loc"]
+        path = [str(part) for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)]
         if isinstance(cause, InputError) and cause.key:
             path.append(cause.key)
         value = cause.value if isinstance(cause, InputError) else None

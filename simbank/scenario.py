@@ -385,7 +385,7 @@ class Scenario:
     def __init__(self, data, source=None):
         self.data, self.source = data, source
         try:
-            self._file = check(ScenarioFile, data)
+            self._file = check(ScenarioFile, data, unions=("duty",))
             self.name = self._file.name
             self.bank = self._build_bank()
             self.duty = self._build_duty()

@@ -10,6 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simbank.compiled import drop_stale
+
+drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
+
 __all__ = ["Curve", "curve_value", "stack_curves"]
 
 MARGIN = 1.0  # how far the straight continuation reaches below 0; above 1 it has no end

@@ -130,7 +130,7 @@ def port_currents(t, open_volt, minus_ohm, ports, port):
 
     The bank shows ``V = open_volt + minus_ohm · J``. Each port imposes its current, its voltage or its power; for power the
     root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
-    solved together by Newton's method.
+    solved together.
     """
     p = ports.shape[0]
     hard = 0
@@ -145,7 +145,7 @@ def port_currents(t, open_volt, minus_ohm, ports, port):
             hard += 1
             port[0, a] = _single(mode, wish, open_volt[a], -minus_ohm[a, a])
     if hard > 0 and p > 1:
-        _newton(t, open_volt, minus_ohm, ports, port)
+        _together(t, open_volt, minus_ohm, ports, port)
     for a in range(p):
         v = open_volt[a]
         for b in range(p):
@@ -160,6 +160,8 @@ def _single(mode, wish, open_volt, ohm):
         return (open_volt - wish) / ohm
     if mode == RESISTANCE:
         return open_volt / (wish + ohm)
+    if wish == 0.0 or (wish > 0.0 and open_volt <= 0.0):
+        return 0.0
     inside = open_volt * open_volt - 4.0 * ohm * wish
     if inside <= 0.0:
         return open_volt / (2.0 * ohm)
@@ -199,12 +201,38 @@ def solve_in_place(matrix, right):
 
 
 @njit(cache=True)
-def _newton(t, open_volt, minus_ohm, ports, port):
-    """Several ports at once; row 0 of ``port`` holds the start and receives the solution."""
+def _together(t, open_volt, minus_ohm, ports, port):
+    """Several ports at once; row 0 of ``port`` receives the solution.
+
+    Each port in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is beyond the bank;
+    where none is, Newton's method then brings the sum to round-off.
+    """
     p = ports.shape[0]
+    possible = True
+    for _ in range(100):
+        moved = 0.0
+        possible = True
+        for a in range(p):
+            mode = ports[a, MODE]
+            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+                continue
+            wish = imposed(t, ports, a)
+            volt = open_volt[a]
+            for b in range(p):
+                if b != a:
+                    volt += minus_ohm[a, b] * port[0, b]
+            if mode == POWER and volt * volt + 4.0 * minus_ohm[a, a] * wish <= 0.0:
+                possible = False
+            new = _single(mode, wish, volt, -minus_ohm[a, a])
+            moved = max(moved, abs(new - port[0, a]) / (1.0 + abs(new)))
+            port[0, a] = new
+        if moved < 1e-12 or (possible and moved < 1e-6):
+            break
+    if not possible:
+        return
     residual = np.empty((p, 1))
     slopes = np.empty((p, p))
-    for _ in range(30):
+    for _ in range(4):
         worst = 0.0
         for a in range(p):
             mode = ports[a, MODE]
@@ -214,26 +242,17 @@ def _newton(t, open_volt, minus_ohm, ports, port):
             for b in range(p):
                 v += minus_ohm[a, b] * port[0, b]
                 slopes[a, b] = 0.0
-            if mode == VOLTAGE and live:
-                residual[a, 0] = v - wish
+            if live and (mode == VOLTAGE or mode == RESISTANCE):
+                residual[a, 0] = v - wish if mode == VOLTAGE else v - wish * port[0, a]
                 for b in range(p):
                     slopes[a, b] = minus_ohm[a, b]
-            elif mode == RESISTANCE and live:
-                residual[a, 0] = v - wish * port[0, a]
-                for b in range(p):
-                    slopes[a, b] = minus_ohm[a, b]
-                slopes[a, a] -= wish
-            elif mode == POWER and live:
+                if mode == RESISTANCE:
+                    slopes[a, a] -= wish
+            elif live and mode == POWER:
                 residual[a, 0] = v * port[0, a] - wish
                 for b in range(p):
                     slopes[a, b] = port[0, a] * minus_ohm[a, b]
                 slopes[a, a] += v
-                if v + minus_ohm[a, a] * port[0, a] <= 0.0:  # past the greatest power: hold there
-                    port[0, a] = v / (-2.0 * minus_ohm[a, a])
-                    residual[a, 0] = 0.0
-                    for b in range(p):
-                        slopes[a, b] = 0.0
-                    slopes[a, a] = 1.0
             else:
                 residual[a, 0] = 0.0
                 slopes[a, a] = 1.0

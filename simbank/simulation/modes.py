@@ -184,15 +184,15 @@ def _watch_port(q, a, t, phase, ports, port, minus_ohm, out):
     if phase[q] == FOLLOW:
         if charge:
             out[a] = volt - ports[q, eq.VOLT_LIMIT]
-            if ports[q, eq.KIND] == eq.POWER:
-                out[a + 1] = -current / ports[q, eq.CURRENT_MAX] - 1.0 - HOLD_BAND
+            out[a + 1] = -current / ports[q, eq.CURRENT_MAX] - 1.0 - HOLD_BAND
         elif wish > 0.0:
             out[a] = ports[q, eq.CUTOFF] - volt
             if ports[q, eq.KIND] == eq.POWER:  # d(power)/d(current) has come down to nothing
                 out[a + 1] = -(volt + minus_ohm[q, q] * current)
     elif phase[q] == LIMITED:
         out[a] = volt - ports[q, eq.VOLT_LIMIT]
-        out[a + 1] = ports[q, eq.CURRENT_MAX] * volt / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
+        most = ports[q, eq.CURRENT_MAX] * (volt if ports[q, eq.KIND] == eq.POWER else 1.0)
+        out[a + 1] = most / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
     elif phase[q] == HOLD:
         limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
         limit = max(limit, -ports[q, eq.CURRENT_MAX])

@@ -241,7 +241,11 @@ def _summary(run, soc, branches, events, stored_change_j):
     out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
     conductor_j = run.branch_ws.sum()
     to_ambient_j = acc[eq.ACC_TO_AMBIENT]
-    moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-12)
+    # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
+    content_j = sum(
+        c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
+    )
+    moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
     dz = run.y[: run.n] - run.y_start[: run.n]
     net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
     through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]

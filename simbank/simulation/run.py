@@ -24,6 +24,7 @@ METHODS = {"LSODA": LSODA, "BDF": BDF, "Radau": Radau}
 KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 MAX_PACKS = 512
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
+REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
@@ -113,8 +114,8 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
         scipy's solver.
     tolerance : float
         Relative tolerance of the solver. The absolute ones follow: a hundredth of it for state of charge, itself for the
-        hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; a
-        thousandfold, in kelvin, for temperatures.
+        hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; tenfold, in
+        kelvin, for temperatures.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -153,14 +154,16 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
 class _Run:
     def __init__(self, scenario, solver, tolerance, output_step_s, max_step_s, progress, checkpoint):
         self.scenario, self.bank, self.duty = scenario, scenario.bank, scenario.duty
-        self.solver_class, self.rtol, self.max_step_s = solver, tolerance, max_step_s
+        self.solver_class, self.max_step_s = solver, max_step_s
         self.progress, self.checkpoint, self._checked = progress, checkpoint, time.monotonic()
         packs, graph = self.bank.packs, self.bank.graph
         self.port_names, self.pack_names = list(graph.ports), [pack.name for pack in packs]
         self.n, self.p, self.d = len(packs), len(self.port_names), len(self.bank.devices)
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
-        self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e3], self.n), np.full(self.d, 1e2)])
+        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest.
+        self.rtol = tolerance * np.concatenate([np.ones(4 * self.n), np.full(self.n, 1e-3), np.ones(self.d)])
+        self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.zeros(eq.N_STATES * self.n + self.d)
         self.y[: self.n] = [pack.soc for pack in packs]
@@ -380,7 +383,14 @@ class _Run:
 
     def _change_port(self, a, slot, now):
         phase = self.phase[a]
-        charging = eq.commanded(now, self.ports, a) < 0
+        wish = eq.commanded(now, self.ports, a)
+        charging = wish < 0
+        if (phase == modes.HOLD and slot == 0) or (phase == modes.FOLLOW and charging):
+            _, port = self._solve()
+            asked = -wish / max(port[1, a], 1.0) if self.ports[a, eq.KIND] == eq.POWER else -wish
+            if asked > self.ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
+                self._set_phase(a, modes.LIMITED, eq.LIMIT, modes.CURRENT_AGAIN)
+                return
         if slot == 2:
             self._bulk(a)
         elif (phase == modes.FOLLOW and slot == 0 and charging) or (phase == modes.LIMITED and slot == 0):
@@ -431,7 +441,8 @@ class _Run:
             return
         if self.ports[a, eq.REBULK] == 0:
             self._event(self.port_names[a], modes.FLOATS)
-            self.ports[a, eq.REBULK] = max(charger.rebulk_volt, 1e-6)
+            self.ports[a, eq.REBULK] = 1e-6  # at float; bulk again not before a while is over
+            self.port_timer[a] = self.t + REBULK_DELAY_S
             self.ports[a, eq.VOLT_LIMIT] = charger.float_volt if charger.float_volt is not None else -np.inf
             self.ports[a, eq.TAIL] = 0.0
         self.phase[a] = modes.IDLE
@@ -501,7 +512,9 @@ class _Run:
             self.port_timer[a] = np.inf
             if self.phase[a] == modes.CUT:
                 self.ports[a, eq.RECOVERY] = self.behaviours[a][0].recovery_volt
-            elif self.ports[a, eq.REBULK] == 0 and self.behaviours[a][1] is not None:
+            elif self.behaviours[a][1] is not None and self.ports[a, eq.REBULK] > 0:
+                self.ports[a, eq.REBULK] = max(self.behaviours[a][1].rebulk_volt, 1e-6)
+            elif self.behaviours[a][1] is not None:
                 self._charged(a)
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)
@@ -533,20 +546,31 @@ class _Run:
     # ---- time ----
 
     def _settle(self, now):
-        """Apply every change that is due at this instant, packs before ports, lowest first, until none is.
+        """Apply every change that is due at this instant, one at a time, until none is.
 
-        Lowest-first is Murty's rule for the complementarity problem that packs conducting in one direction pose, which ends.
+        In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
+        one direction pose, which ends); ports that overrun a limit of their own, since what they would push for no time at all
+        must trip nothing; monitors of packs; devices; ports that have nothing left to do.
         """
         packs_end, ports_end = modes.PACK_SLOTS * self.n, modes.PACK_SLOTS * self.n + modes.PORT_SLOTS * self.p
         while True:
             due = np.flatnonzero(self._watch(now, self.y)[:-1] > 0)
-            dead = [a for a in range(self.p) if self.phase[a] != modes.DONE and not self.ports[a, eq.LIVE]]
-            if due.size and due[0] < packs_end:
-                self._apply(due[0], now)
+            packs = due[due < packs_end]
+            conducting = packs[packs % modes.PACK_SLOTS == 0]
+            if conducting.size:
+                self._apply(conducting[0], now)
                 continue
             if self._wake(now):
                 self._guard()
                 continue
+            ports = due[(due >= packs_end) & (due < ports_end)]
+            pushing = [slot for slot in ports if self._overruns(*divmod(int(slot) - packs_end, modes.PORT_SLOTS), now)]
+            devices = due[due >= ports_end]
+            order = [*pushing, *packs, *devices]
+            if order:
+                self._apply(order[0], now)
+                continue
+            dead = [a for a in range(self.p) if self.phase[a] != modes.DONE and not self.ports[a, eq.LIVE]]
             if any(not self.stays[a] for a in dead):
                 a = next(a for a in dead if not self.stays[a])
                 self.phase[a], self.ports[a, eq.MODE] = modes.DONE, eq.OFF
@@ -557,10 +581,15 @@ class _Run:
                 if eq.commanded(now, self.ports, a) != 0 and modes.NO_PACK not in self.told[a]:
                     self.told[a].add(modes.NO_PACK)
                     self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
-            if not due.size:
+            if not ports.size:
                 return
-            devices = due[due >= ports_end]
-            self._apply(devices[0] if devices.size else due[0], now)
+            self._apply(ports[0], now)
+
+    def _overruns(self, a, slot, now):
+        """Whether a due change of a port is one to a limit of its own, not an end."""
+        if self.phase[a] == modes.FOLLOW:
+            return eq.commanded(now, self.ports, a) < 0
+        return self.phase[a] == modes.LIMITED or (self.phase[a] == modes.HOLD and slot == 0)
 
     def _apply(self, slot, now):
         """Make one change."""
@@ -613,7 +642,7 @@ class _Run:
             kind = KINDS[command.kind] if command is not None else eq.POWER
             value = command.value if command is not None else 0.0
             if charger is not None and value < 0:
-                value = max(value, -charger.power_limit_w if kind == eq.POWER else -row[eq.CURRENT_MAX])
+                value = max(value, -charger.power_limit_w) if kind == eq.POWER else value
             row[eq.KIND], row[eq.SET] = kind, value
             row[eq.SLOPE] = command.slope if command is not None else 0.0
             row[eq.AC] = command.ac_ratio if command is not None else 0.0
@@ -635,9 +664,9 @@ class _Run:
         """A port that lives on starts to follow: at its first step, and when its command changes direction."""
         if self.phase[a] == modes.DONE:
             return True
-        if value > 0:
-            return self.phase[a] in (modes.LIMITED, modes.HOLD, modes.IDLE)
-        return value < 0 and self.phase[a] == modes.CUT
+        if value == 0:
+            return self.phase[a] in (modes.LIMITED, modes.HOLD)
+        return self.phase[a] in (modes.LIMITED, modes.HOLD, modes.IDLE) if value > 0 else self.phase[a] == modes.CUT
 
     def _integrate(self, end):
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""
@@ -691,6 +720,9 @@ class _Run:
             at = dense.t_old
             if past_due(at) < 0:
                 at = brentq(past_due, dense.t_old, t_end, xtol=EVENT_TIME_TOLERANCE_S)
+                beyond = EVENT_TIME_TOLERANCE_S  # a root may lie a hair before the change is due: step past it
+                while past_due(at) <= 0 and at < t_end:
+                    at, beyond = min(at + beyond, t_end), 2.0 * beyond
             if best is None or at < best[0]:
                 best = at, slot
         return best

@@ -3,5 +3,6 @@
 from simbank.studies.compare import compare
 from simbank.studies.drift import drift
 from simbank.studies.sweep import sweep
+from simbank.studies.usable import usable
 
-__all__ = ["compare", "drift", "sweep"]
+__all__ = ["compare", "drift", "sweep", "usable"]

@@ -1,0 +1,36 @@
+"""Throws away cached machine code that is older than any of the sources it was made from.
+
+The compiler keys its cache by the file of each function alone, but a compiled function contains the functions it calls, from other
+files too. So after an upgrade, or an edit, a stale caller could go on running the old physics. A stamp of all compiled sources,
+kept beside them, tells.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from pathlib import Path
+
+__all__ = ["drop_stale"]
+
+SOURCES = ("cells/curves.py", "cells/circuit.py", "simulation/equations.py", "simulation/modes.py", "simulation/quadrature.py")
+
+
+def drop_stale(root=None):
+    """Delete cached code under ``root`` (the package) if its sources are not those of the stamp; True if it did.
+
+    Where the folder cannot be written, nothing is done: the compiler then keeps its cache elsewhere.
+    """
+    root = Path(root or Path(__file__).parent)
+    digest = hashlib.sha256(b"".join((root / source).read_bytes() for source in SOURCES if (root / source).exists())).hexdigest()
+    stamp = root / "__pycache__" / "compiled_sources.sha256"
+    with contextlib.suppress(OSError):
+        if stamp.exists() and stamp.read_text() == digest:
+            return False
+        for pattern in ("*.nbi", "*.nbc"):
+            for path in root.glob(f"*/__pycache__/{pattern}"):
+                path.unlink(missing_ok=True)
+        stamp.parent.mkdir(exist_ok=True)
+        stamp.write_text(digest)
+        return True
+    return False

@@ -1,0 +1,63 @@
+"""What a bank delivers from full to empty, against what its packs would deliver each on its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from simbank.bank import Bank, Graph
+from simbank.duty import Command, Duty, Step
+from simbank.simulation import simulate
+
+__all__ = ["usable"]
+
+
+@dataclass(frozen=True)
+class _Case:
+    name: str
+    bank: Bank
+    duty: Duty
+
+
+def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
+    """Discharge the full bank at a constant C-rate to its cut-off, and each pack alone at the same C-rate.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Gives packs and wiring; its duty and schedule are not used, its first port is.
+    c_rate : float
+    cutoff_volt : float, optional
+        Port voltage at which the discharge ends; by default the chemistry's for all packs [V].
+    **options
+        Passed on to :func:`simbank.simulate`.
+
+    Returns
+    -------
+    DataFrame
+        Rows: each pack, ``sum of packs``, ``bank``; columns ``charge_ah``, ``energy_wh``. What the bank lacks against the sum is
+        what unequal sharing and its cable cost.
+    """
+    bank = scenario.bank
+    cutoff = cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs)
+    port = next(iter(bank.graph.ports))
+
+    def run(name, case_bank, at):
+        amperes = c_rate * case_bank.capacity_ah
+        duty = Duty((Step(1.5 / c_rate * 3600.0, {at: Command("current", amperes, cutoff_volt=cutoff)}),))
+        summary = simulate(_Case(name, case_bank, duty), **options).summary["bank"]
+        return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}
+
+    full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)
+    rows = {
+        pack.name: run(
+            pack.name, Bank(pack.name, (pack,), Graph((), {pack.name: ("+", "-")}, {"port": ("+", "-")}), bank.ambient_k), "port"
+        )
+        for pack in full
+    }
+    table = pd.DataFrame(rows).T
+    table.loc["sum of packs"] = table.sum()
+    table.loc["bank"] = run(scenario.name, Bank(bank.name, full, bank.graph, bank.ambient_k, bank.neighbours_w_k), port)
+    table.index.name = "what"
+    return table

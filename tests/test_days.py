@@ -1,0 +1,137 @@
+"""Real days: pvlib is the reference for the sun; energies asked, served, offered, curtailed add up."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import simbank
+from simbank import days
+from simbank.errors import InputError
+
+PLACE = days.Array(47.0, 8.0, 35.0, 180.0, 5000.0, 0.14, 500.0)
+DAYS = "hilltop_clinic_days.toml"
+
+
+def test_a_clear_day_is_pvlibs_own_sum():
+    """Energy of a clear day, from the duty that runs, against pvlib called here."""
+    import pvlib
+
+    index = days.time_index("2025-06-21", 1, 60.0, "Europe/Zurich")
+    site = pvlib.location.Location(47.0, 8.0, "Europe/Zurich", 500.0)
+    sun = site.get_solarposition(index)
+    sky = site.get_clearsky(index, model="ineichen")
+    plane = pvlib.irradiance.get_total_irradiance(
+        35.0, 180.0, sun["apparent_zenith"], sun["azimuth"], sky["dni"], sky["ghi"], sky["dhi"]
+    )
+    theirs = (plane["poa_global"].fillna(0).clip(lower=0) / 1000 * 5000 * 0.86).sum() / 60
+    assert days.array_power(PLACE, index).sum() / 60 == pytest.approx(theirs, rel=1e-9)
+    assert 20_000 < theirs < 40_000  # 4 to 8 kWh per kWp on a clear midsummer day: common practice, no source
+
+
+def test_offered_equals_the_sun_and_served_plus_unmet_equals_asked(root):
+    changes = {"duty.days": 2, "duty.step": "5 min"}
+    scenario = simbank.load(root / "scenarios" / DAYS, changes)
+    result = simbank.simulate(scenario, tolerance=1e-8)
+    inverter, charger = result.summary["ports"]
+    index = days.time_index("2025-03-01", 2, 300.0, "Etc/GMT-2")
+    load = days.daily_load(index, 22_000.0, seed=5)
+    assert inverter["ac_asked_wh"] == pytest.approx(load.sum() / 12, rel=1e-9)
+    assert inverter["ac_served_wh"] + inverter["ac_unmet_wh"] == pytest.approx(inverter["ac_asked_wh"], rel=1e-6)
+    sun = days.array_power(days.Array(-1.5, 29.5, 10.0, 0.0, 7000.0, 0.14, 1500.0), index, 11, 0.6)
+    assert charger["offered_wh"] == pytest.approx(sun.sum() / 12, rel=1e-6)
+    assert charger["energy_in_wh"] + charger["curtailed_wh"] == pytest.approx(charger["offered_wh"], rel=1e-6)
+    assert charger["curtailed_wh"] >= -1e-6
+    assert result.summary["closure"]["energy_relative"] < 1e-5
+
+
+def test_a_bank_too_small_leaves_load_unmet(root):
+    changes = {"duty.days": 2, "duty.step": "10 min", "duty.sun.peak_power": "1 kW"}
+    result = simbank.simulate(simbank.load(root / "scenarios" / DAYS, changes), tolerance=1e-7)
+    inverter = result.summary["ports"][0]
+    assert inverter["unmet_wh"] > 1000
+    assert "discharge ended at cut-off voltage" in set(result.events["what"])
+
+
+def test_days_have_the_hours_that_clocks_give_them():
+    """Europe's clocks change on 2025-03-30 and 2025-10-26: days of 23 and 25 hours."""
+    assert len(days.time_index("2025-03-30", 1, 3600.0, "Europe/Zurich")) == 23
+    assert len(days.time_index("2025-10-26", 1, 3600.0, "Europe/Zurich")) == 25
+
+
+def test_weather_is_seeded_and_bounded():
+    index = days.time_index("2025-01-01", 30, 600.0, "UTC")
+    one, two = days.weather_factor(index, 3), days.weather_factor(index, 3)
+    assert np.array_equal(one, two)
+    assert not np.array_equal(one, days.weather_factor(index, 4))
+    assert one.min() >= 0.05
+    assert one.max() <= 1.0
+
+
+def test_load_keeps_its_day():
+    index = days.time_index("2025-01-01", 1, 60.0, "UTC")
+    assert days.daily_load(index, 8000.0).sum() / 60 == pytest.approx(8000.0)
+
+
+def test_tables_with_time_stamps(tmp_path):
+    path = tmp_path / "load.csv"
+    index = days.time_index("2025-01-01", 1, 3600.0, "Europe/Zurich")
+    path.write_text("time,power_w\n2024-12-31T22:00:00Z,100\n2025-01-01T05:00:00+00:00,300\n2025-01-02T06:00:00Z,0\n")
+    power = days.read_timed_csv(path, index, "Europe/Zurich")
+    assert power[0] == 100  # local midnight is 23 h UTC
+    assert power[5] == 100
+    assert power[6] == 300  # 05 h UTC
+    path.write_text("time,power_w\n2025-01-01 00:00,100\n2025-01-01 12:00,200\n2025-01-02 00:00,0\n")
+    assert list(days.read_timed_csv(path, index, "Europe/Zurich")[[0, 11, 12]]) == [100, 100, 200]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("time,power_w\n2025-01-01,1\n", "covers"),
+        ("time,power_w\n2025-01-01,x\n2025-01-03,1\n", "row 2, power_w"),
+        ("time,power_w\n2025-01-01,-5\n2025-01-03,1\n", "not below zero"),
+        ("time,power_w\n2025-01-03,1\n2025-01-01,1\n", "must rise"),
+        ("time,power_w\nyesterday-ish,1\n2025-01-01,1\n", "not a time stamp"),
+        ("when,watts\n1,1\n", "needs columns"),
+    ],
+)
+def test_faults_in_time_stamped_tables(tmp_path, text, says):
+    path = tmp_path / "x.csv"
+    path.write_text(text)
+    with pytest.raises(InputError, match=says):
+        days.read_timed_csv(path, days.time_index("2025-01-01", 1, 3600.0, "UTC"), "UTC")
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"duty.step": "7 s"}, "must divide an hour"),
+        ({"duty.start": "soon"}, "not a date"),
+        ({"duty.timezone": "Mars/Olympus"}, "not a date and time zone"),
+        ({"duty.sun.latitude": 95}, "at most 90"),
+        ({"duty.sun.port": "sun chargr"}, 'did you mean "sun charger"'),
+        ({"duty.load.shape": [1.0] * 23}, "duty.load.0.shape"),
+        ({"duty.load.file": "x.csv"}, "energy_per_day"),
+    ],
+)
+def test_faults_in_days(root, changes, says):
+    with pytest.raises(InputError, match=says):
+        simbank.load(root / "scenarios" / DAYS, changes)
+
+
+def test_power_from_a_csv_runs(tmp_path, root):
+    import tomllib
+
+    data = tomllib.loads((root / "scenarios" / DAYS).read_text())
+    times = pd.date_range("2025-03-01", "2025-03-02 01:00", freq="15min", tz="Etc/GMT-2")
+    pd.DataFrame({"time": times.astype(str), "power_w": np.full(len(times), 800.0)}).to_csv(tmp_path / "load.csv", index=False)
+    data["duty"] = {
+        "kind": "days",
+        "days": 1,
+        "start": "2025-03-01",
+        "timezone": "Etc/GMT-2",
+        "step": "15 min",
+        "load": {"port": "inverter", "file": "load.csv"},
+    }
+    result = simbank.simulate(simbank.from_dict(data, source=str(tmp_path / "bank.toml")), tolerance=1e-7)
+    assert result.summary["ports"][0]["ac_served_wh"] == pytest.approx(800.0 * 24, rel=1e-9)

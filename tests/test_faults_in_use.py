@@ -1,0 +1,105 @@
+"""What is on disk after ctrl-C, a full disk, or a killed process: whole files with what was computed."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+
+import pandas as pd
+import pytest
+from conftest import ROOT
+
+DAYS = str(ROOT / "scenarios" / "hilltop_clinic_days.toml")
+PROGRAM = "import simbank.simulation.run as r; r.CHECKPOINT_S = 0.2; from simbank.cli import main; main()"
+
+
+def start(out, *more, preexec=None):
+    arguments = ["run", DAYS, "--set", "duty.days=60", "--tolerance", "1e-7", "--out", str(out), *more]
+    return subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=preexec
+    )
+
+
+def wait_for(path, seconds=120):
+    end = time.monotonic() + seconds
+    while not path.exists():
+        assert time.monotonic() < end, f"{path} did not appear"
+        time.sleep(0.05)
+
+
+def readable(out):
+    """Everything in the folder reads; returns the summary."""
+    record = json.loads((out / "summary.json").read_text())
+    assert not record["complete"]
+    frame = pd.read_parquet(out / "packs.parquet")
+    assert len(frame) > 10
+    assert frame["soc"].between(-1e-6, 1 + 1e-6).all()
+    assert pd.read_csv(out / "packs.csv")["soc"].notna().all()
+    return record
+
+
+def test_ctrl_c_leaves_what_was_computed(tmp_path):
+    process = start(tmp_path / "out")
+    wait_for(tmp_path / "out" / "summary.json")
+    time.sleep(1.0)
+    process.send_signal(signal.SIGINT)
+    _, stderr = process.communicate(timeout=120)
+    assert process.returncode == 1
+    assert "Traceback" not in stderr
+    assert len(stderr.strip().splitlines()) == 1
+    assert readable(tmp_path / "out")["bank"]["duration_h"] > 0
+
+
+def test_a_killed_process_leaves_what_was_computed(tmp_path):
+    process = start(tmp_path / "out")
+    wait_for(tmp_path / "out" / "summary.json")
+    time.sleep(1.0)
+    process.kill()
+    process.communicate(timeout=60)
+    readable(tmp_path / "out")
+
+
+def test_a_full_disk_is_one_line_and_leaves_whole_files(tmp_path):
+    """Files may grow to 300 kB and no further, as on a disk that fills up."""
+    import resource
+
+    def limit():
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
+
+    process = start(tmp_path / "out", preexec=limit)
+    _, stderr = process.communicate(timeout=300)
+    assert process.returncode == 1
+    assert "Traceback" not in stderr
+    assert len(stderr.strip().splitlines()) == 1
+    assert "File too large" in stderr or "No space" in stderr
+    left = list((tmp_path / "out").iterdir())
+    assert not [path for path in left if path.name.endswith(".part")]
+    for path in left:
+        if path.suffix == ".parquet":
+            pd.read_parquet(path)
+
+
+def test_a_sweep_that_is_killed_keeps_its_rows(tmp_path):
+    program = "from simbank.cli import main; main()"
+    arguments = ["sweep", DAYS, "--set", "duty.step=10 min", "--over", "packs.A.soc=0.4,0.5,0.6,0.7,0.8", "--out", str(tmp_path)]
+    process = subprocess.Popen([sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    wait_for(tmp_path / "sweep.csv")
+    time.sleep(0.3)
+    process.kill()
+    process.communicate(timeout=60)
+    rows = pd.read_csv(tmp_path / "sweep.csv")
+    assert 1 <= len(rows) <= 5
+    assert rows["spread_max_points"].notna().all()
+
+
+@pytest.mark.parametrize("shot", ["--json"])
+def test_json_of_a_broken_off_run_is_still_json(tmp_path, shot):
+    process = start(tmp_path / "out", shot)
+    wait_for(tmp_path / "out" / "summary.json")
+    time.sleep(0.5)
+    process.send_signal(signal.SIGINT)
+    stdout, _ = process.communicate(timeout=120)
+    assert process.returncode == 1
+    assert json.loads(stdout)["bank"]["duration_h"] > 0

@@ -1,0 +1,228 @@
+"""Inverters, chargers and loads: shares, cut-off and recovery, absorption and float, against hand calculation and ngspice."""
+
+import math
+
+import numpy as np
+import pytest
+from banks import Case, affine_chemistry, pack, wired
+from spice import needs_ngspice, run_deck
+from test_scenario import SMALL
+from test_sharing import one_pack
+
+import simbank
+from simbank.bank import Bank, Branch, Graph
+from simbank.bank.equipment import Charger, Inverter
+from simbank.cells import Curve
+from simbank.duty import Command, Duty, Step
+from simbank.simulation import modes
+
+CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
+E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
+
+
+def two_inverters(lead_a, lead_b):
+    """One pack, two ports behind leads of their own (both polarities together)."""
+    one = pack("P", CHEMISTRY, 200, R, 0.6, cells=16)
+    branches = []
+    for port, ohm in (("one", lead_a), ("two", lead_b)):
+        branches += [Branch(f"lead {port} {s}", "lead", f"bus{s}", f"{port}{s}", ohm / 2) for s in "+-"]
+    return Bank("two", (one,), Graph.build(branches, {"P": ("bus+", "bus-")}, {p: (f"{p}+", f"{p}-") for p in ("one", "two")}))
+
+
+def test_mirror_equal_inverters_share_equally():
+    both = {port: Command("power", 2500.0) for port in ("one", "two")}
+    result = simbank.simulate(Case(two_inverters(2e-3, 2e-3), Duty((Step(3600.0, both),))))
+    current = result.ports["current_a"]
+    assert np.abs(current["one"] - current["two"]).max() <= 1e-9 * current["one"].max()
+
+
+def test_unequal_leads_divide_a_held_voltage_by_ohms_law():
+    """Two chargers that both hold 54 V behind 2 and 6 mΩ: their currents stand as 3 to 1."""
+    both = {port: Command("current", -300.0, volt_limit=54.0) for port in ("one", "two")}
+    result = simbank.simulate(Case(two_inverters(2e-3, 6e-3), Duty((Step(600.0, both),))))
+    current = result.ports["current_a"].iloc[5]
+    assert current["one"] / current["two"] == pytest.approx(3.0, rel=1e-9)
+    e = E0 + BETA * result.packs["soc"]["P"].iloc[5]
+    total = (54.0 - e) / (R + 1 / (1 / 2e-3 + 1 / 6e-3))
+    assert current.sum() == pytest.approx(-total, rel=1e-6)
+
+
+def test_the_longer_lead_sees_less_and_cuts_off_first():
+    both = {port: Command("current", 60.0, cutoff_volt=51.2) for port in ("one", "two")}
+    result = simbank.simulate(Case(two_inverters(2e-3, 8e-3), Duty((Step(4 * 3600.0, both),))))
+    pair = result.summary["pairs"][0]
+    assert pair["ports"] == ["one", "two"]
+    assert pair["voltage_apart_max_v"] == pytest.approx(60 * 6e-3, rel=1e-6)
+    assert pair["between_cutoffs_s"] < 0  # the second, on the longer lead, goes first
+    z2 = (51.2 + 120 * R + 60 * 8e-3 - E0) / BETA  # by hand: E0 + βz − 120 R − 60 · lead = 51.2
+    first = result.summary["ports"][1]["first_cutoff_h"] * 3600
+    assert first == pytest.approx((0.6 - z2) * 200 * 3600 / 120, abs=0.01)
+
+
+@needs_ngspice
+def test_constant_power_loads_against_ngspice():
+    """Two constant-power loads on unequal leads behind two packs: operating point by ngspice."""
+    packs = [pack("A", CHEMISTRY, 200, 8e-3, 0.6, cells=16), pack("B", CHEMISTRY, 200, 14e-3, 0.5, cells=16)]
+    branches = [Branch(f"link{s}", "link", f"A{s}", f"B{s}", 1e-3) for s in "+-"]
+    branches += [Branch(f"lead1{s}", "lead", f"A{s}", f"q{s}", 2e-3) for s in "+-"]
+    branches += [Branch(f"lead2{s}", "lead", f"B{s}", f"r{s}", 3e-3) for s in "+-"]
+    graph = Graph.build(branches, {p: (f"{p}+", f"{p}-") for p in "AB"}, {"q": ("q+", "q-"), "r": ("r+", "r-")})
+    both = {"q": Command("power", 6000.0), "r": Command("power", 9000.0)}
+    result = simbank.simulate(Case(Bank("x", tuple(packs), graph), Duty((Step(60.0, both),))))
+    deck = ["power", f"VA ea an {E0 + BETA * 0.6}", f"VB eb bn {E0 + BETA * 0.5}", "RA ea ap 8e-3", "RB eb bp 14e-3"]
+    deck += ["Rlp ap bp 1e-3", "Rln an bn 1e-3", "R1p ap qp 2e-3", "R1n an qn 2e-3", "R2p bp rp 3e-3", "R2n bn rn 3e-3"]
+    deck += ["BQ qp qn I=6000/(v(qp)-v(qn))", "BR rp rn I=9000/(v(rp)-v(rn))", "Vg an 0 0", ".nodeset v(qp)=52 v(rp)=52"]
+    deck += [
+        ".options reltol=1e-9",
+        ".control",
+        "set numdgt=12",
+        "op",
+        "print v(qp)-v(qn)",
+        "print v(rp)-v(rn)",
+        "print i(va)",
+        "quit",
+        ".endc",
+        ".end",
+    ]
+    values = [float(line.split("=")[1]) for line in run_deck("\n".join(deck)).splitlines() if " = " in line and line[:1] in "vi"]
+    first = result.ports["voltage_v"].iloc[0]
+    assert first["q"] == pytest.approx(values[0], rel=1e-6)
+    assert first["r"] == pytest.approx(values[1], rel=1e-6)
+    assert result.packs["current_a"]["A"].iloc[0] == pytest.approx(-values[2], rel=1e-6)
+
+
+def test_resistive_load():
+    """I = E/(R + load), Ohm."""
+    result = simbank.simulate(
+        Case(one_pack(pack("P", CHEMISTRY, 200, R, 0.6, cells=16)), Duty((Step(60.0, {"port": Command("resistance", 0.5)}),)))
+    )
+    assert result.ports["current_a"]["port"].iloc[0] == pytest.approx((E0 + BETA * 0.6) / (0.5 + R), rel=1e-9)
+    port = result.summary["ports"][0]
+    assert port["unmet_wh"] == pytest.approx(0.0, abs=1e-6)
+
+
+def behaving(**behaviours):
+    bank = wired([pack("P", CHEMISTRY, 100, R, 0.5, cells=16)], ports=tuple(behaviours))
+    return Bank("b", bank.packs, bank.graph, behaviours=behaviours)
+
+
+def inverter(**more):
+    return Inverter(3000.0, Curve([0.1, 0.5, 1.0], [0.88, 0.94, 0.92], "linear", outside="level"), 25.0, **more)
+
+
+def test_inverter_losses():
+    """P_dc = idle + P_ac/η, with η by straight line between its points and P_ac at most the rating (by hand)."""
+    unit = inverter()
+    assert float(unit.dc_power(1500.0)) == pytest.approx(25 + 1500 / 0.94)
+    assert float(unit.dc_power(900.0)) == pytest.approx(25 + 900 / 0.91)
+    assert float(unit.dc_power(0.0)) == 25.0
+    assert float(unit.dc_power(9000.0)) == pytest.approx(25 + 3000 / 0.92)
+
+
+def test_cut_off_and_recovery():
+    """Cut off at 51.5 V under load, on again once the resting voltage is back above 52 V and a minute is over."""
+    bank = behaving(port=(inverter(recovery_volt=52.0, recovery_delay_s=60.0), None))
+    result = simbank.simulate(Case(bank, Duty((Step(7200.0, {"port": Command("power", 3000.0, cutoff_volt=51.5)}),))))
+    cuts = [e["time_s"] for e in result.summary["events"] if e["what"] == modes.CUTOFF]
+    back = [e["time_s"] for e in result.summary["events"] if e["what"] == modes.RECOVERED]
+    assert cuts
+    if back:
+        assert back[0] - cuts[0] >= 60.0 - 1e-6
+    port = result.summary["ports"][0]
+    assert port["asked_wh"] == pytest.approx(6000.0, rel=1e-9)
+    assert port["unmet_wh"] == pytest.approx(port["asked_wh"] - port["energy_out_wh"], abs=1e-9)
+
+
+def test_bulk_absorption_and_float():
+    """50 A to 54.4 V, absorption with tau = RQ/β to a tail of 5 A, then idle until the bank is down to the float voltage."""
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.0, tail_a=5.0)
+    bank = behaving(port=(None, charger))
+    result = simbank.simulate(Case(bank, Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),))))
+    z_hold = (54.4 - E0 - R * 50) / BETA
+    t_hold = (z_hold - 0.5) * 7200
+    t_float = t_hold + R * 360000 / BETA * math.log(50 / 5)
+    times = {e["what"]: e["time_s"] for e in result.summary["events"]}
+    assert times[modes.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
+    assert times[modes.FLOATS] == pytest.approx(t_float, abs=1e-2)
+    assert result.ports["current_a"]["port"].iloc[-1] == 0
+    assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(t_float / 3600, abs=1e-5)
+
+
+def test_longest_absorption():
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.0, absorb_max_s=600.0)
+    result = simbank.simulate(Case(behaving(port=(None, charger)), Duty((Step(3 * 3600.0, {"port": Command("power", -1e5)}),))))
+    times = {e["what"]: e["time_s"] for e in result.summary["events"]}
+    assert times[modes.FLOATS] - times[modes.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
+
+
+def test_bulk_again_after_a_load():
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.6, tail_a=5.0)
+    bank = behaving(load=(None, None), sun=(None, charger))
+    steps = [
+        Step(3 * 3600.0, {"sun": Command("power", -1e5)}),
+        Step(3600.0, {"load": Command("current", 50.0)}),
+        Step(3 * 3600.0, {"sun": Command("power", -1e5)}),
+    ]
+    what = [e["what"] for e in simbank.simulate(Case(bank, Duty(tuple(steps)))).summary["events"]]
+    assert what.index(modes.FLOATS) < what.index(modes.REBULK)
+    assert what.count(modes.FLOATS) == 2
+
+
+def test_float_carries_a_load():
+    """At float the charger gives what a load takes and the bank rests, once the bank has come down to the float voltage."""
+    charger = Charger(current_limit_a=80.0, absorb_volt=54.2, float_volt=53.9, rebulk_volt=51.0, tail_a=5.0)
+    bank = behaving(load=(None, None), sun=(None, charger))
+    steps = [
+        Step(4 * 3600.0, {"sun": Command("power", -1e5)}),
+        Step(6 * 3600.0, {"sun": Command("power", -1e5), "load": Command("current", 30.0)}),
+    ]
+    result = simbank.simulate(Case(bank, Duty(tuple(steps))))
+    assert result.ports["current_a"]["sun"].iloc[-1] == pytest.approx(-30.0, abs=0.01)
+    assert result.ports["voltage_v"]["sun"].iloc[-1] == pytest.approx(53.9, abs=1e-9)
+
+
+def test_a_charger_that_talks_to_the_packs_keeps_to_what_they_allow():
+    from dataclasses import replace
+
+    lfp = simbank.load_chemistry("lfp")
+    cold = replace(pack("P", lfp, 100, 16e-3, 0.5, cells=16), temperature_k=278.15)
+    bank = wired([cold], ports=("port",))
+    for talks, amperes in ((True, 12.0), (False, 80.0)):  # 0.12 C at 5 °C
+        charger = Charger(current_limit_a=80.0, absorb_volt=56.8, follows_bms=talks)
+        cool = Bank("b", bank.packs, bank.graph, 278.15, behaviours={"port": (None, charger)})
+        result = simbank.simulate(Case(cool, Duty((Step(600.0, {"port": Command("power", -1e5)}),))))
+        assert result.ports["current_a"]["port"].iloc[3] == pytest.approx(-amperes, rel=1e-6)
+        assert (result.summary["packs"][0]["charge_too_cold_h"] > 0) != talks
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"ports.inverter.inverter": {"rated_power": "3 kW", "cutoff": "50 V", "recovery": "49 V"}}, "above the cut-off"),
+        ({"ports.inverter.inverter": {"rated_power": "3 V"}}, "wrong dimension"),
+        ({"ports.inverter.charger": {"absorb": "54 V", "float": "56 V"}}, "below the absorption voltage"),
+        ({"ports.inverter.charger": {"tail": "2 kW"}}, "C-rate or a current"),
+        ({"ports.inverter.device": {"resistance": "0 ohm", "rating": "100 A"}}, "resistance above zero"),
+        ({"ports.inverter.device": {"resistance": "1 milliohm", "instant": 5}}, 'needs a "rating"'),
+        (
+            {"ports.inverter.device": {"resistance": "1 milliohm", "rating": "9 A", "trip": [[2, "9 s"], [1.5, "99 s"]]}},
+            "multiples rising",
+        ),
+        ({"pack_types.slab.bms": {"over_voltage": {"limit": "3.6 V"}}}, 'needs a "release"'),
+        ({"pack_types.slab.bms": {"over_voltage": {"limit": "3.6 V", "release": "3.7 V"}}}, "below the limit"),
+        ({"pack_types.slab.bms": {"discharge_current": {"limit": "3 V"}}}, "write a C-rate"),
+        ({"switching": [{"what": "Z", "at": "1 h"}]}, "no such pack or device"),
+    ],
+)
+def test_faults(changes, says):
+    import tomllib
+
+    with pytest.raises(simbank.InputError, match=says):
+        simbank.from_dict(tomllib.loads(SMALL), changes)
+
+
+def test_usable_energy_of_the_bank_against_its_packs(root):
+    table = simbank.usable(simbank.load(root / "scenarios" / "hilltop_clinic.toml"), 0.3, tolerance=1e-7)
+    packs = table.drop(index=["sum of packs", "bank"])
+    assert table.loc["sum of packs", "energy_wh"] == pytest.approx(packs["energy_wh"].sum())
+    assert 0.85 < table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"] < 1.0
