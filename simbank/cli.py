@@ -570,7 +570,7 @@ def _show_run(result, as_json):
         if pair["voltage_apart_max_v"]:
             more = "".join(f", {text}" for text in apart)
             say(
-                f"{pair['ports'][0]} and {pair['ports'][1]}: voltages up to {pair['voltage_apart_max_v'] * 1e3:.0f} mV apart{more}."
+                f"{pair['ports'][0]} and {pair['ports'][1]}: voltages up to {pair['voltage_apart_max_v'] * 1e3:.0f} mV apart{more}."  # noqa: E501
             )
     if None not in volts:
         say(
