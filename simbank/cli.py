@@ -568,10 +568,8 @@ def _show_run(result, as_json):
             if pair[key] is not None
         ]
         if pair["voltage_apart_max_v"]:
-            more = "".join(f", {text}" for text in apart)
-            say(
-                f"{pair['ports'][0]} and {pair['ports'][1]}: voltages up to {pair['voltage_apart_max_v'] * 1e3:.0f} mV apart{more}."  # noqa: E501
-            )
+            names, millivolts = " and ".join(pair["ports"]), pair["voltage_apart_max_v"] * 1e3
+            say(", ".join([f"{names}: voltages up to {millivolts:.0f} mV apart", *apart]) + ".")
     if None not in volts:
         say(
             f"Spread of SOC: {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end. "

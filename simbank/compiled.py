@@ -1,8 +1,8 @@
 """Throws away cached machine code that is older than any of the sources it was made from.
 
 The compiler keys its cache by the file of each function alone, but a compiled function contains the functions it calls, from
-other files too. So after an upgrade, or an edit, a stale caller could go on running the old physics. A stamp of all compiled sources,
-kept beside them, tells.
+other files too. So after an upgrade, or an edit, a stale caller could go on running the old physics. A stamp of all compiled
+sources, kept beside them, tells.
 """
 
 from __future__ import annotations
