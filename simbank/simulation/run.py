@@ -161,8 +161,11 @@ class _Run:
         self.n, self.p, self.d = len(packs), len(self.port_names), len(self.bank.devices)
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
-        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest.
+        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Only LSODA takes
+        # a tolerance for each state.
         self.rtol = tolerance * np.concatenate([np.ones(4 * self.n), np.full(self.n, 1e-3), np.ones(self.d)])
+        if solver is not LSODA:
+            self.rtol = tolerance
         self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.zeros(eq.N_STATES * self.n + self.d)
