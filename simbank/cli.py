@@ -23,8 +23,8 @@ app = typer.Typer(
 )
 
 CAUTION = (
-    "Computed from the data given. Not checked: fault currents, protective devices, cable heating. Not a substitute for the pack "
-    "maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
+    "Computed from the data given. Not checked: fault currents, whether a device can break them, cable heating. Not a substitute "
+    "for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
 )
 
 File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
