@@ -245,12 +245,15 @@ class _Run:
     def _args(self):
         return self.cells, self.curves_of, self.curves, self.reduced.hybrid, self.ports
 
-    def _watch(self, t, y):
+    def _watch_args(self):
         r = self.reduced
-        return modes.watch(
-            t, y, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.pack_live, self.pack_state, self.pack_mark,
+        return (
+            self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.pack_live, self.pack_state, self.pack_mark,
             self.monitors, self.monitor_state, self.phase, self.ports, self.devices, self.device_flows, self.device_state,
         )  # fmt: skip
+
+    def _watch(self, t, y):
+        return modes.watch(t, y, *self._watch_args())
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
@@ -675,6 +678,7 @@ class _Run:
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""
         args = self._args()
         all_args = (*args, self.neighbours, self.devices, self.device_flows)
+        watch_args = self._watch_args()
         begin, stop, base = self.t - self._step_start, end - self._step_start, self._step_start
         if stop <= begin:
             self.t = end
@@ -696,7 +700,7 @@ class _Run:
                     self._drain(store, args, moment, base)
                     raise SimulationError(f"the solver gave up at {base + solver.t:.3f} s: {message}")
                 dense = solver.dense_output()
-                due = self._watch(solver.t, solver.y)
+                due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
                     if not np.isfinite(due[-1]):
                         raise SimulationError(f"the state is not finite at {base + solver.t:.3f} s")
