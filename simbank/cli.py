@@ -430,10 +430,10 @@ class _RowFile:
     def __call__(self, row):
         import pandas as pd
 
+        from simbank.simulation.result import write_whole
+
         self.rows.append(row)
-        aside = self.path.with_name(self.path.name + ".part")
-        pd.DataFrame(self.rows).to_csv(aside, index=False)
-        aside.replace(self.path)
+        write_whole(self.path, lambda aside: pd.DataFrame(self.rows).to_csv(aside, index=False))
 
 
 @contextmanager

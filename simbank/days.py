@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.filemodel import finite_column, read_csv
 
 __all__ = [
     "HOUSEHOLD_SHAPE",
@@ -76,6 +77,12 @@ def clear_sky_power(array, index):
     return np.nan_to_num(plane.to_numpy(float)).clip(0.0) / 1000.0 * array.peak_w * (1.0 - array.losses)
 
 
+def _day_number(index):
+    """Local day of each time, from 0."""
+    day = index.tz_localize(None).normalize()
+    return (day - day[0]).days.to_numpy()
+
+
 def weather_factor(index, seed, mean=0.65):
     """What clouds leave of the clear-sky power, between 0.05 and 1, seeded.
 
@@ -83,7 +90,7 @@ def weather_factor(index, seed, mean=0.65):
     minutes, strongest on half-clouded days. Invented for the simulation of weather-like days; no climate is meant.
     """
     random = np.random.default_rng(seed)
-    day = (index.tz_localize(None).normalize() - index[0].tz_localize(None).normalize()).days.to_numpy()
+    day = _day_number(index)
     level, levels = 0.0, []
     for _ in range(day.max() + 1):
         level = 0.5 * level + np.sqrt(1 - 0.25) * random.standard_normal()
@@ -109,7 +116,7 @@ def daily_load(index, energy_wh, shape=HOUSEHOLD_SHAPE, seed=None, spread=0.15):
     power = energy_wh * (shape / shape.sum())[index.hour.to_numpy()]
     if seed is None:
         return power
-    day = (index.tz_localize(None).normalize() - index[0].tz_localize(None).normalize()).days.to_numpy()
+    day = _day_number(index)
     return power * np.clip(1 + spread * np.random.default_rng(seed).standard_normal(day.max() + 1), 0.2, 2.0)[day]
 
 
@@ -123,12 +130,7 @@ def read_timed_csv(path, index, timezone):
     InputError
         If the file, a column, a time or a value is not right, or the table does not cover the index.
     """
-    try:
-        frame = pd.read_csv(path, comment="#", skipinitialspace=True)
-    except FileNotFoundError:
-        raise InputError("no such file", key="file", value=str(path)) from None
-    except Exception as error:
-        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", file=path) from None
+    frame = read_csv(path, missing={"key": "file", "value": str(path)})
     if not {"time", "power_w"} <= set(frame.columns):
         raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
     try:
@@ -139,11 +141,7 @@ def read_timed_csv(path, index, timezone):
         raise InputError(f"not a time stamp: {error}", file=path, key="time") from None
     if not times.is_monotonic_increasing or times.has_duplicates:
         raise InputError("times must rise from row to row", file=path, key="time")
-    power = pd.to_numeric(frame["power_w"], errors="coerce").to_numpy(float)
-    bad = np.flatnonzero(~(np.isfinite(power) & (power >= 0)))
-    if bad.size:
-        what = str(frame["power_w"].iloc[bad[0]])
-        raise InputError("must be a number of watts, not below zero", file=path, key=f"row {bad[0] + 2}, power_w", value=what)
+    power = finite_column(frame, "power_w", path, "must be a number of watts, not below zero", least=0.0)
     asked = index.tz_convert("UTC")
     if times[0] > asked[0] or times[-1] < asked[-1]:
         raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {asked[0]} to {asked[-1]}", file=path, key="time")

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from simbank.errors import InputError
+from simbank.filemodel import finite_column, read_csv
 
 __all__ = ["Command", "Duty", "SampledDuty", "Step", "table_steps"]
 
@@ -54,7 +55,6 @@ class Step:
     duration_s: float
     commands: dict = field(default_factory=dict)
     ends_early: bool = False
-    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -129,14 +129,8 @@ def table_steps(path, port_names, interpolation, limits):
     InputError
         If the file is missing, a column is unknown or missing, a value is not a number, or time does not rise.
     """
-    import pandas as pd
-
-    try:
-        frame = pd.read_csv(path, comment="#", skipinitialspace=True)
-    except FileNotFoundError:
-        raise InputError("no such file", key="duty.file", value=str(path)) from None
-    except Exception as error:
-        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", key="duty.file", value=str(path)) from None
+    where = {"key": "duty.file", "value": str(path)}
+    frame = read_csv(path, missing=where, broken=where)
     time_columns = [c for c in frame.columns if c in _TIME_COLUMNS]
     if len(time_columns) != 1:
         raise InputError("needs one column time_s, time_min or time_h", file=path, key="columns", value=", ".join(frame.columns))
@@ -157,18 +151,8 @@ def table_steps(path, port_names, interpolation, limits):
         raise InputError(f"needs a column such as {next(iter(known))}", file=path, key="columns")
     if len(frame) < 2:
         raise InputError("needs two rows or more; the last row ends the table", file=path)
-    values = {}
-    for column in [*time_columns, *(column for _, column in asked.values())]:
-        numbers = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
-        bad = np.flatnonzero(~np.isfinite(numbers))
-        if bad.size:
-            raise InputError(
-                "every value must be a finite number",
-                file=path,
-                key=f"row {bad[0] + 2}, {column}",
-                value=str(frame[column].iloc[bad[0]]),
-            )
-        values[column] = numbers
+    wanted = [*time_columns, *(column for _, column in asked.values())]
+    values = {column: finite_column(frame, column, path) for column in wanted}
     time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
     back = np.flatnonzero(np.diff(time) <= 0)
     if back.size:

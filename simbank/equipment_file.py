@@ -162,9 +162,10 @@ class InverterTable(FileModel):
         return self
 
     def inverter(self, cutoff_volt):
+        recovery = self.recovery or 1.06 * (self.cutoff or cutoff_volt)
         fractions, values = zip(*self.efficiency, strict=True)
         curve = Curve(fractions, values, "linear", outside="level")
-        return Inverter(self.rated_power, curve, self.idle, self.recovery or cutoff_volt * 1.06, self.recovery_delay)
+        return Inverter(self.rated_power, curve, self.idle, recovery, self.recovery_delay, self.cutoff)
 
 
 class ChargerTable(FileModel):

@@ -13,7 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, Wi
 from simbank import quantities
 from simbank.errors import InputError
 
-__all__ = ["FileModel", "check", "fraction", "nearest", "quantity", "read_toml"]
+__all__ = ["FileModel", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml"]
 
 
 class FileModel(BaseModel):
@@ -87,6 +87,41 @@ def read_toml(path):
         raise InputError("not TOML: not a text file in UTF-8", file=path) from None
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", file=path) from None
+
+
+def read_csv(path, missing=None, broken=None):
+    """Table from a CSV file; ``#`` begins a comment.
+
+    Parameters
+    ----------
+    path : path-like
+    missing, broken : dict, optional
+        Where the error points if there is no such file, or if it is no table: arguments of InputError; by default the file.
+
+    Raises
+    ------
+    InputError
+    """
+    import pandas as pd
+
+    try:
+        return pd.read_csv(path, comment="#", skipinitialspace=True)
+    except FileNotFoundError:
+        raise InputError("no such file", **(missing or {"file": path})) from None
+    except Exception as error:
+        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", **(broken or {"file": path})) from None
+
+
+def finite_column(frame, column, path, problem="every value must be a finite number", least=-math.inf):
+    """One column as finite floats, none below ``least``; the first bad row is an InputError."""
+    import numpy as np
+    import pandas as pd
+
+    numbers = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+    bad = np.flatnonzero(~(np.isfinite(numbers) & (numbers >= least)))
+    if bad.size:
+        raise InputError(problem, file=path, key=f"row {bad[0] + 2}, {column}", value=str(frame[column].iloc[bad[0]]))
+    return numbers
 
 
 def check(model, data, file=None, unions=()):

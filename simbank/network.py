@@ -112,19 +112,20 @@ class Network:
         ]:
             incidence[plus, column] += sign
             incidence[minus, column] -= sign
-        spread = _solve_grounded(closed_ends, closed_g, incidence, piece)
+        pieces, first_node = np.unique(piece, return_index=True)
+        solve = _grounded(closed_ends, closed_g, self.n_nodes, first_node)
+        spread = solve(incidence)
         through = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
         missing = incidence.copy()  # what does not yet balance at each node: spread it as well, once
         np.subtract.at(missing, closed_ends[:, 0], through)
         np.add.at(missing, closed_ends[:, 1], through)
-        missing[np.unique(piece, return_index=True)[1]] = 0.0
-        more = _solve_grounded(closed_ends, closed_g, missing, piece)
+        missing[first_node] = 0.0
+        more = solve(missing)
         through += closed_g[:, None] * (more[closed_ends[:, 0]] - more[closed_ends[:, 1]])
         flows = np.zeros((len(self.branch_ends), n + p))
         flows[branches] = through
 
         # One level is free for each piece but the first of what hangs together.
-        pieces, first_node = np.unique(piece, return_index=True)
         leaders = np.isin(first_node, np.unique(whole, return_index=True)[1])
         member = (piece[:, None] == pieces[~leaders]).astype(float)
         into = member.T @ incidence
@@ -158,18 +159,21 @@ class Network:
         return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=shape), directed=False)[1]
 
 
-def _solve_grounded(ends, conductance, drive, component):
-    """Potentials with the first node of each component at zero."""
-    size = len(component)
+def _grounded(ends, conductance, size, grounded):
+    """A function from what is driven into ``size`` nodes to their potentials, with the ``grounded`` ones at zero."""
     laplacian = np.zeros((size, size))
     a, b = ends[:, 0], ends[:, 1]
     np.add.at(laplacian, (a, a), conductance)
     np.add.at(laplacian, (b, b), conductance)
     np.add.at(laplacian, (a, b), -conductance)
     np.add.at(laplacian, (b, a), -conductance)
-    grounded = np.unique(component, return_index=True)[1]
     free = np.setdiff1d(np.arange(size), grounded)
-    potential = np.zeros_like(drive)
-    if free.size:
-        potential[free] = lu_solve(lu_factor(laplacian[np.ix_(free, free)]), drive[free])
-    return potential
+    factors = lu_factor(laplacian[np.ix_(free, free)]) if free.size else None
+
+    def solve(drive):
+        potential = np.zeros_like(drive)
+        if factors is not None:
+            potential[free] = lu_solve(factors, drive[free])
+        return potential
+
+    return solve

@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 from simbank import days
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
+from simbank.bank.bank import MAX_PACKS
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Step, table_steps
@@ -22,8 +23,6 @@ from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
-
-MAX_PACKS = 512
 
 GaugeText = Annotated[
     Gauge,
@@ -469,7 +468,7 @@ class Scenario:
         charge_volt, cutoff_volt = _pack_volts(packs)
         inverter = charger = None
         if port.inverter is not None:
-            inverter = port.inverter.inverter(port.inverter.cutoff or cutoff_volt)
+            inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
                 charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
@@ -596,8 +595,9 @@ class Scenario:
         duty, names = self._file.duty, [port.name for port in self._file.ports]
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
-            steps = table_steps(path, names, duty.interpolation, self._limits(duty))
-            return Duty(tuple(self._through_inverters(step, path) for step in steps), duty.repeat)
+            limits = self._limits(duty)
+            steps = table_steps(path, names, duty.interpolation, limits)
+            return Duty(tuple(self._through_inverters(step, path, limits) for step in steps), duty.repeat)
         if isinstance(duty, DaysDuty):
             return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
@@ -608,16 +608,15 @@ class Scenario:
     def _command(self, port, kind, value, limits):
         """A command at a port; power at a port with an inverter is AC power and becomes what the bank must give."""
         inverter = self.bank.behaviours.get(port, (None, None))[0]
-        own = next(table for table in self._file.ports if table.name == port)
-        if own.inverter is not None and own.inverter.cutoff is not None:
-            limits = limits | {"cutoff_volt": own.inverter.cutoff}
+        if inverter is not None and inverter.cutoff_volt is not None:
+            limits = limits | {"cutoff_volt": inverter.cutoff_volt}
         if inverter is None or kind != "power" or value < 0:
             return Command(kind, value, **limits)
         drawn = float(inverter.dc_power(value))
         served = min(value, inverter.rated_w)
         return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
 
-    def _through_inverters(self, step, path):
+    def _through_inverters(self, step, path, limits):
         """A step of a table with AC powers turned into what the bank must give."""
         commands = {}
         for port, command in step.commands.items():
@@ -626,10 +625,9 @@ class Scenario:
                     raise InputError(
                         'power at a port with an inverter needs interpolation = "hold"', file=path, key="duty.interpolation"
                     )
-                limits = {"volt_limit": command.volt_limit, "tail_a": command.tail_a, "cutoff_volt": command.cutoff_volt}
                 command = self._command(port, "power", command.value, limits)
             commands[port] = command
-        return Step(step.duration_s, commands, step.ends_early, step.label)
+        return Step(step.duration_s, commands, step.ends_early)
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""

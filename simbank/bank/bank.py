@@ -12,7 +12,9 @@ from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
 
-__all__ = ["Bank", "Pack"]
+__all__ = ["MAX_PACKS", "Bank", "Pack"]
+
+MAX_PACKS = 512  # in one bank
 
 
 @dataclass(frozen=True)

@@ -90,7 +90,8 @@ class Device:
 class Inverter:
     """Alternating-current side of a port: power asked there is drawn from the bank through losses.
 
-    P_dc = idle + P_ac / η(P_ac / rated), with P_ac at most the rating.
+    P_dc = idle + P_ac / η(P_ac / rated), with P_ac at most the rating. A ``cutoff_volt`` of its own comes
+    before that of a command.
     """
 
     rated_w: float
@@ -98,6 +99,7 @@ class Inverter:
     idle_w: float = 0.0
     recovery_volt: float = math.inf
     recovery_delay_s: float = 60.0
+    cutoff_volt: float | None = None
 
     def dc_power(self, ac_w):
         """Power drawn from the bank [W] for a power asked on the alternating-current side [W]."""

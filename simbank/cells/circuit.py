@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-__all__ = ["circuit_voltage", "relaxation"]
+__all__ = ["circuit_voltage", "moved_ah", "relaxation"]
 
 
 @njit(cache=True)
@@ -24,6 +24,13 @@ def relaxation(time_s, drive_v, tau_s):
         now, before = drive_v[i], drive_v[i - 1]
         out[i] = a * out[i - 1] + now - a * before - (now - before) * mean
     return out
+
+
+def moved_ah(time_s, current_a):
+    """Charge moved up to each sample by a current that runs straight between samples [Ah]."""
+    from scipy.integrate import cumulative_trapezoid
+
+    return cumulative_trapezoid(current_a, time_s, initial=0.0) / 3600.0
 
 
 def circuit_voltage(time_s, current_a, soc, capacity_ah, ocv, r0_ohm, rc, r_factor, rc_factor, warmth=1.0, rc_warmth=1.0):
@@ -48,9 +55,7 @@ def circuit_voltage(time_s, current_a, soc, capacity_ah, ocv, r0_ohm, rc, r_fact
     -------
     soc, voltage_v : ndarray, shape (m,)
     """
-    step = np.diff(time_s)
-    moved = np.concatenate([[0.0], np.cumsum(step * (current_a[1:] + current_a[:-1]) / 2)]) / 3600.0
-    z = soc - moved / capacity_ah
+    z = soc - moved_ah(time_s, current_a) / capacity_ah
     volt = ocv(z) - r0_ohm * warmth * r_factor(z) * current_a
     drive = rc_factor(z) * rc_warmth * current_a
     for ohm, tau in rc:

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.cells.circuit import relaxation
+from simbank.cells.circuit import moved_ah, relaxation
 from simbank.errors import InputError
+from simbank.filemodel import finite_column, read_csv
 
 __all__ = ["PulseFit", "Reading", "fit_pulse", "read_pulse_csv", "resistance_from_two_readings"]
 
@@ -63,7 +64,7 @@ def fit_pulse(time_s, current_a, voltage_v, ocv_v=None):
         raise InputError("times must rise from sample to sample")
     if np.ptp(current_a) == 0:
         raise InputError("needs a step of current, such as a discharge pulse after a rest")
-    charge_ah = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * (current_a[1:] + current_a[:-1]) / 2)]) / 3600.0
+    charge_ah = moved_ah(time_s, current_a)
     base = np.zeros_like(voltage_v) if ocv_v is None else np.asarray(ocv_v, float)
 
     def model(parameters):
@@ -107,26 +108,13 @@ def read_pulse_csv(path):
     InputError
         If the file is missing or a column or value is not right.
     """
-    import pandas as pd
-
-    try:
-        frame = pd.read_csv(path, comment="#", skipinitialspace=True)
-    except FileNotFoundError:
-        raise InputError("no such file", file=path) from None
-    except Exception as error:
-        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", file=path) from None
+    frame = read_csv(path)
     columns = ["time_s", "current_a", "voltage_v"]
     missing = [column for column in columns if column not in frame]
     if missing:
         has = ", ".join(map(str, frame.columns))
         raise InputError(f"needs columns {', '.join(columns)}", file=path, key="columns", value=has)
-    numbers = frame[columns].apply(pd.to_numeric, errors="coerce")
-    for column in columns:
-        bad = np.flatnonzero(~np.isfinite(numbers[column].to_numpy(float)))
-        if bad.size:
-            where, what = f"row {bad[0] + 2}, {column}", str(frame[column].iloc[bad[0]])
-            raise InputError("every value must be a finite number", file=path, key=where, value=what)
-    return tuple(numbers[column].to_numpy(float) for column in columns)
+    return tuple(finite_column(frame, column, path) for column in columns)
 
 
 @dataclass(frozen=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
+from simbank.cells.chemistry import GAS_CONSTANT, RCPair, load_chemistry
 from simbank.cells.circuit import circuit_voltage
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
@@ -242,7 +243,7 @@ def fit_cell(name, soc=SOC_POINTS, celsius=(0.0, 25.0, 40.0), c_rate=0.3):
 
         warm.append(least_squares(at_temperature, [0.0, 0.0]).x)
     inverse = 1.0 / (np.array(celsius) + 273.15)
-    activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * 8.314462618) for k in (0, 1))
+    activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * GAS_CONSTANT) for k in (0, 1))
 
     rc = tuple((float(r), float(tau)) for r, tau in rc)
     return FittedCell(name, capacity, ocv, float(r0), rc, r_factor, rc_factor, activation, rms)
@@ -258,10 +259,6 @@ def _capacity_ah(values):
 
 def with_circuit(cell, base):
     """A :class:`~simbank.cells.chemistry.Chemistry` with the fitted circuit, the rest (limits, charge rate) from ``base``."""
-    from dataclasses import replace
-
-    from simbank.cells.chemistry import GAS_CONSTANT, RCPair
-
     return replace(
         base,
         name=cell.name,
@@ -320,7 +317,7 @@ def validate(cell, seed=0, temperature_k=298.15, c_rate_max=0.3):
     time_s, current_a, physics_v = physics_voltage(values, PROFILE_SOC[0], steps, temperature_k, sample_s=20.0)
     soc, circuit_v = circuit_voltage(
         time_s, current_a, PROFILE_SOC[0], cell.capacity_ah, cell.ocv, cell.r0_ohm, cell.rc, cell.r_factor, cell.rc_factor,
-        *(np.exp(e / 8.314462618 * (1 / temperature_k - 1 / 298.15)) for e in cell.activation_j_mol),
+        *(np.exp(e / GAS_CONSTANT * (1 / temperature_k - 1 / 298.15)) for e in cell.activation_j_mol),
     )  # fmt: skip
     left = circuit_v - physics_v
     return {
@@ -341,8 +338,6 @@ def write_chemistry(cell, path, name, base="lfp", title=None):
     ``base`` and marked as assumed.
     """
     import tomli_w
-
-    from simbank.cells.chemistry import load_chemistry
 
     other = load_chemistry(base)
     made = f"Fitted by simbank to PyBaMM's parameter set {cell.name} (single particle model with electrolyte)"

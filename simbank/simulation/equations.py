@@ -267,6 +267,18 @@ def _together(t, open_volt, minus_ohm, ports, port):
 
 
 @njit(cache=True)
+def _with_resistance(hybrid, cells, work):
+    """1 + Y (r − r_ref), which turns currents at the reference resistances into those at the present ones, shape (n, n)."""
+    n = cells.shape[1]
+    matrix = np.empty((n, n))
+    for k in range(n):
+        for m in range(n):
+            matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
+        matrix[k, k] += 1.0
+    return matrix
+
+
+@njit(cache=True)
 def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port):
     """All currents and voltages at one instant.
 
@@ -288,12 +300,7 @@ def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port):
             part[k, 1 + a] = hybrid[k, n + a]
         same = same and abs(work[R_NOW, k] - cells[R_REF, k]) < 1e-12 * cells[R_REF, k]
     if not same:
-        matrix = np.empty((n, n))
-        for k in range(n):
-            for m in range(n):
-                matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
-            matrix[k, k] += 1.0
-        solve_in_place(matrix, part)
+        solve_in_place(_with_resistance(hybrid, cells, work), part)
     open_volt = np.empty(p)
     minus_ohm = np.empty((p, p))
     for a in range(p):
@@ -365,15 +372,21 @@ def state_rates(y, pack_current, r_now, cells, curves_of, curves, neighbours, ou
 
 
 @njit(cache=True)
+def _row_product(matrix, r, what, work, port):
+    """Row ``r`` of a matrix of the reduced network times a row of ``work`` (packs) and the port currents."""
+    n = work.shape[1]
+    value = 0.0
+    for k in range(n):
+        value += matrix[r, k] * work[what, k]
+    for a in range(port.shape[1]):
+        value += matrix[r, n + a] * port[0, a]
+    return value
+
+
+@njit(cache=True)
 def device_current(d, flows, work, port):
     """Current through device ``d`` [A]."""
-    n = work.shape[1]
-    current = 0.0
-    for k in range(n):
-        current += flows[d, k] * work[I_PACK, k]
-    for a in range(port.shape[1]):
-        current += flows[d, n + a] * port[0, a]
-    return current
+    return _row_product(flows, d, I_PACK, work, port)
 
 
 @njit(cache=True)
@@ -410,12 +423,7 @@ def _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work):
         for m in range(n + p):
             out[k, m] = hybrid[k, m]
     if not same:
-        matrix = np.empty((n, n))
-        for k in range(n):
-            for m in range(n):
-                matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
-            matrix[k, k] += 1.0
-        solve_in_place(matrix, out)
+        solve_in_place(_with_resistance(hybrid, cells, work), out)
     held = False
     for a in range(p):
         mode = ports[a, MODE]
@@ -639,13 +647,7 @@ def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, ou
 @njit(cache=True)
 def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
-    n = work.shape[1]
-    v = 0.0
-    for m in range(n):
-        v += terminal[k, m] * work[E_LINEAR, m]
-    for a in range(port.shape[1]):
-        v += terminal[k, n + a] * port[0, a]
-    return v
+    return _row_product(terminal, k, E_LINEAR, work, port)
 
 
 def stored_energy_j(y, cells, packs_curves):

@@ -93,9 +93,9 @@ class StepStore:
 
 
 def integrals(n_packs, n_ports):
-    """Fresh accumulators (packs, ports, moment)."""
+    """Fresh accumulators (packs, ports)."""
     port_acc = np.zeros((eq.N_PORT_ACC, n_ports))
     port_acc[eq.PORT_MIN_V], port_acc[eq.PORT_MAX_V] = np.inf, -np.inf
     acc = np.zeros((eq.N_ACC, n_packs))
     acc[eq.ACC_T_MIN], acc[eq.ACC_T_MAX] = np.inf, -np.inf
-    return acc, port_acc, np.zeros((n_packs + n_ports, n_packs + n_ports))
+    return acc, port_acc

@@ -16,7 +16,7 @@ import pandas as pd
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 
-__all__ = ["Result", "Trace"]
+__all__ = ["Result", "Trace", "write_whole"]
 
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
@@ -33,7 +33,7 @@ class Trace:
         self.pieces.append((times, states, packs, ports, flows))
 
     def joined(self):
-        """Times (m,), states (m, 4, n), packs (2, m, n), ports (2, m, p)."""
+        """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
         if not self.pieces:
             return np.empty(0), np.empty((0, eq.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
@@ -105,7 +105,7 @@ class Result:
         )
         branches = _branch_frame(bank, run.trace, run.branch_ws)
         events = pd.DataFrame(run.events, columns=["time_s", "where", "what", "because"])
-        summary = _summary(run, pack_frame["soc"], branches, events, stored_change_j)
+        summary = _summary(run, pack_frame["soc"], port_frame["voltage_v"], stored_change_j)
         made_by = {"python": platform.python_version()} | {
             name: _version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
         }
@@ -141,8 +141,8 @@ class Result:
             "events": self.events,
         }
         for name, table in tables.items():
-            _replace(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
-            _replace(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
+            write_whole(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
+            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
         source = getattr(self.scenario, "source", None)
         record = self.summary | {
             "complete": self.complete,
@@ -151,7 +151,7 @@ class Result:
             "scenario_data": getattr(self.scenario, "data", None),
         }
         text = json.dumps(record, indent=2, default=str) + "\n"
-        _replace(folder / "summary.json", lambda path: path.write_text(text, encoding="utf-8"))
+        write_whole(folder / "summary.json", lambda path: path.write_text(text, encoding="utf-8"))
         return folder
 
     def _plot(self, name, **options):
@@ -176,7 +176,7 @@ class Result:
         return self._plot("plot_throughput", **options)
 
 
-def _replace(path, write):
+def write_whole(path, write):
     """Write a file aside, then put it in its place; on failure the old one stays and the half-written one goes."""
     aside = path.with_name(path.name + ".part")
     try:
@@ -234,7 +234,8 @@ def _first_time_h(times_s, values, level, rising):
     return float((times_s[k - 1] + share * (times_s[k] - times_s[k - 1])) / 3600.0)
 
 
-def _summary(run, soc, branches, events, stored_change_j):
+def _summary(run, soc, port_volts, stored_change_j):
+    port_rows = _ports(run)
     bank, acc, port_acc = run.bank, run.acc, run.port_acc
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
     loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
@@ -313,14 +314,14 @@ def _summary(run, soc, branches, events, stored_change_j):
             "port_voltage_max_v": _plain(volt_max),
         },
         "packs": packs,
-        "ports": _ports(run),
-        "pairs": _pairs(run),
+        "ports": port_rows,
+        "pairs": _pairs(port_rows, port_volts.to_numpy()),
         "losses_wh": {
             "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
             "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),
             "pack_hysteresis": float(acc[eq.ACC_HYSTERESIS].sum() * WH),
             "cable_joints_devices": float(conductor_j * WH),
-            "inverter": float(sum(port["inverter_loss_wh"] for port in _ports(run))),
+            "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
         "closure": {
@@ -332,7 +333,7 @@ def _summary(run, soc, branches, events, stored_change_j):
 
 def _ports(run):
     """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
-    acc, rows = run.port_acc * 1.0, []
+    acc, rows = run.port_acc, []
     for a, name in enumerate(run.port_names):
         out_j, in_j = acc[eq.PORT_OUT_J, a], acc[eq.PORT_IN_J, a]
         asked_out, asked_in = acc[eq.PORT_ASKED_OUT_J, a], acc[eq.PORT_ASKED_IN_J, a]
@@ -365,10 +366,11 @@ def _ports(run):
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]
 
 
-def _pairs(run):
-    """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge."""
-    rows = _ports(run)
-    _, _, _, ports = run.trace.joined()
+def _pairs(rows, volts):
+    """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge.
+
+    ``rows`` is what :func:`_ports` gives, ``volts`` the sampled port voltages, shape (m, p).
+    """
     out = []
     for a in range(len(rows)):
         for b in range(a):
@@ -376,7 +378,7 @@ def _pairs(run):
             for key in ("first_cutoff_h", "first_charged_h"):
                 one, other = rows[b][key], rows[a][key]
                 gap[key] = None if one is None or other is None else (other - one) * 3600.0
-            apart = np.abs(ports[1][:, a] - ports[1][:, b])
+            apart = np.abs(volts[:, a] - volts[:, b])
             out.append(
                 {
                     "ports": [rows[b]["name"], rows[a]["name"]],

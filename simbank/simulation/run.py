@@ -10,6 +10,7 @@ import numpy as np
 from scipy.integrate import BDF, LSODA, Radau
 from scipy.optimize import brentq
 
+from simbank.bank.bank import MAX_PACKS
 from simbank.cells.curves import stack_curves
 from simbank.errors import InputError, SimulationError
 from simbank.network import Network
@@ -22,7 +23,6 @@ __all__ = ["METHODS", "simulate"]
 
 METHODS = {"LSODA": LSODA, "BDF": BDF, "Radau": Radau}
 KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
-MAX_PACKS = 512
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
@@ -159,6 +159,9 @@ class _Run:
         packs, graph = self.bank.packs, self.bank.graph
         self.port_names, self.pack_names = list(graph.ports), [pack.name for pack in packs]
         self.n, self.p, self.d = len(packs), len(self.port_names), len(self.bank.devices)
+        # where in what modes.watch returns the packs end, and the ports
+        self.packs_end = modes.PACK_SLOTS * self.n
+        self.ports_end = self.packs_end + modes.PORT_SLOTS * self.p
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Only LSODA takes
@@ -199,7 +202,7 @@ class _Run:
         self.told = [set() for _ in range(self.p)]
         self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
         # bookkeeping
-        self.acc, self.port_acc, _ = integrals(self.n, self.p)
+        self.acc, self.port_acc = integrals(self.n, self.p)
         self.branch_ws = np.zeros(len(graph.branches))
         self.blocked_s = np.zeros((2, self.n))
         duration = self.duty.duration_s
@@ -558,10 +561,9 @@ class _Run:
         one direction pose, which ends); ports that overrun a limit of their own, since what they would push for no time at all
         must trip nothing; monitors of packs; devices; ports that have nothing left to do.
         """
-        packs_end, ports_end = modes.PACK_SLOTS * self.n, modes.PACK_SLOTS * self.n + modes.PORT_SLOTS * self.p
         while True:
             due = np.flatnonzero(self._watch(now, self.y)[:-1] > 0)
-            packs = due[due < packs_end]
+            packs = due[due < self.packs_end]
             conducting = packs[packs % modes.PACK_SLOTS == 0]
             if conducting.size:
                 self._apply(conducting[0], now)
@@ -569,9 +571,9 @@ class _Run:
             if self._wake(now):
                 self._guard()
                 continue
-            ports = due[(due >= packs_end) & (due < ports_end)]
-            pushing = [slot for slot in ports if self._overruns(*divmod(int(slot) - packs_end, modes.PORT_SLOTS), now)]
-            devices = due[due >= ports_end]
+            ports = due[(due >= self.packs_end) & (due < self.ports_end)]
+            pushing = [slot for slot in ports if self._overruns(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now)]
+            devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
                 self._apply(order[0], now)
@@ -599,13 +601,12 @@ class _Run:
 
     def _apply(self, slot, now):
         """Make one change."""
-        packs_end, ports_end = modes.PACK_SLOTS * self.n, modes.PACK_SLOTS * self.n + modes.PORT_SLOTS * self.p
-        if slot < packs_end:
+        if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), modes.PACK_SLOTS))
-        elif slot < ports_end:
-            self._change_port(*divmod(int(slot) - packs_end, modes.PORT_SLOTS), now)
+        elif slot < self.ports_end:
+            self._change_port(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now)
         else:
-            self._change_device(*divmod(int(slot) - ports_end, modes.DEVICE_SLOTS))
+            self._change_device(*divmod(int(slot) - self.ports_end, modes.DEVICE_SLOTS))
         self._guard()
 
     def _guard(self):
@@ -647,8 +648,8 @@ class _Run:
                     continue
             kind = KINDS[command.kind] if command is not None else eq.POWER
             value = command.value if command is not None else 0.0
-            if charger is not None and value < 0:
-                value = max(value, -charger.power_limit_w) if kind == eq.POWER else value
+            if charger is not None and kind == eq.POWER:
+                value = max(value, -charger.power_limit_w)
             row[eq.KIND], row[eq.SET] = kind, value
             row[eq.SLOPE] = command.slope if command is not None else 0.0
             row[eq.AC] = command.ac_ratio if command is not None else 0.0
@@ -737,9 +738,9 @@ class _Run:
     # ---- bookkeeping ----
 
     def _blocked(self, seconds):
-        blocks = np.array([np.bitwise_or.reduce(modes.BLOCKS[row >= modes.WAITING], initial=0) for row in self.monitor_state])
-        self.blocked_s[0] += seconds * (blocks & 1 > 0)
-        self.blocked_s[1] += seconds * (blocks & 2 > 0)
+        """Add to the time each pack was blocked for charge and for discharge, which its state tells."""
+        self.blocked_s[0] += seconds * np.isin(self.pack_state, (modes.FULL_OPEN, modes.FULL_CONDUCTING, modes.OPEN))
+        self.blocked_s[1] += seconds * np.isin(self.pack_state, (modes.EMPTY_OPEN, modes.EMPTY_CONDUCTING, modes.OPEN))
 
     def _drain(self, store, args, moment, base):
         times, weights, states, samples, sample_states = store.drain()
