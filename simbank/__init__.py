@@ -14,6 +14,8 @@ _HOMES = {
     "sweep": "studies",
     "drift": "studies",
     "usable": "studies",
+    "protect": "studies",
+    "Assumptions": "studies",
     "load_chemistry": "cells",
     "chemistry_library": "cells",
     "InputError": "errors",

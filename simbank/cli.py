@@ -23,8 +23,15 @@ app = typer.Typer(
 )
 
 CAUTION = (
-    "Computed from the data given. Not checked: fault currents, whether a device can break them, cable heating. Not a substitute "
+    "Computed from the data given. Not checked here: fault currents, whether a device can break them, cable heating (for these: "
+    "simbank protect). Not a substitute "
     "for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
+)
+
+PROTECTION_CAUTION = (
+    "Computed from the data given, for the cases stated. A check that passes says that its rule holds for these numbers, no "
+    "more. Not a substitute for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn "
+    "and kill."
 )
 
 File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
@@ -192,6 +199,98 @@ def usable(
         _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
         _caution()
     _written(out, json_)
+
+
+@app.command()
+def protect(
+    file: File,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    warm: Annotated[str, typer.Option(help="Pack temperature for the greatest fault currents.")] = "45 degC",
+    cold: Annotated[str, typer.Option(help="Pack temperature for the least fault currents.")] = "0 degC",
+    within: Annotated[str, typer.Option(help="Time within which every fault should clear.")] = "5 s",
+    drop: Annotated[float, typer.Option(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
+    margin: Annotated[float, typer.Option(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
+    pack_inductance: Annotated[str, typer.Option(help="Inductance of each pack, for the rise of fault current.")] = "0 uH",
+    shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
+    all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
+):
+    """Fault currents at every place, checks of devices and conductors, what opens first, what the rest then carries."""
+    from simbank.quantities import parse
+    from simbank.scenario import load
+    from simbank.studies import Assumptions
+    from simbank.studies import protect as study
+
+    def read(option, text, unit):
+        try:
+            return parse(text, unit)
+        except InputError as error:
+            raise InputError(error.problem, key=option, value=text) from None
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    case = Assumptions(
+        warm_k=read("--warm", warm, "kelvin"), cold_k=read("--cold", cold, "kelvin"), wanted_s=read("--within", within, "second"),
+        drop_share=drop / 100.0, margin=margin, pack_h=read("--pack-inductance", pack_inductance, "henry"),
+        cells_shorted=shorted_cells,
+    )  # fmt: skip
+    with _progress(f"Protection of {scenario.name}", json_) as progress:
+        found = study(scenario, case, progress=progress)
+    if out is not None:
+        found.write(out)
+    if json_:
+        _print_json(found.summary)
+    else:
+        _show_protection(found, all_)
+    _written(out, json_)
+
+
+device_app = typer.Typer(no_args_is_help=True, help="Devices: the library of generic classes of fuse and breaker.")
+app.add_typer(device_app, name="device")
+
+
+@device_app.command("list")
+def device_list():
+    """Name the classes of device that ship with simbank."""
+    import pandas as pd
+
+    from simbank.bank.device_classes import class_library, load_class
+
+    rows = [{"name": n, "title": load_class(n).title, "standard": load_class(n).standard} for n in class_library()]
+    _table("Classes of device", pd.DataFrame(rows), {"name": "class", "title": "what it is", "standard": "standard"})
+
+
+@device_app.command("show")
+def device_show(
+    name: Annotated[str, typer.Argument(help="Class of the library.")],
+    rating: Annotated[str, typer.Option(help="Rating for the table of times.")] = "100 A",
+):
+    """Print a class's ratings, when a device of a rating opens, and where that is from."""
+    import pandas as pd
+
+    from simbank.bank.device_classes import load_class
+    from simbank.quantities import parse
+
+    kind = load_class(name)
+    amperes = parse(rating, "ampere")
+    soonest, _, latest = kind.trips(amperes)
+    rows = []
+    for multiple in sorted({*soonest.multiples, *latest.multiples}):
+        cells = {"multiple": f"{multiple:g}", "current": f"{multiple * amperes:g}"}
+        for key, trip in (("soonest", soonest), ("latest", latest)):
+            cells[key] = f"{trip.seconds[trip.multiples.index(multiple)]:.3g}" if multiple in trip.multiples else ""
+        rows.append(cells)
+    columns = {"multiple": "times its\nrating", "current": "current\n[A]", "soonest": "soonest\n[s]", "latest": "latest\n[s]"}
+    _table(f"{kind.title}, {amperes:g} A", pd.DataFrame(rows), columns)
+    say = _console().print
+    say(f"Carries {kind.hold:g} times its rating for good. Standard: {kind.standard}.")
+    if kind.instant_band:
+        low, high = (a * amperes for a in kind.instant_band)
+        say(f"Magnetic release, if its setting is not given: between {low:g} and {high:g} A.")
+    say(f"Ratings made: {', '.join(f'{a:g}' for a in kind.ratings_a)} A.")
+    say(f"Usual on DC: {kind.typical_voltage_dc}; breaks {kind.typical_interrupting_dc}. A device's own sheet decides.")
+    say(kind.source)
 
 
 cell_app = typer.Typer(no_args_is_help=True, help="Cells: the library, and parameters from physics and from measurements.")
@@ -591,6 +690,77 @@ def _show_run(result, as_json):
         if len(events) > len(shown):
             say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
     _caution()
+
+
+_FAULT_COLUMNS = {
+    "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
+    "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
+}  # fmt: skip
+
+
+def _show_protection(found, everything):
+    import pandas as pd
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from simbank.studies.protection import NOT_CHECKED
+
+    say, counts = _console().print, found.counts
+    faults = found.faults.reset_index()
+    for key in list(_FAULT_COLUMNS)[1:]:
+        faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
+    _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
+    clearing = found.clearing.reset_index()
+    table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
+    for heading in ("fault at", "one device clears it", "selective", "opens (middle of its band)"):
+        table.add_column(heading)
+    for _, row in clearing.iterrows():
+        ended = "" if row["cleared_s"] is not None and row["cleared_s"] == row["cleared_s"] else "; NOT CLEARED"
+        table.add_row(
+            *(
+                Text(str(x))
+                for x in (
+                    row["place"],
+                    row["stopped_by"] if isinstance(row["stopped_by"], str) else "none",
+                    row["selective"],
+                    row["opens"] + ended,
+                )
+            )
+        )
+    say(table)
+    shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
+    table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
+    for heading in ("status", "rule", "where", "what was found", "rule from"):
+        table.add_column(heading, overflow="fold")
+    alike = shown.groupby(["status", "rule", "text", "source"], sort=False)["where"].agg(", ".join).reset_index()
+    for _, row in alike.iterrows():  # the same said of many places is said once
+        table.add_row(*(Text(row[key]) for key in ("status", "rule", "where", "text", "source")))
+    if len(shown):
+        say(table)
+    if len(found.overload):
+        overload = found.overload.copy()
+        for key in ("soonest_s", "middle_s", "latest_s"):
+            overload[key] = ["–" if t != t else "never" if t == float("inf") else f"{t:,.3g}" for t in overload[key]]
+        columns = {
+            "times_full_load": "times\nfull load", "device": "device", "current_a": "current\n[A]",
+            "soonest_s": "opens soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+        }  # fmt: skip
+        _table("Overload at the ports, shared as now", overload, columns)
+    if len(found.outages):
+        worst = found.outages.loc[found.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
+        worst = worst.assign(then=worst["then"].replace("", "the rest carries on"))
+        columns = {
+            "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
+            "device_margin": "rating ÷\ncurrent", "then": "then",
+        }  # fmt: skip
+        _table("One out at full load", pd.DataFrame(worst).reset_index(drop=True), columns)
+    say(
+        f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
+        f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
+    )
+    say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
+    say(PROTECTION_CAUTION, style="italic")
 
 
 def _caution():

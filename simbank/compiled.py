@@ -13,7 +13,14 @@ from pathlib import Path
 
 __all__ = ["drop_stale"]
 
-SOURCES = ("cells/curves.py", "cells/circuit.py", "simulation/equations.py", "simulation/modes.py", "simulation/quadrature.py")
+SOURCES = (
+    "cells/curves.py",
+    "cells/circuit.py",
+    "simulation/equations.py",
+    "simulation/modes.py",
+    "simulation/quadrature.py",
+    "simulation/transient.py",
+)
 
 
 def drop_stale(root=None):

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from simbank import quantities
+from simbank.bank.device_classes import load_class, trip_from_curve
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
 from simbank.cells import Curve
 from simbank.errors import InputError
@@ -28,12 +29,17 @@ DEFAULT_TRIP = [(1.35, 3000.0), (2.0, 90.0), (3.0, 25.0), (6.0, 4.0), (10.0, 1.2
 
 
 class DeviceTable(FileModel):
-    """A fuse, breaker, disconnect or shunt in line with the positive pole; with a rating it opens on overload."""
+    """A fuse, breaker, disconnect or shunt in line with a pole; with a rating it opens on overload."""
 
     resistance: quantity("ohm", not_negative=True)
     rating: quantity("ampere", above_zero=True) | None = None
+    class_: Annotated[str | None, Field(alias="class")] = None
+    interrupting_rating: quantity("ampere", above_zero=True) | None = None
+    voltage_rating: quantity("volt", above_zero=True) | None = None
+    pole: Literal["positive", "negative", "both"] = "positive"
     trip: list[tuple[fraction(1.0, 1e3, above=True), quantity("second", above_zero=True)]] | None = None
-    least: fraction(1.0, 10.0) = 1.05
+    trip_band: fraction(1.0, 100.0) = 2.0
+    least: fraction(1.0, 10.0) | None = None
     cooling: quantity("second", above_zero=True) = 600.0
     instant: fraction(1.0, 1e3, above=True) | None = None
     instant_time: quantity("second", above_zero=True) = 0.02
@@ -41,8 +47,14 @@ class DeviceTable(FileModel):
 
     @model_validator(mode="after")
     def _whole(self):
-        if self.rating is None and (self.trip is not None or self.instant is not None):
+        opens = (self.trip, self.instant, self.class_, self.interrupting_rating)
+        if self.rating is None and any(x is not None for x in opens):
             raise InputError('a device that opens needs a "rating"', key="rating")
+        if self.class_ is not None:
+            if self.trip is not None:
+                raise InputError('give "class" or a "trip" curve of its own, not both', key="trip")
+            if self.instant is not None and load_class(self.class_).kind == "fuse":
+                raise InputError("a fuse has no instantaneous setting", key="instant", value=self.instant)
         if self.rating is not None and self.resistance == 0:
             raise InputError("a device that opens needs a resistance above zero", key="resistance", value="0 ohm")
         points = self.trip or DEFAULT_TRIP
@@ -50,19 +62,33 @@ class DeviceTable(FileModel):
             raise InputError("needs two points or more, multiples rising and times falling", key="trip")
         return self
 
-    def device(self, name, branch):
-        points = self.trip or DEFAULT_TRIP
+    def trips(self):
+        """(soonest, middle, latest) opening, and whether anything is known of it."""
+        if self.class_ is not None:
+            return load_class(self.class_).trips(self.rating, self.instant), True
+        points, instant = self.trip or DEFAULT_TRIP, self.instant or math.inf
+        return trip_from_curve(points, self.least or 1.05, instant, self.instant_time, self.trip_band), self.trip is not None
+
+    def device(self, name, owner, pole="positive", in_series=()):
+        (soonest, middle, latest), known = self.trips()
         return Device(
             name=name,
-            branch=branch,
+            branch=name,
             rating_a=self.rating,
-            multiples=tuple(p[0] for p in points),
-            seconds=tuple(p[1] for p in points),
-            least=self.least,
+            multiples=middle.multiples,
+            seconds=middle.seconds,
+            least=self.least or middle.least,
             cooling_s=self.cooling,
-            instant=self.instant or math.inf,
-            instant_s=self.instant_time,
+            instant=middle.instant,
+            instant_s=middle.instant_s,
             reset_s=self.reset_after or math.inf,
+            band=(soonest, latest) if known else None,
+            class_name=self.class_,
+            pole=pole,
+            owner=owner,
+            interrupting_a=self.interrupting_rating,
+            voltage_v=self.voltage_rating,
+            in_series=in_series,
         )
 
 

@@ -17,6 +17,7 @@ EXAMPLES = {
     "ohm": ("a resistance", "0.05 milliohm"),
     "ampere": ("a current", "40 A"),
     "volt": ("a voltage", "56.8 V"),
+    "henry": ("an inductance", "1 uH"),
     "watt": ("a power", "3 kW"),
     "ampere_hour": ("a capacity", "280 Ah"),
     "second": ("a time", "30 s"),

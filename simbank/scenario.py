@@ -14,7 +14,8 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 from simbank import days
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
-from simbank.bank.bank import MAX_PACKS
+from simbank.bank.ampacity import INSULATIONS
+from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Step, table_steps
@@ -45,6 +46,9 @@ class ConductorTable(FileModel):
     construction: Literal["solid", "stranded", "flexible"] | None = None
     joint: quantity("ohm", not_negative=True) = 0.0
     temperature: quantity("kelvin", above_zero=True) | None = None
+    insulation: Literal[tuple(INSULATIONS)] | None = None
+    loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = 2
+    ampacity: quantity("ampere", above_zero=True) | None = None
 
     @model_validator(mode="after")
     def _whole(self):
@@ -59,7 +63,7 @@ class ConductorTable(FileModel):
     def conductor(self, ambient_k, joints=2):
         return Conductor(
             self.gauge, self.length or 0.0, self.material, self.construction, self.joint, joints,
-            self.temperature or ambient_k, self.resistance,
+            self.temperature or ambient_k, self.resistance, self.insulation, self.loaded, self.ampacity,
         )  # fmt: skip
 
 
@@ -170,6 +174,8 @@ class BarTable(FileModel):
     material: Literal["copper", "aluminium"] = "copper"
     take_off: fraction(0.0, 1.0) = 0.0
     take_off_negative: fraction(0.0, 1.0) | None = None
+    insulation: Literal[tuple(INSULATIONS)] | None = None
+    ampacity: quantity("ampere", above_zero=True) | None = None
 
     @model_validator(mode="after")
     def _whole(self):
@@ -185,6 +191,8 @@ class BarTable(FileModel):
             joints=0,
             temperature_k=ambient_k,
             fixed_resistance_ohm=self.segment_resistance,
+            insulation=self.insulation,
+            ampacity_a=self.ampacity,
         )
         negative = self.take_off if self.take_off_negative is None else self.take_off_negative
         return Bar(segment, (self.take_off, negative))
@@ -230,6 +238,7 @@ class WiringTable(FileModel):
     distribution: DistributionTable | None = None
     conductors: list[FreeConductor] = Field(default_factory=list)
     conductor_temperature: quantity("kelvin", above_zero=True) | None = None
+    spacing: quantity("m", above_zero=True) = 0.1
 
     @model_validator(mode="before")
     @classmethod
@@ -401,7 +410,7 @@ class Scenario:
 
     def _build_bank(self):
         file = self._file
-        self._devices = []
+        self._devices, self._places = [], []
         packs = []
         for number, (name, table) in enumerate(file.each_pack()):
             kind = file.pack_types[table.type]
@@ -432,10 +441,14 @@ class Scenario:
             )
         branches, terminals = [], {}
         for name, table in file.each_pack():
-            terminals[name] = (f"{name}+", f"{name}-")
+            outer = terminals[name] = (f"{name}+", f"{name}-")
+            self._place(f"terminals of {name}", "pack", name, outer)
             if table.device is not None:
-                terminals[name] = (f"{name} inner+", f"{name}-")
-                self._device(name, table.device, f"{name} inner+", f"{name}+", branches)
+                terminals[name] = self._device(
+                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, facing=False
+                )
+                if table.device.rating is not None:
+                    self._place(f"inside {name}", "inside", name, terminals[name])
         wired, take_off = self._wire([pack.name for pack in packs])
         branches += wired
         ports = {}
@@ -454,14 +467,31 @@ class Scenario:
                     f"no such pack or device; {nearest(order.what, known)}", key=f"switching.{k}.what", value=order.what
                 )
         switching = tuple(Switching(order.at, order.what, order.close) for order in file.switching)
-        return Bank(file.name, tuple(packs), graph, file.ambient, neighbours, tuple(self._devices), behaviours, switching)
+        return Bank(
+            file.name, tuple(packs), graph, file.ambient, neighbours, tuple(self._devices), behaviours, switching,
+            tuple(self._places), file.wiring.spacing,
+        )  # fmt: skip
 
-    def _device(self, owner, table, inner, outer, branches):
-        """Add a device in line; one with a rating can open and goes by the name of its branch."""
-        name = f"device {owner}"
-        branches.append(Branch(name, "device", inner, outer, table.resistance))
-        if table.rating is not None:
-            self._devices.append(table.device(name, name))
+    def _place(self, name, kind, owner, ends):
+        self._places.append(Place(name, kind, owner, *ends))
+
+    def _device(self, owner, table, inner, outer, branches, facing=True, in_series=()):
+        """Add a device in line with one pole, or one with each; one with a rating can open and goes by the name of its branch.
+
+        ``inner`` and ``outer`` are pairs of nodes. Returns the pair that now stands for the side that the device was put at:
+        the outer one if ``facing`` (a string, a port), the inner one of a pack.
+        """
+        ends = list(inner if facing else outer)
+        for pole, sign in ((0, ""), (1, " -")):
+            if table.pole not in (("positive", "both"), ("negative", "both"))[pole]:
+                continue
+            name = f"device {owner}{sign}"
+            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance))
+            ends[pole] = outer[pole] if facing else inner[pole]
+            if table.rating is not None:
+                series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
+                self._devices.append(table.device(name, owner, ("positive", "negative")[pole], series))
+        return tuple(ends)
 
     def _behaviour(self, port, packs):
         """(Inverter or None, Charger or None) of a port."""
@@ -494,10 +524,13 @@ class Scenario:
 
     def _port(self, port, ends, branches):
         """Add a port's leads and device; return the nodes at its own end."""
-        positive, negative = ends
+        leads = (f"lead {port.name} +", f"lead {port.name} -")
+        self._place(f"take-off of {port.name}", "take-off", port.name, ends)
         if port.device is not None:
-            self._device(port.name, port.device, positive, f"{port.name} fused+", branches)
-            positive = f"{port.name} fused+"
+            fused = (f"{port.name} fused+", f"{port.name} fused-")
+            ends = self._device(port.name, port.device, ends, fused, branches, in_series=leads)
+        positive, negative = ends
+        self._place(f"port {port.name}", "port", port.name, (f"{port.name}+", f"{port.name}-") if port.lead else ends)
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
             for sign, node in (("+", positive), ("-", negative)):
@@ -533,6 +566,7 @@ class Scenario:
         if not wiring.strings:
             if wiring.distribution is not None:
                 raise InputError("a distribution joins strings; there are none in wiring.strings", key="wiring.distribution")
+            self._bar_places("", wiring.layout, names, wiring.bar)
             return join(wiring.layout, list(units.values()), self._parts(wiring.link, wiring.lead, wiring.bar, wiring.leads))
         branches, string_units, used = [], [], []
         spread = wiring.distribution or DistributionTable()
@@ -544,18 +578,33 @@ class Scenario:
             parts = self._parts(string.link or wiring.link, wiring.lead, wiring.bar, wiring.leads, f"{string.name} ")
             inner, (positive, negative) = join(string.layout or wiring.layout, [units[name] for name in string.packs], parts)
             branches += inner
+            self._bar_places(f"{string.name} ", string.layout or wiring.layout, string.packs, wiring.bar)
+            self._place(f"string {string.name}", "string", string.name, (positive, negative))
+            ends = (positive, negative)
             if string.device is not None:
-                fused = f"{string.name} fused+"
-                self._device(string.name, string.device, positive, fused, branches)
-                positive = fused
-            string_units.append((string.name, positive, negative))
+                fused = (f"{string.name} fused+", f"{string.name} fused-")
+                leads = (f"lead {string.name} +", f"lead {string.name} -")
+                ends = self._device(string.name, string.device, ends, fused, branches, in_series=leads)
+            string_units.append((string.name, *ends))
         for name in names:
             if used.count(name) != 1:
                 problem = "isolated: it is in no string" if name not in used else "is in two strings"
                 raise InputError(problem, key="wiring.strings", value=name)
         own = {string.name: string.lead for string in wiring.strings if string.lead is not None}
+        self._bar_places("main ", spread.layout, [unit[0] for unit in string_units], spread.bar)
         outer, take_off = join(spread.layout, string_units, self._parts(spread.link, spread.lead, spread.bar, own, "main "))
         return branches + outer, take_off
+
+    def _bar_places(self, prefix, layout, units, bar):
+        """Name the taps of a bus bar; a bar without resistance is one place."""
+        if layout != "busbar":
+            return
+        for k, unit in enumerate(units, 1):
+            number = k if bar is not None else ""
+            name = f"{prefix}bus bar" + (f" at {unit}" if bar is not None else "")
+            self._place(name, "bar", unit, (f"{prefix}bus+{number}", f"{prefix}bus-{number}"))
+            if bar is None:
+                return
 
     def _wire_graph(self):
         wiring = self._file.wiring

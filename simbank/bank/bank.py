@@ -12,7 +12,7 @@ from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
 
-__all__ = ["MAX_PACKS", "Bank", "Pack"]
+__all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 
 MAX_PACKS = 512  # in one bank
 
@@ -130,13 +130,29 @@ class Pack:
         return tuple((resistance * scale, tau) for resistance, tau in pairs)
 
 
+@dataclass(frozen=True)
+class Place:
+    """Two nodes of opposite polarity with a name, where a fault can be asked for.
+
+    ``kind`` is "pack" (its terminals, beyond its device), "inside" (between its cells and its device), "string", "bar",
+    "take-off" (before a port's device) or "port" (at its end of the leads); ``owner`` the pack, string or port.
+    """
+
+    name: str
+    kind: str
+    owner: str
+    positive: str
+    negative: str
+
+
 @dataclass(frozen=True, eq=False)
 class Bank:
     """Packs in the order of the file, wired as the graph says.
 
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
     ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
-    is the schedule of manual openings and closings.
+    is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
+    :class:`Place`); ``spacing_m`` is how far apart the two polarities run.
     """
 
     name: str
@@ -147,6 +163,8 @@ class Bank:
     devices: tuple = ()
     behaviours: dict = field(default_factory=dict)
     switching: tuple = ()
+    places: tuple = ()
+    spacing_m: float = 0.1
 
     @property
     def capacity_ah(self):

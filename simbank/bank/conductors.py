@@ -199,6 +199,12 @@ class Conductor:
         Conductor temperature [K].
     fixed_resistance_ohm : float or None
         Measured or given resistance without joints [ohm], instead of gauge and length.
+    insulation : str or None
+        Key of :data:`simbank.bank.ampacity.INSULATIONS`.
+    loaded : int
+        Loaded conductors that run together with it, itself included.
+    ampacity_a : float or None
+        Ampacity by its maker's sheet [A], instead of a table's.
     """
 
     gauge: Gauge | None = None
@@ -209,6 +215,9 @@ class Conductor:
     joints: int = 2
     temperature_k: float = 298.15
     fixed_resistance_ohm: float | None = None
+    insulation: str | None = None
+    loaded: int = 2
+    ampacity_a: float | None = None
 
     @property
     def metal_ohm(self):
@@ -221,6 +230,17 @@ class Conductor:
     def resistance_ohm(self):
         """Resistance from end to end, metal and joints [ohm]."""
         return self.metal_ohm + self.joints * self.joint_ohm
+
+    def inductance_h(self, spacing_m):
+        """Its half of the inductance of a pair of round conductors [H], 0 without a gauge and length.
+
+        L' = μ0/π (ln(D/r) + 1/4) for the loop of out and back at the spacing D of their axes, current evenly over the section
+        (handbook formula, from memory); a bar counts as the round conductor of its area, and D is at least touching.
+        """
+        if self.gauge is None:
+            return 0.0
+        radius = math.sqrt(self.gauge.area_m2 / math.pi)
+        return 2e-7 * self.length_m * (math.log(max(spacing_m, 2.0 * radius) / radius) + 0.25)
 
     @property
     def mass_kg(self):

@@ -29,7 +29,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class BMS:
-    """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C."""
+    """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C.
+
+    ``stuck_on``: its switch has failed closed and blocks nothing, not even at 0 and 100 %.
+    """
 
     over_voltage: Limit = field(default_factory=Limit)
     under_voltage: Limit = field(default_factory=lambda: Limit(-math.inf))
@@ -42,6 +45,7 @@ class BMS:
     retries: int = 3
     precharge_ohm: float = 0.0
     precharge_s: float = 0.0
+    stuck_on: bool = False
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,14 @@ class Device:
         How long that takes [s].
     reset_s : float
         After how long it closes again [s]; infinite for a fuse or a breaker that waits for a hand.
+    band : (Trip, Trip), optional
+        Soonest and latest it may open; None where nothing is known of its curve.
+    class_name, pole, owner : str, optional
+        Class of the library; "positive" or "negative"; the pack, string or port it stands before.
+    interrupting_a, voltage_v : float, optional
+        Greatest direct current [A] it breaks, and at what voltage [V], by its sheet.
+    in_series : tuple of str
+        Branches of the other polarity that carry the same current by the way it is wired.
     """
 
     name: str
@@ -79,6 +91,13 @@ class Device:
     instant: float = math.inf
     instant_s: float = 0.02
     reset_s: float = math.inf
+    band: tuple | None = None
+    class_name: str | None = None
+    pole: str = "positive"
+    owner: str | None = None
+    interrupting_a: float | None = None
+    voltage_v: float | None = None
+    in_series: tuple = ()
 
     @property
     def curve(self):

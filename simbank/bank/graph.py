@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from simbank.bank.conductors import Conductor
 from simbank.errors import InputError
@@ -47,11 +47,14 @@ class Graph:
         Positive and negative node of each pack, in order.
     ports : dict of str to (str, str)
         Positive and negative node of each port, in order.
+    merged : dict of str to str
+        Nodes that zero resistance has made one with another, and the name under which they go.
     """
 
     branches: tuple
     packs: dict
     ports: dict
+    merged: dict = field(default_factory=dict)
 
     @classmethod
     def build(cls, branches, packs, ports):
@@ -94,6 +97,7 @@ class Graph:
             kept,
             {name: (merged.of(p), merged.of(n)) for name, (p, n) in packs.items()},
             {name: (merged.of(p), merged.of(n)) for name, (p, n) in ports.items()},
+            {node: merged.of(node) for node in nodes if merged.of(node) != node},
         )
         graph._check_joined()
         return graph
@@ -122,6 +126,10 @@ class Graph:
         for name, pair in self.ports.items():
             if any(users[poles.of(node)] == {"port " + name} for node in pair) or everything.of(pair[0]) != home:
                 raise InputError("isolated: no conductor joins it to a pack", key=f"ports.{name}")
+
+    def node(self, name):
+        """The name under which a node goes."""
+        return self.merged.get(name, name)
 
     @property
     def nodes(self):

@@ -36,7 +36,7 @@ STYLE = {
 }  # fmt: skip
 
 
-def _styled(draw):
+def styled(draw):
     """Draw under our style."""
 
     @functools.wraps(draw)
@@ -47,12 +47,12 @@ def _styled(draw):
     return styled
 
 
-def _figure(rows=1, columns=1, size=(8.6, 4.4), **options):
+def new_figure(rows=1, columns=1, size=(8.6, 4.4), **options):
     figure = Figure(figsize=size, layout="constrained")
     return figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 
-def _style(k, n):
+def line_style(k, n):
     """Colour, dash and width of line ``k`` of ``n``: the palette for a few, a light-to-dark row for many."""
     if n <= len(PALETTE):
         return {"color": PALETTE[k], "linestyle": DASHES[k % len(DASHES)], "linewidth": 1.7}
@@ -64,7 +64,7 @@ def _style(k, n):
     }
 
 
-def _label_ends(axis, x, ends):
+def label_ends(axis, x, ends):
     """Names at the right ends of lines, moved apart so that none covers another, each tied to its line.
 
     ``ends`` is a list of (name, y, colour). With many lines only the highest, lowest and middle are named.
@@ -111,16 +111,16 @@ def _time_axis(axis, hours):
         axis.set_xticks(np.arange(0, last + 1e-6, 12 if last > 48 else 6))
 
 
-def _lines(axis, hours, columns, label_ends=True):
+def _lines(axis, hours, columns, named=True):
     """One labelled line per (name, values)."""
     ends = []
     for k, (name, values) in enumerate(columns):
-        style = _style(k, len(columns))
+        style = line_style(k, len(columns))
         axis.plot(hours, values, **style)
         ends.append((name, values[-1], style["color"]))
     axis.margins(x=0)
-    if label_ends and len(hours):
-        _label_ends(axis, hours[-1], ends)
+    if named and len(hours):
+        label_ends(axis, hours[-1], ends)
     _time_axis(axis, hours)
 
 
@@ -128,10 +128,10 @@ def _title(result):
     return result.summary["scenario"]
 
 
-@_styled
+@styled
 def plot_soc(result):
     """State of charge of each pack over time [%]."""
-    figure, ((axis,),) = _figure()
+    figure, ((axis,),) = new_figure()
     soc = result.packs["soc"] * 100.0
     axis.set_ylim(-2, 102)
     _lines(axis, _hours(soc), [(name, soc[name].to_numpy()) for name in soc])
@@ -140,10 +140,10 @@ def plot_soc(result):
     return figure
 
 
-@_styled
+@styled
 def plot_spread(result):
     """Largest minus smallest state of charge over time [points]."""
-    figure, ((axis,),) = _figure(size=(8.6, 3.2))
+    figure, ((axis,),) = new_figure(size=(8.6, 3.2))
     spread = result.spread_points
     hours = _hours(spread)
     axis.plot(hours, spread, color=PALETTE[0], linewidth=1.7)
@@ -165,7 +165,7 @@ def plot_spread(result):
     return figure
 
 
-@_styled
+@styled
 def plot_current(result):
     """Current of each pack over time, over the share it would carry in proportion to its capacity, a panel per pack.
 
@@ -178,7 +178,7 @@ def plot_current(result):
     if len(names) > 10:
         chosen = set(sorted(names, key=lambda name: -next(p["c_rate_peak"] for p in packs if p["name"] == name))[:10])
         names = [name for name in names if name in chosen]
-    figure, axes = _figure(len(names), 1, size=(8.6, 1.0 + 1.15 * len(names)), sharex=True)
+    figure, axes = new_figure(len(names), 1, size=(8.6, 1.0 + 1.15 * len(names)), sharex=True)
     hours = _hours(current)
     for axis, name in zip(axes[:, 0], names, strict=True):
         share = port.to_numpy() * capacity[name] / sum(capacity.values())
@@ -196,14 +196,14 @@ def plot_current(result):
     return figure
 
 
-@_styled
+@styled
 def plot_throughput(result):
     """Throughput of each pack [Ah] as bars, with a mark at its share in proportion to capacity."""
     packs = result.summary["packs"]
     through = np.array([pack["throughput_ah"] for pack in packs])
     capacity = np.array([pack["capacity_ah"] for pack in packs])
     fair = through.sum() * capacity / capacity.sum()
-    figure, ((axis,),) = _figure(size=(max(5.5, 1.6 + 0.8 * len(packs)), 4.2))
+    figure, ((axis,),) = new_figure(size=(max(5.5, 1.6 + 0.8 * len(packs)), 4.2))
     place = np.arange(len(packs))
     axis.bar(place, through, width=0.62, color=PALETTE[4], edgecolor=PALETTE[0], linewidth=0.8)
     axis.hlines(fair, place - 0.42, place + 0.42, color=INK, linewidth=2.2)
@@ -223,18 +223,18 @@ def plot_throughput(result):
     return figure
 
 
-@_styled
+@styled
 def plot_comparison(comparison):
     """Spread over time, and each pack's share ratio on discharge, by layout."""
     names = list(comparison.results)
-    figure, axes = _figure(1, 2, size=(11.5, 4.6), width_ratios=[1.35, 1])
+    figure, axes = new_figure(1, 2, size=(11.5, 4.6), width_ratios=[1.35, 1])
     left, right = axes[0]
     first = comparison.results[names[0]]
     spreads = {name: result.spread_points for name, result in comparison.results.items()}
     left.set_ylim(0, max(1.0, max(s.max() for s in spreads.values()) * 1.1))
     longest = max(spreads.values(), key=lambda s: s.index[-1])
     for k, name in enumerate(names):
-        left.plot(_hours(spreads[name]), spreads[name], **_style(k, len(names)))
+        left.plot(_hours(spreads[name]), spreads[name], **line_style(k, len(names)))
     left.set_xlim(0, _hours(longest)[-1])
     _time_axis(left, _hours(longest))
     left.set_ylabel("spread [points of SOC]")
@@ -245,7 +245,7 @@ def plot_comparison(comparison):
     for k, name in enumerate(names):
         shares = [pack["share_ratio_discharge"] for pack in comparison.results[name].summary["packs"]]
         shares = np.array([np.nan if s is None else s for s in shares])
-        style = _style(k, len(names))
+        style = line_style(k, len(names))
         offset = (k - (len(names) - 1) / 2) * 0.8 / max(len(names), 2)
         right.plot(shares, rows + offset, marks[k % len(marks)], color=style["color"], markersize=6.5)
     right.axvline(1.0, color=INK, linewidth=0.9)
@@ -257,17 +257,17 @@ def plot_comparison(comparison):
     right.set_xlabel("share of discharge ÷ share of capacity")
     right.set_title("1.00 is proportional")
     keys = [
-        Line2D([], [], marker=marks[k % len(marks)], markersize=6.5, label=name, **_style(k, len(names)))
+        Line2D([], [], marker=marks[k % len(marks)], markersize=6.5, label=name, **line_style(k, len(names)))
         for k, name in enumerate(names)
     ]
     figure.legend(handles=keys, loc="outside lower center", ncols=len(names), frameon=False, handlelength=4)
     return figure
 
 
-@_styled
+@styled
 def plot_cell(chemistry):
     """Card of a chemistry: open-circuit voltage with both branches, its slope, resistance over charge and temperature."""
-    figure, axes = _figure(1, 3, size=(12.5, 4.0))
+    figure, axes = new_figure(1, 3, size=(12.5, 4.0))
     volt, slope, ohm = axes[0]
     z = np.linspace(0, 1, 801)
     mid, half = chemistry.ocv(z), chemistry.half_width(z)
@@ -292,28 +292,28 @@ def plot_cell(chemistry):
     slope.set_title("low: packs drift; high: they hold together", fontsize=10)
     ends = []
     for k, celsius in enumerate((0.0, 25.0, 40.0)):
-        style = _style(k, 3)
+        style = line_style(k, 3)
         total = chemistry.typical.get("resistance_ohm", 1.0) * 1e3 * chemistry.resistance_scale(z, celsius + 273.15)
         ohm.plot(z * 100, total, **style)
         ends.append((f"{celsius:.0f} °C", total[-1], style["color"]))
     ohm.set_ylim(0, None)
-    _label_ends(ohm, 100, ends)
+    label_ends(ohm, 100, ends)
     ohm.set_xlabel("state of charge [%]")
     ohm.set_ylabel("R0 of a typical cell [mΩ]")
     ohm.set_title(f"a cell of {chemistry.typical.get('capacity_ah', float('nan')):g} Ah", fontsize=10)
     return figure
 
 
-@_styled
+@styled
 def plot_drift(drift):
     """Change of open-circuit voltage over charge, and spread over time, by chemistry: same packs, wiring and current."""
-    figure, axes = _figure(1, 2, size=(11.5, 4.4), width_ratios=[1, 1.35])
+    figure, axes = new_figure(1, 2, size=(11.5, 4.4), width_ratios=[1, 1.35])
     left, right = axes[0]
     names = list(drift.results)
     z = np.linspace(0.1, 0.95, 300)
     ends, tails = [], []
     for k, name in enumerate(names):
-        style = _style(k, len(names))
+        style = line_style(k, len(names))
         pack = drift.results[name].scenario.bank.packs[0]
         volt = pack.cells_in_series * (pack.chemistry.ocv(z) - pack.chemistry.ocv(0.5))
         left.plot(z * 100, volt, **style)
@@ -321,24 +321,24 @@ def plot_drift(drift):
         spread = drift.results[name].spread_points
         right.plot(_hours(spread), spread, **style)
         tails.append((name, spread.iloc[-1], style["color"]))
-    _label_ends(left, 95, ends)
+    label_ends(left, 95, ends)
     left.set_xlim(10, 95)
     left.set_xlabel("state of charge [%]")
     left.set_ylabel("open-circuit voltage of a pack, less that at 50 % [V]")
     left.set_title("what pulls packs together")
     right.set_ylim(0, None)
     hours = _hours(drift.results[names[0]].spread_points)
-    _label_ends(right, hours[-1], tails)
+    label_ends(right, hours[-1], tails)
     _time_axis(right, hours)
     right.set_ylabel("spread [points of SOC]")
     right.set_title("two hours of discharge, then rest")
     return figure
 
 
-@_styled
+@styled
 def plot_pulse_fit(time_s, measured_v, fitted_v):
     """Measured and fitted voltage of a pulse test, and what is left over."""
-    figure, axes = _figure(2, 1, size=(8.6, 5.2), sharex=True, height_ratios=[2.2, 1])
+    figure, axes = new_figure(2, 1, size=(8.6, 5.2), sharex=True, height_ratios=[2.2, 1])
     top, bottom = axes[:, 0]
     top.plot(time_s, measured_v, ".", color=PALETTE[4], markersize=3, label="measured")
     top.plot(time_s, fitted_v, color=PALETTE[0], linewidth=1.2, label="fitted")

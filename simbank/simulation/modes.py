@@ -25,7 +25,8 @@ FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INS
 )
 N_MONITORS = 11
 BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3])
-# Parameters of a monitor: limit, delay [s], release level, least time before a release [s], lower limit (temperature).
+# Parameters of a monitor: limit, delay [s], release level (of FULL and EMPTY: the state of charge at which they block in any
+# case), least time before a release [s], lower limit (temperature).
 LIMIT, DELAY, RELEASE, HOLD_S, LOWER = range(5)
 N_MONITOR_COLUMNS = 5
 # States of a monitor: quiet; condition holds and its delay runs; blocking, may not release yet; blocking, may release.
@@ -148,10 +149,10 @@ def _watch_pack(
         limit, release = monitors[k, r, LIMIT], monitors[k, r, RELEASE]
         past, over = -1.0, -1.0  # past the limit; past the release level
         if r == FULL:
-            past = min(max(high - limit, z - 1.0), -rate - CURRENT_BAND_C)
+            past = min(max(high - limit, z - release), -rate - CURRENT_BAND_C)
             over = pack_mark[k, 0] - RELEASE_SOC - z
         elif r == EMPTY:
-            past = min(max(limit - low, -z), rate - CURRENT_BAND_C)
+            past = min(max(limit - low, release - z), rate - CURRENT_BAND_C)
             over = z - pack_mark[k, 1] - RELEASE_SOC
         elif not np.isfinite(limit):
             continue

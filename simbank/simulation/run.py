@@ -80,6 +80,7 @@ def monitor_array(packs):
         # Without a BMS of its own a pack opens at once at the chemistry's limits; with one, only at 0 and 100 % in any case.
         out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if bms is None else np.inf
         out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if bms is None else -np.inf
+        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if bms is None or not bms.stuck_on else (np.inf, -np.inf)
         if bms is None:
             continue
         for r, limit in (

@@ -2,7 +2,8 @@
 
 from simbank.studies.compare import compare
 from simbank.studies.drift import drift
+from simbank.studies.protection import Assumptions, protect
 from simbank.studies.sweep import sweep
 from simbank.studies.usable import usable
 
-__all__ = ["compare", "drift", "sweep", "usable"]
+__all__ = ["Assumptions", "compare", "drift", "protect", "sweep", "usable"]

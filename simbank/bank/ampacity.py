@@ -1,0 +1,145 @@
+"""What a conductor may carry: for good (ampacity, with its corrections) and for the moment of a fault (adiabatic withstand)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from simbank.errors import InputError
+
+__all__ = [
+    "AMPACITY_60_75_90",
+    "INSULATIONS",
+    "Insulation",
+    "adiabatic_k",
+    "ambient_factor",
+    "ampacity_a",
+    "bundling_factor",
+    "fusing_current_a",
+    "withstand_i2t",
+]
+
+
+@dataclass(frozen=True)
+class Insulation:
+    """Greatest temperature of the conductor for good, and at the end of a short circuit [°C], and the column it is read from."""
+
+    continuous_c: float
+    short_circuit_c: float
+    title: str
+
+
+# Limits: IEC 60364-4-43 table 43A and IEC 60364-5-52; secondary source. 60 and 75 °C thermoplastic: NFPA 70 and
+# ICEA P-32-382 (150 °C at the end of a short circuit); secondary source.
+INSULATIONS = {
+    "thermoplastic60": Insulation(60.0, 150.0, "thermoplastic, 60 °C"),
+    "thermoplastic75": Insulation(75.0, 150.0, "thermoplastic, 75 °C"),
+    "pvc70": Insulation(70.0, 160.0, "PVC, 70 °C"),
+    "pvc90": Insulation(90.0, 160.0, "PVC, 90 °C"),
+    "rubber60": Insulation(60.0, 200.0, "rubber, 60 °C"),
+    "rubber85": Insulation(85.0, 220.0, "rubber, 85 °C"),
+    "xlpe90": Insulation(90.0, 250.0, "XLPE or EPR, 90 °C"),
+}
+
+# NFPA 70 table 310.16: copper in raceway or cable, at most three loaded conductors, 30 °C around; columns 60, 75, 90 °C.
+# Secondary source for the even sizes from 10 to 4/0 AWG, from memory for the others.
+AMPACITY_60_75_90 = {
+    "14 AWG": (15, 20, 25), "12 AWG": (20, 25, 30), "10 AWG": (30, 35, 40), "8 AWG": (40, 50, 55), "6 AWG": (55, 65, 75),
+    "4 AWG": (70, 85, 95), "3 AWG": (85, 100, 115), "2 AWG": (95, 115, 130), "1 AWG": (110, 130, 145),
+    "1/0 AWG": (125, 150, 170), "2/0 AWG": (145, 175, 195), "3/0 AWG": (165, 200, 225), "4/0 AWG": (195, 230, 260),
+    "250 kcmil": (215, 255, 290), "300 kcmil": (240, 285, 320), "350 kcmil": (260, 310, 350), "400 kcmil": (280, 335, 380),
+    "500 kcmil": (320, 380, 430),
+}  # fmt: skip
+# IEC 60364-5-52 tables B.52.2 and B.52.3, copper, two loaded conductors, method C (on a wall), 30 °C: PVC 70 °C, XLPE 90 °C;
+# from memory.
+AMPACITY_IEC_70_90 = {
+    4: (36, 45), 6: (46, 58), 10: (63, 80), 16: (85, 107), 25: (112, 138), 35: (138, 171), 50: (168, 209), 70: (213, 269),
+    95: (258, 328), 120: (299, 382), 150: (344, 441), 185: (392, 506), 240: (461, 599),
+}  # fmt: skip
+# NFPA 70 table 310.15(C)(1), more than three loaded conductors together; secondary source.
+BUNDLING = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
+
+
+def ambient_factor(conductor_c, ambient_c, reference_c=30.0):
+    """Factor on the ampacity for another ambient temperature: sqrt((Tc − Ta)/(Tc − Tref)), NFPA 70 310.15(B).
+
+    >>> round(ambient_factor(75.0, 40.0), 2)
+    0.88
+    """
+    return math.sqrt(max(0.0, conductor_c - ambient_c) / (conductor_c - reference_c))
+
+
+def bundling_factor(loaded):
+    """Factor on the ampacity for the number of loaded conductors together.
+
+    >>> bundling_factor(4)
+    0.8
+    """
+    return next((factor for most, factor in BUNDLING if loaded <= most), 0.35)
+
+
+def ampacity_a(gauge, insulation, ambient_c=30.0, loaded=2, material="copper"):
+    """(ampacity [A], where it is from) of a cable, corrected for ambient temperature and bundling.
+
+    AWG and kcmil by NFPA 70 table 310.16, in the column at or below the insulation's temperature; metric sizes by IEC 60364-5-52,
+    70 °C (PVC) or 90 °C (XLPE). The correction uses the column's own temperature.
+
+    Raises
+    ------
+    InputError
+        If there is no table for it (bars, aluminium, a size or insulation outside the tables).
+    """
+    kind = INSULATIONS[insulation]
+    if material != "copper" or gauge.system == "flat":
+        what = "bars" if gauge.system == "flat" else material
+        raise InputError(f"no ampacity table for {what} here; state its ampacity from its maker's sheet")
+    if gauge.system == "mm2":
+        if kind.continuous_c < 70.0:
+            raise InputError("no ampacity table for metric cable below 70 °C insulation here; state its ampacity")
+        limit, column = (90.0, 1) if insulation == "xlpe90" else (70.0, 0)
+        size = gauge.nominal_mm2
+        if size not in AMPACITY_IEC_70_90:
+            raise InputError(f"no ampacity in the table for {gauge.label}; state it")
+        base, source = AMPACITY_IEC_70_90[size][column], "IEC 60364-5-52, method C"
+    else:
+        if gauge.label not in AMPACITY_60_75_90:
+            raise InputError(f"no ampacity in the table for {gauge.label}; state it")
+        column = 2 if kind.continuous_c >= 90.0 else 1 if kind.continuous_c >= 75.0 else 0
+        limit = (60.0, 75.0, 90.0)[column]
+        base, source = AMPACITY_60_75_90[gauge.label][column], "NFPA 70 table 310.16"
+    factor = ambient_factor(limit, ambient_c) * bundling_factor(loaded)
+    return base * factor, f"{source}, {limit:.0f} °C column, {base} A × {factor:.2f}"
+
+
+# Volumetric heat capacity [J/K/mm³], temperature of zero resistance [−°C], resistivity at 20 °C [ohm·mm]; IEC 60949, secondary
+# source (copper), from memory (aluminium).
+_METAL = {"copper": (3.45e-3, 234.5, 17.241e-6), "aluminium": (2.5e-3, 228.0, 28.264e-6)}
+
+
+def adiabatic_k(start_c, end_c, material="copper"):
+    """k of I² t = k² S² [A·s^0.5/mm²]: sqrt(Qc (β + 20)/ρ20 · ln((β + Tf)/(β + Ti))), IEC 60949 and IEC 60364-4-43.
+
+    >>> round(adiabatic_k(90.0, 250.0))
+    143
+    """
+    heat, beta, rho = _METAL[material]
+    return math.sqrt(heat * (beta + 20.0) / rho * math.log((beta + end_c) / (beta + start_c)))
+
+
+def withstand_i2t(area_mm2, insulation, material="copper"):
+    """Greatest ∫ i² dt [A²s] that a conductor at its continuous temperature takes without harm to its insulation, up to 5 s."""
+    kind = INSULATIONS[insulation]
+    return (adiabatic_k(kind.continuous_c, kind.short_circuit_c, material) * area_mm2) ** 2
+
+
+def fusing_current_a(area_m2, seconds, ambient_c=25.0):
+    """Current that melts a copper wire in a time [A]: Onderdonk, from memory. This is melting, not withstand.
+
+    33 (I/A)² t = log10(1 + (1083 − Ta)/(234 + Ta)), A in circular mils.
+
+    >>> from simbank.bank import parse_gauge
+    >>> round(fusing_current_a(parse_gauge("16 AWG").area_m2, 5.0))
+    169
+    """
+    circular_mils = area_m2 / 5.067075e-10
+    return circular_mils * math.sqrt(math.log10(1.0 + (1083.0 - ambient_c) / (234.0 + ambient_c)) / (33.0 * seconds))

@@ -1,0 +1,137 @@
+"""Plots of protection: time over current of devices, and the feed into a shorted pack."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from matplotlib.ticker import NullFormatter
+
+from simbank.report.plots import INK, PALE, label_ends, line_style, new_figure, styled
+
+__all__ = ["plot_shorted", "plot_time_current"]
+
+BAND, EDGE, CABLE = "#cfd6e4", "#5b6b8c", "#88193c"
+SPAN = (1e-3, 1e4)
+FIRST_S = 5.0  # where the logarithmic time axis begins
+
+
+def _groups(protection):
+    """Devices that are alike (class, rating, what they stand before) share a panel."""
+    bank = protection.scenario.bank
+    ports, strings = set(bank.graph.ports), {p.owner for p in bank.places if p.kind == "string"}
+    groups = {}
+    for device in bank.devices:
+        role = "port" if device.owner in ports else "string" if device.owner in strings else "pack"
+        owner = f"port {device.owner}" if role == "port" else f"{role}s"
+        groups.setdefault((owner, device.class_name, device.rating_a, device.band), []).append(device)
+    return groups
+
+
+def _smallest(protection, devices):
+    """The conductor of least withstand that stands next to one of these devices."""
+    from simbank.studies.protection.checks import conductor_withstand
+
+    graph = protection.scenario.bank.graph
+    ends = {b.name: {b.from_node, b.to_node} for b in graph.branches}
+    best = None
+    for device in devices:
+        for branch in graph.branches:
+            if branch.kind == "device" or not ends[branch.name] & ends[device.branch]:
+                continue
+            withstand, _ = conductor_withstand(branch.conductor)
+            if withstand is not None and (best is None or withstand < best[0]):
+                best = withstand, branch
+    return best
+
+
+@styled
+def plot_time_current(protection):
+    """One panel for each kind of device: its band, the withstand of the smallest conductor beside it, fault currents through it.
+
+    Returns the matplotlib figure.
+    """
+    groups = _groups(protection)
+    columns = min(2, len(groups))
+    rows = math.ceil(len(groups) / columns)
+    fig, axes = new_figure(rows, columns, (4.9 * columns + 0.4, 4.3 * rows + 0.4))
+    axes = axes.ravel()
+    for axis, ((owner, class_name, rating, band), devices) in zip(axes, groups.items(), strict=False):
+        _panel(axis, protection, owner, class_name, rating, band, devices)
+    for axis in axes[len(groups) :]:
+        axis.remove()
+    fig.suptitle(f"{protection.scenario.name}: when each device opens", x=0.01, ha="left", fontweight="bold")
+    return fig
+
+
+def _panel(axis, protection, owner, class_name, rating, band, devices):
+    from simbank.studies.protection.faults import line_of
+
+    order = protection.order[protection.order["device"].isin([d.name for d in devices])]
+    seen = order.loc[order["current_a"] > 0.5 * rating, "current_a"]
+    most = max(40.0 * rating, 1.6 * float(seen.max()) if len(seen) else 0.0)
+    current = np.geomspace(0.8 * rating, most, 500)
+    lines = []
+    for line in ("soonest", "latest") if band else ("middle",):
+        device = line_of(devices[0], line)
+        multiple = current / rating
+        seconds = np.where(multiple > device.least, np.exp(device.curve(np.log(multiple))), np.inf)
+        seconds = np.where(multiple >= device.instant, np.minimum(seconds, device.instant_s), seconds)
+        lines.append(np.clip(seconds, SPAN[0] / 10, SPAN[1] * 10))
+    if band:
+        axis.fill_between(current, lines[0], lines[1], color=BAND, linewidth=0)
+        for seconds in lines:
+            axis.plot(current, seconds, color=EDGE, linewidth=1.2)
+    else:
+        axis.plot(current, lines[0], color=EDGE, linewidth=1.2, linestyle=(0, (4, 2)))
+    smallest = _smallest(protection, devices)
+    title = f"{owner}: {rating:g} A {class_name.replace('_', ' ') if class_name else 'own curve' if band else 'generic curve'}"
+    if smallest:
+        withstand, branch = smallest
+        short = np.geomspace(SPAN[0], 5.0, 50)
+        axis.plot(np.sqrt(withstand / short), short, color=CABLE, linewidth=1.6, linestyle=(0, (6, 2)))
+        label = branch.conductor.gauge.label
+        place = np.sqrt(withstand / 0.3)
+        if place < most:
+            axis.annotate(f"{label}\nwithstands", (place, 0.3), (6, 4), textcoords="offset points", color=CABLE, fontsize=8)
+    if len(seen):
+        low, high = float(seen.min()), float(seen.max())
+        axis.axvspan(low, high, color="#e9e2cf", alpha=0.8, zorder=0, linewidth=0)
+        axis.annotate(
+            f"faults:\n{_amps(low)}" + (f" to {_amps(high)}" if high > 1.02 * low else ""), (high, SPAN[1] * 0.6), (-3, 0),
+            textcoords="offset points", ha="right", va="top", fontsize=8, color=INK,
+        )  # fmt: skip
+    axis.axvline(rating, color=PALE, linewidth=1.0)
+    axis.annotate("rating", (rating, SPAN[0] * 1.4), (3, 0), textcoords="offset points", fontsize=8, color=EDGE)
+    axis.set(xscale="log", yscale="log", xlim=(current[0], most), ylim=SPAN, xlabel="current [A]", ylabel="time to open [s]")
+    axis.xaxis.set_minor_formatter(NullFormatter())
+    axis.set_title(title, fontsize=10)
+
+
+def _amps(value):
+    return f"{value / 1e3:.1f} kA" if value >= 1000 else f"{value:.0f} A"
+
+
+@styled
+def plot_shorted(protection):
+    """Feed into each pack with shorted cells and energy fed in, over time; returns the matplotlib figure."""
+    fig, axes = new_figure(1, 2, (9.4, 4.0))
+    left, right = axes[0]
+    found = list(protection.shorted.values())
+    ends = {left: [], right: []}
+    for k, shorted in enumerate(found):
+        style = line_style(k, len(found))
+        minutes = np.maximum(shorted.table.index.to_numpy(), FIRST_S) / 60.0
+        for axis, column in ((left, "feed_a"), (right, "energy_wh")):
+            axis.plot(minutes, shorted.table[column], **style)
+            ends[axis].append((shorted.pack, shorted.table[column].iloc[-1], style["color"]))
+    last = max(s.table.index[-1] for s in found) / 60.0
+    cells = found[0].cells
+    what = "one cell" if cells == 1 else f"{cells} cells"
+    left.set(xlabel="time [min]", ylabel="current into the pack [A]", title=f"Feed from neighbours, {what} shorted")
+    right.set(xlabel="time [min]", ylabel="energy into the pack [Wh]", title="Energy fed in")
+    for axis, rows in ends.items():
+        axis.set_ylim(bottom=0)
+        label_ends(axis, last, rows)
+        axis.set(xscale="log", xlim=(FIRST_S / 60.0, last))
+    return fig

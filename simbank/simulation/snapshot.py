@@ -1,0 +1,71 @@
+"""The bank at one instant: every current and voltage for given packs, switches and commands, by the equations of a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.network import Network
+from simbank.simulation import equations as eq
+from simbank.simulation.run import KINDS, pack_arrays, start_k
+
+__all__ = ["Snapshot", "Still"]
+
+
+@dataclass(frozen=True, eq=False)
+class Still:
+    """Currents and voltages at one instant: packs [A], ports [A], [V], branches [A], and voltage across each pack's poles [V]."""
+
+    pack_a: np.ndarray
+    port_a: np.ndarray
+    port_v: np.ndarray
+    branch_a: np.ndarray
+    terminal_v: np.ndarray
+
+
+class Snapshot:
+    """A bank whose packs stand at their starting state, before any relaxation.
+
+    Parameters
+    ----------
+    bank : Bank
+    """
+
+    def __init__(self, bank):
+        self.bank, packs = bank, bank.packs
+        n = len(packs)
+        self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
+        self.network = Network(bank.graph, self.cells[eq.R_REF])
+        self.y = np.zeros(eq.N_STATES * n)
+        self.y[:n] = [pack.soc for pack in packs]
+        self.y[n : 2 * n] = [pack.hysteresis for pack in packs]
+        self.y[4 * n :] = [start_k(pack, bank.ambient_k) for pack in packs]
+
+    def still(self, commands, pack_closed=None, branch_closed=None):
+        """The bank under commands.
+
+        Parameters
+        ----------
+        commands : dict of str to (str, float)
+            Port → kind ("current", "power", "resistance") and value [A, W, ohm]; positive discharge.
+        pack_closed, branch_closed : array_like of bool, optional
+
+        Returns
+        -------
+        Still
+        """
+        names = list(self.bank.graph.ports)
+        n, p = len(self.bank.packs), len(names)
+        reduced = self.network.reduce(pack_closed, branch_closed)
+        ports = np.zeros((p, eq.N_PORT_COLUMNS))
+        ports[:, eq.LIVE] = reduced.port_live
+        for name, (kind, value) in commands.items():
+            a = names.index(name)
+            ports[a, eq.MODE] = ports[a, eq.KIND] = KINDS[kind]
+            ports[a, eq.SET] = value
+        work, port = np.empty((eq.N_WORK, n)), np.empty((2, p))
+        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port)
+        current = np.concatenate([work[eq.I_PACK], port[0]])
+        drive = np.concatenate([work[eq.E_LINEAR], port[0]])
+        return Still(work[eq.I_PACK].copy(), port[0].copy(), port[1].copy(), reduced.flows @ current, reduced.terminal @ drive)

@@ -1,0 +1,253 @@
+"""Fault currents by time: packs, resistances and inductances of the wiring as one linear system, solved exactly.
+
+Over the seconds of a fault a pack's state of charge stands nearly still, so with its electromotive force E and ohmic resistance R
+from :mod:`simbank.simulation.equations` it is E behind R and two relaxation pairs, and every conductor is r in series with l::
+
+    M dx/dt = C' (E − v1 − v2) − K x,   M = C' l C,   K = C' r C      x: currents round the independent loops, i = C x
+    dv/dt   = (R_k i − v) / τ                                          each relaxation pair
+
+Linear with constant coefficients: solved by eigenvalues, no time step. The fault itself is a branch from the positive place to
+the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and heating while the fault lasts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from scipy.linalg import eig, lu_factor, lu_solve
+
+from simbank.simulation import equations as eq
+from simbank.simulation.run import pack_arrays
+
+__all__ = ["FaultCircuit", "Response", "case_packs", "damage_rates", "pack_sources"]
+
+LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
+
+
+def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
+    """The same packs for the worst case: at a state of charge and temperature, and as new (least resistance) or as they are."""
+    return tuple(
+        replace(
+            pack,
+            soc=soc,
+            hysteresis=hysteresis,
+            temperature_k=temperature_k,
+            resistance_growth=min(1.0, pack.resistance_growth) if as_new else max(1.0, pack.resistance_growth),
+        )
+        for pack in packs
+    )
+
+
+def pack_sources(packs, ambient_k):
+    """Electromotive force [V], ohmic resistance [ohm], and resistance [ohm] and time constant [s] of the relaxation pairs.
+
+    Shapes (n,), (n,), (n, 2), (n, 2); from the same equations as every run.
+    """
+    n = len(packs)
+    cells, curves_of, curves = pack_arrays(packs, ambient_k)
+    y = np.zeros(eq.N_STATES * n)
+    y[:n] = [pack.soc for pack in packs]
+    y[n : 2 * n] = [pack.hysteresis for pack in packs]
+    y[4 * n :] = [pack.temperature_k if pack.temperature_k is not None else ambient_k for pack in packs]
+    work = np.empty((eq.N_WORK, n))
+    eq.cell_state(y, cells, curves_of, curves, work)
+    factor = np.array([float(pack.chemistry.rc_factor(pack.soc)) for pack in packs])
+    warmth = np.array([eq.rc_warmth(k, y[4 * n + k], cells) for k in range(n)])
+    ohm = np.column_stack([cells[eq.R1], cells[eq.R2]]) * (factor * warmth)[:, None]
+    tau = np.column_stack([cells[eq.TAU1], cells[eq.TAU2]]) * warmth[:, None]
+    return work[eq.E].copy(), work[eq.R_NOW].copy(), ohm, tau
+
+
+@dataclass(frozen=True, eq=False)
+class Response:
+    """Currents after a fault begins.
+
+    Attributes
+    ----------
+    initial_a : ndarray, shape (e,)
+        Current of every edge without inductance, before any relaxation: the prospective current. Edges are the packs, then the
+        branches of the graph, then the fault. A pack's counts positive out of it.
+    """
+
+    initial_a: np.ndarray
+    _start: np.ndarray
+    _end: np.ndarray
+    _values: np.ndarray
+    _vectors: np.ndarray
+    _weights: np.ndarray
+    _loops: np.ndarray
+
+    def at(self, times_s):
+        """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
+        times = np.asarray(times_s, float)
+        grown = np.exp(np.outer(times, self._values)) * self._weights
+        state = (grown @ self._vectors.T).real + self._end
+        return state[:, : self._loops.shape[1]] @ self._loops.T
+
+    def relaxed(self, time_s):
+        """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
+        state = (self._vectors @ (np.exp(time_s * self._values) * self._weights)).real + self._end
+        return state[self._loops.shape[1] :]
+
+
+class FaultCircuit:
+    """A bank's wiring with its packs as sources.
+
+    Parameters
+    ----------
+    graph : Graph
+    sources : tuple
+        As from :func:`pack_sources`.
+    spacing_m : float
+        Distance of the two polarities, for the inductance of the loop.
+    pack_h : array_like, optional
+        Inductance of each pack [H]; none by default.
+    branch_ohm : array_like, optional
+        Resistance of each branch instead of the graph's, for another temperature.
+    """
+
+    def __init__(self, graph, sources, spacing_m=0.1, pack_h=0.0, branch_ohm=None):
+        self.graph = graph
+        self.emf, self.pack_ohm, self.rc_ohm, self.rc_tau = sources
+        self.n, self.b = len(graph.packs), len(graph.branches)
+        index = {node: k for k, node in enumerate(graph.nodes)}
+        self.index = index
+        ends = [(index[minus], index[plus]) for plus, minus in graph.packs.values()]
+        ends += [(index[b.from_node], index[b.to_node]) for b in graph.branches]
+        self.ends = np.array(ends, int)
+        own = np.array([b.resistance_ohm for b in graph.branches]) if branch_ohm is None else np.asarray(branch_ohm, float)
+        self.ohm = np.concatenate([self.pack_ohm, own])
+        inductance = [0.0 if b.conductor is None else b.conductor.inductance_h(spacing_m) for b in graph.branches]
+        self.henry = np.concatenate([np.broadcast_to(pack_h, self.n), inductance]) + LEAST_INDUCTANCE_H
+
+    def prospective(self, positive, negative, closed=None, ohm=0.0):
+        """Currents of packs, branches and fault at once, without inductance, shape (n + b + 1,).
+
+        By Thevenin: the voltage across the open place ÷ (resistance seen there + that of the fault).
+
+        Parameters
+        ----------
+        positive, negative : str
+            Nodes of the place.
+        closed : ndarray of bool, shape (n + b,), optional
+            Which packs and branches conduct.
+        ohm : float
+            Resistance of the fault.
+        """
+        closed = np.ones(self.n + self.b, bool) if closed is None else closed
+        a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
+        ends, g = self.ends[closed], 1.0 / self.ohm[closed]
+        size = len(self.index)
+        laplacian = np.zeros((size, size))
+        for (i, j), sign in (((0, 0), 1), ((1, 1), 1), ((0, 1), -1), ((1, 0), -1)):
+            np.add.at(laplacian, (ends[:, i], ends[:, j]), sign * g)
+        lonely = np.diag(laplacian) == 0.0
+        laplacian[lonely, lonely] = 1.0
+        drive = np.zeros((size, 2))
+        emf = np.zeros(self.n + self.b)
+        emf[: self.n] = self.emf
+        source = g * emf[closed]
+        np.add.at(drive[:, 0], ends[:, 1], source)
+        np.add.at(drive[:, 0], ends[:, 0], -source)
+        drive[a, 1], drive[b, 1] = -1.0, 1.0
+        # every piece that hangs together has one node at zero; a place between two pieces carries nothing
+        piece = _pieces(size, ends)
+        if piece[a] != piece[b]:
+            drive[:, 1] = 0.0
+        ground = np.unique(piece, return_index=True)[1]
+        keep = np.setdiff1d(np.arange(size), ground)
+        potential = np.zeros((size, 2))
+        if keep.size:
+            potential[keep] = lu_solve(lu_factor(laplacian[np.ix_(keep, keep)]), drive[keep])
+        open_volt = potential[a, 0] - potential[b, 0]
+        seen = potential[b, 1] - potential[a, 1]
+        fault = open_volt / (seen + ohm) if piece[a] == piece[b] and seen + ohm > 0 else 0.0
+        level = potential[:, 0] + fault * potential[:, 1]
+        out = np.zeros(self.n + self.b + 1)
+        out[:-1][closed] = g * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed])
+        out[-1] = fault
+        return out
+
+    def respond(self, positive, negative, closed=None, ohm=0.0, before=None, relaxed=None):
+        """:class:`Response` to a fault; ``before`` and ``relaxed`` carry over currents and relaxation from an earlier stage.
+
+        When a branch opens, the currents that go on are those that keep the flux of every loop that is left (what the arc takes
+        is gone).
+        """
+        closed = np.ones(self.n + self.b, bool) if closed is None else closed
+        edges = np.append(np.flatnonzero(closed), self.n + self.b)
+        a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
+        ends = np.vstack([self.ends, [a, b]])[edges]
+        r, h = np.append(self.ohm, ohm)[edges], np.append(self.henry, LEAST_INDUCTANCE_H)[edges]
+        own = _independent_loops(len(self.index), ends)
+        loops = np.zeros((self.n + self.b + 1, own.shape[1]))
+        loops[edges] = own
+        m, size = own.shape[1], own.shape[1] + 2 * self.n
+        matrix, drive = np.zeros((size, size)), np.zeros(size)
+        mass = own.T @ (h[:, None] * own)
+        packs = loops[: self.n]
+        if m:
+            inverse = np.linalg.inv(mass)
+            matrix[:m, :m] = -inverse @ (own.T @ (r[:, None] * own))
+            for pair in range(2):
+                matrix[:m, m + pair * self.n : m + (pair + 1) * self.n] = -inverse @ packs.T
+            drive[:m] = inverse @ (packs.T @ self.emf)
+        for pair in range(2):
+            rows = slice(m + pair * self.n, m + (pair + 1) * self.n)
+            tau = np.where(self.rc_tau[:, pair] > 0, self.rc_tau[:, pair], 1.0)
+            matrix[rows, :m] = packs * (self.rc_ohm[:, pair] / tau)[:, None]
+            matrix[rows, rows] = -np.diag(1.0 / tau)
+        start = np.zeros(size)
+        if before is not None and m:
+            start[:m] = inverse @ (own.T @ (h * before[edges]))
+        if relaxed is not None:
+            start[m:] = relaxed
+        end = np.linalg.solve(matrix, -drive)
+        values, vectors = eig(matrix)
+        weights = np.linalg.solve(vectors, (start - end).astype(complex))
+        return Response(self.prospective(positive, negative, closed, ohm), start, end, values, vectors, weights, loops)
+
+
+@njit(cache=True)
+def damage_rates(currents, devices, curves):
+    """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
+    out = np.zeros(currents.shape)
+    for d in range(currents.shape[1]):
+        for i in range(currents.shape[0]):
+            out[i, d] = max(0.0, eq.damage_rate(d, currents[i, d], 0.0, devices, curves))
+    return out
+
+
+def _independent_loops(size, ends):
+    """Edges by independent loops, +1 and −1 where an edge lies in a loop: one loop per edge outside a spanning tree."""
+    parent = np.arange(size)
+
+    def root(node):
+        while parent[node] != node:
+            parent[node] = parent[parent[node]]
+            node = parent[node]
+        return node
+
+    tree = np.zeros(len(ends), bool)
+    for k, (a, b) in enumerate(ends):
+        a, b = root(a), root(b)
+        if a != b:
+            parent[a], tree[k] = b, True
+    incidence = np.zeros((size, len(ends)))
+    incidence[ends[:, 0], np.arange(len(ends))] += 1.0
+    incidence[ends[:, 1], np.arange(len(ends))] -= 1.0
+    free = [node for node in range(size) if root(node) != node]  # one node of each piece is left out
+    loops = np.zeros((len(ends), int((~tree).sum())))
+    loops[np.flatnonzero(~tree), np.arange(loops.shape[1])] = 1.0
+    if free and loops.shape[1]:
+        loops[tree] = np.round(np.linalg.solve(incidence[np.ix_(free, np.flatnonzero(tree))], -incidence[free][:, ~tree]))
+    return loops
+
+
+def _pieces(size, ends):
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size)), directed=False)[1]

@@ -1,0 +1,211 @@
+"""Rules for devices and conductors: each pass, fail or not checkable, with the numbers and the rule's source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import maximum_flow
+
+from simbank.bank.ampacity import INSULATIONS, ampacity_a, withstand_i2t
+from simbank.bank.device_classes import load_class
+from simbank.errors import InputError
+
+__all__ = ["FAIL", "NOTE", "NOT_CHECKABLE", "PASS", "RULES", "Check", "carried_limits", "conductor_ampacity"]
+
+PASS, FAIL, NOT_CHECKABLE, NOTE = "pass", "fail", "not checkable", "note"
+
+# Each rule: its title and where it is from.
+RULES = {
+    "device present": ("every parallel pack, every string and every port has a device that opens", "common practice, no source"),
+    "interrupting rating": ("interrupting rating ≥ prospective current", "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory"),
+    "voltage rating": ("DC voltage rating ≥ highest voltage of the bank", "NFPA 70 240.60, IEC 60947-1; from memory"),
+    "rating ≤ ampacity": (
+        "current that devices let pass for good ≤ ampacity",
+        "NFPA 70 240.4, IEC 60364-4-43 433.1; from memory",
+    ),
+    "rating ≥ load": (
+        "rating ≥ margin × load that lasts",
+        "NFPA 70 215.3 (125 % of a continuous load), UL 489; secondary source",
+    ),
+    "withstand": ("∫ i² dt until cleared ≤ k² S²", "IEC 60364-4-43 434.5.2, IEC 60949; secondary source"),
+    "clears in time": ("least fault current clears within the wanted time", "IEC 60364-4-41 411.3.2 (5 s); from memory"),
+    "voltage drop": ("drop from pack to port at full load ≤ limit", "common practice, no source (3 %)"),
+    "outage": ("with one pack or string out at full load nothing else opens", "common practice, no source"),
+    "shorted cell": ("neighbours' feed into a shorted pack meets a device", "common practice, no source"),
+    "both polarities": ("both polarities protected alike", "common practice, no source"),
+}
+
+
+@dataclass(frozen=True)
+class Check:
+    """One rule at one place.
+
+    ``value`` is what was found and ``limit`` what it is held against, in ``unit``; ``text`` says it in words, and for a rule that
+    is not checkable, what to measure or look up.
+    """
+
+    rule: str
+    where: str
+    status: str
+    text: str
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+    @property
+    def source(self):
+        return RULES[self.rule][1]
+
+
+def judge(rule, where, good, text, value=None, limit=None, unit=""):
+    return Check(rule, where, PASS if good else FAIL, text, value, limit, unit)
+
+
+def unknown(rule, where, text):
+    return Check(rule, where, NOT_CHECKABLE, text)
+
+
+def conductor_ampacity(conductor, ambient_k):
+    """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up."""
+    if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
+        return None, "only its resistance is given: state gauge, length and insulation, or its ampacity"
+    if conductor.ampacity_a is not None:
+        return conductor.ampacity_a, "as given"
+    if conductor.insulation is None:
+        return None, "its insulation is not given: read it from the jacket"
+    try:
+        return ampacity_a(conductor.gauge, conductor.insulation, ambient_k - 273.15, conductor.loaded, conductor.material)
+    except InputError as error:
+        return None, error.problem
+
+
+def conductor_withstand(conductor):
+    """(k² S² [A²s] or None, words)."""
+    if conductor is None or conductor.gauge is None:
+        return None, "only its resistance is given: state gauge, length and insulation"
+    if conductor.insulation is None:
+        return None, "its insulation is not given: read it from the jacket (of a bar: what holds and covers it)"
+    area = conductor.gauge.area_m2 * 1e6
+    kind = INSULATIONS[conductor.insulation]
+    return withstand_i2t(area, conductor.insulation, conductor.material), f"{area:.1f} mm², {kind.title}"
+
+
+LARGE = 1_000_000  # stands for a current that nothing limits [A]
+
+
+def carried_limits(bank):
+    """Greatest current that devices let through each branch for good [A]: branch → limit, infinite if nothing limits it.
+
+    For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
+    flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
+    let pass. A device on the other polarity limits the same pack, port or lead.
+    """
+    graph = bank.graph
+    rating = {}
+    for device in bank.devices:
+        for branch in (device.branch, *device.in_series):
+            rating[branch] = min(rating.get(branch, np.inf), device.rating_a)
+    owners = {}
+    for device in bank.devices:
+        owners.setdefault(device.owner, []).append(device.rating_a)
+    own = {name: int(min(owners.get(name, [LARGE]))) for name in [*graph.packs, *graph.ports]}
+    index = {node: k + 1 for k, node in enumerate(graph.nodes)}  # 0 is where everything that can feed comes from
+    limits = {}
+    for branch in graph.branches:
+        edges = {}
+        for other in graph.branches:
+            if other.name == branch.name:
+                continue
+            capacity = int(min(rating.get(other.name, LARGE), LARGE))
+            a, b = index[other.from_node], index[other.to_node]
+            edges[a, b] = edges.get((a, b), 0) + capacity
+            edges[b, a] = edges.get((b, a), 0) + capacity
+        for name, ends in [*graph.packs.items(), *graph.ports.items()]:
+            for node in ends:
+                edges[0, index[node]] = edges.get((0, index[node]), 0) + own[name]
+        size = len(index) + 1
+        rows, columns = zip(*edges, strict=True)
+        matrix = csr_array(
+            (np.minimum(np.array(list(edges.values()), np.int64), 2**30).astype(np.int32), (rows, columns)), (size, size)
+        )
+        sides = [maximum_flow(matrix, 0, index[node]).flow_value for node in (branch.from_node, branch.to_node)]
+        limit = min(*sides, rating.get(branch.name, np.inf))
+        limits[branch.name] = float(limit) if limit < LARGE else np.inf
+    return limits
+
+
+def device_data(bank, device, greatest_a, place, volt):
+    """Interrupting and voltage rating of one device."""
+    typical = load_class(device.class_name) if device.class_name else None
+    usual = f" (usual for a {typical.title}: {typical.typical_interrupting_dc})" if typical else ""
+    if device.interrupting_a is None:
+        yield unknown(
+            "interrupting rating", device.name,
+            f"{greatest_a / 1e3:.1f} kA can flow through it (fault at {place}); its DC interrupting rating is not given: "
+            f"read it from its sheet{usual}",
+        )  # fmt: skip
+    else:
+        yield judge(
+            "interrupting rating", device.name, device.interrupting_a >= greatest_a,
+            f"breaks {device.interrupting_a / 1e3:g} kA; {greatest_a / 1e3:.2f} kA can flow through it (fault at {place})",
+            greatest_a, device.interrupting_a, "A",
+        )  # fmt: skip
+    usual = f" (usual: {typical.typical_voltage_dc})" if typical else ""
+    if device.voltage_v is None:
+        yield unknown(
+            "voltage rating", device.name,
+            f"the bank reaches {volt:.1f} V; its DC voltage rating is not given: read it from its sheet, an AC rating does not "
+            f"count{usual}",
+        )  # fmt: skip
+    else:
+        yield judge(
+            "voltage rating", device.name, device.voltage_v >= volt,
+            f"rated {device.voltage_v:g} V DC; the bank reaches {volt:.1f} V", volt, device.voltage_v, "V",
+        )  # fmt: skip
+
+
+def devices_present(bank):
+    """A device with a rating on every parallel pack, every string of more than one pack and every port."""
+    owned = {d.owner for d in bank.devices}
+    strings = {place.owner for place in bank.places if place.kind == "string"}
+    parallel = len(bank.packs) > 1
+    for pack in bank.packs:
+        if parallel:
+            yield judge(
+                "device present", pack.name, pack.name in owned,
+                "has its own" if pack.name in owned
+                else "no fuse or breaker of its own: its neighbours feed a fault in it, and nothing but its BMS, which can "
+                "stick, stands between",
+            )  # fmt: skip
+    for name in sorted(strings):
+        yield judge(
+            "device present", f"string {name}", name in owned,
+            "has its own" if name in owned else "no fuse or breaker of its own: the other strings feed a fault in it",
+        )  # fmt: skip
+    for name in bank.graph.ports:
+        yield judge(
+            "device present", f"port {name}", name in owned,
+            "has its own" if name in owned
+            else "no fuse or breaker at its take-off: a fault in its leads has all the bank behind it",
+        )  # fmt: skip
+
+
+def polarities(bank):
+    """Notes on what stands in one polarity only."""
+    poles = {}
+    for device in bank.devices:
+        poles.setdefault(device.owner, set()).add(device.pole)
+    one = {pole: [owner for owner, found in poles.items() if found == {pole}] for pole in ("positive", "negative")}
+    if one["positive"] and one["negative"]:
+        text = f"in the positive only: {', '.join(one['positive'])}; in the negative only: {', '.join(one['negative'])}"
+        yield Check("both polarities", "bank", NOTE, f"unequal: {text}. A fault to a frame or to earth can pass either by.")
+    elif one["positive"] or one["negative"]:
+        pole = "positive" if one["positive"] else "negative"
+        other = "negative" if pole == "positive" else "positive"
+        yield Check(
+            "both polarities", "bank", NOTE,
+            f"devices stand in the {pole} only ({', '.join(one[pole])}); a second fault to a frame or to earth on the {other} "
+            "side by-passes them: whether that matters depends on the earthing, which is not checked",
+        )  # fmt: skip

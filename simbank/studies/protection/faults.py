@@ -1,0 +1,250 @@
+"""Fault places, fault currents at each, and which devices open in which order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from simbank.bank import Branch
+from simbank.bank.bank import Place
+from simbank.cells.curves import stack_curves
+from simbank.simulation import equations as eq
+from simbank.simulation.run import device_array
+from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
+
+__all__ = ["LINES", "Faults", "Opening", "Sequence", "line_of"]
+
+LINES = ("soonest", "middle", "latest")  # of a device's band
+HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
+GONE = 1e-6  # a fault carrying less than this share of its first current is cleared
+TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
+HALF = (" (bank half)", " (port half)")
+
+
+def line_of(device, line):
+    """A device with one line of its band as its curve; without a band its middle."""
+    if device.band is None or line == "middle":
+        return device
+    trip = device.band[0 if line == "soonest" else 1]
+    return replace(
+        device, multiples=trip.multiples, seconds=trip.seconds, least=trip.least, instant=trip.instant, instant_s=trip.instant_s
+    )
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A device that opens: when [s], at what current [A]."""
+
+    device: str
+    time_s: float
+    current_a: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sequence:
+    """A fault followed by one line of every device's band.
+
+    ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``HORIZON_S``);
+    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
+    the current of every branch at the end. A fault inside a pack counts as cleared when its neighbours no longer feed it: what
+    the pack itself puts in, no device outside can end.
+    """
+
+    openings: tuple
+    cleared_s: float | None
+    i2t: np.ndarray
+    still_carrying: tuple
+    fed_by: tuple = ()
+    rest_a: np.ndarray = field(repr=False, default=None)
+
+
+class Faults:
+    """Fault currents of a bank in one case.
+
+    Parameters
+    ----------
+    bank : Bank
+    soc, temperature_k, hysteresis, as_new
+        State of the packs; see :func:`simbank.simulation.transient.case_packs`.
+    conductor_k : float, optional
+        Temperature of the conductors; as in the file by default.
+    pack_h : float
+        Inductance of each pack [H].
+    """
+
+    def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
+        self.bank = bank
+        self.graph, halfway = _halved(bank.graph)
+        self.places = _distinct([*bank.places, *halfway], self.graph)
+        packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
+        ohm = None
+        if conductor_k is not None:
+            ohm = [
+                b.resistance_ohm if b.conductor is None else replace(b.conductor, temperature_k=conductor_k).resistance_ohm
+                for b in self.graph.branches
+            ]
+        self.sources = pack_sources(packs, bank.ambient_k)
+        self.circuit = FaultCircuit(self.graph, self.sources, bank.spacing_m, pack_h, ohm)
+        self.pack_names = [pack.name for pack in packs]
+        self.branch_names = [branch.name for branch in self.graph.branches]
+        n = len(packs)
+        self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
+        self._of_line, self._responses = {}, {}
+
+    def edges_of(self, branch):
+        """Edges that are a branch of the bank's own graph, whole or in halves."""
+        names = (branch, *(branch + half for half in HALF))
+        return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
+
+    def response(self, place):
+        """:class:`~simbank.simulation.transient.Response` to a fault at a place with every switch closed."""
+        if place.name not in self._responses:
+            self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
+        return self._responses[place.name]
+
+    def to_be_ended(self, currents, place):
+        """The part of the fault's current that devices can be asked to end [A]: all of it, or inside a pack its neighbours'."""
+        own = currents[..., self.pack_names.index(place.owner)] if place.kind == "inside" else 0.0
+        return np.abs(currents[..., -1] - own)
+
+    def stops(self, place):
+        """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does."""
+        whole = self.to_be_ended(self.circuit.prospective(place.positive, place.negative), place)
+        found = []
+        for d, edge in enumerate(self.device_edge):
+            closed = np.ones(self.circuit.n + self.circuit.b, bool)
+            closed[edge] = False
+            left = self.circuit.prospective(place.positive, place.negative, closed)
+            if self.to_be_ended(left, place) <= GONE * whole:
+                found.append((self._lost(closed), d))
+        return self.bank.devices[min(found)[1]] if found else None
+
+    def _lost(self, closed):
+        """How many packs no longer reach any port."""
+        from simbank.network import Network
+
+        network = Network(self.graph, self.sources[1])
+        reduced = network.reduce(closed[: self.circuit.n], closed[self.circuit.n :])
+        return int(np.sum(~np.any(np.abs(reduced.hybrid[: self.circuit.n, self.circuit.n :]) > 1e-12, axis=1)))
+
+    def _lines(self, line):
+        if line not in self._of_line:
+            devices = [line_of(device, line) for device in self.bank.devices]
+            curves = stack_curves([d.curve for d in devices]) if devices else np.zeros((1, 1, 7))
+            self._of_line[line] = device_array(devices), curves
+        return self._of_line[line]
+
+    def opening_times(self, currents, line, damage=None):
+        """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
+
+        By the damage of :func:`simbank.simulation.equations.damage_rate`. Second return: damage at each time, shape (m, d).
+        """
+        rows, curves = self._lines(line)
+        count = len(rows)
+        at = np.full(count, np.inf)
+        grown = np.zeros((len(TIMES), count))
+        steps = np.diff(TIMES)
+        rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
+        grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
+        grown += 0.0 if damage is None else damage
+        for d in range(count):
+            if grown[-1, d] >= 1.0:
+                k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
+                rise = grown[k, d] - grown[k - 1, d]
+                share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
+                at[d] = TIMES[k - 1] + share * steps[k - 1]
+            multiple = np.abs(currents[:, d]) / rows[d, eq.RATING]
+            if np.any(multiple >= rows[d, eq.INSTANT]):
+                at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, eq.INSTANT]))] + rows[d, eq.INSTANT_DELAY])
+        return at, grown
+
+    def steady_time(self, d, current, line):
+        """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
+        rows, curves = self._lines(line)
+        rate = eq.damage_rate(d, current, 0.0, rows, curves)
+        at = 1.0 / rate if rate > 0 else np.inf
+        return min(at, rows[d, eq.INSTANT_DELAY]) if current >= rows[d, eq.INSTANT] * rows[d, eq.RATING] else at
+
+    def first_opening(self, place, line):
+        """When each device would open if no other did [s], and its greatest current [A]; shapes (d,)."""
+        currents = self.response(place).at(TIMES)[:, self.device_edge]
+        return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
+
+    def follow(self, place, line):
+        """The fault from its beginning until it is cleared or no more device opens."""
+        circuit, devices = self.circuit, self.bank.devices
+        closed = np.ones(circuit.n + circuit.b, bool)
+        i2t = np.zeros(circuit.n + circuit.b + 1)
+        damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
+        openings, first = [], self.to_be_ended(circuit.prospective(place.positive, place.negative), place)
+        for _ in range(len(devices) + 1):
+            if openings:
+                response = circuit.respond(place.positive, place.negative, closed, before=before, relaxed=relaxed)
+            else:
+                response = self.response(place)
+            if self.to_be_ended(response.initial_a, place) <= GONE * first:
+                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a)
+            currents = response.at(TIMES)
+            at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
+            at[~closed[self.device_edge]] = np.inf
+            squared = currents**2
+            together = np.zeros(squared.shape)
+            np.cumsum(0.5 * (squared[1:] + squared[:-1]) * np.diff(TIMES)[:, None], axis=0, out=together[1:])
+            if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
+                carrying = [
+                    device.name
+                    for d, device in enumerate(devices)
+                    if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
+                ]
+                fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
+                return Sequence(tuple(openings), None, i2t + together[-1], tuple(carrying), tuple(fed_by), currents[-1])
+            d = int(np.argmin(at))
+            i2t += _at(at[d], together)
+            before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
+            damage = _at(at[d], grown)
+            clock += at[d]
+            openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
+            closed[self.device_edge[d]] = False
+        return Sequence(tuple(openings), None, i2t, ())
+
+
+def _at(time, rows):
+    """Rows at :data:`TIMES`, shape (m, k), by straight line at one time, shape (k,)."""
+    k = int(np.clip(np.searchsorted(TIMES, time), 1, len(TIMES) - 1))
+    share = (time - TIMES[k - 1]) / (TIMES[k] - TIMES[k - 1])
+    return rows[k - 1] + share * (rows[k] - rows[k - 1])
+
+
+def _halved(graph):
+    """The graph with every port's leads cut in the middle, and the places there."""
+    branches, places = [], []
+    for branch in graph.branches:
+        owner = branch.name.removeprefix("lead ").removesuffix(" +").removesuffix(" -")
+        if branch.kind != "lead" or owner not in graph.ports:
+            branches.append(branch)
+            continue
+        middle = f"{owner} halfway{branch.name[-1]}"
+        part = branch.conductor and replace(
+            branch.conductor,
+            length_m=branch.conductor.length_m / 2,
+            joints=branch.conductor.joints // 2,
+            fixed_resistance_ohm=branch.conductor.fixed_resistance_ohm and branch.conductor.fixed_resistance_ohm / 2,
+        )
+        for half, ends in zip(HALF, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
+            branches.append(Branch(branch.name + half, "lead", *ends, branch.resistance_ohm / 2, part))
+        if branch.name.endswith("+"):
+            places.append(Place(f"leads of {owner}, halfway", "lead", owner, f"{owner} halfway+", f"{owner} halfway-"))
+    return replace(graph, branches=tuple(branches)), places
+
+
+def _distinct(places, graph):
+    """Places whose nodes are the same are one, under all its names."""
+    found = {}
+    for place in places:
+        key = graph.node(place.positive), graph.node(place.negative)
+        if key[0] == key[1]:
+            continue
+        known = found.get(key)
+        found[key] = place if known is None else replace(known, name=f"{known.name}, {place.name}")
+    return list(found.values())

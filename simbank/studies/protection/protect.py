@@ -1,0 +1,549 @@
+"""Prospective fault currents, checks of every device and conductor, order of opening, outages: one study of a scenario."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from simbank.duty import Duty, SampledDuty
+from simbank.errors import SimulationError
+from simbank.simulation import simulate
+from simbank.simulation.result import write_whole
+from simbank.studies.protection import checks as rules
+from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
+from simbank.studies.protection.faults import LINES, Faults
+from simbank.studies.protection.outage import Loads
+from simbank.studies.protection.shorted import shorted_cells
+
+__all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
+
+NOT_CHECKED = (
+    "arc flash and arcing faults (the currents here are of bolted faults)",
+    "creepage, clearance and insulation of bars and terminals",
+    "thermal runaway, gassing and fire of cells",
+    "enclosure, ventilation, mechanical forces of short-circuit current",
+    "earthing, earth faults and polarity of DC breakers",
+    "what inverters and chargers feed into a fault (capacitors, rectifiers)",
+    "let-through of current-limiting devices below their curve, and breakers' back-up by fuses",
+    "whether a BMS breaks a fault (its switches are taken as stuck on)",
+    "ageing, heat and torque of joints and devices beyond what is given",
+    "local code, the pack maker's manual, permits and inspection",
+)
+OVERLOADS = (1.25, 1.5, 2.0, 3.0)
+MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
+LOAD_DAYS = 7.0
+LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
+
+
+@dataclass(frozen=True)
+class Assumptions:
+    """What the worst cases rest on. Temperatures in kelvin.
+
+    Greatest current: packs as new at ``warm_k``, full, straight after charge; conductors as in the file. Least current: packs as
+    old as they are at ``cold_k`` and ``low_soc``, conductors at ``hot_conductor_k``.
+    """
+
+    warm_k: float = 318.15
+    cold_k: float = 273.15
+    low_soc: float = 0.1
+    hot_conductor_k: float = 348.15
+    pack_h: float = 0.0
+    wanted_s: float = 5.0
+    margin: float = 1.25
+    drop_share: float = 0.03
+    cells_shorted: int = 1
+    short_ohm: float = 1e-3
+
+
+@dataclass(eq=False)
+class Protection:
+    """What :func:`protect` found.
+
+    Attributes
+    ----------
+    faults : DataFrame
+        One row per place: ``initial_a`` (no inductance, before relaxation), ``peak_a``, ``after_10ms_a``, ``after_100ms_a``,
+        ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial).
+    shares : DataFrame
+        Place by pack and branch: current at once in the greatest case [A], signed as everywhere.
+    checks : DataFrame
+        ``rule``, ``where``, ``status``, ``text``, ``value``, ``limit``, ``unit``, ``source``.
+    order : DataFrame
+        Place by device: ``soonest_s``, ``middle_s``, ``latest_s`` if no other opened, ``current_a``.
+    clearing : DataFrame
+        One row per place: the device whose opening alone clears it, whether it is first, order of opening, time to clear.
+    overload : DataFrame
+        Multiple of full load by device: when it opens [s].
+    outages : DataFrame
+        One row per part dropped and pack left: current, C-rate, margin of its device; ``then`` is the cascade.
+    shorted : dict of str to ShortedCell
+    """
+
+    scenario: object
+    assumptions: Assumptions
+    faults: pd.DataFrame
+    shares: pd.DataFrame
+    checks: pd.DataFrame
+    order: pd.DataFrame
+    clearing: pd.DataFrame
+    overload: pd.DataFrame
+    outages: pd.DataFrame
+    shorted: dict
+    greatest: Faults = field(repr=False)
+    least: Faults = field(repr=False)
+    load_note: str = ""
+
+    @property
+    def counts(self):
+        """How many checks passed, failed, could not be made, and notes."""
+        return {status: int((self.checks["status"] == status).sum()) for status in (PASS, FAIL, rules.NOT_CHECKABLE, NOTE)}
+
+    @property
+    def summary(self):
+        """Everything as plain data, for ``--json``."""
+
+        def records(frame):
+            return json.loads(frame.to_json(orient="records", double_precision=12))
+
+        return {
+            "scenario": self.scenario.name,
+            "counts": self.counts,
+            "faults": records(self.faults.reset_index()),
+            "shares_a": {
+                place: {edge: float(a) for edge, a in row.items()} for place, row in self.shares.iterrows()
+            },
+            "checks": records(self.checks),
+            "order": records(self.order),
+            "clearing": records(self.clearing.reset_index()),
+            "overload": records(self.overload),
+            "outages": records(self.outages),
+            "shorted_cell": [
+                {
+                    "pack": s.pack, "cells": s.cells, "feed_a": s.feed_a, "energy_wh": s.energy_wh, "opens_s": s.opens_s,
+                    "stopped_by": s.stopped_by, "hours": float(s.table.index[-1] / 3600.0),
+                }
+                for s in self.shorted.values()
+            ],
+            "load": self.load_note,
+            "assumptions": {key: getattr(self.assumptions, key) for key in self.assumptions.__dataclass_fields__},
+            "not_checked": list(NOT_CHECKED),
+        }  # fmt: skip
+
+    def plot(self):
+        """Time over current for every kind of device: band, withstand of what it protects, fault currents through it."""
+        from simbank.report import protection_plots
+
+        return protection_plots.plot_time_current(self)
+
+    def plot_shorted(self):
+        """Feed and energy into each pack with a shorted cell, over time."""
+        from simbank.report import protection_plots
+
+        return protection_plots.plot_shorted(self)
+
+    def drawing(self):
+        """The bank as SVG text, with prospective currents at the places."""
+        from simbank.report.drawing import draw_bank
+
+        notes = {name: f"{row.initial_a / 1e3:.1f} kA" for name, row in self.faults.iterrows()}
+        return draw_bank(self.scenario.bank, title=f"{self.scenario.name}: prospective fault currents", place_notes=notes)
+
+    def write(self, folder):
+        """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        tables = {
+            "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
+            "order": self.order, "clearing": self.clearing.reset_index(), "overload": self.overload, "outages": self.outages,
+        }  # fmt: skip
+        for name, table in tables.items():
+            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
+        for name, shorted in self.shorted.items():
+            write_whole(folder / f"shorted_cell_{name}.csv", lambda path, s=shorted: s.table.to_csv(path))
+        text = json.dumps(self.summary, indent=2, default=str) + "\n"
+        write_whole(folder / "protection.json", lambda path: path.write_text(text, encoding="utf-8"))
+        write_whole(folder / "bank.svg", lambda path: path.write_text(self.drawing(), encoding="utf-8"))
+        if len(self.order):
+            self.plot().savefig(folder / "time_current.png")
+        if self.shorted:
+            self.plot_shorted().savefig(folder / "shorted_cell.png")
+        return folder
+
+
+def protect(scenario, assumptions=None, *, progress=None, run=True):
+    """Fault currents, checks, order of opening, outages and shorted cells of a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    assumptions : Assumptions, optional
+    progress : callable, optional
+        Called with the fraction done.
+    run : bool
+        Run the duty (its first seven days) for the load that lasts; without it only the full loads at the start count.
+
+    Returns
+    -------
+    Protection
+        Computed from the data given; no substitute for the pack maker's manual, local codes and a licensed person.
+    """
+    case = assumptions or Assumptions()
+    bank = scenario.bank
+    tell = progress or (lambda done: None)
+    greatest = Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+    least = Faults(
+        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+    )  # fmt: skip
+    faults, shares = _fault_tables(greatest, least)
+    tell(0.1)
+    order, clearing, sequences = _orders(greatest)
+    tell(0.4)
+    slow = {place.name: least.follow(place, "latest") for place in least.places}
+    tell(0.6)
+    loads = Loads(scenario)
+    lasting, load_note = _lasting_load(scenario, loads, run)
+    tell(0.8)
+    overload = _overload(loads, greatest)
+    outages, outage_checks = _outages(loads)
+    shorted, shorted_checks = _shorted(bank, case)
+    found = [
+        *rules.devices_present(bank),
+        *_device_checks(bank, greatest, case, lasting),
+        *_conductor_checks(bank, greatest, sequences),
+        *_clearing_checks(bank, least, slow, case),
+        *_drop_checks(loads, case),
+        *outage_checks,
+        *shorted_checks,
+        *rules.polarities(bank),
+    ]
+    table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
+    tell(1.0)
+    return Protection(
+        scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note
+    )
+
+
+def _fault_tables(greatest, least):
+    rows, shares = {}, {}
+    edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
+    times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
+    weakest = {place.name: least.circuit.prospective(place.positive, place.negative)[-1] for place in least.places}
+    for place in greatest.places:
+        response = greatest.response(place)
+        current = np.abs(response.at(times)[:, -1])
+        peak = current.max()
+        rise = np.interp(0.632, current[: current.argmax() + 1] / peak, times[: current.argmax() + 1]) if peak > 0 else np.nan
+        at = response.at(list(MOMENTS.values()))[:, -1]
+        rows[place.name] = {
+            "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
+            **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
+        }  # fmt: skip
+        shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
+    faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
+    faults.index.name = shares.index.name = "place"
+    return faults, shares
+
+
+def _orders(greatest):
+    """Order of opening in the greatest case."""
+    devices = greatest.bank.devices
+    order, clearing, sequences = [], {}, {}
+    for place in greatest.places:
+        times, current = {}, np.zeros(len(devices))
+        for line in LINES:
+            times[line], current = greatest.first_opening(place, line)
+        for d, device in enumerate(devices):
+            known = device.band is not None
+            order.append(
+                {
+                    "place": place.name, "device": device.name, "current_a": current[d],
+                    "soonest_s": times["soonest"][d] if known else np.nan, "middle_s": times["middle"][d],
+                    "latest_s": times["latest"][d] if known else np.nan,
+                }
+            )  # fmt: skip
+        stops = greatest.stops(place)
+        middle, latest = greatest.follow(place, "middle"), greatest.follow(place, "latest")
+        sequences[place.name] = latest
+        clearing[place.name] = {
+            "stopped_by": stops.name if stops is not None else None,
+            "selective": _selective(devices, stops, times, current),
+            "opens": ", ".join(f"{o.device} {_duration(o.time_s)}" for o in middle.openings) or "nothing",
+            "cleared_s": middle.cleared_s,
+            "cleared_latest_s": latest.cleared_s,
+            "still_carrying": ", ".join(middle.still_carrying),
+        }
+    table = pd.DataFrame(clearing).T
+    table.index.name = "place"
+    columns = ["place", "device", "current_a", "soonest_s", "middle_s", "latest_s"]
+    return pd.DataFrame(order, columns=columns), table, sequences
+
+
+def _selective(devices, stops, times, current):
+    """Whether the one device that clears the fault opens before every other that carries it, bands apart."""
+    if stops is None:
+        return "no single device clears it"
+    k = devices.index(stops)
+    if stops.band is None or any(d.band is None for d in devices):
+        return "not checkable: a device has no curve; give its class or trip"
+    others = [d for d in range(len(devices)) if d != k and current[d] > 1e-3 * current[k]]
+    if not np.isfinite(times["latest"][k]):
+        return "no: it does not open"
+    if all(times["latest"][k] < times["soonest"][d] for d in others):
+        return "yes"
+    first = [devices[d].name for d in others if times["soonest"][d] <= times["latest"][k]]
+    sure = [devices[d].name for d in others if times["latest"][d] < times["soonest"][k]]
+    if sure:
+        return f"no: {', '.join(sure)} first"
+    return f"uncertain: bands overlap with {', '.join(first)}"
+
+
+def _duration(seconds):
+    if not np.isfinite(seconds):
+        return "never"
+    if seconds < 1.0:
+        return f"{seconds * 1e3:.3g} ms"
+    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
+
+
+def _device_checks(bank, greatest, case, lasting):
+    volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
+    n = len(bank.packs)
+    names = greatest.branch_names
+    for device in bank.devices:
+        edge = n + names.index(device.branch)
+        currents = {
+            place.name: abs(greatest.circuit.prospective(place.positive, place.negative)[edge]) for place in greatest.places
+        }
+        worst = max(currents, key=currents.get)
+        yield from rules.device_data(bank, device, currents[worst], worst, volt)
+        load = lasting[device.branch]
+        yield judge(
+            "rating ≥ load", device.name, device.rating_a >= case.margin * load,
+            f"rated {device.rating_a:g} A; the load that lasts is {load:.1f} A, × {case.margin:g} = {case.margin * load:.1f} A",
+            case.margin * load, device.rating_a, "A",
+        )  # fmt: skip
+        if device.band is None:
+            yield unknown(
+                "clears in time", device.name,
+                "when it opens is not known: give its class, or its curve as trip (a generic curve was used for order and times)",
+            )  # fmt: skip
+
+
+def _conductor_checks(bank, greatest, sequences):
+    limits = rules.carried_limits(bank)
+    for branch in bank.graph.branches:
+        if branch.kind == "device":
+            continue
+        ampacity, words = rules.conductor_ampacity(branch.conductor, bank.ambient_k)
+        limit = limits[branch.name]
+        if ampacity is None:
+            yield unknown("rating ≤ ampacity", branch.name, words)
+        elif not np.isfinite(limit):
+            yield judge(
+                "rating ≤ ampacity", branch.name, False, f"ampacity {ampacity:.0f} A ({words}); no device limits its current",
+                None, ampacity, "A",
+            )  # fmt: skip
+        else:
+            yield judge(
+                "rating ≤ ampacity", branch.name, ampacity >= limit,
+                f"devices let up to {limit:g} A pass for good; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
+            )  # fmt: skip
+        yield _withstand_check(branch, greatest, sequences)
+
+
+def _withstand_check(branch, greatest, sequences):
+    withstand, words = rules.conductor_withstand(branch.conductor)
+    if withstand is None:
+        return unknown("withstand", branch.name, words)
+    if any(device.band is None for device in greatest.bank.devices):
+        return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
+    edges = greatest.edges_of(branch.name)
+    worst, worst_place, never = 0.0, "", None
+    for place, sequence in sequences.items():
+        i2t = max(float(sequence.i2t[edge]) for edge in edges)
+        if sequence.cleared_s is None and max(abs(sequence.rest_a[edge]) for edge in edges) > 1.0 and i2t > withstand:
+            never = never or place
+        if i2t > worst:
+            worst, worst_place = i2t, place
+    feeds = ", ".join(sequences[never].fed_by) if never else ""
+    tail = f"; a fault at {never} is never cleared, {feeds} feeding it" if never else f" (fault at {worst_place})"
+    return judge(
+        "withstand", branch.name, worst <= withstand,
+        f"takes {worst:.3g} A²s until cleared{tail}, withstands {withstand:.3g} A²s ({words})", worst, withstand, "A²s",
+    )  # fmt: skip
+
+
+def _clearing_checks(bank, least, slow, case):
+    for place in least.places:
+        sequence = slow[place.name]
+        current = abs(least.circuit.prospective(place.positive, place.negative)[-1])
+        base = f"least fault current {current / 1e3:.2f} kA"
+        if not bank.devices:
+            yield judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
+        elif sequence.cleared_s is None:
+            who = ", ".join(sequence.still_carrying)
+            feeds = ", ".join(sequence.fed_by)
+            text = f"{base}: too little for {who}" if who else f"{base}: fed by {feeds} past every device"
+            yield judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
+        else:
+            last = sequence.openings[-1]
+            yield judge(
+                "clears in time", place.name, sequence.cleared_s <= case.wanted_s,
+                f"{base}, cleared at the latest after {_duration(sequence.cleared_s)} (last {last.device}), "
+                f"wanted {_duration(case.wanted_s)}",
+                sequence.cleared_s, case.wanted_s, "s",
+            )  # fmt: skip
+
+
+def _lasting_load(scenario, loads, run):
+    """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
+    names = [branch.name for branch in scenario.bank.graph.branches]
+    most = np.zeros(len(names))
+    for load in loads.loads:
+        most = np.maximum(most, np.abs(loads.whole(load).branch_a))
+    note = "load: full load at the start"
+    if run:
+        try:
+            result = simulate(_first_days(scenario), tolerance=1e-6, output_step_s=60.0)
+        except SimulationError as error:
+            result, note = error.partial, f"load: the run stopped ({error}); up to there"
+        if result is not None and len(result.packs):
+            hours = result.summary["bank"]["duration_h"]
+            mean = result.branch_current_a.abs().rolling(int(LASTING_S / 60.0), min_periods=1).mean()
+            most = np.maximum(most, mean.max().to_numpy())
+            note = f"load: full load at the start, and the greatest mean over 15 min in {hours:.0f} h of the duty"
+    return dict(zip(names, most, strict=True)), note
+
+
+@dataclass(frozen=True)
+class _Shorter:
+    name: str
+    bank: object
+    duty: object
+
+
+def _first_days(scenario):
+    duty, most = scenario.duty, LOAD_DAYS * 86400.0
+    if duty.duration_s <= most:
+        return _Shorter(scenario.name, scenario.bank, duty)
+    if isinstance(duty, SampledDuty):
+        length = int(most / duty.step_s)
+        rows = {port: [(k, c) for k, c in row if k < length] for port, row in duty.commands.items()}
+        return _Shorter(scenario.name, scenario.bank, SampledDuty(duty.step_s, rows, length))
+    steps, clock = [], 0.0
+    for step in duty:
+        if clock >= most:
+            break
+        steps.append(step)
+        clock += step.duration_s
+    return _Shorter(scenario.name, scenario.bank, Duty(tuple(steps)))
+
+
+def _drop_checks(loads, case):
+    """Drop from the best pack's poles to the port, as a share of the port's voltage at rest."""
+    for load in loads.loads:
+        still = loads.whole(load)
+        for a, name in enumerate(loads.bank.graph.ports):
+            if abs(still.port_a[a]) < 1e-9:
+                continue
+            drop = max(abs(still.terminal_v - still.port_v[a]))
+            share = drop / still.port_v[a]
+            yield judge(
+                "voltage drop", f"port {name}, {load}", share <= case.drop_share,
+                f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
+                f"(limit {case.drop_share * 100:g} %)",
+                share * 100, case.drop_share * 100, "%",
+            )  # fmt: skip
+
+
+def _overload(loads, greatest):
+    """When devices open with the ports at multiples of full load, packs as they stand."""
+    rows = []
+    if "discharge" not in loads.loads:
+        return pd.DataFrame(columns=["times_full_load", "device", "current_a", "soonest_s", "middle_s", "latest_s"])
+    for times in OVERLOADS:
+        still = loads.whole("discharge", times)
+        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
+        for d, device in enumerate(loads.bank.devices):
+            if current[d] < 1e-6:
+                continue
+            at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
+            known = device.band is not None
+            rows.append(
+                {
+                    "times_full_load": times, "device": device.name, "current_a": current[d],
+                    "soonest_s": at["soonest"] if known else np.nan, "middle_s": at["middle"],
+                    "latest_s": at["latest"] if known else np.nan,
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=["times_full_load", "device", "current_a", "soonest_s", "middle_s", "latest_s"])
+
+
+def _outages(loads):
+    bank = loads.bank
+    rows, found = [], []
+    if len(bank.packs) < 2:
+        return pd.DataFrame(), found
+    device_of = {d.owner: d for d in bank.devices}
+    for dropped in loads.parts():
+        for load in loads.loads:
+            cascade = loads.cascade(dropped, load)
+            then = "; ".join(f"{_duration(t)} {who} ({why})" for t, who, why in cascade.steps)
+            for k, pack in enumerate(bank.packs):
+                if abs(cascade.pack_a[k]) < 1e-9:
+                    continue
+                device = device_of.get(pack.name)
+                rows.append(
+                    {
+                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": cascade.pack_a[k],
+                        "c_rate": abs(cascade.pack_a[k]) / pack.capacity_ah,
+                        "device_margin": device.rating_a / abs(cascade.pack_a[k]) if device else np.nan,
+                        "then": then,
+                    }
+                )  # fmt: skip
+            worst = max(abs(cascade.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
+            if cascade.steps:
+                ends = f"left in service: {', '.join(cascade.remaining) or 'none'}"
+                text = f"at full {load} then {then}; {ends}"
+            else:
+                text = f"at full {load} the rest carries on, at most {worst:.2f} C"
+            found.append(judge("outage", f"without {dropped}, {load}", not cascade.steps, text, worst, None, "C"))
+    return pd.DataFrame(rows), found
+
+
+def _shorted(bank, case):
+    """One pack of each kind that differs is enough only if they are alike; so every pack is followed."""
+    shorted, found = {}, []
+    if len(bank.packs) < 2:
+        return shorted, found
+    for pack in bank.packs:
+        cells = min(case.cells_shorted, pack.cells_in_series - 1)
+        try:
+            shorted[pack.name] = s = shorted_cells(bank, pack.name, cells, case.short_ohm)
+        except SimulationError as error:
+            found.append(unknown("shorted cell", pack.name, f"could not be followed: {error}"))
+            continue
+        hours = s.table.index[-1] / 3600.0
+        base = (
+            f"{cells} of {pack.cells_in_series} cells shorted, BMS stuck on: neighbours feed {s.feed_a:.0f} A at once, "
+            f"{s.energy_wh:.0f} Wh"
+        )
+        if s.device is None:
+            text = f"{base} within {hours:.0f} h, and no device of its own can end it"
+            found.append(judge("shorted cell", pack.name, False, text, s.feed_a, None, "A"))
+        elif s.opens_s is not None:
+            text = f"{base} until {s.device.name} opens after {_duration(s.opens_s)} at the latest"
+            found.append(judge("shorted cell", pack.name, True, text, s.feed_a, s.device.rating_a, "A"))
+        else:
+            by = f"; ended by {s.stopped_by}" if s.stopped_by else ""
+            text = (
+                f"{base} within {hours:.0f} h; {s.device.name} ({s.device.rating_a:g} A) need not open: the feed stays below its "
+                f"curve{by}. An overcurrent device does not end such a feed: the pack must be found and taken off by hand"
+            )
+            found.append(Check("shorted cell", pack.name, NOTE, text, s.feed_a, s.device.rating_a, "A"))
+    return shorted, found
