@@ -17,7 +17,9 @@ SOURCES = (
     "cells/curves.py",
     "cells/circuit.py",
     "simulation/equations.py",
+    "simulation/fast.py",
     "simulation/modes.py",
+    "simulation/ports.py",
     "simulation/quadrature.py",
     "simulation/transient.py",
 )

@@ -11,7 +11,7 @@ import numpy as np
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
 
-__all__ = ["Command", "Duty", "SampledDuty", "Step", "table_steps"]
+__all__ = ["Command", "Duty", "SampledDuty", "Samples", "Step", "table_steps"]
 
 
 @dataclass(frozen=True)
@@ -75,36 +75,67 @@ class Duty:
 
 
 @dataclass(frozen=True, eq=False)
+class Samples:
+    """Powers asked at one port, each held until the next; arrays of shape (m,).
+
+    ``starts`` are the steps from which each holds, the first 0; ``value_w`` is at the port, ``ac_asked_w`` and ``ac_ratio`` as in
+    :class:`Command`; ``limits`` are further arguments of it.
+    """
+
+    starts: np.ndarray
+    value_w: np.ndarray
+    ac_asked_w: np.ndarray
+    ac_ratio: np.ndarray
+    limits: dict
+
+    def command(self, k):
+        """The ``k``-th as a :class:`Command`."""
+        return Command(
+            "power",
+            float(self.value_w[k]),
+            ac_asked_w=float(self.ac_asked_w[k]),
+            ac_ratio=float(self.ac_ratio[k]),
+            **self.limits,
+        )
+
+    def until(self, length):
+        """Those that begin before step ``length``."""
+        keep = self.starts < length
+        return Samples(self.starts[keep], self.value_w[keep], self.ac_asked_w[keep], self.ac_ratio[keep], self.limits)
+
+
+@dataclass(frozen=True, eq=False)
 class SampledDuty:
-    """Commands at equal steps, held from one to the next; equal neighbours become one step.
+    """Powers at equal steps, held from one to the next; equal neighbours become one step.
 
     Attributes
     ----------
     step_s : float
-    commands : dict of str to list of (int, Command)
-        Per port, the commands and the index from which each holds; the first holds from 0.
+    samples : dict of str to Samples
+        By port.
     length : int
         Number of steps.
     """
 
     step_s: float
-    commands: dict
+    samples: dict
     length: int
 
     @property
     def duration_s(self):
         return self.step_s * self.length
 
+    def changes(self):
+        """Steps at which anything changes, and the end; and by port which of its samples holds from each on."""
+        begins = np.unique(np.concatenate([[0], *(s.starts for s in self.samples.values())]))
+        holds = {port: np.searchsorted(s.starts, begins, side="right") - 1 for port, s in self.samples.items()}
+        return np.append(begins, self.length), holds
+
     def __iter__(self):
-        changes = sorted({0, self.length, *(index for row in self.commands.values() for index, _ in row)})
-        at = dict.fromkeys(self.commands, 0)
-        for begin, end in pairwise(changes):
-            now = {}
-            for port, row in self.commands.items():
-                while at[port] + 1 < len(row) and row[at[port] + 1][0] <= begin:
-                    at[port] += 1
-                now[port] = row[at[port]][1]
-            yield Step((end - begin) * self.step_s, now)
+        edges, holds = self.changes()
+        for k in range(len(edges) - 1):
+            now = {port: self.samples[port].command(which[k]) for port, which in holds.items()}
+            yield Step((edges[k + 1] - edges[k]) * self.step_s, now)
 
 
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}

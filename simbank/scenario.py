@@ -18,7 +18,7 @@ from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
-from simbank.duty import Command, Duty, SampledDuty, Step, table_steps
+from simbank.duty import Command, Duty, SampledDuty, Samples, Step, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
@@ -701,11 +701,23 @@ class Scenario:
         for port, (inverter, _) in self.bank.behaviours.items():
             if inverter is not None and inverter.idle_w > 0 and port not in asked:
                 asked[port] = np.zeros(len(index))
-        commands = {}
-        for port, power in asked.items():
-            starts = np.flatnonzero(np.diff(power, prepend=np.nan) != 0)
-            commands[port] = [(int(k), self._command(port, "power", float(power[k]), limits)) for k in starts]
-        return SampledDuty(duty.step, commands, len(index))
+        return SampledDuty(duty.step, {port: self._samples(port, power, limits) for port, power in asked.items()}, len(index))
+
+    def _samples(self, port, power, limits):
+        """Powers at equal steps; at a port with an inverter those above zero are AC powers, as in :meth:`_command`."""
+        starts = np.flatnonzero(np.diff(power, prepend=np.nan) != 0)
+        value = np.asarray(power, float)[starts]
+        asked, ratio = np.zeros(len(value)), np.zeros(len(value))
+        inverter = self.bank.behaviours.get(port, (None, None))[0]
+        if inverter is not None:
+            if inverter.cutoff_volt is not None:
+                limits = limits | {"cutoff_volt": inverter.cutoff_volt}
+            drawn = np.where(value >= 0, inverter.dc_power(np.maximum(value, 0.0)), value)
+            asked = np.maximum(value, 0.0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ratio = np.where(drawn > 0, np.minimum(asked, inverter.rated_w) / drawn, 0.0)
+            value = drawn
+        return Samples(starts, value, asked, ratio, limits)
 
     def _day_power(self, key, table, index, folder, timezone):
         if table.file is not None:

@@ -407,10 +407,17 @@ def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, fl
     port = np.empty((2, ports.shape[0]))
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
     out = np.empty(N_STATES * n + devices.shape[0])
+    rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, out)
+    return out
+
+
+@njit(cache=True)
+def rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, out):
+    """:func:`rates` for a bank that is solved in ``work`` and ``port``, into ``out``."""
+    n = cells.shape[1]
     state_rates(y, work[I_PACK], work[R_NOW], cells, curves_of, curves, neighbours, out)
     for d in range(devices.shape[0]):
         out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
-    return out
 
 
 @njit(cache=True)
@@ -541,6 +548,73 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
 
 
 @njit(cache=True)
+def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x):
+    """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]; ``x`` is scratch."""
+    n = cells.shape[1]
+    p = ports.shape[0]
+    total = 0.0
+    for a in range(p):
+        current, volt = port[0, a], port[1, a]
+        total += current
+        x[n + a] = current
+        if current > 0.0:
+            port_acc[PORT_OUT_J, a] += w * current * volt
+            port_acc[PORT_OUT_AS, a] += w * current
+        else:
+            port_acc[PORT_IN_J, a] -= w * current * volt
+            port_acc[PORT_IN_AS, a] -= w * current
+        # What was asked: by a command in watts, or in amperes at the voltage there is.
+        asked = commanded(t, ports, a)
+        if ports[a, KIND] == CURRENT:
+            asked *= volt
+        elif ports[a, KIND] == RESISTANCE:
+            asked = volt * volt / asked
+        elif ports[a, KIND] == OFF:
+            asked = 0.0
+        if asked > 0.0:
+            port_acc[PORT_ASKED_OUT_J, a] += w * asked
+            port_acc[PORT_AC_ASKED_J, a] += w * ports[a, AC_ASKED]
+            port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, AC]
+        else:
+            port_acc[PORT_ASKED_IN_J, a] -= w * asked
+        if abs(current) > 1e-6:
+            port_acc[PORT_CONDUCTS_S, a] += w
+        if ports[a, LIVE] > 0.0:
+            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
+            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+    for k in range(n):
+        current, temperature = work[I_PACK, k], y[4 * n + k]
+        x[k] = current
+        if current > 0.0:
+            acc[ACC_OUT, k] += w * current
+            acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
+        else:
+            acc[ACC_IN, k] -= w * current
+            acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+        if total > 0.0:
+            acc[ACC_DISCHARGE, k] += w * current
+        elif total < 0.0:
+            acc[ACC_CHARGE, k] -= w * current
+        ohmic, relax, gap, reversible = heat_parts(k, y, current, work[R_NOW, k], cells, curves_of, curves)
+        acc[ACC_OHMIC, k] += w * ohmic
+        acc[ACC_RELAX, k] += w * relax
+        acc[ACC_HYSTERESIS, k] += w * gap
+        acc[ACC_REVERSIBLE, k] += w * reversible
+        if cells[HEAT_CAPACITY, k] > 0.0:
+            acc[ACC_TO_AMBIENT, k] += w * cells[HEAT_LOSS, k] * (temperature - cells[AMBIENT, k])
+        else:
+            acc[ACC_TO_AMBIENT, k] += w * (ohmic + relax + gap + reversible)
+        most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
+        if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
+            acc[ACC_COLD_S, k] += w
+        acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
+        acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
+    for a in range(n + p):
+        for b in range(n + p):
+            moment[a, b] += w * x[a] * x[b]
+
+
+@njit(cache=True)
 def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, acc, port_acc, moment):
     """Add to the time integrals, by quadrature.
 
@@ -555,73 +629,12 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
         ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
     """
     n = cells.shape[1]
-    p = ports.shape[0]
     work = np.empty((N_WORK, n))
-    port = np.empty((2, p))
-    x = np.empty(n + p)
+    port = np.empty((2, ports.shape[0]))
+    x = np.empty(n + ports.shape[0])
     for i in range(times.size):
-        y, w = states[i], weights[i]
-        solve_bank(times[i], y, cells, curves_of, curves, hybrid, ports, work, port)
-        total = 0.0
-        for a in range(p):
-            current, volt = port[0, a], port[1, a]
-            total += current
-            x[n + a] = current
-            if current > 0.0:
-                port_acc[PORT_OUT_J, a] += w * current * volt
-                port_acc[PORT_OUT_AS, a] += w * current
-            else:
-                port_acc[PORT_IN_J, a] -= w * current * volt
-                port_acc[PORT_IN_AS, a] -= w * current
-            # What was asked: by a command in watts, or in amperes at the voltage there is.
-            asked = commanded(times[i], ports, a)
-            if ports[a, KIND] == CURRENT:
-                asked *= volt
-            elif ports[a, KIND] == RESISTANCE:
-                asked = volt * volt / asked
-            elif ports[a, KIND] == OFF:
-                asked = 0.0
-            if asked > 0.0:
-                port_acc[PORT_ASKED_OUT_J, a] += w * asked
-                port_acc[PORT_AC_ASKED_J, a] += w * ports[a, AC_ASKED]
-                port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, AC]
-            else:
-                port_acc[PORT_ASKED_IN_J, a] -= w * asked
-            if abs(current) > 1e-6:
-                port_acc[PORT_CONDUCTS_S, a] += w
-            if ports[a, LIVE] > 0.0:
-                port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
-                port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
-        for k in range(n):
-            current, temperature = work[I_PACK, k], y[4 * n + k]
-            x[k] = current
-            if current > 0.0:
-                acc[ACC_OUT, k] += w * current
-                acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
-            else:
-                acc[ACC_IN, k] -= w * current
-                acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
-            if total > 0.0:
-                acc[ACC_DISCHARGE, k] += w * current
-            elif total < 0.0:
-                acc[ACC_CHARGE, k] -= w * current
-            ohmic, relax, gap, reversible = heat_parts(k, y, current, work[R_NOW, k], cells, curves_of, curves)
-            acc[ACC_OHMIC, k] += w * ohmic
-            acc[ACC_RELAX, k] += w * relax
-            acc[ACC_HYSTERESIS, k] += w * gap
-            acc[ACC_REVERSIBLE, k] += w * reversible
-            if cells[HEAT_CAPACITY, k] > 0.0:
-                acc[ACC_TO_AMBIENT, k] += w * cells[HEAT_LOSS, k] * (temperature - cells[AMBIENT, k])
-            else:
-                acc[ACC_TO_AMBIENT, k] += w * (ohmic + relax + gap + reversible)
-            most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
-            if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
-                acc[ACC_COLD_S, k] += w
-            acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
-            acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
-        for a in range(n + p):
-            for b in range(n + p):
-                moment[a, b] += w * x[a] * x[b]
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port)
+        gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x)
 
 
 @njit(cache=True)

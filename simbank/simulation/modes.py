@@ -94,11 +94,26 @@ def watch(
     of them is not a number.
     """
     n = cells.shape[1]
-    p = ports.shape[0]
     work = np.empty((eq.N_WORK, n))
-    port = np.empty((2, p))
+    port = np.empty((2, ports.shape[0]))
     _, minus_ohm, _ = eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    out = np.full(PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * devices.shape[0] + 1, -1.0)
+    out = np.empty(PACK_SLOTS * n + PORT_SLOTS * ports.shape[0] + DEVICE_SLOTS * devices.shape[0] + 1)
+    watch_solved(
+        t, y, work, port, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
+        monitor_state, phase, ports, devices, flows, device_state, out,
+    )  # fmt: skip
+    return out
+
+
+@njit(cache=True)
+def watch_solved(
+    t, y, work, port, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state,
+    phase, ports, devices, flows, device_state, out,
+):  # fmt: skip
+    """:func:`watch` for a bank that is solved in ``work`` and ``port``, into ``out``; returns its last entry."""
+    n = cells.shape[1]
+    p = ports.shape[0]
+    out[:] = -1.0
     for k in range(n):
         _watch_pack(
             k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
@@ -117,7 +132,7 @@ def watch(
             worst = np.inf
         worst = max(worst, out[i])
     out[out.size - 1] = worst
-    return out
+    return worst
 
 
 @njit(cache=True)

@@ -12,10 +12,12 @@ from scipy.optimize import brentq
 
 from simbank.bank.bank import MAX_PACKS
 from simbank.cells.curves import stack_curves
+from simbank.duty import SampledDuty
 from simbank.errors import InputError, SimulationError
 from simbank.network import Network
 from simbank.simulation import equations as eq
-from simbank.simulation import modes
+from simbank.simulation import fast, modes
+from simbank.simulation import ports as port_laws
 from simbank.simulation.quadrature import StepStore, integrals
 from simbank.simulation.result import Result, Trace
 
@@ -24,9 +26,12 @@ __all__ = ["METHODS", "simulate"]
 METHODS = {"LSODA": LSODA, "BDF": BDF, "Radau": Radau}
 KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
-REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
+INTEGRATORS = ("reference", "fast")
+REFERENCE_TOLERANCE, FAST_TOLERANCE, HAND_OVER_TOLERANCE = 3e-10, 1e-7, 1e-7
+HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
+FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
@@ -99,22 +104,79 @@ def device_array(devices):
     return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
 
 
+def command_row(step, port_names):
+    """A step's commands as numbers, shape (p, N_COMMAND)."""
+    out = np.zeros((len(port_names), port_laws.N_COMMAND))
+    for a, name in enumerate(port_names):
+        command = step.commands.get(name)
+        if command is not None:
+            out[a] = command_numbers(command)
+    return out
+
+
+def command_numbers(command):
+    """One command as numbers, in the order of ``C_*``."""
+    return [
+        1.0, KINDS[command.kind], command.value, command.slope, command.ac_ratio, command.ac_asked_w, command.cutoff_volt,
+        command.volt_limit, command.tail_a,
+    ]  # fmt: skip
+
+
+def duty_plan(duty, port_names):
+    """A duty as arrays: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends early."""
+    if isinstance(duty, SampledDuty):
+        edges, holds = duty.changes()
+        commands = np.zeros((len(edges) - 1, len(port_names), port_laws.N_COMMAND))
+        for port, which in holds.items():
+            samples, a = duty.samples[port], port_names.index(port)
+            commands[:, a] = command_numbers(samples.command(0))
+            for column, values in (
+                (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio), (port_laws.C_AC_ASKED, samples.ac_asked_w),
+            ):  # fmt: skip
+                commands[:, a, column] = values[which]
+        return np.diff(edges) * duty.step_s, commands, np.zeros(len(edges) - 1, bool)
+    durations, commands, early = [], [], []
+    known = {}
+    for step in duty:
+        durations.append(step.duration_s)
+        early.append(step.ends_early)
+        key = tuple(id(step.commands.get(name)) for name in port_names)  # commands repeat: make each row of numbers once
+        if key not in known:
+            known[key] = command_row(step, port_names), step
+        commands.append(known[key][0])
+    return np.array(durations), np.array(commands), np.array(early, bool)
+
+
 def start_k(pack, ambient_k):
     """Temperature of a pack at the start [K]."""
     return ambient_k if pack.temperature_k is None else pack.temperature_k
 
 
-def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, max_step_s=1800.0, progress=None, checkpoint=None):
+def simulate(
+    scenario,
+    *,
+    integrator="reference",
+    method="LSODA",
+    tolerance=None,
+    output_step_s=None,
+    max_step_s=1800.0,
+    progress=None,
+    checkpoint=None,
+):
     """Run a scenario's duty on its bank.
 
     Parameters
     ----------
     scenario : Scenario
         Anything with ``name``, ``bank`` and ``duty``.
+    integrator : {"reference", "fast"}
+        scipy's solver with error control of every state, or the compiled loop of :mod:`simbank.simulation.fast`, whose error is
+        measured against it (README). Both use the same equations.
     method : {"LSODA", "BDF", "Radau"}
-        scipy's solver.
-    tolerance : float
-        Relative tolerance of the solver. The absolute ones follow: a hundredth of it for state of charge, itself for the
+        scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
+    tolerance : float, optional
+        Of the fast integrator: greatest error of state of charge in one step, by default 1e-6. Of the reference: relative
+        tolerance of the solver, by default 3e-10. The absolute ones follow: a hundredth of it for state of charge, itself for the
         hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; tenfold, in
         kelvin, for temperatures.
     output_step_s : float, optional
@@ -141,7 +203,14 @@ def simulate(scenario, *, method="LSODA", tolerance=3e-10, output_step_s=None, m
         raise InputError(f"unknown method; use one of {', '.join(METHODS)}", value=method)
     if len(scenario.bank.packs) > MAX_PACKS:
         raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=len(scenario.bank.packs))
-    run = _Run(scenario, METHODS[method], tolerance, output_step_s, max_step_s, progress, checkpoint)
+    if integrator not in INTEGRATORS:
+        raise InputError(f"unknown integrator; use one of {', '.join(INTEGRATORS)}", key="integrator", value=integrator)
+    is_fast = integrator == "fast"
+    tolerance = tolerance or (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE)
+    solver_tolerance = HAND_OVER_TOLERANCE if is_fast else tolerance
+    run = _Run(scenario, METHODS[method], solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
+    if is_fast:
+        run.fast_tolerance = tolerance
     try:
         run.go()
     except SimulationError as error:
@@ -198,9 +267,11 @@ class _Run:
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
         self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
-        self.stays = np.array([any(b) for b in self.behaviours], bool)  # keeps its phase from step to step
+        self.equip = port_laws.equipment_array(self.behaviours)
+        self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
         self.port_timer = np.full(self.p, np.inf)
-        self.told = [set() for _ in range(self.p)]
+        self.told = np.zeros(self.p, np.int64)
+        self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
         self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
         # bookkeeping
         self.acc, self.port_acc = integrals(self.n, self.p)
@@ -213,6 +284,7 @@ class _Run:
         self.y_start = self.y.copy()
         self.events = []
         self.last_cause = "duty"
+        self.fast_tolerance, self.handed_over = None, 0
         self._stuck = (0, -1.0)
 
     # ---- what the network is now ----
@@ -227,24 +299,9 @@ class _Run:
         self._cap_chargers()
 
     def _cap_chargers(self):
-        """Current limit of each charger: its own and, where they talk, what the packs allow now."""
-        for a, (_, charger) in enumerate(self.behaviours):
-            if charger is None:
-                continue
-            most = charger.current_limit_a
-            if charger.follows_bms:
-                most = min(most, self._packs_allow_a())
-            self.ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
-
-    def _packs_allow_a(self):
-        """Sum of what each pack that takes charge allows at its temperature [A]."""
-        total = 0.0
-        for k, pack in enumerate(self.bank.packs):
-            if self.pack_state[k] in (modes.CLOSED, modes.EMPTY_OPEN, modes.EMPTY_CONDUCTING):
-                celsius = self.y[4 * self.n + k] - eq.KELVIN
-                own = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
-                total += min(own, 0.95 * self.monitors[k, modes.OVER_CHARGE, modes.LIMIT])
-        return total
+        port_laws.cap_chargers(
+            self.y, self.cells, self.curves_of, self.curves, self.pack_state, self.monitors, self.ports, self.equip
+        )
 
     def _args(self):
         return self.cells, self.curves_of, self.curves, self.reduced.hybrid, self.ports
@@ -391,78 +448,21 @@ class _Run:
 
     # ---- changes of ports ----
 
+    def _port_state(self):
+        return self.phase, self.ports, self.port_timer, self.told, self.equip, self.log, self.count
+
     def _change_port(self, a, slot, now):
-        phase = self.phase[a]
-        wish = eq.commanded(now, self.ports, a)
-        charging = wish < 0
-        if (phase == modes.HOLD and slot == 0) or (phase == modes.FOLLOW and charging):
-            _, port = self._solve()
-            asked = -wish / max(port[1, a], 1.0) if self.ports[a, eq.KIND] == eq.POWER else -wish
-            if asked > self.ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
-                self._set_phase(a, modes.LIMITED, eq.LIMIT, modes.CURRENT_AGAIN)
-                return
-        if slot == 2:
-            self._bulk(a)
-        elif (phase == modes.FOLLOW and slot == 0 and charging) or (phase == modes.LIMITED and slot == 0):
-            self._set_phase(a, modes.HOLD, eq.VOLTAGE, modes.HOLDS_VOLTAGE)
-            charger = self.behaviours[a][1]
-            if charger is not None and self.ports[a, eq.REBULK] == 0 and self.port_timer[a] == np.inf:
-                self.port_timer[a] = self.t + charger.absorb_max_s
-        elif phase == modes.FOLLOW and charging:
-            self._set_phase(a, modes.LIMITED, eq.LIMIT, modes.CURRENT_AGAIN)
-        elif phase == modes.FOLLOW:
-            self._cut(a, modes.CUTOFF if slot == 0 else modes.TOO_MUCH_POWER)
-        elif phase == modes.LIMITED or (phase == modes.HOLD and slot == 0):
-            self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND], modes.CURRENT_AGAIN)
-        elif phase == modes.HOLD:
-            self._charged(a)
-        elif phase == modes.IDLE:
-            self._set_phase(a, modes.HOLD, eq.VOLTAGE)
-        elif phase == modes.CUT:
-            self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND])
-            self._event(self.port_names[a], modes.RECOVERED, f"{self._solve()[1][1, a]:.2f} V")
+        port_laws.change(a, slot, self.t, now, *self._port_state(), float(self._solve()[1][1, a]))
+        self._read_log()
 
-    def _set_phase(self, a, phase, mode, what=None):
-        """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
-        self.phase[a], self.ports[a, eq.MODE] = phase, mode
-        if what and not (self.stays[a] and what in self.told[a]):
-            self.told[a].add(what)
-            self._event(self.port_names[a], what)
-
-    def _cut(self, a, what):
-        volt = self._solve()[1][1, a]
-        inverter = self.behaviours[a][0]
-        self._event(self.port_names[a], what, f"{volt:.2f} V")
-        self.last_cause = f"{self.port_names[a]} {what}"
-        self.phase[a] = modes.DONE if inverter is None else modes.CUT
-        self.ports[a, eq.MODE] = eq.OFF
-        if inverter is not None:
-            self.ports[a, eq.RECOVERY] = np.inf
-            self.port_timer[a] = self.t + inverter.recovery_delay_s
-
-    def _charged(self, a):
-        """A held charge has come down to its tail, or lasted as long as it may."""
-        charger = self.behaviours[a][1]
-        self.port_timer[a] = np.inf
-        self.ports[a, eq.MODE] = eq.OFF
-        if charger is None:
-            self.phase[a] = modes.DONE
-            self._event(self.port_names[a], modes.CHARGE_ENDED)
-            return
-        if self.ports[a, eq.REBULK] == 0:
-            self._event(self.port_names[a], modes.FLOATS)
-            self.ports[a, eq.REBULK] = 1e-6  # at float; bulk again not before a while is over
-            self.port_timer[a] = self.t + REBULK_DELAY_S
-            self.ports[a, eq.VOLT_LIMIT] = charger.float_volt if charger.float_volt is not None else -np.inf
-            self.ports[a, eq.TAIL] = 0.0
-        self.phase[a] = modes.IDLE
-
-    def _bulk(self, a):
-        charger = self.behaviours[a][1]
-        self.ports[a, [eq.REBULK, eq.VOLT_LIMIT, eq.TAIL]] = 0.0, charger.absorb_volt, charger.tail_a
-        self.told[a].clear()
-        self._set_phase(a, modes.FOLLOW, self.ports[a, eq.KIND])
-        self._event(self.port_names[a], modes.REBULK, f"{self._solve()[1][1, a]:.2f} V")
+    def _read_log(self):
+        """Turn what the ports have noted into events."""
+        for t, a, what, volt in self.log[: self.count[0]].tolist():
+            name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
+            self.events.append((t, name, text, f"{volt:.2f} V" if what in port_laws.WITH_VOLT else ""))
+            if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
+                self.last_cause = f"{name} {text}"
+        self.count[0] = 0
 
     # ---- changes of devices ----
 
@@ -499,8 +499,10 @@ class _Run:
 
     # ---- instants known beforehand ----
 
-    def _next_known(self):
-        timers = (self.monitor_timer, self.device_timer, self.port_timer, self.precharge_timer)
+    def _next_known(self, ports=True):
+        timers = [self.monitor_timer, self.device_timer, self.precharge_timer]
+        if ports:
+            timers.append(self.port_timer)
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.switching[0].time_s) if self.switching else known
 
@@ -519,13 +521,8 @@ class _Run:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.port_timer <= now):
-            self.port_timer[a] = np.inf
-            if self.phase[a] == modes.CUT:
-                self.ports[a, eq.RECOVERY] = self.behaviours[a][0].recovery_volt
-            elif self.behaviours[a][1] is not None and self.ports[a, eq.REBULK] > 0:
-                self.ports[a, eq.REBULK] = max(self.behaviours[a][1].rebulk_volt, 1e-6)
-            elif self.behaviours[a][1] is not None:
-                self._charged(a)
+            port_laws.appointment(a, self.t, *self._port_state(), 0.0)
+            self._read_log()
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)
         while self.switching and self.switching[0].time_s <= now:
@@ -573,7 +570,11 @@ class _Run:
                 self._guard()
                 continue
             ports = due[(due >= self.packs_end) & (due < self.ports_end)]
-            pushing = [slot for slot in ports if self._overruns(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now)]
+            pushing = [
+                slot
+                for slot in ports
+                if port_laws.overruns(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now, self.phase, self.ports)
+            ]
             devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
@@ -587,18 +588,12 @@ class _Run:
                 self._guard()
                 continue
             for a in dead:
-                if eq.commanded(now, self.ports, a) != 0 and modes.NO_PACK not in self.told[a]:
-                    self.told[a].add(modes.NO_PACK)
+                if eq.commanded(now, self.ports, a) != 0 and not self.told[a] & port_laws.NO_PACK_BIT:
+                    self.told[a] |= port_laws.NO_PACK_BIT
                     self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
             if not ports.size:
                 return
             self._apply(ports[0], now)
-
-    def _overruns(self, a, slot, now):
-        """Whether a due change of a port is one to a limit of its own, not an end."""
-        if self.phase[a] == modes.FOLLOW:
-            return eq.commanded(now, self.ports, a) < 0
-        return self.phase[a] == modes.LIMITED or (self.phase[a] == modes.HOLD and slot == 0)
 
     def _apply(self, slot, now):
         """Make one change."""
@@ -619,6 +614,10 @@ class _Run:
 
     def go(self):
         self._rewire()
+        if self.fast_tolerance is not None:
+            self._go_fast()
+            self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
+            return
         for step in self.duty:
             self._step_start = self.t
             self._take(step)
@@ -636,45 +635,58 @@ class _Run:
                 self._checked = time.monotonic()
         self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
 
+    def _go_fast(self):
+        """The whole duty by the compiled loop; what it cannot do is done as in :meth:`go`."""
+        plan = duty_plan(self.duty, self.port_names)
+        rows = len(plan[0])
+        row, fresh, h_try = 0, True, 60.0
+        shape = (FAST_SAMPLES, len(self.grid))
+        many = min(shape) + 1
+        samples = (
+            self.grid, np.empty(many), np.empty((many, eq.N_STATES * self.n)), np.empty((2, many, self.n)),
+            np.empty((2, many, self.p)),
+        )  # fmt: skip
+        total = max(self.duty.duration_s, 1e-9)
+        while row < rows:
+            before, r = self.t, self.reduced
+            moment = np.zeros((self.n + self.p, self.n + self.p))
+            bank = (
+                self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
+                self.devices, self.device_flows,
+            )  # fmt: skip
+            code, self.t, self._step_start, row, fresh, h_try, filled = fast.advance(
+                self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), FAST_STEPS, self.fast_tolerance,
+                self.max_step_s, self.y, bank,
+                (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state),
+                self._port_state(), (self.acc, self.port_acc, moment), plan, samples,
+            )  # fmt: skip
+            if filled:
+                _, at, states, packs, ports = samples
+                self.trace.add(
+                    at[:filled].copy(), states[:filled].copy(), packs[:, :filled].copy(), ports[:, :filled].copy(), r.flows
+                )
+            self._read_log()
+            self._branches(moment)
+            self._blocked(self.t - before)
+            if code == fast.HAND_OVER:
+                self.handed_over += 1
+                self._settle(self.t - self._step_start)
+                end = self._step_start + plan[0][row]
+                self._integrate(min(end, self.t + HAND_OVER_S, max(self._next_known(), self.t + 1e-9)))
+            elif code != fast.DONE:
+                self._keep_appointments()
+                self._settle(self.t - self._step_start)
+            if self.progress:
+                self.progress(min(1.0, self.t / total))
+            if self.checkpoint and time.monotonic() - self._checked > CHECKPOINT_S:
+                self.checkpoint(self.result(complete=False))
+                self._checked = time.monotonic()
+
     def _take(self, step):
-        """Set the ports to a step's commands. Ports with an inverter or charger keep their phase; the others begin anew."""
-        for a, name in enumerate(self.port_names):
-            command = step.commands.get(name)
-            row, (_, charger) = self.ports[a], self.behaviours[a]
-            if not self.stays[a]:
-                row[eq.MODE] = row[eq.KIND] = eq.OFF
-                row[[eq.SET, eq.SLOPE, eq.AC, eq.AC_ASKED]] = 0.0
-                self.phase[a] = modes.DONE
-                if command is None:
-                    continue
-            kind = KINDS[command.kind] if command is not None else eq.POWER
-            value = command.value if command is not None else 0.0
-            if charger is not None and kind == eq.POWER:
-                value = max(value, -charger.power_limit_w)
-            row[eq.KIND], row[eq.SET] = kind, value
-            row[eq.SLOPE] = command.slope if command is not None else 0.0
-            row[eq.AC] = command.ac_ratio if command is not None else 0.0
-            row[eq.AC_ASKED] = command.ac_asked_w if command is not None else 0.0
-            if command is not None:
-                row[eq.CUTOFF] = command.cutoff_volt
-                if charger is None:
-                    row[eq.VOLT_LIMIT], row[eq.TAIL] = command.volt_limit, command.tail_a
-            if not self.stays[a] or self._turns(a, value):
-                self.phase[a] = modes.FOLLOW
-            if self.phase[a] == modes.FOLLOW:
-                row[eq.MODE] = kind
-            if charger is not None and row[eq.REBULK] == 0:
-                row[eq.VOLT_LIMIT], row[eq.TAIL] = charger.absorb_volt, charger.tail_a
+        """Set the ports to a step's commands."""
+        port_laws.take(command_row(step, self.port_names), self.phase, self.ports, self.equip)
         self.ports[:, eq.LIVE] = self.reduced.port_live
         self._cap_chargers()
-
-    def _turns(self, a, value):
-        """A port that lives on starts to follow: at its first step, and when its command changes direction."""
-        if self.phase[a] == modes.DONE:
-            return True
-        if value == 0:
-            return self.phase[a] in (modes.LIMITED, modes.HOLD)
-        return self.phase[a] in (modes.LIMITED, modes.HOLD, modes.IDLE) if value > 0 else self.phase[a] == modes.CUT
 
     def _integrate(self, end):
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""

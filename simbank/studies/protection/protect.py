@@ -433,8 +433,8 @@ def _first_days(scenario):
         return _Shorter(scenario.name, scenario.bank, duty)
     if isinstance(duty, SampledDuty):
         length = int(most / duty.step_s)
-        rows = {port: [(k, c) for k, c in row if k < length] for port, row in duty.commands.items()}
-        return _Shorter(scenario.name, scenario.bank, SampledDuty(duty.step_s, rows, length))
+        samples = {port: s.until(length) for port, s in duty.samples.items()}
+        return _Shorter(scenario.name, scenario.bank, SampledDuty(duty.step_s, samples, length))
     steps, clock = [], 0.0
     for step in duty:
         if clock >= most:
