@@ -38,12 +38,34 @@ File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default
 Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
-Method = Annotated[str, typer.Option(help="Solver: LSODA, BDF or Radau.")]
-Tolerance = Annotated[float, typer.Option(help="Relative tolerance of the solver.", min=1e-13, max=1e-3)]
+Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]
+Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
+Tolerance = Annotated[
+    float | None,
+    typer.Option(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
+]
+Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
+Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
+Vary = Annotated[
+    list[str],
+    typer.Option(
+        "--vary",
+        metavar="KEY=DRAW",
+        help="A distribution, such as 'packs.*.soc=uniform 0.5 0.7'; also normal, lognormal, choice. Repeatable.",
+    ),
+]
 
 
 @app.command()
-def run(file: File, set_: Set = [], out: Out = None, json_: Json = False, method: Method = "LSODA", tolerance: Tolerance = 3e-10):  # noqa: B006
+def run(
+    file: File,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    integrator: Integrator = "reference",
+    method: Method = "LSODA",
+    tolerance: Tolerance = None,
+):
     """Run a scenario and show how its packs share current."""
     from simbank.scenario import load
     from simbank.simulation import simulate
@@ -53,7 +75,9 @@ def run(file: File, set_: Set = [], out: Out = None, json_: Json = False, method
     keep = None if out is None else lambda partial: partial.write(out)
     try:
         with _progress(f"Running {scenario.name}", json_) as progress:
-            result = simulate(scenario, method=method, tolerance=tolerance, progress=progress, checkpoint=keep)
+            result = simulate(
+                scenario, integrator=integrator, method=method, tolerance=tolerance, progress=progress, checkpoint=keep
+            )
     except SimulationError as error:
         if error.partial is not None:
             if out is not None:
@@ -76,8 +100,9 @@ def compare(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    integrator: Integrator = "reference",
     method: Method = "LSODA",
-    tolerance: Tolerance = 3e-10,
+    tolerance: Tolerance = None,
 ):
     """Run the same packs and duty under several wiring layouts, side by side."""
     from simbank.scenario import load
@@ -86,7 +111,7 @@ def compare(
     scenario = load(file, _changes(set_))
     out = _folder(out)
     with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
-        found = study(scenario, layout or None, progress=progress, method=method, tolerance=tolerance)
+        found = study(scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance)
     if out is not None:
         found.table.to_csv(out / "layouts.csv")
         found.plot().savefig(out / "layouts.png")
@@ -106,14 +131,24 @@ def sweep(
     file: File,
     over: Annotated[
         list[str], typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key; repeat for a grid.")
-    ],
+    ] = [],  # noqa: B006
+    vary: Vary = [],  # noqa: B006
+    points: Annotated[
+        Path | None, typer.Option(metavar="CSV", help="A list of points: a column for each dotted key, a row for each run.")
+    ] = None,
+    runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
+    sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
+    seed: Annotated[int, typer.Option(help="Seed of the draws.", min=0)] = 0,
+    jobs: Jobs = -1,
+    cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    integrator: Integrator = "fast",
     method: Method = "LSODA",
-    tolerance: Tolerance = 1e-7,
+    tolerance: Tolerance = None,
 ):
-    """Run a grid over dotted keys, such as --over duty.c_rate=0.1,0.5 --over wiring.layout=chain,busbar."""
+    """Many runs: a grid (--over duty.c_rate=0.1,0.5), a list (--points), random draws (--vary). With --out it can be resumed."""
     from simbank.scenario import load
     from simbank.studies import sweep as study
 
@@ -123,21 +158,166 @@ def sweep(
     for item in over:
         key, values = _split(item, "--over")
         grid[key] = [_value(part) for part in _comma(values)]
-    keep = None if out is None else _RowFile(out / "sweep.csv")
+    listed = None if points is None else _read_points(points)
     with _progress(f"Sweeping {scenario.name}", json_) as progress:
-        table = study(scenario, grid, progress=progress, on_row=keep, method=method, tolerance=tolerance)
+        table = study(
+            scenario, grid or None, points=listed, vary=dict(_split(item, "--vary") for item in vary) or None, runs=runs,
+            sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out, progress=progress, integrator=integrator,
+            method=method, tolerance=tolerance,
+        )  # fmt: skip
     if out is not None:
         table.to_csv(out / "sweep.csv", index=False)
-        table.to_parquet(out / "sweep.parquet", index=False)
+        table.astype({c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}).to_parquet(
+            out / "sweep.parquet", index=False
+        )
+        _sweep_plots(table, vary, out)
     if json_:
         _print_json({"scenario": scenario.name, "rows": json.loads(table.to_json(orient="records", double_precision=15))})
     else:
-        columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in grid} | _SWEEP_COLUMNS
+        keys = [key for key in table if "." in key]
+        columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
+        columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
         if table["failure"].notna().any():
             columns |= {"failure": "failure"}
-        _table(f"{scenario.name}: {len(table)} runs", table, columns)
+        _table(f"{scenario.name}: {len(table)} runs", table.head(40), columns)
+        if len(table) > 40:
+            _console().print(f"... and {len(table) - 40} more (all of them in --out and --json)")
+        _console().print(f"Integrator: {integrator}.")
         _caution()
     _written(out, json_)
+
+
+def _read_points(path):
+    from simbank.filemodel import read_csv
+
+    frame = read_csv(path)
+    return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+
+
+def _sweep_plots(table, vary, out):
+    from simbank.report import study_plots
+
+    if table.get("spread_max_points") is None:
+        return
+    if vary:
+        study_plots.plot_bands(table).savefig(out / "bands.png")
+    if "duty.c_rate" in table and table["duty.c_rate"].nunique() > 1 and not vary:
+        study_plots.plot_c_rate(table).savefig(out / "c_rate.png")
+
+
+@app.command()
+def sensitivity(
+    file: File,
+    vary: Vary,
+    figure: Annotated[str, typer.Option(help="Column of the sweep's table that is looked at.")] = "spread_max_points",
+    runs: Annotated[int, typer.Option(help="Base sample, a power of two; runs × (keys + 2) runs are made.", min=4)] = 128,
+    seed: Annotated[int, typer.Option(min=0)] = 0,
+    jobs: Jobs = -1,
+    cluster: Cluster = None,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    integrator: Integrator = "fast",
+    tolerance: Tolerance = 1e-6,
+):
+    """Which uncertain value moves a figure most: Sobol indices."""
+    from simbank.scenario import load
+    from simbank.studies import sensitivity as study
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    with _progress(f"Sensitivity of {scenario.name}", json_):
+        found = study(
+            scenario, dict(_split(item, "--vary") for item in vary), figure, runs=runs, seed=seed, jobs=jobs, cluster=cluster,
+            keep=out, integrator=integrator, tolerance=tolerance,
+        )  # fmt: skip
+    if out is not None:
+        found.table.to_csv(out / "sensitivity.csv", index=False)
+        found.plot().savefig(out / "sensitivity.png")
+    if json_:
+        _print_json({"scenario": scenario.name, "figure": figure, "rows": json.loads(found.table.to_json(orient="records"))})
+    else:
+        shown = found.table.copy()
+        for column in shown.columns[1:]:
+            shown[column] = [f"{value:.3f}" for value in shown[column]]
+        columns = {"key": "key", "first": "by itself", "total": "with others", "total_low": "with others,\n95 % from",
+                   "total_high": "\nto"}  # fmt: skip
+        _table(f"{scenario.name}: share of the variance of {figure}, {len(found.runs)} runs", shown, columns)
+        _console().print(f"Integrator: {integrator}.")
+        _caution()
+    _written(out, json_)
+
+
+@app.command()
+def size(
+    file: File,
+    share: Annotated[float | None, typer.Option(help="Largest share ratio of a pack.", min=1.0)] = None,
+    spread: Annotated[float | None, typer.Option(help="Largest spread of SOC [points].", min=0.0)] = None,
+    drop: Annotated[float | None, typer.Option(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
+    usable_: Annotated[float | None, typer.Option("--usable", help="Least usable energy [% of the packs' own].")] = None,
+    gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
+    layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
+    price_per_kg: Annotated[float | None, typer.Option(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    integrator: Integrator = "fast",
+    tolerance: Tolerance = None,
+):
+    """The smallest standard gauge and simplest layout that keep the bank within limits, and why each smaller one does not."""
+    from simbank.scenario import load
+    from simbank.studies import Limits
+    from simbank.studies import size as study
+
+    scenario = load(file, _changes(set_))
+    out = _folder(out)
+    series = gauges if gauges in ("awg", "mm2") else [part.strip() for part in gauges.split(",")]
+    with _progress(f"Sizing {scenario.name}", json_) as progress:
+        found = study(
+            scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None, price_per_kg=price_per_kg,
+            integrator=integrator, progress=progress, tolerance=tolerance,
+        )  # fmt: skip
+    if out is not None:
+        found.table.to_csv(out / "sizes.csv", index=False)
+        found.plot().savefig(out / "sizes.png")
+    if json_:
+        rows = json.loads(found.table.to_json(orient="records"))
+        best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
+        _print_json({"scenario": scenario.name, "best": best, "by_layout": found.by_layout, "rows": rows})
+    else:
+        _show_sizes(found, scenario, integrator)
+    _written(out, json_)
+
+
+def _show_sizes(found, scenario, integrator):
+    table = found.table.copy()
+    for column, form in (
+        ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
+        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"),
+    ):  # fmt: skip
+        if column in table:
+            table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
+    table["fits"] = ["yes" if fits else "no" for fits in table["fits"]]
+    table["pareto"] = ["yes" if p else "" for p in table["pareto"]]
+    columns = {
+        "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price",
+        "share_ratio": "largest\nshare ratio",
+        "spread_points": "spread\n[points]", "drop_percent": "drop\n[%]", "usable_percent": "usable\n[%]", "fits": "fits",
+        "pareto": "none lighter\nand more even", "why_not": "why not",
+    }  # fmt: skip
+    if found.table["price"].isna().all():
+        del columns["price"]
+    _table(f"{scenario.name}: every layout and gauge at its duty", table, {k: v for k, v in columns.items() if k in table})
+    if found.best is None:
+        _console().print("No layout keeps these limits in any gauge of the series.")
+    else:
+        others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
+        _console().print(
+            f"Simplest that keeps the limits: {found.best['layout']} in {found.best['gauge']} "
+            f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
+        )
+    _console().print(f"Integrator: {integrator}. Sharing, drop and energy only: ampacity and protection are for simbank protect.")
+    _caution()
 
 
 @app.command()
@@ -518,21 +698,6 @@ def _folder(out):
 
 
 # ---- output ----
-
-
-class _RowFile:
-    """Writes a table row by row, the whole of it anew, so that a sweep that is stopped leaves what it has."""
-
-    def __init__(self, path):
-        self.path, self.rows = path, []
-
-    def __call__(self, row):
-        import pandas as pd
-
-        from simbank.simulation.result import write_whole
-
-        self.rows.append(row)
-        write_whole(self.path, lambda aside: pd.DataFrame(self.rows).to_csv(aside, index=False))
 
 
 @contextmanager

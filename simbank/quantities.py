@@ -70,6 +70,11 @@ def parse(text, unit):
     right = f'write {what} with its unit, such as "{example}"'
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
+    return _parsed(text, unit, right)
+
+
+@functools.lru_cache(maxsize=4096)
+def _parsed(text, unit, right):
     import pint
 
     registry = _registry()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
@@ -237,6 +238,7 @@ class WiringTable(FileModel):
     strings: list[StringTable] = Field(default_factory=list)
     distribution: DistributionTable | None = None
     conductors: list[FreeConductor] = Field(default_factory=list)
+    added: dict[str, quantity("ohm", not_negative=True)] = Field(default_factory=dict)
     conductor_temperature: quantity("kelvin", above_zero=True) | None = None
     spacing: quantity("m", above_zero=True) = 0.1
 
@@ -457,7 +459,7 @@ class Scenario:
             if None in ends:
                 raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
             ports[port.name] = self._port(port, ends, branches)
-        graph = Graph.build(branches, terminals, ports)
+        graph = Graph.build(self._with_added(branches), terminals, ports)
         neighbours = self._neighbours(list(terminals))
         behaviours = {port.name: self._behaviour(port, packs) for port in file.ports if port.inverter or port.charger}
         known = [*terminals, *(device.name for device in self._devices)]
@@ -492,6 +494,14 @@ class Scenario:
                 series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
                 self._devices.append(table.device(name, owner, ("positive", "negative")[pole], series))
         return tuple(ends)
+
+    def _with_added(self, branches):
+        """Branches with the extra resistance that ``wiring.added`` gives some of them, such as a bad joint."""
+        added, names = self._file.wiring.added, [branch.name for branch in branches]
+        for name in added:
+            if name not in names:
+                raise InputError(f"no such branch; {nearest(name, names)}", key="wiring.added", value=name)
+        return [replace(b, resistance_ohm=b.resistance_ohm + added[b.name]) if b.name in added else b for b in branches]
 
     def _behaviour(self, port, packs):
         """(Inverter or None, Charger or None) of a port."""

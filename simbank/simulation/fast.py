@@ -9,8 +9,8 @@ Matthews, J. Comput. Phys. 176 (2002) 430), exact for relaxation under a current
     y1 = e^c y0 + h [(φ1 − 3 φ2 + 4 φ3) N(y0) + (4 φ2 − 8 φ3) N(a) + (4 φ3 − φ2) N(b)]   φ3(c) = (φ2(c) − 1/2)/c
 
 A step is judged against the second-order one from N(y0) and N(b), in state of charge and in what an error of a relaxation voltage
-would do to it while it lasts; too large a difference shortens it. Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are
-summed from both ends of each step.
+would do to it while it lasts; too large a difference shortens it. Within a step the state is the
+cubic through both ends; a change of mode is located on it by bisection. Integrals are summed from both ends of each step.
 
 The loop goes on through the rows of a duty and the changes of ports by itself, and comes back to Python when a pack, a BMS or a
 device changes, when an appointment outside it falls due, or when a step would have to be too short: then the reference
@@ -33,16 +33,24 @@ LEAST_STEP_S = 1e-4
 LOCATE_S = 1e-4  # a change of mode is located this closely
 LAST_S = 1e-6  # a remainder shorter than this is no step
 ERROR_SHARE = 0.1  # of the difference of orders that is taken for the error of the higher one; measured, see the bench
+STIFF = 0.2  # λh of state of charge from which it counts as decay
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
 
 
 @njit(cache=True)
-def _decay(y, work, port, cells, neighbours, devices, flows, out):
-    """λ of every state [1/s]."""
+def _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, out):
+    """λ of every state [1/s].
+
+    State of charge draws level with its neighbours at the rate of the network's own answer to it, Y_kk dE_k/dz / Q_k. Over steps
+    that are long for this it counts as decay, so that levelling in the steep ends of a curve does not bind the step.
+    """
     n = cells.shape[1]
     for k in range(n):
         warmth = eq.rc_warmth(k, y[4 * n + k], cells)
-        out[k] = 0.0
+        sense = -1.0 if work[eq.I_PACK, k] > 0.0 else 1.0
+        slope = work[eq.E_BY_Z, k] + work[eq.E_BY_H, k] * cells[eq.GAMMA, k] * (1.0 - sense * y[n + k])
+        level = hybrid[k, k] * slope / cells[eq.Q, k]
+        out[k] = level if level * h > STIFF else 0.0
         out[n + k] = cells[eq.GAMMA, k] * abs(work[eq.I_PACK, k]) / cells[eq.Q, k]
         out[2 * n + k] = 1.0 / (cells[eq.TAU1, k] * warmth)
         out[3 * n + k] = 1.0 / (cells[eq.TAU2, k] * warmth)
@@ -233,7 +241,7 @@ def advance(
             while clock < limit - LAST_S:
                 now = clock - step_start
                 h = min(h_try, max_step, limit - clock)
-                _decay(y, work, port, cells, neighbours, devices, flows, decay)
+                _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, decay)
                 while True:
                     _factors(decay, h, table)
                     for i in range(size):

@@ -1,8 +1,8 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
-State of the ports: ``phase`` (see :mod:`simbank.simulation.modes`), ``ports`` (what each imposes), ``timer`` (instant of the next
-appointment of each [s]), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows
-of (time [s], port, what, volt), ``count[0]`` of them filled.
+State of the ports: ``phase`` (see :mod:`simbank.simulation.modes`), ``ports`` (what each imposes), ``timer`` (instant of the
+next appointment of each [s]), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in
+``log``, rows of (time [s], port, what, volt), ``count[0]`` of them filled.
 """
 
 from __future__ import annotations

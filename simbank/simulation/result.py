@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import platform
@@ -16,7 +17,7 @@ import pandas as pd
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 
-__all__ = ["Result", "Trace", "write_whole"]
+__all__ = ["Result", "Trace", "package_version", "write_whole"]
 
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
@@ -107,7 +108,7 @@ class Result:
         events = pd.DataFrame(run.events, columns=["time_s", "where", "what", "because"])
         summary = _summary(run, pack_frame["soc"], port_frame["voltage_v"], stored_change_j)
         made_by = {"python": platform.python_version()} | {
-            name: _version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
+            name: package_version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
         }
         return cls(run.scenario, pack_frame, port_frame, branches, events, summary, complete, made_by, run.trace)
 
@@ -191,7 +192,9 @@ def _frame(index, names, quantities, level):
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
 
 
-def _version(name):
+@functools.cache
+def package_version(name):
+    """Version of an installed package."""
     try:
         return version(name)
     except PackageNotFoundError:
@@ -312,6 +315,11 @@ def _summary(run, soc, port_volts, stored_change_j):
             "spread_max_points": float(spread.max()) if len(spread) else 0.0,
             "port_voltage_min_v": _plain(volt_min),
             "port_voltage_max_v": _plain(volt_max),
+        },
+        "integrator": {
+            "name": "reference" if run.fast_tolerance is None else "fast",
+            "tolerance": float(run.tolerance if run.fast_tolerance is None else run.fast_tolerance),
+            "handed_over": run.handed_over,
         },
         "packs": packs,
         "ports": port_rows,

@@ -131,7 +131,8 @@ def duty_plan(duty, port_names):
             samples, a = duty.samples[port], port_names.index(port)
             commands[:, a] = command_numbers(samples.command(0))
             for column, values in (
-                (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio), (port_laws.C_AC_ASKED, samples.ac_asked_w),
+                (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
+                (port_laws.C_AC_ASKED, samples.ac_asked_w),
             ):  # fmt: skip
                 commands[:, a, column] = values[which]
         return np.diff(edges) * duty.step_s, commands, np.zeros(len(edges) - 1, bool)
@@ -284,7 +285,7 @@ class _Run:
         self.y_start = self.y.copy()
         self.events = []
         self.last_cause = "duty"
-        self.fast_tolerance, self.handed_over = None, 0
+        self.fast_tolerance, self.handed_over, self.tolerance = None, 0, tolerance
         self._stuck = (0, -1.0)
 
     # ---- what the network is now ----

@@ -3,7 +3,9 @@
 from simbank.studies.compare import compare
 from simbank.studies.drift import drift
 from simbank.studies.protection import Assumptions, protect
+from simbank.studies.sensitivity import sensitivity
+from simbank.studies.size import Limits, size
 from simbank.studies.sweep import sweep
 from simbank.studies.usable import usable
 
-__all__ = ["Assumptions", "compare", "drift", "protect", "sweep", "usable"]
+__all__ = ["Assumptions", "Limits", "compare", "drift", "protect", "sensitivity", "size", "sweep", "usable"]

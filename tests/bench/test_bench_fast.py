@@ -1,0 +1,199 @@
+"""Timings of the fast integrator and of many runs, against references measured in the same run. Asserts accuracy, not time.
+
+Run with: pytest -m bench -s tests/bench/test_bench_fast.py
+"""
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from banks import REFERENCE_END, REFERENCE_OCV, REFERENCE_SOC, Case, pack, reference_case, wired
+from bench.test_bench import wall
+from numba import njit
+from spice import needs_ngspice, netlist, run_deck
+
+import simbank
+from simbank.cells import load_chemistry
+from simbank.duty import Command, Duty, Step
+from simbank.simulation import run as runs
+
+pytestmark = pytest.mark.bench
+ROOT = Path(__file__).parent.parent.parent
+
+
+@njit
+def bare_loop(days, step, soc_points, volt_points, capacity, r0, r1, r2, share, amperes, z):
+    """A second-order loop of fixed steps over the reference circuit and nothing else: what there is room for."""
+    n = z.size
+    v1, v2, e, current, mean = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    f1, f2 = np.exp(-step / 30.0), np.exp(-step / 1200.0)
+    for _ in range(days):
+        for hours, sign in ((8, 1.0), (2, 0.0), (8, -1.0), (6, 0.0)):
+            for _ in range(int(hours * 3600 / step)):
+                for half in range(2):
+                    for k in range(n):
+                        at = z[k] - (current[k] * step / capacity[k] if half else 0.0)
+                        i = min(max(np.searchsorted(soc_points, at) - 1, 0), soc_points.size - 2)
+                        slope = (volt_points[i + 1] - volt_points[i]) / (soc_points[i + 1] - soc_points[i])
+                        e[k] = volt_points[i] + slope * (at - soc_points[i])
+                        if half:
+                            e[k] -= v1[k] * f1 + r1[k] * current[k] * (1 - f1) + v2[k] * f2 + r2[k] * current[k] * (1 - f2)
+                        else:
+                            e[k] -= v1[k] + v2[k]
+                    for k in range(n):
+                        value = share[k, n] * sign * amperes
+                        for m in range(n):
+                            value += share[k, m] * e[m]
+                        mean[k] = 0.5 * (current[k] + value) if half else value
+                    for k in range(n):
+                        current[k] = mean[k]
+                for k in range(n):
+                    z[k] -= current[k] * step / capacity[k]
+                    v1[k] = v1[k] * f1 + r1[k] * current[k] * (1 - f1)
+                    v2[k] = v2[k] * f2 + r2[k] * current[k] * (1 - f2)
+    return z
+
+
+def prepared(case, tolerance):
+    """A function that makes one fast run without its tables, and the run it made last."""
+    last = []
+
+    def work():
+        run = runs._Run(case, runs.METHODS["LSODA"], 1e-7, 86400.0, 1800.0, None, None)
+        run.fast_tolerance = tolerance
+        run._rewire()
+        begin = time.perf_counter()
+        run._go_fast()
+        last[:] = [run, time.perf_counter() - begin]
+
+    return work, last
+
+
+@needs_ngspice
+def test_seven_days_of_five_packs():
+    case = reference_case()
+    decks = {step: netlist(case, step) for step in (60, 600)}
+    spice = {step: wall(lambda deck=deck: run_deck(deck)) for step, deck in decks.items()}
+    print(f"\n7 days, 5 packs: ngspice {spice[60] * 1e3:.0f} ms at 60 s, {spice[600] * 1e3:.0f} ms at 600 s (whole process)")
+    run = runs._Run(case, runs.METHODS["LSODA"], 1e-7, 86400.0, 1800.0, None, None)
+    run._rewire()
+    rc = np.array([p.pack_rc_pairs for p in case.bank.packs])
+    args = (np.array(REFERENCE_SOC), 16 * np.array(REFERENCE_OCV), run.cells[0], run.cells[2], rc[:, 0, 0], rc[:, 1, 0])
+    share = np.ascontiguousarray(run.reduced.hybrid[:5])
+    bare = wall(lambda: bare_loop(7, 60.0, *args, share, 40.0, np.full(5, 0.9)))
+    error = np.abs(bare_loop(7, 60.0, *args, share, 40.0, np.full(5, 0.9)) - REFERENCE_END).max()
+    print(f"  bare loop, 60 s: {bare * 1e3:.2f} ms, SOC within {error:.0e}")
+    for tolerance in (1e-5, 3e-6, 1e-6, 1e-7):
+        work, last = prepared(case, tolerance)
+        times = []
+        for _ in range(9):
+            work()
+            times.append(last[1])
+        ours = float(np.median(times))
+        error = np.abs(last[0].y[:5] - REFERENCE_END).max()
+        whole = wall(lambda tolerance=tolerance: simbank.simulate(case, integrator="fast", tolerance=tolerance))
+        print(
+            f"  fast, tolerance {tolerance:.0e}: {ours * 1e3:.1f} ms, SOC within {error:.0e}: ngspice at 600 s takes "
+            f"{spice[600] / ours:.1f} ×, bare loop {bare / ours:.2f} ×; with tables {whole * 1e3:.0f} ms"
+        )
+        assert error < 2e-3
+
+
+def test_full_physics_against_the_bare_circuit():
+    """The clinic's five packs with hysteresis and limits watched, over the time of the same loop without."""
+    clinic = simbank.load(ROOT / "scenarios" / "hilltop_clinic.toml", {"duty.repeat": 7})
+    plain, last = prepared(reference_case(), 1e-6)
+    full, last_full = prepared(clinic, 1e-6)
+    plain(), full()
+    times = {}
+    for name, work, kept in (("circuit", plain, last), ("hysteresis and limits", full, last_full)):
+        found = []
+        for _ in range(5):
+            work()
+            found.append(kept[1])
+        times[name] = float(np.median(found))
+    print(
+        f"\n7 days: circuit {times['circuit'] * 1e3:.1f} ms, with hysteresis, R(SOC) and limits {times['hysteresis and limits'] * 1e3:.1f} ms"
+    )
+
+
+def test_a_year_and_ten():
+    short = simbank.load(ROOT / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": 2})
+    simbank.simulate(short, integrator="fast")
+    print()
+    for days in (365, 3650):
+        begin = time.perf_counter()
+        case = simbank.load(ROOT / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": days})
+        loaded = time.perf_counter() - begin
+        for tolerance in (1e-7, 1e-5) if days == 365 else (1e-5,):
+            begin = time.perf_counter()
+            result = simbank.simulate(case, integrator="fast", tolerance=tolerance, output_step_s=3600.0 * days / 365)
+            took = time.perf_counter() - begin
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+            closure = result.summary["closure"]
+            print(
+                f"  {days} days at one minute, tolerance {tolerance:.0e}: {took:.1f} s after {loaded:.1f} s of sun and load; "
+                f"peak memory {peak:.0f} MB; {len(result.events)} events; charge closes to {closure['charge_relative']:.0e}, "
+                f"energy to {closure['energy_relative']:.0e}"
+            )
+            assert closure["energy_relative"] < 1e-4
+
+
+def test_many_runs():
+    """Monte Carlo of a week on five packs: runs a second on one process and on two."""
+    case = simbank.load(ROOT / "scenarios" / "hilltop_clinic.toml", {"duty.repeat": 7})
+    vary = {"packs.*.soc": "uniform 0.7 0.9", "packs.*.resistance_growth": "lognormal 1.2 1.2"}
+    count = int(os.environ.get("SIMBANK_BENCH_RUNS", "200"))
+    simbank.sweep(case, vary=vary, runs=16, jobs=2, tolerance=1e-5)
+    took = {}
+    for jobs in (1, 2):
+        begin = time.perf_counter()
+        table = simbank.sweep(case, vary=vary, runs=count, seed=1, jobs=jobs, tolerance=1e-5)
+        took[jobs] = time.perf_counter() - begin
+        assert table["failure"].isna().all()
+    print(
+        f"\n{count} runs of a week: {took[1] / count * 1e3:.0f} ms each on one process, {took[2] / count * 1e3:.0f} ms on two "
+        f"(efficiency {took[1] / took[2] / 2:.0%}); 10 000 runs would take {took[2] / count * 1e4:.0f} s"
+    )
+
+
+def test_growth_with_packs():
+    print()
+    chemistry, first = load_chemistry("lfp"), None
+    for n in (4, 8, 16, 32, 64, 128, 256):
+        packs = [
+            pack(f"P{k}", chemistry, 100, (18 + k % 5) * 1e-3, 0.8, ((8e-3, 30.0), (10e-3, 900.0)), cells=16) for k in range(n)
+        ]
+        duty = Duty((Step(3 * 3600.0, {"port": Command("current", 12.0 * n)}), Step(3600.0)))
+        work, last = prepared(Case(wired(packs, "busbar", lead=1e-3), duty), 1e-6)
+        work()
+        first = first or last[1]
+        print(
+            f"  {n:3d} packs: {last[1] * 1e3:8.1f} ms, {last[1] / first:7.1f} × four packs; cubic would be {(n / 4) ** 3:.0f} ×"
+        )
+
+
+def test_first_call_and_whole_process():
+    """Cold cache, warm cache, help: each a process of its own."""
+    code = "import simbank as sb; sb.simulate(sb.load(r'{}'), integrator='{}')"
+    path = ROOT / "scenarios" / "valley_workshop.toml"
+    print()
+    for integrator in ("reference", "fast"):
+        with tempfile.TemporaryDirectory() as folder:
+            words = [sys.executable, "-c", code.format(path, integrator)]
+            here = {**os.environ, "NUMBA_CACHE_DIR": folder}
+            times = []
+            for _ in range(2):
+                begin = time.perf_counter()
+                subprocess.run(words, check=True, env=here)
+                times.append(time.perf_counter() - begin)
+        print(f"  {integrator}: {times[0]:.1f} s from a cold cache, {times[1]:.1f} s from a warm one (whole process)")
+    begin = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "from simbank.cli import main; main()", "--help"], check=True, capture_output=True)
+    print(f"  simbank --help: {time.perf_counter() - begin:.2f} s")
