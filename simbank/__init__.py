@@ -21,6 +21,8 @@ _HOMES = {
     "Assumptions": "studies",
     "load_chemistry": "cells",
     "chemistry_library": "cells",
+    "report": "report.html",
+    "draw_bank": "report.drawing",
     "InputError": "errors",
     "SimbankError": "errors",
     "SimulationError": "errors",

@@ -38,6 +38,9 @@ File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default
 Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
+ReportFile = Annotated[
+    Path | None, typer.Option("--report", metavar="HTML", help="Write one self-contained HTML file to hand on.")
+]
 Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]
 Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
 Tolerance = Annotated[
@@ -62,6 +65,7 @@ def run(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -90,6 +94,8 @@ def run(
         result.write(out)
         plots.save_all(result, out)
     _show_run(result, json_)
+    if report is not None:
+        _report_run(report, scenario, result, json_)
     _written(out, json_)
 
 
@@ -100,6 +106,7 @@ def compare(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -123,6 +130,8 @@ def compare(
         _table(f"{scenario.name}: layouts side by side", found.table.reset_index(), _COMPARE_COLUMNS)
         _shares(found.results)
         _caution()
+    own = found.results.get(scenario.layout)
+    _report(report, scenario, json_, result=own, comparison=found)
     _written(out, json_)
 
 
@@ -144,6 +153,7 @@ def sweep(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     integrator: Integrator = "fast",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -184,6 +194,8 @@ def sweep(
             _console().print(f"... and {len(table) - 40} more (all of them in --out and --json)")
         _console().print(f"Integrator: {integrator}.")
         _caution()
+    if report is not None:
+        _report(report, scenario, json_, studies=[_sweep_section(table, vary, integrator)])
     _written(out, json_)
 
 
@@ -217,6 +229,7 @@ def sensitivity(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     integrator: Integrator = "fast",
     tolerance: Tolerance = 1e-6,
 ):
@@ -245,6 +258,9 @@ def sensitivity(
         _table(f"{scenario.name}: share of the variance of {figure}, {len(found.runs)} runs", shown, columns)
         _console().print(f"Integrator: {integrator}.")
         _caution()
+    if report is not None:
+        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}."
+        _report(report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)])])
     _written(out, json_)
 
 
@@ -261,6 +277,7 @@ def size(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
@@ -286,6 +303,16 @@ def size(
         _print_json({"scenario": scenario.name, "best": best, "by_layout": found.by_layout, "rows": rows})
     else:
         _show_sizes(found, scenario, integrator)
+    if report is not None:
+        text = (
+            "Every layout and gauge at the duty. Sharing, drop and energy only: ampacity and protection are checked separately."
+        )
+        best = found.best
+        words = (
+            "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
+        )
+        figures = [(found.plot(), "Copper against sharing.")]
+        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, words)])
     _written(out, json_)
 
 
@@ -329,6 +356,7 @@ def drift(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
 ):
     """Same packs, wiring and current with other chemistries: how far packs drift apart, and whether they come back."""
     from simbank.scenario import load
@@ -348,6 +376,10 @@ def drift(
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
         _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
         _caution()
+    if report is not None:
+        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
+        shown = found.table.reset_index()
+        _report(report, scenario, json_, studies=[_section("Drift by chemistry", text, shown, [(found.plot(), text)])])
     _written(out, json_)
 
 
@@ -358,6 +390,7 @@ def usable(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
 ):
     """What the bank delivers from full to cut-off, against what its packs would deliver each on its own."""
     from simbank.scenario import load
@@ -378,6 +411,9 @@ def usable(
         share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
         _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
         _caution()
+    if report is not None:
+        text = f"From full to cut-off at {c_rate:g} C."
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [])])
     _written(out, json_)
 
 
@@ -387,6 +423,7 @@ def protect(
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
+    report: ReportFile = None,
     warm: Annotated[str, typer.Option(help="Pack temperature for the greatest fault currents.")] = "45 degC",
     cold: Annotated[str, typer.Option(help="Pack temperature for the least fault currents.")] = "0 degC",
     within: Annotated[str, typer.Option(help="Time within which every fault should clear.")] = "5 s",
@@ -423,6 +460,7 @@ def protect(
         _print_json(found.summary)
     else:
         _show_protection(found, all_)
+    _report(report, scenario, json_, protection=found)
     _written(out, json_)
 
 
@@ -644,11 +682,116 @@ def cell_ohm(
 
 
 @app.command()
-def schema():
+def schema(
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print the format reference as README has it, instead.")] = False,
+):
     """Print the JSON Schema of the scenario file, for editors."""
+    if markdown:
+        from simbank.reference import format_reference
+
+        print(format_reference())
+        return
     from simbank.scenario import json_schema
 
     _print_json(json_schema())
+
+
+@app.command()
+def new(
+    file: Annotated[Path, typer.Argument(help="Scenario file to write (TOML).", show_default=False)],
+    name: Annotated[str | None, typer.Option(help="Name of the bank.")] = None,
+    packs: Annotated[str | None, typer.Option(metavar="AH,AH,...", help="Rated capacity of each pack [Ah]: 280,280,100")] = None,
+    layout: Annotated[str | None, typer.Option(help="chain, chain-opposite, chain-middle or busbar.")] = None,
+    gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
+    chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
+    c_rate: Annotated[float | None, typer.Option(help="Discharge and charge of the bank.")] = None,
+):
+    """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
+    from simbank.scenario import load
+    from simbank.simulation.result import write_whole
+    from simbank.starter import starter_scenario
+
+    if file.exists():
+        raise InputError("is there already; name a new file", key="file", value=str(file))
+
+    def ask(given, question, usual):
+        if given is not None:
+            return given
+        return typer.prompt(question, default=usual) if sys.stdin.isatty() else usual
+
+    name = ask(name, "Name of the bank", "My bank")
+    text = ask(packs, "Rated capacity of each pack [Ah], with commas", "280,280,100")
+    try:
+        capacities = [float(part) for part in str(text).split(",")]
+    except ValueError:
+        raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
+    layout = ask(layout, "Wiring: chain, chain-opposite, chain-middle or busbar", "chain")
+    gauge = ask(gauge, "Size of links and leads", "2 AWG")
+    chemistry = ask(chemistry, "Chemistry (simbank cell list)", "lfp")
+    rate = ask(c_rate, "C-rate of discharge and charge", 0.2)
+    from simbank.bank import parse_gauge
+
+    try:
+        label = parse_gauge(gauge).label
+    except InputError as error:
+        raise InputError(error.problem, key="--gauge", value=gauge) from None
+    written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    _folder(file.parent)
+    write_whole(file, lambda aside: aside.write_text(written, encoding="utf-8"))
+    load(file)
+    say = _console().print
+    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
+    for line in (
+        f"simbank run {file} --report {file.with_suffix('.html')}",
+        f"simbank compare {file}",
+        f"simbank protect {file}",
+    ):
+        say(f"  {line}", soft_wrap=True)
+
+
+# ---- reports ----
+
+
+def _report(path, scenario, quiet, **parts):
+    """Write a report if one is asked for."""
+    if path is None:
+        return
+    from simbank.report.html import report
+
+    _folder(path.parent)
+    report(scenario, path, **parts)
+    if not quiet:
+        _console().print(f"Report: {path}", soft_wrap=True)
+
+
+def _report_run(path, scenario, result, quiet):
+    """Report of a run, with layouts side by side where the file gives their parts, and protection."""
+    from simbank.studies import compare, protect
+
+    comparison = None
+    with _progress("Layouts and protection for the report", quiet):
+        if scenario.layout != "graph":
+            comparison = compare(scenario, integrator="fast")
+        protection = protect(scenario)
+    _report(path, scenario, quiet, result=result, comparison=comparison, protection=protection)
+
+
+def _section(title, text, table, figures, answer=None):
+    from simbank.report.html import Study
+
+    return Study(title, (text,), table, tuple(figures), (answer,) if answer else ())
+
+
+def _sweep_section(table, vary, integrator):
+    from simbank.report import study_plots
+
+    figures = []
+    if vary and "spread_max_points" in table:
+        figures.append((study_plots.plot_bands(table), "How figures scatter over the draws."))
+    elif "duty.c_rate" in table and "spread_max_points" in table:
+        figures.append((study_plots.plot_c_rate(table), "Against the bank's C-rate."))
+    text = f"{len(table)} runs, {integrator} integrator" + ("; the first 200 are shown." if len(table) > 200 else ".")
+    return _section("Runs", text, table.head(200), figures)
 
 
 # ---- arguments ----

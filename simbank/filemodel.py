@@ -50,7 +50,7 @@ def quantity(unit, *, above_zero=False, not_negative=False):
         return value
 
     what, example = quantities.EXAMPLES[unit]
-    schema = {"type": "string", "description": f"{what} with its unit", "examples": [example]}
+    schema = {"type": "string", "description": f"{what} with its unit", "examples": [example], "x-si-unit": unit}
     return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
 
 

@@ -103,7 +103,9 @@ class _Page:
                 lines.append(line.lstrip("# "))
         text = " ".join(lines)
         match = re.search(r"Whose question:\s*(.*?)(?:\s(?:Answer|Try):|$)", text)
-        own = [match[1]] if match else ["How do these packs share their current, wired this way, at this duty?"]
+        own = ["How do these packs share their current, wired this way, at this duty?"]
+        if match:
+            own = [re.sub(r"^(an?|the) [\w-]+'s\.\s*", "", match[1])]
         if "invented" in text:
             own.append("The bank is a worked example; its numbers are invented.")
         return own
@@ -160,23 +162,27 @@ class _Page:
         ]
 
     def _packs(self):
-        summary = {p["name"]: p for p in self.result.summary["packs"]} if self.result is not None else {}
-        rows = []
-        for pack in self.bank.packs:
-            row = {
-                "pack": pack.name, "chemistry": pack.chemistry.name,
-                "cells": f"{pack.cells_in_series}s{pack.cells_in_parallel}p", "rated [Ah]": pack.rated_capacity_ah,
-                "present [Ah]": pack.capacity_ah, "resistance [mΩ]": pack.ohmic_ohm * 1e3, "SOC at start [%]": pack.soc * 100,
-            }  # fmt: skip
-            if found := summary.get(pack.name):
-                row |= {
-                    "SOC at end [%]": found["soc_end"] * 100, "peak [A]": found["current_peak_a"], "peak C-rate": found["c_rate_peak"],
-                    "share ratio, discharge": found["share_ratio_discharge"], "share ratio, charge": found["share_ratio_charge"],
-                    "throughput [Ah]": found["throughput_ah"], "first full [h]": found["first_full_h"],
-                    "first empty [h]": found["first_empty_h"],
-                }  # fmt: skip
-            rows.append(row)
-        return [_table("Inventory of packs", pd.DataFrame(rows))]
+        rows = [
+            {
+                "pack": pack.name, "chemistry": pack.chemistry.name, "cells": f"{pack.cells_in_series}s{pack.cells_in_parallel}p",
+                "rated [Ah]": pack.rated_capacity_ah, "present [Ah]": pack.capacity_ah, "resistance [mΩ]": pack.ohmic_ohm * 1e3,
+                "SOC at start [%]": pack.soc * 100, "own BMS": "yes" if pack.bms is not None else "cell limits only",
+            }
+            for pack in self.bank.packs
+        ]  # fmt: skip
+        parts = [_table("Inventory of packs", pd.DataFrame(rows))]
+        if self.result is None:
+            return parts
+        did = [
+            {
+                "pack": p["name"], "SOC at end [%]": p["soc_end"] * 100, "peak [A]": p["current_peak_a"],
+                "peak C-rate": p["c_rate_peak"], "share ratio, discharge": p["share_ratio_discharge"],
+                "share ratio, charge": p["share_ratio_charge"], "throughput [Ah]": p["throughput_ah"],
+                "first full [h]": p["first_full_h"], "first empty [h]": p["first_empty_h"],
+            }
+            for p in self.result.summary["packs"]
+        ]  # fmt: skip
+        return [*parts, _table("What each pack did", pd.DataFrame(did))]
 
     def _wiring(self):
         from simbank.studies.protection.checks import conductor_ampacity

@@ -62,6 +62,8 @@ def sensitivity(scenario, vary, figure="spread_max_points", *, runs=128, seed=0,
         If the figure is unknown, a run fails, or ``runs`` is no power of two.
     """
     draws = expand_keys(scenario, vary)
+    if len(draws) < 2:
+        raise InputError("needs two keys or more: with one there is nothing to compare", key="vary", value=", ".join(draws))
     if runs < 4 or runs & (runs - 1):
         raise InputError("must be a power of two, four or more", key="runs", value=runs)
     tables = []

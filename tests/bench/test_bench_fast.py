@@ -142,7 +142,7 @@ def test_a_year_and_ten():
                 f"peak memory {peak:.0f} MB; {len(result.events)} events; charge closes to {closure['charge_relative']:.0e}, "
                 f"energy to {closure['energy_relative']:.0e}"
             )
-            assert closure["energy_relative"] < 1e-4
+            assert closure["energy_relative"] < 5e-4
 
 
 def test_many_runs():

@@ -1,0 +1,110 @@
+"""A commented starter scenario from a few answers: how many packs, how large, how wired, what is asked."""
+
+from __future__ import annotations
+
+from simbank.bank.layouts import LAYOUTS
+from simbank.cells import library, load_chemistry
+from simbank.errors import InputError
+from simbank.filemodel import nearest
+
+__all__ = ["starter_scenario"]
+
+CELLS_48V = {"lfp": 16, "lfp_power": 16, "nmc": 14, "lead_agm": 24, "lead_flooded": 24}  # common practice, no source
+
+
+def starter_scenario(
+    name="My bank", capacities_ah=(280.0, 280.0, 100.0), layout="chain", gauge="2 AWG", chemistry="lfp", c_rate=0.2
+):
+    """TOML text of a scenario that runs as it stands, with a comment beside everything that should be replaced.
+
+    Parameters
+    ----------
+    name : str
+    capacities_ah : sequence of float
+        Rated capacity of each pack [Ah]; packs of the same capacity share a pack type.
+    layout : str
+        Any layout but "graph".
+    gauge : str
+        Of links and leads, such as "2 AWG" or "35 mm2".
+    chemistry : str
+        Name in the library.
+    c_rate : float
+        Discharge and charge of the bank.
+
+    Raises
+    ------
+    InputError
+    """
+    if layout not in LAYOUTS:
+        raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)
+    if chemistry not in library():
+        raise InputError(f"no such chemistry; {nearest(chemistry, library())}", key="chemistry", value=chemistry)
+    capacities = [float(c) for c in capacities_ah]
+    if not capacities or min(capacities) <= 0 or len(capacities) > 26:
+        raise InputError("needs 1 to 26 capacities above zero, such as 280,280,100", key="packs")
+    if not 0 < c_rate <= 10:
+        raise InputError("must lie between 0 and 10", key="c-rate", value=c_rate)
+    kind = load_chemistry(chemistry)
+    series = CELLS_48V.get(chemistry, 16)
+    types = {}
+    for capacity in capacities:
+        types.setdefault(capacity, f"pack_{capacity:g}ah".replace(".", "_"))
+    lines = [
+        f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
+        "# Whose question: how do these packs share their current, wired this way?",
+        f'name = "{_plain(name)}"',
+        'ambient = "25 degC"                   # air around packs and cable',
+        "",
+    ]
+    for capacity, label in types.items():
+        typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
+        lines += [
+            f"[pack_types.{label}]",
+            f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
+            f"cells_in_series = {series}",
+            f'capacity = "{capacity:g} Ah"                # its label',
+            f'cell_resistance = "{typical:.3g} milliohm"   # typical of the chemistry: MEASURE yours (simbank cell ohm)',
+            'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
+            "",
+        ]
+    for number, capacity in enumerate(capacities):
+        lines += [
+            "[[packs]]",
+            f'name = "{chr(ord("A") + number)}"',
+            f'type = "{types[capacity]}"',
+            "soc = 0.8                             # state of charge at the start",
+            "# state_of_health = 0.9               # of an aged pack",
+            "",
+        ]
+
+    def conductor(length):
+        return f'{{ gauge = "{gauge}", length = "{length}", joint = "0.05 milliohm" }}'
+
+    lines += [
+        "[wiring]",
+        f'layout = "{layout}"' + " " * 10 + "# chain, chain-opposite, chain-middle, busbar",
+        f"link = {conductor('40 cm')}   # pack to pack, one polarity",
+        f"lead = {conductor('80 cm')}   # pack to bus bar",
+        "",
+        "[[ports]]",
+        'name = "inverter"',
+        f"lead = {conductor('1.5 m')}",
+        "# Devices are what simbank protect looks for; take the numbers from their sheets:",
+        '# device = { class = "class_t", rating = "250 A", resistance = "0.2 milliohm", '
+        'interrupting_rating = "20 kA", voltage_rating = "125 V" }',
+        "",
+        "[duty]                                # what is asked: three days of discharge and charge",
+        'kind = "cycles"',
+        "repeat = 3",
+        "steps = [",
+        f'  {{ discharge = "{c_rate:g} C", hours = {min(12.0, round(0.6 / c_rate, 2)):g} }},',
+        "  { rest = true, hours = 1 },",
+        f'  {{ charge = "{c_rate:g} C", tail = "0.02 C", hours = {min(11.0, round(1.0 / c_rate, 2)):g} }},',
+        "  { rest = true, hours = 6 },",
+        "]",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(text):
+    return text.replace("\\", "\\\\").replace('"', '\\"')
