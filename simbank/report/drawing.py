@@ -248,7 +248,7 @@ class _Drawing:
         """Size of a conductor that is not alike with many, and its current."""
         lines = []
         alike = self._alike.get((branch.kind, self._spec(branch)), 0)
-        if self._spec(branch) and branch.kind != "device" and alike <= MOST_LABELLED and not self.notes:
+        if self._spec(branch) and branch.kind not in ("device", "bar") and alike <= MOST_LABELLED and not self.notes:
             lines += self._spec(branch).split(", ") if anchor == "start" else [self._spec(branch)]
         if branch.kind == "device" and not self.notes:
             lines.append(self._spec(branch) if branch.name in self.devices else "switch")
@@ -460,7 +460,7 @@ class _Drawing:
         if self.title:
             lines.append((self.title, "bold"))
         for (kind, spec), count in self._alike.items():
-            if spec and (count > MOST_LABELLED or self.notes):
+            if spec and (count > MOST_LABELLED or self.notes or kind == "bar"):
                 lines.append((f"{count} {KIND_NAMES[kind]} of {spec} each", "normal"))
         if self.most:
             lines.append(("conductors are as wide as their current is large", "normal"))

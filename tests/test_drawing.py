@@ -1,0 +1,110 @@
+"""The drawing of a bank: every branch once, no label over another, in every layout and size."""
+
+from xml.etree import ElementTree as ET
+
+import pytest
+from browser import OVERLAPS, ask, needs_chromium
+
+import simbank
+from simbank.report.drawing import branch_id, draw_bank
+
+SHIPPED = [
+    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
+    "valley_workshop", "valley_workshop_mistakes", "winter_hut",
+]  # fmt: skip
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def banks(root):
+    """Shipped scenarios, every layout of one with all parts, strings on bars, 2 and 32 packs, an explicit mesh."""
+    for name in SHIPPED:
+        yield name, simbank.load(root / "scenarios" / f"{name}.toml").bank
+    for layout in ("chain", "chain-opposite", "chain-middle", "busbar"):
+        yield layout, simbank.load(root / "scenarios" / "hilltop_clinic.toml", {"wiring.layout": layout}).bank
+    bar = {"wiring.layout": "busbar", "wiring.lead": {"gauge": "35 mm2", "length": "40 cm"},
+           "wiring.bar": {"section": "20 x 5 mm", "pitch": "10 cm", "take_off": 0.4}}  # fmt: skip
+    yield "strings on bars", simbank.load(root / "scenarios" / "two_barn_strings.toml", bar).bank
+    data = simbank.load(root / "scenarios" / "valley_workshop.toml").data
+    for count in (2, 12, 32):
+        yield f"{count} packs", simbank.from_dict({**data, "packs": [{**data["packs"][0], "name": "P", "count": count}]}).bank
+    both = {f"packs.{n}.device.pole": "both" for n in "ABCD"}
+    yield "two-pole devices", simbank.load(root / "scenarios" / "valley_workshop.toml", both).bank
+    conductors = [
+        {"from": a, "to": b, "resistance": "0.2 milliohm"}
+        for a, b in [
+            ("P1+", "P2+"),
+            ("P2+", "hub"),
+            ("hub", "P3+"),
+            ("P1+", "P3+"),
+            ("P1-", "P2-"),
+            ("P2-", "P3-"),
+            ("P1-", "P3-"),
+        ]
+    ]
+    mesh = {"packs": [{"name": "P", "type": "box", "count": 3}], "wiring": {"layout": "graph", "conductors": conductors},
+            "ports": [{"name": "inverter", "positive": "hub", "negative": "P1-"}],
+            "duty": {"kind": "constant", "discharge": "10 A", "hours": 1}}  # fmt: skip
+    yield "mesh", simbank.from_dict({**data, **mesh}).bank
+
+
+def test_every_branch_is_drawn_exactly_once(root):
+    for name, bank in banks(root):
+        tree = ET.fromstring(draw_bank(bank, currents={b.name: 10.0 for b in bank.graph.branches}))
+        ids = [element.get("id") for element in tree.iter() if element.get("id")]
+        assert len(ids) == len(set(ids)), name
+        drawn = [i for i in ids if i.startswith("branch-")]
+        assert sorted(drawn) == sorted(branch_id(b.name) for b in bank.graph.branches), name
+        for branch in bank.graph.branches:
+            group = next(e for e in tree.iter() if e.get("id") == branch_id(branch.name))
+            assert group.find(f"{SVG}path") is not None, (name, branch.name)
+            assert branch.name in group.find(f"{SVG}title").text
+        assert {i for i in ids if i.startswith("pack-")} == {f"pack-{p}" for p in bank.graph.packs}
+        assert sum(i.startswith("port-") for i in ids) == len(bank.graph.ports)
+
+
+@needs_chromium
+def test_no_label_lies_over_another(root, tmp_path):
+    """Bounding boxes as the browser draws them; plain, with currents, and with fault currents at the places."""
+    pages, names = [], []
+    for name, bank in banks(root):
+        notes = {place.name: "12.3 kA" for place in bank.places}
+        currents = {b.name: 123.0 for b in bank.graph.branches}
+        for kind, text in (
+            ("plain", draw_bank(bank, title=name)), ("currents", draw_bank(bank, currents=currents)),
+            ("places", draw_bank(bank, place_notes=notes)),
+        ):  # fmt: skip
+            pages.append(f'<div class="one">{text}</div>')
+            names.append(f"{name}, {kind}")
+    script = OVERLAPS.replace('doc.querySelectorAll("text.label")', 'part.querySelectorAll("text.label")')
+    script = f"return Array.prototype.map.call(doc.querySelectorAll('.one'), function (part) {{ {script} }});"
+    found, messages = ask(tmp_path, f"<html><head></head><body>{''.join(pages)}</body></html>", script, 4000)
+    assert not messages
+    assert len(found) == len(names)
+    bad = {name: one["overlaps"][:4] for name, one in zip(names, found, strict=True) if one["overlaps"]}
+    assert not bad, bad
+    assert all(one["labels"] > 2 for one in found)
+
+
+def test_width_follows_current(root):
+    bank = simbank.load(root / "scenarios" / "hilltop_clinic.toml").bank
+    names = [b.name for b in bank.graph.branches]
+    tree = ET.fromstring(draw_bank(bank, currents={name: 100.0 * (k + 1) for k, name in enumerate(names)}))
+    widths = []
+    for name in names:
+        group = next(e for e in tree.iter() if e.get("id") == branch_id(name))
+        widths.append(float(group.find(f"{SVG}path").get("stroke-width")))
+    assert widths == sorted(widths)
+    assert widths[-1] > 2 * widths[0]
+
+
+def test_ids_of_the_two_polarities_differ():
+    assert branch_id("link A-B +") != branch_id("link A-B -")
+    assert branch_id("device A") != branch_id("device A -")
+
+
+@pytest.mark.parametrize("name", ["valley_workshop"])
+def test_fault_currents_stand_at_their_places(root, name):
+    found = simbank.protect(simbank.load(root / "scenarios" / f"{name}.toml"), run=False)
+    text = found.drawing()
+    for place in ("bus bar at B", "port pump", "inside A"):
+        assert f"{found.faults.loc[place, 'initial_a'] / 1e3:.1f} kA" in text
