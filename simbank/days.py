@@ -28,6 +28,8 @@ HOUSEHOLD_SHAPE = (
     0.072, 0.080, 0.070, 0.050, 0.035, 0.023,
 )  # fmt: skip
 
+CHUNK = 60_000  # times worked out at once
+
 
 @dataclass(frozen=True)
 class Array:
@@ -68,6 +70,8 @@ def clear_sky_power(array, index):
     """
     import pvlib
 
+    if len(index) > CHUNK:  # so that a long run needs no more memory here than a short one
+        return np.concatenate([clear_sky_power(array, index[k : k + CHUNK]) for k in range(0, len(index), CHUNK)])
     place = pvlib.location.Location(array.latitude, array.longitude, tz=str(index.tz), altitude=array.altitude_m)
     sun = place.get_solarposition(index)
     sky = place.get_clearsky(index, model="ineichen", solar_position=sun)

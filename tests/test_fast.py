@@ -7,7 +7,7 @@ from test_fuzz import random_scenario
 
 import simbank
 from simbank.simulation import fast, modes
-from simbank.simulation.run import duty_plan
+from simbank.simulation.run import duty_windows
 
 SCENARIOS = ["classroom_chain", "hilltop_clinic", "two_barn_strings", "valley_workshop", "valley_workshop_mistakes"]
 TRIPS = (modes.DEVICE_OPENS, modes.DEVICE_INSTANT)
@@ -114,10 +114,13 @@ def test_hands_over_where_it_cannot_go_on(root, monkeypatch):
     agree(reference, quick)
 
 
-def test_plan_of_a_sampled_duty_is_that_of_its_steps(root):
+def test_windows_of_a_sampled_duty_are_its_steps(root, monkeypatch):
     scenario = simbank.load(root / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": 1, "duty.step": "10 min"})
     names = list(scenario.bank.graph.ports)
-    durations, commands, early = duty_plan(scenario.duty, names)
+    monkeypatch.setattr("simbank.simulation.run.WINDOW_ROWS", 50)
+    windows = list(duty_windows(scenario.duty, names))
+    assert len(windows) > 1
+    durations, commands, early = (np.concatenate([window[k] for window in windows]) for k in range(3))
     steps = list(scenario.duty)
     from simbank.simulation.run import command_row
 

@@ -223,9 +223,13 @@ def test_the_link_next_to_the_take_off_matters_most(chain):
 
 def test_sensitivity_of_what_is_not_there(chain):
     with pytest.raises(simbank.InputError, match="no such figure"):
-        simbank.sensitivity(chain, {"packs.P.soc": "uniform 0.6 0.7"}, "beauty", runs=4)
+        simbank.sensitivity(
+            chain, {"packs.P.soc": "uniform 0.6 0.7", "wiring.link.joint": "uniform 0 1 milliohm"}, "beauty", runs=4
+        )
+    with pytest.raises(simbank.InputError, match="two keys"):
+        simbank.sensitivity(chain, {"packs.P.soc": "uniform 0.6 0.7"}, runs=4)
     with pytest.raises(simbank.InputError, match="power of two"):
-        simbank.sensitivity(chain, {"packs.P.soc": "uniform 0.6 0.7"}, runs=12)
+        simbank.sensitivity(chain, {"packs.*.soc": "uniform 0.6 0.7", "wiring.link.joint": "uniform 0 1 milliohm"}, runs=12)
 
 
 # ---- sizing ----

@@ -244,8 +244,8 @@ class _Drawing:
             return 3.2 if branch.kind == "bar" else 1.6
         return 0.9 + 5.0 * abs(self.currents.get(branch.name, 0.0)) / self.most
 
-    def _label(self, group, branch, x, y, anchor="start"):
-        """Size of a conductor that is not alike with many, and its current."""
+    def _label(self, group, branch, x, y, anchor="start", way=-1.0):
+        """Size of a conductor that is not alike with many, and its current; beside an upright line, or away from the packs."""
         lines = []
         alike = self._alike.get((branch.kind, self._spec(branch)), 0)
         if self._spec(branch) and branch.kind not in ("device", "bar") and alike <= MOST_LABELLED and not self.notes:
@@ -253,9 +253,11 @@ class _Drawing:
         if branch.kind == "device" and not self.notes:
             lines.append(self._spec(branch) if branch.name in self.devices else "switch")
         if branch.name in self.currents:
-            lines.append(f"{abs(self.currents[branch.name]):.3g} A")
+            lines.append(_amperes(self.currents[branch.name]))
         for k, line in enumerate(lines):
-            step = (self.size + 1.5) * (k - (0 if anchor == "start" else len(lines) - 1))
+            step = (self.size + 1.5) * (k - (0 if anchor == "start" or way > 0 else len(lines) - 1))
+            if anchor != "start":
+                step += self.size + 4.0 if way > 0 else -6.0
             self._text(x, y + step, line, anchor=anchor, colour=QUIET if line[-1:] != "A" else INK, parent=group)
 
     def _path(self, group, points, width):
@@ -318,7 +320,7 @@ class _Drawing:
                     self._device_symbol(group, branch, (a.x + b.x) / 2, a.y, False)
                 elif branch.kind != "bar":
                     self._lugs(group, branch, (a.x, a.y), (b.x, b.y))
-                self._label(group, branch, (a.x + b.x) / 2, a.y - 6, "middle")
+                self._label(group, branch, (a.x + b.x) / 2, a.y, "middle", way)
             else:
                 lane += 1
                 y, shift = self.top[sign] + way * (10 + 16 * lane), 5.0 * ((lane % 5) - 2)
@@ -329,7 +331,7 @@ class _Drawing:
                 )
                 if branch.kind == "device":
                     self._device_symbol(group, branch, (a.x + b.x) / 2 + shift, y, False)
-                self._label(group, branch, (a.x + b.x) / 2 + shift, y - 4, "middle")
+                self._label(group, branch, (a.x + b.x) / 2 + shift, y, "middle", way)
         self.top[sign] += way * 16 * lane
         self._dots(sign)
 
@@ -420,7 +422,7 @@ class _Drawing:
                 self._device_symbol(group, branch, middle, top, False)
             else:
                 self._lugs(group, branch, (cuts[j], top), (cuts[j + 1], top))
-            self._label(group, branch, middle, top - 8, "middle")
+            self._label(group, branch, middle, top, "middle", way)
 
     def _draw_rest(self):
         """Branches that hang on nothing drawn so far (explicit graphs): a plain list of short lines, so that none is missing."""
@@ -488,6 +490,10 @@ class _Drawing:
         root.extend(self.items)
         ET.indent(root)
         return ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _amperes(value):
+    return f"{abs(value):.3g} A" if abs(value) >= 0.05 else "0 A"
 
 
 def _plain(value):

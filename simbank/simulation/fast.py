@@ -30,10 +30,13 @@ __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "advance"]
 
 DONE, SETTLE, PAUSE, HAND_OVER = range(4)
 LEAST_STEP_S = 1e-4
-LOCATE_S = 1e-4  # a change of mode is located this closely
+LOCATE_S = 1e-4  # a change of mode is located this closely ...
+NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
 ERROR_SHARE = 0.1  # of the difference of orders that is taken for the error of the higher one; measured, see the bench
-STIFF = 0.2  # λh of state of charge from which it counts as decay
+DAMPING = 2.0  # packs answer to one another: twice a pack's own rate keeps their exchange from swinging, as in damped relaxation
+SWING = 0.3  # charge that may go to and fro in a step, in tolerances
+STIFF = 2.0  # λh of state of charge from which it counts as decay
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
 
 
@@ -49,7 +52,7 @@ def _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, out):
         warmth = eq.rc_warmth(k, y[4 * n + k], cells)
         sense = -1.0 if work[eq.I_PACK, k] > 0.0 else 1.0
         slope = work[eq.E_BY_Z, k] + work[eq.E_BY_H, k] * cells[eq.GAMMA, k] * (1.0 - sense * y[n + k])
-        level = hybrid[k, k] * slope / cells[eq.Q, k]
+        level = DAMPING * hybrid[k, k] * slope / cells[eq.Q, k]
         out[k] = level if level * h > STIFF else 0.0
         out[n + k] = cells[eq.GAMMA, k] * abs(work[eq.I_PACK, k]) / cells[eq.Q, k]
         out[2 * n + k] = 1.0 / (cells[eq.TAU1, k] * warmth)
@@ -241,6 +244,8 @@ def advance(
             while clock < limit - LAST_S:
                 now = clock - step_start
                 h = min(h_try, max_step, limit - clock)
+                if g + sample_t.size - filled < grid.size:  # no further than there is room for samples
+                    h = min(h, max(LEAST_STEP_S, grid[g + sample_t.size - filled] - clock))
                 _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, decay)
                 while True:
                     _factors(decay, h, table)
@@ -268,9 +273,14 @@ def advance(
                     if not np.isfinite(error) or h <= LEAST_STEP_S:
                         return HAND_OVER, clock, step_start, row, fresh, 1.0, filled
                     h = max(LEAST_STEP_S, h * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
-                grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
-                h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
                 _, minus_ohm, _ = eq.solve_bank(now + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1)
+                grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
+                for k in range(n):  # a current that swings from step to step: the step is too long for it
+                    if work[eq.I_PACK, k] * work_1[eq.I_PACK, k] < 0.0:
+                        swing = min(abs(work[eq.I_PACK, k]), abs(work_1[eq.I_PACK, k])) * h / cells[eq.Q, k]
+                        if swing > SWING * tolerance:
+                            grown = min(grown, 0.7 * h)
+                h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
                 worst = modes.watch_solved(
                     now + h, y_1, work_1, port_1, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
                     monitors, monitor_state, phase, ports, devices, flows, device_state, due,
@@ -297,6 +307,9 @@ def advance(
                         else:
                             low = middle
                     part = high * h
+                    if h > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
+                        h_try = max(NEAR_S, 0.8 * part)
+                        continue
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
                     _between(max(0.0, grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
                     eq.solve_bank(grid[g] - step_start, y_s, cells, curves_of, curves, hybrid, ports, work_p, port_p)

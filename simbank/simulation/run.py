@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 import time
 import warnings
 
@@ -29,9 +30,10 @@ CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
-REFERENCE_TOLERANCE, FAST_TOLERANCE, HAND_OVER_TOLERANCE = 3e-10, 1e-7, 1e-7
+REFERENCE_TOLERANCE, FAST_TOLERANCE, HAND_OVER_TOLERANCE = 3e-10, 3e-8, 1e-7
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
+WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
@@ -122,30 +124,32 @@ def command_numbers(command):
     ]  # fmt: skip
 
 
-def duty_plan(duty, port_names):
-    """A duty as arrays: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends early."""
+def duty_windows(duty, port_names):
+    """A duty as arrays, some thousand rows at a time: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends
+    early."""
     if isinstance(duty, SampledDuty):
         edges, holds = duty.changes()
-        commands = np.zeros((len(edges) - 1, len(port_names), port_laws.N_COMMAND))
-        for port, which in holds.items():
-            samples, a = duty.samples[port], port_names.index(port)
-            commands[:, a] = command_numbers(samples.command(0))
-            for column, values in (
-                (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
-                (port_laws.C_AC_ASKED, samples.ac_asked_w),
-            ):  # fmt: skip
-                commands[:, a, column] = values[which]
-        return np.diff(edges) * duty.step_s, commands, np.zeros(len(edges) - 1, bool)
-    durations, commands, early = [], [], []
-    known = {}
-    for step in duty:
-        durations.append(step.duration_s)
-        early.append(step.ends_early)
-        key = tuple(id(step.commands.get(name)) for name in port_names)  # commands repeat: make each row of numbers once
-        if key not in known:
-            known[key] = command_row(step, port_names), step
-        commands.append(known[key][0])
-    return np.array(durations), np.array(commands), np.array(early, bool)
+        for begin in range(0, len(edges) - 1, WINDOW_ROWS):
+            rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
+            commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
+            for port, which in holds.items():
+                samples, a = duty.samples[port], port_names.index(port)
+                commands[:, a] = command_numbers(samples.command(0))
+                for column, values in (
+                    (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
+                    (port_laws.C_AC_ASKED, samples.ac_asked_w),
+                ):  # fmt: skip
+                    commands[:, a, column] = values[which[rows]]
+            durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
+            yield durations, commands, np.zeros(len(durations), bool)
+        return
+    steps = iter(duty)
+    while rows := list(itertools.islice(steps, WINDOW_ROWS)):
+        yield (
+            np.array([step.duration_s for step in rows]),
+            np.array([command_row(step, port_names) for step in rows]),
+            np.array([step.ends_early for step in rows], bool),
+        )
 
 
 def start_k(pack, ambient_k):
@@ -176,7 +180,7 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 1e-6. Of the reference: relative
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative
         tolerance of the solver, by default 3e-10. The absolute ones follow: a hundredth of it for state of charge, itself for the
         hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; tenfold, in
         kelvin, for temperatures.
@@ -638,15 +642,19 @@ class _Run:
 
     def _go_fast(self):
         """The whole duty by the compiled loop; what it cannot do is done as in :meth:`go`."""
-        plan = duty_plan(self.duty, self.port_names)
-        rows = len(plan[0])
-        row, fresh, h_try = 0, True, 60.0
+        h_try = 60.0
         shape = (FAST_SAMPLES, len(self.grid))
         many = min(shape) + 1
         samples = (
             self.grid, np.empty(many), np.empty((many, eq.N_STATES * self.n)), np.empty((2, many, self.n)),
             np.empty((2, many, self.p)),
         )  # fmt: skip
+        for plan in duty_windows(self.duty, self.port_names):
+            h_try = self._go_window(plan, samples, h_try)
+
+    def _go_window(self, plan, samples, h_try):
+        """The rows of one window; returns the step to try first in the next."""
+        rows, row, fresh = len(plan[0]), 0, True
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             before, r = self.t, self.reduced
@@ -682,6 +690,7 @@ class _Run:
             if self.checkpoint and time.monotonic() - self._checked > CHECKPOINT_S:
                 self.checkpoint(self.result(complete=False))
                 self._checked = time.monotonic()
+        return h_try
 
     def _take(self, step):
         """Set the ports to a step's commands."""
