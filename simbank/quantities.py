@@ -36,7 +36,10 @@ _RATE = re.compile(r"^\s*(?:(?P<n>[-+0-9.eE]+)\s*C|C\s*/\s*(?P<d>[0-9.eE]+))\s*$
 def _registry():
     import pint
 
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    try:  # what pint reads of its own definitions is kept on disk: a start without it takes half a second more
+        return pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=":auto:")
+    except OSError:
+        return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
 
 def parse(text, unit):

@@ -37,7 +37,7 @@ def test_shipped_scenarios(root, name):
         assert quick.summary["bank"][key] == pytest.approx(reference.summary["bank"][key], rel=rel, abs=0.05)
     assert quick.summary["closure"]["charge_relative"] < 1e-4
     assert quick.summary["closure"]["energy_relative"] < 1e-4
-    assert quick.summary["integrator"] == {"name": "fast", "tolerance": 1e-7, "handed_over": 0}
+    assert quick.summary["integrator"] == {"name": "fast", "tolerance": 3e-8, "handed_over": 0}
     assert reference.summary["integrator"]["name"] == "reference"
 
 
@@ -83,14 +83,14 @@ def test_random_banks_agree():
     is met or left, the instant can differ by more than a second."""
     differ = [found for seed in range(30) if (found := compare_random(seed)) is not None]
     print("\n".join(differ))
-    assert len(differ) <= 3
+    assert len(differ) <= 2
 
 
 @pytest.mark.slow
 def test_two_hundred_random_banks_agree():
     differ = [found for seed in range(200) if (found := compare_random(seed)) is not None]
     print(f"\n{200 - len(differ)} of 200 agree in every event", *differ, sep="\n")
-    assert len(differ) <= 20
+    assert len(differ) <= 8
 
 
 def test_hands_over_where_it_cannot_go_on(root, monkeypatch):
