@@ -21,7 +21,7 @@ _HOMES = {
     "Assumptions": "studies",
     "load_chemistry": "cells",
     "chemistry_library": "cells",
-    "report": "report.html",
+    "write_report": "report.html",
     "draw_bank": "report.drawing",
     "InputError": "errors",
     "SimbankError": "errors",

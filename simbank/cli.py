@@ -756,10 +756,10 @@ def _report(path, scenario, quiet, **parts):
     """Write a report if one is asked for."""
     if path is None:
         return
-    from simbank.report.html import report
+    from simbank.report import write_report
 
     _folder(path.parent)
-    report(scenario, path, **parts)
+    write_report(scenario, path, **parts)
     if not quiet:
         _console().print(f"Report: {path}", soft_wrap=True)
 

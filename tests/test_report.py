@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli, reference
-from simbank.report.html import report
+from simbank.report import write_report
 
 LOOK = """
   var root = doc.documentElement;
@@ -31,7 +31,7 @@ def page(tmp_path_factory):
 
     scenario = simbank.load(ROOT / "scenarios" / "valley_workshop_mistakes.toml")
     path = tmp_path_factory.mktemp("report") / "report.html"
-    report(
+    write_report(
         scenario, path, result=simbank.simulate(scenario, integrator="fast"), comparison=simbank.compare(scenario, integrator="fast"),
         protection=simbank.protect(scenario),
     )  # fmt: skip

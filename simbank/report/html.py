@@ -13,7 +13,7 @@ import pandas as pd
 
 from simbank.report.drawing import draw_bank
 
-__all__ = ["Study", "report"]
+__all__ = ["Study", "write_report"]
 
 CAUTION = (
     "Computed from the data given, for the cases stated; what was not checked is listed at the end. Not a substitute for the pack "
@@ -39,7 +39,7 @@ class Study:
     answer: tuple = field(default=())
 
 
-def report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
+def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
     """Write a report of a scenario and of what was computed of it.
 
     Parameters
