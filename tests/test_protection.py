@@ -571,3 +571,16 @@ def test_class_or_curve_of_its_own(root):
     device = simbank.load(path, {"packs.A.device": own}).bank.devices[0]
     assert device.band[1].seconds == (30.0, 3.0)
     assert ohms(1.0)
+
+
+@pytest.mark.parametrize("seed", [3, 8, 17, 22, 34])
+def test_random_banks_can_be_looked_at(seed):
+    """Strings, buses, single packs, devices on some: no crash, plain JSON, every branch judged or said not to be checkable."""
+    from test_fuzz import random_scenario
+
+    scenario = simbank.from_dict(random_scenario(seed))
+    found = simbank.protect(scenario, run=False)
+    assert json.dumps(found.summary, allow_nan=False)
+    judged = set(found.checks.query("rule == 'rating ≤ ampacity'")["where"])
+    assert judged == {b.name for b in scenario.bank.graph.branches if b.kind != "device"}
+    assert (found.faults["initial_a"] >= 0).all()

@@ -390,6 +390,9 @@ def _clearing_checks(bank, least, slow, case):
             feeds = ", ".join(sequence.fed_by)
             text = f"{base}: too little for {who}" if who else f"{base}: fed by {feeds} past every device"
             yield judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
+        elif not sequence.openings:
+            text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
+            yield Check("clears in time", place.name, NOTE, text)
         else:
             last = sequence.openings[-1]
             yield judge(
