@@ -129,6 +129,7 @@ def compare(
     else:
         _table(f"{scenario.name}: layouts side by side", found.table.reset_index(), _COMPARE_COLUMNS)
         _shares(found.results)
+        _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     own = found.results.get(scenario.layout)
     _report(report, scenario, json_, result=own, comparison=found)
@@ -375,6 +376,7 @@ def drift(
     else:
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
         _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     if report is not None:
         text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
@@ -410,6 +412,7 @@ def usable(
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
         share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
         _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
+        _console().print("Integrator: reference, tolerance 1e-08.")
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
@@ -982,7 +985,10 @@ def _show_run(result, as_json):
             f"Spread of SOC: {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end. "
             f"Port voltage {volts[0]:.2f} to {volts[1]:.2f} V."
         )
-    say(f"Balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy.")
+    say(
+        f"Balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy. "
+        f"{_integrator(summary)}"
+    )
     for pack in summary["packs"]:
         if pack["charge_too_cold_h"] > 0.01:
             say(
@@ -1069,6 +1075,12 @@ def _show_protection(found, everything):
     )
     say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
     say(PROTECTION_CAUTION, style="italic")
+
+
+def _integrator(summary):
+    used = summary["integrator"]
+    over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
+    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
 
 
 def _caution():

@@ -9,7 +9,10 @@ import simbank
 from simbank.simulation import fast, modes
 from simbank.simulation.run import duty_windows
 
-SCENARIOS = ["classroom_chain", "hilltop_clinic", "two_barn_strings", "valley_workshop", "valley_workshop_mistakes"]
+SCENARIOS = [
+    "classroom_chain", "hilltop_clinic", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters", "valley_workshop",
+    "valley_workshop_mistakes", "winter_hut",
+]  # fmt: skip
 TRIPS = (modes.DEVICE_OPENS, modes.DEVICE_INSTANT)
 
 
