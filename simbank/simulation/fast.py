@@ -10,7 +10,8 @@ Matthews, J. Comput. Phys. 176 (2002) 430), exact for relaxation under a current
 
 A step is judged against the second-order one from N(y0) and N(b), in state of charge and in what an error of a relaxation voltage
 would do to it while it lasts; too large a difference shortens it. Within a step the state is the
-cubic through both ends; a change of mode is located on it by bisection. Integrals are summed from both ends of each step.
+cubic through both ends; a change of mode is located on it by bisection. Integrals are summed by Simpson's rule, over a stiff
+step from both its ends.
 
 The loop goes on through the rows of a duty and the changes of ports by itself, and comes back to Python when a pack, a BMS or a
 device changes, when an appointment outside it falls due, or when a step would have to be too short: then the reference
@@ -289,7 +290,27 @@ def advance(
                 have_end = found or (g < grid.size and grid[g] < clock + h - 1e-9)
                 if have_end:
                     eq.rates_solved(y_1, work_1, port_1, cells, curves_of, curves, neighbours, devices, flows, f_1)
-                part = h
+                part, ends = h, 0.5
+                level = False
+                for k in range(n):
+                    level = level or decay[k] > 0.0
+                if not found and not level:  # Simpson's rule, with what the middle stage has solved
+                    ends = 1.0 / 6.0
+                    eq.gather(
+                        now + 0.5 * h,
+                        4.0 / 6.0 * h,
+                        y_p,
+                        work_p,
+                        port_p,
+                        cells,
+                        curves_of,
+                        curves,
+                        ports,
+                        acc,
+                        port_acc,
+                        moment,
+                        x,
+                    )
                 if found:  # bisection for the first instant at which anything is due
                     low, high = 0.0, 1.0
                     while (high - low) * h > LOCATE_S:
@@ -306,7 +327,7 @@ def advance(
                             high = middle
                         else:
                             low = middle
-                    part = high * h
+                    part, ends = high * h, 0.5
                     if h > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
                         h_try = max(NEAR_S, 0.8 * part)
                         continue
@@ -323,14 +344,14 @@ def advance(
                         sample_port[0, filled, a], sample_port[1, filled, a] = port_p[0, a], port_p[1, a]
                     filled += 1
                     g += 1
-                eq.gather(now, 0.5 * part, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x)
+                eq.gather(now, ends * part, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x)
                 if part < h:
                     _between(part / h, h, y, f, y_1, f_1, y_s)
                     for i in range(size):
                         y_1[i] = y_s[i]
                     eq.solve_bank(now + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1)
                     have_end = False
-                eq.gather(now + part, 0.5 * part, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment, x)
+                eq.gather(now + part, ends * part, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment, x)
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
