@@ -278,7 +278,7 @@ def test_cascade_is_that_of_the_time_domain_run():
     assert cascade.remaining == ()
 
 
-def test_cascade_of_a_scenario_with_strings_is_that_of_its_run(root):
+def test_cascade_of_a_scenario_is_that_of_its_run(root):
     """The seeded bank: without B at full load A's breaker opens, and nothing after it; as in the run."""
     scenario = simbank.load(root / "scenarios" / "valley_workshop_mistakes.toml")
     cascade = Loads(scenario).cascade("B", "discharge")
