@@ -1013,7 +1013,6 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
-    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1047,8 +1046,7 @@ def _show_protection(found, everything):
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
     for heading in ("status", "rule", "where", "what was found", "rule from"):
         table.add_column(heading, overflow="fold")
-    alike = shown.groupby(["status", "rule", "text", "source"], sort=False)["where"].agg(", ".join).reset_index()
-    for _, row in alike.iterrows():  # the same said of many places is said once
+    for _, row in found.told(shown).iterrows():
         table.add_row(*(Text(row[key]) for key in ("status", "rule", "where", "text", "source")))
     if len(shown):
         say(table)
@@ -1062,13 +1060,11 @@ def _show_protection(found, everything):
         }  # fmt: skip
         _table("Overload at the ports, shared as now", overload, columns)
     if len(found.outages):
-        worst = found.outages.loc[found.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
-        worst = worst.assign(then=worst["then"].replace("", "the rest carries on"))
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", pd.DataFrame(worst).reset_index(drop=True), columns)
+        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."

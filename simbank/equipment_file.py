@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from simbank import quantities
-from simbank.bank.device_classes import load_class, trip_from_curve
+from simbank.bank.device_classes import ASSUMED_BAND, load_class, trip_from_curve
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
 from simbank.cells import Curve
 from simbank.errors import InputError
@@ -38,7 +38,7 @@ class DeviceTable(FileModel):
     voltage_rating: quantity("volt", above_zero=True) | None = None
     pole: Literal["positive", "negative", "both"] = "positive"
     trip: list[tuple[fraction(1.0, 1e3, above=True), quantity("second", above_zero=True)]] | None = None
-    trip_band: fraction(1.0, 100.0) = 2.0
+    trip_band: fraction(1.0, 100.0) = ASSUMED_BAND
     least: fraction(1.0, 10.0) | None = None
     cooling: quantity("second", above_zero=True) = 600.0
     instant: fraction(1.0, 1e3, above=True) | None = None

@@ -18,7 +18,7 @@ from scipy.linalg import lu_factor, lu_solve
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-__all__ = ["Network", "Reduced"]
+__all__ = ["Network", "Reduced", "components"]
 
 MAX_CACHED = 256  # switch patterns kept
 
@@ -100,8 +100,8 @@ class Network:
         """
         n, p = len(self.pack_ends), len(self.port_ends)
         closed_ends, closed_g = self.branch_ends[branches], 1.0 / self.branch_ohm[branches]
-        piece = self._components(closed_ends)
-        whole = self._components(np.vstack([closed_ends, self.pack_ends[packs]]))
+        piece = components(self.n_nodes, closed_ends)
+        whole = components(self.n_nodes, np.vstack([closed_ends, self.pack_ends[packs]]))
         port_live = whole[self.port_ends[:, 0]] == whole[self.port_ends[:, 1]]
         pack_live = whole[self.pack_ends[:, 0]] == whole[self.pack_ends[:, 1]]
 
@@ -154,9 +154,10 @@ class Network:
         hybrid[n:][~port_live] = 0.0
         return Reduced(hybrid, terminal, flows, port_live, pack_live)
 
-    def _components(self, ends):
-        shape = (self.n_nodes, self.n_nodes)
-        return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=shape), directed=False)[1]
+
+def components(size, ends):
+    """Which piece each of ``size`` nodes belongs to, for branches with ends of shape (b, 2)."""
+    return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size)), directed=False)[1]
 
 
 def _grounded(ends, conductance, size, grounded):

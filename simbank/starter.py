@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from simbank.bank.layouts import LAYOUTS
-from simbank.cells import library, load_chemistry
+from simbank.cells import SERIES_48V, library, load_chemistry
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 
 __all__ = ["starter_scenario"]
-
-CELLS_48V = {"lfp": 16, "lfp_power": 16, "nmc": 14, "lead_agm": 24, "lead_flooded": 24}  # common practice, no source
 
 
 def starter_scenario(
@@ -45,7 +43,7 @@ def starter_scenario(
     if not 0 < c_rate <= 10:
         raise InputError("must lie between 0 and 10", key="c-rate", value=c_rate)
     kind = load_chemistry(chemistry)
-    series = CELLS_48V.get(chemistry, 16)
+    series = SERIES_48V[chemistry]
     types = {}
     for capacity in capacities:
         types.setdefault(capacity, f"pack_{capacity:g}ah".replace(".", "_"))

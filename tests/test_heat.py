@@ -117,7 +117,7 @@ def test_energy_with_heat_closes(root, celsius):
 
 @pytest.mark.parametrize("chemistry", simbank.chemistry_library())
 def test_energy_closes_for_every_chemistry(root, chemistry):
-    from simbank.studies.drift import SERIES_48V
+    from simbank.cells import SERIES_48V
 
     changes = {"duty.repeat": 1, "ambient": "5 degC"}
     for kind, ohm in (("new", 0.35), ("old", 0.6)):

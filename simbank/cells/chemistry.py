@@ -13,10 +13,12 @@ from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 
-__all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
+__all__ = ["GAS_CONSTANT", "SERIES_48V", "Chemistry", "RCPair", "library", "load_chemistry"]
 
 LIBRARY = Path(__file__).parent / "library"
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
+# Cells in series of a bank that goes by 48 V: common practice, no source.
+SERIES_48V = {"lfp": 16, "lfp_power": 16, "nmc": 14, "lead_agm": 24, "lead_flooded": 24}
 REFERENCE_K = 298.15
 
 

@@ -11,6 +11,8 @@ import re
 from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
+from simbank.bank.device_classes import load_class
+
 __all__ = ["branch_id", "draw_bank"]
 
 INK, QUIET, PAPER = "#22252b", "#6a7079", "#ffffff"
@@ -68,7 +70,8 @@ class _Drawing:
         self.items, self.drawn, self.box = [], set(), [0.0, 0.0, 0.0, 0.0]
         self.devices = {d.branch: d for d in bank.devices}
         self.nodes = {}
-        self.order = self._order()
+        self.order = {name: k for k, name in enumerate(self.graph.packs)}  # from left to right
+        self.top = {}
         self._alike = self._count_alike()
         for sign, way in SIDES:
             self._place_side(sign, way)
@@ -81,13 +84,6 @@ class _Drawing:
         self._draw_legend()
 
     # ---- where things stand ----
-
-    def _order(self):
-        """Packs from left to right: string by string, as far as one can tell from their links, else as in the file."""
-        return {name: k for k, name in enumerate(self.graph.packs)}
-
-    def _port_branches(self):
-        return {b.name for b in self.graph.branches if self._port_of(b)}
 
     def _port_of(self, branch):
         owner = re.sub(r" [+-]$", "", branch.name.removeprefix("device ").removeprefix("lead "))
@@ -167,7 +163,7 @@ class _Drawing:
             ends = [x[s] for s in into.get(node, []) if s in x]
             self.nodes[node] = _Node(x[node], y, min([x[node], *ends]), max([x[node], *ends]))
         self._spread(way, [n for n in x if n not in fixed])
-        self.top = {**getattr(self, "top", {}), sign: way * (SYMBOL + 14.0 + LEVEL * max(level.values(), default=0))}
+        self.top[sign] = way * (SYMBOL + 14.0 + LEVEL * max(level.values(), default=0))
 
     def _spread(self, way, nodes):
         """Move apart free nodes of explicit graphs that would stand on one another."""
@@ -273,7 +269,7 @@ class _Drawing:
     def _device_symbol(self, group, branch, x, y, upright):
         """A fuse, a breaker, or a plain switch or shunt, on its line."""
         device = self.devices.get(branch.name)
-        breaker = device is not None and device.class_name in ("mccb", "dc_breaker_b", "dc_breaker_c")
+        breaker = device is not None and device.class_name is not None and load_class(device.class_name).kind == "breaker"
         if device is None or breaker:
             self._add("rect", group, x=x - 6, y=y - 6, width=12, height=12, fill=PAPER, stroke="none")
             mark = "M-5 -5 L5 5 M-5 5 L5 -5" if breaker else "M-6 0 L6 0 M-6 -4 L-6 4 M6 -4 L6 4"

@@ -268,8 +268,7 @@ class _Page:
         clearing["cleared_s"] = ["not cleared" if t is None or t != t else f"{t:.3g}" for t in clearing["cleared_s"]]
         clearing.columns = ["fault at", "one device clears it", "selective", "opens (middle of its band)", "cleared after [s]"]
         bad = p.checks[p.checks["status"] != "pass"]
-        together = bad.groupby(["status", "rule", "text", "source"], sort=False)["where"].agg(", ".join).reset_index()
-        together = together[["status", "rule", "where", "text", "source"]]
+        together = p.told(bad)
         together.columns = ["status", "rule", "where", "what was found", "rule from"]
         parts = [
             _text(
@@ -294,8 +293,7 @@ class _Page:
                 self._figure(p.plot_shorted(), "A pack with a shorted cell and its BMS stuck on, fed by its neighbours.")
             )
         if len(p.outages):
-            worst = p.outages.loc[p.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
-            worst = worst.assign(then=worst["then"].replace("", "the rest carries on"))
+            worst = p.worst_outages
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
             parts.append(_table("One out at full load", worst))
         return parts

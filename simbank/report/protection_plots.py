@@ -65,18 +65,13 @@ def plot_time_current(protection):
 
 
 def _panel(axis, protection, owner, class_name, rating, band, devices):
-    from simbank.studies.protection.faults import line_of
-
     order = protection.order[protection.order["device"].isin([d.name for d in devices])]
     seen = order.loc[order["current_a"] > 0.5 * rating, "current_a"]
     most = max(40.0 * rating, 1.6 * float(seen.max()) if len(seen) else 0.0)
     current = np.geomspace(0.8 * rating, most, 500)
-    lines = []
+    lines, d = [], protection.scenario.bank.devices.index(devices[0])
     for line in ("soonest", "latest") if band else ("middle",):
-        device = line_of(devices[0], line)
-        multiple = current / rating
-        seconds = np.where(multiple > device.least, np.exp(device.curve(np.log(multiple))), np.inf)
-        seconds = np.where(multiple >= device.instant, np.minimum(seconds, device.instant_s), seconds)
+        seconds = [protection.greatest.steady_time(d, amperes, line) for amperes in current]
         lines.append(np.clip(seconds, SPAN[0] / 10, SPAN[1] * 10))
     if band:
         axis.fill_between(current, lines[0], lines[1], color=BAND, linewidth=0)

@@ -157,6 +157,16 @@ def start_k(pack, ambient_k):
     return ambient_k if pack.temperature_k is None else pack.temperature_k
 
 
+def start_state(packs, ambient_k):
+    """State of the packs at the start, no relaxation, shape (5 n,)."""
+    n = len(packs)
+    y = np.zeros(eq.N_STATES * n)
+    y[:n] = [pack.soc for pack in packs]
+    y[n : 2 * n] = [pack.hysteresis for pack in packs]
+    y[4 * n :] = [start_k(pack, ambient_k) for pack in packs]
+    return y
+
+
 def simulate(
     scenario,
     *,
@@ -246,10 +256,7 @@ class _Run:
             self.rtol = tolerance
         self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
-        self.y = np.zeros(eq.N_STATES * self.n + self.d)
-        self.y[: self.n] = [pack.soc for pack in packs]
-        self.y[self.n : 2 * self.n] = [pack.hysteresis for pack in packs]
-        self.y[4 * self.n : 5 * self.n] = [start_k(pack, self.bank.ambient_k) for pack in packs]
+        self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
         coupled = self.bank.neighbours_w_k
         self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
         # packs and their monitors
@@ -643,8 +650,7 @@ class _Run:
     def _go_fast(self):
         """The whole duty by the compiled loop; what it cannot do is done as in :meth:`go`."""
         h_try = 60.0
-        shape = (FAST_SAMPLES, len(self.grid))
-        many = min(shape) + 1
+        many = min(FAST_SAMPLES, len(self.grid)) + 1
         samples = (
             self.grid, np.empty(many), np.empty((many, eq.N_STATES * self.n)), np.empty((2, many, self.n)),
             np.empty((2, many, self.p)),

@@ -8,7 +8,7 @@ import numpy as np
 
 from simbank.network import Network
 from simbank.simulation import equations as eq
-from simbank.simulation.run import KINDS, pack_arrays, start_k
+from simbank.simulation.run import KINDS, pack_arrays, start_state
 
 __all__ = ["Snapshot", "Still"]
 
@@ -34,13 +34,9 @@ class Snapshot:
 
     def __init__(self, bank):
         self.bank, packs = bank, bank.packs
-        n = len(packs)
         self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
         self.network = Network(bank.graph, self.cells[eq.R_REF])
-        self.y = np.zeros(eq.N_STATES * n)
-        self.y[:n] = [pack.soc for pack in packs]
-        self.y[n : 2 * n] = [pack.hysteresis for pack in packs]
-        self.y[4 * n :] = [start_k(pack, bank.ambient_k) for pack in packs]
+        self.y = start_state(packs, bank.ambient_k)
 
     def still(self, commands, pack_closed=None, branch_closed=None):
         """The bank under commands.

@@ -18,8 +18,9 @@ import numpy as np
 from numba import njit
 from scipy.linalg import eig, lu_factor, lu_solve
 
+from simbank.network import components
 from simbank.simulation import equations as eq
-from simbank.simulation.run import pack_arrays
+from simbank.simulation.run import pack_arrays, start_state
 
 __all__ = ["FaultCircuit", "Response", "case_packs", "damage_rates", "pack_sources"]
 
@@ -47,10 +48,7 @@ def pack_sources(packs, ambient_k):
     """
     n = len(packs)
     cells, curves_of, curves = pack_arrays(packs, ambient_k)
-    y = np.zeros(eq.N_STATES * n)
-    y[:n] = [pack.soc for pack in packs]
-    y[n : 2 * n] = [pack.hysteresis for pack in packs]
-    y[4 * n :] = [pack.temperature_k if pack.temperature_k is not None else ambient_k for pack in packs]
+    y = start_state(packs, ambient_k)
     work = np.empty((eq.N_WORK, n))
     eq.cell_state(y, cells, curves_of, curves, work)
     factor = np.array([float(pack.chemistry.rc_factor(pack.soc)) for pack in packs])
@@ -72,7 +70,6 @@ class Response:
     """
 
     initial_a: np.ndarray
-    _start: np.ndarray
     _end: np.ndarray
     _values: np.ndarray
     _vectors: np.ndarray
@@ -143,8 +140,6 @@ class FaultCircuit:
         laplacian = np.zeros((size, size))
         for (i, j), sign in (((0, 0), 1), ((1, 1), 1), ((0, 1), -1), ((1, 0), -1)):
             np.add.at(laplacian, (ends[:, i], ends[:, j]), sign * g)
-        lonely = np.diag(laplacian) == 0.0
-        laplacian[lonely, lonely] = 1.0
         drive = np.zeros((size, 2))
         emf = np.zeros(self.n + self.b)
         emf[: self.n] = self.emf
@@ -153,7 +148,7 @@ class FaultCircuit:
         np.add.at(drive[:, 0], ends[:, 0], -source)
         drive[a, 1], drive[b, 1] = -1.0, 1.0
         # every piece that hangs together has one node at zero; a place between two pieces carries nothing
-        piece = _pieces(size, ends)
+        piece = components(size, ends)
         if piece[a] != piece[b]:
             drive[:, 1] = 0.0
         ground = np.unique(piece, return_index=True)[1]
@@ -207,7 +202,7 @@ class FaultCircuit:
         end = np.linalg.solve(matrix, -drive)
         values, vectors = eig(matrix)
         weights = np.linalg.solve(vectors, (start - end).astype(complex))
-        return Response(self.prospective(positive, negative, closed, ohm), start, end, values, vectors, weights, loops)
+        return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
 
 
 @njit(cache=True)
@@ -244,10 +239,3 @@ def _independent_loops(size, ends):
     if free and loops.shape[1]:
         loops[tree] = np.round(np.linalg.solve(incidence[np.ix_(free, np.flatnonzero(tree))], -incidence[free][:, ~tree]))
     return loops
-
-
-def _pieces(size, ends):
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size)), directed=False)[1]

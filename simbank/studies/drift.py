@@ -7,16 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from simbank.cells import load_chemistry
+from simbank.cells import SERIES_48V, load_chemistry
 from simbank.errors import InputError
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
 
-__all__ = ["SERIES_48V", "Drift", "drift"]
+__all__ = ["Drift", "drift"]
 
-# Cells in series of a bank that goes by 48 V: common practice, no source.
-SERIES_48V = {"lfp": 16, "lfp_power": 16, "nmc": 14, "lead_agm": 24, "lead_flooded": 24}
 DEFAULT = ("lfp", "nmc", "lead_flooded")
 START_SOC, HOURS, C_RATE, REST_HOURS = 0.7, 2.0, 0.2, 12.0
 

@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import pandas as pd
 
 from simbank.bank import Bank, Graph
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import simulate
+from simbank.studies.case import Case
 
 __all__ = ["usable"]
-
-
-@dataclass(frozen=True)
-class _Case:
-    name: str
-    bank: Bank
-    duty: Duty
 
 
 def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
@@ -46,7 +40,7 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     def run(name, case_bank, at):
         amperes = c_rate * case_bank.capacity_ah
         duty = Duty((Step(1.5 / c_rate * 3600.0, {at: Command("current", amperes, cutoff_volt=cutoff)}),))
-        summary = simulate(_Case(name, case_bank, duty), **options).summary["bank"]
+        summary = simulate(Case(name, case_bank, duty), **options).summary["bank"]
         return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}
 
     full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)

@@ -110,7 +110,7 @@ class Faults:
 
     def stops(self, place):
         """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does."""
-        whole = self.to_be_ended(self.circuit.prospective(place.positive, place.negative), place)
+        whole = self.to_be_ended(self.response(place).initial_a, place)
         found = []
         for d, edge in enumerate(self.device_edge):
             closed = np.ones(self.circuit.n + self.circuit.b, bool)
@@ -177,7 +177,7 @@ class Faults:
         closed = np.ones(circuit.n + circuit.b, bool)
         i2t = np.zeros(circuit.n + circuit.b + 1)
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        openings, first = [], self.to_be_ended(circuit.prospective(place.positive, place.negative), place)
+        openings, first = [], self.to_be_ended(self.response(place).initial_a, place)
         for _ in range(len(devices) + 1):
             if openings:
                 response = circuit.respond(place.positive, place.negative, closed, before=before, relaxed=relaxed)

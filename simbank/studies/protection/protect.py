@@ -13,6 +13,7 @@ from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
 from simbank.simulation.result import write_whole
+from simbank.studies.case import Case
 from simbank.studies.protection import checks as rules
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
@@ -35,6 +36,7 @@ NOT_CHECKED = (
 )
 OVERLOADS = (1.25, 1.5, 2.0, 3.0)
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
+OPENING = ("device", "current_a", *(f"{line}_s" for line in LINES))
 LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
@@ -101,6 +103,18 @@ class Protection:
     def counts(self):
         """How many checks passed, failed, could not be made, and notes."""
         return {status: int((self.checks["status"] == status).sum()) for status in (PASS, FAIL, rules.NOT_CHECKABLE, NOTE)}
+
+    def told(self, checks):
+        """Some rows of ``checks`` with the same said of many places said once; ``where`` then names them all."""
+        keys = ["status", "rule", "text", "source"]
+        together = checks.groupby(keys, sort=False)["where"].agg(", ".join).reset_index()
+        return together[["status", "rule", "where", "text", "source"]]
+
+    @property
+    def worst_outages(self):
+        """Of every part dropped at every full load, the pack with the greatest C-rate."""
+        worst = self.outages.loc[self.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
+        return worst.assign(then=worst["then"].replace("", "the rest carries on"))
 
     @property
     def summary(self):
@@ -232,7 +246,7 @@ def _fault_tables(greatest, least):
     rows, shares = {}, {}
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
-    weakest = {place.name: least.circuit.prospective(place.positive, place.negative)[-1] for place in least.places}
+    weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
     for place in greatest.places:
         response = greatest.response(place)
         current = np.abs(response.at(times)[:, -1])
@@ -258,14 +272,8 @@ def _orders(greatest):
         for line in LINES:
             times[line], current = greatest.first_opening(place, line)
         for d, device in enumerate(devices):
-            known = device.band is not None
-            order.append(
-                {
-                    "place": place.name, "device": device.name, "current_a": current[d],
-                    "soonest_s": times["soonest"][d] if known else np.nan, "middle_s": times["middle"][d],
-                    "latest_s": times["latest"][d] if known else np.nan,
-                }
-            )  # fmt: skip
+            at = {line: times[line][d] for line in LINES}
+            order.append({"place": place.name, **_opening(device, current[d], at)})
         stops = greatest.stops(place)
         middle, latest = greatest.follow(place, "middle"), greatest.follow(place, "latest")
         sequences[place.name] = latest
@@ -279,8 +287,14 @@ def _orders(greatest):
         }
     table = pd.DataFrame(clearing).T
     table.index.name = "place"
-    columns = ["place", "device", "current_a", "soonest_s", "middle_s", "latest_s"]
-    return pd.DataFrame(order, columns=columns), table, sequences
+    return pd.DataFrame(order, columns=["place", *OPENING]), table, sequences
+
+
+def _opening(device, current_a, at):
+    """A row that says when a device opens, by the lines of its band; without a band only the middle is known."""
+    known = device.band is not None
+    times = [at[line] if known or line == "middle" else np.nan for line in LINES]
+    return dict(zip(OPENING, [device.name, current_a, *times], strict=True))
 
 
 def _selective(devices, stops, times, current):
@@ -316,9 +330,7 @@ def _device_checks(bank, greatest, case, lasting):
     names = greatest.branch_names
     for device in bank.devices:
         edge = n + names.index(device.branch)
-        currents = {
-            place.name: abs(greatest.circuit.prospective(place.positive, place.negative)[edge]) for place in greatest.places
-        }
+        currents = {place.name: abs(greatest.response(place).initial_a[edge]) for place in greatest.places}
         worst = max(currents, key=currents.get)
         yield from rules.device_data(bank, device, currents[worst], worst, volt)
         load = lasting[device.branch]
@@ -381,7 +393,7 @@ def _withstand_check(branch, greatest, sequences):
 def _clearing_checks(bank, least, slow, case):
     for place in least.places:
         sequence = slow[place.name]
-        current = abs(least.circuit.prospective(place.positive, place.negative)[-1])
+        current = abs(least.response(place).initial_a[-1])
         base = f"least fault current {current / 1e3:.2f} kA"
         if not bank.devices:
             yield judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
@@ -423,28 +435,21 @@ def _lasting_load(scenario, loads, run):
     return dict(zip(names, most, strict=True)), note
 
 
-@dataclass(frozen=True)
-class _Shorter:
-    name: str
-    bank: object
-    duty: object
-
-
 def _first_days(scenario):
     duty, most = scenario.duty, LOAD_DAYS * 86400.0
     if duty.duration_s <= most:
-        return _Shorter(scenario.name, scenario.bank, duty)
+        return Case(scenario.name, scenario.bank, duty)
     if isinstance(duty, SampledDuty):
         length = int(most / duty.step_s)
         samples = {port: s.until(length) for port, s in duty.samples.items()}
-        return _Shorter(scenario.name, scenario.bank, SampledDuty(duty.step_s, samples, length))
+        return Case(scenario.name, scenario.bank, SampledDuty(duty.step_s, samples, length))
     steps, clock = [], 0.0
     for step in duty:
         if clock >= most:
             break
         steps.append(step)
         clock += step.duration_s
-    return _Shorter(scenario.name, scenario.bank, Duty(tuple(steps)))
+    return Case(scenario.name, scenario.bank, Duty(tuple(steps)))
 
 
 def _drop_checks(loads, case):
@@ -467,24 +472,15 @@ def _drop_checks(loads, case):
 def _overload(loads, greatest):
     """When devices open with the ports at multiples of full load, packs as they stand."""
     rows = []
-    if "discharge" not in loads.loads:
-        return pd.DataFrame(columns=["times_full_load", "device", "current_a", "soonest_s", "middle_s", "latest_s"])
-    for times in OVERLOADS:
+    for times in OVERLOADS if "discharge" in loads.loads else ():
         still = loads.whole("discharge", times)
         current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
                 continue
             at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
-            known = device.band is not None
-            rows.append(
-                {
-                    "times_full_load": times, "device": device.name, "current_a": current[d],
-                    "soonest_s": at["soonest"] if known else np.nan, "middle_s": at["middle"],
-                    "latest_s": at["latest"] if known else np.nan,
-                }
-            )  # fmt: skip
-    return pd.DataFrame(rows, columns=["times_full_load", "device", "current_a", "soonest_s", "middle_s", "latest_s"])
+            rows.append({"times_full_load": times, **_opening(device, current[d], at)})
+    return pd.DataFrame(rows, columns=["times_full_load", *OPENING])
 
 
 def _outages(loads):

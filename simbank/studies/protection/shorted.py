@@ -10,20 +10,13 @@ import pandas as pd
 from simbank.bank.equipment import BMS
 from simbank.duty import Duty, Step
 from simbank.simulation import modes, simulate
-
-from .faults import line_of
+from simbank.studies.case import Case
+from simbank.studies.protection.faults import line_of
 
 __all__ = ["ShortedCell", "shorted_cells"]
 
 HOURS = 4.0
 SOC = 0.95
-
-
-@dataclass(frozen=True)
-class _Case:
-    name: str
-    bank: object
-    duty: Duty
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +91,7 @@ def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC
             )
         packs.append(pack)
     devices = tuple(line_of(device, line) for device in bank.devices)
-    case = _Case(
+    case = Case(
         f"{pack_name} with {cells} shorted",
         replace(bank, packs=tuple(packs), devices=devices, behaviours={}, switching=()),
         Duty((Step(hours * 3600.0),)),
