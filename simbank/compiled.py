@@ -1,4 +1,4 @@
-"""Throws away cached machine code that is older than any of the sources it was made from.
+"""How functions are compiled, and cached machine code thrown away that is older than any of the sources it was made from.
 
 The compiler keys its cache by the file of each function alone, but a compiled function contains the functions it calls, from
 other files too. So after an upgrade, or an edit, a stale caller could go on running the old physics. A stamp of all compiled
@@ -11,9 +11,21 @@ import contextlib
 import hashlib
 from pathlib import Path
 
-__all__ = ["drop_stale"]
+from numba import njit
+
+__all__ = ["drop_stale", "inlined", "kernel", "maker", "plain"]
+
+# Kinds of compiled functions. ``maker`` makes arrays. The others make none, so that they need not count references to them, which
+# takes longer than most of their work. ``plain`` can be called from Python; ``kernel`` only from compiled code: without wrappers
+# it compiles faster; ``inlined``, a few lines that are cheaper written out than called. Division by zero gives infinity, as in
+# numpy; whoever steps in time looks for that.
+maker = njit(cache=True, error_model="numpy")
+plain = njit(cache=True, error_model="numpy", _nrt=False)
+kernel = njit(cache=True, error_model="numpy", _nrt=False, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+inlined = njit(cache=True, error_model="numpy", _nrt=False, forceinline=True)
 
 SOURCES = (
+    "compiled.py",
     "cells/curves.py",
     "cells/circuit.py",
     "simulation/equations.py",

@@ -126,8 +126,11 @@ class SampledDuty:
 
     def changes(self):
         """Steps at which anything changes, and the end; and by port which of its samples holds from each on."""
-        begins = np.unique(np.concatenate([[0], *(s.starts for s in self.samples.values())]))
-        holds = {port: np.searchsorted(s.starts, begins, side="right") - 1 for port, s in self.samples.items()}
+        change = np.zeros((len(self.samples), self.length), bool)
+        for row, samples in zip(change, self.samples.values(), strict=True):
+            row[samples.starts] = True
+        begins = np.flatnonzero(change.any(axis=0))
+        holds = {port: np.cumsum(row)[begins] - 1 for port, row in zip(self.samples, change, strict=True)}
         return np.append(begins, self.length), holds
 
     def __iter__(self):

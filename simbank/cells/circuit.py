@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from simbank.compiled import maker
 
 __all__ = ["circuit_voltage", "moved_ah", "relaxation"]
 
 
-@njit(cache=True)
+@maker
 def relaxation(time_s, drive_v, tau_s):
     """Voltage across one RC pair that starts at rest, shape of ``time_s`` [V].
 

@@ -8,14 +8,15 @@ step never leaves the table; the rows for that are part of the table.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from simbank.compiled import drop_stale
+from simbank.compiled import drop_stale, inlined
 
 drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
 
 __all__ = ["Curve", "curve_value", "stack_curves"]
 
+GUIDE = 2  # places of the guide for each row of a stacked curve
+STACKED = 6 + GUIDE
 MARGIN = 1.0  # how far the straight continuation reaches below 0; above 1 it has no end
 
 
@@ -85,25 +86,41 @@ class Curve:
 
 
 def stack_curves(curves):
-    """One array of shape (n_curves, longest, 7) for compiled code; the last entry of a curve's first row counts its rows."""
-    longest = max(len(curve.rows) for curve in curves)
-    table = np.zeros((len(curves), longest, 7))
+    """One array of shape (n_curves, longest, STACKED) for compiled code.
+
+    Columns 0 to 4 of a curve are its rows (the integrals are not needed there). In column 5 stand the number of rows, where the
+    guide begins and its places per unit; in the columns from 6 on the guide: for places at equal distances between the first and
+    the last point, the last row that begins there or before.
+    """
+    longest = max([3, *(len(curve.rows) for curve in curves)])
+    table = np.zeros((max(1, len(curves)), longest, STACKED))
     for k, curve in enumerate(curves):
-        table[k, : len(curve.rows), :6] = curve.rows
-        table[k, 0, 6] = len(curve.rows)
+        x, count = curve.rows[:, 0], len(curve.rows)
+        table[k, :count, :5] = curve.rows[:, :5]
+        table[k, 0, 5] = count
+        if count > 2:
+            places = GUIDE * count - 1
+            table[k, 1:3, 5] = x[1], places / (x[-1] - x[1])
+            at = x[1] + np.arange(places + 1) / table[k, 2, 5]
+            table[k, :count, 6:] = (np.searchsorted(x, at, side="right") - 1).clip(1).reshape(count, GUIDE)
     return table
 
 
-@njit(cache=True)
+@inlined
 def curve_value(table, curve, z):
     """Value, slope and curvature of one stacked curve at ``z``."""
-    low, high = 0, int(table[curve, 0, 6])
-    while high - low > 1:
-        middle = (low + high) // 2
-        if table[curve, middle, 0] <= z:
-            low = middle
-        else:
-            high = middle
+    count = int(table[curve, 0, 5])
+    low = 0
+    if count > 2:
+        if z >= table[curve, count - 1, 0]:
+            low = count - 1
+        elif z >= table[curve, 1, 0]:
+            place = int((z - table[curve, 1, 5]) * table[curve, 2, 5])
+            low = int(table[curve, place // GUIDE, 6 + place % GUIDE])
+            while low > 1 and table[curve, low, 0] > z:  # a place that round-off has put one too far
+                low -= 1
+            while table[curve, low + 1, 0] <= z:
+                low += 1
     d = z - table[curve, low, 0]
     c1, c2, c3 = table[curve, low, 2], table[curve, low, 3], table[curve, low, 4]
     return table[curve, low, 1] + d * (c1 + d * (c2 + d * c3)), c1 + d * (2.0 * c2 + d * 3.0 * c3), 2.0 * c2 + 6.0 * d * c3

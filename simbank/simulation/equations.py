@@ -17,15 +17,16 @@ A device in line (fuse, breaker) carries a damage D, which is 1 when it opens: d
 inverse-time curve, and −D/τ below the curve, so that it remembers.
 
 State vector: ``[z(n), h(n), v1(n), v2(n), T(n), D(d)]``. Parameters travel as a few arrays, whose rows are named below, because a
-compiled function is called from Python many thousand times and each argument costs time.
+compiled function is called from Python many thousand times and each argument costs time. Nothing that is called in every step
+allocates memory.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from simbank.cells.curves import curve_value
+from simbank.compiled import inlined, kernel, maker, plain
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
 (
@@ -65,14 +66,29 @@ N_ACC = 14
 ) = range(11)  # fmt: skip
 N_PORT_ACC = 11
 
-# Rows of the working array of one solution of the bank, shape (N_WORK, n).
-E, E_LINEAR, I_PACK, R_NOW, E_BY_Z, E_BY_H, E_BY_T, R_BY_Z, R_BY_T = range(9)
-N_WORK = 9
+# Rows of the working array of one solution of the bank, shape (N_WORK, n): electromotive force, and what the reduced network takes
+# for it; current; ohmic resistance, and by how much it is more than the reference; slopes; the relaxation pairs' factor g, its
+# slope and their Arrhenius factor; heat made [W].
+(
+    E, E_LINEAR, I_PACK, R_NOW, R_MORE, E_BY_Z, E_BY_H, E_BY_T, E_BY_ZT, R_BY_Z, R_BY_T, GAP_BY_Z, G, G_BY_Z, WARMTH, OHMIC, RELAX,
+    GAP, REVERSIBLE,
+) = range(19)  # fmt: skip
+N_WORK = 19
+# Rows of the ports' working array, shape (N_PORT_WORK + p, p): current [A], voltage [V], voltage with every port at rest [V], and
+# what Newton's method needs.
+J, V, V_OPEN, MISS, BEFORE, SLOPES = range(6)
+N_PORT_WORK = 5
 
 
-@njit(cache=True)
+@maker
+def working_arrays(n, p):
+    """What one solution of a bank of ``n`` packs and ``p`` ports is written to: ``work``, ``port``, ``now`` (its last row is scratch)."""
+    return np.empty((N_WORK, n)), np.zeros((N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
+
+
+@plain
 def cell_state(y, cells, curves_of, curves, work):
-    """Electromotive force and ohmic resistance of every pack with their slopes, into rows of ``work``."""
+    """What every pack is by its state, into rows of ``work``: electromotive force, resistance, relaxation, with slopes."""
     n = cells.shape[1]
     for k in range(n):
         z, h, temperature = y[k], y[n + k], y[4 * n + k]
@@ -80,24 +96,32 @@ def cell_state(y, cells, curves_of, curves, work):
         half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
         s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
         f, df, _ = curve_value(curves, curves_of[R_FACTOR, k], z)
+        g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
         ns, warmer = cells[NS, k], temperature - cells[T_REF, k]
-        a = np.exp(cells[ARRHENIUS, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+        inverse = 1.0 / temperature
+        ohm = cells[R_CELL, k] * np.exp(cells[ARRHENIUS, k] * (inverse - 1.0 / cells[T_REF, k]))
         work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
         work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
         work[E_BY_H, k] = ns * half
         work[E_BY_T, k] = ns * s
-        work[R_NOW, k] = cells[R_CELL, k] * f * a + cells[R_WIRING, k]
-        work[R_BY_Z, k] = cells[R_CELL, k] * df * a
-        work[R_BY_T, k] = -cells[R_CELL, k] * f * a * cells[ARRHENIUS, k] / (temperature * temperature)
+        work[E_BY_ZT, k] = ns * ds
+        work[GAP_BY_Z, k] = ns * dhalf
+        work[R_NOW, k] = ohm * f + cells[R_WIRING, k]
+        more = work[R_NOW, k] - cells[R_REF, k]
+        work[R_MORE, k] = 0.0 if abs(more) < 1e-12 * cells[R_REF, k] else more
+        work[R_BY_Z, k] = ohm * df
+        work[R_BY_T, k] = -ohm * f * cells[ARRHENIUS, k] * inverse * inverse
+        work[G, k], work[G_BY_Z, k] = g, dg
+        work[WARMTH, k] = rc_warmth(k, temperature, cells)
 
 
-@njit(cache=True)
+@inlined
 def rc_warmth(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
     return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
 
 
-@njit(cache=True)
+@inlined
 def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
     """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
 
@@ -108,13 +132,13 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
     return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
 
 
-@njit(cache=True)
+@inlined
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
     return ports[a, SET] + ports[a, SLOPE] * (t - ports[a, SINCE])
 
 
-@njit(cache=True)
+@inlined
 def imposed(t, ports, a):
     """What port ``a`` imposes at ``t``, by its mode [A, V, W or ohm]."""
     if ports[a, MODE] == VOLTAGE:
@@ -124,36 +148,47 @@ def imposed(t, ports, a):
     return commanded(t, ports, a)
 
 
-@njit(cache=True)
-def port_currents(t, open_volt, minus_ohm, ports, port):
-    """Currents [A] and voltages [V] of the ports, rows 0 and 1 of ``port``, from what the bank shows them.
+@kernel
+def port_currents(t, now, ports, port):
+    """Currents [A] and voltages [V] of the ports into ``port``, from what the bank shows them.
 
-    The bank shows ``V = open_volt + minus_ohm · J``. Each port imposes its current, its voltage or its power; for power the
+    The bank shows ``V = V_OPEN + now[n:, n:] · J``. Each port imposes its current, its voltage or its power; for power the
     root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
-    solved together.
+    solved together, at first from the currents that ``port`` still holds.
     """
     p = ports.shape[0]
+    n = now.shape[1] - p
     hard = 0
     for a in range(p):
         mode = ports[a, MODE]
-        wish = imposed(t, ports, a)
-        if (mode == CURRENT or mode == LIMIT) and ports[a, LIVE] > 0.0:
-            port[0, a] = wish
-        elif mode == OFF or ports[a, LIVE] == 0.0:
-            port[0, a] = 0.0
+        if ports[a, LIVE] == 0.0 or mode == OFF:
+            port[J, a] = 0.0
+        elif mode == CURRENT or mode == LIMIT:
+            port[J, a] = imposed(t, ports, a)
         else:
             hard += 1
-            port[0, a] = _single(mode, wish, open_volt[a], -minus_ohm[a, a])
-    if hard > 0 and p > 1:
-        _together(t, open_volt, minus_ohm, ports, port)
+    if hard > 0 and (p == 1 or not _newton(t, now, ports, port)):
+        _each_alone(t, now, ports, port)
+        if p > 1:
+            _together(t, now, ports, port)
     for a in range(p):
-        v = open_volt[a]
+        v = port[V_OPEN, a]
         for b in range(p):
-            v += minus_ohm[a, b] * port[0, b]
-        port[1, a] = v
+            v += now[n + a, n + b] * port[J, b]
+        port[V, a] = v
 
 
-@njit(cache=True)
+@kernel
+def _each_alone(t, now, ports, port):
+    """The current of each port that imposes no current, with the others at rest."""
+    n = now.shape[1] - ports.shape[0]
+    for a in range(ports.shape[0]):
+        mode = ports[a, MODE]
+        if ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE):
+            port[J, a] = _single(mode, imposed(t, ports, a), port[V_OPEN, a], -now[n + a, n + a])
+
+
+@inlined
 def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == VOLTAGE:
@@ -168,7 +203,7 @@ def _single(mode, wish, open_volt, ohm):
     return 2.0 * wish / (open_volt + np.sqrt(inside))
 
 
-@njit(cache=True)
+@kernel
 def solve_in_place(matrix, right):
     """Solve ``matrix · x = right`` for the columns of ``right``, in place, by elimination with row exchange.
 
@@ -200,14 +235,12 @@ def solve_in_place(matrix, right):
             right[c, k] = value / matrix[c, c]
 
 
-@njit(cache=True)
-def _together(t, open_volt, minus_ohm, ports, port):
-    """Several ports at once; row 0 of ``port`` receives the solution.
-
-    Each port in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is beyond the bank;
-    where none is, Newton's method then brings the sum to round-off.
-    """
+@kernel
+def _together(t, now, ports, port):
+    """Several ports at once: each in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is
+    beyond the bank, and where none is comes near enough for Newton's method."""
     p = ports.shape[0]
+    n = now.shape[1] - p
     possible = True
     for _ in range(100):
         moved = 0.0
@@ -217,161 +250,201 @@ def _together(t, open_volt, minus_ohm, ports, port):
             if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
                 continue
             wish = imposed(t, ports, a)
-            volt = open_volt[a]
+            volt = port[V_OPEN, a]
             for b in range(p):
                 if b != a:
-                    volt += minus_ohm[a, b] * port[0, b]
-            if mode == POWER and volt * volt + 4.0 * minus_ohm[a, a] * wish <= 0.0:
+                    volt += now[n + a, n + b] * port[J, b]
+            if mode == POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
                 possible = False
-            new = _single(mode, wish, volt, -minus_ohm[a, a])
-            moved = max(moved, abs(new - port[0, a]) / (1.0 + abs(new)))
-            port[0, a] = new
-        if moved < 1e-12 or (possible and moved < 1e-6):
+            new = _single(mode, wish, volt, -now[n + a, n + a])
+            moved = max(moved, abs(new - port[J, a]) / (1.0 + abs(new)))
+            port[J, a] = new
+        if moved < 1e-12 or (possible and moved < 1e-4):
             break
-    if not possible:
-        return
-    residual = np.empty((p, 1))
-    slopes = np.empty((p, p))
-    for _ in range(4):
-        worst = 0.0
+    if possible:
+        _newton(t, now, ports, port)
+
+
+@kernel
+def _newton(t, now, ports, port):
+    """The ports' currents from near the solution to round-off, by Newton's method on V − V₀, V J − P or V − R J = 0; whether it
+    has come there, every power on the high-voltage side. Where it has not, the currents are as they were."""
+    p = ports.shape[0]
+    n = now.shape[1] - p
+    for a in range(p):
+        port[BEFORE, a] = port[J, a]
+    for _ in range(6):
+        there, close, high = True, True, True
         for a in range(p):
             mode = ports[a, MODE]
+            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+                for b in range(p):
+                    port[SLOPES + a, b] = 0.0
+                port[MISS, a], port[SLOPES + a, a] = 0.0, 1.0
+                continue
             wish = imposed(t, ports, a)
-            live = ports[a, LIVE] > 0.0
-            v = open_volt[a]
+            v = port[V_OPEN, a]
+            factor = port[J, a] if mode == POWER else 1.0
             for b in range(p):
-                v += minus_ohm[a, b] * port[0, b]
-                slopes[a, b] = 0.0
-            if live and (mode == VOLTAGE or mode == RESISTANCE):
-                residual[a, 0] = v - wish if mode == VOLTAGE else v - wish * port[0, a]
-                for b in range(p):
-                    slopes[a, b] = minus_ohm[a, b]
-                if mode == RESISTANCE:
-                    slopes[a, a] -= wish
-            elif live and mode == POWER:
-                residual[a, 0] = v * port[0, a] - wish
-                for b in range(p):
-                    slopes[a, b] = port[0, a] * minus_ohm[a, b]
-                slopes[a, a] += v
-            else:
-                residual[a, 0] = 0.0
-                slopes[a, a] = 1.0
-            worst = max(worst, abs(residual[a, 0]) / (1.0 + abs(wish)))
-        if worst < 1e-13:
-            return
-        solve_in_place(slopes, residual)
-        for a in range(p):
-            port[0, a] -= residual[a, 0]
-        if worst < 1e-9:  # one more step after a quadratic method has come this near leaves only round-off
-            return
+                v += now[n + a, n + b] * port[J, b]
+                port[SLOPES + a, b] = factor * now[n + a, n + b]
+            miss = v - wish
+            if mode == RESISTANCE:
+                miss = v - wish * port[J, a]
+                port[SLOPES + a, a] -= wish
+            elif mode == POWER:
+                miss = v * port[J, a] - wish
+                port[SLOPES + a, a] += v
+                high = high and port[SLOPES + a, a] > 0.0
+            port[MISS, a] = miss
+            size = 1.0 + abs(wish)
+            there = there and abs(miss) < 1e-13 * size
+            close = close and abs(miss) < 1e-8 * size
+        if high and there:
+            return True
+        # elimination without row exchange: what a port's own current does to it outweighs what the others' do
+        for c in range(p):
+            inverse = 1.0 / port[SLOPES + c, c]
+            port[MISS, c] *= inverse
+            for k in range(c + 1, p):
+                port[SLOPES + c, k] *= inverse
+            for r in range(c + 1, p):
+                factor = port[SLOPES + r, c]
+                port[MISS, r] -= factor * port[MISS, c]
+                for k in range(c + 1, p):
+                    port[SLOPES + r, k] -= factor * port[SLOPES + c, k]
+        for c in range(p - 1, -1, -1):
+            for k in range(c + 1, p):
+                port[MISS, c] -= port[SLOPES + c, k] * port[MISS, k]
+            port[J, c] -= port[MISS, c]
+        if high and close:  # after a step from as near as this only round-off is left
+            return True
+    for a in range(p):
+        port[J, a] = port[BEFORE, a]
+    return False
 
 
-@njit(cache=True)
-def _with_resistance(hybrid, cells, work):
-    """1 + Y (r − r_ref), which turns currents at the reference resistances into those at the present ones, shape (n, n)."""
-    n = cells.shape[1]
-    matrix = np.empty((n, n))
-    for k in range(n):
-        for m in range(n):
-            matrix[k, m] = hybrid[k, m] * (work[R_NOW, m] - cells[R_REF, m])
-        matrix[k, k] += 1.0
-    return matrix
+@kernel
+def resist(hybrid, more, now):
+    """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``now``.
 
-
-@njit(cache=True)
-def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port):
-    """All currents and voltages at one instant.
-
-    Fills ``work`` (see its rows above; ``E_LINEAR`` is what the reduced network takes for the packs' electromotive force) and
-    ``port`` (rows: current, voltage).
+    A resistance r in series with pack k turns the symmetric matrix H into H − H[:,k] H[k,:] r / (1 + r H[k,k]): one pack after the
+    other (Sherman & Morrison, Ann. Math. Statist. 21 (1950) 124), on the upper half.
     """
-    n = cells.shape[1]
-    p = ports.shape[0]
-    cell_state(y, cells, curves_of, curves, work)
-    # Columns of ``part``: pack currents with the ports at rest, and per ampere out of each port.
-    part = np.empty((n, 1 + p))
-    same = True
+    size, n = now.shape[1], more.size
+    for i in range(size):
+        for j in range(size):
+            now[i, j] = hybrid[i, j]
+    changed = False
     for k in range(n):
-        value = 0.0
-        for m in range(n):
-            value += hybrid[k, m] * work[E, m]
-        part[k, 0] = value
-        for a in range(p):
-            part[k, 1 + a] = hybrid[k, n + a]
-        same = same and abs(work[R_NOW, k] - cells[R_REF, k]) < 1e-12 * cells[R_REF, k]
-    if not same:
-        solve_in_place(_with_resistance(hybrid, cells, work), part)
-    open_volt = np.empty(p)
-    minus_ohm = np.empty((p, p))
+        if more[k] == 0.0:
+            continue
+        changed = True
+        for i in range(size):
+            now[size, i] = now[i, k] if i < k else now[k, i]
+        part = more[k] / (1.0 + more[k] * now[k, k])
+        for i in range(size):
+            factor = part * now[size, i]
+            for j in range(i, size):
+                now[i, j] -= factor * now[size, j]
+    if changed:
+        for i in range(size):
+            for j in range(i):
+                now[i, j] = now[j, i]
+
+
+@kernel
+def currents(t, force, now, ports, port, out):
+    """Currents of packs, into ``out``, and of ports for electromotive forces ``force`` [V]."""
+    n = out.size
+    p = ports.shape[0]
     for a in range(p):
         value = 0.0
         for k in range(n):
-            value += hybrid[n + a, k] * (work[E, k] - (work[R_NOW, k] - cells[R_REF, k]) * part[k, 0])
-        open_volt[a] = value
-        for b in range(p):
-            value = hybrid[n + a, n + b]
-            if not same:
-                for k in range(n):
-                    value -= hybrid[n + a, k] * (work[R_NOW, k] - cells[R_REF, k]) * part[k, 1 + b]
-            minus_ohm[a, b] = value
-    port_currents(t, open_volt, minus_ohm, ports, port)
+            value += now[n + a, k] * force[k]
+        port[V_OPEN, a] = value
+    port_currents(t, now, ports, port)
     for k in range(n):
-        current = part[k, 0]
+        value = 0.0
+        for m in range(n):
+            value += now[k, m] * force[m]
         for a in range(p):
-            current += part[k, 1 + a] * port[0, a]
-        work[I_PACK, k] = current
-        work[E_LINEAR, k] = work[E, k] - (work[R_NOW, k] - cells[R_REF, k]) * current
-    return open_volt, minus_ohm, same
+            value += now[k, n + a] * port[J, a]
+        out[k] = value
 
 
-@njit(cache=True)
-def hysteresis_heat(ns, half, dhalf, gamma, current, h):
-    """Power lost to hysteresis [W]: Ns (H |I| h² + H' I h² / 2γ).
+@kernel
+def flow(t, y, cells, now, ports, work, port):
+    """All currents, and the heat they make, for packs that stand in ``work`` and their network in ``now``."""
+    currents(t, work[E], now, ports, port, work[I_PACK])
+    for k in range(cells.shape[1]):
+        work[E_LINEAR, k] = work[E, k] - work[R_MORE, k] * work[I_PACK, k]
+    pack_heat(y, cells, work)
+
+
+@plain
+def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
+    """All currents and voltages at one instant.
+
+    Fills ``work`` and ``port`` (see their rows above) and ``now``, the reduced network at the present resistances.
+    """
+    cell_state(y, cells, curves_of, curves, work)
+    resist(hybrid, work[R_MORE], now)
+    flow(t, y, cells, now, ports, work, port)
+
+
+@inlined
+def hysteresis_heat(half, dhalf, gamma, current, h):
+    """Power lost to hysteresis [W]: Ns (H |I| h² + H' I h² / 2γ), with ``half`` = Ns H and ``dhalf`` = Ns H'.
 
     The work −Ns H h I against the gap is partly stored. With the one-state model Ns Q H h dz/dt =
     d/dt (Ns Q H h² / 2γ) + Ns Q (H |dz/dt| h² − H' dz/dt h² / 2γ); the last bracket is what is lost.
     """
-    return ns * h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
+    return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
 
 
-@njit(cache=True)
-def heat_parts(k, y, current, r_now, cells, curves_of, curves):
-    """Heat made in pack ``k`` [W]: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
+@kernel
+def pack_heat(y, cells, work):
+    """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
-    z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
-    g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
-    warmth, capacity = rc_warmth(k, temperature, cells), cells[Q, k]
-    relax = relaxation_heat(v1, cells[R1, k], cells[TAU1, k], g, dg, warmth, current, capacity)
-    relax += relaxation_heat(v2, cells[R2, k], cells[TAU2, k], g, dg, warmth, current, capacity)
-    half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-    s, _, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-    gap = hysteresis_heat(cells[NS, k], half, dhalf, cells[GAMMA, k], current, h)
-    return r_now * current * current, relax, gap, -current * temperature * cells[NS, k] * s
-
-
-@njit(cache=True)
-def state_rates(y, pack_current, r_now, cells, curves_of, curves, neighbours, out):
-    """Time derivatives of the state for given pack currents."""
-    n = pack_current.size
     for k in range(n):
-        current = pack_current[k]
+        current, h = work[I_PACK, k], y[n + k]
+        g, dg, warmth, capacity = work[G, k], work[G_BY_Z, k], work[WARMTH, k], cells[Q, k]
+        relax = relaxation_heat(y[2 * n + k], cells[R1, k], cells[TAU1, k], g, dg, warmth, current, capacity)
+        relax += relaxation_heat(y[3 * n + k], cells[R2, k], cells[TAU2, k], g, dg, warmth, current, capacity)
+        work[OHMIC, k] = work[R_NOW, k] * current * current
+        work[RELAX, k] = relax
+        work[GAP, k] = hysteresis_heat(work[E_BY_H, k], work[GAP_BY_Z, k], cells[GAMMA, k], current, h)
+        work[REVERSIBLE, k] = -current * y[4 * n + k] * work[E_BY_T, k]
+
+
+@inlined
+def warming(k, here, y, cells, work, neighbours):
+    """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
+    if cells[HEAT_CAPACITY, k] <= 0.0:
+        return 0.0
+    heat = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
+    heat -= cells[HEAT_LOSS, k] * (here - cells[AMBIENT, k])
+    for m in range(neighbours.shape[0]):
+        heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
+    return heat / cells[HEAT_CAPACITY, k]
+
+
+@kernel
+def state_rates(y, cells, work, neighbours, out):
+    """Time derivatives of the packs' state for the currents and the heat in ``work``."""
+    n = cells.shape[1]
+    for k in range(n):
+        current = work[I_PACK, k]
         dz = -current / cells[Q, k]
-        g, _, _ = curve_value(curves, curves_of[RC_FACTOR, k], y[k])
-        warmth = rc_warmth(k, y[4 * n + k], cells)
         out[k] = dz
         out[n + k] = cells[GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[R1, k] * g * current - y[2 * n + k] / warmth) / cells[TAU1, k]
-        out[3 * n + k] = (cells[R2, k] * g * current - y[3 * n + k] / warmth) / cells[TAU2, k]
-        out[4 * n + k] = 0.0
-        if cells[HEAT_CAPACITY, k] > 0.0:
-            ohmic, relax, gap, reversible = heat_parts(k, y, current, r_now[k], cells, curves_of, curves)
-            heat = ohmic + relax + gap + reversible - cells[HEAT_LOSS, k] * (y[4 * n + k] - cells[AMBIENT, k])
-            for m in range(neighbours.shape[0]):
-                heat -= neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
-            out[4 * n + k] = heat / cells[HEAT_CAPACITY, k]
+        out[2 * n + k] = (cells[R1, k] * work[G, k] * current - y[2 * n + k] / work[WARMTH, k]) / cells[TAU1, k]
+        out[3 * n + k] = (cells[R2, k] * work[G, k] * current - y[3 * n + k] / work[WARMTH, k]) / cells[TAU2, k]
+        out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
 
 
-@njit(cache=True)
+@kernel
 def _row_product(matrix, r, what, work, port):
     """Row ``r`` of a matrix of the reduced network times a row of ``work`` (packs) and the port currents."""
     n = work.shape[1]
@@ -379,17 +452,17 @@ def _row_product(matrix, r, what, work, port):
     for k in range(n):
         value += matrix[r, k] * work[what, k]
     for a in range(port.shape[1]):
-        value += matrix[r, n + a] * port[0, a]
+        value += matrix[r, n + a] * port[J, a]
     return value
 
 
-@njit(cache=True)
+@plain
 def device_current(d, flows, work, port):
     """Current through device ``d`` [A]."""
     return _row_product(flows, d, I_PACK, work, port)
 
 
-@njit(cache=True)
+@plain
 def damage_rate(d, current, damage, devices, curves):
     """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
     multiple = abs(current) / devices[d, RATING]
@@ -399,38 +472,32 @@ def damage_rate(d, current, damage, devices, curves):
     return np.exp(-seconds)
 
 
-@njit(cache=True)
+@maker
 def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
     """Right-hand side of the ordinary differential equation, shape (5 n + d,)."""
-    n = cells.shape[1]
-    work = np.empty((N_WORK, n))
-    port = np.empty((2, ports.shape[0]))
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = working_arrays(n, p)
+    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
     out = np.empty(N_STATES * n + devices.shape[0])
-    rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, out)
+    rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out)
     return out
 
 
-@njit(cache=True)
-def rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, out):
+@kernel
+def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
     """:func:`rates` for a bank that is solved in ``work`` and ``port``, into ``out``."""
     n = cells.shape[1]
-    state_rates(y, work[I_PACK], work[R_NOW], cells, curves_of, curves, neighbours, out)
+    state_rates(y, cells, work, neighbours, out)
     for d in range(devices.shape[0]):
         out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
 
 
-@njit(cache=True)
-def _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work):
+@maker
+def _current_by_emf(t, now, ports, port):
     """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
-    n = cells.shape[1]
     p = ports.shape[0]
-    out = np.empty((n, n + p))
-    for k in range(n):
-        for m in range(n + p):
-            out[k, m] = hybrid[k, m]
-    if not same:
-        solve_in_place(_with_resistance(hybrid, cells, work), out)
+    n = now.shape[1] - p
+    out = now[:n].copy()
     held = False
     for a in range(p):
         mode = ports[a, MODE]
@@ -440,20 +507,19 @@ def _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work):
         drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
-            # By reciprocity the open-circuit voltage of a port answers to an electromotive force as the pack to the port.
             if ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == RESISTANCE):
                 for b in range(p):
-                    slopes[a, b] = -minus_ohm[a, b]
+                    slopes[a, b] = -now[n + a, n + b]
                 if ports[a, MODE] == RESISTANCE:
                     slopes[a, a] += commanded(t, ports, a)
                 for k in range(n):
-                    drive[a, k] = out[k, n + a]
+                    drive[a, k] = now[n + a, k]
             elif ports[a, LIVE] > 0.0 and ports[a, MODE] == POWER:
                 for b in range(p):
-                    slopes[a, b] = port[0, a] * minus_ohm[a, b]
-                slopes[a, a] += port[1, a]
+                    slopes[a, b] = port[J, a] * now[n + a, n + b]
+                slopes[a, a] += port[V, a]
                 for k in range(n):
-                    drive[a, k] = -port[0, a] * out[k, n + a]
+                    drive[a, k] = -port[J, a] * now[n + a, k]
         solve_in_place(slopes, drive)
         for k in range(n):
             for m in range(n):
@@ -462,18 +528,16 @@ def _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work):
     return out
 
 
-@njit(cache=True)
+@maker
 def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
     """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d).
 
     How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses nothing by it.
     """
-    n = cells.shape[1]
-    p = ports.shape[0]
-    work = np.empty((N_WORK, n))
-    port = np.empty((2, p))
-    _, minus_ohm, same = solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    by_emf = _current_by_emf(t, hybrid, ports, port, minus_ohm, same, cells, work)
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = working_arrays(n, p)
+    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+    by_emf = _current_by_emf(t, now, ports, port)
     size = N_STATES * n + devices.shape[0]
     out = np.zeros((size, size))
     for d in range(devices.shape[0]):
@@ -547,16 +611,15 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     return out
 
 
-@njit(cache=True)
-def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x):
-    """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]; ``x`` is scratch."""
+@kernel
+def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment):
+    """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]."""
     n = cells.shape[1]
     p = ports.shape[0]
     total = 0.0
     for a in range(p):
-        current, volt = port[0, a], port[1, a]
+        current, volt = port[J, a], port[V, a]
         total += current
-        x[n + a] = current
         if current > 0.0:
             port_acc[PORT_OUT_J, a] += w * current * volt
             port_acc[PORT_OUT_AS, a] += w * current
@@ -584,37 +647,41 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
     for k in range(n):
         current, temperature = work[I_PACK, k], y[4 * n + k]
-        x[k] = current
         if current > 0.0:
             acc[ACC_OUT, k] += w * current
             acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
         else:
             acc[ACC_IN, k] -= w * current
             acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+            most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
+            if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
+                acc[ACC_COLD_S, k] += w
         if total > 0.0:
             acc[ACC_DISCHARGE, k] += w * current
         elif total < 0.0:
             acc[ACC_CHARGE, k] -= w * current
-        ohmic, relax, gap, reversible = heat_parts(k, y, current, work[R_NOW, k], cells, curves_of, curves)
-        acc[ACC_OHMIC, k] += w * ohmic
-        acc[ACC_RELAX, k] += w * relax
-        acc[ACC_HYSTERESIS, k] += w * gap
-        acc[ACC_REVERSIBLE, k] += w * reversible
+        acc[ACC_OHMIC, k] += w * work[OHMIC, k]
+        acc[ACC_RELAX, k] += w * work[RELAX, k]
+        acc[ACC_HYSTERESIS, k] += w * work[GAP, k]
+        acc[ACC_REVERSIBLE, k] += w * work[REVERSIBLE, k]
         if cells[HEAT_CAPACITY, k] > 0.0:
             acc[ACC_TO_AMBIENT, k] += w * cells[HEAT_LOSS, k] * (temperature - cells[AMBIENT, k])
         else:
-            acc[ACC_TO_AMBIENT, k] += w * (ohmic + relax + gap + reversible)
-        most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
-        if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
-            acc[ACC_COLD_S, k] += w
+            acc[ACC_TO_AMBIENT, k] += w * (work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k])
         acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
         acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
-    for a in range(n + p):
-        for b in range(n + p):
-            moment[a, b] += w * x[a] * x[b]
+        for m in range(n):
+            moment[k, m] += w * current * work[I_PACK, m]
+        for a in range(p):
+            both = w * current * port[J, a]
+            moment[k, n + a] += both
+            moment[n + a, k] += both
+    for a in range(p):
+        for b in range(p):
+            moment[n + a, n + b] += w * port[J, a] * port[J, b]
 
 
-@njit(cache=True)
+@maker
 def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, acc, port_acc, moment):
     """Add to the time integrals, by quadrature.
 
@@ -628,36 +695,42 @@ def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, 
     moment : ndarray, shape (n + p, n + p)
         ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
     """
-    n = cells.shape[1]
-    work = np.empty((N_WORK, n))
-    port = np.empty((2, ports.shape[0]))
-    x = np.empty(n + ports.shape[0])
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = working_arrays(n, p)
     for i in range(times.size):
-        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port)
-        gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x)
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
+        gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
 
 
-@njit(cache=True)
-def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, out_pack, out_port):
+@maker
+def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, out_y, out_pack, out_port):
     """What is reported at given instants.
 
-    ``out_pack`` has shape (2, m, n): current [A] and terminal voltage [V]; ``out_port`` (2, m, p): current and voltage.
+    ``out_y`` has shape (m, 5 n): the packs' states; ``out_pack`` (2, m, n): current [A] and terminal voltage [V]; ``out_port``
+    (2, m, p): current and voltage.
     """
-    n = cells.shape[1]
-    p = ports.shape[0]
-    work = np.empty((N_WORK, n))
-    port = np.empty((2, p))
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = working_arrays(n, p)
     for i in range(times.size):
-        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port)
-        for k in range(n):
-            out_pack[0, i, k] = work[I_PACK, k]
-            out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
-        for a in range(p):
-            out_port[0, i, a] = port[0, a]
-            out_port[1, i, a] = port[1, a]
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
+        note(i, states[i], work, port, terminal, out_y, out_pack, out_port)
 
 
-@njit(cache=True)
+@kernel
+def note(i, y, work, port, terminal, out_y, out_pack, out_port):
+    """Write what is reported of one instant to place ``i``."""
+    n = work.shape[1]
+    for j in range(N_STATES * n):
+        out_y[i, j] = y[j]
+    for k in range(n):
+        out_pack[0, i, k] = work[I_PACK, k]
+        out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
+    for a in range(port.shape[1]):
+        out_port[0, i, a] = port[J, a]
+        out_port[1, i, a] = port[V, a]
+
+
+@kernel
 def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
     return _row_product(terminal, k, E_LINEAR, work, port)

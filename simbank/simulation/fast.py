@@ -1,17 +1,23 @@
 """The fast integrator: the equations of :mod:`simbank.simulation.equations`, stepped, watched and summed in one compiled loop.
 
-Each state obeys dy/dt = f(y). What decays by itself (relaxation voltages, temperature, hysteresis, a cooling device) is taken out
-as −λ y with λ held over a step, and the rest N = f + λ y is stepped by third-order exponential time differencing (ETD3RK, Cox &
-Matthews, J. Comput. Phys. 176 (2002) 430), exact for relaxation under a current that changes as a parabola::
+A step asks the cells' curves only once, at its end. Along it, from a solved start, electromotive forces run by their slopes and
+relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. Comput. Phys. 176 (2002) 430):
 
-    a  = y0 + h/2 φ1(c/2) f(y0)                                                      c = −λ h,  φ1(c) = (e^c − 1)/c
-    b  = e^c y0 + h φ1(c) (2 N(a) − N(y0))                                           φ2(c) = (φ1(c) − 1)/c
-    y1 = e^c y0 + h [(φ1 − 3 φ2 + 4 φ3) N(y0) + (4 φ2 − 8 φ3) N(a) + (4 φ3 − φ2) N(b)]   φ3(c) = (φ2(c) − 1/2)/c
+1. For currents that run straight from I₀ to I₁ the end of the step is linear in I₁: each pack is an electromotive force behind its
+   resistance and d = E' h / 2 Q + Σ R g h φ₂ / τ, so that one solution of the same network gives I₁, however strongly packs pull
+   at one another in the steep ends of a curve.
+2. The currents half-way follow from where that has led, and the step is made with the parabola through all three:
+   Δz = −h (I₀ + 4 Iₘ + I₁) / 6 Q, relaxation with third-order weights, hysteresis by its exact solution for the charge moved,
+   temperature exactly for the heat half-way.
+3. The cells are asked at the end. What their currents miss I₁ by is taken to have grown as the square of time.
 
-A step is judged against the second-order one from N(y0) and N(b), in state of charge and in what an error of a relaxation voltage
-would do to it while it lasts; too large a difference shortens it. Within a step the state is the
-cubic through both ends; a change of mode is located on it by bisection. Integrals are summed by Simpson's rule, over a stiff
-step from both its ends.
+The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
+expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1) both Iₘ and I₁ are
+found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one, Δz = −h (I₀ + Iₘ + I₁)
+/ 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985) 1992).
+
+Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are summed with
+the weights of the step itself, so that charge is kept.
 
 The loop goes on through the rows of a duty and the changes of ports by itself, and comes back to Python when a pack, a BMS or a
 device changes, when an appointment outside it falls due, or when a step would have to be too short: then the reference
@@ -21,8 +27,8 @@ integrator takes over for a while.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from simbank.compiled import inlined, kernel, plain
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 from simbank.simulation import ports as port_laws
@@ -34,51 +40,35 @@ LEAST_STEP_S = 1e-4
 LOCATE_S = 1e-4  # a change of mode is located this closely ...
 NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
-ERROR_SHARE = 0.1  # of the difference of orders that is taken for the error of the higher one; measured, see the bench
-DAMPING = 2.0  # packs answer to one another: twice a pack's own rate keeps their exchange from swinging, as in damped relaxation
-SWING = 0.3  # charge that may go to and fro in a step, in tolerances
-STIFF = 2.0  # λh of state of charge from which it counts as decay
+BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
+MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
+DAMAGE_ERROR = 1e-3  # of a device's damage in one step
+STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
+STIFF = 1.0  # h E' dI/dE / Q from which they do
+STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
 
-
-@njit(cache=True)
-def _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, out):
-    """λ of every state [1/s].
-
-    State of charge draws level with its neighbours at the rate of the network's own answer to it, Y_kk dE_k/dz / Q_k. Over steps
-    that are long for this it counts as decay, so that levelling in the steep ends of a curve does not bind the step.
-    """
-    n = cells.shape[1]
-    for k in range(n):
-        warmth = eq.rc_warmth(k, y[4 * n + k], cells)
-        sense = -1.0 if work[eq.I_PACK, k] > 0.0 else 1.0
-        slope = work[eq.E_BY_Z, k] + work[eq.E_BY_H, k] * cells[eq.GAMMA, k] * (1.0 - sense * y[n + k])
-        level = DAMPING * hybrid[k, k] * slope / cells[eq.Q, k]
-        out[k] = level if level * h > STIFF else 0.0
-        out[n + k] = cells[eq.GAMMA, k] * abs(work[eq.I_PACK, k]) / cells[eq.Q, k]
-        out[2 * n + k] = 1.0 / (cells[eq.TAU1, k] * warmth)
-        out[3 * n + k] = 1.0 / (cells[eq.TAU2, k] * warmth)
-        out[4 * n + k] = 0.0
-        if cells[eq.HEAT_CAPACITY, k] > 0.0:
-            loss = cells[eq.HEAT_LOSS, k]
-            for m in range(neighbours.shape[0]):
-                loss += neighbours[m, k]
-            out[4 * n + k] = loss / cells[eq.HEAT_CAPACITY, k]
-    for d in range(devices.shape[0]):
-        cool = abs(eq.device_current(d, flows, work, port)) <= devices[d, eq.LEAST] * devices[d, eq.RATING]
-        out[eq.N_STATES * n + d] = 1.0 / devices[d, eq.COOLING] if cool else 0.0
+# Columns of the exponentials of one relaxation pair, table shape (2 n, N_TABLE): its rate [1/s]; e^−x and h/2 φ1, h/2 φ2 of half
+# a step; e^−x, h φ1, h φ2 of a step; third-order weights of the start, the middle and the end [s].
+RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
+N_TABLE = 10
+# Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
+# [K] and h λ of its decay; what the rise does to the voltage [V]; force [V] and d [ohm] of the network; currents expected at the
+# end; drive R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs.
+BY_Q, LEVEL, WARM, COOLS, BY_T, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1 = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14
+N_PLAN = 16
 
 
-@njit(cache=True)
+@inlined
 def _phi(x):
-    """(e^−x, φ1, φ2, φ3) of c = −x; by their series where they would cancel."""
+    """(e^−x, φ1, φ2, φ3) of c = −x, φ1(c) = (e^c − 1)/c and φₖ₊₁ = (φₖ − 1/k!)/c; by their series where they would cancel."""
     if x < 0.05:
         c = -x
         return (
             np.exp(c),
-            1.0 + c * (1 / 2 + c * (1 / 6 + c * (1 / 24 + c / 120))),
-            1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120 + c / 720))),
-            1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720 + c / 5040))),
+            1.0 + c * (1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120)))),
+            1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720)))),
+            1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720 + c * (1 / 5040)))),
         )
     fade = np.exp(-x)
     one = (1.0 - fade) / x
@@ -86,26 +76,241 @@ def _phi(x):
     return fade, one, two, (0.5 - two) / x
 
 
-@njit(cache=True)
-def _factors(decay, h, table):
-    """For every state: h/2 φ1(c/2); e^c; h φ1; weights of N0, Na, Nb; and of N0 and Nb at second order. Shape (8, size)."""
-    for i in range(decay.size):
-        x = decay[i] * h
-        if x == 0.0:
-            table[0, i], table[1, i], table[2, i] = 0.5 * h, 1.0, h
-            table[3, i], table[4, i], table[5, i] = h / 6.0, 4.0 * h / 6.0, h / 6.0
-            table[6, i], table[7, i] = 0.5 * h, 0.5 * h
+@kernel
+def _exponentials(h, rate, q, table):
+    """Fill row ``q`` of the table."""
+    fade, one, two, _ = _phi(0.5 * rate * h)
+    table[q, RATE], table[q, FADE_M], table[q, ONE_M], table[q, TWO_M] = rate, fade, 0.5 * h * one, 0.5 * h * two
+    fade, one, two, three = _phi(rate * h)
+    table[q, FADE], table[q, ONE], table[q, TWO] = fade, h * one, h * two
+    table[q, AT_0], table[q, AT_M], table[q, AT_1] = (
+        h * (one - 3.0 * two + 4.0 * three),
+        h * (4.0 * two - 8.0 * three),
+        h * (4.0 * three - two),
+    )
+
+
+@inlined
+def _fade(x):
+    """e^−x for x ≥ 0; by its series, to round-off, where that is quicker."""
+    if x > 0.06:
+        return np.exp(-x)
+    c = -x
+    return 1 + c * (
+        1 + c * (1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720 + c * (1 / 5040 + c * (1 / 40320)))))))
+    )
+
+
+@inlined
+def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
+    """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``: exact, dh/dz =
+    γ (±1 − h), on each side of the reversal where there is one."""
+    if i_0 * i_1 < 0.0:
+        first = -0.5 * step_by_q * i_0 * i_0 / (i_0 - i_1)
+        toward = 1.0 if first > 0.0 else -1.0
+        h = toward + (h - toward) * _fade(gamma * abs(first))
+        moved -= first
+    toward = 1.0 if moved > 0.0 else -1.0
+    return toward + (h - toward) * _fade(gamma * abs(moved))
+
+
+@kernel
+def _step(
+    t, h, fresh_table, y, work, port, now, cells, neighbours, ports, table, plan, comp, y_m, work_m, port_m, y_1, guess_port
+):
+    """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and the plan.
+
+    Returns
+    -------
+    error : float
+        Estimated error of state of charge.
+    stiff : bool
+        Whether the packs level faster than the step lasts.
+    """
+    n = cells.shape[1]
+    x = 0.0
+    for k in range(n):
+        current = work[eq.I_PACK, k]
+        sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+        slope = work[eq.E_BY_Z, k] - work[eq.R_BY_Z, k] * current
+        slope += work[eq.E_BY_H, k] * cells[eq.GAMMA, k] * (1.0 + sense * y[n + k])
+        plan[BY_Q, k] = h / cells[eq.Q, k]
+        plan[LEVEL, k] = max(0.0, slope) * plan[BY_Q, k]
+        x = max(x, plan[LEVEL, k] * now[k, k])
+        plan[WARM, k], plan[COOLS, k] = h * eq.warming(k, y[4 * n + k], y, cells, work, neighbours), 0.0
+        if cells[eq.HEAT_CAPACITY, k] > 0.0:
+            loss = cells[eq.HEAT_LOSS, k]
+            for m in range(neighbours.shape[0]):
+                loss += neighbours[m, k]
+            plan[COOLS, k] = h * loss / cells[eq.HEAT_CAPACITY, k]
+        inverse = 1.0 / y[4 * n + k]
+        work_m[eq.WARMTH, k] = work[eq.WARMTH, k] * (1.0 - 0.5 * plan[WARM, k] * cells[eq.ARRHENIUS_RC, k] * inverse * inverse)
+        work_m[eq.G, k] = work[eq.G, k] - 0.5 * plan[BY_Q, k] * work[eq.G_BY_Z, k] * current
+        plan[BY_T, k] = (work[eq.E_BY_T, k] - work[eq.R_BY_T, k] * current) * plan[WARM, k]
+        for j in range(2):
+            q = j * n + k
+            per_s = 1.0 / cells[eq.TAU1 + j, k]
+            rate_0, rate_m = per_s / work[eq.WARMTH, k], per_s / work_m[eq.WARMTH, k]
+            if fresh_table or abs(rate_m - table[q, RATE]) > STALE * rate_m:
+                _exponentials(h, rate_m, q, table)
+            drive = cells[eq.R1 + j, k] * per_s
+            plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = drive * work[eq.G, k], drive * (2.0 * work_m[eq.G, k] - work[eq.G, k])
+            plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
+    stiff = x > STIFF
+    if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
+        for k in range(n):
+            current = work[eq.I_PACK, k]
+            force, ohm = work[eq.E, k] + 0.5 * plan[BY_T, k] - 0.25 * plan[LEVEL, k] * current, 0.25 * plan[LEVEL, k]
+            for j in range(2):
+                q, v = j * n + k, y[(2 + j) * n + k]
+                middle = 0.5 * (plan[LAG_1 + j, k] + plan[LAG + j, k]) * v
+                push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * current
+                force -= (table[q, FADE_M] - 1.0) * v + (table[q, ONE_M] - table[q, TWO_M]) * push + table[q, TWO_M] * middle
+                ohm += 0.5 * (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * table[q, TWO_M]
+            plan[FORCE, k], plan[OHM, k] = force, ohm
+        eq.resist(now, plan[OHM], comp)
+        eq.currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[eq.I_PACK])
+    for k in range(n):
+        i_0, i_m = work[eq.I_PACK, k], work_m[eq.I_PACK, k]
+        force = work[eq.E, k] + plan[BY_T, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+        ohm = plan[LEVEL, k] * (0.5 if not stiff else 1.0 / 3.0)
+        for j in range(2):
+            q, v = j * n + k, y[(2 + j) * n + k]
+            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
+            force -= (table[q, FADE] - 1.0) * v
+            if stiff:
+                middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
+                force -= table[q, AT_0] * push + table[q, AT_M] * middle + table[q, AT_1] * plan[LAG_1 + j, k] * v
+                ohm += plan[DRIVE_1 + j, k] * table[q, AT_1]
+            else:
+                force -= (table[q, ONE] - table[q, TWO]) * push + table[q, TWO] * plan[LAG_1 + j, k] * v
+                ohm += plan[DRIVE_1 + j, k] * table[q, TWO]
+        plan[FORCE, k], plan[OHM, k] = force, ohm
+    eq.resist(now, plan[OHM], comp)
+    eq.currents(t + h, plan[FORCE], comp, ports, guess_port, plan[GUESS])
+    for k in range(n):
+        i_0, i_1 = work[eq.I_PACK, k], plan[GUESS, k]
+        there = 0.5 * (i_0 + i_1) if not stiff else work_m[eq.I_PACK, k]
+        force = work[eq.E, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + 0.5 * plan[BY_T, k]
+        for j in range(2):
+            q, v = j * n + k, y[(2 + j) * n + k]
+            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
+            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * there)
+            after = table[q, FADE_M] * v + table[q, ONE_M] * push + table[q, TWO_M] * (middle - push)
+            y_m[(2 + j) * n + k] = after
+            force -= after - v
+        plan[FORCE, k] = force
+    if not stiff:
+        eq.currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[eq.I_PACK])
+    for k in range(n):
+        i_0, i_m, i_1 = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k]
+        warm = 0.5 * plan[WARM, k] * _phi(0.5 * plan[COOLS, k])[1]
+        moved = -plan[BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
+        y_m[k] = y[k] + moved
+        y_m[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
+        y_m[4 * n + k] = y[4 * n + k] + warm
+        work_m[eq.R_NOW, k] = work[eq.R_NOW, k] + work[eq.R_BY_Z, k] * moved + work[eq.R_BY_T, k] * warm
+        work_m[eq.E_BY_H, k] = work[eq.E_BY_H, k] + work[eq.GAP_BY_Z, k] * moved
+        work_m[eq.E_BY_T, k] = work[eq.E_BY_T, k] + work[eq.E_BY_ZT, k] * moved
+        work_m[eq.GAP_BY_Z, k], work_m[eq.G_BY_Z, k] = work[eq.GAP_BY_Z, k], work[eq.G_BY_Z, k]
+    eq.pack_heat(y_m, cells, work_m)
+    at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
+    error = 0.0
+    for k in range(n):
+        i_0, i_m, i_1, by_q, here = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k], plan[BY_Q, k], y[4 * n + k]
+        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
+        y_1[k] = y[k] + moved
+        y_1[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_1, by_q)
+        y_1[4 * n + k] = here + h * eq.warming(k, here, y_m, cells, work_m, neighbours) * _phi(plan[COOLS, k])[1]
+        lasting = 0.0
+        for j in range(2):
+            q, v, v_m = j * n + k, y[(2 + j) * n + k], y_m[(2 + j) * n + k]
+            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
+            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v_m + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
+            after = table[q, FADE] * v + table[q, AT_0] * push + table[q, AT_M] * middle
+            after += table[q, AT_1] * (plan[LAG_1 + j, k] * v_m + plan[DRIVE_1 + j, k] * i_1)
+            y_1[(2 + j) * n + k] = after + table[q, AT_1] * plan[LAG_1 + j, k] * (after - v_m)
+            lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[eq.TAU1 + j, k]
+        # an error of a relaxation voltage moves a current for as long as it lasts
+        apart = by_q / 1.5 + lasting / (2.0 * work[eq.R_NOW, k] * cells[eq.Q, k])
+        error = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1)))
+    return (BENT_SHARE if not stiff else STIFF_SHARE) * error, stiff
+
+
+@kernel
+def _miss(h, stiff, tolerance, cells, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
+    """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
+
+    Returns
+    -------
+    error, moved : float, bool
+        Estimated error of state of charge; whether the end was moved, so that its currents must be solved again.
+    """
+    n = cells.shape[1]
+    at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
+    weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
+    error = 0.0
+    for k in range(n):
+        error = max(error, abs(work_1[eq.I_PACK, k] - plan[GUESS, k]) * plan[BY_Q, k])
+    moves = error > 0.02 * tolerance
+    if moves:
+        for k in range(n):
+            miss = (work_1[eq.I_PACK, k] - plan[GUESS, k]) / (1.0 + weight * plan[LEVEL, k] * now[k, k])
+            shift = -miss * plan[BY_Q, k] * weight
+            sense = 1.0 if work_1[eq.I_PACK, k] > 0.0 else -1.0
+            gap = cells[eq.GAMMA, k] * (1.0 + sense * y_1[n + k]) * shift
+            y_1[k] += shift
+            y_1[n + k] = min(1.0, max(-1.0, y_1[n + k] + gap))
+            work_1[eq.E, k] += work_1[eq.E_BY_Z, k] * shift + work_1[eq.E_BY_H, k] * gap
+            work_m[eq.I_PACK, k] += 0.25 * miss
+            for j in range(2):
+                q = j * n + k
+                more = plan[DRIVE_1 + j, k] * (0.25 * table[q, AT_M] + table[q, AT_1]) * miss
+                y_1[(2 + j) * n + k] += more
+                work_1[eq.E, k] -= more
+    # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
+    apart = 0.0
+    for a in range(port_m.shape[1]):
+        if moves:
+            port_m[eq.J, a] += 0.25 * (port_1[eq.J, a] - guess_port[eq.J, a])
+        miss = port_1[eq.V, a] - guess_port[eq.V, a]
+        port_m[eq.V, a] += 0.25 * miss
+        apart = max(apart, abs(miss) / (1.0 + abs(port_1[eq.V, a])))
+    for k in range(n):
+        # likewise heat, which relaxation makes without any current
+        bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
+        if cells[eq.HEAT_CAPACITY, k] > 0.0:  # the step was made with the heat half-way
+            y_1[4 * n + k] += at_ends * bent * h * _phi(plan[COOLS, k])[1] / cells[eq.HEAT_CAPACITY, k]
+        heat = abs(bent) / 3.0 / (1.0 + abs(work_1[eq.E, k]))
+        error = max(error, plan[BY_Q, k] * (apart * abs(work_1[eq.I_PACK, k]) + heat))
+    return MISS_SHARE * error, moves
+
+
+@inlined
+def _heat(work, k):
+    """Heat made in pack ``k`` [W]."""
+    return work[eq.OHMIC, k] + work[eq.RELAX, k] + work[eq.GAP, k] + work[eq.REVERSIBLE, k]
+
+
+@kernel
+def _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves):
+    """Damage of every device at the end of the step; returns its estimated error."""
+    error, base = 0.0, y.size - devices.shape[0]
+    for d in range(devices.shape[0]):
+        before = y[base + d]
+        i_0, i_1 = eq.device_current(d, flows, work, port), eq.device_current(d, flows, work_1, port_1)
+        i_m = eq.device_current(d, flows, work_m, port_m)
+        if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, eq.LEAST] * devices[d, eq.RATING]:
+            y_1[base + d] = before * np.exp(-h / devices[d, eq.COOLING])
             continue
-        half = _phi(0.5 * x)[1]
-        fade, one, two, three = _phi(x)
-        table[0, i], table[1, i], table[2, i] = 0.5 * h * half, fade, h * one
-        table[3, i] = h * (one - 3.0 * two + 4.0 * three)
-        table[4, i] = h * (4.0 * two - 8.0 * three)
-        table[5, i] = h * (4.0 * three - two)
-        table[6, i], table[7, i] = h * (one - two), h * two
+        ends = eq.damage_rate(d, i_0, before, devices, curves) + eq.damage_rate(d, i_1, before, devices, curves)
+        middle = eq.damage_rate(d, i_m, before, devices, curves)
+        y_1[base + d] = before + h * (ends + 4.0 * middle) / 6.0
+        error = max(error, BENT_SHARE * h * abs(2.0 * middle - ends) / 3.0)
+    return error
 
 
-@njit(cache=True)
+@kernel
 def _between(share, h, y0, f0, y1, f1, out):
     """Cubic through both ends of a step with their slopes (Hermite)."""
     s, s2, s3 = share, share * share, share * share * share
@@ -113,7 +318,7 @@ def _between(share, h, y0, f0, y1, f1, out):
         out[i] = (2 * s3 - 3 * s2 + 1) * y0[i] + (s3 - 2 * s2 + s) * h * f0[i] + (3 * s2 - 2 * s3) * y1[i] + (s3 - s2) * h * f1[i]
 
 
-@njit(cache=True)
+@kernel
 def _quiet(now, pack_state, pack_live, phase, ports, told, equip):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
     wish = 0.0
@@ -135,10 +340,19 @@ def _quiet(now, pack_state, pack_live, phase, ports, told, equip):
     return True
 
 
-@njit(cache=True)
+def scratch_arrays(n, p, d):
+    """What :func:`advance` needs to work in."""
+    size = eq.N_STATES * n + d
+    arrays = [array for _ in range(4) for array in eq.working_arrays(n, p)]
+    arrays += [np.zeros((eq.N_PORT_WORK + p, p)), *(np.empty(size) for _ in range(5)), np.empty((2 * n, N_TABLE))]
+    return (*arrays, np.empty((N_PLAN, n)), np.empty(modes.PACK_SLOTS * n + modes.PORT_SLOTS * p + modes.DEVICE_SLOTS * d + 1))
+
+
+@plain
 def advance(
-    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, packs, port_state, sums, plan, samples
-):
+    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, packs, port_state, sums, plan, samples,
+    scratch,
+):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
     Parameters
@@ -153,11 +367,11 @@ def advance(
         Next instant that is not the ports' own [s].
     most_steps : int
     tolerance : float
-        Greatest error of state of charge in one step.
+        Greatest estimated error of state of charge in one step.
     y : ndarray
         State, changed in place.
-    bank, packs, port_state, sums, plan, samples : tuple of ndarray
-        As :meth:`simbank.simulation.run._Run` packs them.
+    bank, packs, port_state, sums, plan, samples, scratch : tuple of ndarray
+        As :meth:`simbank.simulation.run._Run` packs them; ``scratch`` of :func:`scratch_arrays`.
 
     Returns
     -------
@@ -171,17 +385,18 @@ def advance(
     durations, commands, early = plan
     grid, sample_t, sample_y, sample_pack, sample_port = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
-    work, work_p, work_1 = np.empty((eq.N_WORK, n)), np.empty((eq.N_WORK, n)), np.empty((eq.N_WORK, n))
-    port, port_p, port_1 = np.empty((2, p)), np.empty((2, p)), np.empty((2, p))
-    f, f_a, f_1, decay, apart = np.empty(size), np.empty(size), np.empty(size), np.empty(size), np.empty(size)
-    table = np.empty((8, size))
-    y_p, y_1, y_s = np.empty(size), np.empty(size), np.empty(size)
-    x = np.empty(n + p)
-    due = np.empty(modes.PACK_SLOTS * n + modes.PORT_SLOTS * p + modes.DEVICE_SLOTS * devices.shape[0] + 1)
+    (
+        work, port, now, work_1, port_1, now_1, work_m, port_m, comp, work_s, port_s, now_s, guess_port, y_1, y_m, y_s, f, f_1,
+        table, profile, due,
+    ) = scratch  # fmt: skip
+    table_h = -1.0
     packs_end = modes.PACK_SLOTS * n
     ports_end = packs_end + modes.PORT_SLOTS * p
     filled, steps = 0, 0
-    g = np.searchsorted(grid, clock - 1e-9)
+    solved = False  # whether work and now belong to y
+    g = 0
+    while g < grid.size and grid[g] < clock - 1e-9:
+        g += 1
     while row < durations.size:
         if fresh:
             port_laws.take(commands[row], phase, ports, equip)
@@ -204,10 +419,14 @@ def advance(
             # everything that is due at this instant
             changes = 0
             while True:
-                now = clock - step_start
-                _, minus_ohm, _ = eq.solve_bank(now, y, cells, curves_of, curves, hybrid, ports, work, port)
+                local = clock - step_start
+                if solved:
+                    eq.flow(local, y, cells, now, ports, work, port)
+                else:
+                    eq.solve_bank(local, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+                    solved = True
                 worst = modes.watch_solved(
-                    now, y, work, port, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
+                    local, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
                     monitor_state, phase, ports, devices, flows, device_state, due,
                 )  # fmt: skip
                 if not np.isfinite(worst):
@@ -221,15 +440,15 @@ def advance(
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
                         a, kind = (i - packs_end) // modes.PORT_SLOTS, (i - packs_end) % modes.PORT_SLOTS
                         first = i if first < 0 else first
-                        if slot < 0 and port_laws.overruns(a, kind, now, phase, ports):
+                        if slot < 0 and port_laws.overruns(a, kind, local, phase, ports):
                             slot = i
                 slot = first if slot < 0 else slot
                 changes += 1
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
-                port_laws.change(a, kind, clock, now, phase, ports, timer, told, equip, log, count, port[1, a])
-            if not _quiet(now, pack_state, pack_live, phase, ports, told, equip):
+                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
+            if not _quiet(local, pack_state, pack_live, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row]:
                 over = True
@@ -240,133 +459,99 @@ def advance(
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a])
-            eq.rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, f)
             # steps until the limit or the next change
             while clock < limit - LAST_S:
-                now = clock - step_start
+                local = clock - step_start
                 h = min(h_try, max_step, limit - clock)
                 if g + sample_t.size - filled < grid.size:  # no further than there is room for samples
                     h = min(h, max(LEAST_STEP_S, grid[g + sample_t.size - filled] - clock))
-                _decay(h, y, work, port, hybrid, cells, neighbours, devices, flows, decay)
                 while True:
-                    _factors(decay, h, table)
-                    for i in range(size):
-                        y_p[i] = y[i] + table[0, i] * f[i]
-                    eq.solve_bank(now + 0.5 * h, y_p, cells, curves_of, curves, hybrid, ports, work_p, port_p)
-                    eq.rates_solved(y_p, work_p, port_p, cells, curves_of, curves, neighbours, devices, flows, f_a)
-                    for i in range(size):
-                        f_a[i] += decay[i] * y_p[i]
-                        y_s[i] = table[1, i] * y[i] + table[2, i] * (2.0 * f_a[i] - f[i] - decay[i] * y[i])
-                    eq.solve_bank(now + h, y_s, cells, curves_of, curves, hybrid, ports, work_1, port_1)
-                    eq.rates_solved(y_s, work_1, port_1, cells, curves_of, curves, neighbours, devices, flows, f_1)
-                    for i in range(size):
-                        begin, end_n = f[i] + decay[i] * y[i], f_1[i] + decay[i] * y_s[i]
-                        y_1[i] = table[1, i] * y[i] + table[3, i] * begin + table[4, i] * f_a[i] + table[5, i] * end_n
-                        apart[i] = y_1[i] - table[1, i] * y[i] - table[6, i] * begin - table[7, i] * end_n
-                    error = 0.0
-                    for k in range(n):
-                        lasting = abs(apart[2 * n + k]) * cells[eq.TAU1, k] + abs(apart[3 * n + k]) * cells[eq.TAU2, k]
-                        error = max(error, abs(apart[k]) + lasting / (2.0 * work[eq.R_NOW, k] * cells[eq.Q, k]))
-                    error *= ERROR_SHARE / tolerance
                     steps += 1
+                    error, stiff = _step(
+                        local, h, h != table_h, y, work, port, now, cells, neighbours, ports, table, profile, comp, y_m, work_m,
+                        port_m, y_1, guess_port,
+                    )  # fmt: skip
+                    table_h = h
+                    if error <= tolerance:
+                        eq.solve_bank(local + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
+                        missed, moved = _miss(
+                            h, stiff, tolerance, cells, table, profile, now, work, work_m, port_m, y_1, work_1, port_1, guess_port
+                        )
+                        error = max(error, missed)
+                        if moved and error <= tolerance:
+                            eq.flow(local + h, y_1, cells, now_1, ports, work_1, port_1)
+                        harm = _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves)
+                        error = max(error, harm * tolerance / DAMAGE_ERROR)
+                    error /= tolerance
                     if error <= 1.0:
                         break
                     if not np.isfinite(error) or h <= LEAST_STEP_S:
                         return HAND_OVER, clock, step_start, row, fresh, 1.0, filled
                     h = max(LEAST_STEP_S, h * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
-                _, minus_ohm, _ = eq.solve_bank(now + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1)
                 grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
-                for k in range(n):  # a current that swings from step to step: the step is too long for it
-                    if work[eq.I_PACK, k] * work_1[eq.I_PACK, k] < 0.0:
-                        swing = min(abs(work[eq.I_PACK, k]), abs(work_1[eq.I_PACK, k])) * h / cells[eq.Q, k]
-                        if swing > SWING * tolerance:
-                            grown = min(grown, 0.7 * h)
                 h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
                 worst = modes.watch_solved(
-                    now + h, y_1, work_1, port_1, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
+                    local + h, y_1, work_1, port_1, now_1, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
                     monitors, monitor_state, phase, ports, devices, flows, device_state, due,
                 )  # fmt: skip
                 found = worst > 0.0
-                have_end = found or (g < grid.size and grid[g] < clock + h - 1e-9)
-                if have_end:
-                    eq.rates_solved(y_1, work_1, port_1, cells, curves_of, curves, neighbours, devices, flows, f_1)
-                part, ends = h, 0.5
-                level = False
-                for k in range(n):
-                    level = level or decay[k] > 0.0
-                if not found and not level:  # Simpson's rule, with what the middle stage has solved
-                    ends = 1.0 / 6.0
-                    eq.gather(
-                        now + 0.5 * h,
-                        4.0 / 6.0 * h,
-                        y_p,
-                        work_p,
-                        port_p,
-                        cells,
-                        curves_of,
-                        curves,
-                        ports,
-                        acc,
-                        port_acc,
-                        moment,
-                        x,
-                    )
+                part = h
+                inner = g + 1 if g < grid.size and grid[g] <= clock + 1e-9 else g  # the first sample that is not at the start
+                if found or (inner < grid.size and grid[inner] < clock + h - 1e-9):
+                    eq.rates_solved(y, work, port, cells, curves, neighbours, devices, flows, f)
+                    eq.rates_solved(y_1, work_1, port_1, cells, curves, neighbours, devices, flows, f_1)
                 if found:  # bisection for the first instant at which anything is due
                     low, high = 0.0, 1.0
                     while (high - low) * h > LOCATE_S:
                         middle = 0.5 * (low + high)
                         _between(middle, h, y, f, y_1, f_1, y_s)
-                        _, minus_ohm, _ = eq.solve_bank(
-                            now + middle * h, y_s, cells, curves_of, curves, hybrid, ports, work_p, port_p
-                        )
+                        at = local + middle * h
+                        eq.solve_bank(at, y_s, cells, curves_of, curves, hybrid, ports, work_s, port_s, now_s)
                         worst = modes.watch_solved(
-                            now + middle * h, y_s, work_p, port_p, minus_ohm, cells, curves_of, curves, terminal, pack_live,
-                            pack_state, pack_mark, monitors, monitor_state, phase, ports, devices, flows, device_state, due,
+                            at, y_s, work_s, port_s, now_s, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
+                            monitors, monitor_state, phase, ports, devices, flows, device_state, due,
                         )  # fmt: skip
                         if worst > 0.0:
                             high = middle
                         else:
                             low = middle
-                    part, ends = high * h, 0.5
+                    part = high * h
                     if h > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
                         h_try = max(NEAR_S, 0.8 * part)
                         continue
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
-                    _between(max(0.0, grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
-                    eq.solve_bank(grid[g] - step_start, y_s, cells, curves_of, curves, hybrid, ports, work_p, port_p)
                     sample_t[filled] = grid[g]
-                    for i in range(eq.N_STATES * n):
-                        sample_y[filled, i] = y_s[i]
-                    for k in range(n):
-                        sample_pack[0, filled, k] = work_p[eq.I_PACK, k]
-                        sample_pack[1, filled, k] = eq.terminal_voltage(k, work_p, port_p, terminal)
-                    for a in range(p):
-                        sample_port[0, filled, a], sample_port[1, filled, a] = port_p[0, a], port_p[1, a]
+                    if grid[g] <= clock + 1e-9:
+                        eq.note(filled, y, work, port, terminal, sample_y, sample_pack, sample_port)
+                    else:
+                        _between((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
+                        at = grid[g] - step_start
+                        eq.solve_bank(at, y_s, cells, curves_of, curves, hybrid, ports, work_s, port_s, now_s)
+                        eq.note(filled, y_s, work_s, port_s, terminal, sample_y, sample_pack, sample_port)
                     filled += 1
                     g += 1
-                eq.gather(now, ends * part, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment, x)
                 if part < h:
                     _between(part / h, h, y, f, y_1, f_1, y_s)
                     for i in range(size):
                         y_1[i] = y_s[i]
-                    eq.solve_bank(now + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1)
-                    have_end = False
-                eq.gather(now + part, ends * part, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment, x)
+                    eq.solve_bank(local + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
+                at_ends = 0.5 * part
+                if part == h:
+                    at_ends = h / 3.0 if stiff else h / 6.0
+                    eq.gather(
+                        local + 0.5 * h, h - 2.0 * at_ends, y_m, work_m, port_m, cells, curves_of, curves, ports, acc, port_acc,
+                        moment,
+                    )  # fmt: skip
+                eq.gather(local, at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather(local + part, at_ends, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment)
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
                 work, work_1 = work_1, work
                 port, port_1 = port_1, port
-                if found:
+                now, now_1 = now_1, now
+                if found or clock >= limit - LAST_S or filled >= sample_t.size - 1 or steps >= most_steps:
                     break
-                if clock >= limit - LAST_S:
-                    break
-                if filled >= sample_t.size - 1 or steps >= most_steps:
-                    break
-                if have_end:
-                    f, f_1 = f_1, f
-                else:
-                    eq.rates_solved(y, work, port, cells, curves_of, curves, neighbours, devices, flows, f)
         step_start = clock if early[row] and clock < end - LAST_S else end
         clock = step_start
         row += 1

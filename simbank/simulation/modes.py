@@ -11,13 +11,17 @@ root-finding. Delays are instants known beforehand.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from simbank.cells.curves import curve_value
+from simbank.compiled import inlined, kernel, maker
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
 CLOSED, FULL_OPEN, FULL_CONDUCTING, EMPTY_OPEN, EMPTY_CONDUCTING, OPEN = range(6)
+# By state: whether it passes current, and whether charge and discharge are blocked.
+CONDUCTS = np.array([True, False, True, False, True, False])
+NO_CHARGE = np.array([False, True, True, False, False, True])
+NO_DISCHARGE = np.array([False, False, False, True, True, True])
 
 # Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both).
 FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED = (
@@ -83,74 +87,94 @@ DEVICE_CLOSES = "closed"
 DEVICE_SWITCHED = "opened by schedule"
 
 
-@njit(cache=True)
+@maker
 def watch(
     t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, phase, ports,
     devices, flows, device_state,
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (12 n + 3 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if one
-    of them is not a number.
+    Shape (12 n + 3 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
+    current is not a number.
     """
-    n = cells.shape[1]
-    work = np.empty((eq.N_WORK, n))
-    port = np.empty((2, ports.shape[0]))
-    _, minus_ohm, _ = eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port)
-    out = np.empty(PACK_SLOTS * n + PORT_SLOTS * ports.shape[0] + DEVICE_SLOTS * devices.shape[0] + 1)
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = eq.working_arrays(n, p)
+    eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+    out = np.empty(PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * devices.shape[0] + 1)
     watch_solved(
-        t, y, work, port, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
+        t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
         monitor_state, phase, ports, devices, flows, device_state, out,
     )  # fmt: skip
     return out
 
 
-@njit(cache=True)
+@kernel
 def watch_solved(
-    t, y, work, port, minus_ohm, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state,
+    t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state,
     phase, ports, devices, flows, device_state, out,
 ):  # fmt: skip
     """:func:`watch` for a bank that is solved in ``work`` and ``port``, into ``out``; returns its last entry."""
     n = cells.shape[1]
     p = ports.shape[0]
-    out[:] = -1.0
+    for i in range(out.size):
+        out[i] = -1.0
+    worst, total = -1.0, 0.0
     for k in range(n):
-        _watch_pack(
-            k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
+        worst = max(
+            worst,
+            _watch_pack(
+                k,
+                y,
+                cells,
+                curves_of,
+                curves,
+                terminal,
+                pack_live,
+                pack_state,
+                pack_mark,
+                monitors,
+                monitor_state,
+                work,
+                port,
+                out,
+            ),
         )
+        total += work[eq.I_PACK, k]
     for q in range(p):
-        _watch_port(q, PACK_SLOTS * n + PORT_SLOTS * q, t, phase, ports, port, minus_ohm, out)
+        a = PACK_SLOTS * n + PORT_SLOTS * q
+        _watch_port(q, a, n, t, phase, ports, port, now, out)
+        worst = max(worst, out[a], out[a + 1], out[a + 2])
+        total += port[eq.J, q] + port[eq.V, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
         if device_state[d] == QUIET or device_state[d] == RUNNING:
             out[a] = y[eq.N_STATES * n + d] - 1.0
             over = abs(eq.device_current(d, flows, work, port)) / devices[d, eq.RATING] - devices[d, eq.INSTANT]
             out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
-    worst = -np.inf
-    for i in range(out.size - 1):
-        if np.isnan(out[i]):
-            worst = np.inf
-        worst = max(worst, out[i])
-    out[out.size - 1] = worst
-    return worst
+            worst = max(worst, out[a], out[a + 1])
+    out[out.size - 1] = worst if np.isfinite(total) else np.inf
+    return out[out.size - 1]
 
 
-@njit(cache=True)
+@inlined
 def _watch_pack(
     k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
 ):  # fmt: skip
+    """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
     z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[eq.I_PACK, k], pack_state[k]
     rate = current * 3600.0 / cells[eq.Q, k]
     base = PACK_SLOTS * k
+    worst = -1.0
     if state == FULL_OPEN and pack_live[k]:
-        out[base] = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
+        worst = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
     elif state == EMPTY_OPEN and pack_live[k]:
-        out[base] = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
+        worst = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
     elif state == FULL_CONDUCTING:
-        out[base] = -rate - CURRENT_BAND_C
+        worst = -rate - CURRENT_BAND_C
     elif state == EMPTY_CONDUCTING:
-        out[base] = rate - CURRENT_BAND_C
+        worst = rate - CURRENT_BAND_C
+    out[base] = worst
     # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
     cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
     high, low = cell, cell
@@ -159,43 +183,57 @@ def _watch_pack(
         fullest, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
         emptiest, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
         high, low = cell + fullest - mean, cell + emptiest - mean
-    for r in range(N_MONITORS):
-        doing = monitor_state[k, r]
-        limit, release = monitors[k, r, LIMIT], monitors[k, r, RELEASE]
-        past, over = -1.0, -1.0  # past the limit; past the release level
-        if r == FULL:
-            past = min(max(high - limit, z - release), -rate - CURRENT_BAND_C)
-            over = pack_mark[k, 0] - RELEASE_SOC - z
-        elif r == EMPTY:
-            past = min(max(limit - low, release - z), rate - CURRENT_BAND_C)
-            over = z - pack_mark[k, 1] - RELEASE_SOC
-        elif not np.isfinite(limit):
-            continue
-        elif r == OVER_VOLT:
-            past, over = min(high - limit, -rate - CURRENT_BAND_C), release - high
-        elif r == UNDER_VOLT:
-            past, over = min(limit - low, rate - CURRENT_BAND_C), low - release
-        elif r == OVER_CHARGE:
-            past, over = -current - limit, 1.0
-        elif r == OVER_LONG or r == OVER_SHORT or r == OVER_INSTANT:
-            past, over = current - limit, 1.0
-        elif r == CHARGE_TEMP or r == DISCHARGE_TEMP:
-            past = max(temperature - limit, monitors[k, r, LOWER] - temperature)
-            over = min(limit - release - temperature, temperature - monitors[k, r, LOWER] - release)
-        if doing == QUIET:
-            out[base + 1 + r] = past
-        elif doing == RUNNING:
-            out[base + 1 + r] = -past - 1e-9
-        elif doing == BLOCKING:
-            out[base + 1 + r] = over
+    charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
+    at = base + 1
+    if monitor_state[k, FULL] != WAITING:
+        past = min(max(high - monitors[k, FULL, LIMIT], z - monitors[k, FULL, RELEASE]), charges)
+        worst = max(worst, _due(at + FULL, monitor_state[k, FULL], past, pack_mark[k, 0] - RELEASE_SOC - z, out))
+    if monitor_state[k, EMPTY] != WAITING:
+        past = min(max(monitors[k, EMPTY, LIMIT] - low, monitors[k, EMPTY, RELEASE] - z), discharges)
+        worst = max(worst, _due(at + EMPTY, monitor_state[k, EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
+    if monitors[k, OVER_VOLT, LIMIT] < np.inf:
+        past = min(high - monitors[k, OVER_VOLT, LIMIT], charges)
+        worst = max(worst, _due(at + OVER_VOLT, monitor_state[k, OVER_VOLT], past, monitors[k, OVER_VOLT, RELEASE] - high, out))
+    if monitors[k, UNDER_VOLT, LIMIT] < np.inf:
+        past = min(monitors[k, UNDER_VOLT, LIMIT] - low, discharges)
+        worst = max(worst, _due(at + UNDER_VOLT, monitor_state[k, UNDER_VOLT], past, low - monitors[k, UNDER_VOLT, RELEASE], out))
+    if monitors[k, OVER_CHARGE, LIMIT] < np.inf:
+        worst = max(
+            worst, _due(at + OVER_CHARGE, monitor_state[k, OVER_CHARGE], -current - monitors[k, OVER_CHARGE, LIMIT], 1.0, out)
+        )
+    for r in (OVER_LONG, OVER_SHORT, OVER_INSTANT):
+        if monitors[k, r, LIMIT] < np.inf:
+            worst = max(worst, _due(at + r, monitor_state[k, r], current - monitors[k, r, LIMIT], 1.0, out))
+    for r in (CHARGE_TEMP, DISCHARGE_TEMP):
+        if monitors[k, r, LIMIT] < np.inf:
+            past = max(warm - monitors[k, r, LIMIT], monitors[k, r, LOWER] - warm)
+            over = min(
+                monitors[k, r, LIMIT] - monitors[k, r, RELEASE] - warm, warm - monitors[k, r, LOWER] - monitors[k, r, RELEASE]
+            )
+            worst = max(worst, _due(at + r, monitor_state[k, r], past, over, out))
+    return worst
 
 
-@njit(cache=True)
-def _watch_port(q, a, t, phase, ports, port, minus_ohm, out):
+@inlined
+def _due(at, doing, past, over, out):
+    """Write how far a monitor is past what it waits for: its limit, its limit no longer, or its release level."""
+    value = -1.0
+    if doing == QUIET:
+        value = past
+    elif doing == RUNNING:
+        value = -past - 1e-9
+    elif doing == BLOCKING:
+        value = over
+    out[at] = value
+    return value
+
+
+@inlined
+def _watch_port(q, a, n, t, phase, ports, port, now, out):
     if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
-    current, volt = port[0, q], port[1, q]
+    current, volt = port[eq.J, q], port[eq.V, q]
     charge = ports[q, eq.KIND] != eq.RESISTANCE and wish < 0.0
     if phase[q] == FOLLOW:
         if charge:
@@ -204,7 +242,7 @@ def _watch_port(q, a, t, phase, ports, port, minus_ohm, out):
         elif wish > 0.0:
             out[a] = ports[q, eq.CUTOFF] - volt
             if ports[q, eq.KIND] == eq.POWER:  # d(power)/d(current) has come down to nothing
-                out[a + 1] = -(volt + minus_ohm[q, q] * current)
+                out[a + 1] = -(volt + now[n + q, n + q] * current)
     elif phase[q] == LIMITED:
         out[a] = volt - ports[q, eq.VOLT_LIMIT]
         most = ports[q, eq.CURRENT_MAX] * (volt if ports[q, eq.KIND] == eq.POWER else 1.0)

@@ -8,9 +8,9 @@ next appointment of each [s]), ``told`` (bits of what has been reported since bu
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from simbank.cells.curves import curve_value
+from simbank.compiled import kernel, plain
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 
@@ -59,7 +59,7 @@ def equipment_array(behaviours):
     return out
 
 
-@njit(cache=True)
+@kernel
 def note(log, count, t, a, what, volt):
     """One line of the log."""
     row = log[count[0]]
@@ -67,7 +67,7 @@ def note(log, count, t, a, what, volt):
     count[0] += 1
 
 
-@njit(cache=True)
+@kernel
 def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     phase[a] = new
@@ -77,7 +77,7 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
         note(log, count, t, a, what, volt)
 
 
-@njit(cache=True)
+@kernel
 def _turns(a, value, phase):
     """A port that lives on starts to follow: at its first step, and when its command changes direction."""
     if phase[a] == modes.DONE:
@@ -89,7 +89,7 @@ def _turns(a, value, phase):
     return phase[a] == modes.CUT
 
 
-@njit(cache=True)
+@plain
 def take(commands, phase, ports, equip):
     """Set the ports to a row of commands, shape (p, N_COMMAND). Ports with an inverter or charger keep their phase; the others
     begin anew."""
@@ -120,7 +120,7 @@ def take(commands, phase, ports, equip):
             row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
 
 
-@njit(cache=True)
+@plain
 def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip):
     """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature."""
     n = cells.shape[1]
@@ -142,7 +142,7 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
         ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
 
 
-@njit(cache=True)
+@kernel
 def finish(a, t, phase, ports, timer, told, equip, log, count, volt):
     """A held charge has come down to its tail, or lasted as long as it may."""
     timer[a] = np.inf
@@ -160,7 +160,7 @@ def finish(a, t, phase, ports, timer, told, equip, log, count, volt):
     phase[a] = modes.IDLE
 
 
-@njit(cache=True)
+@kernel
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
     phase[a] = modes.DONE if equip[a, INVERTER] == 0.0 else modes.CUT
@@ -170,7 +170,7 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
         timer[a] = t + equip[a, RECOVERY_DELAY]
 
 
-@njit(cache=True)
+@plain
 def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
     """The change of port ``a`` that :func:`simbank.simulation.modes.watch` found due in its ``slot``.
 
@@ -209,7 +209,7 @@ def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
         note(log, count, t, a, RECOVERED, volt)
 
 
-@njit(cache=True)
+@plain
 def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
     """What port ``a`` has waited for has come."""
     timer[a] = np.inf
@@ -221,7 +221,7 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
         finish(a, t, phase, ports, timer, told, equip, log, count, volt)
 
 
-@njit(cache=True)
+@plain
 def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == modes.FOLLOW:

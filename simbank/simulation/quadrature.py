@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from simbank.compiled import maker
 from simbank.simulation import equations as eq
 
 __all__ = ["StepStore"]
@@ -17,7 +17,7 @@ BATCH = 256
 MAX_ORDER = 12  # of LSODA's non-stiff method
 
 
-@njit(cache=True)
+@maker
 def _states(times, which, ends, steps, histories, terms):
     """States at ``times`` from the scaled derivatives that LSODA keeps at the end of each step (Nordsieck's array)."""
     out = np.empty((times.size, histories.shape[1]))

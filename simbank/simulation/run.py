@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import functools
 import itertools
 import time
 import warnings
@@ -10,6 +11,7 @@ import warnings
 import numpy as np
 from scipy.integrate import BDF, LSODA, Radau
 from scipy.optimize import brentq
+from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
 from simbank.cells.curves import stack_curves
@@ -227,13 +229,21 @@ def simulate(
     if is_fast:
         run.fast_tolerance = tolerance
     try:
-        run.go()
+        with _linear_algebra().limit(limits=1):
+            run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
         raise
     except KeyboardInterrupt:
         raise SimulationError(f"stopped at {run.t:.0f} s of {run.duty.duration_s:.0f} s", run.result(complete=False)) from None
     return run.result(complete=True)
+
+
+@functools.cache
+def _linear_algebra():
+    """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
+    cores from other runs while they do."""
+    return ThreadpoolController()
 
 
 class _Run:
@@ -302,7 +312,7 @@ class _Run:
     # ---- what the network is now ----
 
     def _closed(self):
-        return ~np.isin(self.pack_state, (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN))
+        return modes.CONDUCTS[self.pack_state]
 
     def _rewire(self):
         self.reduced = self.network.reduce(self._closed(), self.branch_closed)
@@ -330,8 +340,8 @@ class _Run:
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
-        work, port = np.empty((eq.N_WORK, self.n)), np.empty((2, self.p))
-        eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port)
+        work, port, now = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port, now)
         return work, port
 
     # ---- changes of packs ----
@@ -452,7 +462,7 @@ class _Run:
             for a in range(self.p)
             if self.phase[a] not in (modes.DONE, modes.CUT)
         )
-        for k in np.flatnonzero(np.isin(self.pack_state, (modes.FULL_OPEN, modes.EMPTY_OPEN)) & ~self.reduced.pack_live):
+        for k in np.flatnonzero(~modes.CONDUCTS[self.pack_state] & (self.pack_state != modes.OPEN) & ~self.reduced.pack_live):
             if wish >= 0 if self.pack_state[k] == modes.FULL_OPEN else wish <= 0:
                 self._conduct(k)
                 return True
@@ -655,10 +665,11 @@ class _Run:
             self.grid, np.empty(many), np.empty((many, eq.N_STATES * self.n)), np.empty((2, many, self.n)),
             np.empty((2, many, self.p)),
         )  # fmt: skip
+        scratch = fast.scratch_arrays(self.n, self.p, self.d)
         for plan in duty_windows(self.duty, self.port_names):
-            h_try = self._go_window(plan, samples, h_try)
+            h_try = self._go_window(plan, samples, scratch, h_try)
 
-    def _go_window(self, plan, samples, h_try):
+    def _go_window(self, plan, samples, scratch, h_try):
         """The rows of one window; returns the step to try first in the next."""
         rows, row, fresh = len(plan[0]), 0, True
         total = max(self.duty.duration_s, 1e-9)
@@ -673,7 +684,7 @@ class _Run:
                 self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), FAST_STEPS, self.fast_tolerance,
                 self.max_step_s, self.y, bank,
                 (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state),
-                self._port_state(), (self.acc, self.port_acc, moment), plan, samples,
+                self._port_state(), (self.acc, self.port_acc, moment), plan, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, states, packs, ports = samples
@@ -768,8 +779,8 @@ class _Run:
 
     def _blocked(self, seconds):
         """Add to the time each pack was blocked for charge and for discharge, which its state tells."""
-        self.blocked_s[0] += seconds * np.isin(self.pack_state, (modes.FULL_OPEN, modes.FULL_CONDUCTING, modes.OPEN))
-        self.blocked_s[1] += seconds * np.isin(self.pack_state, (modes.EMPTY_OPEN, modes.EMPTY_CONDUCTING, modes.OPEN))
+        self.blocked_s[0] += seconds * modes.NO_CHARGE[self.pack_state]
+        self.blocked_s[1] += seconds * modes.NO_DISCHARGE[self.pack_state]
 
     def _drain(self, store, args, moment, base):
         times, weights, states, samples, sample_states = store.drain()
@@ -779,10 +790,10 @@ class _Run:
     def _sample(self, local, states, at):
         if not len(local):
             return
-        out_pack, out_port = np.empty((2, len(local), self.n)), np.empty((2, len(local), self.p))
-        r = self.reduced
-        eq.observe(local, states, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, self.ports, out_pack, out_port)
-        self.trace.add(at, states[:, : eq.N_STATES * self.n], out_pack, out_port, r.flows)
+        m, r = len(local), self.reduced
+        out = np.empty((m, eq.N_STATES * self.n)), np.empty((2, m, self.n)), np.empty((2, m, self.p))
+        eq.observe(local, states, self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, self.ports, *out)
+        self.trace.add(at, *out, r.flows)
 
     def _branches(self, moment):
         """Energy lost in each branch since the network last changed: R ∫ f² dt with f linear in x."""

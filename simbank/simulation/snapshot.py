@@ -60,8 +60,10 @@ class Snapshot:
             a = names.index(name)
             ports[a, eq.MODE] = ports[a, eq.KIND] = KINDS[kind]
             ports[a, eq.SET] = value
-        work, port = np.empty((eq.N_WORK, n)), np.empty((2, p))
-        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port)
-        current = np.concatenate([work[eq.I_PACK], port[0]])
-        drive = np.concatenate([work[eq.E_LINEAR], port[0]])
-        return Still(work[eq.I_PACK].copy(), port[0].copy(), port[1].copy(), reduced.flows @ current, reduced.terminal @ drive)
+        work, port, now = eq.working_arrays(n, p)
+        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
+        current = np.concatenate([work[eq.I_PACK], port[eq.J]])
+        drive = np.concatenate([work[eq.E_LINEAR], port[eq.J]])
+        return Still(
+            work[eq.I_PACK].copy(), port[eq.J].copy(), port[eq.V].copy(), reduced.flows @ current, reduced.terminal @ drive
+        )

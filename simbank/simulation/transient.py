@@ -15,9 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from scipy.linalg import eig, lu_factor, lu_solve
 
+from simbank.compiled import maker
 from simbank.network import components
 from simbank.simulation import equations as eq
 from simbank.simulation.run import pack_arrays, start_state
@@ -205,7 +205,7 @@ class FaultCircuit:
         return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
 
 
-@njit(cache=True)
+@maker
 def damage_rates(currents, devices, curves):
     """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
     out = np.zeros(currents.shape)

@@ -131,7 +131,7 @@ class Faults:
     def _lines(self, line):
         if line not in self._of_line:
             devices = [line_of(device, line) for device in self.bank.devices]
-            curves = stack_curves([d.curve for d in devices]) if devices else np.zeros((1, 1, 7))
+            curves = stack_curves([d.curve for d in devices])
             self._of_line[line] = device_array(devices), curves
         return self._of_line[line]
 

@@ -84,7 +84,7 @@ class Loads:
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
         devices = self.bank.devices
         self.rows = device_array(devices)
-        self.curves = stack_curves([d.curve for d in devices]) if devices else np.zeros((1, 1, 7))
+        self.curves = stack_curves([d.curve for d in devices])
 
     def whole(self, load, times=1.0):
         """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it."""
