@@ -16,13 +16,13 @@ from numba import njit
 __all__ = ["drop_stale", "inlined", "kernel", "maker", "plain"]
 
 # Kinds of compiled functions. ``maker`` makes arrays. The others make none, so that they need not count references to them, which
-# takes longer than most of their work. ``plain`` can be called from Python; ``kernel`` only from compiled code: without wrappers
-# it compiles faster; ``inlined``, a few lines that are cheaper written out than called. Division by zero gives infinity, as in
+# takes longer than most of their work. ``plain`` can be called from Python; ``kernel`` only from compiled code: without a wrapper
+# it compiles faster; so ``inlined``, a few lines that are cheaper written out than called. Division by zero gives infinity, as in
 # numpy; whoever steps in time looks for that.
-maker = njit(cache=True, error_model="numpy")
-plain = njit(cache=True, error_model="numpy", _nrt=False)
-kernel = njit(cache=True, error_model="numpy", _nrt=False, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-inlined = njit(cache=True, error_model="numpy", _nrt=False, forceinline=True)
+maker = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+plain = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False)
+kernel = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True)
+inlined = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True, forceinline=True)
 
 SOURCES = (
     "compiled.py",

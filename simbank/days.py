@@ -13,12 +13,12 @@ from simbank.filemodel import finite_column, read_csv
 __all__ = [
     "HOUSEHOLD_SHAPE",
     "Array",
-    "array_power",
+    "DailyLoad",
+    "TimedTable",
+    "Weather",
     "clear_sky_power",
-    "daily_load",
-    "read_timed_csv",
-    "time_index",
-    "weather_factor",
+    "time_span",
+    "windows",
 ]
 
 # Share of a day's energy in each hour from midnight, of a small household or clinic with evening light and a midday peak.
@@ -28,7 +28,9 @@ HOUSEHOLD_SHAPE = (
     0.072, 0.080, 0.070, 0.050, 0.035, 0.023,
 )  # fmt: skip
 
-CHUNK = 60_000  # times worked out at once
+NODES = "10min"  # the sun's path is worked out at these distances and interpolated
+NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
+WINDOW_DAYS = 28
 
 
 @dataclass(frozen=True)
@@ -44,8 +46,8 @@ class Array:
     altitude_m: float = 0.0
 
 
-def time_index(start, days, step_s, timezone):
-    """Starts of all steps, with time zone; a day has 23, 24 or 25 hours where clocks change.
+def time_span(start, days, step_s, timezone):
+    """When the days begin and end, with time zone, and the number of steps; a day has 23, 24 or 25 hours where clocks change.
 
     Raises
     ------
@@ -59,7 +61,46 @@ def time_index(start, days, step_s, timezone):
     except Exception as error:
         raise InputError(f"not a date and time zone: {error}", key="duty.start", value=f"{start} {timezone}") from None
     end = begin + pd.DateOffset(days=days)
-    return pd.date_range(begin, end, freq=pd.Timedelta(seconds=step_s), inclusive="left")
+    return begin, end, round((end - begin).total_seconds() / step_s)
+
+
+def windows(start, days, step_s, timezone):
+    """Starts of all steps of :func:`time_span`, four weeks at a time, so that a long run needs no more memory than a short one.
+
+    Yields
+    ------
+    first_day : int
+        Days from the start.
+    index : DatetimeIndex
+    """
+    begin = pd.Timestamp(start, tz=timezone)
+    for first in range(0, days, WINDOW_DAYS):
+        ends = [begin + pd.DateOffset(days=day) for day in (first, min(first + WINDOW_DAYS, days))]
+        yield first, pd.date_range(*ends, freq=pd.Timedelta(seconds=step_s), inclusive="left")
+
+
+def sun_path(place, index):
+    """Apparent zenith and azimuth of the sun at each time [deg], as :meth:`pvlib.location.Location.get_solarposition`.
+
+    Worked out by pvlib (NREL's algorithm) every ten minutes; between, the direction is a cubic spline, within 1e-6 degrees, and
+    refraction is pvlib's at each time.
+    """
+    import pvlib
+    from scipy.interpolate import CubicSpline
+
+    nodes = pd.date_range(index[0].floor(NODES), index[-1].ceil(NODES), freq=NODES)
+    if len(nodes) >= len(index) or len(nodes) < 4:
+        sun = place.get_solarposition(index)
+        return sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy()
+    sun = place.get_solarposition(nodes)
+    zenith, azimuth = np.radians(sun["zenith"].to_numpy()), np.radians(sun["azimuth"].to_numpy())
+    vector = np.column_stack([np.sin(zenith) * np.sin(azimuth), np.sin(zenith) * np.cos(azimuth), np.cos(zenith)])
+    seconds = (index.as_unit("ns").asi8 - nodes.as_unit("ns").asi8[0]) / 1e9
+    east, north, up = CubicSpline((nodes.as_unit("ns").asi8 - nodes.as_unit("ns").asi8[0]) / 1e9, vector)(seconds).T
+    elevation = np.degrees(np.arctan2(up, np.hypot(east, north)))
+    pressure = pvlib.atmosphere.alt2pres(place.altitude)
+    elevation += pvlib.spa.atmospheric_refraction_correction(pressure / 100.0, 12.0, elevation, 0.5667)
+    return 90.0 - elevation, np.degrees(np.arctan2(east, north)) % 360.0
 
 
 def clear_sky_power(array, index):
@@ -70,15 +111,21 @@ def clear_sky_power(array, index):
     """
     import pvlib
 
-    if len(index) > CHUNK:  # so that a long run needs no more memory here than a short one
-        return np.concatenate([clear_sky_power(array, index[k : k + CHUNK]) for k in range(0, len(index), CHUNK)])
     place = pvlib.location.Location(array.latitude, array.longitude, tz=str(index.tz), altitude=array.altitude_m)
-    sun = place.get_solarposition(index)
-    sky = place.get_clearsky(index, model="ineichen", solar_position=sun)
+    zenith, azimuth = sun_path(place, index)
+    power, shines = np.zeros(len(index)), zenith < NIGHT_DEG
+    if not shines.any():
+        return power
+    sun = pd.DataFrame(
+        {"apparent_zenith": zenith[shines], "apparent_elevation": 90.0 - zenith[shines], "azimuth": azimuth[shines]},
+        index=index[shines],
+    )
+    sky = place.get_clearsky(sun.index, model="ineichen", solar_position=sun)
     plane = pvlib.irradiance.get_total_irradiance(
         array.tilt, array.azimuth, sun["apparent_zenith"], sun["azimuth"], sky["dni"], sky["ghi"], sky["dhi"]
     )["poa_global"]
-    return np.nan_to_num(plane.to_numpy(float)).clip(0.0) / 1000.0 * array.peak_w * (1.0 - array.losses)
+    power[shines] = np.nan_to_num(plane.to_numpy(float)).clip(0.0) / 1000.0 * array.peak_w * (1.0 - array.losses)
+    return power
 
 
 def _day_number(index):
@@ -87,66 +134,104 @@ def _day_number(index):
     return (day - day[0]).days.to_numpy()
 
 
-def weather_factor(index, seed, mean=0.65):
-    """What clouds leave of the clear-sky power, between 0.05 and 1, seeded.
+class Weather:
+    """What clouds leave of the clear-sky power, between 0.05 and 1, seeded; asked for one stretch of time after the other.
 
     A daily level that remembers the day before (first-order autoregression), and within the day a quicker one of some twenty
     minutes, strongest on half-clouded days. Invented for the simulation of weather-like days; no climate is meant.
+
+    Parameters
+    ----------
+    seed : int
+    mean : float
+    days : int
+        How many days there will be.
+    step_s : float
     """
-    random = np.random.default_rng(seed)
-    day = _day_number(index)
-    level, levels = 0.0, []
-    for _ in range(day.max() + 1):
-        level = 0.5 * level + np.sqrt(1 - 0.25) * random.standard_normal()
-        levels.append(level)
-    daily = np.clip(mean + 0.25 * np.array(levels), 0.08, 1.0)[day]
-    step_s = (index[1] - index[0]).total_seconds() if len(index) > 1 else 60.0
-    from scipy.signal import lfilter
 
-    memory = np.exp(-step_s / 1200.0)
-    quick = lfilter([np.sqrt(1 - memory**2)], [1.0, -memory], random.standard_normal(len(index)))
-    return np.clip(daily + 0.9 * daily * (1 - daily) * quick, 0.05, 1.0)
+    def __init__(self, seed, mean, days, step_s):
+        self._random = np.random.default_rng(seed)
+        level, levels = 0.0, []
+        for _ in range(days):
+            level = 0.5 * level + np.sqrt(1 - 0.25) * self._random.standard_normal()
+            levels.append(level)
+        self._daily = np.clip(mean + 0.25 * np.array(levels), 0.08, 1.0)
+        self._memory, self._last = np.exp(-step_s / 1200.0), np.zeros(1)
 
+    def __call__(self, index, first_day=0):
+        """Factor at each time of the next stretch, which begins on day ``first_day``."""
+        from scipy.signal import lfilter
 
-def array_power(array, index, seed=None, mean=0.65):
-    """Power that an array offers at each time [W]: clear sky, or with seeded weather."""
-    power = clear_sky_power(array, index)
-    return power if seed is None else power * weather_factor(index, seed, mean)
-
-
-def daily_load(index, energy_wh, shape=HOUSEHOLD_SHAPE, seed=None, spread=0.15):
-    """Power asked at each time [W]: a day's energy spread over its hours by ``shape``, each day scaled by a seeded factor."""
-    shape = np.asarray(shape, float)
-    power = energy_wh * (shape / shape.sum())[index.hour.to_numpy()]
-    if seed is None:
-        return power
-    day = _day_number(index)
-    return power * np.clip(1 + spread * np.random.default_rng(seed).standard_normal(day.max() + 1), 0.2, 2.0)[day]
+        memory = self._memory
+        noise = self._random.standard_normal(len(index))
+        quick, self._last = lfilter([np.sqrt(1 - memory**2)], [1.0, -memory], noise, zi=self._last)
+        daily = self._daily[first_day + _day_number(index)]
+        return np.clip(daily + 0.9 * daily * (1 - daily) * quick, 0.05, 1.0)
 
 
-def read_timed_csv(path, index, timezone):
-    """Power at each time of ``index`` [W] from a CSV with columns ``time`` and ``power_w``, at any step of its own.
+class DailyLoad:
+    """Power asked at each time [W]: a day's energy spread over its hours by ``shape``, each day scaled by a seeded factor.
+
+    Parameters
+    ----------
+    energy_wh : float
+    shape : sequence of float, 24
+    seed : int, optional
+        Without one every day is the same.
+    spread : float
+        Standard deviation of the factor.
+    days : int
+        How many days there will be.
+    """
+
+    def __init__(self, energy_wh, shape=HOUSEHOLD_SHAPE, seed=None, spread=0.15, days=1):
+        shape = np.asarray(shape, float)
+        self._hours, self._factor = energy_wh * (shape / shape.sum()), np.ones(days)
+        if seed is not None:
+            self._factor = np.clip(1 + spread * np.random.default_rng(seed).standard_normal(days), 0.2, 2.0)
+
+    def __call__(self, index, first_day=0):
+        """Power at each time of a stretch that begins on day ``first_day``."""
+        return self._hours[index.hour.to_numpy()] * self._factor[first_day + _day_number(index)]
+
+
+class TimedTable:
+    """Power at any time [W] from a CSV with columns ``time`` and ``power_w``, at any step of its own.
 
     A time stamp with an offset is taken as it stands, one without as local time of ``timezone``. A value holds until the next.
+
+    Parameters
+    ----------
+    path : path-like
+    begin, end : Timestamp
+        First time that will be asked for, and the end of the last step.
+    step_s : float
+    timezone : str
 
     Raises
     ------
     InputError
-        If the file, a column, a time or a value is not right, or the table does not cover the index.
+        If the file, a column, a time or a value is not right, or the table does not cover these times.
     """
-    frame = read_csv(path, missing={"key": "file", "value": str(path)})
-    if not {"time", "power_w"} <= set(frame.columns):
-        raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
-    try:
-        times = [pd.Timestamp(text) for text in frame["time"]]
-        times = [t.tz_localize(timezone) if t.tzinfo is None else t for t in times]
-        times = pd.DatetimeIndex([t.tz_convert("UTC") for t in times])
-    except Exception as error:
-        raise InputError(f"not a time stamp: {error}", file=path, key="time") from None
-    if not times.is_monotonic_increasing or times.has_duplicates:
-        raise InputError("times must rise from row to row", file=path, key="time")
-    power = finite_column(frame, "power_w", path, "must be a number of watts, not below zero", least=0.0)
-    asked = index.tz_convert("UTC")
-    if times[0] > asked[0] or times[-1] < asked[-1]:
-        raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {asked[0]} to {asked[-1]}", file=path, key="time")
-    return power[np.searchsorted(times.as_unit("ns").asi8, asked.as_unit("ns").asi8, side="right") - 1]
+
+    def __init__(self, path, begin, end, step_s, timezone):
+        frame = read_csv(path, missing={"key": "file", "value": str(path)})
+        if not {"time", "power_w"} <= set(frame.columns):
+            raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
+        try:
+            times = [pd.Timestamp(text) for text in frame["time"]]
+            times = [t.tz_localize(timezone) if t.tzinfo is None else t for t in times]
+            times = pd.DatetimeIndex([t.tz_convert("UTC") for t in times])
+        except Exception as error:
+            raise InputError(f"not a time stamp: {error}", file=path, key="time") from None
+        if not times.is_monotonic_increasing or times.has_duplicates:
+            raise InputError("times must rise from row to row", file=path, key="time")
+        self._power = finite_column(frame, "power_w", path, "must be a number of watts, not below zero", least=0.0)
+        begin, end = begin.tz_convert("UTC"), end.tz_convert("UTC") - pd.Timedelta(seconds=step_s)
+        if times[0] > begin or times[-1] < end:
+            raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {begin} to {end}", file=path, key="time")
+        self._times = times.as_unit("ns").asi8
+
+    def __call__(self, index, first_day=0):
+        """Power at each time of ``index``."""
+        return self._power[np.searchsorted(self._times, index.tz_convert("UTC").as_unit("ns").asi8, side="right") - 1]

@@ -10,7 +10,7 @@ import numpy as np
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
 
-__all__ = ["Command", "Duty", "SampledDuty", "Samples", "Step", "table_steps"]
+__all__ = ["Command", "Duty", "SampledDuty", "Samples", "Step", "Window", "table_steps"]
 
 
 @dataclass(frozen=True)
@@ -104,25 +104,14 @@ class Samples:
 
 
 @dataclass(frozen=True, eq=False)
-class SampledDuty:
-    """Powers at equal steps, held from one to the next; equal neighbours become one step.
+class Window:
+    """A stretch of a sampled duty.
 
-    Attributes
-    ----------
-    step_s : float
-    samples : dict of str to Samples
-        By port.
-    length : int
-        Number of steps.
+    ``samples`` are by port, their ``starts`` counted from the beginning of the window; ``length`` is its number of steps.
     """
 
-    step_s: float
     samples: dict
     length: int
-
-    @property
-    def duration_s(self):
-        return self.step_s * self.length
 
     def changes(self):
         """Steps at which anything changes, and the end; and by port which of its samples holds from each on."""
@@ -133,11 +122,57 @@ class SampledDuty:
         holds = {port: np.cumsum(row)[begins] - 1 for port, row in zip(self.samples, change, strict=True)}
         return np.append(begins, self.length), holds
 
+
+class SampledDuty:
+    """Powers at equal steps, held from one to the next; equal neighbours become one step.
+
+    Parameters
+    ----------
+    step_s : float
+    length : int
+        Number of steps.
+    make_windows : callable
+        Makes the windows anew, one after the other, so that a long duty is never in memory as a whole.
+    """
+
+    def __init__(self, step_s, length, make_windows):
+        self.step_s, self.length, self._make, self._only = step_s, length, make_windows, None
+
+    @property
+    def duration_s(self):
+        return self.step_s * self.length
+
+    def windows(self):
+        """The windows in order; of a duty that has but one it is kept."""
+        if self._only is not None:
+            yield self._only
+            return
+        for window in self._make():
+            if window.length == self.length:
+                self._only = window
+            yield window
+
+    def until(self, length):
+        """The same duty, ended after ``length`` steps at the latest."""
+        length = min(length, self.length)
+
+        def make():
+            left = length
+            for window in self.windows():
+                if left <= 0:
+                    return
+                take = min(left, window.length)
+                yield Window({port: samples.until(take) for port, samples in window.samples.items()}, take)
+                left -= take
+
+        return SampledDuty(self.step_s, length, make)
+
     def __iter__(self):
-        edges, holds = self.changes()
-        for k in range(len(edges) - 1):
-            now = {port: self.samples[port].command(which[k]) for port, which in holds.items()}
-            yield Step((edges[k + 1] - edges[k]) * self.step_s, now)
+        for window in self.windows():
+            edges, holds = window.changes()
+            for k in range(len(edges) - 1):
+                now = {port: window.samples[port].command(which[k]) for port, which in holds.items()}
+                yield Step((edges[k + 1] - edges[k]) * self.step_s, now)
 
 
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}

@@ -11,12 +11,11 @@ so that a time step costs one small dense product, however many inner nodes the 
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import lu_factor, lu_solve
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 __all__ = ["Network", "Reduced", "components"]
 
@@ -157,7 +156,24 @@ class Network:
 
 def components(size, ends):
     """Which piece each of ``size`` nodes belongs to, for branches with ends of shape (b, 2)."""
-    return connected_components(coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(size, size)), directed=False)[1]
+    return _components(size, np.ascontiguousarray(ends, np.int64).tobytes())
+
+
+@functools.lru_cache(maxsize=1024)  # the banks of a sweep hang together alike
+def _components(size, ends):
+    ends = np.frombuffer(ends, np.int64).reshape(-1, 2).tolist()
+    leader = list(range(size))  # each node points to another of its piece, the first of it to itself
+
+    def first(node):
+        while leader[node] != node:
+            leader[node] = leader[leader[node]]
+            node = leader[node]
+        return node
+
+    for a, b in ends:
+        one, other = first(a), first(b)
+        leader[max(one, other)] = min(one, other)
+    return np.unique([first(node) for node in range(size)], return_inverse=True)[1]
 
 
 def _grounded(ends, conductance, size, grounded):

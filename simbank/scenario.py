@@ -12,14 +12,13 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
-from simbank import days
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
-from simbank.duty import Command, Duty, SampledDuty, Samples, Step, table_steps
+from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
@@ -690,10 +689,12 @@ class Scenario:
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
-        index = days.time_index(duty.start, duty.days, duty.step, duty.timezone)
+        from simbank import days  # which loads pandas
+
+        begin, end, length = days.time_span(duty.start, duty.days, duty.step, duty.timezone)
         limits = self._limits(duty)
         folder = Path(self.source).parent if self.source else Path()
-        asked = {}
+        asked = []
         for key, sign in (("sun", -1.0), ("load", 1.0)):
             for k, table in enumerate(getattr(duty, key)):
                 where = f"duty.{key}.{k}"
@@ -701,17 +702,29 @@ class Scenario:
                 if port not in names:
                     raise InputError(f"no such port; {nearest(port, names)}", key=f"{where}.port", value=port)
                 try:
-                    power = self._day_power(key, table, index, folder, duty.timezone)
+                    power = self._day_power(key, table, duty, begin, end, folder)
+                    power()  # what is wrong with a table is to be said now
                 except InputError as error:
                     key_in_file = error.key if error.file else f"{where}.{error.key}"
                     raise InputError(error.problem, file=error.file, key=key_in_file, value=error.value) from None
-                asked[port] = asked.get(port, 0.0) + sign * power
+                asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        for port, (inverter, _) in self.bank.behaviours.items():
-            if inverter is not None and inverter.idle_w > 0 and port not in asked:
-                asked[port] = np.zeros(len(index))
-        return SampledDuty(duty.step, {port: self._samples(port, power, limits) for port, power in asked.items()}, len(index))
+        idle = [
+            port
+            for port, (inverter, _) in self.bank.behaviours.items()
+            if inverter is not None and inverter.idle_w > 0 and port not in {port for port, _, _ in asked}
+        ]
+
+        def make():
+            powers = [(port, sign, power()) for port, sign, power in asked]
+            for first_day, index in days.windows(duty.start, duty.days, duty.step, duty.timezone):
+                total = {port: np.zeros(len(index)) for port in [*(port for port, _, _ in asked), *idle]}
+                for port, sign, power in powers:
+                    total[port] += sign * power(index, first_day)
+                yield Window({port: self._samples(port, power, limits) for port, power in total.items()}, len(index))
+
+        return SampledDuty(duty.step, length, make)
 
     def _samples(self, port, power, limits):
         """Powers at equal steps; at a port with an inverter those above zero are AC powers, as in :meth:`_command`."""
@@ -729,15 +742,32 @@ class Scenario:
             value = drawn
         return Samples(starts, value, asked, ratio, limits)
 
-    def _day_power(self, key, table, index, folder, timezone):
+    def _day_power(self, key, table, duty, begin, end, folder):
+        """A function that begins a series of powers anew: it returns one from (index, first_day) to power [W]."""
+        from simbank import days
+
         if table.file is not None:
-            return days.read_timed_csv(folder / table.file, index, timezone)
+            read = days.TimedTable(folder / table.file, begin, end, duty.step, duty.timezone)
+            return lambda: read
         if key == "load":
-            return days.daily_load(index, table.energy_per_day, table.shape or days.HOUSEHOLD_SHAPE, table.seed, table.spread)
+            shape = table.shape or days.HOUSEHOLD_SHAPE
+            return lambda: days.DailyLoad(table.energy_per_day, shape, table.seed, table.spread, duty.days)
         place = days.Array(
             table.latitude, table.longitude, table.tilt, table.azimuth, table.peak_power, table.losses, table.altitude_m
         )
-        return days.array_power(place, index, table.weather_seed, table.weather_mean)
+
+        def sun():
+            clouds = None
+            if table.weather_seed is not None:
+                clouds = days.Weather(table.weather_seed, table.weather_mean, duty.days, duty.step)
+
+            def power(index, first_day):
+                clear = days.clear_sky_power(place, index)
+                return clear if clouds is None else clear * clouds(index, first_day)
+
+            return power
+
+        return sun
 
     def _step(self, step, key, names, c_rate):
         if step.rest:

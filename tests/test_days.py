@@ -12,11 +12,17 @@ PLACE = days.Array(47.0, 8.0, 35.0, 180.0, 5000.0, 0.14, 500.0)
 DAYS = "hilltop_clinic_days.toml"
 
 
+def times(*span):
+    """All times of some days, from their windows."""
+    first, *rest = (index for _, index in days.windows(*span))
+    return first.append(rest)
+
+
 def test_a_clear_day_is_pvlibs_own_sum():
     """Energy of a clear day, from the duty that runs, against pvlib called here."""
     import pvlib
 
-    index = days.time_index("2025-06-21", 1, 60.0, "Europe/Zurich")
+    index = times("2025-06-21", 1, 60.0, "Europe/Zurich")
     site = pvlib.location.Location(47.0, 8.0, "Europe/Zurich", 500.0)
     sun = site.get_solarposition(index)
     sky = site.get_clearsky(index, model="ineichen")
@@ -24,7 +30,9 @@ def test_a_clear_day_is_pvlibs_own_sum():
         35.0, 180.0, sun["apparent_zenith"], sun["azimuth"], sky["dni"], sky["ghi"], sky["dhi"]
     )
     theirs = (plane["poa_global"].fillna(0).clip(lower=0) / 1000 * 5000 * 0.86).sum() / 60
-    assert days.array_power(PLACE, index).sum() / 60 == pytest.approx(theirs, rel=1e-9)
+    ours = days.clear_sky_power(PLACE, index)
+    assert ours.sum() / 60 == pytest.approx(theirs, rel=1e-7)
+    assert ours == pytest.approx((plane["poa_global"].fillna(0).clip(lower=0) * 5 * 0.86).to_numpy(), abs=0.05)  # W, of 5 kW
     assert 20_000 < theirs < 40_000  # 4 to 8 kWh per kWp on a clear midsummer day: common practice, no source
 
 
@@ -33,11 +41,12 @@ def test_offered_equals_the_sun_and_served_plus_unmet_equals_asked(root):
     scenario = simbank.load(root / "scenarios" / DAYS, changes)
     result = simbank.simulate(scenario, tolerance=1e-8)
     inverter, charger = result.summary["ports"]
-    index = days.time_index("2025-03-01", 2, 300.0, "Etc/GMT-2")
-    load = days.daily_load(index, 22_000.0, seed=5)
+    index = times("2025-03-01", 2, 300.0, "Etc/GMT-2")
+    load = days.DailyLoad(22_000.0, seed=5, days=2)(index)
     assert inverter["ac_asked_wh"] == pytest.approx(load.sum() / 12, rel=1e-9)
     assert inverter["ac_served_wh"] + inverter["ac_unmet_wh"] == pytest.approx(inverter["ac_asked_wh"], rel=1e-6)
-    sun = days.array_power(days.Array(-1.5, 29.5, 10.0, 0.0, 7000.0, 0.14, 1500.0), index, 11, 0.6)
+    sun = days.clear_sky_power(days.Array(-1.5, 29.5, 10.0, 0.0, 7000.0, 0.14, 1500.0), index)
+    sun *= days.Weather(11, 0.6, 2, 300.0)(index)
     assert charger["offered_wh"] == pytest.approx(sun.sum() / 12, rel=1e-6)
     assert charger["energy_in_wh"] + charger["curtailed_wh"] == pytest.approx(charger["offered_wh"], rel=1e-6)
     assert charger["curtailed_wh"] >= -1e-6
@@ -54,34 +63,61 @@ def test_a_bank_too_small_leaves_load_unmet(root):
 
 def test_days_have_the_hours_that_clocks_give_them():
     """Europe's clocks change on 2025-03-30 and 2025-10-26: days of 23 and 25 hours."""
-    assert len(days.time_index("2025-03-30", 1, 3600.0, "Europe/Zurich")) == 23
-    assert len(days.time_index("2025-10-26", 1, 3600.0, "Europe/Zurich")) == 25
+    assert len(times("2025-03-30", 1, 3600.0, "Europe/Zurich")) == 23
+    assert len(times("2025-10-26", 1, 3600.0, "Europe/Zurich")) == 25
 
 
 def test_weather_is_seeded_and_bounded():
-    index = days.time_index("2025-01-01", 30, 600.0, "UTC")
-    one, two = days.weather_factor(index, 3), days.weather_factor(index, 3)
+    index = times("2025-01-01", 30, 600.0, "UTC")
+    one, two = (days.Weather(3, 0.65, 30, 600.0)(index) for _ in range(2))
     assert np.array_equal(one, two)
-    assert not np.array_equal(one, days.weather_factor(index, 4))
+    assert not np.array_equal(one, days.Weather(4, 0.65, 30, 600.0)(index))
     assert one.min() >= 0.05
     assert one.max() <= 1.0
 
 
+def test_windows_are_the_whole():
+    """What four weeks at a time give is what all at once would: clocks, weather, load, sun; and the steps of the duty."""
+    span = ("2025-03-01", 60, 3600.0, "Europe/Zurich")
+    begin, end, length = days.time_span(*span)
+    whole = times(*span)
+    assert list(whole) == list(pd.date_range(begin, end, freq="1h", inclusive="left"))
+    assert length == len(whole) == 60 * 24 - 1
+    parts = list(days.windows(*span))
+    assert len(parts) == 3
+    for make in (lambda: days.Weather(3, 0.65, 60, 3600.0), lambda: days.DailyLoad(8000.0, seed=2, days=60)):
+        ours = make()
+        assert np.concatenate([ours(index, first) for first, index in parts]) == pytest.approx(make()(whole), rel=1e-12)
+
+
+def test_a_long_duty_comes_in_windows(root):
+    """Steps of a duty of 60 days come from three windows; it can be cut anywhere."""
+    scenario = simbank.load(root / "scenarios" / DAYS, {"duty.days": 60, "duty.step": "30 min"})
+    short = simbank.load(root / "scenarios" / DAYS, {"duty.days": 28, "duty.step": "30 min"})
+    steps, first = list(scenario.duty), list(short.duty)
+    assert sum(step.duration_s for step in steps) == scenario.duty.duration_s == 60 * 86400.0
+    cut = list(scenario.duty.until(40 * 48))
+    assert sum(step.duration_s for step in cut) == 40 * 86400.0
+    assert [s.commands["sun charger"].value for s in cut[:500]] == [s.commands["sun charger"].value for s in steps[:500]]
+    assert [s.commands["inverter"].ac_asked_w for s in first[:20]] == [s.commands["inverter"].ac_asked_w for s in steps[:20]]
+
+
 def test_load_keeps_its_day():
-    index = days.time_index("2025-01-01", 1, 60.0, "UTC")
-    assert days.daily_load(index, 8000.0).sum() / 60 == pytest.approx(8000.0)
+    index = times("2025-01-01", 1, 60.0, "UTC")
+    assert days.DailyLoad(8000.0)(index).sum() / 60 == pytest.approx(8000.0)
 
 
 def test_tables_with_time_stamps(tmp_path):
     path = tmp_path / "load.csv"
-    index = days.time_index("2025-01-01", 1, 3600.0, "Europe/Zurich")
+    index = times("2025-01-01", 1, 3600.0, "Europe/Zurich")
     path.write_text("time,power_w\n2024-12-31T22:00:00Z,100\n2025-01-01T05:00:00+00:00,300\n2025-01-02T06:00:00Z,0\n")
-    power = days.read_timed_csv(path, index, "Europe/Zurich")
+    span = days.time_span("2025-01-01", 1, 3600.0, "Europe/Zurich")[:2]
+    power = days.TimedTable(path, *span, 3600.0, "Europe/Zurich")(index)
     assert power[0] == 100  # local midnight is 23 h UTC
     assert power[5] == 100
     assert power[6] == 300  # 05 h UTC
     path.write_text("time,power_w\n2025-01-01 00:00,100\n2025-01-01 12:00,200\n2025-01-02 00:00,0\n")
-    assert list(days.read_timed_csv(path, index, "Europe/Zurich")[[0, 11, 12]]) == [100, 100, 200]
+    assert list(days.TimedTable(path, *span, 3600.0, "Europe/Zurich")(index)[[0, 11, 12]]) == [100, 100, 200]
 
 
 @pytest.mark.parametrize(
@@ -99,7 +135,7 @@ def test_faults_in_time_stamped_tables(tmp_path, text, says):
     path = tmp_path / "x.csv"
     path.write_text(text)
     with pytest.raises(InputError, match=says):
-        days.read_timed_csv(path, days.time_index("2025-01-01", 1, 3600.0, "UTC"), "UTC")
+        days.TimedTable(path, *days.time_span("2025-01-01", 1, 3600.0, "UTC")[:2], 3600.0, "UTC")
 
 
 @pytest.mark.parametrize(

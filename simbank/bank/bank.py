@@ -75,7 +75,7 @@ class Pack:
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
 
-    @property
+    @cached_property
     def capacity_ah(self):
         """Present usable capacity [Ah]: from its first cell full to its first cell empty."""
         capacity, below = self._cells

@@ -132,7 +132,7 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
     return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
 
 
-@inlined
+@plain
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
     return ports[a, SET] + ports[a, SLOPE] * (t - ports[a, SINCE])
@@ -752,13 +752,21 @@ def stored_energy_j(y, cells, packs_curves):
     n = cells.shape[1]
     z, h, v1, v2, temperature = np.reshape(y[: N_STATES * n], (N_STATES, n))
     c = cells
-    volt_soc, half, g = np.empty(n), np.empty(n), np.empty(n)
-    for k, (ocv, width, entropy, factor) in enumerate(packs_curves):
-        volt_soc[k] = ocv.integral(z[k]) - c[T_REF, k] * entropy.integral(z[k])
-        half[k], g[k] = width(z[k]), factor(z[k])
+    ocv, width, entropy, factor = zip(*packs_curves, strict=True)
+    volt_soc = _at(ocv, z, "integral") - c[T_REF] * _at(entropy, z, "integral")
+    half, g = _at(width, z), _at(factor, z)
     relax = sum(
         np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
         for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
     )
     heat = c[HEAT_CAPACITY] * (temperature - c[T_REF])
     return c[NS] * c[Q] * (volt_soc + half * h**2 / (2 * c[GAMMA])) + relax + heat
+
+
+def _at(curves, z, what="__call__"):
+    """One curve of each pack at the pack's state of charge, shape (n,); each different curve is asked once."""
+    out = np.empty(len(curves))
+    for curve in {id(curve): curve for curve in curves}.values():
+        mine = [k for k, other in enumerate(curves) if other is curve]
+        out[mine] = getattr(curve, what)(z[mine])
+    return out

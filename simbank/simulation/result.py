@@ -1,4 +1,4 @@
-"""What a run computed, as pandas objects with units in the names."""
+"""What a run computed, as pandas objects with units in the names; pandas is loaded when the first of them is asked for."""
 
 from __future__ import annotations
 
@@ -6,13 +6,11 @@ import functools
 import json
 import os
 import platform
-from dataclasses import dataclass, field
 from functools import cached_property
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
@@ -33,6 +31,12 @@ class Trace:
     def add(self, times, states, packs, ports, flows):
         self.pieces.append((times, states, packs, ports, flows))
 
+    def frozen(self):
+        """What there is so far, for a result that is looked at while the run goes on."""
+        out = Trace(self.bank)
+        out.pieces = list(self.pieces)
+        return out
+
     def joined(self):
         """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
@@ -52,69 +56,69 @@ class Trace:
         return np.vstack(rows) if rows else np.empty((0, len(self.bank.graph.branches)))
 
 
-@dataclass(eq=False)
 class Result:
-    """A finished (or broken-off) run.
+    """A finished (or broken-off) run. Its tables are made when they are first asked for.
 
     Attributes
     ----------
-    packs : DataFrame
-        Index ``time_s``; columns (quantity, pack) with quantities ``soc``, ``current_a`` (positive: discharge), ``terminal_v``,
-        ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack.
-    ports : DataFrame
-        Index ``time_s``; columns (quantity, port) with ``current_a``, ``voltage_v``, ``power_w``.
-    branches : DataFrame
-        One row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost.
-    events : DataFrame
-        ``time_s``, ``where``, ``what``, ``because``, in order.
     summary : dict
         The figures that ``simbank run --json`` prints.
     complete : bool
         False if the run stopped before the end of its duty.
+    scenario : Scenario
     """
 
-    scenario: object
-    packs: pd.DataFrame
-    ports: pd.DataFrame
-    branches: pd.DataFrame
-    events: pd.DataFrame
-    summary: dict
-    complete: bool
-    made_by: dict
-    _trace: Trace = field(repr=False, default=None)
+    def __init__(self, run, stored_change_j, complete):
+        self.scenario, self.complete = run.scenario, complete
+        self._bank, self._port_names = run.bank, run.port_names
+        self._trace, self._samples = run.trace.frozen(), run.trace.joined()
+        self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
+        self.summary = _summary(run, self._samples, stored_change_j)
 
-    @classmethod
-    def build(cls, run, stored_change_j, complete):
-        bank = run.bank
-        names = [pack.name for pack in bank.packs]
-        times, states, packs, ports = run.trace.joined()
-        index = pd.Index(times, name="time_s")
-        pack_frame = _frame(
-            index,
-            names,
-            {
-                "soc": states[:, 0],
-                "current_a": packs[0],
-                "terminal_v": packs[1],
-                "hysteresis": states[:, 1],
-                "temperature_c": states[:, 4] - eq.KELVIN,
-            },
-            "pack",
-        )
-        port_frame = _frame(
-            index, run.port_names, {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}, "port"
-        )
-        branches = _branch_frame(bank, run.trace, run.branch_ws)
-        events = pd.DataFrame(run.events, columns=["time_s", "where", "what", "because"])
-        summary = _summary(run, pack_frame["soc"], port_frame["voltage_v"], stored_change_j)
-        made_by = {"python": platform.python_version()} | {
-            name: package_version(name) for name in ("simbank", "numpy", "scipy", "numba", "pandas")
+    @cached_property
+    def packs(self):
+        """DataFrame with index ``time_s`` and columns (quantity, pack): ``soc``, ``current_a`` (positive: discharge),
+        ``terminal_v``, ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack."""
+        times, states, packs, _ = self._samples
+        quantities = {
+            "soc": states[:, 0],
+            "current_a": packs[0],
+            "terminal_v": packs[1],
+            "hysteresis": states[:, 1],
+            "temperature_c": states[:, 4] - eq.KELVIN,
         }
-        return cls(run.scenario, pack_frame, port_frame, branches, events, summary, complete, made_by, run.trace)
+        return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
+
+    @cached_property
+    def ports(self):
+        """DataFrame with index ``time_s`` and columns (quantity, port): ``current_a``, ``voltage_v``, ``power_w``."""
+        times, _, _, ports = self._samples
+        quantities = {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}
+        return _frame(times, self._port_names, quantities, "port")
+
+    @cached_property
+    def branches(self):
+        """DataFrame with one row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost."""
+        return _branch_frame(self._bank, self._trace, self._branch_ws)
+
+    @cached_property
+    def events(self):
+        """DataFrame with ``time_s``, ``where``, ``what``, ``because``, in order."""
+        import pandas as pd
+
+        return pd.DataFrame(self._events, columns=["time_s", "where", "what", "because"])
+
+    @cached_property
+    def made_by(self):
+        """Versions of Python and of the libraries that made it."""
+        names = ("simbank", "numpy", "scipy", "numba", "pandas")
+        return {"python": platform.python_version()} | {name: package_version(name) for name in names}
 
     @cached_property
     def branch_current_a(self):
         """Current of every conductor over time [A], positive from its ``from`` to its ``to``."""
+        import pandas as pd
+
         return pd.DataFrame(self._trace.branch_currents(), index=self.packs.index, columns=self.branches.index)
 
     @property
@@ -187,7 +191,10 @@ def write_whole(path, write):
         aside.unlink(missing_ok=True)
 
 
-def _frame(index, names, quantities, level):
+def _frame(times, names, quantities, level):
+    import pandas as pd
+
+    index = pd.Index(times, name="time_s")
     columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
 
@@ -202,6 +209,8 @@ def package_version(name):
 
 
 def _branch_frame(bank, trace, branch_ws):
+    import pandas as pd
+
     currents = trace.branch_currents()
     peak = np.abs(currents).max(axis=0) if len(currents) else np.zeros(len(bank.graph.branches))
     rows = []
@@ -237,8 +246,9 @@ def _first_time_h(times_s, values, level, rising):
     return float((times_s[k - 1] + share * (times_s[k] - times_s[k - 1])) / 3600.0)
 
 
-def _summary(run, soc, port_volts, stored_change_j):
-    port_rows = _ports(run)
+def _summary(run, samples, stored_change_j):
+    times, states, _, ports = samples
+    soc, port_rows = states[:, 0], _ports(run)
     bank, acc, port_acc = run.bank, run.acc, run.port_acc
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
     loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
@@ -253,9 +263,9 @@ def _summary(run, soc, port_volts, stored_change_j):
     dz = run.y[: run.n] - run.y_start[: run.n]
     net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
     through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
-    spread = (soc.max(axis=1) - soc.min(axis=1)) * 100.0
+    spread = np.ptp(soc, axis=1) * 100.0
     volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
-    times = soc.index.to_numpy()
+    soc_min, soc_max = (np.nanmin(soc, axis=0), np.nanmax(soc, axis=0)) if len(soc) else (run.y[: run.n], run.y[: run.n])
 
     def share(row):
         total = acc[row].sum()
@@ -267,9 +277,9 @@ def _summary(run, soc, port_volts, stored_change_j):
         for what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)
     }
 
-    def first(name, level, rising):
-        at = [_first_time_h(times, soc[name].to_numpy(), level, rising)] if len(times) else [None]
-        at.append(blocked[modes.CHARGE_BLOCKED if rising else modes.DISCHARGE_BLOCKED].get(name))
+    def first(k, level, rising):
+        at = [_first_time_h(times, soc[:, k], level, rising)] if len(times) else [None]
+        at.append(blocked[modes.CHARGE_BLOCKED if rising else modes.DISCHARGE_BLOCKED].get(bank.packs[k].name))
         return min((t for t in at if t is not None), default=None)
 
     packs = [
@@ -278,8 +288,8 @@ def _summary(run, soc, port_volts, stored_change_j):
             "capacity_ah": pack.capacity_ah,
             "soc_start": float(run.y_start[k]),
             "soc_end": float(run.y[k]),
-            "soc_min": float(soc[pack.name].min()),
-            "soc_max": float(soc[pack.name].max()),
+            "soc_min": float(soc_min[k]),
+            "soc_max": float(soc_max[k]),
             "current_peak_a": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k])),
             "c_rate_peak": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k]) / capacity[k]),
             "share_ratio_discharge": _plain(discharge[k]),
@@ -293,8 +303,8 @@ def _summary(run, soc, port_volts, stored_change_j):
             "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
             "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
-            "first_full_h": first(pack.name, FULL_SOC, True),
-            "first_empty_h": first(pack.name, EMPTY_SOC, False),
+            "first_full_h": first(k, FULL_SOC, True),
+            "first_empty_h": first(k, EMPTY_SOC, False),
         }
         for k, pack in enumerate(bank.packs)
     ]
@@ -311,7 +321,7 @@ def _summary(run, soc, port_volts, stored_change_j):
             "charge_in_ah": float(port_acc[eq.PORT_IN_AS].sum() * WH),
             "conductor_loss_wh": float(conductor_j * WH),
             "pack_loss_wh": float(loss_j.sum() * WH),
-            "spread_end_points": float(spread.iloc[-1]) if len(spread) else 0.0,
+            "spread_end_points": float(spread[-1]) if len(spread) else 0.0,
             "spread_max_points": float(spread.max()) if len(spread) else 0.0,
             "port_voltage_min_v": _plain(volt_min),
             "port_voltage_max_v": _plain(volt_max),
@@ -323,7 +333,7 @@ def _summary(run, soc, port_volts, stored_change_j):
         },
         "packs": packs,
         "ports": port_rows,
-        "pairs": _pairs(port_rows, port_volts.to_numpy()),
+        "pairs": _pairs(port_rows, ports[1]),
         "losses_wh": {
             "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
             "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),

@@ -9,8 +9,6 @@ import time
 import warnings
 
 import numpy as np
-from scipy.integrate import BDF, LSODA, Radau
-from scipy.optimize import brentq
 from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
@@ -26,7 +24,7 @@ from simbank.simulation.result import Result, Trace
 
 __all__ = ["METHODS", "simulate"]
 
-METHODS = {"LSODA": LSODA, "BDF": BDF, "Radau": Radau}
+METHODS = ("LSODA", "BDF", "Radau")  # of scipy.integrate, loaded when the reference integrator first runs
 KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
@@ -130,20 +128,21 @@ def duty_windows(duty, port_names):
     """A duty as arrays, some thousand rows at a time: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends
     early."""
     if isinstance(duty, SampledDuty):
-        edges, holds = duty.changes()
-        for begin in range(0, len(edges) - 1, WINDOW_ROWS):
-            rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
-            commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
-            for port, which in holds.items():
-                samples, a = duty.samples[port], port_names.index(port)
-                commands[:, a] = command_numbers(samples.command(0))
-                for column, values in (
-                    (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
-                    (port_laws.C_AC_ASKED, samples.ac_asked_w),
-                ):  # fmt: skip
-                    commands[:, a, column] = values[which[rows]]
-            durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
-            yield durations, commands, np.zeros(len(durations), bool)
+        for window in duty.windows():
+            edges, holds = window.changes()
+            for begin in range(0, len(edges) - 1, WINDOW_ROWS):
+                rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
+                commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
+                for port, which in holds.items():
+                    samples, a = window.samples[port], port_names.index(port)
+                    commands[:, a] = command_numbers(samples.command(0))
+                    for column, values in (
+                        (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
+                        (port_laws.C_AC_ASKED, samples.ac_asked_w),
+                    ):  # fmt: skip
+                        commands[:, a, column] = values[which[rows]]
+                durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
+                yield durations, commands, np.zeros(len(durations), bool)
         return
     steps = iter(duty)
     while rows := list(itertools.islice(steps, WINDOW_ROWS)):
@@ -225,7 +224,7 @@ def simulate(
     is_fast = integrator == "fast"
     tolerance = tolerance or (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE)
     solver_tolerance = HAND_OVER_TOLERANCE if is_fast else tolerance
-    run = _Run(scenario, METHODS[method], solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
+    run = _Run(scenario, method, solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
     if is_fast:
         run.fast_tolerance = tolerance
     try:
@@ -247,9 +246,9 @@ def _linear_algebra():
 
 
 class _Run:
-    def __init__(self, scenario, solver, tolerance, output_step_s, max_step_s, progress, checkpoint):
+    def __init__(self, scenario, method, tolerance, output_step_s, max_step_s, progress, checkpoint):
         self.scenario, self.bank, self.duty = scenario, scenario.bank, scenario.duty
-        self.solver_class, self.max_step_s = solver, max_step_s
+        self.method, self.max_step_s = method, max_step_s
         self.progress, self.checkpoint, self._checked = progress, checkpoint, time.monotonic()
         packs, graph = self.bank.packs, self.bank.graph
         self.port_names, self.pack_names = list(graph.ports), [pack.name for pack in packs]
@@ -262,7 +261,7 @@ class _Run:
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Only LSODA takes
         # a tolerance for each state.
         self.rtol = tolerance * np.concatenate([np.ones(4 * self.n), np.full(self.n, 1e-3), np.ones(self.d)])
-        if solver is not LSODA:
+        if method != "LSODA":
             self.rtol = tolerance
         self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
@@ -724,7 +723,9 @@ class _Run:
         if stop <= begin:
             self.t = end
             return
-        solver = self.solver_class(
+        from scipy import integrate
+
+        solver = getattr(integrate, self.method)(
             lambda t, y: eq.rates(t, y, *all_args), begin, self.y, stop, rtol=self.rtol, atol=self.atol,
             jac=lambda t, y: eq.jacobian(t, y, *all_args), max_step=self.max_step_s,
         )  # fmt: skip
@@ -759,6 +760,8 @@ class _Run:
 
     def _first(self, dense, t_end, slots):
         """Earliest instant at which one of the changes in ``slots`` falls due, and that change."""
+        from scipy.optimize import brentq
+
         best = None
         for slot in slots:
 
@@ -806,4 +809,4 @@ class _Run:
             for pack in self.bank.packs
         ]
         stored = [eq.stored_energy_j(y, self.cells, curves) for y in (self.y_start, self.y)]
-        return Result.build(self, stored[1] - stored[0], complete)
+        return Result(self, stored[1] - stored[0], complete)

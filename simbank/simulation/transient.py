@@ -51,8 +51,7 @@ def pack_sources(packs, ambient_k):
     y = start_state(packs, ambient_k)
     work = np.empty((eq.N_WORK, n))
     eq.cell_state(y, cells, curves_of, curves, work)
-    factor = np.array([float(pack.chemistry.rc_factor(pack.soc)) for pack in packs])
-    warmth = np.array([eq.rc_warmth(k, y[4 * n + k], cells) for k in range(n)])
+    factor, warmth = work[eq.G], work[eq.WARMTH]
     ohm = np.column_stack([cells[eq.R1], cells[eq.R2]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[eq.TAU1], cells[eq.TAU2]]) * warmth[:, None]
     return work[eq.E].copy(), work[eq.R_NOW].copy(), ohm, tau

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 from scipy.stats import qmc
 
 from simbank.errors import InputError
@@ -46,9 +46,9 @@ class Draw:
         if self.kind == "uniform":
             return self.low + share * (self.high - self.low)
         if self.kind == "normal":
-            return float(stats.norm.ppf(share, self.low, self.high))
+            return float(self.low + self.high * ndtri(share))
         if self.kind == "lognormal":
-            return float(self.low * self.high ** stats.norm.ppf(share))
+            return float(self.low * self.high ** ndtri(share))
         return min(int(share * len(self.choices)), len(self.choices) - 1)
 
     def value(self, share):

@@ -65,7 +65,7 @@ def prepared(case, tolerance):
     last = []
 
     def work():
-        run = runs._Run(case, runs.METHODS["LSODA"], 1e-7, 86400.0, 1800.0, None, None)
+        run = runs._Run(case, "LSODA", 1e-7, 86400.0, 1800.0, None, None)
         run.fast_tolerance = tolerance
         run._rewire()
         begin = time.perf_counter()
@@ -81,7 +81,7 @@ def test_seven_days_of_five_packs():
     decks = {step: netlist(case, step) for step in (60, 600)}
     spice = {step: wall(lambda deck=deck: run_deck(deck)) for step, deck in decks.items()}
     print(f"\n7 days, 5 packs: ngspice {spice[60] * 1e3:.0f} ms at 60 s, {spice[600] * 1e3:.0f} ms at 600 s (whole process)")
-    run = runs._Run(case, runs.METHODS["LSODA"], 1e-7, 86400.0, 1800.0, None, None)
+    run = runs._Run(case, "LSODA", 1e-7, 86400.0, 1800.0, None, None)
     run._rewire()
     rc = np.array([p.pack_rc_pairs for p in case.bank.packs])
     args = (np.array(REFERENCE_SOC), 16 * np.array(REFERENCE_OCV), run.cells[0], run.cells[2], rc[:, 0, 0], rc[:, 1, 0])

@@ -440,9 +440,7 @@ def _first_days(scenario):
     if duty.duration_s <= most:
         return Case(scenario.name, scenario.bank, duty)
     if isinstance(duty, SampledDuty):
-        length = int(most / duty.step_s)
-        samples = {port: s.until(length) for port, s in duty.samples.items()}
-        return Case(scenario.name, scenario.bank, SampledDuty(duty.step_s, samples, length))
+        return Case(scenario.name, scenario.bank, duty.until(int(most / duty.step_s)))
     steps, clock = [], 0.0
     for step in duty:
         if clock >= most:
