@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
-from banks import REFERENCE_END, reference_case
+from banks import REFERENCE_END, Case, pack, reference_case, wired
 from test_fuzz import random_scenario
 
 import simbank
+from simbank.cells import load_chemistry
+from simbank.duty import Duty, Step
 from simbank.simulation import fast, modes
 from simbank.simulation.run import duty_windows
 
@@ -82,18 +84,18 @@ def compare_random(seed):
 
 
 def test_random_banks_agree():
-    """Of thirty random banks with everything in them, nearly all agree in every event; where a flat voltage decides when a limit
-    is met or left, the instant can differ by more than a second."""
+    """Thirty random banks with everything in them agree in every event but for one at most: where a flat voltage or temperature
+    decides when a limit is met or left, the instant can differ by more than a second."""
     differ = [found for seed in range(30) if (found := compare_random(seed)) is not None]
     print("\n".join(differ))
-    assert len(differ) <= 2
+    assert len(differ) <= 1
 
 
 @pytest.mark.slow
 def test_two_hundred_random_banks_agree():
     differ = [found for seed in range(200) if (found := compare_random(seed)) is not None]
     print(f"\n{200 - len(differ)} of 200 agree in every event", *differ, sep="\n")
-    assert len(differ) <= 8
+    assert len(differ) <= 2
 
 
 def test_hands_over_where_it_cannot_go_on(root, monkeypatch):
@@ -132,6 +134,29 @@ def test_windows_of_a_sampled_duty_are_its_steps(root, monkeypatch):
     for k, step in enumerate(steps):
         assert durations[k] == step.duration_s
         assert commands[k] == pytest.approx(command_row(step, names))
+
+
+def test_equal_packs_and_rest_are_stepped_by_voltage_and_heat(root):
+    """Equal packs on equal leads share alike however long the step: what bounds it then is what no current shows. Their energy
+    closes, and voltage and heat are the reference's."""
+    reference, quick = both(simbank.load(root / "scenarios" / "winter_hut.toml"))
+    assert quick.summary["closure"]["energy_relative"] < 2e-6
+    assert quick.summary["bank"]["pack_loss_wh"] == pytest.approx(reference.summary["bank"]["pack_loss_wh"], rel=2e-4)
+    assert np.abs(quick.packs["temperature_c"].to_numpy() - reference.packs["temperature_c"].to_numpy()).max() < 2e-3
+    assert np.abs(quick.packs["terminal_v"].to_numpy() - reference.packs["terminal_v"].to_numpy()).max() < 2e-3
+
+
+def test_stiff_levelling_is_damped():
+    """Two packs in the steep end of a curve, far apart and at rest: they level as the reference says, and do not swing."""
+    chemistry = load_chemistry("lfp")
+    packs = [
+        pack(f"P{k}", chemistry, 100, 15e-3, soc, ((5e-3, 30.0), (6e-3, 900.0)), cells=16) for k, soc in enumerate((0.995, 0.985))
+    ]
+    case = Case(wired(packs, "busbar", lead=1e-3), Duty((Step(12 * 3600.0),)))
+    reference, quick = both(case, tolerance=1e-6)
+    assert quick.packs["soc"].to_numpy() == pytest.approx(reference.packs["soc"].to_numpy(), abs=1e-5)
+    current = quick.packs["current_a"]["P0"].to_numpy()
+    assert current.min() > -0.02 * current.max()
 
 
 def test_unknown_integrator(root):

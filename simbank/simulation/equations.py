@@ -99,7 +99,9 @@ def cell_state(y, cells, curves_of, curves, work):
         g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
         ns, warmer = cells[NS, k], temperature - cells[T_REF, k]
         inverse = 1.0 / temperature
-        ohm = cells[R_CELL, k] * np.exp(cells[ARRHENIUS, k] * (inverse - 1.0 / cells[T_REF, k]))
+        ohm = cells[R_CELL, k]
+        if cells[ARRHENIUS, k] != 0.0:
+            ohm *= np.exp(cells[ARRHENIUS, k] * (inverse - 1.0 / cells[T_REF, k]))
         work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
         work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
         work[E_BY_H, k] = ns * half
@@ -118,6 +120,8 @@ def cell_state(y, cells, curves_of, curves, work):
 @inlined
 def rc_warmth(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
+    if cells[ARRHENIUS_RC, k] == 0.0:
+        return 1.0
     return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
 
 

@@ -45,6 +45,7 @@ MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
 DAMAGE_ERROR = 1e-3  # of a device's damage in one step
 STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
 STIFF = 1.0  # h E' dI/dE / Q from which they do
+KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
 STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
 
@@ -489,6 +490,8 @@ def advance(
                         return HAND_OVER, clock, step_start, row, fresh, 1.0, filled
                     h = max(LEAST_STEP_S, h * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
                 grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
+                if h < grown < KEEP * h:
+                    grown = h
                 h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
                 worst = modes.watch_solved(
                     local + h, y_1, work_1, port_1, now_1, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,

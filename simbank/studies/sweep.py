@@ -169,7 +169,7 @@ class _Kept:
         return hashlib.sha256((self.base + json.dumps(point, sort_keys=True, default=str)).encode()).hexdigest()[:20]
 
     def __contains__(self, point):
-        return self._mark(point) in self.rows
+        return bool(self.rows) and self._mark(point) in self.rows
 
     def __getitem__(self, point):
         return self.rows[self._mark(point)]
