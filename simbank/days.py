@@ -28,7 +28,7 @@ HOUSEHOLD_SHAPE = (
     0.072, 0.080, 0.070, 0.050, 0.035, 0.023,
 )  # fmt: skip
 
-NODES = "10min"  # the sun's path is worked out at these distances and interpolated
+NODES = "20min"  # the sun's path is worked out at these distances and interpolated
 NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
 WINDOW_DAYS = 28
 
@@ -82,7 +82,7 @@ def windows(start, days, step_s, timezone):
 def sun_path(place, index):
     """Apparent zenith and azimuth of the sun at each time [deg], as :meth:`pvlib.location.Location.get_solarposition`.
 
-    Worked out by pvlib (NREL's algorithm) every ten minutes; between, the direction is a cubic spline, within 1e-6 degrees, and
+    Worked out by pvlib (NREL's algorithm) every twenty minutes; between, the direction is a cubic spline, within 1e-4 degrees, and
     refraction is pvlib's at each time.
     """
     import pvlib

@@ -36,6 +36,19 @@ def test_a_clear_day_is_pvlibs_own_sum():
     assert 20_000 < theirs < 40_000  # 4 to 8 kWh per kWp on a clear midsummer day: common practice, no source
 
 
+def test_the_suns_path_between_its_nodes_is_pvlibs():
+    import pvlib
+
+    for latitude in (-1.5, 47.0, 69.0):
+        site = pvlib.location.Location(latitude, 8.0, "UTC", 500.0)
+        index = times("2025-06-20", 2, 60.0, "UTC")
+        zenith, azimuth = days.sun_path(site, index)
+        theirs = site.get_solarposition(index)
+        assert zenith == pytest.approx(theirs["apparent_zenith"].to_numpy(), abs=1e-4)
+        apart = (azimuth - theirs["azimuth"].to_numpy() + 180.0) % 360.0 - 180.0
+        assert np.abs(apart * np.sin(np.radians(zenith))).max() < 1e-4
+
+
 def test_offered_equals_the_sun_and_served_plus_unmet_equals_asked(root):
     changes = {"duty.days": 2, "duty.step": "5 min"}
     scenario = simbank.load(root / "scenarios" / DAYS, changes)
