@@ -216,7 +216,7 @@ def _step(
         work_m[eq.GAP_BY_Z, k], work_m[eq.G_BY_Z, k] = work[eq.GAP_BY_Z, k], work[eq.G_BY_Z, k]
     eq.pack_heat(y_m, cells, work_m)
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
-    error = 0.0
+    error, total = 0.0, 0.0
     for k in range(n):
         i_0, i_m, i_1, by_q, here = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k], plan[BY_Q, k], y[4 * n + k]
         moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
@@ -234,7 +234,9 @@ def _step(
             lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[eq.TAU1 + j, k]
         # an error of a relaxation voltage moves a current for as long as it lasts
         apart = by_q / 1.5 + lasting / (2.0 * work[eq.R_NOW, k] * cells[eq.Q, k])
-        error = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1)))
+        error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
+    if not np.isfinite(total):
+        error = np.inf
     return (BENT_SHARE if not stiff else STIFF_SHARE) * error, stiff
 
 
@@ -250,9 +252,11 @@ def _miss(h, stiff, tolerance, cells, table, plan, now, work, work_m, port_m, y_
     n = cells.shape[1]
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
-    error = 0.0
+    error, total = 0.0, 0.0
     for k in range(n):
-        error = max(error, abs(work_1[eq.I_PACK, k] - plan[GUESS, k]) * plan[BY_Q, k])
+        error, total = max(error, abs(work_1[eq.I_PACK, k] - plan[GUESS, k]) * plan[BY_Q, k]), total + work_1[eq.I_PACK, k]
+    if not np.isfinite(total):
+        return np.inf, False
     moves = error > 0.02 * tolerance
     if moves:
         for k in range(n):
