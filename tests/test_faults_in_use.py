@@ -1,5 +1,6 @@
 """What is on disk after ctrl-C, a full disk, or a killed process: whole files with what was computed."""
 
+import contextlib
 import json
 import signal
 import subprocess
@@ -9,6 +10,9 @@ import time
 import pandas as pd
 import pytest
 from conftest import ROOT
+
+import simbank
+from simbank.simulation import run
 
 DAYS = str(ROOT / "scenarios" / "hilltop_clinic_days.toml")
 PROGRAM = "import simbank.simulation.run as r; r.CHECKPOINT_S = 0.2; from simbank.cli import main; main()"
@@ -49,6 +53,24 @@ def test_ctrl_c_leaves_what_was_computed(tmp_path):
     assert "Traceback" not in stderr
     assert len(stderr.strip().splitlines()) == 1
     assert readable(tmp_path / "out")["bank"]["duration_h"] > 0
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_an_interrupt_that_is_lost_still_stops_the_run(root, monkeypatch, integrator):
+    """Ctrl-C while a callback of the compiler runs is swallowed there; here in a function of the run."""
+    real = run._Run._cap_chargers
+
+    def swallow(self):
+        with contextlib.suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        real(self)
+
+    monkeypatch.setattr(run._Run, "_cap_chargers", swallow)
+    before = signal.getsignal(signal.SIGINT)
+    with pytest.raises(simbank.SimulationError, match="stopped at 0 s") as caught:
+        simbank.simulate(simbank.load(root / "scenarios" / "valley_workshop.toml"), integrator=integrator)
+    assert not caught.value.partial.complete
+    assert signal.getsignal(signal.SIGINT) is before
 
 
 def test_a_killed_process_leaves_what_was_computed(tmp_path):

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import bisect
+import contextlib
 import functools
 import itertools
+import signal
+import threading
 import time
 import warnings
 
@@ -228,7 +231,7 @@ def simulate(
     if is_fast:
         run.fast_tolerance = tolerance
     try:
-        with _linear_algebra().limit(limits=1):
+        with _linear_algebra().limit(limits=1), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -243,6 +246,26 @@ def _linear_algebra():
     """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
     cores from other runs while they do."""
     return ThreadpoolController()
+
+
+@contextlib.contextmanager
+def _heeding_interrupts(run):
+    """Ctrl-C stops the run even where the interrupt itself is lost: the compiler drops one that comes in a call back from its
+    machine code generator."""
+    usual = signal.getsignal(signal.SIGINT)
+    if usual is not signal.default_int_handler or threading.current_thread() is not threading.main_thread():
+        yield  # somebody else heeds them
+        return
+
+    def stop(number, frame):
+        run.interrupted = True
+        usual(number, frame)
+
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
 
 
 class _Run:
@@ -307,6 +330,7 @@ class _Run:
         self.last_cause = "duty"
         self.fast_tolerance, self.handed_over, self.tolerance = None, 0, tolerance
         self._stuck = (0, -1.0)
+        self.interrupted = False
 
     # ---- what the network is now ----
 
@@ -626,6 +650,10 @@ class _Run:
             self._change_device(*divmod(int(slot) - self.ports_end, modes.DEVICE_SLOTS))
         self._guard()
 
+    def _heed(self):
+        if self.interrupted:
+            raise KeyboardInterrupt
+
     def _guard(self):
         count, since = self._stuck
         self._stuck = (count + 1, since) if self.t - since < 1e-3 else (0, self.t)
@@ -673,6 +701,7 @@ class _Run:
         rows, row, fresh = len(plan[0]), 0, True
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
+            self._heed()
             before, r = self.t, self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
@@ -737,6 +766,7 @@ class _Run:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             while solver.status == "running" and found is None:
+                self._heed()
                 message = solver.step()
                 if solver.status == "failed":
                     self._drain(store, args, moment, base)
