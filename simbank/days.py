@@ -95,8 +95,8 @@ def sun_path(place, index):
     sun = place.get_solarposition(nodes)
     zenith, azimuth = np.radians(sun["zenith"].to_numpy()), np.radians(sun["azimuth"].to_numpy())
     vector = np.column_stack([np.sin(zenith) * np.sin(azimuth), np.sin(zenith) * np.cos(azimuth), np.cos(zenith)])
-    seconds = (index.as_unit("ns").asi8 - nodes.as_unit("ns").asi8[0]) / 1e9
-    east, north, up = CubicSpline((nodes.as_unit("ns").asi8 - nodes.as_unit("ns").asi8[0]) / 1e9, vector)(seconds).T
+    at_nodes, at = ((times - nodes[0]).total_seconds().to_numpy() for times in (nodes, index))
+    east, north, up = CubicSpline(at_nodes, vector)(at).T
     elevation = np.degrees(np.arctan2(up, np.hypot(east, north)))
     pressure = pvlib.atmosphere.alt2pres(place.altitude)
     elevation += pvlib.spa.atmospheric_refraction_correction(pressure / 100.0, 12.0, elevation, 0.5667)

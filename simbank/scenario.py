@@ -703,23 +703,19 @@ class Scenario:
                     raise InputError(f"no such port; {nearest(port, names)}", key=f"{where}.port", value=port)
                 try:
                     power = self._day_power(key, table, duty, begin, end, folder)
-                    power()  # what is wrong with a table is to be said now
                 except InputError as error:
                     key_in_file = error.key if error.file else f"{where}.{error.key}"
                     raise InputError(error.problem, file=error.file, key=key_in_file, value=error.value) from None
                 asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        idle = [
-            port
-            for port, (inverter, _) in self.bank.behaviours.items()
-            if inverter is not None and inverter.idle_w > 0 and port not in {port for port, _, _ in asked}
-        ]
+        idle = [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
+        active = dict.fromkeys([*(port for port, _, _ in asked), *idle])
 
         def make():
             powers = [(port, sign, power()) for port, sign, power in asked]
             for first_day, index in days.windows(duty.start, duty.days, duty.step, duty.timezone):
-                total = {port: np.zeros(len(index)) for port in [*(port for port, _, _ in asked), *idle]}
+                total = {port: np.zeros(len(index)) for port in active}
                 for port, sign, power in powers:
                     total[port] += sign * power(index, first_day)
                 yield Window({port: self._samples(port, power, limits) for port, power in total.items()}, len(index))
@@ -743,7 +739,8 @@ class Scenario:
         return Samples(starts, value, asked, ratio, limits)
 
     def _day_power(self, key, table, duty, begin, end, folder):
-        """A function that begins a series of powers anew: it returns one from (index, first_day) to power [W]."""
+        """A function that begins a series of powers anew: it returns one from (index, first_day) to power [W]. A table is read now,
+        so that what is wrong with it is said when the file is loaded."""
         from simbank import days
 
         if table.file is not None:
