@@ -710,8 +710,8 @@ def new(
     c_rate: Annotated[float | None, typer.Option(help="Discharge and charge of the bank.")] = None,
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
+    from simbank.files import write_whole
     from simbank.scenario import load
-    from simbank.simulation.result import write_whole
     from simbank.starter import starter_scenario
 
     if file.exists():
@@ -959,6 +959,7 @@ def _show_run(result, as_json):
         return
     import pandas as pd
 
+    _warnings(summary["warnings"])
     bank, closure = summary["bank"], summary["closure"]
     _table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
     say = _console().print
@@ -1077,6 +1078,12 @@ def _integrator(summary):
     used = summary["integrator"]
     over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
     return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
+
+
+def _warnings(records):
+    """Warnings, before the tables."""
+    for record in records:
+        _console().print(f"WARNING {record['code']} ({record['where']}): {record['text']}", style="bold", soft_wrap=True)
 
 
 def _caution():

@@ -62,7 +62,8 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    from simbank.simulation.result import package_version, write_whole
+    from simbank.files import write_whole
+    from simbank.simulation.result import package_version
 
     page = _Page(scenario, result, comparison, protection, studies)
     environment = Environment(

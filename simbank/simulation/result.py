@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import json
-import os
 import platform
 from functools import cached_property
 from importlib.metadata import PackageNotFoundError, version
@@ -12,10 +11,12 @@ from pathlib import Path
 
 import numpy as np
 
+from simbank.files import write_whole
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
+from simbank.warning import as_records
 
-__all__ = ["Result", "Trace", "package_version", "write_whole"]
+__all__ = ["Result", "Trace", "package_version"]
 
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
@@ -181,16 +182,6 @@ class Result:
         return self._plot("plot_throughput", **options)
 
 
-def write_whole(path, write):
-    """Write a file aside, then put it in its place; on failure the old one stays and the half-written one goes."""
-    aside = path.with_name(path.name + ".part")
-    try:
-        write(aside)
-        os.replace(aside, path)
-    finally:
-        aside.unlink(missing_ok=True)
-
-
 def _frame(times, names, quantities, level):
     import pandas as pd
 
@@ -342,6 +333,7 @@ def _summary(run, samples, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
+        "warnings": as_records(run.warnings),
         "closure": {
             "charge_relative": float(charge_error.max()),
             "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),

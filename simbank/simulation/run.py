@@ -316,6 +316,7 @@ class _Run:
         self.port_timer = np.full(self.p, np.inf)
         self.told = np.zeros(self.p, np.int64)
         self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
+        self.warnings = []  # of BankWarning, in the order in which they are to be read
         self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
         # bookkeeping
         self.acc, self.port_acc = integrals(self.n, self.p)

@@ -11,8 +11,8 @@ import pandas as pd
 
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
+from simbank.files import write_whole
 from simbank.simulation import simulate
-from simbank.simulation.result import write_whole
 from simbank.studies.case import Case
 from simbank.studies.protection import checks as rules
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
