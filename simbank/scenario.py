@@ -21,7 +21,7 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
+from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
@@ -45,7 +45,7 @@ class ConductorTable(FileModel):
     material: Literal["copper", "aluminium"] = "copper"
     construction: Literal["solid", "stranded", "flexible"] | None = None
     joint: quantity("ohm", not_negative=True) = 0.0
-    temperature: quantity("kelvin", above_zero=True) | None = None
+    temperature: bank_temperature() | None = None
     insulation: Literal[tuple(INSULATIONS)] | None = None
     loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = 2
     ampacity: quantity("ampere", above_zero=True) | None = None
@@ -118,7 +118,7 @@ class PackTable(FileModel):
     cell_seed: Annotated[int, Field(ge=0, strict=True)] = 0
     cell_capacities: list[fraction(0.0, 2.0, above=True)] | None = None
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
-    temperature: quantity("kelvin", above_zero=True) | None = None
+    temperature: bank_temperature() | None = None
     device: DeviceTable | None = None
 
     @model_validator(mode="after")
@@ -238,7 +238,7 @@ class WiringTable(FileModel):
     distribution: DistributionTable | None = None
     conductors: list[FreeConductor] = Field(default_factory=list)
     added: dict[str, quantity("ohm", not_negative=True)] = Field(default_factory=dict)
-    conductor_temperature: quantity("kelvin", above_zero=True) | None = None
+    conductor_temperature: bank_temperature() | None = None
     spacing: quantity("m", above_zero=True) = 0.1
 
     @model_validator(mode="before")
@@ -344,7 +344,7 @@ class ScenarioFile(FileModel):
     """The whole file."""
 
     name: Annotated[str, Field(min_length=1)]
-    ambient: quantity("kelvin", above_zero=True) = 298.15
+    ambient: bank_temperature() = 298.15
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)]
     packs: Annotated[list[PackTable], Field(min_length=1)]
     rack: RackTable | None = None

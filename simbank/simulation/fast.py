@@ -324,25 +324,17 @@ def _between(share, h, y0, f0, y1, f1, out):
 
 
 @kernel
-def _quiet(now, pack_state, pack_live, phase, ports, told, equip):
+def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
-    wish = 0.0
     for a in range(phase.size):
-        if phase[a] == modes.IDLE:
-            wish -= 1.0
-        elif phase[a] != modes.DONE and phase[a] != modes.CUT:
-            wish += eq.commanded(now, ports, a)
         if phase[a] != modes.DONE and ports[a, eq.LIVE] == 0.0:
             silent = told[a] & port_laws.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
             if equip[a, port_laws.STAYS] == 0.0 or not silent:
                 return False
+    quiet = True
     for k in range(pack_state.size):
-        if not pack_live[k]:
-            if pack_state[k] == modes.FULL_OPEN and wish >= 0.0:
-                return False
-            if pack_state[k] == modes.EMPTY_OPEN and wish <= 0.0:
-                return False
-    return True
+        quiet = quiet and not modes.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
+    return quiet
 
 
 def scratch_arrays(n, p, d):
@@ -384,7 +376,7 @@ def advance(
         Why it came back, where it stands, and how many samples are filled.
     """
     cells, curves_of, curves, hybrid, terminal, port_live, pack_live, neighbours, devices, flows = bank
-    pack_state, pack_mark, monitors, monitor_state, device_state = packs
+    pack_state, pack_mark, monitors, monitor_state, device_state, asleep = packs
     phase, ports, timer, told, equip, log, count = port_state
     acc, port_acc, moment = sums
     durations, commands, early = plan
@@ -408,6 +400,8 @@ def advance(
             for a in range(p):
                 ports[a, eq.LIVE] = 1.0 if port_live[a] else 0.0
             port_laws.cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip)
+            for k in range(n):
+                asleep[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
@@ -453,7 +447,7 @@ def advance(
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
                 port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
-            if not _quiet(local, pack_state, pack_live, phase, ports, told, equip):
+            if not _quiet(local, pack_state, pack_live, asleep, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row]:
                 over = True

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import inlined, kernel, maker
+from simbank.compiled import inlined, kernel, maker, plain
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
@@ -85,6 +85,22 @@ DEVICE_OPENS = "opens: overload"
 DEVICE_INSTANT = "opens: instantaneous release"
 DEVICE_CLOSES = "closed"
 DEVICE_SWITCHED = "opened by schedule"
+
+
+@plain
+def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
+    """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
+    every port wants current the other way."""
+    if pack_live[k] or asleep[k] or (pack_state[k] != FULL_OPEN and pack_state[k] != EMPTY_OPEN):
+        return False
+    out, into = False, False
+    for a in range(phase.size):
+        if phase[a] == IDLE:
+            into = True
+        elif phase[a] != DONE and phase[a] != CUT:
+            wish = eq.commanded(now, ports, a)
+            out, into = out or wish > 0.0, into or wish < 0.0
+    return out or not into if pack_state[k] == FULL_OPEN else into or not out
 
 
 @maker

@@ -34,6 +34,7 @@ CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hou
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
 REFERENCE_TOLERANCE, FAST_TOLERANCE, HAND_OVER_TOLERANCE = 3e-10, 3e-8, 1e-7
+LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
@@ -214,7 +215,7 @@ def simulate(
     Raises
     ------
     InputError
-        If the method is unknown or the bank is larger than 512 packs.
+        If the method or integrator is unknown, the tolerance is none, or the bank has too many packs.
     SimulationError
         If the run cannot go on; what was computed is its ``partial``.
     """
@@ -225,7 +226,10 @@ def simulate(
     if integrator not in INTEGRATORS:
         raise InputError(f"unknown integrator; use one of {', '.join(INTEGRATORS)}", key="integrator", value=integrator)
     is_fast = integrator == "fast"
-    tolerance = tolerance or (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE)
+    if tolerance is None:
+        tolerance = FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE
+    if not LEAST_TOLERANCE <= tolerance <= MOST_TOLERANCE:
+        raise InputError(f"must be from {LEAST_TOLERANCE:g} to {MOST_TOLERANCE:g}", key="tolerance", value=tolerance)
     solver_tolerance = HAND_OVER_TOLERANCE if is_fast else tolerance
     run = _Run(scenario, method, solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
     if is_fast:
@@ -294,6 +298,7 @@ class _Run:
         # packs and their monitors
         self.pack_state = np.zeros(self.n, np.int64)
         self.pack_mark = np.zeros((self.n, 2))
+        self.asleep = np.zeros(self.n, bool)  # would carry current in its blocked direction, were it woken now
         self.monitors = monitor_array(packs)
         self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
         self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
@@ -480,16 +485,27 @@ class _Run:
         self._event(self.pack_names[k], modes.PRECHARGED, f"current now {self._solve()[0][eq.I_PACK, k]:.1f} A")
 
     def _wake(self, now):
-        """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own."""
-        wish = sum(
-            -1.0 if self.phase[a] == modes.IDLE else eq.commanded(now, self.ports, a)
-            for a in range(self.p)
-            if self.phase[a] not in (modes.DONE, modes.CUT)
-        )
-        for k in np.flatnonzero(~modes.CONDUCTS[self.pack_state] & (self.pack_state != modes.OPEN) & ~self.reduced.pack_live):
-            if wish >= 0 if self.pack_state[k] == modes.FULL_OPEN else wish <= 0:
+        """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
+
+        Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
+        since a lead, a held voltage or the end of their power may turn it round. A pack that would carry current in its blocked
+        direction sleeps until something else changes.
+        """
+        for k in range(self.n):
+            self.asleep[k] = False
+            if not modes.may_wake(k, now, self.pack_state, self.reduced.pack_live, self.phase, self.ports, self.asleep):
+                continue
+            state = self.pack_state[k]
+            full = state == modes.FULL_OPEN
+            self.pack_state[k] = modes.FULL_CONDUCTING if full else modes.EMPTY_CONDUCTING
+            self._rewire()
+            current = float(self._solve()[0][eq.I_PACK, k])
+            self.pack_state[k] = state
+            self._rewire()
+            if (current if full else -current) * 3600.0 / self.cells[eq.Q, k] >= -modes.CURRENT_BAND_C:
                 self._conduct(k)
                 return True
+            self.asleep[k] = True
         return False
 
     # ---- changes of ports ----
@@ -712,7 +728,7 @@ class _Run:
             code, self.t, self._step_start, row, fresh, h_try, filled = fast.advance(
                 self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), FAST_STEPS, self.fast_tolerance,
                 self.max_step_s, self.y, bank,
-                (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state),
+                (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state, self.asleep),
                 self._port_state(), (self.acc, self.port_acc, moment), plan, samples, scratch,
             )  # fmt: skip
             if filled:
