@@ -98,6 +98,12 @@ class PackType(FileModel):
             raise InputError('needs "mass" and "heat_loss" beside it', key="specific_heat")
         if self.relaxation is not None and len(self.relaxation) != 2:
             raise InputError("needs exactly two pairs of resistance and time_constant", key="relaxation")
+        for k, pair in enumerate(self.relaxation or ()):
+            if pair.time_constant < 1e-3:
+                raise InputError(
+                    "must be at least 1 ms: what settles sooner belongs to cell_resistance",
+                    key=f"relaxation.{k}.time_constant", value=f"{pair.time_constant:g} s",
+                )  # fmt: skip
         return self
 
 
@@ -460,6 +466,7 @@ class Scenario:
             ports[port.name] = self._port(port, ends, branches)
         graph = Graph.build(self._with_added(branches), terminals, ports)
         neighbours = self._neighbours(list(terminals))
+        self._check_masses(packs, neighbours)
         behaviours = {port.name: self._behaviour(port, packs) for port in file.ports if port.inverter or port.charger}
         known = [*terminals, *(device.name for device in self._devices)]
         for k, order in enumerate(file.switching):
@@ -514,6 +521,21 @@ class Scenario:
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger
+
+    def _check_masses(self, packs, neighbours):
+        """Refuse a pack so light that its temperature could not be followed."""
+        for k, ((_, table), pack) in enumerate(zip(self._file.each_pack(), packs, strict=True)):
+            kind = self._file.pack_types[table.type]
+            if kind.mass is None:
+                continue
+            least = pack.least_heat_capacity_j_k(0.0 if neighbours is None else float(neighbours[k].sum()))
+            if pack.heat_capacity_j_k < least:
+                kg = least / pack.heat_capacity_j_k * kind.mass
+                raise InputError(
+                    f"too light for its energy, heat_loss and neighbours: at least {kg * (1 + 1e-3):.4g} kg, or neither mass nor "
+                    "heat_loss for a pack that stays at the temperature around it",
+                    key=f"pack_types.{table.type}.mass", value=f"{kind.mass:g} kg",
+                )  # fmt: skip
 
     def _neighbours(self, names):
         """Heat conductance between packs that stand side by side [W/K], shape (n, n), or None."""
