@@ -75,6 +75,17 @@ def test_s1_conductors_hotter_than_assumed_stay_so():
     assert cable.warmed(373.15).metal_ohm > cable.metal_ohm
 
 
+def test_s8_withstand_of_a_large_and_of_a_flexible_cable(root):
+    """1000 kcmil (506.7 mm²) in PVC: k 103 of IEC 60364-4-43 table 43A; 35 mm² flexible: the 31.1 mm² of its resistance."""
+    base = root / "scenarios" / "valley_workshop.toml"
+    for lead, area, k in (("1000 kcmil", 506.7, 103), ("35 mm2", 31.12, 115)):
+        changes = {"wiring.lead": {"gauge": lead, "length": "90 cm", "insulation": "pvc70", "ampacity": "600 A"}}
+        checks = simbank.protect(simbank.load(base, changes), run=False).checks.set_index(["rule", "where"])
+        row = checks.loc[("withstand", "lead A +")]
+        assert row["limit"] == pytest.approx((k * area) ** 2, rel=0.01)
+        assert f"{area:.1f} mm² of metal" in row["text"]
+
+
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
