@@ -4,6 +4,7 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 ``tests/trials`` reproduce them; every bank there is invented.
 """
 
+import html
 import json
 import subprocess
 import sys
@@ -97,6 +98,17 @@ def test_s8_withstand_of_a_large_and_of_a_flexible_cable(root):
 
 
 # ---- banks that should not be: S6, S10, S12, S14 ----
+
+
+def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
+    scenario = simbank.load(TRIALS / "limit_120_a_at_1c.toml")
+    page = html.unescape(simbank.write_report(scenario, tmp_path / "report.html").read_text())
+    rests_on = page[page.index('id="assumptions"') : page.index('id="not-checked"')]
+    for section, note in simbank.load_chemistry("lfp").notes.items():
+        assert f"lfp, {section.replace('_', ' ')}: {note}" in rests_on
+    assert "Common practice, no source: no charge below 0 degC" in rests_on
+    assert "assumed; " in rests_on
+    assert "Seen in practice: 0 to 0.1 C at 0 degC" in rests_on
 
 
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
