@@ -94,6 +94,47 @@ def test_s8_withstand_of_a_large_and_of_a_flexible_cable(root):
         assert f"{area:.1f} mm² of metal" in row["text"]
 
 
+def small(ports, **wiring):
+    """Two packs with leads to a bus bar without resistance."""
+    return {
+        "name": "small",
+        "pack_types": {"box": {"capacity": "100 Ah", "cell_resistance": "0.5 milliohm", "internal_wiring": "5 milliohm"}},
+        "packs": [{"name": name, "type": "box"} for name in "AB"],
+        "wiring": {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "1 m"}, **wiring},
+        "ports": ports,
+        "duty": {"kind": "constant", "discharge": "50 A", "hours": 0.1},
+    }
+
+
+PORT_LEAD = {"gauge": "2 AWG", "length": "2 m"}
+
+
+@pytest.mark.parametrize("lead", [{}, {"lead": PORT_LEAD}])
+def test_s15_pack_and_port_of_one_name_is_one_clear_line(lead):
+    """With a lead it was refused as "two conductors share this name"; without, the pack's device was taken for the port's."""
+    with pytest.raises(simbank.InputError, match="a pack has this name") as caught:
+        simbank.from_dict(small([{"name": "A", **lead}]))
+    assert caught.value.key == "ports.name"
+
+
+def test_s15_port_named_as_a_place_of_the_wiring_is_one_clear_line():
+    """A port "bus" ended at the bus bar's own node, and its leads vanished without a word."""
+    with pytest.raises(simbank.InputError, match="give its pack, string or port another name"):
+        simbank.from_dict(small([{"name": "bus", "lead": PORT_LEAD}]))
+
+
+def test_s15_leads_of_ports_are_told_by_data():
+    """What belongs to a port says so itself: a conductor of the graph named like a port's lead is none."""
+    scenario = simbank.from_dict(small([{"name": "out", "lead": PORT_LEAD}]))
+    mine = {b.name: (b.kind, b.pole) for b in scenario.bank.graph.branches if (b.role, b.owner) == ("port", "out")}
+    assert mine == {"lead out +": ("lead", "+"), "lead out -": ("lead", "-")}
+    data = small([{"name": "out", "positive": "A+", "negative": "B-"}])
+    conductors = [{"name": "lead out +", "from": "A+", "to": "B+", **PORT_LEAD}, {"from": "A-", "to": "B-", **PORT_LEAD}]
+    graph = simbank.from_dict({**data, "wiring": {"layout": "graph", "conductors": conductors}})
+    assert [p.kind for p in simbank.protect(graph, run=False).greatest.places].count("lead") == 0
+    assert 'id="branch-lead-out-plus"' in simbank.protect(graph, run=False).drawing()
+
+
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
