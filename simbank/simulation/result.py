@@ -14,6 +14,8 @@ import numpy as np
 from simbank.files import write_whole
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
+from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.run_warnings import cascades, too_cold
 from simbank.warning import as_records
 
 __all__ = ["Result", "Trace", "package_version"]
@@ -73,11 +75,21 @@ class Result:
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
-        self.warnings = list(dict.fromkeys(run.warnings))
         self._bank, self._port_names = run.bank, run.port_names
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self.summary = _summary(run, self._samples, stored_change_j)
+        self.warnings = self._told(run, complete)
+        self.summary["warnings"] = as_records(self.warnings)
+
+    def _told(self, run, complete):
+        """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
+        before = [warning for warning in run.warnings if not complete or warning.code != FREEZING]
+        happened = [
+            *cascades(run.openings, self._events, self.summary["ports"]),
+            *too_cold(self._bank.packs, self.summary["packs"]),
+        ]
+        return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
     def packs(self):
@@ -336,7 +348,6 @@ def _summary(run, samples, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "warnings": as_records(run.warnings),
         "closure": {
             "charge_relative": float(charge_error.max()),
             "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
