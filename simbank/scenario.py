@@ -654,8 +654,9 @@ class Scenario:
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
             limits = self._limits(duty)
-            steps = table_steps(path, names, duty.interpolation, limits)
-            return Duty(tuple(self._through_inverters(step, path, limits) for step in steps), duty.repeat)
+            steps = table_steps(path, names, duty.interpolation, limits, self._idle_ports())
+            steps = (self._through_inverters(step, path, limits) for step in steps)
+            return Duty(tuple(self._with_idle(step, limits) for step in steps), duty.repeat)
         if isinstance(duty, DaysDuty):
             return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
@@ -675,7 +676,8 @@ class Scenario:
         return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
 
     def _through_inverters(self, step, path, limits):
-        """A step of a table with AC powers turned into what the bank must give."""
+        """A step of a table with AC powers turned into what the bank must give; a row of 0 W draws the inverter's idle power, one of
+        0 A is a current of none."""
         commands = {}
         for port, command in step.commands.items():
             if self.bank.behaviours.get(port, (None, None))[0] is not None and command.kind == "power":
@@ -686,6 +688,16 @@ class Scenario:
                 command = self._command(port, "power", command.value, limits)
             commands[port] = command
         return Step(step.duration_s, commands, step.ends_early)
+
+    def _idle_ports(self):
+        """Ports whose inverter draws something when nothing is asked of it."""
+        return [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
+
+    def _with_idle(self, step, limits):
+        """The step with 0 W asked of every inverter of which it says nothing: one that is on draws its idle power, whatever the form
+        of the duty, also while the bank rests or another port works."""
+        idle = {port: self._command(port, "power", 0.0, limits) for port in self._idle_ports() if port not in step.commands}
+        return replace(step, commands=step.commands | idle) if idle else step
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
@@ -709,8 +721,7 @@ class Scenario:
                 asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        idle = [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
-        active = dict.fromkeys([*(port for port, _, _ in asked), *idle])
+        active = dict.fromkeys([*(port for port, _, _ in asked), *self._idle_ports()])
 
         def make():
             powers = [(port, sign, power()) for port, sign, power in asked]
@@ -767,20 +778,18 @@ class Scenario:
         return sun
 
     def _step(self, step, key, names, c_rate):
+        seconds, limits = step.hours * 3600.0, self._limits(step)
         if step.rest:
-            return Step(step.hours * 3600.0)
+            return self._with_idle(Step(seconds), limits)
         port = step.port or names[0]
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
         if step.resistance is not None:
-            return Step(
-                step.hours * 3600.0,
-                {port: self._command(port, "resistance", step.resistance, self._limits(step))},
-                step.then == "next",
-            )
-        kind, value = self._amperes(step.discharge or step.charge, c_rate)
-        command = self._command(port, kind, value if step.discharge else -value, self._limits(step))
-        return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+            command = self._command(port, "resistance", step.resistance, limits)
+        else:
+            kind, value = self._amperes(step.discharge or step.charge, c_rate)
+            command = self._command(port, kind, value if step.discharge else -value, limits)
+        return self._with_idle(Step(seconds, {port: command}, step.then == "next"), limits)
 
 
 def _pack_volts(packs):
