@@ -15,6 +15,7 @@ from simbank.scenario import from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import headline
+from simbank.warning import as_records, from_records, gathered
 
 __all__ = ["sweep"]
 
@@ -58,7 +59,8 @@ def sweep(
     -------
     DataFrame
         One row per point, in order: its keys, the headline figures, ``integrator``, ``handed_over`` (times the reference took
-        over) and ``failure`` (None, or why this run could not finish or its values do not fit).
+        over), ``warnings`` (codes, with commas) and ``failure`` (None, or why this run could not finish or its values do not
+        fit). ``attrs["warnings"]`` is a list of ``{code, where, text}``: what the runs warn of, each once.
 
     Raises
     ------
@@ -81,7 +83,16 @@ def sweep(
                 on_row(row)
         if progress:
             progress(len(rows) / len(all_points))
-    return pd.DataFrame([rows[k] for k in range(len(all_points))])
+    return _table([rows[k] for k in range(len(all_points))])
+
+
+def _table(rows):
+    """Rows as a table: of each row's warnings their codes, and the whole of them, each once, in ``attrs``."""
+    warned = [(f"row {k}", from_records(row.get("warnings") or ())) for k, row in enumerate(rows)]
+    codes = [", ".join(dict.fromkeys(warning.code for warning in warnings)) for _, warnings in warned]
+    table = pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)])
+    table.attrs["warnings"] = as_records(gathered(warned))
+    return table
 
 
 def _points(scenario, grid, points, vary, runs, sampler, seed):
@@ -105,13 +116,15 @@ def run_points(data, source, chunk, options):
     """Rows of some points, with their numbers; what a worker does."""
     out = []
     for number, point in chunk:
-        figures, failure, note = {}, None, {}
+        figures, failure, note, warned = {}, None, {}, []
         try:
             summary = simulate(from_dict(data, point, source), output_step_s=600.0, **options).summary
-            figures, note = headline(summary), summary["integrator"]
+            figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
         except (SimulationError, InputError) as error:
             failure = str(error)
-        row = {"integrator": options["integrator"], "handed_over": note.get("handed_over"), "failure": failure}
+        row = {
+            "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
+        }  # fmt: skip
         out.append((number, point | figures | row))
     return out
 
