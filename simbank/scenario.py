@@ -362,14 +362,23 @@ class ScenarioFile(FileModel):
                 )
         if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
             raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
-        for key, names in (
-            ("packs", [name for name, _ in self.each_pack()]),
-            ("ports", [port.name for port in self.ports]),
-            ("wiring.strings", [string.name for string in self.wiring.strings]),
+        taken = {}
+        for key, kind, names in (
+            ("packs", "a pack", [name for name, _ in self.each_pack()]),
+            ("wiring.strings", "a string", [string.name for string in self.wiring.strings]),
+            ("ports", "a port", [port.name for port in self.ports]),
         ):
             for name in names:
                 if names.count(name) > 1:
                     raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+                if name in taken:
+                    raise InputError(
+                        f"{taken[name]} has this name; packs, strings and ports each need a name of their own, by which their "
+                        "leads and devices go",
+                        key=f"{key}.name",
+                        value=name,
+                    )
+                taken[name] = kind
         return self
 
     def each_pack(self):
@@ -446,7 +455,7 @@ class Scenario:
             self._place(f"terminals of {name}", "pack", name, outer)
             if table.device is not None:
                 terminals[name] = self._device(
-                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, facing=False
+                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, "pack", facing=False
                 )
                 if table.device.rating is not None:
                     self._place(f"inside {name}", "inside", name, terminals[name])
@@ -476,7 +485,7 @@ class Scenario:
     def _place(self, name, kind, owner, ends):
         self._places.append(Place(name, kind, owner, *ends))
 
-    def _device(self, owner, table, inner, outer, branches, facing=True, in_series=()):
+    def _device(self, owner, table, inner, outer, branches, role, facing=True, in_series=()):
         """Add a device in line with one pole, or one with each; one with a rating can open and goes by the name of its branch.
 
         ``inner`` and ``outer`` are pairs of nodes. Returns the pair that now stands for the side that the device was put at:
@@ -487,7 +496,7 @@ class Scenario:
             if table.pole not in (("positive", "both"), ("negative", "both"))[pole]:
                 continue
             name = f"device {owner}{sign}"
-            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance))
+            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance, None, owner, role, "+-"[pole]))
             ends[pole] = outer[pole] if facing else inner[pole]
             if table.rating is not None:
                 series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
@@ -537,13 +546,16 @@ class Scenario:
         self._place(f"take-off of {port.name}", "take-off", port.name, ends)
         if port.device is not None:
             fused = (f"{port.name} fused+", f"{port.name} fused-")
-            ends = self._device(port.name, port.device, ends, fused, branches, in_series=leads)
+            ends = self._device(port.name, port.device, ends, fused, branches, "port", in_series=leads)
         positive, negative = ends
         self._place(f"port {port.name}", "port", port.name, (f"{port.name}+", f"{port.name}-") if port.lead else ends)
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
             for sign, node in (("+", positive), ("-", negative)):
-                branches.append(Branch(f"lead {port.name} {sign}", "lead", node, f"{port.name}{sign}", lead.resistance_ohm, lead))
+                end = f"{port.name}{sign}"
+                branches.append(
+                    Branch(f"lead {port.name} {sign}", "lead", node, end, lead.resistance_ohm, lead, port.name, "port", sign)
+                )
             return f"{port.name}+", f"{port.name}-"
         return positive, negative
 
@@ -593,7 +605,7 @@ class Scenario:
             if string.device is not None:
                 fused = (f"{string.name} fused+", f"{string.name} fused-")
                 leads = (f"lead {string.name} +", f"lead {string.name} -")
-                ends = self._device(string.name, string.device, ends, fused, branches, in_series=leads)
+                ends = self._device(string.name, string.device, ends, fused, branches, "string", in_series=leads)
             string_units.append((string.name, *ends))
         for name in names:
             if used.count(name) != 1:

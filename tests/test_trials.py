@@ -4,6 +4,7 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 ``tests/trials`` reproduce them; every bank there is invented.
 """
 
+import html
 import json
 import subprocess
 import sys
@@ -94,10 +95,62 @@ def test_s8_withstand_of_a_large_and_of_a_flexible_cable(root):
         assert f"{area:.1f} mm² of metal" in row["text"]
 
 
+def small(ports, **wiring):
+    """Two packs with leads to a bus bar without resistance."""
+    return {
+        "name": "small",
+        "pack_types": {"box": {"capacity": "100 Ah", "cell_resistance": "0.5 milliohm", "internal_wiring": "5 milliohm"}},
+        "packs": [{"name": name, "type": "box"} for name in "AB"],
+        "wiring": {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "1 m"}, **wiring},
+        "ports": ports,
+        "duty": {"kind": "constant", "discharge": "50 A", "hours": 0.1},
+    }
+
+
+PORT_LEAD = {"gauge": "2 AWG", "length": "2 m"}
+
+
+@pytest.mark.parametrize("lead", [{}, {"lead": PORT_LEAD}])
+def test_s15_pack_and_port_of_one_name_is_one_clear_line(lead):
+    """With a lead it was refused as "two conductors share this name"; without, the pack's device was taken for the port's."""
+    with pytest.raises(simbank.InputError, match="a pack has this name") as caught:
+        simbank.from_dict(small([{"name": "A", **lead}]))
+    assert caught.value.key == "ports.name"
+
+
+def test_s15_port_named_as_a_place_of_the_wiring_is_one_clear_line():
+    """A port "bus" ended at the bus bar's own node, and its leads vanished without a word."""
+    with pytest.raises(simbank.InputError, match="give its pack, string or port another name"):
+        simbank.from_dict(small([{"name": "bus", "lead": PORT_LEAD}]))
+
+
+def test_s15_leads_of_ports_are_told_by_data():
+    """What belongs to a port says so itself: a conductor of the graph named like a port's lead is none."""
+    scenario = simbank.from_dict(small([{"name": "out", "lead": PORT_LEAD}]))
+    mine = {b.name: (b.kind, b.pole) for b in scenario.bank.graph.branches if (b.role, b.owner) == ("port", "out")}
+    assert mine == {"lead out +": ("lead", "+"), "lead out -": ("lead", "-")}
+    data = small([{"name": "out", "positive": "A+", "negative": "B-"}])
+    conductors = [{"name": "lead out +", "from": "A+", "to": "B+", **PORT_LEAD}, {"from": "A-", "to": "B-", **PORT_LEAD}]
+    graph = simbank.from_dict({**data, "wiring": {"layout": "graph", "conductors": conductors}})
+    assert [p.kind for p in simbank.protect(graph, run=False).greatest.places].count("lead") == 0
+    assert 'id="branch-lead-out-plus"' in simbank.protect(graph, run=False).drawing()
+
+
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
 # ---- banks that should not be: S6, S10, S12, S14 ----
+
+
+def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
+    scenario = simbank.load(TRIALS / "limit_120_a_at_1c.toml")
+    page = html.unescape(simbank.write_report(scenario, tmp_path / "report.html").read_text())
+    rests_on = page[page.index('id="assumptions"') : page.index('id="not-checked"')]
+    for section, note in simbank.load_chemistry("lfp").notes.items():
+        assert f"lfp, {section.replace('_', ' ')}: {note}" in rests_on
+    assert "Common practice, no source: no charge below 0 degC" in rests_on
+    assert "assumed; " in rests_on
+    assert "Seen in practice: 0 to 0.1 C at 0 degC" in rests_on
 
 
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
