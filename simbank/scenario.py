@@ -519,7 +519,9 @@ class Scenario:
             inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
-                charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
+                charger = port.charger.charger(
+                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs]
+                )
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger

@@ -155,6 +155,28 @@ def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
 
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
 
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_s9_absorption_does_not_end_near_empty(integrator):
+    """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
+    result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
+    assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
+    assert result.summary["ports"][0]["first_charged_h"] is None
+
+
+def test_s9_a_charger_at_float_begins_a_new_bulk_each_morning_if_asked():
+    """In the second week of this summer the bank is at float; without a new bulk it stays there for days."""
+    asked = {"ports.inverter.charger.new_bulk_after": "4 h"}
+    for changes, mornings in (({}, 0), (asked, 3)):
+        scenario = simbank.load(TRIALS / "summer_sun.toml", {"duty.days": 14} | changes)
+        summary = simbank.simulate(scenario, integrator="fast").summary
+        again = [e for e in summary["events"] if e["what"] == "bulk charge again"]
+        ended = [e for e in summary["events"] if e["what"] == "absorption ended, float"]
+        held = [e for e in summary["events"] if e["what"] == "charge voltage reached, voltage held"]
+        assert (len(again) >= mornings) if mornings else not again
+        assert ended[0]["time_s"] >= held[0]["time_s"] + 60.0 - 1e-6  # the tail counts only while the voltage is held
+
+
 IDLE = """
 name = "Two packs and an inverter"
 [pack_types.p]
