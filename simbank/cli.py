@@ -183,8 +183,10 @@ def sweep(
         )
         _sweep_plots(table, vary, out)
     if json_:
-        _print_json({"scenario": scenario.name, "rows": json.loads(table.to_json(orient="records", double_precision=15))})
+        rows = json.loads(table.to_json(orient="records", double_precision=15))
+        _print_json({"scenario": scenario.name, "rows": rows, "warnings": table.attrs["warnings"]})
     else:
+        _warnings(table.attrs["warnings"])
         keys = [key for key in table if "." in key]
         columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
         columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
@@ -808,11 +810,16 @@ def _split(item, option):
 
 
 def _comma(text):
-    """Split at commas that are not inside braces or brackets."""
-    parts, depth = [""], 0
+    """Split at commas that are not inside braces, brackets or quotes."""
+    parts, depth, quote = [""], 0, None
     for letter in text:
-        depth += (letter in "{[") - (letter in "}]")
-        if letter == "," and depth == 0:
+        if quote is not None:
+            quote = None if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        else:
+            depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0 and quote is None:
             parts.append("")
         else:
             parts[-1] += letter

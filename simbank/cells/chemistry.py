@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from contextlib import suppress
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 

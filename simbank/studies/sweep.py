@@ -75,7 +75,9 @@ def sweep(
     """
     fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
     options = {"integrator": integrator} | options
-    drawn = {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
+    drawn = (
+        {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
+    )
     made = _made_by(scenario, options, drawn, points=content_hash(all_points))
     done = _Kept(keep, scenario, options, made)
     kept = [done.find(point) for point in all_points]

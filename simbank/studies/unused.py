@@ -87,7 +87,9 @@ def _of_draws(scenario, fixed, key, draws):
     if not all(still):
         points = [", ".join(f"{k} = {v}" for k, v in base.items()) for base, same in zip(fixed, still, strict=False) if same]
         where = f" where {'; '.join(points)}"
-    return BankWarning(CODE, key, f"the bank and duty that a run is given are the same for any value of it{where}: nothing uses it")
+    return BankWarning(
+        CODE, key, f"the bank and duty that a run is given are the same for any value of it{where}: nothing uses it"
+    )
 
 
 def _given(scenario):
