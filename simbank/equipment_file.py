@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from itertools import pairwise
 from typing import Annotated, Literal
@@ -273,12 +274,17 @@ class LoadTable(FileModel):
         return self
 
 
+def _date_text(value):
+    """A date of TOML's own kind (2025-06-21 without quotation marks) as text."""
+    return str(value) if isinstance(value, dt.date) else value
+
+
 class DaysDuty(FileModel):
     """Real days: what the sun offers and what is asked, at equal steps of local time."""
 
     kind: Literal["days"]
     days: Annotated[int, Field(ge=1, le=36600, strict=True)] = 1
-    start: str = "2025-06-21"
+    start: Annotated[str, BeforeValidator(_date_text)] = "2025-06-21"
     timezone: str = "UTC"
     step: quantity("second", above_zero=True) = 60.0
     sun: list[SunTable] = Field(default_factory=list)

@@ -752,9 +752,10 @@ class Scenario:
         if table.file is not None:
             read = days.TimedTable(folder / table.file, begin, end, duty.step, duty.timezone)
             return lambda: read
+        count = days.local_days(duty.start, duty.days)
         if key == "load":
             shape = table.shape or days.HOUSEHOLD_SHAPE
-            return lambda: days.DailyLoad(table.energy_per_day, shape, table.seed, table.spread, duty.days)
+            return lambda: days.DailyLoad(table.energy_per_day, shape, table.seed, table.spread, count)
         place = days.Array(
             table.latitude, table.longitude, table.tilt, table.azimuth, table.peak_power, table.losses, table.altitude_m
         )
@@ -762,7 +763,7 @@ class Scenario:
         def sun():
             clouds = None
             if table.weather_seed is not None:
-                clouds = days.Weather(table.weather_seed, table.weather_mean, duty.days, duty.step)
+                clouds = days.Weather(table.weather_seed, table.weather_mean, count, duty.step)
 
             def power(index, first_day):
                 clear = days.clear_sky_power(place, index)

@@ -67,10 +67,13 @@ class Result:
     complete : bool
         False if the run stopped before the end of its duty.
     scenario : Scenario
+    warnings : list of BankWarning
+        What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
+        self.warnings = list(dict.fromkeys(run.warnings))
         self._bank, self._port_names = run.bank, run.port_names
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)

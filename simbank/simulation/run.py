@@ -22,6 +22,7 @@ from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
+from simbank.simulation.bank_warnings import warnings_of_bank
 from simbank.simulation.quadrature import StepStore, integrals
 from simbank.simulation.result import Result, Trace
 
@@ -664,6 +665,7 @@ class _Run:
 
     def go(self):
         self._rewire()
+        self.warnings += warnings_of_bank(self.bank)
         if self.fast_tolerance is not None:
             self._go_fast()
             self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -81,6 +82,8 @@ def parse_draw(text, key=None):
     except ValueError:
         raise InputError(RIGHT, key=key, value=text) from None
     kind = match[1]
+    if not (math.isfinite(low) and math.isfinite(high)):
+        raise InputError(f"its numbers must be finite: {RIGHT}", key=key, value=text)
     good = {"uniform": high > low, "normal": high > 0, "lognormal": low > 0 and high > 1}[kind]
     if not good:
         raise InputError(f"its numbers do not fit a {kind}: {RIGHT}", key=key, value=text)

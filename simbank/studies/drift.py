@@ -12,6 +12,7 @@ from simbank.errors import InputError
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.warning import gathered
 
 __all__ = ["Drift", "drift"]
 
@@ -25,6 +26,11 @@ class Drift:
 
     table: pd.DataFrame
     results: dict
+
+    @property
+    def warnings(self):
+        """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers."""
+        return gathered([(name, result.warnings) for name, result in self.results.items()])
 
     def plot(self):
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""

@@ -17,7 +17,7 @@ from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import headline
 from simbank.studies.unused import unused_keys
-from simbank.warning import as_records
+from simbank.warning import as_records, from_records, gathered
 
 __all__ = ["inline", "sweep"]
 
@@ -63,9 +63,9 @@ def sweep(
     -------
     DataFrame
         One row per point, in order: its keys (a value that is a table as its text), the headline figures, ``integrator``,
-        ``handed_over`` (times the reference took over) and ``failure`` (None, or why this run could not finish or its values do
-        not fit). Its ``attrs``: ``made_by``, ``warnings`` (such as ``key-changes-nothing``), ``fixed_keys`` (of the grid or list)
-        and ``drawn_keys``.
+        ``handed_over`` (times the reference took over), ``warnings`` (codes, with commas) and ``failure`` (None, or why this run
+        could not finish or its values do not fit). Its ``attrs``: ``warnings``, a list of ``{code, where, text}``: keys that
+        change nothing, then what the runs warn of, each once; ``made_by``; ``fixed_keys`` (of the grid or list); ``drawn_keys``.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def sweep(
     drawn = (
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
     )
-    made = _made_by(scenario, options, drawn, points=content_hash(all_points))
+    made = _made_by(scenario, options, drawn, content_hash(all_points))
     done = _Kept(keep, scenario, options, made)
     kept = [done.find(point) for point in all_points]
     todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
@@ -93,11 +93,18 @@ def sweep(
                 on_row(row)
         if progress:
             progress(len(rows) / len(all_points))
-    table = pd.DataFrame([rows[k] for k in range(len(all_points))])
+    table, warned = _table([rows[k] for k in range(len(all_points))])
     fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    warnings = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
-    table.attrs = {"made_by": made, "warnings": as_records(warnings), "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
+    warnings = as_records([*unused_keys(scenario, table, fixed, fixed_keys, vary, draws), *warned])
+    table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
     return table
+
+
+def _table(rows):
+    """Rows as a table with the codes of each row's warnings, and the whole of them, each once."""
+    warned = [(f"row {k}", from_records(row.get("warnings") or ())) for k, row in enumerate(rows)]
+    codes = [", ".join(dict.fromkeys(warning.code for warning in warnings)) for _, warnings in warned]
+    return pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)]), gathered(warned)
 
 
 def inline(value):
@@ -111,12 +118,12 @@ def _toml(value):
     return inline(value) if isinstance(value, (dict, list, tuple)) else json.dumps(value, ensure_ascii=False)
 
 
-def _made_by(scenario, options, drawn, **more):
+def _made_by(scenario, options, drawn, points):
     from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
 
     usual = FAST_TOLERANCE if options["integrator"] == "fast" else REFERENCE_TOLERANCE
     settings = options | {"tolerance": options.get("tolerance") or usual}
-    return made_by(scenario, "simbank.sweep", **settings, **drawn, points_sha256=more["points"])
+    return made_by(scenario, "simbank.sweep", **settings, **drawn, points_sha256=points)
 
 
 def _points(scenario, grid, points, vary, runs, sampler, seed):
@@ -140,15 +147,17 @@ def run_points(data, source, chunk, options):
     """(number, row, files read) of some points; what a worker does."""
     out = []
     for number, point in chunk:
-        figures, failure, note, files = {}, None, {}, {}
+        figures, failure, note, warned, files = {}, None, {}, [], {}
         try:
             scenario = from_dict(data, point, source)
             files = scenario.files
             summary = simulate(scenario, output_step_s=600.0, **options).summary
-            figures, note = headline(summary), summary["integrator"]
+            figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
         except (SimulationError, InputError) as error:
             failure = str(error)
-        row = {"integrator": options["integrator"], "handed_over": note.get("handed_over"), "failure": failure}
+        row = {
+            "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
+        }  # fmt: skip
         out.append((number, {key: inline(value) for key, value in point.items()} | figures | row, files))
     return out
 

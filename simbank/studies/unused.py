@@ -12,7 +12,7 @@ __all__ = ["unused_keys"]
 
 CODE = "key-changes-nothing"
 MOST_BASES = 8  # points of a grid at which a drawn key is tried
-NOT_FIGURES = ("integrator", "handed_over", "failure")
+NOT_FIGURES = ("integrator", "handed_over", "warnings", "failure")
 
 
 def unused_keys(scenario, table, fixed, fixed_keys, vary, draws):

@@ -68,7 +68,10 @@ class Faults:
     soc, temperature_k, hysteresis, as_new
         State of the packs; see :func:`simbank.simulation.transient.case_packs`.
     conductor_k : float, optional
-        Temperature of the conductors; as in the file by default.
+        Temperature to which the conductors have warmed [K]; as in the file by default. One that is hotter in the file stays so. A
+        conductor given by its resistance counts as measured at its temperature in the file and warms by the coefficient of its
+        material: taken as cold it would overstate the least current. Joints, devices and what ``wiring.added`` puts in a branch
+        stay as given.
     pack_h : float
         Inductance of each pack [H].
     """
@@ -81,7 +84,7 @@ class Faults:
         ohm = None
         if conductor_k is not None:
             ohm = [
-                b.resistance_ohm if b.conductor is None else replace(b.conductor, temperature_k=conductor_k).resistance_ohm
+                b.resistance_ohm + (b.conductor.warmed(conductor_k).metal_ohm - b.conductor.metal_ohm if b.conductor else 0.0)
                 for b in self.graph.branches
             ]
         self.sources = pack_sources(packs, bank.ambient_k)
