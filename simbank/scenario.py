@@ -365,14 +365,23 @@ class ScenarioFile(FileModel):
                 )
         if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
             raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
-        for key, names in (
-            ("packs", [name for name, _ in self.each_pack()]),
-            ("ports", [port.name for port in self.ports]),
-            ("wiring.strings", [string.name for string in self.wiring.strings]),
+        taken = {}
+        for key, kind, names in (
+            ("packs", "a pack", [name for name, _ in self.each_pack()]),
+            ("wiring.strings", "a string", [string.name for string in self.wiring.strings]),
+            ("ports", "a port", [port.name for port in self.ports]),
         ):
             for name in names:
                 if names.count(name) > 1:
                     raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+                if name in taken:
+                    raise InputError(
+                        f"{taken[name]} has this name; packs, strings and ports each need a name of their own, by which their "
+                        "leads and devices go",
+                        key=f"{key}.name",
+                        value=name,
+                    )
+                taken[name] = kind
         return self
 
     def each_pack(self):
@@ -452,7 +461,7 @@ class Scenario:
             self._place(f"terminals of {name}", "pack", name, outer)
             if table.device is not None:
                 terminals[name] = self._device(
-                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, facing=False
+                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, "pack", facing=False
                 )
                 if table.device.rating is not None:
                     self._place(f"inside {name}", "inside", name, terminals[name])
@@ -482,7 +491,7 @@ class Scenario:
     def _place(self, name, kind, owner, ends):
         self._places.append(Place(name, kind, owner, *ends))
 
-    def _device(self, owner, table, inner, outer, branches, facing=True, in_series=()):
+    def _device(self, owner, table, inner, outer, branches, role, facing=True, in_series=()):
         """Add a device in line with one pole, or one with each; one with a rating can open and goes by the name of its branch.
 
         ``inner`` and ``outer`` are pairs of nodes. Returns the pair that now stands for the side that the device was put at:
@@ -493,7 +502,7 @@ class Scenario:
             if table.pole not in (("positive", "both"), ("negative", "both"))[pole]:
                 continue
             name = f"device {owner}{sign}"
-            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance))
+            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance, None, owner, role, "+-"[pole]))
             ends[pole] = outer[pole] if facing else inner[pole]
             if table.rating is not None:
                 series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
@@ -543,13 +552,16 @@ class Scenario:
         self._place(f"take-off of {port.name}", "take-off", port.name, ends)
         if port.device is not None:
             fused = (f"{port.name} fused+", f"{port.name} fused-")
-            ends = self._device(port.name, port.device, ends, fused, branches, in_series=leads)
+            ends = self._device(port.name, port.device, ends, fused, branches, "port", in_series=leads)
         positive, negative = ends
         self._place(f"port {port.name}", "port", port.name, (f"{port.name}+", f"{port.name}-") if port.lead else ends)
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
             for sign, node in (("+", positive), ("-", negative)):
-                branches.append(Branch(f"lead {port.name} {sign}", "lead", node, f"{port.name}{sign}", lead.resistance_ohm, lead))
+                end = f"{port.name}{sign}"
+                branches.append(
+                    Branch(f"lead {port.name} {sign}", "lead", node, end, lead.resistance_ohm, lead, port.name, "port", sign)
+                )
             return f"{port.name}+", f"{port.name}-"
         return positive, negative
 
@@ -599,7 +611,7 @@ class Scenario:
             if string.device is not None:
                 fused = (f"{string.name} fused+", f"{string.name} fused-")
                 leads = (f"lead {string.name} +", f"lead {string.name} -")
-                ends = self._device(string.name, string.device, ends, fused, branches, in_series=leads)
+                ends = self._device(string.name, string.device, ends, fused, branches, "string", in_series=leads)
             string_units.append((string.name, *ends))
         for name in names:
             if used.count(name) != 1:
@@ -660,8 +672,9 @@ class Scenario:
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
             limits = self._limits(duty)
-            steps = table_steps(path, names, duty.interpolation, limits)
-            return Duty(tuple(self._through_inverters(step, path, limits) for step in steps), duty.repeat)
+            steps = table_steps(path, names, duty.interpolation, limits, self._idle_ports())
+            steps = (self._through_inverters(step, path, limits) for step in steps)
+            return Duty(tuple(self._with_idle(step, limits) for step in steps), duty.repeat)
         if isinstance(duty, DaysDuty):
             return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
@@ -681,7 +694,8 @@ class Scenario:
         return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
 
     def _through_inverters(self, step, path, limits):
-        """A step of a table with AC powers turned into what the bank must give."""
+        """A step of a table with AC powers turned into what the bank must give; a row of 0 W draws the inverter's idle power, one of
+        0 A is a current of none."""
         commands = {}
         for port, command in step.commands.items():
             if self.bank.behaviours.get(port, (None, None))[0] is not None and command.kind == "power":
@@ -692,6 +706,16 @@ class Scenario:
                 command = self._command(port, "power", command.value, limits)
             commands[port] = command
         return Step(step.duration_s, commands, step.ends_early)
+
+    def _idle_ports(self):
+        """Ports whose inverter draws something when nothing is asked of it."""
+        return [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
+
+    def _with_idle(self, step, limits):
+        """The step with 0 W asked of every inverter of which it says nothing: one that is on draws its idle power, whatever the form
+        of the duty, also while the bank rests or another port works."""
+        idle = {port: self._command(port, "power", 0.0, limits) for port in self._idle_ports() if port not in step.commands}
+        return replace(step, commands=step.commands | idle) if idle else step
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
@@ -715,8 +739,7 @@ class Scenario:
                 asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        idle = [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
-        active = dict.fromkeys([*(port for port, _, _ in asked), *idle])
+        active = dict.fromkeys([*(port for port, _, _ in asked), *self._idle_ports()])
 
         def make():
             powers = [(port, sign, power()) for port, sign, power in asked]
@@ -774,20 +797,18 @@ class Scenario:
         return sun
 
     def _step(self, step, key, names, c_rate):
+        seconds, limits = step.hours * 3600.0, self._limits(step)
         if step.rest:
-            return Step(step.hours * 3600.0)
+            return self._with_idle(Step(seconds), limits)
         port = step.port or names[0]
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
         if step.resistance is not None:
-            return Step(
-                step.hours * 3600.0,
-                {port: self._command(port, "resistance", step.resistance, self._limits(step))},
-                step.then == "next",
-            )
-        kind, value = self._amperes(step.discharge or step.charge, c_rate)
-        command = self._command(port, kind, value if step.discharge else -value, self._limits(step))
-        return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+            command = self._command(port, "resistance", step.resistance, limits)
+        else:
+            kind, value = self._amperes(step.discharge or step.charge, c_rate)
+            command = self._command(port, kind, value if step.discharge else -value, limits)
+        return self._with_idle(Step(seconds, {port: command}, step.then == "next"), limits)
 
 
 def _pack_volts(packs):

@@ -4,11 +4,13 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 ``tests/trials`` reproduce them; every bank there is invented.
 """
 
+import html
 import importlib
 import json
 import shutil
 import subprocess
 import sys
+import tomllib
 
 import numpy as np
 import pytest
@@ -97,13 +99,118 @@ def test_s8_withstand_of_a_large_and_of_a_flexible_cable(root):
         assert f"{area:.1f} mm² of metal" in row["text"]
 
 
+def small(ports, **wiring):
+    """Two packs with leads to a bus bar without resistance."""
+    return {
+        "name": "small",
+        "pack_types": {"box": {"capacity": "100 Ah", "cell_resistance": "0.5 milliohm", "internal_wiring": "5 milliohm"}},
+        "packs": [{"name": name, "type": "box"} for name in "AB"],
+        "wiring": {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "1 m"}, **wiring},
+        "ports": ports,
+        "duty": {"kind": "constant", "discharge": "50 A", "hours": 0.1},
+    }
+
+
+PORT_LEAD = {"gauge": "2 AWG", "length": "2 m"}
+
+
+@pytest.mark.parametrize("lead", [{}, {"lead": PORT_LEAD}])
+def test_s15_pack_and_port_of_one_name_is_one_clear_line(lead):
+    """With a lead it was refused as "two conductors share this name"; without, the pack's device was taken for the port's."""
+    with pytest.raises(simbank.InputError, match="a pack has this name") as caught:
+        simbank.from_dict(small([{"name": "A", **lead}]))
+    assert caught.value.key == "ports.name"
+
+
+def test_s15_port_named_as_a_place_of_the_wiring_is_one_clear_line():
+    """A port "bus" ended at the bus bar's own node, and its leads vanished without a word."""
+    with pytest.raises(simbank.InputError, match="give its pack, string or port another name"):
+        simbank.from_dict(small([{"name": "bus", "lead": PORT_LEAD}]))
+
+
+def test_s15_leads_of_ports_are_told_by_data():
+    """What belongs to a port says so itself: a conductor of the graph named like a port's lead is none."""
+    scenario = simbank.from_dict(small([{"name": "out", "lead": PORT_LEAD}]))
+    mine = {b.name: (b.kind, b.pole) for b in scenario.bank.graph.branches if (b.role, b.owner) == ("port", "out")}
+    assert mine == {"lead out +": ("lead", "+"), "lead out -": ("lead", "-")}
+    data = small([{"name": "out", "positive": "A+", "negative": "B-"}])
+    conductors = [{"name": "lead out +", "from": "A+", "to": "B+", **PORT_LEAD}, {"from": "A-", "to": "B-", **PORT_LEAD}]
+    graph = simbank.from_dict({**data, "wiring": {"layout": "graph", "conductors": conductors}})
+    assert [p.kind for p in simbank.protect(graph, run=False).greatest.places].count("lead") == 0
+    assert 'id="branch-lead-out-plus"' in simbank.protect(graph, run=False).drawing()
+
+
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
 # ---- banks that should not be: S6, S10, S12, S14 ----
 
 
+def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
+    scenario = simbank.load(TRIALS / "limit_120_a_at_1c.toml")
+    page = html.unescape(simbank.write_report(scenario, tmp_path / "report.html").read_text())
+    rests_on = page[page.index('id="assumptions"') : page.index('id="not-checked"')]
+    for section, note in simbank.load_chemistry("lfp").notes.items():
+        assert f"lfp, {section.replace('_', ' ')}: {note}" in rests_on
+    assert "Common practice, no source: no charge below 0 degC" in rests_on
+    assert "assumed; " in rests_on
+    assert "Seen in practice: 0 to 0.1 C at 0 degC" in rests_on
+
+
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
+
+IDLE = """
+name = "Two packs and an inverter"
+[pack_types.p]
+capacity = "100 Ah"
+cell_resistance = "0.7 milliohm"
+[[packs]]
+name = "A"
+count = 2
+type = "p"
+soc = 0.9
+[wiring]
+layout = "busbar"
+lead = { gauge = "2 AWG", length = "1 m" }
+[[ports]]
+name = "one"
+inverter = { rated_power = "3 kW", idle = "40 W" }
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_s13_an_inverter_draws_its_idle_power_whatever_the_form_of_the_duty(tmp_path, integrator):
+    """Idle power × time over a day of nothing asked: a row of 0 W, a rest, and real days alike."""
+    (tmp_path / "row.csv").write_text("time_h,power_w\n0,0\n24,0\n")
+    (tmp_path / "day.csv").write_text("time,power_w\n2025-06-21 00:00,0\n2025-06-22 00:00,0\n")
+    duties = {
+        "table": {"kind": "table", "file": "row.csv"},
+        "rest": {"kind": "cycles", "steps": [{"rest": True, "hours": 24}]},
+        "days": {"kind": "days", "days": 1, "load": {"file": "day.csv"}},
+    }
+    data, found = tomllib.loads(IDLE), {}
+    for name, duty in duties.items():
+        scenario = simbank.from_dict(data | {"duty": duty}, source=str(tmp_path / "bank.toml"))
+        result = simbank.simulate(scenario, integrator=integrator)
+        found[name] = result.summary["bank"]["energy_out_wh"]
+        assert found[name] == pytest.approx(40.0 * 24.0, rel=1e-6)
+        assert result.summary["ports"][0]["inverter_loss_wh"] == pytest.approx(40.0 * 24.0, rel=1e-6)
+        assert result.packs["soc"].iloc[-1].max() < 0.9
+    assert found["table"] == pytest.approx(found["days"], rel=1e-6)
+    assert found["rest"] == pytest.approx(found["days"], rel=1e-6)
+
+
+def test_s13_idle_beside_another_port_and_none_in_a_row_of_no_current(tmp_path):
+    data = tomllib.loads(IDLE)
+    data["ports"].append({"name": "two", "inverter": {"rated_power": "3 kW", "idle": "25 W"}})
+    data["duty"] = {"kind": "constant", "port": "one", "discharge": "1 kW", "hours": 2}
+    ports = simbank.simulate(simbank.from_dict(data)).summary["ports"]
+    assert ports[1]["energy_out_wh"] == pytest.approx(50.0, rel=1e-6)
+    assert ports[0]["ac_served_wh"] == pytest.approx(2000.0, rel=1e-6)
+    (tmp_path / "row.csv").write_text("time_h,one_current_a,two_power_w\n0,0,0\n2,0,0\n")
+    data["duty"] = {"kind": "table", "file": "row.csv"}
+    ports = simbank.simulate(simbank.from_dict(data, source=str(tmp_path / "bank.toml"))).summary["ports"]
+    assert [port["energy_out_wh"] for port in ports] == pytest.approx([0.0, 50.0], abs=1e-6)
 
 
 # ---- results that can be trusted later: M1, M2, M4 to M10 ----

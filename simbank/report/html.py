@@ -336,7 +336,7 @@ class _Page:
             lines.append(
                 f"Cell curves and parameters, {chemistry.title or chemistry.name}: {chemistry.source} ({chemistry.licence})."
             )
-            lines += [f"{chemistry.name}: {note}" for note in chemistry.notes]
+            lines += [f"{chemistry.name}, {section.replace('_', ' ')}: {note}" for section, note in chemistry.notes.items()]
         lines += [
             "Copper by IACS (IEC 60028), AWG by ASTM B258, metric cable by IEC 60228; R(T) linear.",
             "Packs: open-circuit voltage with one-state hysteresis (Plett, J. Power Sources 134 (2004) 262), R0 and two relaxation "
