@@ -5,7 +5,9 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 """
 
 import html
+import importlib
 import json
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -13,8 +15,10 @@ import tomllib
 import numpy as np
 import pytest
 from conftest import ROOT
+from typer.testing import CliRunner
 
 import simbank
+from simbank import cli
 
 TRIALS = ROOT / "tests" / "trials"
 
@@ -232,6 +236,146 @@ def test_s13_idle_beside_another_port_and_none_in_a_row_of_no_current(tmp_path):
 
 
 # ---- results that can be trusted later: M1, M2, M4 to M10 ----
+
+
+def _charge_out(folder, **options):
+    scenario = simbank.load(folder / "table_stale.toml")
+    computed = []
+    table = simbank.sweep(scenario, {"packs.A.soc": [0.8, 0.9]}, keep=folder / "out", on_row=computed.append, **options)
+    return table["charge_out_ah"].iloc[0], len(computed)
+
+
+def test_m1_a_changed_table_is_computed_again(tmp_path):
+    """Two hours at 50 A are 100 Ah, at 5 A 10 Ah (I·t); the scenario and its point are the same."""
+    for name in ("table_stale.toml", "load.csv"):
+        shutil.copy(TRIALS / name, tmp_path)
+    assert _charge_out(tmp_path) == (pytest.approx(100.0), 2)
+    assert _charge_out(tmp_path) == (pytest.approx(100.0), 0)
+    (tmp_path / "load.csv").write_text("time_h,current_a\n0,5\n2,0\n")
+    assert _charge_out(tmp_path) == (pytest.approx(10.0), 2)
+
+
+def test_m1_a_changed_chemistry_is_computed_again(tmp_path):
+    """The cut-off voltage in a chemistry file of one's own decides how much comes out; both in one process."""
+    from simbank.cells.chemistry import LIBRARY
+
+    own = tmp_path / "own.toml"
+    text = (LIBRARY / "lfp.toml").read_text(encoding="utf-8")
+    own.write_text(text, encoding="utf-8")
+    changes = {"duty": {"kind": "constant", "discharge": "0.3 C", "hours": 5}, "pack_types.slab.chemistry": str(own)}
+    changes |= {"packs.*.soc": 0.5}
+    computed, out = [], []
+    for content in (text, text.replace("cutoff_volt = 2.8", "cutoff_volt = 3.2"), None):
+        if content is not None:
+            own.write_text(content, encoding="utf-8")
+        scenario = simbank.load(TRIALS / "table_stale.toml", changes)
+        table = simbank.sweep(scenario, {"ambient": ["25 degC"]}, keep=tmp_path / "out", on_row=computed.append)
+        out.append((table["charge_out_ah"].iloc[0], len(computed)))
+    assert out[1][0] < 0.97 * out[0][0]
+    assert [count for _, count in out] == [1, 2, 2]
+
+
+def test_m1_what_failed_is_tried_again_and_other_code_is_another_result(tmp_path, monkeypatch):
+    module = importlib.import_module("simbank.studies.sweep")
+
+    scenario = simbank.load(TRIALS / "table_stale.toml")
+    true = module.simulate
+
+    def broken(case, **options):
+        raise simbank.SimulationError("does not settle")
+
+    def run():
+        computed = []
+        table = simbank.sweep(scenario, {"packs.A.soc": [0.8, 0.9]}, keep=tmp_path, on_row=computed.append)
+        return table["failure"].notna().sum(), len(computed)
+
+    monkeypatch.setattr(module, "simulate", broken)
+    assert run() == (2, 2)
+    monkeypatch.setattr(module, "simulate", true)
+    assert run() == (0, 2)
+    assert run() == (0, 0)
+    monkeypatch.setattr(module, "code_hash", lambda: "of another program")
+    assert run() == (0, 2)
+
+
+def test_m2_each_pack_of_a_count_is_drawn_for_itself(root):
+    """Five equal packs on a bus bar without resistance stay together to round-off; unequal in capacity they cannot."""
+    changes = {"wiring.layout": "busbar", "duty.steps": [{"discharge": "0.3 C", "hours": 1}]}
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", changes)
+    table = simbank.sweep(scenario, vary={"packs.*.capacity_left": "uniform 0.7 1.0"}, runs=3, seed=5)
+    drawn = table[[f"packs.P{k}.capacity_left" for k in range(1, 6)]]
+    assert (drawn.nunique(axis=1) == 5).all()
+    assert (table["spread_end_points"] > 0.01).all()
+
+
+def test_m2_packs_of_a_count_and_the_star_are_keys_everywhere(root, tmp_path):
+    file = str(root / "scenarios" / "classroom_chain.toml")
+    quick = 'duty.steps=[{discharge = "0.3 C", hours = 0.5}]'
+
+    def rows(*words):
+        shown = CliRunner().invoke(cli.app, ["sweep", file, "--set", quick, "--json", "--jobs", "1", *words])
+        assert shown.exit_code == 0, shown.output
+        return json.loads(shown.stdout)["rows"]
+
+    alike = rows("--over", "packs.*.soc=0.8,0.9")
+    assert [row["spread_max_points"] for row in alike] == [
+        row["spread_max_points"] for row in rows("--over", "packs.P.soc=0.8,0.9")
+    ]
+    points = tmp_path / "points.csv"
+    points.write_text("packs.*.soc,packs.P3.soc\n0.8,0.8\n0.8,0.5\n")
+    even, uneven = rows("--points", str(points))
+    assert even["spread_max_points"] == alike[0]["spread_max_points"]
+    assert uneven["spread_max_points"] == pytest.approx(30.0, abs=1.0)
+    scenario = simbank.load(file, {"packs.P3.soc": 0.9})
+    assert [pack.soc for pack in scenario.bank.packs] == [0.3, 0.3, 0.9, 0.3, 0.3]
+    back = simbank.with_changes(scenario, {"packs.P.soc": 0.4, "packs.0.hysteresis": 0.5})
+    assert {(pack.soc, pack.hysteresis) for pack in back.bank.packs} == {(0.4, 0.5)}
+
+
+def test_m2_written_out_packs_keep_their_cells_and_results(root):
+    changes = {"packs.P.cell_capacity_scatter": 0.03, "packs.P.cell_seed": 7}
+    whole = simbank.load(root / "scenarios" / "classroom_chain.toml", changes)
+    single = simbank.with_changes(whole, {"packs.P2.soc": whole.bank.packs[1].soc})
+    assert len(single.data["packs"]) == 5
+    assert single.bank.packs == whole.bank.packs
+    more = simbank.with_changes(whole, {"packs.P7.soc": 0.5, "packs.P.count": 7})
+    assert [pack.name for pack in more.bank.packs] == [f"P{k}" for k in range(1, 8)]
+    with pytest.raises(simbank.InputError, match="set the count first"):
+        simbank.with_changes(single, {"packs.P.count": 7})
+    with pytest.raises(simbank.InputError, match="no such entry"):
+        simbank.with_changes(whole, {"packs.P9.soc": 0.5})
+
+
+def test_m8_a_key_that_changes_nothing_is_a_warning(root):
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.5}]})
+    gauges = {"wiring.link.gauge": ["6 AWG", "2 AWG"]}
+
+    def warned(*arguments, **options):
+        warnings = simbank.sweep(scenario, *arguments, **options).attrs["warnings"]
+        return [(w["where"], w["text"]) for w in warnings if w["code"] == "key-changes-nothing"]
+
+    ((where, _),) = warned({"wiring.layout": ["busbar"], "packs.P1.soc": [0.8, 0.9]} | gauges)
+    assert where == "wiring.link.gauge"
+    ((where, text),) = warned({"wiring.layout": ["busbar", "chain"]} | gauges)
+    assert where == "wiring.link.gauge"
+    assert "where wiring.layout is busbar (2 runs)" in text
+    assert warned({"wiring.layout": ["chain", "chain-opposite"]} | gauges) == []
+    draws = {"wiring.link.joint": "uniform 0.1 1 milliohm", "packs.*.soc": "uniform 0.8 0.9"}
+    ((where, text),) = warned({"wiring.layout": ["busbar"]}, vary=draws, runs=2)
+    assert where == "wiring.link.joint"
+    assert warned({"wiring.layout": ["chain"]}, vary=draws, runs=2) == []
+
+
+def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
+    words = ["sweep", str(root / "scenarios" / "classroom_chain.toml"), "--jobs", "1", "--out", str(tmp_path)]
+    words += ["--set", 'duty.steps=[{discharge = "0.3 C", hours = 0.5}]']
+    assert cli._comma('"a, b",{x = "1,2"},[3,4]') == ['"a, b"', '{x = "1,2"}', "[3,4]"]
+    links = 'wiring.link={resistance="1 milliohm"},{gauge="2 AWG", length="30 cm"},{resistance = "2 milliohm"}'
+    shown = CliRunner().invoke(cli.app, [*words, "--over", links, "--over", "wiring.layout=chain,busbar"])
+    assert shown.exit_code == 0, shown.exception
+    assert '{ resistance = "1 milliohm" }' in shown.stdout
+    assert (tmp_path / "sweep.csv").read_text().count("milliohm") == 4
+    assert "key-changes-nothing" in shown.stdout  # a bus bar has no links
 
 
 # ---- the integrators: M3, M11 to M14, B5, B10 ----
