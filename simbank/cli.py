@@ -824,11 +824,16 @@ def _split(item, option):
 
 
 def _comma(text):
-    """Split at commas that are not inside braces or brackets."""
-    parts, depth = [""], 0
+    """Split at commas that are not inside braces, brackets or quotes."""
+    parts, depth, quote = [""], 0, None
     for letter in text:
-        depth += (letter in "{[") - (letter in "}]")
-        if letter == "," and depth == 0:
+        if quote is not None:
+            quote = None if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        else:
+            depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0 and quote is None:
             parts.append("")
         else:
             parts[-1] += letter

@@ -5,15 +5,20 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 """
 
 import html
+import importlib
 import json
+import shutil
 import subprocess
 import sys
+import tomllib
 
 import numpy as np
 import pytest
 from conftest import ROOT
+from typer.testing import CliRunner
 
 import simbank
+from simbank import cli
 
 TRIALS = ROOT / "tests" / "trials"
 
@@ -194,7 +199,222 @@ def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
 
 
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_s9_absorption_does_not_end_near_empty(integrator):
+    """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
+    result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
+    assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
+    assert result.summary["ports"][0]["first_charged_h"] is None
+
+
+def test_s9_a_charger_at_float_begins_a_new_bulk_each_morning_if_asked():
+    """In the second week of this summer the bank is at float; without a new bulk it stays there for days."""
+    asked = {"ports.inverter.charger.new_bulk_after": "4 h"}
+    for changes, mornings in (({}, 0), (asked, 3)):
+        scenario = simbank.load(TRIALS / "summer_sun.toml", {"duty.days": 14} | changes)
+        summary = simbank.simulate(scenario, integrator="fast").summary
+        again = [e for e in summary["events"] if e["what"] == "bulk charge again"]
+        ended = [e for e in summary["events"] if e["what"] == "absorption ended, float"]
+        held = [e for e in summary["events"] if e["what"] == "charge voltage reached, voltage held"]
+        assert (len(again) >= mornings) if mornings else not again
+        assert ended[0]["time_s"] >= held[0]["time_s"] + 60.0 - 1e-6  # the tail counts only while the voltage is held
+
+
+IDLE = """
+name = "Two packs and an inverter"
+[pack_types.p]
+capacity = "100 Ah"
+cell_resistance = "0.7 milliohm"
+[[packs]]
+name = "A"
+count = 2
+type = "p"
+soc = 0.9
+[wiring]
+layout = "busbar"
+lead = { gauge = "2 AWG", length = "1 m" }
+[[ports]]
+name = "one"
+inverter = { rated_power = "3 kW", idle = "40 W" }
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_s13_an_inverter_draws_its_idle_power_whatever_the_form_of_the_duty(tmp_path, integrator):
+    """Idle power × time over a day of nothing asked: a row of 0 W, a rest, and real days alike."""
+    (tmp_path / "row.csv").write_text("time_h,power_w\n0,0\n24,0\n")
+    (tmp_path / "day.csv").write_text("time,power_w\n2025-06-21 00:00,0\n2025-06-22 00:00,0\n")
+    duties = {
+        "table": {"kind": "table", "file": "row.csv"},
+        "rest": {"kind": "cycles", "steps": [{"rest": True, "hours": 24}]},
+        "days": {"kind": "days", "days": 1, "load": {"file": "day.csv"}},
+    }
+    data, found = tomllib.loads(IDLE), {}
+    for name, duty in duties.items():
+        scenario = simbank.from_dict(data | {"duty": duty}, source=str(tmp_path / "bank.toml"))
+        result = simbank.simulate(scenario, integrator=integrator)
+        found[name] = result.summary["bank"]["energy_out_wh"]
+        assert found[name] == pytest.approx(40.0 * 24.0, rel=1e-6)
+        assert result.summary["ports"][0]["inverter_loss_wh"] == pytest.approx(40.0 * 24.0, rel=1e-6)
+        assert result.packs["soc"].iloc[-1].max() < 0.9
+    assert found["table"] == pytest.approx(found["days"], rel=1e-6)
+    assert found["rest"] == pytest.approx(found["days"], rel=1e-6)
+
+
+def test_s13_idle_beside_another_port_and_none_in_a_row_of_no_current(tmp_path):
+    data = tomllib.loads(IDLE)
+    data["ports"].append({"name": "two", "inverter": {"rated_power": "3 kW", "idle": "25 W"}})
+    data["duty"] = {"kind": "constant", "port": "one", "discharge": "1 kW", "hours": 2}
+    ports = simbank.simulate(simbank.from_dict(data)).summary["ports"]
+    assert ports[1]["energy_out_wh"] == pytest.approx(50.0, rel=1e-6)
+    assert ports[0]["ac_served_wh"] == pytest.approx(2000.0, rel=1e-6)
+    (tmp_path / "row.csv").write_text("time_h,one_current_a,two_power_w\n0,0,0\n2,0,0\n")
+    data["duty"] = {"kind": "table", "file": "row.csv"}
+    ports = simbank.simulate(simbank.from_dict(data, source=str(tmp_path / "bank.toml"))).summary["ports"]
+    assert [port["energy_out_wh"] for port in ports] == pytest.approx([0.0, 50.0], abs=1e-6)
+
+
 # ---- results that can be trusted later: M1, M2, M4 to M10 ----
+
+
+def _charge_out(folder, **options):
+    scenario = simbank.load(folder / "table_stale.toml")
+    computed = []
+    table = simbank.sweep(scenario, {"packs.A.soc": [0.8, 0.9]}, keep=folder / "out", on_row=computed.append, **options)
+    return table["charge_out_ah"].iloc[0], len(computed)
+
+
+def test_m1_a_changed_table_is_computed_again(tmp_path):
+    """Two hours at 50 A are 100 Ah, at 5 A 10 Ah (I·t); the scenario and its point are the same."""
+    for name in ("table_stale.toml", "load.csv"):
+        shutil.copy(TRIALS / name, tmp_path)
+    assert _charge_out(tmp_path) == (pytest.approx(100.0), 2)
+    assert _charge_out(tmp_path) == (pytest.approx(100.0), 0)
+    (tmp_path / "load.csv").write_text("time_h,current_a\n0,5\n2,0\n")
+    assert _charge_out(tmp_path) == (pytest.approx(10.0), 2)
+
+
+def test_m1_a_changed_chemistry_is_computed_again(tmp_path):
+    """The cut-off voltage in a chemistry file of one's own decides how much comes out; both in one process."""
+    from simbank.cells.chemistry import LIBRARY
+
+    own = tmp_path / "own.toml"
+    text = (LIBRARY / "lfp.toml").read_text(encoding="utf-8")
+    own.write_text(text, encoding="utf-8")
+    changes = {"duty": {"kind": "constant", "discharge": "0.3 C", "hours": 5}, "pack_types.slab.chemistry": str(own)}
+    changes |= {"packs.*.soc": 0.5}
+    computed, out = [], []
+    for content in (text, text.replace("cutoff_volt = 2.8", "cutoff_volt = 3.2"), None):
+        if content is not None:
+            own.write_text(content, encoding="utf-8")
+        scenario = simbank.load(TRIALS / "table_stale.toml", changes)
+        table = simbank.sweep(scenario, {"ambient": ["25 degC"]}, keep=tmp_path / "out", on_row=computed.append)
+        out.append((table["charge_out_ah"].iloc[0], len(computed)))
+    assert out[1][0] < 0.97 * out[0][0]
+    assert [count for _, count in out] == [1, 2, 2]
+
+
+def test_m1_what_failed_is_tried_again_and_other_code_is_another_result(tmp_path, monkeypatch):
+    module = importlib.import_module("simbank.studies.sweep")
+
+    scenario = simbank.load(TRIALS / "table_stale.toml")
+    true = module.simulate
+
+    def broken(case, **options):
+        raise simbank.SimulationError("does not settle")
+
+    def run():
+        computed = []
+        table = simbank.sweep(scenario, {"packs.A.soc": [0.8, 0.9]}, keep=tmp_path, on_row=computed.append)
+        return table["failure"].notna().sum(), len(computed)
+
+    monkeypatch.setattr(module, "simulate", broken)
+    assert run() == (2, 2)
+    monkeypatch.setattr(module, "simulate", true)
+    assert run() == (0, 2)
+    assert run() == (0, 0)
+    monkeypatch.setattr(module, "code_hash", lambda: "of another program")
+    assert run() == (0, 2)
+
+
+def test_m2_each_pack_of_a_count_is_drawn_for_itself(root):
+    """Five equal packs on a bus bar without resistance stay together to round-off; unequal in capacity they cannot."""
+    changes = {"wiring.layout": "busbar", "duty.steps": [{"discharge": "0.3 C", "hours": 1}]}
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", changes)
+    table = simbank.sweep(scenario, vary={"packs.*.capacity_left": "uniform 0.7 1.0"}, runs=3, seed=5)
+    drawn = table[[f"packs.P{k}.capacity_left" for k in range(1, 6)]]
+    assert (drawn.nunique(axis=1) == 5).all()
+    assert (table["spread_end_points"] > 0.01).all()
+
+
+def test_m2_packs_of_a_count_and_the_star_are_keys_everywhere(root, tmp_path):
+    file = str(root / "scenarios" / "classroom_chain.toml")
+    quick = 'duty.steps=[{discharge = "0.3 C", hours = 0.5}]'
+
+    def rows(*words):
+        shown = CliRunner().invoke(cli.app, ["sweep", file, "--set", quick, "--json", "--jobs", "1", *words])
+        assert shown.exit_code == 0, shown.output
+        return json.loads(shown.stdout)["rows"]
+
+    alike = rows("--over", "packs.*.soc=0.8,0.9")
+    assert [row["spread_max_points"] for row in alike] == [
+        row["spread_max_points"] for row in rows("--over", "packs.P.soc=0.8,0.9")
+    ]
+    points = tmp_path / "points.csv"
+    points.write_text("packs.*.soc,packs.P3.soc\n0.8,0.8\n0.8,0.5\n")
+    even, uneven = rows("--points", str(points))
+    assert even["spread_max_points"] == alike[0]["spread_max_points"]
+    assert uneven["spread_max_points"] == pytest.approx(30.0, abs=1.0)
+    scenario = simbank.load(file, {"packs.P3.soc": 0.9})
+    assert [pack.soc for pack in scenario.bank.packs] == [0.3, 0.3, 0.9, 0.3, 0.3]
+    back = simbank.with_changes(scenario, {"packs.P.soc": 0.4, "packs.0.hysteresis": 0.5})
+    assert {(pack.soc, pack.hysteresis) for pack in back.bank.packs} == {(0.4, 0.5)}
+
+
+def test_m2_written_out_packs_keep_their_cells_and_results(root):
+    changes = {"packs.P.cell_capacity_scatter": 0.03, "packs.P.cell_seed": 7}
+    whole = simbank.load(root / "scenarios" / "classroom_chain.toml", changes)
+    single = simbank.with_changes(whole, {"packs.P2.soc": whole.bank.packs[1].soc})
+    assert len(single.data["packs"]) == 5
+    assert single.bank.packs == whole.bank.packs
+    more = simbank.with_changes(whole, {"packs.P7.soc": 0.5, "packs.P.count": 7})
+    assert [pack.name for pack in more.bank.packs] == [f"P{k}" for k in range(1, 8)]
+    with pytest.raises(simbank.InputError, match="set the count first"):
+        simbank.with_changes(single, {"packs.P.count": 7})
+    with pytest.raises(simbank.InputError, match="no such entry"):
+        simbank.with_changes(whole, {"packs.P9.soc": 0.5})
+
+
+def test_m8_a_key_that_changes_nothing_is_a_warning(root):
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.5}]})
+    gauges = {"wiring.link.gauge": ["6 AWG", "2 AWG"]}
+
+    def warned(*arguments, **options):
+        warnings = simbank.sweep(scenario, *arguments, **options).attrs["warnings"]
+        return [(w["where"], w["text"]) for w in warnings if w["code"] == "key-changes-nothing"]
+
+    ((where, _),) = warned({"wiring.layout": ["busbar"], "packs.P1.soc": [0.8, 0.9]} | gauges)
+    assert where == "wiring.link.gauge"
+    ((where, text),) = warned({"wiring.layout": ["busbar", "chain"]} | gauges)
+    assert where == "wiring.link.gauge"
+    assert "where wiring.layout is busbar (2 runs)" in text
+    assert warned({"wiring.layout": ["chain", "chain-opposite"]} | gauges) == []
+    draws = {"wiring.link.joint": "uniform 0.1 1 milliohm", "packs.*.soc": "uniform 0.8 0.9"}
+    ((where, text),) = warned({"wiring.layout": ["busbar"]}, vary=draws, runs=2)
+    assert where == "wiring.link.joint"
+    assert warned({"wiring.layout": ["chain"]}, vary=draws, runs=2) == []
+
+
+def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
+    words = ["sweep", str(root / "scenarios" / "classroom_chain.toml"), "--jobs", "1", "--out", str(tmp_path)]
+    words += ["--set", 'duty.steps=[{discharge = "0.3 C", hours = 0.5}]']
+    assert cli._comma('"a, b",{x = "1,2"},[3,4]') == ['"a, b"', '{x = "1,2"}', "[3,4]"]
+    links = 'wiring.link={resistance="1 milliohm"},{gauge="2 AWG", length="30 cm"},{resistance = "2 milliohm"}'
+    shown = CliRunner().invoke(cli.app, [*words, "--over", links, "--over", "wiring.layout=chain,busbar"])
+    assert shown.exit_code == 0, shown.exception
+    assert '{ resistance = "1 milliohm" }' in shown.stdout
+    assert (tmp_path / "sweep.csv").read_text().count("milliohm") == 4
+    assert "key-changes-nothing" in shown.stdout  # a bus bar has no links
 
 
 # ---- the integrators: M3, M11 to M14, B5, B10 ----

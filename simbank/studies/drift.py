@@ -75,8 +75,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
             changes[f"pack_types.{kind}.chemistry"] = name
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
-        for k_pack in range(len(scenario.data["packs"])):
-            changes[f"packs.{k_pack}.soc"] = START_SOC
+        changes["packs.*.soc"] = START_SOC
         part = None if progress is None else lambda done, k=k: progress((k + done) / len(chemistries))
         result = simulate(with_changes(scenario, changes), progress=part, **options)
         spread = result.spread_points
