@@ -229,7 +229,7 @@ def _below_freezing(bank, duty):
 
 
 def _charges_cold(pack, celsius):
-    stopped = pack.bms is not None and not pack.bms.stuck_on and pack.bms.charge_temperature.lower > celsius
+    stopped = pack.bms is not None and not pack.stuck[0] and pack.bms.charge_temperature.lower > celsius
     return float(pack.chemistry.charge_rate(celsius)) <= 0.0 and not stopped
 
 
