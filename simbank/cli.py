@@ -15,6 +15,7 @@ import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
 from simbank.files import file_name, write_csv, write_figure, write_whole
+from simbank.warning import as_records, from_records
 
 __all__ = ["main"]
 
@@ -140,8 +141,10 @@ def compare(
         for name, result in found.results.items():
             result.write(out / name)
     if json_:
-        _print_json({"scenario": scenario.name, "rows": [{"layout": name} | r.summary for name, r in found.results.items()]})
+        rows = [{"layout": name} | r.summary for name, r in found.results.items()]
+        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         _table(f"{scenario.name}: layouts side by side", found.table.reset_index(), _COMPARE_COLUMNS)
         _shares(found.results)
         _console().print(_integrator(next(iter(found.results.values())).summary))
@@ -197,8 +200,10 @@ def sweep(
         write_whole(out / "sweep.parquet", lambda path: table.astype(mixed).to_parquet(path, index=False))
         _sweep_plots(table, vary, out)
     if json_:
-        _print_json({"scenario": scenario.name, "rows": json.loads(table.to_json(orient="records", double_precision=15))})
+        rows = json.loads(table.to_json(orient="records", double_precision=15))
+        _print_json({"scenario": scenario.name, "warnings": table.attrs["warnings"], "rows": rows})
     else:
+        _warnings(table.attrs["warnings"])
         keys = [key for key in table if "." in key]
         columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
         columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
@@ -263,8 +268,10 @@ def sensitivity(
         write_csv(out / "sensitivity.csv", found.table)
         write_figure(out / "sensitivity.png", found.plot())
     if json_:
-        _print_json({"scenario": scenario.name, "figure": figure, "rows": json.loads(found.table.to_json(orient="records"))})
+        rows = json.loads(found.table.to_json(orient="records"))
+        _print_json({"scenario": scenario.name, "figure": figure, "warnings": as_records(found.warnings), "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         shown = found.table.copy()
         for column in shown.columns[1:]:
             shown[column] = [f"{value:.3f}" for value in shown[column]]
@@ -275,7 +282,9 @@ def sensitivity(
         _caution()
     if report is not None:
         text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}."
-        _report(report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)])])
+        _report(
+            report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)], found.warnings)]
+        )
     _written(out, json_)
 
 
@@ -315,7 +324,8 @@ def size(
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
-        _print_json({"scenario": scenario.name, "best": best, "by_layout": found.by_layout, "rows": rows})
+        warned = as_records(found.warnings)
+        _print_json({"scenario": scenario.name, "warnings": warned, "best": best, "by_layout": found.by_layout, "rows": rows})
     else:
         _show_sizes(found, scenario, integrator)
     if report is not None:
@@ -327,11 +337,12 @@ def size(
             "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
         )
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, words)])
+        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, found.warnings, words)])
     _written(out, json_)
 
 
 def _show_sizes(found, scenario, integrator):
+    _warnings(as_records(found.warnings))
     table = found.table.copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
@@ -386,8 +397,10 @@ def drift(
         write_csv(out / "drift.csv", found.table, index=True)
         write_figure(out / "drift.png", found.plot())
     if json_:
-        _print_json({"scenario": scenario.name, "rows": json.loads(found.table.reset_index().to_json(orient="records"))})
+        rows = json.loads(found.table.reset_index().to_json(orient="records"))
+        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
         _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
         _console().print(_integrator(next(iter(found.results.values())).summary))
@@ -395,7 +408,8 @@ def drift(
     if report is not None:
         text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
         shown = found.table.reset_index()
-        _report(report, scenario, json_, studies=[_section("Drift by chemistry", text, shown, [(found.plot(), text)])])
+        section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
+        _report(report, scenario, json_, studies=[section])
     _written(out, json_)
 
 
@@ -418,10 +432,10 @@ def usable(
     if out is not None:
         write_csv(out / "usable.csv", table, index=True)
     if json_:
-        _print_json(
-            {"scenario": scenario.name, "c_rate": c_rate, "rows": json.loads(table.reset_index().to_json(orient="records"))}
-        )
+        rows = json.loads(table.reset_index().to_json(orient="records"))
+        _print_json({"scenario": scenario.name, "c_rate": c_rate, "warnings": table.attrs["warnings"], "rows": rows})
     else:
+        _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
         share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
@@ -430,7 +444,8 @@ def usable(
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [])])
+        warned = from_records(table.attrs["warnings"])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
     _written(out, json_)
 
 
@@ -584,7 +599,7 @@ def cell_show(
         write_figure(out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry))
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
-        _print_json(card | {"rows": rows, "notes": chemistry.notes})
+        _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
         return
     shown = pd.DataFrame(
         [{key: f"{value * 100:.0f}" if key == "soc" else f"{value:.4g}" for key, value in row.items()} for row in rows]
@@ -624,6 +639,7 @@ def cell_physics(
         "rms_check_v": [check["rms_v"] for check in checks],
         "worst_check_v": [check["worst_v"] for check in checks],
         "file": str(out),
+        "warnings": [],
     }
     if json_:
         _print_json(record)
@@ -661,7 +677,7 @@ def cell_fit(
 
         write_figure(out / "pulse_fit.png", plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v))
     if json_:
-        _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v})
+        _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
     rows = [{"what": k, "value": f"{v:.6g}", "error": f"{found.standard_errors[k]:.2g}"} for k, v in found.values.items()]
     _table(f"{file.name}: one cell", pd.DataFrame(rows), {"what": "parameter", "value": "value", "error": "standard error"})
@@ -691,7 +707,7 @@ def cell_ohm(
         pairs.append((first, second))
     found = resistance_from_two_readings(*pairs, volt_error, amp_error)
     if json_:
-        _print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm})
+        _print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm, "warnings": []})
         return
     _console().print(f"{found.resistance_ohm * 1e3:.3g} mΩ ± {found.uncertainty_ohm * 1e3:.2g} mΩ (one standard uncertainty)")
     _console().print(
@@ -805,10 +821,10 @@ def _report_run(path, scenario, result, quiet):
     _report(path, scenario, quiet, result=result, comparison=comparison, protection=protection)
 
 
-def _section(title, text, table, figures, answer=None):
+def _section(title, text, table, figures, warned, answer=None):
     from simbank.report.html import Study
 
-    return Study(title, (text,), table, tuple(figures), (answer,) if answer else ())
+    return Study(title, (text,), table, tuple(figures), (answer,) if answer else (), tuple(warned))
 
 
 def _sweep_section(table, vary, integrator):
@@ -820,7 +836,7 @@ def _sweep_section(table, vary, integrator):
     elif "duty.c_rate" in table and "spread_max_points" in table:
         figures.append((study_plots.plot_c_rate(table), "Against the bank's C-rate."))
     text = f"{len(table)} runs, {integrator} integrator" + ("; the first 200 are shown." if len(table) > 200 else ".")
-    return _section("Runs", text, table.head(200), figures)
+    return _section("Runs", text, table.head(200), figures, from_records(table.attrs["warnings"]))
 
 
 # ---- arguments ----
@@ -834,11 +850,16 @@ def _split(item, option):
 
 
 def _comma(text):
-    """Split at commas that are not inside braces or brackets."""
-    parts, depth = [""], 0
+    """Split at commas that are not inside braces, brackets or quotes."""
+    parts, depth, quote = [""], 0, None
     for letter in text:
-        depth += (letter in "{[") - (letter in "}]")
-        if letter == "," and depth == 0:
+        if quote is not None:
+            quote = None if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        else:
+            depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0 and quote is None:
             parts.append("")
         else:
             parts[-1] += letter
@@ -1047,6 +1068,7 @@ def _show_protection(found, everything):
 
     from simbank.studies.protection import NOT_CHECKED
 
+    _warnings(as_records(found.warnings))
     say, counts = _console().print, found.counts
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:

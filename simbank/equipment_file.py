@@ -14,7 +14,7 @@ from simbank.bank.device_classes import ASSUMED_BAND, load_class, trip_from_curv
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
 from simbank.cells import Curve
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, fraction, quantity
+from simbank.filemodel import FileModel, fraction, nearest, quantity
 
 __all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "SwitchTable"]
 
@@ -204,8 +204,11 @@ class ChargerTable(FileModel):
     float_: Annotated[quantity("volt", above_zero=True) | None, Field(alias="float")] = None
     rebulk: quantity("volt", above_zero=True) | None = None
     tail: Rate | None = None
+    tail_time: quantity("second", not_negative=True) = 60.0
     absorb_max: quantity("second", above_zero=True) | None = None
     follows_bms: bool = False
+    stop: str | None = None
+    new_bulk_after: quantity("second", above_zero=True) | None = None
 
     @model_validator(mode="after")
     def _sound(self):
@@ -213,10 +216,16 @@ class ChargerTable(FileModel):
             raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
-    def charger(self, capacity_ah, charge_volt):
+    def charger(self, capacity_ah, charge_volt, pack_names):
         absorb = self.absorb or charge_volt
         if self.float_ is not None and self.float_ >= absorb:
             raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")
+        if self.stop is not None and self.stop not in ("first full", "all full", *(f"{name} full" for name in pack_names)):
+            name = self.stop.removesuffix(" full")
+            raise InputError(
+                f'use "first full", "all full" or a pack\'s name such as "{pack_names[0]} full"; {nearest(name, pack_names)}',
+                key="stop", value=self.stop,
+            )  # fmt: skip
         tail = 0.0 if self.tail is None else self.tail[1] * (capacity_ah if self.tail[0] == "c" else 1.0)
         return Charger(
             current_limit_a=self.current_limit or 1e9,
@@ -227,6 +236,9 @@ class ChargerTable(FileModel):
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,
+            tail_time_s=self.tail_time,
+            stop=self.stop,
+            new_bulk_after_s=self.new_bulk_after or math.inf,
         )
 
 

@@ -22,6 +22,7 @@ from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, tabl
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml, refuse_deep
+from simbank.provenance import files_read
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
@@ -120,6 +121,7 @@ class PackTable(FileModel):
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
     temperature: quantity("kelvin", above_zero=True) | None = None
     device: DeviceTable | None = None
+    written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
 
     @model_validator(mode="after")
     def _one_source(self):
@@ -162,7 +164,8 @@ class PackTable(FileModel):
         )
         if spread == 0 and below == 0:
             return None, None
-        return scattered_cells(count, spread, below, [self.cell_seed, number, *self.name.encode()])
+        name = self.written_out_from or self.name
+        return scattered_cells(count, spread, below, [self.cell_seed, number, *name.encode()])
 
 
 class BarTable(FileModel):
@@ -362,14 +365,23 @@ class ScenarioFile(FileModel):
                 )
         if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
             raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
-        for key, names in (
-            ("packs", [name for name, _ in self.each_pack()]),
-            ("ports", [port.name for port in self.ports]),
-            ("wiring.strings", [string.name for string in self.wiring.strings]),
+        taken = {}
+        for key, kind, names in (
+            ("packs", "a pack", [name for name, _ in self.each_pack()]),
+            ("wiring.strings", "a string", [string.name for string in self.wiring.strings]),
+            ("ports", "a port", [port.name for port in self.ports]),
         ):
             for name in names:
                 if names.count(name) > 1:
                     raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+                if name in taken:
+                    raise InputError(
+                        f"{taken[name]} has this name; packs, strings and ports each need a name of their own, by which their "
+                        "leads and devices go",
+                        key=f"{key}.name",
+                        value=name,
+                    )
+                taken[name] = kind
         return self
 
     def each_pack(self):
@@ -389,10 +401,13 @@ class Scenario:
         The file's contents, with changes applied.
     source : str or None
         Path of the file.
+    files : dict
+        Other files that it read, with hashes of their contents (see :func:`simbank.provenance.files_read`).
     """
 
     def __init__(self, data, source=None):
         self.data, self.source = data, source
+        self.files = files_read(data, source)
         try:
             self._file = check(ScenarioFile, data, unions=("duty",))
             self.name = self._file.name
@@ -446,7 +461,7 @@ class Scenario:
             self._place(f"terminals of {name}", "pack", name, outer)
             if table.device is not None:
                 terminals[name] = self._device(
-                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, facing=False
+                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, "pack", facing=False
                 )
                 if table.device.rating is not None:
                     self._place(f"inside {name}", "inside", name, terminals[name])
@@ -476,7 +491,7 @@ class Scenario:
     def _place(self, name, kind, owner, ends):
         self._places.append(Place(name, kind, owner, *ends))
 
-    def _device(self, owner, table, inner, outer, branches, facing=True, in_series=()):
+    def _device(self, owner, table, inner, outer, branches, role, facing=True, in_series=()):
         """Add a device in line with one pole, or one with each; one with a rating can open and goes by the name of its branch.
 
         ``inner`` and ``outer`` are pairs of nodes. Returns the pair that now stands for the side that the device was put at:
@@ -487,7 +502,7 @@ class Scenario:
             if table.pole not in (("positive", "both"), ("negative", "both"))[pole]:
                 continue
             name = f"device {owner}{sign}"
-            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance))
+            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance, None, owner, role, "+-"[pole]))
             ends[pole] = outer[pole] if facing else inner[pole]
             if table.rating is not None:
                 series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
@@ -510,7 +525,9 @@ class Scenario:
             inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
-                charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
+                charger = port.charger.charger(
+                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs]
+                )
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger
@@ -537,13 +554,16 @@ class Scenario:
         self._place(f"take-off of {port.name}", "take-off", port.name, ends)
         if port.device is not None:
             fused = (f"{port.name} fused+", f"{port.name} fused-")
-            ends = self._device(port.name, port.device, ends, fused, branches, in_series=leads)
+            ends = self._device(port.name, port.device, ends, fused, branches, "port", in_series=leads)
         positive, negative = ends
         self._place(f"port {port.name}", "port", port.name, (f"{port.name}+", f"{port.name}-") if port.lead else ends)
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
             for sign, node in (("+", positive), ("-", negative)):
-                branches.append(Branch(f"lead {port.name} {sign}", "lead", node, f"{port.name}{sign}", lead.resistance_ohm, lead))
+                end = f"{port.name}{sign}"
+                branches.append(
+                    Branch(f"lead {port.name} {sign}", "lead", node, end, lead.resistance_ohm, lead, port.name, "port", sign)
+                )
             return f"{port.name}+", f"{port.name}-"
         return positive, negative
 
@@ -593,7 +613,7 @@ class Scenario:
             if string.device is not None:
                 fused = (f"{string.name} fused+", f"{string.name} fused-")
                 leads = (f"lead {string.name} +", f"lead {string.name} -")
-                ends = self._device(string.name, string.device, ends, fused, branches, in_series=leads)
+                ends = self._device(string.name, string.device, ends, fused, branches, "string", in_series=leads)
             string_units.append((string.name, *ends))
         for name in names:
             if used.count(name) != 1:
@@ -654,8 +674,9 @@ class Scenario:
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
             limits = self._limits(duty)
-            steps = table_steps(path, names, duty.interpolation, limits)
-            return Duty(tuple(self._through_inverters(step, path, limits) for step in steps), duty.repeat)
+            steps = table_steps(path, names, duty.interpolation, limits, self._idle_ports())
+            steps = (self._through_inverters(step, path, limits) for step in steps)
+            return Duty(tuple(self._with_idle(step, limits) for step in steps), duty.repeat)
         if isinstance(duty, DaysDuty):
             return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
@@ -675,7 +696,8 @@ class Scenario:
         return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
 
     def _through_inverters(self, step, path, limits):
-        """A step of a table with AC powers turned into what the bank must give."""
+        """A step of a table with AC powers turned into what the bank must give; a row of 0 W draws the inverter's idle power, one of
+        0 A is a current of none."""
         commands = {}
         for port, command in step.commands.items():
             if self.bank.behaviours.get(port, (None, None))[0] is not None and command.kind == "power":
@@ -686,6 +708,16 @@ class Scenario:
                 command = self._command(port, "power", command.value, limits)
             commands[port] = command
         return Step(step.duration_s, commands, step.ends_early)
+
+    def _idle_ports(self):
+        """Ports whose inverter draws something when nothing is asked of it."""
+        return [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
+
+    def _with_idle(self, step, limits):
+        """The step with 0 W asked of every inverter of which it says nothing: one that is on draws its idle power, whatever the form
+        of the duty, also while the bank rests or another port works."""
+        idle = {port: self._command(port, "power", 0.0, limits) for port in self._idle_ports() if port not in step.commands}
+        return replace(step, commands=step.commands | idle) if idle else step
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
@@ -709,8 +741,7 @@ class Scenario:
                 asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        idle = [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
-        active = dict.fromkeys([*(port for port, _, _ in asked), *idle])
+        active = dict.fromkeys([*(port for port, _, _ in asked), *self._idle_ports()])
 
         def make():
             powers = [(port, sign, power()) for port, sign, power in asked]
@@ -768,20 +799,18 @@ class Scenario:
         return sun
 
     def _step(self, step, key, names, c_rate):
+        seconds, limits = step.hours * 3600.0, self._limits(step)
         if step.rest:
-            return Step(step.hours * 3600.0)
+            return self._with_idle(Step(seconds), limits)
         port = step.port or names[0]
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
         if step.resistance is not None:
-            return Step(
-                step.hours * 3600.0,
-                {port: self._command(port, "resistance", step.resistance, self._limits(step))},
-                step.then == "next",
-            )
-        kind, value = self._amperes(step.discharge or step.charge, c_rate)
-        command = self._command(port, kind, value if step.discharge else -value, self._limits(step))
-        return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+            command = self._command(port, "resistance", step.resistance, limits)
+        else:
+            kind, value = self._amperes(step.discharge or step.charge, c_rate)
+            command = self._command(port, kind, value if step.discharge else -value, limits)
+        return self._with_idle(Step(seconds, {port: command}, step.then == "next"), limits)
 
 
 def _pack_volts(packs):
@@ -808,56 +837,125 @@ def load(path, changes=None):
     return from_dict(data, changes, source=str(path))
 
 
+_ADDED = "wiring.added.*"
+
+
 def from_dict(data, changes=None, source=None):
     """Scenario from a dict of the file's form; see :func:`load`."""
+    changes = changes or {}
     try:
-        data = changed(data, changes or {})
-        if changes:
-            refuse_deep(data)
+        if _ADDED in changes:  # the names of branches are known once the rest is built
+            rest = {key: value for key, value in changes.items() if key != _ADDED}
+            data = changed(data, rest)
+            every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
+            data["wiring"]["added"] = data["wiring"].get("added", {}) | every
+            changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
+        data = changed(data, changes)
     except InputError as error:
-        raise InputError(error.problem, file=source, key=error.key, value=error.value) from None
+        raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
     return Scenario(data, source)
+
+
+def joint_branches(bank):
+    """Names of the branches that ``wiring.added.*`` stands for: every link, lead and conductor."""
+    return [branch.name for branch in bank.graph.branches if branch.kind in ("link", "lead", "conductor")]
 
 
 def with_changes(scenario, changes):
     """The same scenario with dotted keys changed, such as ``{"wiring.link.gauge": "2/0 AWG", "packs.A.soc": 0.3}``.
 
-    A list's entries go by their ``name`` or by number from 0.
+    A list's entries go by their ``name`` or by number from 0. A pack of an entry with ``count`` goes by its own name
+    (``packs.P3.soc``), all of them by the entry's (``packs.P.soc``). ``*`` stands for every name: ``packs.*.soc``,
+    ``pack_types.*.capacity``, ``wiring.added.*``.
     """
     return from_dict(scenario.data, changes, scenario.source)
 
 
 def changed(data, changes):
-    """A deep copy of ``data`` with dotted keys set."""
+    """A deep copy of ``data`` with dotted keys set.
+
+    An entry of ``packs`` with ``count`` is written out as single packs if one of them is named; a count is set before that. What
+    is said of one name goes before what ``*`` says of all.
+    """
     data = copy.deepcopy(data)
-    for dotted, value in changes.items():
+    for dotted in sorted(changes, key=_precedence):
         *path, last = dotted.split(".")
-        place: Any = data
+        places: list[Any] = [data]
         for depth, part in enumerate(path):
-            place = _enter(place, part, ".".join(path[: depth + 1]))
-        if isinstance(place, list):
-            place[_index(place, last, dotted)] = value
-        elif isinstance(place, dict):
-            place[last] = value
-        else:
-            raise InputError("leads into a plain value, not a table", key=dotted)
+            so_far = ".".join(path[: depth + 1])
+            places = [inner for place in places for inner in _enter(place, part, so_far)]
+        for place in places:
+            _put(place, last, copy.deepcopy(changes[dotted]), dotted)
+    if changes:
+        refuse_deep(data)
     return data
 
 
-def _enter(place, part, so_far):
+def _precedence(dotted):
+    """Counts are set first, then what is said of all, then the rest in its order."""
+    parts = dotted.split(".")
+    return (parts[-1] != "count", "*" not in parts)
+
+
+def _put(place, last, value, dotted):
     if isinstance(place, list):
-        return place[_index(place, part, so_far)]
+        if dotted.startswith("packs."):
+            _write_out(place, last)
+        for k in _indices(place, last, dotted):
+            place[k] = value
+    elif isinstance(place, dict) and last == "*":
+        for name in place:
+            place[name] = value
+    elif isinstance(place, dict):
+        if last == "count" and "written_out_from" in place:
+            raise InputError("its packs have been named singly already; set the count first", key=dotted, value=value)
+        place[last] = value
+    else:
+        raise InputError("leads into a plain value, not a table", key=dotted)
+
+
+def _enter(place, part, so_far):
+    """The tables that a part of a dotted key leads into."""
+    if isinstance(place, list):
+        if so_far.startswith("packs."):
+            _write_out(place, part)
+        return [place[k] for k in _indices(place, part, so_far)]
     if not isinstance(place, dict):
         raise InputError("leads into a plain value, not a table", key=so_far)
-    return place.setdefault(part, {})
+    return list(place.values()) if part == "*" else [place.setdefault(part, {})]
 
 
-def _index(items, part, dotted):
+def _write_out(packs, name):
+    """Replace the entry with a count that has a pack of this name by single packs; their cells scatter as before."""
+    for k, table in enumerate(packs):
+        count = table.get("count") if isinstance(table, dict) else None
+        if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= MAX_PACKS:
+            continue
+        entry = str(table.get("name"))
+        if name not in (f"{entry}{number}" for number in range(1, count + 1)):
+            continue
+        rest = {key: value for key, value in table.items() if key not in ("count", "name")}
+        packs[k : k + 1] = [
+            {"name": f"{entry}{number}", **copy.deepcopy(rest), "written_out_from": entry} for number in range(1, count + 1)
+        ]
+        return
+
+
+def _indices(items, part, dotted):
+    """Numbers of the entries that a part of a dotted key means; packs written out from one entry count as one in the file."""
+    if part == "*":
+        return range(len(items))
     names = [item.get("name") if isinstance(item, dict) else None for item in items]
     if part in names:
-        return names.index(part)
-    if part.isdigit() and int(part) < len(items):
-        return int(part)
+        return [names.index(part)]
+    entries: dict[Any, list[int]] = {}
+    for k, item in enumerate(items):
+        entry = item.get("written_out_from") if isinstance(item, dict) else None
+        entries.setdefault(k if entry is None else (entry,), []).append(k)
+    if (part,) in entries:
+        return entries[(part,)]
+    if part.isascii() and part.isdigit() and int(part) < len(entries):
+        return list(entries.values())[int(part)]
     known = [name for name in names if name] or range(len(items))
     raise InputError(f"no such entry; {nearest(part, known)}", key=dotted)
 

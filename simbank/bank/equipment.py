@@ -130,7 +130,21 @@ class Inverter:
 class Charger:
     """Bulk, absorption and float of a charging port; volts at the port.
 
-    ``follows_bms``: the packs' present charge limits (temperature, blocks) cap its current.
+    Attributes
+    ----------
+    current_limit_a, power_limit_w : float
+    absorb_volt, float_volt, rebulk_volt : float
+        Without a float voltage it is idle once absorption has ended.
+    tail_a, tail_time_s : float
+        Absorption ends when the current has been below the tail for so long at the absorption voltage; a tail of 0 never ends it.
+    absorb_max_s : float
+        Longest absorption: time in which the absorption voltage was held.
+    follows_bms : bool
+        The packs' present charge limits (temperature, blocks) cap its current.
+    stop : str, optional
+        "first full", "all full" or "NAME full", NAME a pack: what packs report that ends the charge.
+    new_bulk_after_s : float
+        After so long without anything offered a new bulk begins.
     """
 
     current_limit_a: float = 1e9
@@ -141,6 +155,9 @@ class Charger:
     tail_a: float = 0.0
     absorb_max_s: float = math.inf
     follows_bms: bool = False
+    tail_time_s: float = 60.0
+    stop: str | None = None
+    new_bulk_after_s: float = math.inf
 
 
 @dataclass(frozen=True)

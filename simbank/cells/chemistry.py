@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -249,7 +250,6 @@ def _check_points(key, soc, values):
         raise InputError("values must be finite", key=key)
 
 
-@cache
 def load_chemistry(name):
     """Chemistry by library name ("lfp") or by path of a file of the same form.
 
@@ -260,9 +260,18 @@ def load_chemistry(name):
     """
     path = LIBRARY / f"{name}.toml"
     if str(name).endswith(".toml"):
-        path = Path(name)
-    elif not path.exists():
+        path, content = Path(name), None
+        with suppress(OSError, ValueError):
+            content = path.read_bytes()
+        return _read_chemistry(path, content)
+    if not path.exists():
         raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
+    return _read_chemistry(path)
+
+
+@cache
+def _read_chemistry(path, content=None):
+    """Chemistry from a file; ``content`` tells whether one of the user's is still the same."""
     data = check(ChemistryFile, read_toml(path), file=path)
     sections = ("ocv", "hysteresis", "entropy", "resistance", "relaxation", "limits", "charge_rate", "typical")
     return Chemistry(

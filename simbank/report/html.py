@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from simbank.report.drawing import draw_bank
+from simbank.studies.described import bank_warnings
 
 __all__ = ["Study", "write_report"]
 
@@ -37,6 +38,7 @@ class Study:
     table: pd.DataFrame | None = None
     figures: tuple = ()  # (matplotlib figure, caption)
     answer: tuple = field(default=())
+    warnings: tuple = field(default=())  # of BankWarning
 
 
 def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
@@ -76,6 +78,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         versions={"simbank": package_version("simbank")},
         question=page.question(),
         answer=page.answer(),
+        warnings=page.warnings(),
         caution=CAUTION,
         sections=page.sections(),
     )
@@ -125,6 +128,12 @@ class _Page:
                 f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
             )
         return out or ["See below: the bank as described; nothing was run."]
+
+    def warnings(self):
+        """What must be known before any of the figures, from all that was computed; each code and place once."""
+        found = [part for part in (self.result, self.comparison, self.protection, *self.studies) if part is not None]
+        told = [warning for part in found for warning in part.warnings] if found else bank_warnings(self.scenario)
+        return list({(warning.code, warning.where): warning for warning in reversed(told)}.values())[::-1]
 
     # ---- sections ----
 
@@ -327,7 +336,7 @@ class _Page:
             lines.append(
                 f"Cell curves and parameters, {chemistry.title or chemistry.name}: {chemistry.source} ({chemistry.licence})."
             )
-            lines += [f"{chemistry.name}: {note}" for note in chemistry.notes]
+            lines += [f"{chemistry.name}, {section.replace('_', ' ')}: {note}" for section, note in chemistry.notes.items()]
         lines += [
             "Copper by IACS (IEC 60028), AWG by ASTM B258, metric cable by IEC 60228; R(T) linear.",
             "Packs: open-circuit voltage with one-state hysteresis (Plett, J. Power Sources 134 (2004) 262), R0 and two relaxation "

@@ -40,7 +40,10 @@ PACK_SLOTS = 1 + N_MONITORS  # first the change of conduction, then the monitors
 # Port phases: follow the command; at the current limit; hold the charge voltage; idle above the float voltage; cut off until
 # the voltage recovers; done until the next step.
 FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
-PORT_SLOTS = 3
+PORT_SLOTS = 4
+# Which packs' report of being full ends a charge: none, the first pack's, every pack's; above zero the number of a pack, from 1.
+NO_STOP, FIRST_FULL, ALL_FULL = 0, -1, -2
+FULL_SOC = 0.99  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 DEVICE_SLOTS = 2
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
@@ -76,6 +79,8 @@ HOLDS_VOLTAGE = "charge voltage reached, voltage held"
 CURRENT_AGAIN = "current limit reached, current held"
 CHARGE_ENDED = "charge ended at tail current"
 FLOATS = "absorption ended, float"
+STOPPED = "charge stopped by what packs report, float"
+TOO_LITTLE = "charge voltage no longer held: what is offered is too little"
 REBULK = "bulk charge again"
 CUTOFF = "discharge ended at cut-off voltage"
 RECOVERED = "on again: voltage has recovered"
@@ -94,7 +99,7 @@ def watch(
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (12 n + 3 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
+    Shape (12 n + 4 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
@@ -142,8 +147,9 @@ def watch_solved(
         total += work[eq.I_PACK, k]
     for q in range(p):
         a = PACK_SLOTS * n + PORT_SLOTS * q
-        _watch_port(q, a, n, t, phase, ports, port, now, out)
-        worst = max(worst, out[a], out[a + 1], out[a + 2])
+        full = reported_full(ports[q, eq.STOP], y, pack_state, monitor_state)
+        _watch_port(q, a, n, t, phase, ports, port, now, full, out)
+        worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3])
         total += port[eq.J, q] + port[eq.V, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
@@ -229,7 +235,27 @@ def _due(at, doing, past, over, out):
 
 
 @inlined
-def _watch_port(q, a, n, t, phase, ports, port, now, out):
+def reported_full(which, y, pack_state, monitor_state):
+    """Above zero if the packs that a charger heeds report that they are full.
+
+    A pack reports it from ``FULL_SOC`` on, and while its charge is blocked at a cell limit or by over-voltage. One that is open
+    both ways (switched off, locked) reports nothing and is not waited for.
+    """
+    if which == NO_STOP:
+        return -1.0
+    least, greatest = 2.0, -1.0
+    for k in range(pack_state.size):
+        if pack_state[k] == OPEN or (which > 0.0 and k != int(which) - 1):
+            continue
+        past = y[k] - FULL_SOC
+        if monitor_state[k, FULL] >= WAITING or monitor_state[k, OVER_VOLT] >= WAITING:
+            past = 1.0
+        least, greatest = min(least, past), max(greatest, past)
+    return least if which == ALL_FULL and least < 2.0 else greatest
+
+
+@inlined
+def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
     if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
@@ -251,10 +277,14 @@ def _watch_port(q, a, n, t, phase, ports, port, now, out):
         limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
         limit = max(limit, -ports[q, eq.CURRENT_MAX])
         out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
-        out[a + 1] = ports[q, eq.TAIL] + current - 1e-9
+        below = ports[q, eq.TAIL] + current
+        out[a + 1] = -below - 1e-9 if ports[q, eq.TAIL_RUNS] > 0.0 else below - 1e-9
+        out[a + 2] = current - 1e-9  # a charger takes no current from the bank
     elif phase[q] == IDLE:
         out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == CUT:
         out[a] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.REBULK] > 0.0 and phase[q] != CUT:  # at float
-        out[a + 2] = ports[q, eq.REBULK] - volt
+    if ports[q, eq.REBULK] > 0.0:  # at float
+        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full) if phase[q] != CUT else -1.0
+    elif charge and phase[q] != CUT:
+        out[a + 3] = full

@@ -18,7 +18,10 @@ from simbank.warning import as_records
 
 __all__ = ["Result", "Trace", "package_version"]
 
-FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
+FULL_SOC, EMPTY_SOC = (
+    modes.FULL_SOC,
+    0.01,
+)  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
 
 
@@ -67,10 +70,13 @@ class Result:
     complete : bool
         False if the run stopped before the end of its duty.
     scenario : Scenario
+    warnings : list of BankWarning
+        What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
+        self.warnings = list(dict.fromkeys(run.warnings))
         self._bank, self._port_names = run.bank, run.port_names
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
@@ -370,7 +376,7 @@ def _ports(run):
                 "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
                 "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
-                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS),
+                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

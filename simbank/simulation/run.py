@@ -22,6 +22,7 @@ from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
+from simbank.simulation.bank_warnings import warnings_of_bank
 from simbank.simulation.quadrature import StepStore, integrals
 from simbank.simulation.result import Result, Trace
 
@@ -311,9 +312,9 @@ class _Run:
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
         self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
-        self.equip = port_laws.equipment_array(self.behaviours)
+        self.equip = port_laws.equipment_array(self.behaviours, self.pack_names)
         self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
-        self.port_timer = np.full(self.p, np.inf)
+        self.port_timer = port_laws.timer_array(self.equip)
         self.told = np.zeros(self.p, np.int64)
         self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
         self.warnings = []  # of BankWarning, in the order in which they are to be read
@@ -342,6 +343,7 @@ class _Run:
         self.reduced = self.network.reduce(self._closed(), self.branch_closed)
         self.device_flows = np.ascontiguousarray(self.reduced.flows[self.device_branch])
         self.ports[:, eq.LIVE] = self.reduced.port_live
+        port_laws.keep_clocks(self.t, self.phase, self.ports, self.port_timer, self.equip)
         self._cap_chargers()
 
     def _cap_chargers(self):
@@ -505,7 +507,7 @@ class _Run:
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
             name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
-            self.events.append((t, name, text, f"{volt:.2f} V" if what in port_laws.WITH_VOLT else ""))
+            self.events.append((t, name, text, port_laws.because(int(what), volt, self.behaviours[int(a)][1])))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
@@ -548,7 +550,7 @@ class _Run:
     def _next_known(self, ports=True):
         timers = [self.monitor_timer, self.device_timer, self.precharge_timer]
         if ports:
-            timers.append(self.port_timer)
+            timers.append(self.port_timer[:, port_laws.NEXT])
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.switching[0].time_s) if self.switching else known
 
@@ -566,8 +568,8 @@ class _Run:
                 self._open_device(d, modes.DEVICE_INSTANT)
             else:
                 self._close_device(d)
-        for a in np.flatnonzero(self.port_timer <= now):
-            port_laws.appointment(a, self.t, *self._port_state(), 0.0)
+        for a in np.flatnonzero(self.port_timer[:, port_laws.NEXT] <= now):
+            port_laws.appointment(a, self.t, *self._port_state())
             self._read_log()
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)
@@ -664,6 +666,7 @@ class _Run:
 
     def go(self):
         self._rewire()
+        self.warnings += warnings_of_bank(self.bank)
         if self.fast_tolerance is not None:
             self._go_fast()
             self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
@@ -740,7 +743,8 @@ class _Run:
 
     def _take(self, step):
         """Set the ports to a step's commands."""
-        port_laws.take(command_row(step, self.port_names), self.phase, self.ports, self.equip)
+        port_laws.take(self.t, command_row(step, self.port_names), *self._port_state())
+        self._read_log()
         self.ports[:, eq.LIVE] = self.reduced.port_live
         self._cap_chargers()
 

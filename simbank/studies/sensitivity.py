@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from scipy import stats
 from simbank.errors import InputError
 from simbank.studies.draws import expand_keys
 from simbank.studies.sweep import sweep
+from simbank.warning import BankWarning
 
 __all__ = ["Sensitivity", "sensitivity"]
 
@@ -20,12 +21,14 @@ class Sensitivity:
     """What :func:`sensitivity` found.
 
     ``table`` has one row per key, largest first: ``first`` (share of the variance that it explains by itself), ``total`` (with
-    all that it does together with others), and 95 % intervals from resampling. ``runs`` is the table of all runs.
+    all that it does together with others), and 95 % intervals from resampling. ``runs`` is the table of all runs, ``warnings`` a
+    list of BankWarning: what these runs warn of, each once.
     """
 
     figure: str
     table: pd.DataFrame
     runs: pd.DataFrame
+    warnings: list = field(default_factory=list)
 
     def plot(self):
         """Bars of both indices, with intervals; returns the matplotlib figure."""
@@ -95,4 +98,13 @@ def sensitivity(scenario, vary, figure="spread_max_points", *, runs=128, seed=0,
         }
     )  # fmt: skip
     order = table.sort_values("total", ascending=False, ignore_index=True)
-    return Sensitivity(figure, order, pd.concat(tables, ignore_index=True))
+    return Sensitivity(figure, order, pd.concat(tables, ignore_index=True), _once(tables))
+
+
+def _once(tables):
+    """The first warning of each code and place."""
+    found = {}
+    for table in tables:
+        for record in table.attrs["warnings"]:
+            found.setdefault((record["code"], record["where"]), BankWarning(**record))
+    return list(found.values())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.errors import InputError, SimulationError
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.studies.described import bank_warnings
 from simbank.studies.usable import usable
 
 __all__ = ["GAUGES", "SIMPLEST_FIRST", "Limits", "Sizing", "size"]
@@ -59,12 +60,15 @@ class Sizing:
         The row chosen: the simplest layout of which any gauge fits, in its smallest gauge that fits.
     by_layout : dict
         The smallest gauge that fits, by layout.
+    warnings : list of BankWarning
+        What must be known of the bank as the file has it before any of the figures.
     """
 
     limits: Limits
     table: pd.DataFrame
     best: dict | None
     by_layout: dict
+    warnings: list = field(default_factory=list)
 
     def plot(self):
         """Copper against sharing, with what fits; returns the matplotlib figure."""
@@ -136,7 +140,7 @@ def size(
         if layout in by_layout:
             best = table[(table["layout"] == layout) & (table["gauge"] == by_layout[layout])].iloc[0].to_dict()
             break
-    return Sizing(limits, table, best, by_layout)
+    return Sizing(limits, table, best, by_layout, bank_warnings(scenario))
 
 
 def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options):

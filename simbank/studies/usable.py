@@ -10,6 +10,7 @@ from simbank.bank import Bank, Graph
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import simulate
 from simbank.studies.case import Case
+from simbank.warning import as_records
 
 __all__ = ["usable"]
 
@@ -31,16 +32,20 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     -------
     DataFrame
         Rows: each pack, ``sum of packs``, ``bank``; columns ``charge_ah``, ``energy_wh``. What the bank lacks against the sum is
-        what unequal sharing and its cable cost.
+        what unequal sharing and its cable cost. ``attrs["warnings"]`` is a list of ``{code, where, text}``.
     """
     bank = scenario.bank
     cutoff = cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs)
     port = next(iter(bank.graph.ports))
 
+    warned = []
+
     def run(name, case_bank, at):
         amperes = c_rate * case_bank.capacity_ah
         duty = Duty((Step(1.5 / c_rate * 3600.0, {at: Command("current", amperes, cutoff_volt=cutoff)}),))
-        summary = simulate(Case(name, case_bank, duty), **options).summary["bank"]
+        result = simulate(Case(name, case_bank, duty), **options)
+        warned.append((name, result.warnings))
+        summary = result.summary["bank"]
         return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}
 
     full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)
@@ -54,4 +59,5 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     table.loc["sum of packs"] = table.sum()
     table.loc["bank"] = run(scenario.name, Bank(bank.name, full, bank.graph, bank.ambient_k, bank.neighbours_w_k), port)
     table.index.name = "what"
+    table.attrs["warnings"] = as_records(warning for _, warnings in reversed(warned) for warning in warnings)  # the bank's first
     return table

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
-from simbank.bank.ampacity import INSULATIONS, ampacity_a, withstand_i2t
+from simbank.bank.ampacity import INSULATIONS, ampacity_a, metal_area_mm2, withstand_i2t
 from simbank.bank.device_classes import load_class
 from simbank.errors import InputError
 
@@ -82,14 +82,15 @@ def conductor_ampacity(conductor, ambient_k):
 
 
 def conductor_withstand(conductor):
-    """(k² S² [A²s] or None, words)."""
+    """(k² S² [A²s] or None, words), S the area that :func:`~simbank.bank.ampacity.metal_area_mm2` gives."""
     if conductor is None or conductor.gauge is None:
         return None, "only its resistance is given: state gauge, length and insulation"
     if conductor.insulation is None:
         return None, "its insulation is not given: read it from the jacket (of a bar: what holds and covers it)"
-    area = conductor.gauge.area_m2 * 1e6
+    area, words = metal_area_mm2(conductor.gauge, conductor.material, conductor.construction)
     kind = INSULATIONS[conductor.insulation]
-    return withstand_i2t(area, conductor.insulation, conductor.material), f"{area:.1f} mm², {kind.title}"
+    words = f"{words}; {kind.title}, up to {kind.end_c(area):g} °C at its end"
+    return withstand_i2t(area, conductor.insulation, conductor.material), words
 
 
 LARGE = 1_000_000  # stands for a current that nothing limits [A]

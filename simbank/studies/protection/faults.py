@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from simbank.bank import Branch
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import equations as eq
@@ -68,7 +67,10 @@ class Faults:
     soc, temperature_k, hysteresis, as_new
         State of the packs; see :func:`simbank.simulation.transient.case_packs`.
     conductor_k : float, optional
-        Temperature of the conductors; as in the file by default.
+        Temperature to which the conductors have warmed [K]; as in the file by default. One that is hotter in the file stays so. A
+        conductor given by its resistance counts as measured at its temperature in the file and warms by the coefficient of its
+        material: taken as cold it would overstate the least current. Joints, devices and what ``wiring.added`` puts in a branch
+        stay as given.
     pack_h : float
         Inductance of each pack [H].
     """
@@ -81,7 +83,7 @@ class Faults:
         ohm = None
         if conductor_k is not None:
             ohm = [
-                b.resistance_ohm if b.conductor is None else replace(b.conductor, temperature_k=conductor_k).resistance_ohm
+                b.resistance_ohm + (b.conductor.warmed(conductor_k).metal_ohm - b.conductor.metal_ohm if b.conductor else 0.0)
                 for b in self.graph.branches
             ]
         self.sources = pack_sources(packs, bank.ambient_k)
@@ -220,11 +222,11 @@ def _halved(graph):
     """The graph with every port's leads cut in the middle, and the places there."""
     branches, places = [], []
     for branch in graph.branches:
-        owner = branch.name.removeprefix("lead ").removesuffix(" +").removesuffix(" -")
-        if branch.kind != "lead" or owner not in graph.ports:
+        if branch.kind != "lead" or branch.role != "port":
             branches.append(branch)
             continue
-        middle = f"{owner} halfway{branch.name[-1]}"
+        owner = branch.owner
+        middle = f"{owner} halfway{branch.pole}"
         part = branch.conductor and replace(
             branch.conductor,
             length_m=branch.conductor.length_m / 2,
@@ -232,8 +234,14 @@ def _halved(graph):
             fixed_resistance_ohm=branch.conductor.fixed_resistance_ohm and branch.conductor.fixed_resistance_ohm / 2,
         )
         for half, ends in zip(HALF, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
-            branches.append(Branch(branch.name + half, "lead", *ends, branch.resistance_ohm / 2, part))
-        if branch.name.endswith("+"):
+            from_node, to_node = ends
+            branches.append(
+                replace(
+                    branch, name=branch.name + half, from_node=from_node, to_node=to_node,
+                    resistance_ohm=branch.resistance_ohm / 2, conductor=part,
+                )
+            )  # fmt: skip
+        if branch.pole == "+":
             places.append(Place(f"leads of {owner}, halfway", "lead", owner, f"{owner} halfway+", f"{owner} halfway-"))
     return replace(graph, branches=tuple(branches)), places
 

@@ -14,11 +14,13 @@ from simbank.errors import SimulationError
 from simbank.files import file_name, write_csv, write_figure, write_text
 from simbank.simulation import simulate
 from simbank.studies.case import Case
+from simbank.studies.described import bank_warnings
 from simbank.studies.protection import checks as rules
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
 from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import shorted_cells
+from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
 
@@ -83,6 +85,8 @@ class Protection:
     outages : DataFrame
         One row per part dropped and pack left: current, C-rate, margin of its device; ``then`` is the cascade.
     shorted : dict of str to ShortedCell
+    warnings : list of BankWarning
+        What must be known of the bank before any of the figures.
     """
 
     scenario: object
@@ -98,6 +102,7 @@ class Protection:
     greatest: Faults = field(repr=False)
     least: Faults = field(repr=False)
     load_note: str = ""
+    warnings: list = field(default_factory=list)
 
     @property
     def counts(self):
@@ -145,6 +150,7 @@ class Protection:
             "load": self.load_note,
             "assumptions": {key: getattr(self.assumptions, key) for key in self.assumptions.__dataclass_fields__},
             "not_checked": list(NOT_CHECKED),
+            "warnings": as_records(self.warnings),
         }  # fmt: skip
 
     def plot(self):
@@ -238,8 +244,9 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
     tell(1.0)
     return Protection(
-        scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note
-    )
+        scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
+        bank_warnings(scenario),
+    )  # fmt: skip
 
 
 def _fault_tables(greatest, least):
