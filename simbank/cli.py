@@ -298,6 +298,8 @@ def size(
     gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
     layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
     price_per_kg: Annotated[float | None, _number(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    sharing_only: Annotated[bool, typer.Option("--sharing-only", help="Leave out ampacity and protection.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Show every layout and gauge, not only those that matter.")] = False,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -305,7 +307,8 @@ def size(
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
-    """The smallest standard gauge and simplest layout that keep the bank within limits, and why each smaller one does not."""
+    """The smallest standard gauge and simplest layout that keep the bank within limits and carry its current; why smaller ones do
+    not."""
     from simbank.scenario import load
     from simbank.studies import Limits
     from simbank.studies import size as study
@@ -316,7 +319,7 @@ def size(
     with _progress(f"Sizing {scenario.name}", json_) as progress:
         found = study(
             scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None, price_per_kg=price_per_kg,
-            integrator=integrator, progress=progress, tolerance=tolerance,
+            sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
         write_csv(out / "sizes.csv", found.table)
@@ -325,28 +328,33 @@ def size(
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
         warned = as_records(found.warnings)
-        _print_json({"scenario": scenario.name, "warnings": warned, "best": best, "by_layout": found.by_layout, "rows": rows})
+        record = {"scenario": scenario.name, "warnings": warned, "looked_at": found.looked_at, "sharing_only": sharing_only}
+        few = found.frontier[["layout", "gauge"]].to_dict(orient="records")
+        _print_json(record | {"best": best, "by_layout": found.by_layout, "frontier": few, "rows": rows})
     else:
-        _show_sizes(found, scenario, integrator)
+        _show_sizes(found, scenario, integrator, everything)
     if report is not None:
-        text = (
-            "Every layout and gauge at the duty. Sharing, drop and energy only: ampacity and protection are checked separately."
-        )
+        text = f"Layouts and gauges at the duty; of {len(found.table)}, those that matter. {found.looked_at}"
         best = found.best
         words = (
             "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
         )
+        if everything:
+            text = f"Every layout and gauge at the duty. {found.looked_at}"
+        shown = found.table if everything else found.frontier
+        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, found.warnings, words)])
+        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator):
+def _show_sizes(found, scenario, integrator, everything):
     _warnings(as_records(found.warnings))
-    table = found.table.copy()
+    table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
-        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"),
+        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"), ("current_a", "{:.0f}"), ("ampacity_a", "{:.0f}"),
+        ("device_a", "{:.0f}"),
     ):  # fmt: skip
         if column in table:
             table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
@@ -356,11 +364,21 @@ def _show_sizes(found, scenario, integrator):
         "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price",
         "share_ratio": "largest\nshare ratio",
         "spread_points": "spread\n[points]", "drop_percent": "drop\n[%]", "usable_percent": "usable\n[%]", "fits": "fits",
-        "pareto": "none lighter\nand more even", "why_not": "why not",
+        "current_a": "greatest\ncurrent [A]", "ampacity_a": "may\ncarry [A]", "device_a": "devices let\npass [A]",
+        "pareto": "none lighter\nand more even",
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
-    _table(f"{scenario.name}: every layout and gauge at its duty", table, {k: v for k, v in columns.items() if k in table})
+    what = "every layout and gauge" if everything else "layouts and gauges that matter,"
+    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    left = len(found.table) - len(table)
+    if left:
+        _console().print(f"{left} more were tried: --all shows them.")
+    against = table[table["fits"] == "no"]
+    if len(against):
+        _console().print("Why not:")
+        for _, row in against.iterrows():
+            _console().print(f"  {row['layout']}, {row['gauge']}: {row['why_not']}", soft_wrap=True)
     if found.best is None:
         _console().print("No layout keeps these limits in any gauge of the series.")
     else:
@@ -369,8 +387,8 @@ def _show_sizes(found, scenario, integrator):
             f"Simplest that keeps the limits: {found.best['layout']} in {found.best['gauge']} "
             f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
         )
-    _console().print(f"Integrator: {integrator}. Sharing, drop and energy only: ampacity and protection are for simbank protect.")
-    _caution()
+    _console().print(f"Integrator: {integrator}. {found.looked_at}", style="bold" if found.sharing_only else None, soft_wrap=True)
+    _console().print(CAUTION if found.sharing_only else PROTECTION_CAUTION, style="italic")
 
 
 @app.command()
