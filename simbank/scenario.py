@@ -121,6 +121,7 @@ class PackTable(FileModel):
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
     temperature: quantity("kelvin", above_zero=True) | None = None
     device: DeviceTable | None = None
+    bms: BMSTable | None = None
     written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
 
     @model_validator(mode="after")
@@ -391,6 +392,12 @@ class ScenarioFile(FileModel):
                 yield (f"{pack.name}{k + 1}" if pack.count else pack.name), pack
 
 
+def _own_bms(kind, table):
+    """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
+    limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
+    return None if limits is None else limits.bms(kind.capacity)
+
+
 class Scenario:
     """A bank and what is asked of it, as read from a file.
 
@@ -452,7 +459,7 @@ class Scenario:
                     temperature_k=table.temperature,
                     heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
                     heat_loss_w_k=kind.heat_loss or 0.0,
-                    bms=kind.bms and kind.bms.bms(kind.capacity),
+                    bms=_own_bms(kind, table),
                 )
             )
         branches, terminals = [], {}

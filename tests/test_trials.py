@@ -144,6 +144,20 @@ def test_s15_leads_of_ports_are_told_by_data():
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
+def test_s5_a_switch_that_the_file_does_not_give_is_said_and_a_stuck_one_runs(root):
+    """56.8 V on 15 cells is 3.79 V a cell: pack A opens by a BMS that is only assumed; with a stuck switch nothing stops it."""
+    path = root / "tests" / "trials" / "stuck_switch.toml"
+    assumed = simbank.simulate(simbank.load(path), integrator="fast").summary
+    assert assumed["packs"][0]["soc_max"] <= 1.0 + 1e-6
+    assert [w["where"].split(", ")[0] for w in assumed["warnings"] if w["code"] == "assumed-bms"] == ["A"]
+    stuck = simbank.simulate(simbank.load(path, {"packs.A.bms.stuck": "charge"}), integrator="fast").summary
+    a = stuck["packs"][0]
+    assert a["soc_end"] > 1.0
+    assert a["overcharge_ah"] > 0.5
+    assert a["cell_volt_max"] > 3.78
+    assert [w["where"] for w in stuck["warnings"] if w["code"] == "beyond-cell-model"] == ["A"]
+
+
 # ---- banks that should not be: S6, S10, S12, S14 ----
 
 

@@ -6,7 +6,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -20,6 +20,7 @@ __all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
 LIBRARY = Path(__file__).parent / "library"
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
 REFERENCE_K = 298.15
+BEYOND_SOC = 0.02  # beyond full or empty a cell comes to its limit within this share of its capacity; assumed, no source
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,8 @@ class Chemistry:
         ``capacity_ah`` and ``resistance_ohm`` of a typical cell, for the card.
     cells_in_series_48v : int or None
         Cells in series of a bank that goes by 48 V, if the file says.
+    family : {"lithium-ion", "lead-acid"}
+        Lithium-ion cells are sold behind a BMS that can disconnect them, lead-acid ones without any switch.
     notes : dict of str to str
         Source of each section of the file, with the range seen in practice where a value is assumed.
     """
@@ -92,6 +95,7 @@ class Chemistry:
     title: str = ""
     source: str = ""
     licence: str = ""
+    family: str = "lithium-ion"
 
     def series_48v(self):
         """Cells in series of a bank that goes by 48 V.
@@ -200,6 +204,7 @@ class ChemistryFile(FileModel):
     source: str
     licence: str
     reference_temperature: quantity("kelvin", above_zero=True)
+    family: Literal["lithium-ion", "lead-acid"] = "lithium-ion"
     ocv: _OCV
     hysteresis: _Hysteresis
     entropy: _Entropy
@@ -250,6 +255,20 @@ def _check_points(key, soc, values):
         raise InputError("values must be finite", key=key)
 
 
+def ocv_curve(soc, volt, volt_min, volt_max):
+    """Open-circuit voltage over state of charge, with what the model takes for it beyond 0 and 100 %.
+
+    There it goes on as a straight line: with the slope at its end, or so steep that it comes to the cell's limit within
+    ``BEYOND_SOC`` of its capacity, whichever is steeper. The end slope alone would let a full lead-acid cell store on charge as
+    much again as it can hold. No cell is known to follow such a line: a real one beyond full takes part of the current for gas
+    and heat, and its voltage may stand still while it does.
+    """
+    curve = Curve(soc, volt)
+    below = max(float(curve.slope(0.0)), (volt[0] - volt_min) / BEYOND_SOC)
+    above = max(float(curve.slope(1.0)), (volt_max - volt[-1]) / BEYOND_SOC)
+    return Curve(soc, volt, outside=(below, above))
+
+
 def load_chemistry(name):
     """Chemistry by library name ("lfp") or by path of a file of the same form.
 
@@ -279,7 +298,8 @@ def _read_chemistry(path, content=None):
         title=data.title,
         source=" ".join(data.source.split()),
         licence=data.licence,
-        ocv=Curve(data.ocv.soc, data.ocv.volt),
+        family=data.family,
+        ocv=ocv_curve(data.ocv.soc, data.ocv.volt, data.limits.volt_min, data.limits.volt_max),
         half_width=Curve(data.hysteresis.soc, data.hysteresis.half_width_volt, outside="level"),
         decay_per_soc=data.hysteresis.decay_per_soc,
         entropy=Curve(data.entropy.soc, data.entropy.volt_per_kelvin, outside="level"),
