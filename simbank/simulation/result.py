@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from simbank.files import write_whole
+from simbank.files import write_csv, write_text, write_whole
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 from simbank.simulation.bank_warnings import FREEZING
@@ -170,7 +170,7 @@ class Result:
         }
         for name, table in tables.items():
             write_whole(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
-            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
+            write_csv(folder / f"{name}.csv", table)
         source = getattr(self.scenario, "source", None)
         record = self.summary | {
             "complete": self.complete,
@@ -179,7 +179,7 @@ class Result:
             "scenario_data": getattr(self.scenario, "data", None),
         }
         text = json.dumps(record, indent=2, default=str) + "\n"
-        write_whole(folder / "summary.json", lambda path: path.write_text(text, encoding="utf-8"))
+        write_text(folder / "summary.json", text)
         return folder
 
     def _plot(self, name, **options):
