@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import math
 import sys
 import tomllib
 from contextlib import contextmanager
@@ -12,6 +14,7 @@ from typing import Annotated
 import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
+from simbank.files import file_name, write_csv, write_figure, write_whole
 from simbank.warning import as_records, from_records
 
 __all__ = ["main"]
@@ -35,6 +38,18 @@ PROTECTION_CAUTION = (
     "and kill."
 )
 
+
+def _number(*names, **how):
+    """An option that takes a finite number; comparisons with limits let "nan" pass."""
+
+    def finite(value: float | None):
+        if value is not None and not math.isfinite(value):
+            raise typer.BadParameter("must be a finite number")
+        return value
+
+    return typer.Option(*names, callback=finite, **how)
+
+
 File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
 Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
@@ -46,7 +61,7 @@ Method = Annotated[str, typer.Option(help="Solver of the reference integrator: L
 Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
 Tolerance = Annotated[
     float | None,
-    typer.Option(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
+    _number(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
 ]
 Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
@@ -121,8 +136,8 @@ def compare(
     with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
         found = study(scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance)
     if out is not None:
-        found.table.to_csv(out / "layouts.csv")
-        found.plot().savefig(out / "layouts.png")
+        write_csv(out / "layouts.csv", found.table, index=True)
+        write_figure(out / "layouts.png", found.plot())
         for name, result in found.results.items():
             result.write(out / name)
     if json_:
@@ -180,10 +195,9 @@ def sweep(
             method=method, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        table.to_csv(out / "sweep.csv", index=False)
-        table.astype({c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}).to_parquet(
-            out / "sweep.parquet", index=False
-        )
+        write_csv(out / "sweep.csv", table)
+        mixed = {c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}
+        write_whole(out / "sweep.parquet", lambda path: table.astype(mixed).to_parquet(path, index=False))
         _sweep_plots(table, vary, out)
     if json_:
         rows = json.loads(table.to_json(orient="records", double_precision=15))
@@ -218,9 +232,9 @@ def _sweep_plots(table, vary, out):
     if table.get("spread_max_points") is None:
         return
     if vary:
-        study_plots.plot_bands(table).savefig(out / "bands.png")
+        write_figure(out / "bands.png", study_plots.plot_bands(table))
     if "duty.c_rate" in table and table["duty.c_rate"].nunique() > 1 and not vary:
-        study_plots.plot_c_rate(table).savefig(out / "c_rate.png")
+        write_figure(out / "c_rate.png", study_plots.plot_c_rate(table))
 
 
 @app.command()
@@ -251,8 +265,8 @@ def sensitivity(
             keep=out, integrator=integrator, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sensitivity.csv", index=False)
-        found.plot().savefig(out / "sensitivity.png")
+        write_csv(out / "sensitivity.csv", found.table)
+        write_figure(out / "sensitivity.png", found.plot())
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         _print_json({"scenario": scenario.name, "figure": figure, "warnings": as_records(found.warnings), "rows": rows})
@@ -277,13 +291,13 @@ def sensitivity(
 @app.command()
 def size(
     file: File,
-    share: Annotated[float | None, typer.Option(help="Largest share ratio of a pack.", min=1.0)] = None,
-    spread: Annotated[float | None, typer.Option(help="Largest spread of SOC [points].", min=0.0)] = None,
-    drop: Annotated[float | None, typer.Option(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
-    usable_: Annotated[float | None, typer.Option("--usable", help="Least usable energy [% of the packs' own].")] = None,
+    share: Annotated[float | None, _number(help="Largest share ratio of a pack.", min=1.0)] = None,
+    spread: Annotated[float | None, _number(help="Largest spread of SOC [points].", min=0.0)] = None,
+    drop: Annotated[float | None, _number(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
+    usable_: Annotated[float | None, _number("--usable", help="Least usable energy [% of the packs' own].")] = None,
     gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
     layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
-    price_per_kg: Annotated[float | None, typer.Option(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    price_per_kg: Annotated[float | None, _number(help="Price of conductor per kilogram of copper.", min=0)] = None,
     sharing_only: Annotated[bool, typer.Option("--sharing-only", help="Leave out ampacity and protection.")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show every layout and gauge, not only those that matter.")] = False,
     set_: Set = [],  # noqa: B006
@@ -308,8 +322,8 @@ def size(
             sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sizes.csv", index=False)
-        found.plot().savefig(out / "sizes.png")
+        write_csv(out / "sizes.csv", found.table)
+        write_figure(out / "sizes.png", found.plot())
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
@@ -398,8 +412,8 @@ def drift(
     with _progress(f"Drift in {scenario.name}", json_) as progress:
         found = study(scenario, chemistry or DEFAULT, progress=progress, tolerance=1e-8)
     if out is not None:
-        found.table.to_csv(out / "drift.csv")
-        found.plot().savefig(out / "drift.png")
+        write_csv(out / "drift.csv", found.table, index=True)
+        write_figure(out / "drift.png", found.plot())
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
         _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
@@ -420,7 +434,7 @@ def drift(
 @app.command()
 def usable(
     file: File,
-    c_rate: Annotated[float, typer.Option(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
+    c_rate: Annotated[float, _number(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -434,7 +448,7 @@ def usable(
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
     if out is not None:
-        table.to_csv(out / "usable.csv")
+        write_csv(out / "usable.csv", table, index=True)
     if json_:
         rows = json.loads(table.reset_index().to_json(orient="records"))
         _print_json({"scenario": scenario.name, "c_rate": c_rate, "warnings": table.attrs["warnings"], "rows": rows})
@@ -463,8 +477,8 @@ def protect(
     warm: Annotated[str, typer.Option(help="Pack temperature for the greatest fault currents.")] = "45 degC",
     cold: Annotated[str, typer.Option(help="Pack temperature for the least fault currents.")] = "0 degC",
     within: Annotated[str, typer.Option(help="Time within which every fault should clear.")] = "5 s",
-    drop: Annotated[float, typer.Option(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
-    margin: Annotated[float, typer.Option(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
+    drop: Annotated[float, _number(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
+    margin: Annotated[float, _number(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
     pack_inductance: Annotated[str, typer.Option(help="Inductance of each pack, for the rise of fault current.")] = "0 uH",
     shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
     all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
@@ -600,7 +614,7 @@ def cell_show(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_cell(chemistry).savefig(out / f"{chemistry.name}.png")
+        write_figure(out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry))
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
         _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
@@ -679,7 +693,7 @@ def cell_fit(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v).savefig(out / "pulse_fit.png")
+        write_figure(out / "pulse_fit.png", plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v))
     if json_:
         _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
@@ -693,8 +707,8 @@ def cell_fit(
 def cell_ohm(
     volt: Annotated[str, typer.Option(help="Two voltages [V], before and after a change of load: 53.2,52.7")],
     amp: Annotated[str, typer.Option(help="The two currents [A], positive for discharge: 10,60")],
-    volt_error: Annotated[float, typer.Option(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
-    amp_error: Annotated[float, typer.Option(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
+    volt_error: Annotated[float, _number(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
+    amp_error: Annotated[float, _number(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
     json_: Json = False,
 ):
     """Resistance of a pack, cable or joint from two readings of voltmeter and clamp meter: ΔV/ΔI."""
@@ -704,6 +718,8 @@ def cell_ohm(
     for key, text in (("--volt", volt), ("--amp", amp)):
         try:
             first, second = (float(part) for part in text.split(","))
+            if not (math.isfinite(first) and math.isfinite(second)):
+                raise ValueError
         except ValueError:
             raise InputError("write two numbers, such as 53.2,52.7", key=key, value=text) from None
         pairs.append((first, second))
@@ -741,10 +757,9 @@ def new(
     layout: Annotated[str | None, typer.Option(help="chain, chain-opposite, chain-middle or busbar.")] = None,
     gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
     chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
-    c_rate: Annotated[float | None, typer.Option(help="Discharge and charge of the bank.")] = None,
+    c_rate: Annotated[float | None, _number(help="Discharge and charge of the bank.")] = None,
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
-    from simbank.files import write_whole
     from simbank.scenario import load
     from simbank.starter import starter_scenario
 
@@ -760,6 +775,8 @@ def new(
     text = ask(packs, "Rated capacity of each pack [Ah], with commas", "280,280,100")
     try:
         capacities = [float(part) for part in str(text).split(",")]
+        if not all(map(math.isfinite, capacities)):
+            raise ValueError
     except ValueError:
         raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
     layout = ask(layout, "Wiring: chain, chain-opposite, chain-middle or busbar", "chain")
@@ -774,8 +791,17 @@ def new(
         raise InputError(error.problem, key="--gauge", value=gauge) from None
     written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
     _folder(file.parent)
-    write_whole(file, lambda aside: aside.write_text(written, encoding="utf-8"))
-    load(file)
+
+    def write(aside):
+        aside.write_text(written, encoding="utf-8")
+        try:
+            load(aside)
+        except InputError as error:  # nothing is put in place that could not be read again
+            raise InputError(
+                f"with these answers the file would not read: {error.problem}", key=error.key, value=error.value
+            ) from None
+
+    write_whole(file, write)
     say = _console().print
     say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
     for line in (
@@ -859,11 +885,12 @@ def _comma(text):
 
 
 def _value(text):
-    """A TOML value if the text is one, else the text itself."""
+    """A TOML value if the text is one, else the text itself; a date stays text."""
     try:
-        return tomllib.loads(f"x = {text}")["x"]
-    except tomllib.TOMLDecodeError:
+        table = tomllib.loads(f"x = {text}")
+    except (ValueError, RecursionError):
         return text
+    return text if len(table) > 1 or isinstance(table["x"], (dt.date, dt.time)) else table["x"]
 
 
 def _changes(items):

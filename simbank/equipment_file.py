@@ -122,7 +122,10 @@ class PrechargeTable(FileModel):
 
 
 class BMSTable(FileModel):
-    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C")."""
+    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C").
+
+    ``stuck``: its switch has failed closed and cannot open for charge, for discharge, or for both.
+    """
 
     over_voltage: LimitTable | None = None
     under_voltage: LimitTable | None = None
@@ -134,11 +137,16 @@ class BMSTable(FileModel):
     discharge_temperature: TemperatureTable | None = None
     retries: Annotated[int, Field(ge=0, le=1000, strict=True)] = 3
     precharge: PrechargeTable | None = None
+    stuck: Literal["charge", "discharge", "both"] | None = None
 
     @model_validator(mode="after")
     def _readable(self):
         self.bms(1.0)
         return self
+
+    def with_own(self, own):
+        """This table with the keys that ``own``, a pack's table, gives in place of its own."""
+        return self if own is None else self.model_copy(update={key: getattr(own, key) for key in own.model_fields_set})
 
     def bms(self, capacity_ah):
         """The limits in volts and amperes for a pack of this rated capacity."""
@@ -155,7 +163,8 @@ class BMSTable(FileModel):
                 parts[key] = getattr(self, key).limit()
         if self.precharge is not None:
             parts |= {"precharge_ohm": self.precharge.resistance, "precharge_s": self.precharge.time}
-        return BMS(retries=self.retries, **parts)
+        only_stuck = self.stuck is not None and not parts
+        return BMS(retries=self.retries, stuck=self.stuck, at_cell_limits=only_stuck, **parts)
 
     def _volts(self, key):
         table = getattr(self, key)

@@ -31,7 +31,9 @@ class Limit:
 class BMS:
     """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C.
 
-    ``stuck_on``: its switch has failed closed and blocks nothing, not even at 0 and 100 %.
+    ``stuck`` is "charge", "discharge" or "both" where its switch has failed closed and cannot be opened for that: then it blocks
+    nothing there, not even at 0 and 100 %. ``at_cell_limits``: nothing is known of its limits, and it is taken to block at those of
+    the chemistry, as a lithium-ion pack without a BMS of its own does.
     """
 
     over_voltage: Limit = field(default_factory=Limit)
@@ -45,7 +47,8 @@ class BMS:
     retries: int = 3
     precharge_ohm: float = 0.0
     precharge_s: float = 0.0
-    stuck_on: bool = False
+    stuck: str | None = None
+    at_cell_limits: bool = False
 
 
 @dataclass(frozen=True)

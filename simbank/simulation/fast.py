@@ -551,6 +551,8 @@ def advance(
                     )  # fmt: skip
                 eq.gather(local, at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
                 eq.gather(local + part, at_ends, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather_cells(y, work, cells, curves_of, curves, acc)
+                eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.cells.curves import curve_value
 from simbank.compiled import inlined, kernel, maker
 from simbank.simulation import equations as eq
 
@@ -23,12 +22,14 @@ CONDUCTS = np.array([True, False, True, False, True, False])
 NO_CHARGE = np.array([False, True, True, False, False, True])
 NO_DISCHARGE = np.array([False, False, False, True, True, True])
 
-# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both).
-FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED = (
-    range(11)
-)
-N_MONITORS = 11
-BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3])
+# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both). The last two are no BMS's and block nothing: they end a
+# step where the open-circuit voltage of a pack that goes on beyond full or empty bends.
+(
+    FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED,
+    PAST_FULL, PAST_EMPTY,
+) = range(13)  # fmt: skip
+N_MONITORS = 13
+BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3, 0, 0])
 # Parameters of a monitor: limit, delay [s], release level (of FULL and EMPTY: the state of charge at which they block in any
 # case), least time before a release [s], lower limit (temperature).
 LIMIT, DELAY, RELEASE, HOLD_S, LOWER = range(5)
@@ -75,6 +76,7 @@ SWITCHED_ON = "switched on"
 PRECHARGES = "reconnects through its precharge resistor"
 PRECHARGED = "precharge ended"
 LOCKED = "stays open: opened too often"
+STUCK = "its BMS orders a block, but its switch is stuck closed"
 HOLDS_VOLTAGE = "charge voltage reached, voltage held"
 CURRENT_AGAIN = "current limit reached, current held"
 CHARGE_ENDED = "charge ended at tail current"
@@ -99,7 +101,7 @@ def watch(
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (12 n + 5 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
+    Shape (14 n + 5 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
@@ -181,14 +183,7 @@ def _watch_pack(
     elif state == EMPTY_CONDUCTING:
         worst = rate - CURRENT_BAND_C
     out[base] = worst
-    # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
-    cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
-    high, low = cell, cell
-    if curves_of[eq.HIGHEST, k] != curves_of[eq.OCV, k]:
-        mean, _, _ = curve_value(curves, curves_of[eq.OCV, k], z)
-        fullest, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
-        emptiest, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
-        high, low = cell + fullest - mean, cell + emptiest - mean
+    high, low = eq.cell_volts(k, z, work, cells, curves_of, curves)
     charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
     at = base + 1
     if monitor_state[k, FULL] != WAITING:
@@ -197,6 +192,9 @@ def _watch_pack(
     if monitor_state[k, EMPTY] != WAITING:
         past = min(max(monitors[k, EMPTY, LIMIT] - low, monitors[k, EMPTY, RELEASE] - z), discharges)
         worst = max(worst, _due(at + EMPTY, monitor_state[k, EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
+    if monitors[k, PAST_FULL, LIMIT] < np.inf:
+        worst = max(worst, _due(at + PAST_FULL, monitor_state[k, PAST_FULL], z - 1.0, 1.0 - z, out))
+        worst = max(worst, _due(at + PAST_EMPTY, monitor_state[k, PAST_EMPTY], -z, z, out))
     if monitors[k, OVER_VOLT, LIMIT] < np.inf:
         past = min(high - monitors[k, OVER_VOLT, LIMIT], charges)
         worst = max(worst, _due(at + OVER_VOLT, monitor_state[k, OVER_VOLT], past, monitors[k, OVER_VOLT, RELEASE] - high, out))

@@ -88,10 +88,13 @@ def monitor_array(packs):
     out[:, :, modes.LIMIT] = np.inf
     for k, pack in enumerate(packs):
         bms = pack.bms
-        # Without a BMS of its own a pack opens at once at the chemistry's limits; with one, only at 0 and 100 % in any case.
-        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if bms is None else np.inf
-        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if bms is None else -np.inf
-        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if bms is None or not bms.stuck_on else (np.inf, -np.inf)
+        # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
+        # switch nothing is watched.
+        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
+        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
+        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
+        if pack.goes_beyond:
+            out[k, (modes.PAST_FULL, modes.PAST_EMPTY), modes.LIMIT] = 1.0, 0.0
         if bms is None:
             continue
         for r, limit in (
@@ -101,6 +104,19 @@ def monitor_array(packs):
             (modes.DISCHARGE_TEMP, bms.discharge_temperature),
         ):  # fmt: skip
             out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
+    return out
+
+
+def block_array(packs):
+    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
+
+    Switching off by hand is not the BMS's and works in any case.
+    """
+    out = np.tile(modes.BLOCKS, (len(packs), 1))
+    for k, pack in enumerate(packs):
+        charge, discharge = pack.stuck
+        out[k] &= ~(1 * charge + 2 * discharge)
+    out[:, modes.SWITCHED] = modes.BLOCKS[modes.SWITCHED]
     return out
 
 
@@ -295,7 +311,7 @@ class _Run:
         # packs and their monitors
         self.pack_state = np.zeros(self.n, np.int64)
         self.pack_mark = np.zeros((self.n, 2))
-        self.monitors = monitor_array(packs)
+        self.monitors, self.blocks = monitor_array(packs), block_array(packs)
         self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
         self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
         self.precharge_timer = np.full(self.n, np.inf)
@@ -321,6 +337,7 @@ class _Run:
         self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
         # bookkeeping
         self.acc, self.port_acc = integrals(self.n, self.p)
+        self.acc[eq.ACC_LAST_SOC] = self.y[: self.n]
         self.branch_ws = np.zeros(len(graph.branches))
         self.blocked_s = np.zeros((2, self.n))
         duration = self.duty.duration_s
@@ -406,11 +423,19 @@ class _Run:
 
     def _trip(self, k, r):
         """A monitor's condition has lasted: block."""
+        if not modes.BLOCKS[r]:
+            self.monitor_state[k, r] = modes.BLOCKING
+            return
         work, _ = self._solve()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
-        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
         self.monitor_state[k, r] = modes.WAITING
+        if self.blocks[k, r] != modes.BLOCKS[r]:
+            self._event(self.pack_names[k], modes.STUCK, f"{modes.BLOCK_TEXT[r]}: {because}")
+        if not self.blocks[k, r]:  # said once, and nothing changes
+            self.monitor_timer[k, r] = np.inf
+            return
+        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
         hold = self.monitors[k, r, modes.HOLD_S]
         times = self.trips.setdefault((k, r), [])
         times.append(self.t)
@@ -443,12 +468,14 @@ class _Run:
 
     def _release(self, k, r):
         self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
+        if not modes.BLOCKS[r]:
+            return
         self._event(self.pack_names[k], modes.SWITCHED_ON if r == modes.SWITCHED else modes.RELEASED, modes.BLOCK_TEXT[r])
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
-        blocks = int(np.bitwise_or.reduce(modes.BLOCKS[self.monitor_state[k] >= modes.WAITING], initial=0))
+        blocks = int(np.bitwise_or.reduce(self.blocks[k, self.monitor_state[k] >= modes.WAITING], initial=0))
         old = self.pack_state[k]
         was_open = old in (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN)
         if blocks == 3:

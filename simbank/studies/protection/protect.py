@@ -11,7 +11,7 @@ import pandas as pd
 
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
-from simbank.files import write_whole
+from simbank.files import file_name, write_csv, write_figure, write_text
 from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
@@ -181,16 +181,16 @@ class Protection:
             "order": self.order, "clearing": self.clearing.reset_index(), "overload": self.overload, "outages": self.outages,
         }  # fmt: skip
         for name, table in tables.items():
-            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
+            write_csv(folder / f"{name}.csv", table)
         for name, shorted in self.shorted.items():
-            write_whole(folder / f"shorted_cell_{name}.csv", lambda path, s=shorted: s.table.to_csv(path))
+            write_csv(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, index=True)
         text = json.dumps(self.summary, indent=2, default=str) + "\n"
-        write_whole(folder / "protection.json", lambda path: path.write_text(text, encoding="utf-8"))
-        write_whole(folder / "bank.svg", lambda path: path.write_text(self.drawing(), encoding="utf-8"))
+        write_text(folder / "protection.json", text)
+        write_text(folder / "bank.svg", self.drawing())
         if len(self.order):
-            self.plot().savefig(folder / "time_current.png")
+            write_figure(folder / "time_current.png", self.plot())
         if self.shorted:
-            self.plot_shorted().savefig(folder / "shorted_cell.png")
+            write_figure(folder / "shorted_cell.png", self.plot_shorted())
         return folder
 
 
