@@ -161,6 +161,45 @@ def test_s5_a_switch_that_the_file_does_not_give_is_said_and_a_stuck_one_runs(ro
 # ---- banks that should not be: S6, S10, S12, S14 ----
 
 
+def warned(*arguments):
+    """Code → warning of a command's JSON."""
+    done = subprocess.run(
+        [sys.executable, "-c", "from simbank.cli import main; main()", *map(str, arguments), "--json"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    return {warning["code"]: warning for warning in json.loads(done.stdout)["warnings"]}
+
+
+def test_s6_lead_beside_lfp_unequal_rows_and_unequal_charge_are_told():
+    file = TRIALS / "lead_beside_lfp.toml"
+    one_cycle = ["--set", "duty.repeat=1"]
+    mixed = warned("run", file, *one_cycle)["mixed-chemistry"]
+    assert "lead_flooded (L) and lfp (A, B, C1, C2)" in mixed["text"]
+    assert "2.33 V" in mixed["text"]  # 56 V over 24 cells
+    assert "3.50 V" in mixed["text"]  # over 16
+    no_lead = ["--set", 'packs=[{name="A", type="homebuilt"}, {name="C", count=2, type="rackmod"}]']
+    short = warned("run", file, *one_cycle, *no_lead, "--set", "pack_types.rackmod.cells_in_series=14")["unequal-cell-count"]
+    assert "flow at once out of A" in short["text"]
+    charge = warned("run", file, *one_cycle, *no_lead, "--set", "packs.A.soc=0.95")["unequal-charge"]
+    assert charge["where"].startswith("A")
+    assert not {"mixed-chemistry", "unequal-cell-count", "unequal-charge"} & set(warned("run", file, *one_cycle, *no_lead))
+
+
+def test_s12_a_bank_that_trips_at_once_says_why_so_little_was_delivered():
+    usable = simbank.usable(simbank.load(TRIALS / "limit_120_a_at_1c.toml"), 1.0)
+    told = [warning for warning in usable.attrs["warnings"] if warning["code"] == "tripped-at-once"]
+    assert [warning["where"] for warning in told] == ["A, B, C1, C2, C3", "A", "B"]
+    assert "A opened: 164 A over its limit of 120 A, with 620 A drawn from the bank" in told[0]["text"]
+    assert told[1]["text"].startswith("On its own: 10 s after the start A opened: 160 A over its limit of 120 A")
+    told = warned("run", TRIALS / "limit_120_a_at_1c.toml")["tripped-at-once"]
+    assert told["where"] == "A, B, C1, C2, C3"
+    assert "10 s after the start A opened: 167 A over its limit of 120 A, with 620 A drawn from the bank" in told["text"]
+    assert "B (204 A over 120 A), C1 (218 A over 120 A), C2 (315 A over 120 A), C3 (620 A over 120 A) followed" in told["text"]
+    assert "of 39,298 Wh asked there 164 Wh were given" in told["text"]
+
+
 def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
     scenario = simbank.load(TRIALS / "limit_120_a_at_1c.toml")
     page = html.unescape(simbank.write_report(scenario, tmp_path / "report.html").read_text())

@@ -14,6 +14,8 @@ import numpy as np
 from simbank.files import write_csv, write_text, write_whole
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
+from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.run_warnings import cascades, too_cold
 from simbank.warning import BankWarning, as_records
 
 __all__ = ["Result", "Trace", "package_version"]
@@ -77,11 +79,24 @@ class Result:
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
-        self.warnings = list(dict.fromkeys(run.warnings))
         self._bank, self._port_names = run.bank, run.port_names
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self.summary = _summary(run, self._samples, stored_change_j)
+        self.warnings = self._told(run, complete)
+        self.summary["warnings"] = as_records(self.warnings)
+
+    def _told(self, run, complete):
+        """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
+        before = [warning for warning in run.warnings if not complete or warning.code != FREEZING]
+        packs, rows = self._bank.packs, self.summary["packs"]
+        happened = [
+            *beyond_warnings(packs, rows),
+            *cascades(run.openings, self._events, self.summary["ports"]),
+            *too_cold(packs, rows),
+            *assumed_bms_warnings(packs, self._events),
+        ]
+        return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
     def packs(self):
@@ -347,9 +362,6 @@ def _summary(run, samples, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "warnings": as_records(
-            [*run.warnings, *beyond_warnings(bank.packs, packs), *assumed_bms_warnings(bank.packs, run.events)]
-        ),
         "closure": {
             "charge_relative": float(charge_error.max()),
             "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
