@@ -309,6 +309,8 @@ def test_s9_absorption_does_not_end_near_empty(integrator):
     """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
     result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
     assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
+    cuts = [e for e in result.summary["events"] if e["what"] == "discharge ended at cut-off voltage"]
+    assert len(cuts) == 1  # its recovery voltage of 51 V is never reached
     assert result.summary["ports"][0]["first_charged_h"] is None
 
 
