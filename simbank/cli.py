@@ -15,7 +15,7 @@ import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
 from simbank.files import file_name, write_csv, write_figure, write_whole
-from simbank.warning import as_records, from_records
+from simbank.warning import as_records, from_records, listed
 
 __all__ = ["main"]
 
@@ -1162,7 +1162,8 @@ def _integrator(summary):
 def _warnings(records):
     """Warnings, before the tables."""
     for record in records:
-        _console().print(f"WARNING {record['code']} ({record['where']}): {record['text']}", style="bold", soft_wrap=True)
+        where = listed(record["where"].split(", "))
+        _console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
 def _caution():

@@ -13,6 +13,7 @@ import pandas as pd
 
 from simbank.report.drawing import draw_bank
 from simbank.studies.described import bank_warnings
+from simbank.warning import listed
 
 __all__ = ["Study", "write_report"]
 
@@ -79,6 +80,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         question=page.question(),
         answer=page.answer(),
         warnings=page.warnings(),
+        listed=listed,
         caution=CAUTION,
         sections=page.sections(),
     )
