@@ -6,12 +6,14 @@ import json
 import sys
 import tomllib
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
+from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
 from simbank.warning import as_records, from_records
 
 __all__ = ["main"]
@@ -121,8 +123,9 @@ def compare(
     with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
         found = study(scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance)
     if out is not None:
-        found.table.to_csv(out / "layouts.csv")
-        found.plot().savefig(out / "layouts.png")
+        made = _made_by(scenario, "compare", integrator=integrator, method=method, tolerance=tolerance)
+        write_table(out / "layouts.csv", found.table, made, index=True)
+        write_figure(out / "layouts.png", found.plot(), made, f"{scenario.name}: layouts side by side")
         for name, result in found.results.items():
             result.write(out / name)
     if json_:
@@ -180,10 +183,9 @@ def sweep(
             method=method, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        table.to_csv(out / "sweep.csv", index=False)
-        table.astype({c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}).to_parquet(
-            out / "sweep.parquet", index=False
-        )
+        write_table(out / "sweep.csv", table, table.attrs["made_by"])
+        mixed = {c: str for c in table if table[c].dtype == object and table[c].map(type).nunique() > 1}
+        write_table(out / "sweep.parquet", table.astype(mixed), table.attrs["made_by"])
         _sweep_plots(table, vary, out)
     if json_:
         rows = json.loads(table.to_json(orient="records", double_precision=15))
@@ -251,23 +253,33 @@ def sensitivity(
             keep=out, integrator=integrator, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sensitivity.csv", index=False)
-        found.plot().savefig(out / "sensitivity.png")
+        write_table(out / "sensitivity.csv", found.table, found.made_by)
+        write_figure(out / "sensitivity.png", found.plot(), found.made_by, f"{scenario.name}: what moves {figure}")
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "figure": figure, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, "figure": figure, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         shown = found.table.copy()
-        for column in shown.columns[1:]:
+        for column in ("first", "total", "first_low", "first_high", "total_low", "total_high"):
             shown[column] = [f"{value:.3f}" for value in shown[column]]
-        columns = {"key": "key", "first": "by itself", "total": "with others", "total_low": "with others,\n95 % from",
-                   "total_high": "\nto"}  # fmt: skip
+        shown["first_range"] = shown["first_low"] + " to " + shown["first_high"]
+        shown["total_range"] = shown["total_low"] + " to " + shown["total_high"]
+        shown["place"] = [
+            f"{low}" if low == high else f"{low} to {high}"
+            for low, high in zip(shown["place_low"], shown["place_high"], strict=True)
+        ]
+        columns = {"place": "place\n(95 %)", "key": "key", "total": "with\nothers", "total_range": "95 %", "first": "by\nitself",
+                   "first_range": "95 %"}  # fmt: skip
         _table(f"{scenario.name}: share of the variance of {figure}, {len(found.runs)} runs", shown, columns)
+        for text in found.words:
+            _console().print(text)
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}."
+        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}. "
+        text += " ".join(found.words)
         _report(
             report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)], found.warnings)]
         )
@@ -305,8 +317,9 @@ def size(
             integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sizes.csv", index=False)
-        found.plot().savefig(out / "sizes.png")
+        made = _made_by(scenario, "size", integrator=integrator, tolerance=tolerance, limits=asdict(found.limits))
+        write_table(out / "sizes.csv", found.table, made)
+        write_figure(out / "sizes.png", found.plot(), made, f"{scenario.name}: copper against sharing")
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
@@ -380,8 +393,9 @@ def drift(
     with _progress(f"Drift in {scenario.name}", json_) as progress:
         found = study(scenario, chemistry or DEFAULT, progress=progress, tolerance=1e-8)
     if out is not None:
-        found.table.to_csv(out / "drift.csv")
-        found.plot().savefig(out / "drift.png")
+        made = _made_by(scenario, "drift", integrator="reference", tolerance=1e-8)
+        write_table(out / "drift.csv", found.table, made, index=True)
+        write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
         _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
@@ -416,7 +430,8 @@ def usable(
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
     if out is not None:
-        table.to_csv(out / "usable.csv")
+        made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
+        write_table(out / "usable.csv", table, made, index=True)
     if json_:
         rows = json.loads(table.reset_index().to_json(orient="records"))
         _print_json({"scenario": scenario.name, "c_rate": c_rate, "warnings": table.attrs["warnings"], "rows": rows})
@@ -582,7 +597,8 @@ def cell_show(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_cell(chemistry).savefig(out / f"{chemistry.name}.png")
+        made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
+        write_figure(out / f"{chemistry.name}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name)
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
         _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
@@ -661,7 +677,11 @@ def cell_fit(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v).savefig(out / "pulse_fit.png")
+        figure = plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v)
+        made = made_by(
+            function="simbank cell fit", measured={"file": str(file), "sha256": file_hash(file)}, cells_in_series=cells_in_series
+        )
+        write_figure(out / "pulse_fit.png", figure, made, f"Pulse test of {file.name}")
     if json_:
         _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
@@ -850,6 +870,11 @@ def _value(text):
 
 def _changes(items):
     return {key: _value(value) for key, value in (_split(item, "--set") for item in items)}
+
+
+def _made_by(scenario, study, **settings):
+    """What makes the tables and plots of a study."""
+    return made_by(scenario, f"simbank.{study}", **settings)
 
 
 def _folder(out):
@@ -1119,6 +1144,7 @@ def _written(out, as_json):
 
 def main():
     """Entry point: runs a command and turns errors into one line and an exit status."""
+    set_command(["simbank", *sys.argv[1:]])
     try:
         app()
     except InputError as error:

@@ -9,15 +9,13 @@ import datetime
 import functools
 import hashlib
 import json
-import platform
 from contextlib import suppress
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from simbank.files import write_whole
 
 __all__ = [
-    "MADE_BY_FILE", "code_hash", "content_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
+    "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
     "write_figure", "write_json", "write_svg", "write_table",
 ]  # fmt: skip
 
@@ -36,6 +34,8 @@ def set_command(words):
 @functools.cache
 def package_version(name):
     """Version of an installed package."""
+    from importlib.metadata import PackageNotFoundError, version  # which takes longer to load than all else here
+
     try:
         return version(name)
     except PackageNotFoundError:
@@ -44,6 +44,8 @@ def package_version(name):
 
 def versions():
     """Versions of simbank, of Python and of the libraries whose numbers enter a result."""
+    import platform
+
     return {"simbank": package_version("simbank"), "python": platform.python_version()} | {
         name: package_version(name) for name in LIBRARIES
     }
@@ -57,6 +59,13 @@ def code_hash():
         content = path.read_bytes()
         total.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)
     return total.hexdigest()
+
+
+def file_hash(path):
+    """SHA-256 of a file's contents, None if it cannot be read."""
+    with suppress(OSError, ValueError):
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return None
 
 
 def content_hash(data):
@@ -89,9 +98,7 @@ def files_read(data, source=None, known=None):
         if isinstance(name, str):
             path = base / name
             if path not in known:
-                known[path] = None
-                with suppress(OSError, ValueError):
-                    known[path] = hashlib.sha256(path.read_bytes()).hexdigest()
+                known[path] = file_hash(path)
             found[f"{key}.{entry}"] = {"file": name, "sha256": known[path]}
 
     duty = data.get("duty")
@@ -189,7 +196,7 @@ def note(folder, names, made):
     records = []
     with suppress(OSError, ValueError):
         records = [r for r in json.loads(path.read_text(encoding="utf-8")) if isinstance(r, dict)]
-    hashes = {name: hashlib.sha256((path.parent / name).read_bytes()).hexdigest() for name in names}
+    hashes = {name: file_hash(path.parent / name) for name in names}
     for record in records:
         record["files"] = {n: h for n, h in dict(record.get("files") or {}).items() if n not in hashes}
     made = json.loads(json.dumps(made, default=str))

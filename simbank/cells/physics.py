@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -11,6 +12,8 @@ from simbank.cells.chemistry import GAS_CONSTANT, RCPair, load_chemistry
 from simbank.cells.circuit import circuit_voltage
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
+from simbank.files import write_whole
+from simbank.provenance import made_by, package_version
 
 __all__ = [
     "FittedCell",
@@ -394,6 +397,7 @@ def write_chemistry(cell, path, name, base="lfp", title=None):
             "seen_in_practice": seen("typical"),
         },
     }  # fmt: skip
-    with open(path, "wb") as out:
-        tomli_w.dump(file, out)
+    made = made_by(function="simbank cell physics", parameters=cell.name, pybamm=package_version("pybamm"))
+    text = f"# made by: {json.dumps(made)}\n{tomli_w.dumps(file)}"
+    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
     return path

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 
-from simbank.report.plots import INK, PALE, PALETTE, line_style, new_figure, styled
+from simbank.report.plots import INK, PALETTE, line_style, new_figure, styled
 
 __all__ = ["plot_bands", "plot_c_rate", "plot_sensitivity", "plot_sizing"]
 
@@ -67,21 +69,36 @@ def plot_bands(table, columns=("spread_max_points", "share_ratio_max", "c_rate_m
 
 @styled
 def plot_sensitivity(found):
-    """Bars of first and total Sobol index for each key, largest above; returns the figure."""
+    """Bars of first and total Sobol index for each key, largest above; returns the figure.
+
+    Keys whose places the sample cannot tell apart are hatched, and their possible places stand beside their names; below, what the
+    sample cannot tell, in words.
+    """
     table = found.table.iloc[::-1].reset_index(drop=True)
-    fig, ((axis,),) = new_figure(size=(8.6, 1.4 + 0.42 * len(table)))
-    places = np.arange(len(table))
-    for column, shift, colour, label in (("total", -0.18, PALETTE[4], "with others"), ("first", 0.18, PALETTE[0], "by itself")):
+    words = [line for text in found.words for line in textwrap.wrap(text, 112)]
+    fig, ((axis,),) = new_figure(size=(8.6, 1.4 + 0.42 * len(table) + 0.17 * len(words)))
+    rows = np.arange(len(table))
+    hatch = ["" if told else "////" for told in table["told_apart"]]
+    for column, shift, colour, label in (("total", 0.18, PALETTE[4], "with others"), ("first", -0.18, PALETTE[0], "by itself")):
         value = table[column]
         spread = [np.maximum(0, value - table[f"{column}_low"]), np.maximum(0, table[f"{column}_high"] - value)]
         axis.barh(
-            places + shift, value, 0.34, color=colour, label=label, xerr=spread, ecolor=INK, capsize=2, error_kw={"lw": 0.8}
-        )
-    axis.axvline(0, color=PALE)
-    axis.set_yticks(places, table["key"])
+            rows + shift, value, 0.34, color=[colour if told else "white" for told in table["told_apart"]], edgecolor=colour, hatch=hatch,
+            xerr=spread, ecolor=INK, capsize=2, error_kw={"lw": 0.8},
+        )  # fmt: skip
+        axis.barh([], [], color=colour, label=label)
+    if not table["told_apart"].all():
+        axis.barh([], [], color="white", edgecolor=INK, hatch="////", label="place not told apart")
+    axis.axvline(0, color=INK, linewidth=0.8)
+    places = [
+        str(low) if low == high else f"{low} to {high}" for low, high in zip(table["place_low"], table["place_high"], strict=True)
+    ]
+    axis.set_yticks(rows, [f"{key}\nplace {place}" for key, place in zip(table["key"], places, strict=True)])
+    axis.tick_params(axis="y", labelsize=8.5)
     axis.grid(axis="y", visible=False)
-    axis.set(xlabel="share of the variance it explains (bars: 95 %)", title=f"What moves {found.figure.replace('_', ' ')}")
-    axis.legend(frameon=False, loc="lower right")
+    axis.set(xlabel="share of the variance that it explains (lines: 95 %)", title=f"What moves {found.figure.replace('_', ' ')}")
+    axis.legend(frameon=False, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.2, fontsize=8.5)
+    fig.supxlabel("\n".join(words), fontsize=8.5, x=0.01, ha="left")
     return fig
 
 

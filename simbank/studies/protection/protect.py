@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from simbank import provenance
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
-from simbank.files import write_whole
 from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
@@ -176,21 +176,21 @@ class Protection:
         """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
+        made = provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": self.clearing.reset_index(), "overload": self.overload, "outages": self.outages,
         }  # fmt: skip
         for name, table in tables.items():
-            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
+            provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
-            write_whole(folder / f"shorted_cell_{name}.csv", lambda path, s=shorted: s.table.to_csv(path))
-        text = json.dumps(self.summary, indent=2, default=str) + "\n"
-        write_whole(folder / "protection.json", lambda path: path.write_text(text, encoding="utf-8"))
-        write_whole(folder / "bank.svg", lambda path: path.write_text(self.drawing(), encoding="utf-8"))
+            provenance.write_table(folder / f"shorted_cell_{name}.csv", shorted.table, made, index=True)
+        provenance.write_json(folder / "protection.json", self.summary, made)
+        provenance.write_svg(folder / "bank.svg", self.drawing(), made)
         if len(self.order):
-            self.plot().savefig(folder / "time_current.png")
+            provenance.write_figure(folder / "time_current.png", self.plot(), made, f"{made['scenario']}: time over current")
         if self.shorted:
-            self.plot_shorted().savefig(folder / "shorted_cell.png")
+            provenance.write_figure(folder / "shorted_cell.png", self.plot_shorted(), made, f"{made['scenario']}: a shorted cell")
         return folder
 
 
