@@ -155,6 +155,11 @@ def sweep(
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
     seed: Annotated[int, typer.Option(help="Seed of the draws.", min=0)] = 0,
+    x: Annotated[str | None, typer.Option("--x", metavar="KEY", help="Key along the axis of the picture.")] = None,
+    by: Annotated[str | None, typer.Option("--by", metavar="KEY", help="Key whose values are lines of their own.")] = None,
+    figure: Annotated[
+        str | None, typer.Option("--figure", metavar="COLUMN", help="Column of the table that the picture shows.")
+    ] = None,
     jobs: Jobs = -1,
     cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
@@ -169,6 +174,9 @@ def sweep(
     from simbank.scenario import load
     from simbank.studies import sweep as study
 
+    for option, value in (("--x", x), ("--by", by), ("--figure", figure)):
+        if value is not None and out is None and report is None:
+            raise InputError("chooses what a picture shows: give --out or --report too", key=option, value=value)
     scenario = load(file, _changes(set_))
     out = _folder(out)
     grid = {}
@@ -182,17 +190,22 @@ def sweep(
             sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out, progress=progress, integrator=integrator,
             method=method, tolerance=tolerance,
         )  # fmt: skip
+    figures = []
     if out is not None:
         write_table(out / "sweep.csv", table, table.attrs["made_by"])
         mixed = {c: str for c in table if table[c].dtype == object and table[c].map(type).nunique() > 1}
         write_table(out / "sweep.parquet", table.astype(mixed), table.attrs["made_by"])
-        _sweep_plots(table, vary, out)
+    if out is not None or report is not None:
+        figures = _sweep_figures(table, x, by, figure)
+    if out is not None:
+        for name, drawn, _ in figures:
+            write_figure(out / name, drawn, table.attrs["made_by"], f"{scenario.name}: {len(table)} runs")
     if json_:
         rows = json.loads(table.to_json(orient="records", double_precision=15))
         _print_json({"scenario": scenario.name, "warnings": table.attrs["warnings"], "rows": rows})
     else:
         _warnings(table.attrs["warnings"])
-        keys = [key for key in table if "." in key]
+        keys = [*table.attrs["fixed_keys"], *table.attrs["drawn_keys"]]
         columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
         columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
         if table["failure"].notna().any():
@@ -203,7 +216,7 @@ def sweep(
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        _report(report, scenario, json_, studies=[_sweep_section(table, vary, integrator)])
+        _report(report, scenario, json_, studies=[_sweep_section(table, figures, integrator)])
     _written(out, json_)
 
 
@@ -214,15 +227,20 @@ def _read_points(path):
     return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
 
 
-def _sweep_plots(table, vary, out):
+def _sweep_figures(table, x, by, figure):
+    """(name of the file, figure, caption) of every picture of a sweep; none if no run gave a figure."""
     from simbank.report import study_plots
 
-    if table.get("spread_max_points") is None:
-        return
-    if vary:
-        study_plots.plot_bands(table).savefig(out / "bands.png")
-    if "duty.c_rate" in table and table["duty.c_rate"].nunique() > 1 and not vary:
-        study_plots.plot_c_rate(table).savefig(out / "c_rate.png")
+    fixed, drawn = study_plots.swept_keys(table)
+    if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+        return []
+    name = "c_rate.png" if x is None and by is None and figure is None and "duty.c_rate" in fixed else "sweep.png"
+    x = "duty.c_rate" if name == "c_rate.png" else x
+    caption = "A line for each value of a key, a row of panels for each combination of the others."
+    made = [(name, study_plots.plot_sweep(table, x, by, figure), caption)]
+    if drawn:
+        made.append(("bands.png", study_plots.plot_bands(table), "How figures scatter over the draws."))
+    return made
 
 
 @app.command()
@@ -821,16 +839,10 @@ def _section(title, text, table, figures, warned, answer=None):
     return Study(title, (text,), table, tuple(figures), (answer,) if answer else (), tuple(warned))
 
 
-def _sweep_section(table, vary, integrator):
-    from simbank.report import study_plots
-
-    figures = []
-    if vary and "spread_max_points" in table:
-        figures.append((study_plots.plot_bands(table), "How figures scatter over the draws."))
-    elif "duty.c_rate" in table and "spread_max_points" in table:
-        figures.append((study_plots.plot_c_rate(table), "Against the bank's C-rate."))
+def _sweep_section(table, figures, integrator):
     text = f"{len(table)} runs, {integrator} integrator" + ("; the first 200 are shown." if len(table) > 200 else ".")
-    return _section("Runs", text, table.head(200), figures, from_records(table.attrs["warnings"]))
+    shown = [(figure, caption) for _, figure, caption in figures]
+    return _section("Runs", text, table.head(200), shown, from_records(table.attrs["warnings"]))
 
 
 # ---- arguments ----

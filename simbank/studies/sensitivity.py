@@ -203,7 +203,9 @@ def _words(table, runs):
             more = f"they may be alike: no base sample up to {MOST_RUNS} would tell them apart"
         else:
             more = f"to tell all of them apart, about --runs {np.nanmax(numbers):.0f} or more would be needed"
-        out.append(f"A base sample of {runs} cannot settle the order of these keys, whose possible places overlap: {names}; {more}.")
+        out.append(
+            f"A base sample of {runs} cannot settle the order of these keys, whose possible places overlap: {names}; {more}."
+        )
     covered = list(table["key"][table["first_covers_zero"]])
     if covered:
         out.append(f"What these do by themselves cannot be told from nothing (the interval covers zero): {', '.join(covered)}.")
