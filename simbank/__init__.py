@@ -10,6 +10,7 @@ _HOMES = {
     "json_schema": "scenario",
     "simulate": "simulation.run",
     "Result": "simulation.result",
+    "bank_warnings": "studies",
     "compare": "studies",
     "sweep": "studies",
     "drift": "studies",

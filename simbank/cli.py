@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import math
 import sys
 import tomllib
 from contextlib import contextmanager
@@ -13,6 +15,7 @@ from typing import Annotated
 import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
+from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
 from simbank.warning import as_records, from_records
 
@@ -37,6 +40,18 @@ PROTECTION_CAUTION = (
     "and kill."
 )
 
+
+def _number(*names, **how):
+    """An option that takes a finite number; comparisons with limits let "nan" pass."""
+
+    def finite(value: float | None):
+        if value is not None and not math.isfinite(value):
+            raise typer.BadParameter("must be a finite number")
+        return value
+
+    return typer.Option(*names, callback=finite, **how)
+
+
 File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
 Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
@@ -48,7 +63,7 @@ Method = Annotated[str, typer.Option(help="Solver of the reference integrator: L
 Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
 Tolerance = Annotated[
     float | None,
-    typer.Option(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
+    _number(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
 ]
 Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
@@ -307,13 +322,15 @@ def sensitivity(
 @app.command()
 def size(
     file: File,
-    share: Annotated[float | None, typer.Option(help="Largest share ratio of a pack.", min=1.0)] = None,
-    spread: Annotated[float | None, typer.Option(help="Largest spread of SOC [points].", min=0.0)] = None,
-    drop: Annotated[float | None, typer.Option(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
-    usable_: Annotated[float | None, typer.Option("--usable", help="Least usable energy [% of the packs' own].")] = None,
+    share: Annotated[float | None, _number(help="Largest share ratio of a pack.", min=1.0)] = None,
+    spread: Annotated[float | None, _number(help="Largest spread of SOC [points].", min=0.0)] = None,
+    drop: Annotated[float | None, _number(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
+    usable_: Annotated[float | None, _number("--usable", help="Least usable energy [% of the packs' own].")] = None,
     gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
     layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
-    price_per_kg: Annotated[float | None, typer.Option(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    price_per_kg: Annotated[float | None, _number(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    sharing_only: Annotated[bool, typer.Option("--sharing-only", help="Leave out ampacity and protection.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Show every layout and gauge, not only those that matter.")] = False,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -321,7 +338,8 @@ def size(
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
-    """The smallest standard gauge and simplest layout that keep the bank within limits, and why each smaller one does not."""
+    """The smallest standard gauge and simplest layout that keep the bank within limits and carry its current; why smaller ones do
+    not."""
     from simbank.scenario import load
     from simbank.studies import Limits
     from simbank.studies import size as study
@@ -332,7 +350,7 @@ def size(
     with _progress(f"Sizing {scenario.name}", json_) as progress:
         found = study(
             scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None, price_per_kg=price_per_kg,
-            integrator=integrator, progress=progress, tolerance=tolerance,
+            sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
         made = _made_by(scenario, "size", integrator=integrator, tolerance=tolerance, limits=asdict(found.limits))
@@ -342,28 +360,33 @@ def size(
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
         warned = as_records(found.warnings)
-        _print_json({"scenario": scenario.name, "warnings": warned, "best": best, "by_layout": found.by_layout, "rows": rows})
+        record = {"scenario": scenario.name, "warnings": warned, "looked_at": found.looked_at, "sharing_only": sharing_only}
+        few = found.frontier[["layout", "gauge"]].to_dict(orient="records")
+        _print_json(record | {"best": best, "by_layout": found.by_layout, "frontier": few, "rows": rows})
     else:
-        _show_sizes(found, scenario, integrator)
+        _show_sizes(found, scenario, integrator, everything)
     if report is not None:
-        text = (
-            "Every layout and gauge at the duty. Sharing, drop and energy only: ampacity and protection are checked separately."
-        )
+        text = f"Layouts and gauges at the duty; of {len(found.table)}, those that matter. {found.looked_at}"
         best = found.best
         words = (
             "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
         )
+        if everything:
+            text = f"Every layout and gauge at the duty. {found.looked_at}"
+        shown = found.table if everything else found.frontier
+        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, found.warnings, words)])
+        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator):
+def _show_sizes(found, scenario, integrator, everything):
     _warnings(as_records(found.warnings))
-    table = found.table.copy()
+    table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
-        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"),
+        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"), ("current_a", "{:.0f}"), ("ampacity_a", "{:.0f}"),
+        ("device_a", "{:.0f}"),
     ):  # fmt: skip
         if column in table:
             table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
@@ -373,11 +396,21 @@ def _show_sizes(found, scenario, integrator):
         "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price",
         "share_ratio": "largest\nshare ratio",
         "spread_points": "spread\n[points]", "drop_percent": "drop\n[%]", "usable_percent": "usable\n[%]", "fits": "fits",
-        "pareto": "none lighter\nand more even", "why_not": "why not",
+        "current_a": "greatest\ncurrent [A]", "ampacity_a": "may\ncarry [A]", "device_a": "devices let\npass [A]",
+        "pareto": "none lighter\nand more even",
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
-    _table(f"{scenario.name}: every layout and gauge at its duty", table, {k: v for k, v in columns.items() if k in table})
+    what = "every layout and gauge" if everything else "layouts and gauges that matter,"
+    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    left = len(found.table) - len(table)
+    if left:
+        _console().print(f"{left} more were tried: --all shows them.")
+    against = table[table["fits"] == "no"]
+    if len(against):
+        _console().print("Why not:")
+        for _, row in against.iterrows():
+            _console().print(f"  {row['layout']}, {row['gauge']}: {row['why_not']}", soft_wrap=True)
     if found.best is None:
         _console().print("No layout keeps these limits in any gauge of the series.")
     else:
@@ -386,8 +419,8 @@ def _show_sizes(found, scenario, integrator):
             f"Simplest that keeps the limits: {found.best['layout']} in {found.best['gauge']} "
             f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
         )
-    _console().print(f"Integrator: {integrator}. Sharing, drop and energy only: ampacity and protection are for simbank protect.")
-    _caution()
+    _console().print(f"Integrator: {integrator}. {found.looked_at}", style="bold" if found.sharing_only else None, soft_wrap=True)
+    _console().print(CAUTION if found.sharing_only else PROTECTION_CAUTION, style="italic")
 
 
 @app.command()
@@ -434,7 +467,7 @@ def drift(
 @app.command()
 def usable(
     file: File,
-    c_rate: Annotated[float, typer.Option(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
+    c_rate: Annotated[float, _number(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -478,8 +511,8 @@ def protect(
     warm: Annotated[str, typer.Option(help="Pack temperature for the greatest fault currents.")] = "45 degC",
     cold: Annotated[str, typer.Option(help="Pack temperature for the least fault currents.")] = "0 degC",
     within: Annotated[str, typer.Option(help="Time within which every fault should clear.")] = "5 s",
-    drop: Annotated[float, typer.Option(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
-    margin: Annotated[float, typer.Option(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
+    drop: Annotated[float, _number(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
+    margin: Annotated[float, _number(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
     pack_inductance: Annotated[str, typer.Option(help="Inductance of each pack, for the rise of fault current.")] = "0 uH",
     shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
     all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
@@ -616,7 +649,9 @@ def cell_show(
         from simbank.report import plots
 
         made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
-        write_figure(out / f"{chemistry.name}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name)
+        write_figure(
+            out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name
+        )
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
         _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
@@ -713,8 +748,8 @@ def cell_fit(
 def cell_ohm(
     volt: Annotated[str, typer.Option(help="Two voltages [V], before and after a change of load: 53.2,52.7")],
     amp: Annotated[str, typer.Option(help="The two currents [A], positive for discharge: 10,60")],
-    volt_error: Annotated[float, typer.Option(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
-    amp_error: Annotated[float, typer.Option(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
+    volt_error: Annotated[float, _number(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
+    amp_error: Annotated[float, _number(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
     json_: Json = False,
 ):
     """Resistance of a pack, cable or joint from two readings of voltmeter and clamp meter: ΔV/ΔI."""
@@ -724,6 +759,8 @@ def cell_ohm(
     for key, text in (("--volt", volt), ("--amp", amp)):
         try:
             first, second = (float(part) for part in text.split(","))
+            if not (math.isfinite(first) and math.isfinite(second)):
+                raise ValueError
         except ValueError:
             raise InputError("write two numbers, such as 53.2,52.7", key=key, value=text) from None
         pairs.append((first, second))
@@ -761,10 +798,9 @@ def new(
     layout: Annotated[str | None, typer.Option(help="chain, chain-opposite, chain-middle or busbar.")] = None,
     gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
     chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
-    c_rate: Annotated[float | None, typer.Option(help="Discharge and charge of the bank.")] = None,
+    c_rate: Annotated[float | None, _number(help="Discharge and charge of the bank.")] = None,
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
-    from simbank.files import write_whole
     from simbank.scenario import load
     from simbank.starter import starter_scenario
 
@@ -780,6 +816,8 @@ def new(
     text = ask(packs, "Rated capacity of each pack [Ah], with commas", "280,280,100")
     try:
         capacities = [float(part) for part in str(text).split(",")]
+        if not all(map(math.isfinite, capacities)):
+            raise ValueError
     except ValueError:
         raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
     layout = ask(layout, "Wiring: chain, chain-opposite, chain-middle or busbar", "chain")
@@ -792,10 +830,21 @@ def new(
         label = parse_gauge(gauge).label
     except InputError as error:
         raise InputError(error.problem, key="--gauge", value=gauge) from None
+    made = made_by(function="simbank new")
     written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
     _folder(file.parent)
-    write_whole(file, lambda aside: aside.write_text(written, encoding="utf-8"))
-    load(file)
+
+    def write(aside):
+        aside.write_text(written, encoding="utf-8")
+        try:
+            load(aside)
+        except InputError as error:  # nothing is put in place that could not be read again
+            raise InputError(
+                f"with these answers the file would not read: {error.problem}", key=error.key, value=error.value
+            ) from None
+
+    write_whole(file, write)
     say = _console().print
     say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
     for line in (
@@ -873,11 +922,12 @@ def _comma(text):
 
 
 def _value(text):
-    """A TOML value if the text is one, else the text itself."""
+    """A TOML value if the text is one, else the text itself; a date stays text."""
     try:
-        return tomllib.loads(f"x = {text}")["x"]
-    except tomllib.TOMLDecodeError:
+        table = tomllib.loads(f"x = {text}")
+    except (ValueError, RecursionError):
         return text
+    return text if len(table) > 1 or isinstance(table["x"], (dt.date, dt.time)) else table["x"]
 
 
 def _changes(items):

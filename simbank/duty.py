@@ -175,6 +175,7 @@ class SampledDuty:
                 yield Step((edges[k + 1] - edges[k]) * self.step_s, now)
 
 
+SHORTEST_ROW_S, LONGEST_TABLE_S = 1e-3, 3.6e9
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}
 
 
@@ -223,16 +224,22 @@ def table_steps(path, port_names, interpolation, limits, always=()):
         raise InputError("needs two rows or more; the last row ends the table", file=path)
     wanted = [*time_columns, *(column for _, column in asked.values())]
     values = {column: finite_column(frame, column, path) for column in wanted}
-    time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
-    back = np.flatnonzero(np.diff(time) <= 0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
+        back = np.flatnonzero(~(np.diff(time) >= SHORTEST_ROW_S))
     if back.size:
         row = back[0] + 3
         raise InputError(
-            "times must rise from row to row",
+            "times must rise from row to row, by a millisecond or more",
             file=path,
             key=f"row {row}, {time_columns[0]}",
             value=float(frame[time_columns[0]].iloc[back[0] + 1]),
         )
+    if not np.ptp(time) <= LONGEST_TABLE_S:
+        raise InputError(
+            f"must last {LONGEST_TABLE_S / 3600.0:g} hours at most", file=path, key=time_columns[0],
+            value=float(frame[time_columns[0]].iloc[-1]),
+        )  # fmt: skip
     columns = {port: (kind, values[column]) for port, (kind, column) in asked.items()}
     return tuple(_steps(time, columns, interpolation, limits, always))
 

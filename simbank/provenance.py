@@ -12,7 +12,7 @@ import json
 from contextlib import suppress
 from pathlib import Path
 
-from simbank.files import write_whole
+from simbank import files
 
 __all__ = [
     "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
@@ -153,16 +153,16 @@ def write_table(path, frame, made, index=False):
     if path.suffix == ".parquet":
         frame = frame.copy(deep=False)
         frame.attrs = frame.attrs | {"made_by": made}
-        write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
+        files.write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
     else:
-        write_whole(path, lambda aside: frame.to_csv(aside, index=index))
+        files.write_csv(path, frame, index)
     note(path.parent, [path.name], made)
 
 
 def write_json(path, record, made):
     """Write plain data as JSON, with ``made_by`` beside what it holds."""
     text = json.dumps(record | {"made_by": made}, indent=2, default=str) + "\n"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)
     note(path.parent, [path.name], made)
 
 
@@ -173,7 +173,7 @@ def write_figure(path, figure, made, title):
         "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
         "Description": json.dumps(made, default=str),
     }  # fmt: skip
-    write_whole(path, lambda aside: figure.savefig(aside, metadata=entries))
+    files.write_figure(path, figure, entries)
     note(path.parent, [path.name], made)
 
 
@@ -183,7 +183,7 @@ def write_svg(path, text, made):
     begin = text.index("<svg")
     head = text.index(">", begin) + 1
     text = f"{text[:head]}<metadata>{told}</metadata>{text[head:]}"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)
     note(path.parent, [path.name], made)
 
 
@@ -206,4 +206,4 @@ def note(folder, names, made):
         records.append(same)
     same["files"] |= hashes
     text = json.dumps([record for record in records if record["files"]], indent=1) + "\n"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)

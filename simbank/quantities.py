@@ -8,7 +8,7 @@ import re
 
 from simbank.errors import InputError
 
-__all__ = ["parse", "parse_rate"]
+__all__ = ["is_quantity", "parse", "parse_rate"]
 
 # What a reader calls each dimension, and an example that would be accepted.
 EXAMPLES = {
@@ -107,6 +107,11 @@ def _parsed(text, unit, right):
     if not math.isfinite(value):
         raise InputError(f"is not a finite number; {right}")
     return value
+
+
+def is_quantity(text):
+    """Whether text is a number, or a number and something of a unit's form."""
+    return len(text) <= LONGEST and bool(re.fullmatch(rf"{_NUMBER}|{_QUANTITY.pattern}", _readable(text)))
 
 
 def _readable(text):

@@ -21,7 +21,7 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
+from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml, refuse_deep
 from simbank.provenance import files_read
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
@@ -34,7 +34,7 @@ GaugeText = Annotated[
     ),
 ]
 LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
-Count = Annotated[int, Field(ge=1, strict=True)]
+Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
 class ConductorTable(FileModel):
@@ -107,7 +107,7 @@ class PackTable(FileModel):
 
     name: Annotated[str, Field(min_length=1)]
     type: str
-    count: Count | None = None
+    count: Annotated[int, Field(ge=1, strict=True)] | None = None
     soc: fraction(0.0, 1.0) = 0.5
     hysteresis: fraction(-1.0, 1.0) = 0.0
     capacity_left: fraction(0.0, 2.0, above=True) | None = None
@@ -121,6 +121,7 @@ class PackTable(FileModel):
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
     temperature: quantity("kelvin", above_zero=True) | None = None
     device: DeviceTable | None = None
+    bms: BMSTable | None = None
     written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
 
     @model_validator(mode="after")
@@ -331,7 +332,7 @@ def _pick_duty(data):
     if not isinstance(data, dict):
         raise InputError('needs a table, such as [duty] with kind = "cycles"')
     kind = data.get("kind")
-    if kind not in DUTIES:
+    if not isinstance(kind, str) or kind not in DUTIES:
         raise InputError(f"use one of {', '.join(DUTIES)}", key="kind", value=kind)
     return data
 
@@ -389,6 +390,12 @@ class ScenarioFile(FileModel):
         for pack in self.packs:
             for k in range(pack.count or 1):
                 yield (f"{pack.name}{k + 1}" if pack.count else pack.name), pack
+
+
+def _own_bms(kind, table):
+    """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
+    limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
+    return None if limits is None else limits.bms(kind.capacity)
 
 
 class Scenario:
@@ -452,7 +459,7 @@ class Scenario:
                     temperature_k=table.temperature,
                     heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
                     heat_loss_w_k=kind.heat_loss or 0.0,
-                    bms=kind.bms and kind.bms.bms(kind.capacity),
+                    bms=_own_bms(kind, table),
                 )
             )
         branches, terminals = [], {}
@@ -525,7 +532,9 @@ class Scenario:
             inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
-                charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
+                charger = port.charger.charger(
+                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs]
+                )
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger
@@ -884,6 +893,8 @@ def changed(data, changes):
             places = [inner for place in places for inner in _enter(place, part, so_far)]
         for place in places:
             _put(place, last, copy.deepcopy(changes[dotted]), dotted)
+    if changes:
+        refuse_deep(data)
     return data
 
 

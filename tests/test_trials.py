@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
+from simbank.errors import InputError
 
 TRIALS = ROOT / "tests" / "trials"
 
@@ -143,7 +144,60 @@ def test_s15_leads_of_ports_are_told_by_data():
 # ---- shorted cells, stuck switches, overcharge: S4, S5 ----
 
 
+def test_s5_a_switch_that_the_file_does_not_give_is_said_and_a_stuck_one_runs(root):
+    """56.8 V on 15 cells is 3.79 V a cell: pack A opens by a BMS that is only assumed; with a stuck switch nothing stops it."""
+    path = root / "tests" / "trials" / "stuck_switch.toml"
+    assumed = simbank.simulate(simbank.load(path), integrator="fast").summary
+    assert assumed["packs"][0]["soc_max"] <= 1.0 + 1e-6
+    assert [w["where"].split(", ")[0] for w in assumed["warnings"] if w["code"] == "assumed-bms"] == ["A"]
+    stuck = simbank.simulate(simbank.load(path, {"packs.A.bms.stuck": "charge"}), integrator="fast").summary
+    a = stuck["packs"][0]
+    assert a["soc_end"] > 1.0
+    assert a["overcharge_ah"] > 0.5
+    assert a["cell_volt_max"] > 3.78
+    assert [w["where"] for w in stuck["warnings"] if w["code"] == "beyond-cell-model"] == ["A"]
+
+
 # ---- banks that should not be: S6, S10, S12, S14 ----
+
+
+def warned(*arguments):
+    """Code → warning of a command's JSON."""
+    done = subprocess.run(
+        [sys.executable, "-c", "from simbank.cli import main; main()", *map(str, arguments), "--json"],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    return {warning["code"]: warning for warning in json.loads(done.stdout)["warnings"]}
+
+
+def test_s6_lead_beside_lfp_unequal_rows_and_unequal_charge_are_told():
+    file = TRIALS / "lead_beside_lfp.toml"
+    one_cycle = ["--set", "duty.repeat=1"]
+    mixed = warned("run", file, *one_cycle)["mixed-chemistry"]
+    assert "lead_flooded (L) and lfp (A, B, C1, C2)" in mixed["text"]
+    assert "2.33 V" in mixed["text"]  # 56 V over 24 cells
+    assert "3.50 V" in mixed["text"]  # over 16
+    no_lead = ["--set", 'packs=[{name="A", type="homebuilt"}, {name="C", count=2, type="rackmod"}]']
+    short = warned("run", file, *one_cycle, *no_lead, "--set", "pack_types.rackmod.cells_in_series=14")["unequal-cell-count"]
+    assert "flow at once out of A" in short["text"]
+    charge = warned("run", file, *one_cycle, *no_lead, "--set", "packs.A.soc=0.95")["unequal-charge"]
+    assert charge["where"].startswith("A")
+    assert not {"mixed-chemistry", "unequal-cell-count", "unequal-charge"} & set(warned("run", file, *one_cycle, *no_lead))
+
+
+def test_s12_a_bank_that_trips_at_once_says_why_so_little_was_delivered():
+    usable = simbank.usable(simbank.load(TRIALS / "limit_120_a_at_1c.toml"), 1.0)
+    told = [warning for warning in usable.attrs["warnings"] if warning["code"] == "tripped-at-once"]
+    assert [warning["where"] for warning in told] == ["A, B, C1, C2, C3", "A", "B"]
+    assert "A opened: 164 A over its limit of 120 A, with 620 A drawn from the bank" in told[0]["text"]
+    assert told[1]["text"].startswith("On its own: 10 s after the start A opened: 160 A over its limit of 120 A")
+    told = warned("run", TRIALS / "limit_120_a_at_1c.toml")["tripped-at-once"]
+    assert told["where"] == "A, B, C1, C2, C3"
+    assert "10 s after the start A opened: 167 A over its limit of 120 A, with 620 A drawn from the bank" in told["text"]
+    assert "B (204 A over 120 A), C1 (218 A over 120 A), C2 (315 A over 120 A), C3 (620 A over 120 A) followed" in told["text"]
+    assert "of 39,298 Wh asked there 164 Wh were given" in told["text"]
 
 
 def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
@@ -158,6 +212,83 @@ def test_s14_the_report_says_where_each_value_of_the_cells_comes_from(tmp_path):
 
 
 # ---- sizes, chargers, inverters: S7, S9, S13 ----
+
+
+# NFPA 70 table 310.16, copper, 60 °C column, 30 °C around it; secondary source.
+NEC_60_C = {"10 AWG": 30, "8 AWG": 40, "6 AWG": 55, "4 AWG": 70, "2 AWG": 95, "1/0 AWG": 125, "2/0 AWG": 145, "4/0 AWG": 195}
+
+
+def test_s7_a_size_carries_its_current():
+    """Lesson 2's bank: 10 AWG keeps the spread on a bus bar and in no way carries what flows. Ampacity by the table, corrected to
+    25 °C by sqrt((60 − 25)/(60 − 30)) (NFPA 70 310.15(B), secondary source), against 1.25 × the current by Ohm's law."""
+    base = {
+        "wiring.link.gauge": "6 AWG", "wiring.lead.gauge": "6 AWG", "packs.P.soc": 0.9,
+        "duty": {"kind": "constant", "discharge": "0.3 C", "hours": 2},
+    }  # fmt: skip
+    scenario = simbank.load(ROOT / "scenarios" / "classroom_chain.toml", base)
+    found = simbank.size(scenario, simbank.Limits(spread_points=10), gauges=list(NEC_60_C), tolerance=1e-6)
+    assert found.best is not None
+    for _, row in found.table.iterrows():
+        allowed = NEC_60_C[row["gauge"]] * (35 / 30) ** 0.5
+        assert row["ampacity_a"] == pytest.approx(allowed, rel=1e-12)
+        assert row["carries"] == (1.25 * row["current_a"] <= allowed)
+        assert row["carries"] or not row["fits"]
+        least = {"chain": 0.8 * 150, "chain-opposite": 0.5 * 150, "chain-middle": 0.4 * 150, "busbar": 0.2 * 150}[row["layout"]]
+        assert row["current_a"] >= 0.95 * least  # four of five packs through the first link, and so on
+    thin = found.table.set_index(["layout", "gauge"]).loc[("chain", "10 AWG")]
+    assert "10 AWG carries 32 A at 60 °C insulation (none is given), 25 °C around it" in thin["why_not"]
+    assert f"{thin['current_a']:.0f} A flow in link P1-P2 +" in thin["why_not"]
+    assert "no-device-limits" in {warning.code for warning in found.warnings}
+    only = simbank.size(scenario, simbank.Limits(spread_points=10), gauges=["10 AWG"], sharing_only=True, tolerance=1e-6)
+    assert only.best["gauge"] == "10 AWG"
+    assert "sharing-only" in {warning.code for warning in only.warnings}
+    assert "not looked at" in only.looked_at
+
+
+def test_s7_a_size_holds_what_the_devices_let_pass():
+    """Each pack's lead of the workshop stands behind a 125 A device; 4 AWG at 90 °C carries 95 A × sqrt(65/60) (by hand)."""
+    scenario = simbank.load(ROOT / "scenarios" / "valley_workshop.toml")
+    found = simbank.size(scenario, simbank.Limits(drop_percent=5), gauges=["4 AWG", "2 AWG"], layouts=["busbar"])
+    thin, thick = found.table.to_dict(orient="records")
+    assert (thin["carries"], thin["protected"], thin["fits"]) == (True, False, False)
+    assert thin["ampacity_a"] == pytest.approx(95 * (65 / 60) ** 0.5)
+    assert thin["device_a"] == 125.0
+    assert "the devices in the file let 125 A pass for good" in thin["why_not"]
+    assert (thick["carries"], thick["protected"], thick["fits"]) == (True, True, True)
+
+
+def test_s7_full_load_of_an_inverter_counts_and_the_output_says_the_few_that_matter():
+    """A duty of 100 W at an inverter of 3 kW: each of two leads has to carry half of (3000 W / 0.91 + 40 W) / 53 V or so."""
+    data = tomllib.loads(IDLE) | {"duty": {"kind": "constant", "discharge": "100 W", "hours": 1}}
+    found = simbank.size(simbank.from_dict(data), simbank.Limits(drop_percent=5))
+    assert found.table["current_a"].to_numpy() == pytest.approx(0.5 * (3000 / 0.91 + 40) / 53.0, rel=0.02)
+    assert 1.25 * found.table["current_a"].iloc[0] > NEC_60_C["10 AWG"] * (35 / 30) ** 0.5
+    assert found.by_layout == {"busbar": "8 AWG"}
+    shown = found.frontier["gauge"].tolist()
+    assert {"10 AWG", "8 AWG"} <= set(shown)
+    assert len(shown) < len(found.table)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_s9_absorption_does_not_end_near_empty(integrator):
+    """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
+    result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
+    assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
+    assert result.summary["ports"][0]["first_charged_h"] is None
+
+
+def test_s9_a_charger_at_float_begins_a_new_bulk_each_morning_if_asked():
+    """In the second week of this summer the bank is at float; without a new bulk it stays there for days."""
+    asked = {"ports.inverter.charger.new_bulk_after": "4 h"}
+    for changes, mornings in (({}, 0), (asked, 3)):
+        scenario = simbank.load(TRIALS / "summer_sun.toml", {"duty.days": 14} | changes)
+        summary = simbank.simulate(scenario, integrator="fast").summary
+        again = [e for e in summary["events"] if e["what"] == "bulk charge again"]
+        ended = [e for e in summary["events"] if e["what"] == "absorption ended, float"]
+        held = [e for e in summary["events"] if e["what"] == "charge voltage reached, voltage held"]
+        assert (len(again) >= mornings) if mornings else not again
+        assert ended[0]["time_s"] >= held[0]["time_s"] + 60.0 - 1e-6  # the tail counts only while the voltage is held
+
 
 IDLE = """
 name = "Two packs and an inverter"
@@ -555,3 +686,122 @@ def test_b1_days_begin_at_any_minute_in_any_zone():
 def test_b2_a_quantity_holds_no_arithmetic():
     for name in ("power_hang", "bigint_unit"):
         one_line(command("run", TRIALS / f"{name}.toml", timeout=60), "capacity", "not a quantity", "280 Ah")
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("kind_table", "duty.kind: {}: use one of"),
+        ("huge_hours", "duty.hours"),
+        ("huge_cells", "cells_in_series"),
+        ("deep_nesting", "20 deep at most"),
+        ("deep_keys", "20 deep at most"),
+    ],
+)
+def test_b4_files_no_bank_needs(name, says):
+    one_line(command("run", TRIALS / f"{name}.toml"), f"{name}.toml", says)
+
+
+def test_b4_a_table_that_never_ends(tmp_path):
+    for time in ("1e308", "1e300", "1e-300"):
+        (tmp_path / "long.csv").write_text(f"time_h,power_w\n0,100\n{time},0\n")
+        changes = ("--set", 'duty={kind="table",file="long.csv"}')
+        bank = tmp_path / "bank.toml"
+        bank.write_text((TRIALS / "huge_cells.toml").read_text().replace("100000000000000000000000", "16"))
+        one_line(command("run", bank, *changes), "long.csv", "time_h")
+
+
+def test_b4_readings_that_are_no_numbers():
+    one_line(command("cell", "ohm", "--volt", "nan,52.7", "--amp", "10,60"), "--volt", "two numbers")
+    one_line(command("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,inf"), "--amp", "two numbers")
+
+
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("--packs", "280,nan"),
+        ("--packs", "inf"),
+        ("--packs", "1e300"),
+        ("--packs", "-5"),
+        ("--name", "two\nlines"),
+        ("--name", "\x1b[2J"),
+        ("--name", " "),
+        ("--layout", "star"),
+        ("--gauge", "9" * 400 + " AWG"),
+        ("--gauge", "1e400 mm2"),
+        ("--chemistry", "gold"),
+    ],
+)
+def test_b9_new_refuses_what_it_cannot_write(tmp_path, option, value):
+    one_line(command("new", tmp_path / "bank.toml", option, value))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_b9_new_writes_what_it_can_read(tmp_path):
+    import simbank
+
+    for number, (name, packs) in enumerate(
+        [('A "bank" \\ of # = [mine]', "280"), ("Ωmega °", "280.00000001,280.00000002,0.001,1000000")]
+    ):
+        file = tmp_path / f"{number}.toml"
+        done = command("new", file, "--name", name, "--packs", packs)
+        assert done.returncode == 0, done.stderr
+        scenario = simbank.load(file)
+        assert scenario.name == name
+        assert [pack.capacity_ah for pack in scenario.bank.packs] == [float(part) for part in packs.split(",")]
+
+
+def test_b9_a_byte_order_mark_is_no_fault():
+    assert (TRIALS / "bom.toml").read_bytes().startswith(b"\xef\xbb\xbf")
+    assert command("run", TRIALS / "bom.toml", "--json").returncode == 0
+
+
+def test_b9_error_lines_are_short():
+    for key in ("name", "x" * 5000, "packs.A.soc"):
+        done = command("run", TRIALS / "bom.toml", "--set", f"{key}=[{'1,' * 5000}]")
+        one_line(done)
+        assert len(done.stderr) < 700
+
+
+def test_b9_no_cell_of_a_table_is_a_formula(tmp_path):
+    import pandas as pd
+
+    from simbank.files import write_csv
+
+    text = ["=HYPERLINK(0)", "+1+1", "-2+3", "@SUM(A1)", "\t=1", "-5 degC", "-40", "+3e4 W", "A", None]
+    frame = pd.DataFrame({"=name": text, "volt": [-1.5] * len(text), "n": [-1] * len(text)})
+    write_csv(tmp_path / "table.csv", frame)
+    back = pd.read_csv(tmp_path / "table.csv")
+    assert list(back.columns) == ["'=name", "volt", "n"]
+    assert list(back["'=name"].fillna("")) == ["'=HYPERLINK(0)", "'+1+1", "'-2+3", "'@SUM(A1)", "'\t=1", "-5 degC", "-40",
+                                               "+3e4 W", "A", ""]  # fmt: skip
+    assert (back["volt"] == -1.5).all()
+    assert (back["n"] == -1).all()
+    done = command("run", TRIALS / "bom.toml", "--set", 'packs.A.name="=HYPERLINK(0)"', "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    for file in (tmp_path / "out").glob("*.csv"):
+        for line in file.read_text().splitlines():
+            assert not any(cell.lstrip('"').startswith(("=", "+", "@")) for cell in line.split(",")), file
+
+
+def test_b11_a_chemistry_is_one_file(tmp_path, monkeypatch):
+    from simbank import starter
+    from simbank.cells import chemistry
+
+    text = (chemistry.LIBRARY / "nmc.toml").read_text(encoding="utf-8").replace('name = "nmc"', 'name = "mine"', 1)
+    (tmp_path / "mine.toml").write_text(text.replace("cells_in_series_48v = 14", "cells_in_series_48v = 13"), encoding="utf-8")
+    (tmp_path / "silent.toml").write_text(text.replace("cells_in_series_48v = 14", ""), encoding="utf-8")
+    monkeypatch.setattr(chemistry, "LIBRARY", tmp_path)
+    assert chemistry.library() == ["mine", "silent"]
+    assert "cells_in_series = 13" in starter.starter_scenario(chemistry="mine")
+    with pytest.raises(InputError, match="cells_in_series_48v"):
+        starter.starter_scenario(chemistry="silent")
+
+
+def test_b11_every_chemistry_of_the_library_says_what_makes_48_v():
+    """Within 45 and 60 V at half charge: what goes by 48 V in practice (common practice, no source)."""
+    from simbank.cells import library, load_chemistry
+
+    for name in library():
+        chemistry = load_chemistry(name)
+        assert 45.0 < chemistry.series_48v() * float(chemistry.ocv(0.5)) < 60.0

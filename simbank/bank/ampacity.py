@@ -18,6 +18,7 @@ __all__ = [
     "bundling_factor",
     "fusing_current_a",
     "insulation_k",
+    "lowest_insulation",
     "metal_area_mm2",
     "withstand_i2t",
 ]
@@ -72,6 +73,11 @@ AMPACITY_IEC_70_90 = {
 }  # fmt: skip
 # NFPA 70 table 310.15(C)(1), more than three loaded conductors together; secondary source.
 BUNDLING = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
+
+
+def lowest_insulation(gauge):
+    """Insulation of the lowest-temperature column of the table for a gauge: what to reckon with where it is not known."""
+    return "pvc70" if gauge.system == "mm2" else "thermoplastic60"
 
 
 def ambient_factor(conductor_c, ambient_c, reference_c=30.0):

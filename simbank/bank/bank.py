@@ -15,6 +15,7 @@ from simbank.cells.curves import Curve
 __all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 
 MAX_PACKS = 512  # in one bank
+BEYOND_FULL = 0.5  # so far beyond 0 and 100 % the curves of unequal cells are tabulated; then they go on straight
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,8 @@ class Pack:
         Heat capacity [J/K] and loss to the surroundings [W/K] of the whole pack; a heat capacity of 0 keeps it at their
         temperature.
     bms : BMS, optional
-        Without one a pack opens at once at the chemistry's cell limits and at 0 and 100 %.
+        Without one a lithium-ion pack is taken to have a BMS that opens at once at the chemistry's cell limits and at 0 and
+        100 %; a lead-acid pack has no switch and goes on.
     """
 
     name: str
@@ -74,6 +76,27 @@ class Pack:
     heat_capacity_j_k: float = 0.0
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
+
+    @property
+    def has_switch(self):
+        """Whether anything of the pack's own can disconnect it: its BMS, or the one a lithium-ion pack is taken to have."""
+        return self.bms is not None or self.chemistry.family != "lead-acid"
+
+    @property
+    def has_assumed_bms(self):
+        """Whether its limits are those a lithium-ion pack is taken to have where the file gives none."""
+        return self.has_switch and (self.bms is None or self.bms.at_cell_limits)
+
+    @property
+    def stuck(self):
+        """Whether its switch cannot open for charge, and for discharge."""
+        stuck = self.bms.stuck if self.bms is not None else None
+        return stuck in ("charge", "both"), stuck in ("discharge", "both")
+
+    @property
+    def goes_beyond(self):
+        """Whether nothing of its own stops it at 100 % or at 0 %."""
+        return not self.has_switch or any(self.stuck)
 
     @cached_property
     def capacity_ah(self):
@@ -106,7 +129,8 @@ class Pack:
         capacity, below = self._cells
         if np.ptp(capacity) == 0 and np.ptp(below) == 0:
             return curve, curve, curve
-        soc = np.linspace(0.0, 1.0, 401)
+        beyond = BEYOND_FULL if self.goes_beyond else 0.0  # where single cells reach and leave the ends of their own curve
+        soc = np.linspace(-beyond, 1.0 + beyond, 1 + round(400 * (1.0 + 2.0 * beyond)))
         volt = curve(self.cell_soc(soc))
         return Curve(soc, volt.mean(axis=1)), Curve(soc, volt.max(axis=1)), Curve(soc, volt.min(axis=1))
 

@@ -103,11 +103,11 @@ def parse_gauge(text):
         If the text is none of these or the size is not made.
     """
     right = 'write a gauge such as "2 AWG", "4/0 AWG", "250 kcmil", "35 mm2" or, for a bar, "20 x 5 mm"'
-    if not isinstance(text, str):
+    if not isinstance(text, str) or len(text) > 40:
         raise InputError(right)
     if match := _AWG.match(text):
         number = 1 - int(match["aught"]) if match["aught"] else float(match["number"])
-        if number != int(number) or not -3 <= number <= 40:
+        if not -3 <= number <= 40 or number != int(number):
             raise InputError("this gauge does not exist; AWG runs in whole numbers from 4/0 to 40")
         number = int(number)
         label = f"{1 - number}/0 AWG" if number <= 0 else f"{number} AWG"

@@ -31,7 +31,9 @@ class Limit:
 class BMS:
     """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C.
 
-    ``stuck_on``: its switch has failed closed and blocks nothing, not even at 0 and 100 %.
+    ``stuck`` is "charge", "discharge" or "both" where its switch has failed closed and cannot be opened for that: then it blocks
+    nothing there, not even at 0 and 100 %. ``at_cell_limits``: nothing is known of its limits, and it is taken to block at those of
+    the chemistry, as a lithium-ion pack without a BMS of its own does.
     """
 
     over_voltage: Limit = field(default_factory=Limit)
@@ -45,7 +47,8 @@ class BMS:
     retries: int = 3
     precharge_ohm: float = 0.0
     precharge_s: float = 0.0
-    stuck_on: bool = False
+    stuck: str | None = None
+    at_cell_limits: bool = False
 
 
 @dataclass(frozen=True)
@@ -130,7 +133,21 @@ class Inverter:
 class Charger:
     """Bulk, absorption and float of a charging port; volts at the port.
 
-    ``follows_bms``: the packs' present charge limits (temperature, blocks) cap its current.
+    Attributes
+    ----------
+    current_limit_a, power_limit_w : float
+    absorb_volt, float_volt, rebulk_volt : float
+        Without a float voltage it is idle once absorption has ended.
+    tail_a, tail_time_s : float
+        Absorption ends when the current has been below the tail for so long at the absorption voltage; a tail of 0 never ends it.
+    absorb_max_s : float
+        Longest absorption: time in which the absorption voltage was held.
+    follows_bms : bool
+        The packs' present charge limits (temperature, blocks) cap its current.
+    stop : str, optional
+        "first full", "all full" or "NAME full", NAME a pack: what packs report that ends the charge.
+    new_bulk_after_s : float
+        After so long without anything offered a new bulk begins.
     """
 
     current_limit_a: float = 1e9
@@ -141,6 +158,9 @@ class Charger:
     tail_a: float = 0.0
     absorb_max_s: float = math.inf
     follows_bms: bool = False
+    tail_time_s: float = 60.0
+    stop: str | None = None
+    new_bulk_after_s: float = math.inf
 
 
 @dataclass(frozen=True)

@@ -393,7 +393,9 @@ def write_chemistry(cell, path, name, base="lfp", title=None):
         "typical": {
             "capacity": f"{cell.capacity_ah:.4g} Ah", "resistance": f"{cell.r0_ohm * 1e3:.4g} milliohm",
             "specific_heat": f"{other.specific_heat_j_kg_k:g} J/kg/K",
-            "assumed": True, "source": f"Capacity and R0 at half charge: {made}. Specific heat: from {base}.",
+            "cells_in_series_48v": max(1, round(51.2 / float(cell.ocv(0.5)))), "assumed": True,
+            "source": f"Capacity and R0 at half charge: {made}. Specific heat: from {base}. Cells for 48 V: 51.2 V over "
+            "the voltage at half charge.",
             "seen_in_practice": seen("typical"),
         },
     }  # fmt: skip

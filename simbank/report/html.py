@@ -65,7 +65,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    from simbank.files import write_whole
+    from simbank.files import write_text
     from simbank.provenance import package_version
 
     page = _Page(scenario, result, comparison, protection, studies)
@@ -85,7 +85,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     )
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    write_text(path, text)
     return path
 
 
@@ -102,7 +102,7 @@ class _Page:
         """The header comment of the scenario file, as far as it asks; else what the report looks at."""
         lines = []
         if self.scenario.source and Path(self.scenario.source).exists():
-            for line in Path(self.scenario.source).read_text(encoding="utf-8").splitlines():
+            for line in Path(self.scenario.source).read_text(encoding="utf-8-sig").splitlines():
                 if not line.startswith("#"):
                     break
                 lines.append(line.lstrip("# "))

@@ -305,20 +305,28 @@ def plot_sensitivity(found):
 
 @styled
 def plot_sizing(found):
-    """Copper against largest share ratio by layout; filled where all limits are kept; returns the figure."""
+    """Copper against largest share ratio by layout; filled where it fits, crossed out where it may not carry its current or devices
+    let too much pass; returns the figure."""
     table = found.table.dropna(subset=["share_ratio"]) if "share_ratio" in found.table else found.table.iloc[:0]
     fig, ((axis,),) = new_figure(size=(8.6, 4.8))
+    crossed = False
     for k, (layout, rows) in enumerate(table.groupby("layout", sort=False)):
         colour, mark = PALETTE[k % len(PALETTE)], MARKS[k % len(MARKS)]
         axis.plot(rows["copper_kg"], rows["share_ratio"], color=colour, linewidth=1.0, zorder=1)
         for fits, face in ((True, colour), (False, "white")):
             part = rows[rows["fits"] == fits]
             axis.scatter(part["copper_kg"], part["share_ratio"], s=34, marker=mark, facecolor=face, edgecolor=colour, zorder=2)
+        if "carries" in rows:
+            burns = rows[rows["carries"].ne(True) | rows["protected"].eq(False)]
+            axis.scatter(burns["copper_kg"], burns["share_ratio"], s=60, marker="x", color=INK, linewidth=1.0, zorder=3)
+            crossed = crossed or len(burns) > 0
         axis.scatter([], [], marker=mark, color=colour, label=layout)
         for _, row in rows[rows["gauge"] == found.by_layout.get(layout)].iterrows():
             axis.annotate(
                 row["gauge"], (row["copper_kg"], row["share_ratio"]), (5, 6), textcoords="offset points", color=colour, fontsize=9
             )
+    if crossed:
+        axis.scatter([], [], marker="x", color=INK, label="may not carry its current,\nor what devices let pass")
     if found.limits.share_ratio is not None:
         axis.axhline(found.limits.share_ratio, color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
         axis.annotate(
@@ -329,7 +337,7 @@ def plot_sizing(found):
         xscale="log",
         xlabel="copper in links or leads [kg]",
         ylabel="largest share ratio",
-        title="Copper against sharing (filled: all limits kept)",
+        title="Copper against sharing (filled: fits)" + (", ampacity and devices not looked at" if found.sharing_only else ""),
     )
     axis.legend(frameon=False)
     return fig

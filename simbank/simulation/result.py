@@ -10,12 +10,18 @@ import numpy as np
 from simbank import provenance
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
-from simbank.warning import as_records
+from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.run_warnings import cascades, too_cold
+from simbank.warning import BankWarning, as_records
 
 __all__ = ["Result", "Trace"]
 
-FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
+FULL_SOC, EMPTY_SOC = (
+    modes.FULL_SOC,
+    0.01,
+)  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
+WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 
 
 class Trace:
@@ -69,11 +75,24 @@ class Result:
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
-        self.warnings = list(dict.fromkeys(run.warnings))
         self._bank, self._port_names, self._method = run.bank, run.port_names, run.method
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self.summary = _summary(run, self._samples, stored_change_j)
+        self.warnings = self._told(run, complete)
+        self.summary["warnings"] = as_records(self.warnings)
+
+    def _told(self, run, complete):
+        """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
+        before = [warning for warning in run.warnings if not complete or warning.code != FREEZING]
+        packs, rows = self._bank.packs, self.summary["packs"]
+        happened = [
+            *beyond_warnings(packs, rows),
+            *cascades(run.openings, self._events, self.summary["ports"]),
+            *too_cold(packs, rows),
+            *assumed_bms_warnings(packs, self._events),
+        ]
+        return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
     def packs(self):
@@ -284,6 +303,13 @@ def _summary(run, samples, stored_change_j):
             "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
             "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
+            "switch": switch_of(pack),
+            "cell_volt_max": _plain(acc[eq.ACC_CELL_MAX, k]),
+            "cell_volt_min": _plain(acc[eq.ACC_CELL_MIN, k]),
+            "overcharge_ah": float(acc[eq.ACC_OVER_AS, k] * WH),
+            "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
+            "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),
+            "overdischarge_wh": float(acc[eq.ACC_UNDER_J, k] * WH),
             "first_full_h": first(k, FULL_SOC, True),
             "first_empty_h": first(k, EMPTY_SOC, False),
         }
@@ -323,12 +349,58 @@ def _summary(run, samples, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "warnings": as_records(run.warnings),
         "closure": {
             "charge_relative": float(charge_error.max()),
             "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
         },
     }
+
+
+def switch_of(pack):
+    """What of a pack's own can disconnect it: "own", "assumed", "none", or "stuck charge", "stuck discharge", "stuck both"."""
+    if pack.bms is not None and pack.bms.stuck is not None:
+        return f"stuck {pack.bms.stuck}"
+    return "none" if not pack.has_switch else "own" if pack.bms is not None else "assumed"
+
+
+def beyond_warnings(packs, rows):
+    """Packs that were charged beyond full or discharged beyond empty; ``rows`` are those of the summary."""
+    found = []
+    for pack, row in zip(packs, rows, strict=True):
+        over, under = row["overcharge_ah"], row["overdischarge_ah"]
+        worth_saying = WORTH_SAYING * pack.capacity_ah
+        said = []
+        if over > worth_saying:
+            fate = "gas, lose water and heat" if pack.chemistry.family == "lead-acid" else "swell, vent and burn"
+            said.append(
+                f"{over:.3g} Ah ({over / pack.capacity_ah * 100:.1f} % of its capacity, {row['overcharge_wh']:.0f} Wh) went in beyond "
+                f"100 %, cells up to {row['cell_volt_max']:.2f} V: this is how cells {fate}"
+            )
+        if under > worth_saying:
+            said.append(
+                f"{under:.3g} Ah were taken beyond 0 %, cells down to {row['cell_volt_min']:.2f} V: this is how cells are ruined, "
+                "and may short when charged again"
+            )
+        if said:
+            text = (
+                f"{'; '.join(said)}. The model no longer knows what the cells do: it goes on along a straight line, without gas, "
+                "damage or fire"
+            )
+            found.append(BankWarning("beyond-cell-model", pack.name, text))
+    return found
+
+
+def assumed_bms_warnings(packs, events):
+    """Packs that opened at a cell limit by a BMS that the file does not give."""
+    opened = {where for _, where, what, _ in events if what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)}
+    names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
+    if not names:
+        return []
+    text = (
+        "opened at a cell limit by a BMS that the file does not give: a lithium-ion pack without a bms is taken to have one that "
+        "opens at once at the chemistry's limits. Give the limits of yours, or bms = { stuck = ... } for a switch that does not open"
+    )
+    return [BankWarning("assumed-bms", ", ".join(names), text)]
 
 
 def _ports(run):
@@ -360,7 +432,7 @@ def _ports(run):
                 "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
                 "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
-                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS),
+                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from simbank.cells import SERIES_48V, load_chemistry
-from simbank.errors import InputError
+from simbank.cells import load_chemistry
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
@@ -50,6 +49,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     scenario : Scenario
         Gives packs and wiring; its duty is not used.
     chemistries : sequence of str
+        Names in the library, or paths of chemistry files that hold ``cells_in_series_48v``.
     progress : callable, optional
 
     Returns
@@ -61,9 +61,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     rows, results = {}, {}
     for k, name in enumerate(chemistries):
         chemistry = load_chemistry(name)
-        if name not in SERIES_48V:
-            raise InputError(f"use chemistries of the library: {', '.join(SERIES_48V)}", key="chemistries", value=name)
-        series = SERIES_48V[name]
+        series = chemistry.series_48v()
         changes = {
             "duty": {
                 "kind": "cycles",

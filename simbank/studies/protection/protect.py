@@ -12,6 +12,7 @@ import pandas as pd
 from simbank import provenance
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
+from simbank.files import file_name
 from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
@@ -184,7 +185,7 @@ class Protection:
         for name, table in tables.items():
             provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
-            provenance.write_table(folder / f"shorted_cell_{name}.csv", shorted.table, made, index=True)
+            provenance.write_table(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, made, index=True)
         provenance.write_json(folder / "protection.json", self.summary, made)
         provenance.write_svg(folder / "bank.svg", self.drawing(), made)
         if len(self.order):
