@@ -1071,6 +1071,8 @@ def _show_run(result, as_json):
     bank, closure = summary["bank"], summary["closure"]
     _table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
     say = _console().print
+    for words, names in _parallel_cells(summary["packs"]).items():
+        say(f"{', '.join(names)}: {words}.")
     volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
     say(
         f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
@@ -1115,6 +1117,16 @@ def _show_run(result, as_json):
     _caution()
 
 
+def _parallel_cells(packs):
+    """Capacity of packs with several cells in parallel, by pack and by cell, in words → names."""
+    said = {}
+    for pack in packs:
+        if pack["cells_in_parallel"] > 1:
+            words = f"{pack['rated_capacity_ah']:g} Ah rated, {pack['cells_in_parallel']} cells of {pack['cell_capacity_ah']:g} Ah in parallel"
+            said.setdefault(words, []).append(pack["name"])
+    return said
+
+
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
@@ -1134,23 +1146,14 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    clearing = found.clearing.reset_index()
+    for line in found.basis:
+        say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
-    for heading in ("fault at", "one device clears it", "selective", "opens (middle of its band)"):
+    clearing = found.clearing_told
+    for heading in clearing:
         table.add_column(heading)
-    for _, row in clearing.iterrows():
-        ended = "" if row["cleared_s"] is not None and row["cleared_s"] == row["cleared_s"] else "; NOT CLEARED"
-        table.add_row(
-            *(
-                Text(str(x))
-                for x in (
-                    row["place"],
-                    row["stopped_by"] if isinstance(row["stopped_by"], str) else "none",
-                    row["selective"],
-                    row["opens"] + ended,
-                )
-            )
-        )
+    for row in clearing.itertuples(index=False):
+        table.add_row(*(Text(x) for x in row))
     say(table)
     shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
@@ -1162,19 +1165,31 @@ def _show_protection(found, everything):
         say(table)
     if len(found.overload):
         overload = found.overload.copy()
-        for key in ("soonest_s", "middle_s", "latest_s"):
+        for key in ("soonest_s", "middle_s", "latest_s", "in_turn_s"):
             overload[key] = ["–" if t != t else "never" if t == float("inf") else f"{t:,.3g}" for t in overload[key]]
         columns = {
             "times_full_load": "times\nfull load", "device": "device", "current_a": "current\n[A]",
-            "soonest_s": "opens soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "breaks": "counts\nas", "soonest_s": "alone, soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "in_turn_s": "in turn, middle\n[s]",
         }  # fmt: skip
-        _table("Overload at the ports, shared as now", overload, columns)
+        _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
+        columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
+        _table("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
         _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+    if found.string_ratings:
+        table = Table(
+            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
+        )
+        for heading in ("string", "device", "which rating surely opens first"):
+            table.add_column(heading, overflow="fold")
+        for rating in found.string_ratings:
+            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
+        say(table)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
