@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
+import math
 import sys
 import tomllib
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
+from simbank.files import file_name, write_whole
+from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
+from simbank.warning import as_records, from_records, listed
 
 __all__ = ["main"]
 
@@ -34,6 +40,18 @@ PROTECTION_CAUTION = (
     "and kill."
 )
 
+
+def _number(*names, **how):
+    """An option that takes a finite number; comparisons with limits let "nan" pass."""
+
+    def finite(value: float | None):
+        if value is not None and not math.isfinite(value):
+            raise typer.BadParameter("must be a finite number")
+        return value
+
+    return typer.Option(*names, callback=finite, **how)
+
+
 File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
 Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
@@ -45,7 +63,7 @@ Method = Annotated[str, typer.Option(help="Solver of the reference integrator: L
 Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
 Tolerance = Annotated[
     float | None,
-    typer.Option(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
+    _number(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
 ]
 Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
@@ -123,13 +141,16 @@ def compare(
     with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
         found = study(scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance)
     if out is not None:
-        found.table.to_csv(out / "layouts.csv")
-        found.plot().savefig(out / "layouts.png")
+        made = _made_by(scenario, "compare", integrator=integrator, method=method, tolerance=tolerance)
+        write_table(out / "layouts.csv", found.table, made, index=True)
+        write_figure(out / "layouts.png", found.plot(), made, f"{scenario.name}: layouts side by side")
         for name, result in found.results.items():
             result.write(out / name)
     if json_:
-        _print_json({"scenario": scenario.name, "rows": [{"layout": name} | r.summary for name, r in found.results.items()]})
+        rows = [{"layout": name} | r.summary for name, r in found.results.items()]
+        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         _table(f"{scenario.name}: layouts side by side", found.table.reset_index(), _COMPARE_COLUMNS)
         _shares(found.results)
         _console().print(_integrator(next(iter(found.results.values())).summary))
@@ -152,6 +173,11 @@ def sweep(
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
     seed: Annotated[int, typer.Option(help="Seed of the draws.", min=0)] = 0,
+    x: Annotated[str | None, typer.Option("--x", metavar="KEY", help="Key along the axis of the picture.")] = None,
+    by: Annotated[str | None, typer.Option("--by", metavar="KEY", help="Key whose values are lines of their own.")] = None,
+    figure: Annotated[
+        str | None, typer.Option("--figure", metavar="COLUMN", help="Column of the table that the picture shows.")
+    ] = None,
     jobs: Jobs = -1,
     cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
@@ -166,6 +192,9 @@ def sweep(
     from simbank.scenario import load
     from simbank.studies import sweep as study
 
+    for option, value in (("--x", x), ("--by", by), ("--figure", figure)):
+        if value is not None and out is None and report is None:
+            raise InputError("chooses what a picture shows: give --out or --report too", key=option, value=value)
     scenario = load(file, _changes(set_))
     out = _folder(out)
     grid = {}
@@ -179,16 +208,22 @@ def sweep(
             sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out, progress=progress, integrator=integrator,
             method=method, tolerance=tolerance,
         )  # fmt: skip
+    figures = []
     if out is not None:
-        table.to_csv(out / "sweep.csv", index=False)
-        table.astype({c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}).to_parquet(
-            out / "sweep.parquet", index=False
-        )
-        _sweep_plots(table, vary, out)
+        write_table(out / "sweep.csv", table, table.attrs["made_by"])
+        mixed = {c: str for c in table if table[c].dtype == object and table[c].map(type).nunique() > 1}
+        write_table(out / "sweep.parquet", table.astype(mixed), table.attrs["made_by"])
+    if out is not None or report is not None:
+        figures = _sweep_figures(table, x, by, figure)
+    if out is not None:
+        for name, drawn, _ in figures:
+            write_figure(out / name, drawn, table.attrs["made_by"], f"{scenario.name}: {len(table)} runs")
     if json_:
-        _print_json({"scenario": scenario.name, "rows": json.loads(table.to_json(orient="records", double_precision=15))})
+        rows = json.loads(table.to_json(orient="records", double_precision=15))
+        _print_json({"scenario": scenario.name, "warnings": table.attrs["warnings"], "rows": rows})
     else:
-        keys = [key for key in table if "." in key]
+        _warnings(table.attrs["warnings"])
+        keys = [*table.attrs["fixed_keys"], *table.attrs["drawn_keys"]]
         columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
         columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
         if table["failure"].notna().any():
@@ -199,7 +234,7 @@ def sweep(
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        _report(report, scenario, json_, studies=[_sweep_section(table, vary, integrator)])
+        _report(report, scenario, json_, studies=[_sweep_section(table, figures, integrator)])
     _written(out, json_)
 
 
@@ -210,15 +245,20 @@ def _read_points(path):
     return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
 
 
-def _sweep_plots(table, vary, out):
+def _sweep_figures(table, x, by, figure):
+    """(name of the file, figure, caption) of every picture of a sweep; none if no run gave a figure."""
     from simbank.report import study_plots
 
-    if table.get("spread_max_points") is None:
-        return
-    if vary:
-        study_plots.plot_bands(table).savefig(out / "bands.png")
-    if "duty.c_rate" in table and table["duty.c_rate"].nunique() > 1 and not vary:
-        study_plots.plot_c_rate(table).savefig(out / "c_rate.png")
+    fixed, drawn = study_plots.swept_keys(table)
+    if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+        return []
+    name = "c_rate.png" if x is None and by is None and figure is None and "duty.c_rate" in fixed else "sweep.png"
+    x = "duty.c_rate" if name == "c_rate.png" else x
+    caption = "A line for each value of a key, a row of panels for each combination of the others."
+    made = [(name, study_plots.plot_sweep(table, x, by, figure), caption)]
+    if drawn:
+        made.append(("bands.png", study_plots.plot_bands(table), "How figures scatter over the draws."))
+    return made
 
 
 @app.command()
@@ -249,35 +289,51 @@ def sensitivity(
             keep=out, integrator=integrator, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sensitivity.csv", index=False)
-        found.plot().savefig(out / "sensitivity.png")
+        write_table(out / "sensitivity.csv", found.table, found.made_by)
+        write_figure(out / "sensitivity.png", found.plot(), found.made_by, f"{scenario.name}: what moves {figure}")
     if json_:
-        _print_json({"scenario": scenario.name, "figure": figure, "rows": json.loads(found.table.to_json(orient="records"))})
+        rows = json.loads(found.table.to_json(orient="records"))
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, "figure": figure, **told, "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         shown = found.table.copy()
-        for column in shown.columns[1:]:
+        for column in ("first", "total", "first_low", "first_high", "total_low", "total_high"):
             shown[column] = [f"{value:.3f}" for value in shown[column]]
-        columns = {"key": "key", "first": "by itself", "total": "with others", "total_low": "with others,\n95 % from",
-                   "total_high": "\nto"}  # fmt: skip
+        shown["first_range"] = shown["first_low"] + " to " + shown["first_high"]
+        shown["total_range"] = shown["total_low"] + " to " + shown["total_high"]
+        shown["place"] = [
+            f"{low}" if low == high else f"{low} to {high}"
+            for low, high in zip(shown["place_low"], shown["place_high"], strict=True)
+        ]
+        columns = {"place": "place\n(95 %)", "key": "key", "total": "with\nothers", "total_range": "95 %", "first": "by\nitself",
+                   "first_range": "95 %"}  # fmt: skip
         _table(f"{scenario.name}: share of the variance of {figure}, {len(found.runs)} runs", shown, columns)
+        for text in found.words:
+            _console().print(text)
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}."
-        _report(report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)])])
+        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}. "
+        text += " ".join(found.words)
+        _report(
+            report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)], found.warnings)]
+        )
     _written(out, json_)
 
 
 @app.command()
 def size(
     file: File,
-    share: Annotated[float | None, typer.Option(help="Largest share ratio of a pack.", min=1.0)] = None,
-    spread: Annotated[float | None, typer.Option(help="Largest spread of SOC [points].", min=0.0)] = None,
-    drop: Annotated[float | None, typer.Option(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
-    usable_: Annotated[float | None, typer.Option("--usable", help="Least usable energy [% of the packs' own].")] = None,
+    share: Annotated[float | None, _number(help="Largest share ratio of a pack.", min=1.0)] = None,
+    spread: Annotated[float | None, _number(help="Largest spread of SOC [points].", min=0.0)] = None,
+    drop: Annotated[float | None, _number(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
+    usable_: Annotated[float | None, _number("--usable", help="Least usable energy [% of the packs' own].")] = None,
     gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
     layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
-    price_per_kg: Annotated[float | None, typer.Option(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    price_per_kg: Annotated[float | None, _number(help="Price of conductor per kilogram of copper.", min=0)] = None,
+    sharing_only: Annotated[bool, typer.Option("--sharing-only", help="Leave out ampacity and protection.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Show every layout and gauge, not only those that matter.")] = False,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -285,7 +341,8 @@ def size(
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
-    """The smallest standard gauge and simplest layout that keep the bank within limits, and why each smaller one does not."""
+    """The smallest standard gauge and simplest layout that keep the bank within limits and carry its current; why smaller ones do
+    not."""
     from simbank.scenario import load
     from simbank.studies import Limits
     from simbank.studies import size as study
@@ -296,35 +353,43 @@ def size(
     with _progress(f"Sizing {scenario.name}", json_) as progress:
         found = study(
             scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None, price_per_kg=price_per_kg,
-            integrator=integrator, progress=progress, tolerance=tolerance,
+            sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        found.table.to_csv(out / "sizes.csv", index=False)
-        found.plot().savefig(out / "sizes.png")
+        made = _made_by(scenario, "size", integrator=integrator, tolerance=tolerance, limits=asdict(found.limits))
+        write_table(out / "sizes.csv", found.table, made)
+        write_figure(out / "sizes.png", found.plot(), made, f"{scenario.name}: copper against sharing")
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
-        _print_json({"scenario": scenario.name, "best": best, "by_layout": found.by_layout, "rows": rows})
+        warned = as_records(found.warnings)
+        record = {"scenario": scenario.name, "warnings": warned, "looked_at": found.looked_at, "sharing_only": sharing_only}
+        few = found.frontier[["layout", "gauge"]].to_dict(orient="records")
+        _print_json(record | {"best": best, "by_layout": found.by_layout, "frontier": few, "rows": rows})
     else:
-        _show_sizes(found, scenario, integrator)
+        _show_sizes(found, scenario, integrator, everything)
     if report is not None:
-        text = (
-            "Every layout and gauge at the duty. Sharing, drop and energy only: ampacity and protection are checked separately."
-        )
+        text = f"Layouts and gauges at the duty; of {len(found.table)}, those that matter. {found.looked_at}"
         best = found.best
         words = (
             "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
         )
+        if everything:
+            text = f"Every layout and gauge at the duty. {found.looked_at}"
+        shown = found.table if everything else found.frontier
+        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, found.table, figures, words)])
+        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator):
-    table = found.table.copy()
+def _show_sizes(found, scenario, integrator, everything):
+    _warnings(as_records(found.warnings))
+    table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
-        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"),
+        ("usable_percent", "{:.1f}"), ("price", "{:.0f}"), ("current_a", "{:.0f}"), ("ampacity_a", "{:.0f}"),
+        ("device_a", "{:.0f}"),
     ):  # fmt: skip
         if column in table:
             table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
@@ -334,11 +399,21 @@ def _show_sizes(found, scenario, integrator):
         "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price",
         "share_ratio": "largest\nshare ratio",
         "spread_points": "spread\n[points]", "drop_percent": "drop\n[%]", "usable_percent": "usable\n[%]", "fits": "fits",
-        "pareto": "none lighter\nand more even", "why_not": "why not",
+        "current_a": "greatest\ncurrent [A]", "ampacity_a": "may\ncarry [A]", "device_a": "devices let\npass [A]",
+        "pareto": "none lighter\nand more even",
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
-    _table(f"{scenario.name}: every layout and gauge at its duty", table, {k: v for k, v in columns.items() if k in table})
+    what = "every layout and gauge" if everything else "layouts and gauges that matter,"
+    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    left = len(found.table) - len(table)
+    if left:
+        _console().print(f"{left} more were tried: --all shows them.")
+    against = table[table["fits"] == "no"]
+    if len(against):
+        _console().print("Why not:")
+        for _, row in against.iterrows():
+            _console().print(f"  {row['layout']}, {row['gauge']}: {row['why_not']}", soft_wrap=True)
     if found.best is None:
         _console().print("No layout keeps these limits in any gauge of the series.")
     else:
@@ -347,8 +422,8 @@ def _show_sizes(found, scenario, integrator):
             f"Simplest that keeps the limits: {found.best['layout']} in {found.best['gauge']} "
             f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
         )
-    _console().print(f"Integrator: {integrator}. Sharing, drop and energy only: ampacity and protection are for simbank protect.")
-    _caution()
+    _console().print(f"Integrator: {integrator}. {found.looked_at}", style="bold" if found.sharing_only else None, soft_wrap=True)
+    _console().print(CAUTION if found.sharing_only else PROTECTION_CAUTION, style="italic")
 
 
 @app.command()
@@ -372,11 +447,14 @@ def drift(
     with _progress(f"Drift in {scenario.name}", json_) as progress:
         found = study(scenario, chemistry or DEFAULT, progress=progress, tolerance=1e-8)
     if out is not None:
-        found.table.to_csv(out / "drift.csv")
-        found.plot().savefig(out / "drift.png")
+        made = _made_by(scenario, "drift", integrator="reference", tolerance=1e-8)
+        write_table(out / "drift.csv", found.table, made, index=True)
+        write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
-        _print_json({"scenario": scenario.name, "rows": json.loads(found.table.reset_index().to_json(orient="records"))})
+        rows = json.loads(found.table.reset_index().to_json(orient="records"))
+        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
     else:
+        _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
         _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
         _console().print(_integrator(next(iter(found.results.values())).summary))
@@ -384,14 +462,15 @@ def drift(
     if report is not None:
         text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
         shown = found.table.reset_index()
-        _report(report, scenario, json_, studies=[_section("Drift by chemistry", text, shown, [(found.plot(), text)])])
+        section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
+        _report(report, scenario, json_, studies=[section])
     _written(out, json_)
 
 
 @app.command()
 def usable(
     file: File,
-    c_rate: Annotated[float, typer.Option(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
+    c_rate: Annotated[float, _number(help="Discharge rate of the bank.", min=0.001, max=10)] = 0.2,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -405,12 +484,13 @@ def usable(
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
     if out is not None:
-        table.to_csv(out / "usable.csv")
+        made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
+        write_table(out / "usable.csv", table, made, index=True)
     if json_:
-        _print_json(
-            {"scenario": scenario.name, "c_rate": c_rate, "rows": json.loads(table.reset_index().to_json(orient="records"))}
-        )
+        rows = json.loads(table.reset_index().to_json(orient="records"))
+        _print_json({"scenario": scenario.name, "c_rate": c_rate, "warnings": table.attrs["warnings"], "rows": rows})
     else:
+        _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
         share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
@@ -419,7 +499,8 @@ def usable(
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [])])
+        warned = from_records(table.attrs["warnings"])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
     _written(out, json_)
 
 
@@ -433,8 +514,8 @@ def protect(
     warm: Annotated[str, typer.Option(help="Pack temperature for the greatest fault currents.")] = "45 degC",
     cold: Annotated[str, typer.Option(help="Pack temperature for the least fault currents.")] = "0 degC",
     within: Annotated[str, typer.Option(help="Time within which every fault should clear.")] = "5 s",
-    drop: Annotated[float, typer.Option(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
-    margin: Annotated[float, typer.Option(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
+    drop: Annotated[float, _number(help="Greatest voltage drop from pack to port [%].", min=0.01, max=50)] = 3.0,
+    margin: Annotated[float, _number(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
     pack_inductance: Annotated[str, typer.Option(help="Inductance of each pack, for the rise of fault current.")] = "0 uH",
     shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
     all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
@@ -570,10 +651,13 @@ def cell_show(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_cell(chemistry).savefig(out / f"{chemistry.name}.png")
+        made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
+        write_figure(
+            out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name
+        )
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
-        _print_json(card | {"rows": rows, "notes": chemistry.notes})
+        _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
         return
     shown = pd.DataFrame(
         [{key: f"{value * 100:.0f}" if key == "soc" else f"{value:.4g}" for key, value in row.items()} for row in rows]
@@ -613,6 +697,7 @@ def cell_physics(
         "rms_check_v": [check["rms_v"] for check in checks],
         "worst_check_v": [check["worst_v"] for check in checks],
         "file": str(out),
+        "warnings": [],
     }
     if json_:
         _print_json(record)
@@ -648,9 +733,13 @@ def cell_fit(
     if out is not None:
         from simbank.report import plots
 
-        plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v).savefig(out / "pulse_fit.png")
+        figure = plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v)
+        made = made_by(
+            function="simbank cell fit", measured={"file": str(file), "sha256": file_hash(file)}, cells_in_series=cells_in_series
+        )
+        write_figure(out / "pulse_fit.png", figure, made, f"Pulse test of {file.name}")
     if json_:
-        _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v})
+        _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
     rows = [{"what": k, "value": f"{v:.6g}", "error": f"{found.standard_errors[k]:.2g}"} for k, v in found.values.items()]
     _table(f"{file.name}: one cell", pd.DataFrame(rows), {"what": "parameter", "value": "value", "error": "standard error"})
@@ -662,8 +751,8 @@ def cell_fit(
 def cell_ohm(
     volt: Annotated[str, typer.Option(help="Two voltages [V], before and after a change of load: 53.2,52.7")],
     amp: Annotated[str, typer.Option(help="The two currents [A], positive for discharge: 10,60")],
-    volt_error: Annotated[float, typer.Option(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
-    amp_error: Annotated[float, typer.Option(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
+    volt_error: Annotated[float, _number(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
+    amp_error: Annotated[float, _number(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
     json_: Json = False,
 ):
     """Resistance of a pack, cable or joint from two readings of voltmeter and clamp meter: ΔV/ΔI."""
@@ -673,12 +762,14 @@ def cell_ohm(
     for key, text in (("--volt", volt), ("--amp", amp)):
         try:
             first, second = (float(part) for part in text.split(","))
+            if not (math.isfinite(first) and math.isfinite(second)):
+                raise ValueError
         except ValueError:
             raise InputError("write two numbers, such as 53.2,52.7", key=key, value=text) from None
         pairs.append((first, second))
     found = resistance_from_two_readings(*pairs, volt_error, amp_error)
     if json_:
-        _print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm})
+        _print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm, "warnings": []})
         return
     _console().print(f"{found.resistance_ohm * 1e3:.3g} mΩ ± {found.uncertainty_ohm * 1e3:.2g} mΩ (one standard uncertainty)")
     _console().print(
@@ -710,10 +801,9 @@ def new(
     layout: Annotated[str | None, typer.Option(help="chain, chain-opposite, chain-middle or busbar.")] = None,
     gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
     chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
-    c_rate: Annotated[float | None, typer.Option(help="Discharge and charge of the bank.")] = None,
+    c_rate: Annotated[float | None, _number(help="Discharge and charge of the bank.")] = None,
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
-    from simbank.files import write_whole
     from simbank.scenario import load
     from simbank.starter import starter_scenario
 
@@ -729,6 +819,8 @@ def new(
     text = ask(packs, "Rated capacity of each pack [Ah], with commas", "280,280,100")
     try:
         capacities = [float(part) for part in str(text).split(",")]
+        if not all(map(math.isfinite, capacities)):
+            raise ValueError
     except ValueError:
         raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
     layout = ask(layout, "Wiring: chain, chain-opposite, chain-middle or busbar", "chain")
@@ -741,10 +833,21 @@ def new(
         label = parse_gauge(gauge).label
     except InputError as error:
         raise InputError(error.problem, key="--gauge", value=gauge) from None
+    made = made_by(function="simbank new")
     written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
     _folder(file.parent)
-    write_whole(file, lambda aside: aside.write_text(written, encoding="utf-8"))
-    load(file)
+
+    def write(aside):
+        aside.write_text(written, encoding="utf-8")
+        try:
+            load(aside)
+        except InputError as error:  # nothing is put in place that could not be read again
+            raise InputError(
+                f"with these answers the file would not read: {error.problem}", key=error.key, value=error.value
+            ) from None
+
+    write_whole(file, write)
     say = _console().print
     say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
     for line in (
@@ -782,22 +885,16 @@ def _report_run(path, scenario, result, quiet):
     _report(path, scenario, quiet, result=result, comparison=comparison, protection=protection)
 
 
-def _section(title, text, table, figures, answer=None):
+def _section(title, text, table, figures, warned, answer=None):
     from simbank.report.html import Study
 
-    return Study(title, (text,), table, tuple(figures), (answer,) if answer else ())
+    return Study(title, (text,), table, tuple(figures), (answer,) if answer else (), tuple(warned))
 
 
-def _sweep_section(table, vary, integrator):
-    from simbank.report import study_plots
-
-    figures = []
-    if vary and "spread_max_points" in table:
-        figures.append((study_plots.plot_bands(table), "How figures scatter over the draws."))
-    elif "duty.c_rate" in table and "spread_max_points" in table:
-        figures.append((study_plots.plot_c_rate(table), "Against the bank's C-rate."))
+def _sweep_section(table, figures, integrator):
     text = f"{len(table)} runs, {integrator} integrator" + ("; the first 200 are shown." if len(table) > 200 else ".")
-    return _section("Runs", text, table.head(200), figures)
+    shown = [(figure, caption) for _, figure, caption in figures]
+    return _section("Runs", text, table.head(200), shown, from_records(table.attrs["warnings"]))
 
 
 # ---- arguments ----
@@ -811,11 +908,16 @@ def _split(item, option):
 
 
 def _comma(text):
-    """Split at commas that are not inside braces or brackets."""
-    parts, depth = [""], 0
+    """Split at commas that are not inside braces, brackets or quotes."""
+    parts, depth, quote = [""], 0, None
     for letter in text:
-        depth += (letter in "{[") - (letter in "}]")
-        if letter == "," and depth == 0:
+        if quote is not None:
+            quote = None if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        else:
+            depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0 and quote is None:
             parts.append("")
         else:
             parts[-1] += letter
@@ -823,15 +925,21 @@ def _comma(text):
 
 
 def _value(text):
-    """A TOML value if the text is one, else the text itself."""
+    """A TOML value if the text is one, else the text itself; a date stays text."""
     try:
-        return tomllib.loads(f"x = {text}")["x"]
-    except tomllib.TOMLDecodeError:
+        table = tomllib.loads(f"x = {text}")
+    except (ValueError, RecursionError):
         return text
+    return text if len(table) > 1 or isinstance(table["x"], (dt.date, dt.time)) else table["x"]
 
 
 def _changes(items):
     return {key: _value(value) for key, value in (_split(item, "--set") for item in items)}
+
+
+def _made_by(scenario, study, **settings):
+    """What makes the tables and plots of a study."""
+    return made_by(scenario, f"simbank.{study}", **settings)
 
 
 def _folder(out):
@@ -966,6 +1074,8 @@ def _show_run(result, as_json):
     bank, closure = summary["bank"], summary["closure"]
     _table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
     say = _console().print
+    for words, names in _parallel_cells(summary["packs"]).items():
+        say(f"{', '.join(names)}: {words}.")
     volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
     say(
         f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
@@ -1010,6 +1120,16 @@ def _show_run(result, as_json):
     _caution()
 
 
+def _parallel_cells(packs):
+    """Capacity of packs with several cells in parallel, by pack and by cell, in words → names."""
+    said = {}
+    for pack in packs:
+        if pack["cells_in_parallel"] > 1:
+            words = f"{pack['rated_capacity_ah']:g} Ah rated, {pack['cells_in_parallel']} cells of {pack['cell_capacity_ah']:g} Ah in parallel"
+            said.setdefault(words, []).append(pack["name"])
+    return said
+
+
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
@@ -1023,28 +1143,20 @@ def _show_protection(found, everything):
 
     from simbank.studies.protection import NOT_CHECKED
 
+    _warnings(as_records(found.warnings))
     say, counts = _console().print, found.counts
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    clearing = found.clearing.reset_index()
+    for line in found.basis:
+        say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
-    for heading in ("fault at", "one device clears it", "selective", "opens (middle of its band)"):
+    clearing = found.clearing_told
+    for heading in clearing:
         table.add_column(heading)
-    for _, row in clearing.iterrows():
-        ended = "" if row["cleared_s"] is not None and row["cleared_s"] == row["cleared_s"] else "; NOT CLEARED"
-        table.add_row(
-            *(
-                Text(str(x))
-                for x in (
-                    row["place"],
-                    row["stopped_by"] if isinstance(row["stopped_by"], str) else "none",
-                    row["selective"],
-                    row["opens"] + ended,
-                )
-            )
-        )
+    for row in clearing.itertuples(index=False):
+        table.add_row(*(Text(x) for x in row))
     say(table)
     shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
@@ -1056,19 +1168,31 @@ def _show_protection(found, everything):
         say(table)
     if len(found.overload):
         overload = found.overload.copy()
-        for key in ("soonest_s", "middle_s", "latest_s"):
+        for key in ("soonest_s", "middle_s", "latest_s", "in_turn_s"):
             overload[key] = ["–" if t != t else "never" if t == float("inf") else f"{t:,.3g}" for t in overload[key]]
         columns = {
             "times_full_load": "times\nfull load", "device": "device", "current_a": "current\n[A]",
-            "soonest_s": "opens soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "breaks": "counts\nas", "soonest_s": "alone, soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "in_turn_s": "in turn, middle\n[s]",
         }  # fmt: skip
-        _table("Overload at the ports, shared as now", overload, columns)
+        _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
+        columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
+        _table("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
         _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+    if found.string_ratings:
+        table = Table(
+            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
+        )
+        for heading in ("string", "device", "which rating surely opens first"):
+            table.add_column(heading, overflow="fold")
+        for rating in found.string_ratings:
+            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
+        say(table)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
@@ -1086,7 +1210,8 @@ def _integrator(summary):
 def _warnings(records):
     """Warnings, before the tables."""
     for record in records:
-        _console().print(f"WARNING {record['code']} ({record['where']}): {record['text']}", style="bold", soft_wrap=True)
+        where = listed(record["where"].split(", "))
+        _console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
 def _caution():
@@ -1100,6 +1225,7 @@ def _written(out, as_json):
 
 def main():
     """Entry point: runs a command and turns errors into one line and an exit status."""
+    set_command(["simbank", *sys.argv[1:]])
     try:
         app()
     except InputError as error:

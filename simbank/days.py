@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import re
 from dataclasses import dataclass
+from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -17,6 +21,9 @@ __all__ = [
     "TimedTable",
     "Weather",
     "clear_sky_power",
+    "local_days",
+    "read_start",
+    "read_zone",
     "time_span",
     "windows",
 ]
@@ -31,6 +38,8 @@ HOUSEHOLD_SHAPE = (
 NODES = "20min"  # the sun's path is worked out at these distances and interpolated
 NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
 WINDOW_DAYS = 28
+YEARS = (1970, 2200)  # in which days may lie: time zones are known from the first, times in nanoseconds until 2262
+_OFFSET = re.compile(r"(?:UTC)?(?P<sign>[-+])(?P<hours>[0-9]{1,2})(?::?(?P<minutes>[0-5][0-9]))?")
 
 
 @dataclass(frozen=True)
@@ -46,22 +55,96 @@ class Array:
     altitude_m: float = 0.0
 
 
+def read_start(text):
+    """Local date, or date and time of day, at which the days begin, from text such as "2025-06-21" or "2025-06-21 06:00".
+
+    Raises
+    ------
+    InputError
+    """
+    right = 'write a date, such as "2025-06-21" or, to begin later in the day, "2025-06-21 06:00"'
+    try:
+        begin = dt.datetime.fromisoformat(str(text).strip())
+    except ValueError:
+        raise InputError(f"not a date; {right}") from None
+    if begin.tzinfo is not None:
+        raise InputError('is local time of "timezone", so leave the offset away; a timezone may be an offset, such as "+05:30"')
+    if begin.second or begin.microsecond:
+        raise InputError(f"must be a whole minute; {right}")
+    return begin
+
+
+def read_zone(text):
+    """A time zone from its name ("Europe/Zurich", "UTC") or its offset from UTC ("+05:30").
+
+    Raises
+    ------
+    InputError
+    """
+    if match := _OFFSET.fullmatch(text):
+        minutes = int(match["hours"]) * 60 + int(match["minutes"] or 0)
+        if minutes <= 15 * 60:
+            return dt.timezone(dt.timedelta(minutes=-minutes if match["sign"] == "-" else minutes))
+    try:
+        return ZoneInfo(text)
+    except (ValueError, OSError, LookupError):  # among them that of an unknown name
+        raise InputError('no such time zone; write a name such as "Europe/Zurich" or an offset such as "+05:30"') from None
+
+
+def _later(begin, days, zone):
+    """The same local time some days later; where clocks skip it, the first time after."""
+    return (pd.Timestamp(begin) + pd.Timedelta(days=days)).tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
+
+
+def _window_starts(begin, days, zone):
+    """First day and start of each window, and the end."""
+    firsts = [*range(0, days, WINDOW_DAYS), days]
+    return firsts, [_later(begin, day, zone) for day in firsts]
+
+
 def time_span(start, days, step_s, timezone):
     """When the days begin and end, with time zone, and the number of steps; a day has 23, 24 or 25 hours where clocks change.
+
+    Parameters
+    ----------
+    start : str
+        As :func:`read_start` takes it.
+    days : int
+    step_s : float
+    timezone : str
+        As :func:`read_zone` takes it.
 
     Raises
     ------
     InputError
         If the date or the time zone is unknown, or the step does not divide an hour.
     """
-    if 3600 % step_s:
-        raise InputError("must divide an hour without rest", key="duty.step", value=f"{step_s:g} s")
+    if step_s < 1.0 or 3600 % step_s:
+        raise InputError("must divide an hour without rest and be 1 s or more", key="duty.step", value=f"{step_s:g} s")
     try:
-        begin = pd.Timestamp(start, tz=timezone)
-    except Exception as error:
-        raise InputError(f"not a date and time zone: {error}", key="duty.start", value=f"{start} {timezone}") from None
-    end = begin + pd.DateOffset(days=days)
-    return begin, end, round((end - begin).total_seconds() / step_s)
+        begin = read_start(start)
+    except InputError as error:
+        raise InputError(error.problem, key="duty.start", value=start) from None
+    try:
+        zone = read_zone(timezone)
+    except InputError as error:
+        raise InputError(error.problem, key="duty.timezone", value=timezone) from None
+    if begin.year < YEARS[0] or begin.year > YEARS[1] or (begin + dt.timedelta(days=days)).year > YEARS[1]:
+        raise InputError(f"days must lie in the years {YEARS[0]} to {YEARS[1]}", key="duty.start", value=start)
+    _, starts = _window_starts(begin, days, zone)
+    steps = [(after - before).total_seconds() / step_s for before, after in pairwise(starts)]
+    if any(count % 1 for count in steps):
+        raise InputError(
+            "does not fit in a whole number where the clocks of this time zone change; take a shorter one",
+            key="duty.step", value=f"{step_s:g} s",
+        )  # fmt: skip
+    return starts[0], starts[-1], round(sum(steps))
+
+
+def local_days(start, days):
+    """How many days of the calendar some days from ``start`` touch: one more if they begin later than at midnight."""
+    begin = read_start(start)
+    return days + (begin.hour > 0 or begin.minute > 0)
 
 
 def windows(start, days, step_s, timezone):
@@ -73,10 +156,9 @@ def windows(start, days, step_s, timezone):
         Days from the start.
     index : DatetimeIndex
     """
-    begin = pd.Timestamp(start, tz=timezone)
-    for first in range(0, days, WINDOW_DAYS):
-        ends = [begin + pd.DateOffset(days=day) for day in (first, min(first + WINDOW_DAYS, days))]
-        yield first, pd.date_range(*ends, freq=pd.Timedelta(seconds=step_s), inclusive="left")
+    firsts, starts = _window_starts(read_start(start), days, read_zone(timezone))
+    for first, begin, end in zip(firsts, starts, starts[1:], strict=False):
+        yield first, pd.date_range(begin, end, freq=pd.Timedelta(seconds=step_s), inclusive="left")
 
 
 def sun_path(place, index):
@@ -111,7 +193,8 @@ def clear_sky_power(array, index):
     """
     import pvlib
 
-    place = pvlib.location.Location(array.latitude, array.longitude, tz=str(index.tz), altitude=array.altitude_m)
+    # The times carry their own zone; the place's, of which pvlib knows names only, is not used with them.
+    place = pvlib.location.Location(array.latitude, array.longitude, tz="UTC", altitude=array.altitude_m)
     zenith, azimuth = sun_path(place, index)
     power, shines = np.zeros(len(index)), zenith < NIGHT_DEG
     if not shines.any():
@@ -145,7 +228,7 @@ class Weather:
     seed : int
     mean : float
     days : int
-        How many days there will be.
+        How many days of the calendar there will be.
     step_s : float
     """
 
@@ -181,7 +264,7 @@ class DailyLoad:
     spread : float
         Standard deviation of the factor.
     days : int
-        How many days there will be.
+        How many days of the calendar there will be.
     """
 
     def __init__(self, energy_wh, shape=HOUSEHOLD_SHAPE, seed=None, spread=0.15, days=1):
@@ -218,10 +301,11 @@ class TimedTable:
         frame = read_csv(path, missing={"key": "file", "value": str(path)})
         if not {"time", "power_w"} <= set(frame.columns):
             raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
+        zone = read_zone(timezone)
         try:
             times = [pd.Timestamp(text) for text in frame["time"]]
-            times = [t.tz_localize(timezone) if t.tzinfo is None else t for t in times]
-            times = pd.DatetimeIndex([t.tz_convert("UTC") for t in times])
+            times = [t.tz_localize(zone) if t.tzinfo is None else t for t in times]
+            times = pd.DatetimeIndex([t.tz_convert("UTC") for t in times]).as_unit("ns")
         except Exception as error:
             raise InputError(f"not a time stamp: {error}", file=path, key="time") from None
         if not times.is_monotonic_increasing or times.has_duplicates:
@@ -230,7 +314,7 @@ class TimedTable:
         begin, end = begin.tz_convert("UTC"), end.tz_convert("UTC") - pd.Timedelta(seconds=step_s)
         if times[0] > begin or times[-1] < end:
             raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {begin} to {end}", file=path, key="time")
-        self._times = times.as_unit("ns").asi8
+        self._times = times.asi8
 
     def __call__(self, index, first_day=0):
         """Power at each time of ``index``."""

@@ -175,10 +175,11 @@ class SampledDuty:
                 yield Step((edges[k + 1] - edges[k]) * self.step_s, now)
 
 
+SHORTEST_ROW_S, LONGEST_TABLE_S = 1e-3, 3.6e9
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}
 
 
-def table_steps(path, port_names, interpolation, limits):
+def table_steps(path, port_names, interpolation, limits, always=()):
     """Steps from a CSV table.
 
     Columns: ``time_s``, ``time_min`` or ``time_h``, and per port ``<port>_current_a`` or ``<port>_power_w`` (without the port's
@@ -191,6 +192,8 @@ def table_steps(path, port_names, interpolation, limits):
     interpolation : {"hold", "linear"}
     limits : dict
         Further arguments for :class:`Command`.
+    always : collection of str
+        Ports that get a command from a row of zero, too; for the others it is none.
 
     Raises
     ------
@@ -221,24 +224,30 @@ def table_steps(path, port_names, interpolation, limits):
         raise InputError("needs two rows or more; the last row ends the table", file=path)
     wanted = [*time_columns, *(column for _, column in asked.values())]
     values = {column: finite_column(frame, column, path) for column in wanted}
-    time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
-    back = np.flatnonzero(np.diff(time) <= 0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        time = values[time_columns[0]] * _TIME_COLUMNS[time_columns[0]]
+        back = np.flatnonzero(~(np.diff(time) >= SHORTEST_ROW_S))
     if back.size:
         row = back[0] + 3
         raise InputError(
-            "times must rise from row to row",
+            "times must rise from row to row, by a millisecond or more",
             file=path,
             key=f"row {row}, {time_columns[0]}",
             value=float(frame[time_columns[0]].iloc[back[0] + 1]),
         )
+    if not np.ptp(time) <= LONGEST_TABLE_S:
+        raise InputError(
+            f"must last {LONGEST_TABLE_S / 3600.0:g} hours at most", file=path, key=time_columns[0],
+            value=float(frame[time_columns[0]].iloc[-1]),
+        )  # fmt: skip
     columns = {port: (kind, values[column]) for port, (kind, column) in asked.items()}
-    return tuple(_steps(time, columns, interpolation, limits))
+    return tuple(_steps(time, columns, interpolation, limits, always))
 
 
 _KINDS = {"current_a": "current", "power_w": "power"}
 
 
-def _steps(time, columns, interpolation, limits):
+def _steps(time, columns, interpolation, limits, always):
     """One step per row; rows that only repeat the one before are merged when values are held."""
     start = 0
     for k in range(1, len(time)):
@@ -250,7 +259,7 @@ def _steps(time, columns, interpolation, limits):
         commands = {}
         for port, (kind, v) in columns.items():
             slope = (v[k] - v[start]) / duration if interpolation == "linear" else 0.0
-            if v[start] or slope:
+            if v[start] or slope or port in always:
                 commands[port] = Command(kind, v[start], slope, **limits)
         yield Step(duration, commands)
         start = k

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from itertools import pairwise
 from typing import Annotated, Literal
@@ -13,7 +14,7 @@ from simbank.bank.device_classes import ASSUMED_BAND, load_class, trip_from_curv
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
 from simbank.cells import Curve
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, fraction, quantity
+from simbank.filemodel import FileModel, fraction, nearest, quantity
 
 __all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "SwitchTable"]
 
@@ -121,7 +122,10 @@ class PrechargeTable(FileModel):
 
 
 class BMSTable(FileModel):
-    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C")."""
+    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C").
+
+    ``stuck``: its switch has failed closed and cannot open for charge, for discharge, or for both.
+    """
 
     over_voltage: LimitTable | None = None
     under_voltage: LimitTable | None = None
@@ -133,11 +137,16 @@ class BMSTable(FileModel):
     discharge_temperature: TemperatureTable | None = None
     retries: Annotated[int, Field(ge=0, le=1000, strict=True)] = 3
     precharge: PrechargeTable | None = None
+    stuck: Literal["charge", "discharge", "both"] | None = None
 
     @model_validator(mode="after")
     def _readable(self):
         self.bms(1.0)
         return self
+
+    def with_own(self, own):
+        """This table with the keys that ``own``, a pack's table, gives in place of its own."""
+        return self if own is None else self.model_copy(update={key: getattr(own, key) for key in own.model_fields_set})
 
     def bms(self, capacity_ah):
         """The limits in volts and amperes for a pack of this rated capacity."""
@@ -154,7 +163,8 @@ class BMSTable(FileModel):
                 parts[key] = getattr(self, key).limit()
         if self.precharge is not None:
             parts |= {"precharge_ohm": self.precharge.resistance, "precharge_s": self.precharge.time}
-        return BMS(retries=self.retries, **parts)
+        only_stuck = self.stuck is not None and not parts
+        return BMS(retries=self.retries, stuck=self.stuck, at_cell_limits=only_stuck, **parts)
 
     def _volts(self, key):
         table = getattr(self, key)
@@ -203,8 +213,11 @@ class ChargerTable(FileModel):
     float_: Annotated[quantity("volt", above_zero=True) | None, Field(alias="float")] = None
     rebulk: quantity("volt", above_zero=True) | None = None
     tail: Rate | None = None
+    tail_time: quantity("second", not_negative=True) = 60.0
     absorb_max: quantity("second", above_zero=True) | None = None
     follows_bms: bool = False
+    stop: str | None = None
+    new_bulk_after: quantity("second", above_zero=True) | None = None
 
     @model_validator(mode="after")
     def _sound(self):
@@ -212,10 +225,16 @@ class ChargerTable(FileModel):
             raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
-    def charger(self, capacity_ah, charge_volt):
+    def charger(self, capacity_ah, charge_volt, pack_names):
         absorb = self.absorb or charge_volt
         if self.float_ is not None and self.float_ >= absorb:
             raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")
+        if self.stop is not None and self.stop not in ("first full", "all full", *(f"{name} full" for name in pack_names)):
+            name = self.stop.removesuffix(" full")
+            raise InputError(
+                f'use "first full", "all full" or a pack\'s name such as "{pack_names[0]} full"; {nearest(name, pack_names)}',
+                key="stop", value=self.stop,
+            )  # fmt: skip
         tail = 0.0 if self.tail is None else self.tail[1] * (capacity_ah if self.tail[0] == "c" else 1.0)
         return Charger(
             current_limit_a=self.current_limit or 1e9,
@@ -226,6 +245,9 @@ class ChargerTable(FileModel):
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,
+            tail_time_s=self.tail_time,
+            stop=self.stop,
+            new_bulk_after_s=self.new_bulk_after or math.inf,
         )
 
 
@@ -273,12 +295,17 @@ class LoadTable(FileModel):
         return self
 
 
+def _date_text(value):
+    """A date of TOML's own kind (2025-06-21 without quotation marks) as text."""
+    return str(value) if isinstance(value, dt.date) else value
+
+
 class DaysDuty(FileModel):
     """Real days: what the sun offers and what is asked, at equal steps of local time."""
 
     kind: Literal["days"]
     days: Annotated[int, Field(ge=1, le=36600, strict=True)] = 1
-    start: str = "2025-06-21"
+    start: Annotated[str, BeforeValidator(_date_text)] = "2025-06-21"
     timezone: str = "UTC"
     step: quantity("second", above_zero=True) = 60.0
     sun: list[SunTable] = Field(default_factory=list)

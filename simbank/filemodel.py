@@ -13,9 +13,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, Wi
 from simbank import quantities
 from simbank.errors import InputError
 
-__all__ = ["FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml"]
+__all__ = [
+    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml", "refuse_deep",
+]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
+DEEPEST = 20
 
 
 class FileModel(BaseModel):
@@ -30,14 +33,16 @@ class FileModel(BaseModel):
             known = [field.alias or key for key, field in cls.model_fields.items()]
             for key in data:
                 if key not in known:
-                    raise InputError(f'unknown key "{key}"; {nearest(key, known)}')
+                    shown = key if len(key) <= 100 else f"{key[:100]} ..."
+                    raise InputError(f'unknown key "{shown}"; {nearest(key, known)}')
         return data
 
 
 def nearest(word, known):
     """Say which known word was probably meant, or list them."""
-    close = difflib.get_close_matches(str(word), [str(k) for k in known], n=1, cutoff=0.6)
-    return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(map(str, known))}"
+    known = [str(k) for k in known]
+    close = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=0.6)
+    return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
 
 
 def quantity(unit, *, above_zero=False, not_negative=False):
@@ -75,7 +80,8 @@ def fraction(low=0.0, high=1.0, *, above=False):
     """Annotated float within bounds; a plain number in the file."""
 
     def read(value):
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        number = not isinstance(value, bool) and isinstance(value, (int, float))
+        if not number or (isinstance(value, float) and not math.isfinite(value)):  # a whole number may be too large for a float
             raise InputError("must be a number")
         if value > high or value < low or (above and value == low):
             raise InputError(f"must be {'above' if above else 'at least'} {low:g} and at most {high:g}")
@@ -95,15 +101,35 @@ def read_toml(path):
     """
     path = Path(path)
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise InputError("no such file", file=path) from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"not TOML: {error}", file=path) from None
     except UnicodeDecodeError:
         raise InputError("not TOML: not a text file in UTF-8", file=path) from None
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", file=path) from None
+    except RecursionError:
+        raise InputError(f"tables and lists may stand in each other {DEEPEST} deep at most", file=path) from None
+    except ValueError as error:  # not TOML, or a number of more digits than Python reads
+        raise InputError(f"not TOML: {error}", file=path) from None
+    refuse_deep(data, path)
+    return data
+
+
+def refuse_deep(data, file=None):
+    """An InputError if tables and lists stand in each other deeper than any file of simbank's needs."""
+    level = [("", data)]
+    for _ in range(DEEPEST):
+        inside = []
+        for _, value in level:
+            if isinstance(value, dict):
+                inside += value.items()
+            elif isinstance(value, list):
+                inside += enumerate(value)
+        level = inside
+    deep = [key for key, value in level if isinstance(value, (dict, list))]
+    if deep:
+        raise InputError(f"tables and lists may stand in each other {DEEPEST} deep at most", file=file, key=str(deep[0]))
 
 
 def read_csv(path, missing=None, broken=None):
@@ -122,11 +148,15 @@ def read_csv(path, missing=None, broken=None):
     import pandas as pd
 
     try:
-        return pd.read_csv(path, comment="#", skipinitialspace=True)
+        return pd.read_csv(path, comment="#", skipinitialspace=True, encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError("no such file", **(missing or {"file": path})) from None
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror or error}", **(broken or {"file": path})) from None
+    except UnicodeDecodeError:
+        raise InputError("not a CSV table: not a text file in UTF-8", **(broken or {"file": path})) from None
     except Exception as error:
-        raise InputError(f"not a CSV table: {str(error).splitlines()[0]}", **(broken or {"file": path})) from None
+        raise InputError(f"not a CSV table: {(str(error).splitlines() or [''])[0]}", **(broken or {"file": path})) from None
 
 
 def finite_column(frame, column, path, problem="every value must be a finite number", least=-math.inf):

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 import tempfile
 from pathlib import Path
 
-__all__ = ["write_whole"]
+from simbank.quantities import is_quantity
+
+__all__ = ["file_name", "write_csv", "write_figure", "write_text", "write_whole"]
+
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet takes a cell that begins with one of these for a formula
+
+
+def file_name(name):
+    """A name of a pack or chemistry as part of a file's name: letters that a path could take amiss become underscores."""
+    plain = re.sub(r"[^\w.+() -]", "_", name)[:80]
+    return plain if plain == name else f"{plain}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
 def write_whole(path, write):
@@ -17,17 +29,57 @@ def write_whole(path, write):
     path : path-like
     write : callable
         Called with the path of the file aside, which no other process uses.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; its ``filename`` is ``path``.
     """
-    path = Path(path)
-    handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=f".part{path.suffix}", dir=path.parent)
-    os.close(handle)
-    aside = Path(name)
+    path, aside = Path(path), None
     try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem[:50]}-", suffix=f".part{path.suffix}", dir=path.parent)
+        os.close(handle)
+        aside = Path(name)
         write(aside)
         aside.chmod(0o666 & ~_umask())
         os.replace(aside, path)
+    except OSError as error:
+        reason = error.strerror or (os.strerror(error.errno) if error.errno else " ".join(str(error).split()))
+        raise OSError(error.errno or 0, reason, str(path)) from error
     finally:
-        aside.unlink(missing_ok=True)
+        if aside is not None:
+            aside.unlink(missing_ok=True)
+
+
+def write_text(path, text):
+    """Write text whole, in UTF-8."""
+    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+
+
+def write_figure(path, figure, metadata=None):
+    """Write a matplotlib figure whole; ``metadata`` are entries that its format knows."""
+    write_whole(path, lambda aside: figure.savefig(aside, format=Path(path).suffix[1:], metadata=metadata))
+
+
+def write_csv(path, frame, index=False):
+    """Write a table whole, in UTF-8; text that a spreadsheet would take for a formula is led by an apostrophe.
+
+    Numbers and quantities ("-5 degC") stay as they are.
+    """
+    from pandas.api.types import is_bool_dtype, is_datetime64_any_dtype, is_numeric_dtype
+
+    if index:
+        frame = frame.reset_index(names=[name or "" for name in frame.index.names])
+    tame = frame.rename(columns=_harmless)
+    for number, kind in enumerate(tame.dtypes):
+        if not (is_numeric_dtype(kind) or is_bool_dtype(kind) or is_datetime64_any_dtype(kind)):
+            tame.isetitem(number, tame.iloc[:, number].map(_harmless, na_action="ignore"))
+    write_whole(path, lambda aside: tame.to_csv(aside, index=False, encoding="utf-8"))
+
+
+def _harmless(value):
+    formula = isinstance(value, str) and value.startswith(FORMULA_SIGNS) and not is_quantity(value)
+    return f"'{value}" if formula else value
 
 
 def _umask():

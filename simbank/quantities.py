@@ -8,7 +8,7 @@ import re
 
 from simbank.errors import InputError
 
-__all__ = ["parse", "parse_rate"]
+__all__ = ["is_quantity", "parse", "parse_rate"]
 
 # What a reader calls each dimension, and an example that would be accepted.
 EXAMPLES = {
@@ -29,7 +29,12 @@ EXAMPLES = {
     "joule/kilogram/kelvin": ("a specific heat", "1000 J/kg/K"),
 }
 
-_RATE = re.compile(r"^\s*(?:(?P<n>[-+0-9.eE]+)\s*C|C\s*/\s*(?P<d>[0-9.eE]+))\s*$")
+LONGEST = 100  # letters of a quantity's text
+_NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+_UNIT = r"[A-Za-zµμ]+(?:_[A-Za-z]+)*(?:(?:\*\*|\^)?-?[1-9])?"  # a unit's name and perhaps a power of one digit
+_QUANTITY = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT}(?:(?:\s*[/*·]\s*|\s+){_UNIT})*)")
+_POWER = re.compile(r"(?<=[A-Za-zµμ])(?:\*\*|\^)?(?=-?[1-9])")
+_RATE = re.compile(rf"(?:(?P<n>{_NUMBER})\s*C|C\s*/\s*(?P<d>{_NUMBER}))")
 
 
 @functools.cache
@@ -60,7 +65,7 @@ def parse(text, unit):
     Raises
     ------
     InputError
-        If the text is not a number with a unit of the right dimension, or is not finite.
+        If the text is not a number with a unit of the right dimension, or is not finite. There is no arithmetic in it.
 
     Examples
     --------
@@ -73,31 +78,47 @@ def parse(text, unit):
     right = f'write {what} with its unit, such as "{example}"'
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
-    return _parsed(text, unit, right)
+    return _parsed(_short(text, right), unit, right)
+
+
+def _short(text, right):
+    if len(text) > LONGEST:
+        raise InputError(f"is longer than {LONGEST} letters; {right}")
+    return text
 
 
 @functools.lru_cache(maxsize=4096)
 def _parsed(text, unit, right):
     import pint
 
+    match = _QUANTITY.fullmatch(_readable(text))
+    if not match:
+        raise InputError(f"not a quantity; {right}")
     registry = _registry()
-    try:
-        quantity = registry.Quantity(_readable(text))
+    try:  # pint reads the unit only, which holds no numbers but powers of one digit: it has nothing to compute
+        given = registry.parse_units(_POWER.sub("**", match["unit"]).replace("·", "*"))
+        value = float(registry.Quantity(float(match["number"]), given).to(unit).magnitude)
+    except pint.DimensionalityError:
+        raise InputError(f"has the wrong dimension; {right}") from None
+    except OverflowError:
+        value = math.inf
     except Exception:
         raise InputError(f"not a quantity; {right}") from None
-    try:
-        value = float(quantity.to(unit).magnitude)
-    except (pint.DimensionalityError, TypeError, ValueError, AttributeError):
-        raise InputError(f"has the wrong dimension; {right}") from None
     if not math.isfinite(value):
         raise InputError(f"is not a finite number; {right}")
     return value
 
 
+def is_quantity(text):
+    """Whether text is a number, or a number and something of a unit's form."""
+    return len(text) <= LONGEST and bool(re.fullmatch(rf"{_NUMBER}|{_QUANTITY.pattern}", _readable(text)))
+
+
 def _readable(text):
-    """Spellings that people use and pint does not: mm², mm2, °C."""
-    text = text.strip().replace("²", "2").replace("°C", " degC").replace("°", " deg").replace("Ω", "ohm")
-    return re.sub(r"\b(mm|cm|m)2\b", r"\1**2", text)
+    """Spellings that people use and pint does not: mm², °C, Ω, a minus sign."""
+    for theirs, ours in (("²", "2"), ("°C", " degC"), ("°", " deg"), ("Ω", "ohm"), ("Ω", "ohm"), ("−", "-")):
+        text = text.replace(theirs, ours)
+    return text.strip()
 
 
 def parse_rate(text):
@@ -113,7 +134,7 @@ def parse_rate(text):
     right = 'write a C-rate, current or power, such as "0.2 C", "40 A" or "2 kW"'
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
-    match = _RATE.match(text)
+    match = _RATE.fullmatch(_readable(_short(text, right)))
     try:
         if match:
             rate = "c", float(match["n"]) if match["n"] else 1.0 / float(match["d"])

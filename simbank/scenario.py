@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
@@ -21,7 +21,8 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml
+from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
+from simbank.provenance import files_read
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
@@ -33,7 +34,7 @@ GaugeText = Annotated[
     ),
 ]
 LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
-Count = Annotated[int, Field(ge=1, strict=True)]
+Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
 class ConductorTable(FileModel):
@@ -75,12 +76,15 @@ class RCTable(FileModel):
 
 
 class PackType(FileModel):
-    """What packs of one make have in common."""
+    """What packs of one make have in common; their capacity is given by the pack or by the cell."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["capacity"]}, {"required": ["cell_capacity"]}]})
 
     chemistry: str = "lfp"
     cells_in_series: Count = 16
     cells_in_parallel: Count = 1
-    capacity: quantity("ampere_hour", above_zero=True)
+    capacity: quantity("ampere_hour", above_zero=True) | None = None
+    cell_capacity: quantity("ampere_hour", above_zero=True) | None = None
     cell_resistance: quantity("ohm", above_zero=True)
     internal_wiring: quantity("ohm", not_negative=True) = 0.0
     relaxation: list[RCTable] | None = None
@@ -92,6 +96,11 @@ class PackType(FileModel):
     @model_validator(mode="after")
     def _sound(self):
         load_chemistry(self.chemistry)
+        if (self.capacity is None) == (self.cell_capacity is None):
+            raise InputError(
+                'needs "capacity" (of the whole pack) or "cell_capacity" (of one cell, times cells_in_parallel), one of the two',
+                key="capacity",
+            )
         if (self.mass is None) != (self.heat_loss is None):
             raise InputError('"mass" and "heat_loss" belong together: without them the pack stays at the temperature around it')
         if self.specific_heat is not None and self.mass is None:
@@ -106,13 +115,18 @@ class PackType(FileModel):
                 )  # fmt: skip
         return self
 
+    @property
+    def pack_capacity_ah(self):
+        """Rated capacity of the whole pack [Ah], however it is given."""
+        return self.capacity if self.cell_capacity is None else self.cell_capacity * self.cells_in_parallel
+
 
 class PackTable(FileModel):
     """One pack, or ``count`` equal ones named A1, A2, ..."""
 
     name: Annotated[str, Field(min_length=1)]
     type: str
-    count: Count | None = None
+    count: Annotated[int, Field(ge=1, strict=True)] | None = None
     soc: fraction(0.0, 1.0) = 0.5
     hysteresis: fraction(-1.0, 1.0) = 0.0
     capacity_left: fraction(0.0, 2.0, above=True) | None = None
@@ -126,6 +140,8 @@ class PackTable(FileModel):
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
     temperature: bank_temperature() | None = None
     device: DeviceTable | None = None
+    bms: BMSTable | None = None
+    written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
 
     @model_validator(mode="after")
     def _one_source(self):
@@ -168,7 +184,8 @@ class PackTable(FileModel):
         )
         if spread == 0 and below == 0:
             return None, None
-        return scattered_cells(count, spread, below, [self.cell_seed, number, *self.name.encode()])
+        name = self.written_out_from or self.name
+        return scattered_cells(count, spread, below, [self.cell_seed, number, *name.encode()])
 
 
 class BarTable(FileModel):
@@ -334,7 +351,7 @@ def _pick_duty(data):
     if not isinstance(data, dict):
         raise InputError('needs a table, such as [duty] with kind = "cycles"')
     kind = data.get("kind")
-    if kind not in DUTIES:
+    if not isinstance(kind, str) or kind not in DUTIES:
         raise InputError(f"use one of {', '.join(DUTIES)}", key="kind", value=kind)
     return data
 
@@ -368,14 +385,23 @@ class ScenarioFile(FileModel):
                 )
         if sum(pack.count or 1 for pack in self.packs) > MAX_PACKS:
             raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=sum(p.count or 1 for p in self.packs))
-        for key, names in (
-            ("packs", [name for name, _ in self.each_pack()]),
-            ("ports", [port.name for port in self.ports]),
-            ("wiring.strings", [string.name for string in self.wiring.strings]),
+        taken = {}
+        for key, kind, names in (
+            ("packs", "a pack", [name for name, _ in self.each_pack()]),
+            ("wiring.strings", "a string", [string.name for string in self.wiring.strings]),
+            ("ports", "a port", [port.name for port in self.ports]),
         ):
             for name in names:
                 if names.count(name) > 1:
                     raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+                if name in taken:
+                    raise InputError(
+                        f"{taken[name]} has this name; packs, strings and ports each need a name of their own, by which their "
+                        "leads and devices go",
+                        key=f"{key}.name",
+                        value=name,
+                    )
+                taken[name] = kind
         return self
 
     def each_pack(self):
@@ -383,6 +409,12 @@ class ScenarioFile(FileModel):
         for pack in self.packs:
             for k in range(pack.count or 1):
                 yield (f"{pack.name}{k + 1}" if pack.count else pack.name), pack
+
+
+def _own_bms(kind, table):
+    """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
+    limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
+    return None if limits is None else limits.bms(kind.pack_capacity_ah)
 
 
 class Scenario:
@@ -395,10 +427,13 @@ class Scenario:
         The file's contents, with changes applied.
     source : str or None
         Path of the file.
+    files : dict
+        Other files that it read, with hashes of their contents (see :func:`simbank.provenance.files_read`).
     """
 
     def __init__(self, data, source=None):
         self.data, self.source = data, source
+        self.files = files_read(data, source)
         try:
             self._file = check(ScenarioFile, data, unions=("duty",))
             self.name = self._file.name
@@ -428,7 +463,7 @@ class Scenario:
                 Pack(
                     name=name,
                     chemistry=chemistry,
-                    rated_capacity_ah=kind.capacity,
+                    rated_capacity_ah=kind.pack_capacity_ah,
                     cell_resistance_ohm=kind.cell_resistance,
                     cells_in_series=kind.cells_in_series,
                     cells_in_parallel=kind.cells_in_parallel,
@@ -443,7 +478,7 @@ class Scenario:
                     temperature_k=table.temperature,
                     heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
                     heat_loss_w_k=kind.heat_loss or 0.0,
-                    bms=kind.bms and kind.bms.bms(kind.capacity),
+                    bms=_own_bms(kind, table),
                 )
             )
         branches, terminals = [], {}
@@ -452,7 +487,7 @@ class Scenario:
             self._place(f"terminals of {name}", "pack", name, outer)
             if table.device is not None:
                 terminals[name] = self._device(
-                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, facing=False
+                    name, table.device, (f"{name} inner+", f"{name} inner-"), outer, branches, "pack", facing=False
                 )
                 if table.device.rating is not None:
                     self._place(f"inside {name}", "inside", name, terminals[name])
@@ -478,12 +513,13 @@ class Scenario:
         return Bank(
             file.name, tuple(packs), graph, file.ambient, neighbours, tuple(self._devices), behaviours, switching,
             tuple(self._places), file.wiring.spacing,
+            {string.name: tuple(string.packs) for string in file.wiring.strings},
         )  # fmt: skip
 
     def _place(self, name, kind, owner, ends):
         self._places.append(Place(name, kind, owner, *ends))
 
-    def _device(self, owner, table, inner, outer, branches, facing=True, in_series=()):
+    def _device(self, owner, table, inner, outer, branches, role, facing=True, in_series=()):
         """Add a device in line with one pole, or one with each; one with a rating can open and goes by the name of its branch.
 
         ``inner`` and ``outer`` are pairs of nodes. Returns the pair that now stands for the side that the device was put at:
@@ -494,7 +530,7 @@ class Scenario:
             if table.pole not in (("positive", "both"), ("negative", "both"))[pole]:
                 continue
             name = f"device {owner}{sign}"
-            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance))
+            branches.append(Branch(name, "device", inner[pole], outer[pole], table.resistance, None, owner, role, "+-"[pole]))
             ends[pole] = outer[pole] if facing else inner[pole]
             if table.rating is not None:
                 series = tuple(branch for branch in in_series if branch.endswith("+" if pole else "-"))
@@ -517,7 +553,9 @@ class Scenario:
             inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
-                charger = port.charger.charger(sum(pack.capacity_ah for pack in packs), charge_volt)
+                charger = port.charger.charger(
+                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs]
+                )
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger
@@ -559,13 +597,16 @@ class Scenario:
         self._place(f"take-off of {port.name}", "take-off", port.name, ends)
         if port.device is not None:
             fused = (f"{port.name} fused+", f"{port.name} fused-")
-            ends = self._device(port.name, port.device, ends, fused, branches, in_series=leads)
+            ends = self._device(port.name, port.device, ends, fused, branches, "port", in_series=leads)
         positive, negative = ends
         self._place(f"port {port.name}", "port", port.name, (f"{port.name}+", f"{port.name}-") if port.lead else ends)
         if port.lead is not None:
             lead = port.lead.conductor(self._conductor_k)
             for sign, node in (("+", positive), ("-", negative)):
-                branches.append(Branch(f"lead {port.name} {sign}", "lead", node, f"{port.name}{sign}", lead.resistance_ohm, lead))
+                end = f"{port.name}{sign}"
+                branches.append(
+                    Branch(f"lead {port.name} {sign}", "lead", node, end, lead.resistance_ohm, lead, port.name, "port", sign)
+                )
             return f"{port.name}+", f"{port.name}-"
         return positive, negative
 
@@ -615,7 +656,7 @@ class Scenario:
             if string.device is not None:
                 fused = (f"{string.name} fused+", f"{string.name} fused-")
                 leads = (f"lead {string.name} +", f"lead {string.name} -")
-                ends = self._device(string.name, string.device, ends, fused, branches, in_series=leads)
+                ends = self._device(string.name, string.device, ends, fused, branches, "string", in_series=leads)
             string_units.append((string.name, *ends))
         for name in names:
             if used.count(name) != 1:
@@ -676,8 +717,9 @@ class Scenario:
         if isinstance(duty, TableDuty):
             path = Path(self.source).parent / duty.file if self.source else Path(duty.file)
             limits = self._limits(duty)
-            steps = table_steps(path, names, duty.interpolation, limits)
-            return Duty(tuple(self._through_inverters(step, path, limits) for step in steps), duty.repeat)
+            steps = table_steps(path, names, duty.interpolation, limits, self._idle_ports())
+            steps = (self._through_inverters(step, path, limits) for step in steps)
+            return Duty(tuple(self._with_idle(step, limits) for step in steps), duty.repeat)
         if isinstance(duty, DaysDuty):
             return self._days(duty, names)
         if isinstance(duty, ConstantDuty):
@@ -697,7 +739,8 @@ class Scenario:
         return Command("power", drawn, **limits, ac_asked_w=value, ac_ratio=served / drawn if drawn > 0 else 0.0)
 
     def _through_inverters(self, step, path, limits):
-        """A step of a table with AC powers turned into what the bank must give."""
+        """A step of a table with AC powers turned into what the bank must give; a row of 0 W draws the inverter's idle power, one of
+        0 A is a current of none."""
         commands = {}
         for port, command in step.commands.items():
             if self.bank.behaviours.get(port, (None, None))[0] is not None and command.kind == "power":
@@ -708,6 +751,16 @@ class Scenario:
                 command = self._command(port, "power", command.value, limits)
             commands[port] = command
         return Step(step.duration_s, commands, step.ends_early)
+
+    def _idle_ports(self):
+        """Ports whose inverter draws something when nothing is asked of it."""
+        return [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
+
+    def _with_idle(self, step, limits):
+        """The step with 0 W asked of every inverter of which it says nothing: one that is on draws its idle power, whatever the form
+        of the duty, also while the bank rests or another port works."""
+        idle = {port: self._command(port, "power", 0.0, limits) for port in self._idle_ports() if port not in step.commands}
+        return replace(step, commands=step.commands | idle) if idle else step
 
     def _days(self, duty, names):
         """Sun and load at equal steps; several at one port add up, sun as charge and load as discharge."""
@@ -731,8 +784,7 @@ class Scenario:
                 asked.append((port, sign, power))
         if not asked:
             raise InputError('needs "sun", "load" or both', key="duty")
-        idle = [port for port, (inverter, _) in self.bank.behaviours.items() if inverter is not None and inverter.idle_w > 0]
-        active = dict.fromkeys([*(port for port, _, _ in asked), *idle])
+        active = dict.fromkeys([*(port for port, _, _ in asked), *self._idle_ports()])
 
         def make():
             powers = [(port, sign, power()) for port, sign, power in asked]
@@ -768,9 +820,10 @@ class Scenario:
         if table.file is not None:
             read = days.TimedTable(folder / table.file, begin, end, duty.step, duty.timezone)
             return lambda: read
+        count = days.local_days(duty.start, duty.days)
         if key == "load":
             shape = table.shape or days.HOUSEHOLD_SHAPE
-            return lambda: days.DailyLoad(table.energy_per_day, shape, table.seed, table.spread, duty.days)
+            return lambda: days.DailyLoad(table.energy_per_day, shape, table.seed, table.spread, count)
         place = days.Array(
             table.latitude, table.longitude, table.tilt, table.azimuth, table.peak_power, table.losses, table.altitude_m
         )
@@ -778,7 +831,7 @@ class Scenario:
         def sun():
             clouds = None
             if table.weather_seed is not None:
-                clouds = days.Weather(table.weather_seed, table.weather_mean, duty.days, duty.step)
+                clouds = days.Weather(table.weather_seed, table.weather_mean, count, duty.step)
 
             def power(index, first_day):
                 clear = days.clear_sky_power(place, index)
@@ -789,20 +842,18 @@ class Scenario:
         return sun
 
     def _step(self, step, key, names, c_rate):
+        seconds, limits = step.hours * 3600.0, self._limits(step)
         if step.rest:
-            return Step(step.hours * 3600.0)
+            return self._with_idle(Step(seconds), limits)
         port = step.port or names[0]
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key=f"{key}.port", value=port)
         if step.resistance is not None:
-            return Step(
-                step.hours * 3600.0,
-                {port: self._command(port, "resistance", step.resistance, self._limits(step))},
-                step.then == "next",
-            )
-        kind, value = self._amperes(step.discharge or step.charge, c_rate)
-        command = self._command(port, kind, value if step.discharge else -value, self._limits(step))
-        return Step(step.hours * 3600.0, {port: command}, step.then == "next")
+            command = self._command(port, "resistance", step.resistance, limits)
+        else:
+            kind, value = self._amperes(step.discharge or step.charge, c_rate)
+            command = self._command(port, kind, value if step.discharge else -value, limits)
+        return self._with_idle(Step(seconds, {port: command}, step.then == "next"), limits)
 
 
 def _pack_volts(packs):
@@ -829,54 +880,125 @@ def load(path, changes=None):
     return from_dict(data, changes, source=str(path))
 
 
+_ADDED = "wiring.added.*"
+
+
 def from_dict(data, changes=None, source=None):
     """Scenario from a dict of the file's form; see :func:`load`."""
+    changes = changes or {}
     try:
-        data = changed(data, changes or {})
+        if _ADDED in changes:  # the names of branches are known once the rest is built
+            rest = {key: value for key, value in changes.items() if key != _ADDED}
+            data = changed(data, rest)
+            every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
+            data["wiring"]["added"] = data["wiring"].get("added", {}) | every
+            changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
+        data = changed(data, changes)
     except InputError as error:
-        raise InputError(error.problem, file=source, key=error.key, value=error.value) from None
+        raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
     return Scenario(data, source)
+
+
+def joint_branches(bank):
+    """Names of the branches that ``wiring.added.*`` stands for: every link, lead and conductor."""
+    return [branch.name for branch in bank.graph.branches if branch.kind in ("link", "lead", "conductor")]
 
 
 def with_changes(scenario, changes):
     """The same scenario with dotted keys changed, such as ``{"wiring.link.gauge": "2/0 AWG", "packs.A.soc": 0.3}``.
 
-    A list's entries go by their ``name`` or by number from 0.
+    A list's entries go by their ``name`` or by number from 0. A pack of an entry with ``count`` goes by its own name
+    (``packs.P3.soc``), all of them by the entry's (``packs.P.soc``). ``*`` stands for every name: ``packs.*.soc``,
+    ``pack_types.*.capacity``, ``wiring.added.*``.
     """
     return from_dict(scenario.data, changes, scenario.source)
 
 
 def changed(data, changes):
-    """A deep copy of ``data`` with dotted keys set."""
+    """A deep copy of ``data`` with dotted keys set.
+
+    An entry of ``packs`` with ``count`` is written out as single packs if one of them is named; a count is set before that. What
+    is said of one name goes before what ``*`` says of all.
+    """
     data = copy.deepcopy(data)
-    for dotted, value in changes.items():
+    for dotted in sorted(changes, key=_precedence):
         *path, last = dotted.split(".")
-        place: Any = data
+        places: list[Any] = [data]
         for depth, part in enumerate(path):
-            place = _enter(place, part, ".".join(path[: depth + 1]))
-        if isinstance(place, list):
-            place[_index(place, last, dotted)] = value
-        elif isinstance(place, dict):
-            place[last] = value
-        else:
-            raise InputError("leads into a plain value, not a table", key=dotted)
+            so_far = ".".join(path[: depth + 1])
+            places = [inner for place in places for inner in _enter(place, part, so_far)]
+        for place in places:
+            _put(place, last, copy.deepcopy(changes[dotted]), dotted)
+    if changes:
+        refuse_deep(data)
     return data
 
 
-def _enter(place, part, so_far):
+def _precedence(dotted):
+    """Counts are set first, then what is said of all, then the rest in its order."""
+    parts = dotted.split(".")
+    return (parts[-1] != "count", "*" not in parts)
+
+
+def _put(place, last, value, dotted):
     if isinstance(place, list):
-        return place[_index(place, part, so_far)]
+        if dotted.startswith("packs."):
+            _write_out(place, last)
+        for k in _indices(place, last, dotted):
+            place[k] = value
+    elif isinstance(place, dict) and last == "*":
+        for name in place:
+            place[name] = value
+    elif isinstance(place, dict):
+        if last == "count" and "written_out_from" in place:
+            raise InputError("its packs have been named singly already; set the count first", key=dotted, value=value)
+        place[last] = value
+    else:
+        raise InputError("leads into a plain value, not a table", key=dotted)
+
+
+def _enter(place, part, so_far):
+    """The tables that a part of a dotted key leads into."""
+    if isinstance(place, list):
+        if so_far.startswith("packs."):
+            _write_out(place, part)
+        return [place[k] for k in _indices(place, part, so_far)]
     if not isinstance(place, dict):
         raise InputError("leads into a plain value, not a table", key=so_far)
-    return place.setdefault(part, {})
+    return list(place.values()) if part == "*" else [place.setdefault(part, {})]
 
 
-def _index(items, part, dotted):
+def _write_out(packs, name):
+    """Replace the entry with a count that has a pack of this name by single packs; their cells scatter as before."""
+    for k, table in enumerate(packs):
+        count = table.get("count") if isinstance(table, dict) else None
+        if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= MAX_PACKS:
+            continue
+        entry = str(table.get("name"))
+        if name not in (f"{entry}{number}" for number in range(1, count + 1)):
+            continue
+        rest = {key: value for key, value in table.items() if key not in ("count", "name")}
+        packs[k : k + 1] = [
+            {"name": f"{entry}{number}", **copy.deepcopy(rest), "written_out_from": entry} for number in range(1, count + 1)
+        ]
+        return
+
+
+def _indices(items, part, dotted):
+    """Numbers of the entries that a part of a dotted key means; packs written out from one entry count as one in the file."""
+    if part == "*":
+        return range(len(items))
     names = [item.get("name") if isinstance(item, dict) else None for item in items]
     if part in names:
-        return names.index(part)
-    if part.isdigit() and int(part) < len(items):
-        return int(part)
+        return [names.index(part)]
+    entries: dict[Any, list[int]] = {}
+    for k, item in enumerate(items):
+        entry = item.get("written_out_from") if isinstance(item, dict) else None
+        entries.setdefault(k if entry is None else (entry,), []).append(k)
+    if (part,) in entries:
+        return entries[(part,)]
+    if part.isascii() and part.isdigit() and int(part) < len(entries):
+        return list(entries.values())[int(part)]
     known = [name for name in names if name] or range(len(items))
     raise InputError(f"no such entry; {nearest(part, known)}", key=dotted)
 

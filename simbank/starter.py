@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 from simbank.bank.layouts import LAYOUTS
-from simbank.cells import SERIES_48V, library, load_chemistry
+from simbank.cells import library, load_chemistry
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 
 __all__ = ["starter_scenario"]
+
+NO_LETTERS = ("Cc", "Cs", "Zl", "Zp")  # Unicode's control characters, halves of pairs, and separators of lines and paragraphs
 
 
 def starter_scenario(
@@ -37,16 +41,16 @@ def starter_scenario(
         raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)
     if chemistry not in library():
         raise InputError(f"no such chemistry; {nearest(chemistry, library())}", key="chemistry", value=chemistry)
+    if not name.strip() or any(unicodedata.category(letter) in NO_LETTERS for letter in name):
+        raise InputError("must be one line of letters", key="name", value=name)
     capacities = [float(c) for c in capacities_ah]
-    if not capacities or min(capacities) <= 0 or len(capacities) > 26:
-        raise InputError("needs 1 to 26 capacities above zero, such as 280,280,100", key="packs")
+    if not 1 <= len(capacities) <= 26 or not all(0.001 <= c <= 1e6 for c in capacities):
+        raise InputError("needs 1 to 26 capacities from 0.001 to 1000000 Ah, such as 280,280,100", key="packs")
     if not 0 < c_rate <= 10:
         raise InputError("must lie between 0 and 10", key="c-rate", value=c_rate)
     kind = load_chemistry(chemistry)
-    series = SERIES_48V[chemistry]
-    types = {}
-    for capacity in capacities:
-        types.setdefault(capacity, f"pack_{capacity:g}ah".replace(".", "_"))
+    series = kind.series_48v()
+    types = {capacity: f"pack_{capacity:.15g}ah".replace(".", "_") for capacity in dict.fromkeys(capacities)}
     lines = [
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
         "# Whose question: how do these packs share their current, wired this way?",
@@ -60,8 +64,8 @@ def starter_scenario(
             f"[pack_types.{label}]",
             f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
             f"cells_in_series = {series}",
-            f'capacity = "{capacity:g} Ah"                # its label',
-            f'cell_resistance = "{typical:.3g} milliohm"   # typical of the chemistry: MEASURE yours (simbank cell ohm)',
+            f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
+            f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
             'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
             "",
         ]
@@ -105,4 +109,5 @@ def starter_scenario(
 
 
 def _plain(text):
+    """Text as it stands between quotation marks in TOML."""
     return text.replace("\\", "\\\\").replace('"', '\\"')

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
-__all__ = ["BankWarning", "as_records"]
+__all__ = ["BankWarning", "as_records", "from_records", "gathered", "listed"]
 
 
 @dataclass(frozen=True)
@@ -29,3 +29,44 @@ class BankWarning:
 def as_records(warnings):
     """Warnings as JSON has them: a list of ``{code, where, text}``, each once, in order."""
     return [asdict(warning) for warning in dict.fromkeys(warnings)]
+
+
+def from_records(records):
+    """The reverse of :func:`as_records`."""
+    return [BankWarning(**record) for record in records]
+
+
+def gathered(runs):
+    """Warnings of several runs, each code and place once; where runs differ, the first one's text and of which runs it holds.
+
+    Parameters
+    ----------
+    runs : list of (str, sequence of BankWarning)
+        Name of each run and what it warns of.
+
+    Returns
+    -------
+    list of BankWarning
+    """
+    found = {}
+    for name, warnings in runs:
+        for warning in dict.fromkeys(warnings):
+            found.setdefault((warning.code, warning.where), []).append((name, warning.text))
+    out = []
+    for (code, where), said in found.items():
+        name, text = said[0]
+        names = list(dict.fromkeys(name for name, _ in said))
+        if len(names) < len(runs):
+            listed = ", ".join(names[:3]) + (", ..." if len(names) > 3 else "")
+            text += f" (In {len(names)} of {len(runs)} runs: {listed}; the numbers are those of {name}.)"
+        elif len({text for _, text in said}) > 1:
+            text += f" (In all {len(runs)} runs; the numbers are those of {name}.)"
+        out.append(BankWarning(code, where, text))
+    return out
+
+
+def listed(names, most=6):
+    """Names with commas, the middle of a long list left out."""
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 2])} and {len(names) - most + 2} more"

@@ -156,7 +156,7 @@ def test_faults_in_time_stamped_tables(tmp_path, text, says):
     [
         ({"duty.step": "7 s"}, "must divide an hour"),
         ({"duty.start": "soon"}, "not a date"),
-        ({"duty.timezone": "Mars/Olympus"}, "not a date and time zone"),
+        ({"duty.timezone": "Mars/Olympus"}, "duty.timezone: .*no such time zone"),
         ({"duty.sun.latitude": 95}, "at most 90"),
         ({"duty.sun.port": "sun chargr"}, 'did you mean "sun charger"'),
         ({"duty.load.shape": [1.0] * 23}, "duty.load.0.shape"),
@@ -198,3 +198,58 @@ def test_a_year_at_one_minute_steps(root):
     assert result.summary["closure"]["energy_relative"] < 1e-5
     inverter = result.summary["ports"][0]
     assert inverter["energy_out_wh"] + inverter["unmet_wh"] == pytest.approx(inverter["asked_wh"], rel=1e-6)
+
+
+def test_days_may_begin_later_than_at_midnight():
+    """The first hour is then that hour's share of a day, and two days are still two days' energy."""
+    index = times("2025-06-21 06:00", 2, 900.0, "Europe/Zurich")
+    assert index[0] == pd.Timestamp("2025-06-21 06:00", tz="Europe/Zurich")
+    assert index[-1] == pd.Timestamp("2025-06-23 05:45", tz="Europe/Zurich")
+    assert days.local_days("2025-06-21 06:00", 2) == 3
+    assert days.local_days("2025-06-21", 2) == 2
+    load = days.DailyLoad(5000.0, days=3)(index)
+    shape = np.array(days.HOUSEHOLD_SHAPE) / sum(days.HOUSEHOLD_SHAPE)
+    assert load[0] == pytest.approx(5000.0 * shape[6])
+    assert load.sum() / 4 == pytest.approx(10_000.0)
+    clouds = days.Weather(1, 0.6, 3, 900.0)(index)
+    assert np.isfinite(clouds).all()
+
+
+def test_an_offset_is_a_time_zone():
+    """+05:30 is Asia/Kolkata, which has kept it since 1945 (IANA time zone database)."""
+    for offset in ("+05:30", "+0530", "UTC+5:30"):
+        by_offset, by_name = times("2025-06-21", 1, 900.0, offset), times("2025-06-21", 1, 900.0, "Asia/Kolkata")
+        assert (by_offset == by_name).all()
+        assert days.clear_sky_power(PLACE, by_offset) == pytest.approx(days.clear_sky_power(PLACE, by_name), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("start", "count", "step_s", "zone", "key"),
+    [
+        ("", 1, 900.0, "UTC", "duty.start"),
+        ("NaT", 1, 900.0, "UTC", "duty.start"),
+        ("now", 1, 900.0, "UTC", "duty.start"),
+        ("2025-02-30", 1, 900.0, "UTC", "duty.start"),
+        ("2025-06-21T06:00+02:00", 1, 900.0, "UTC", "duty.start"),
+        ("2025-06-21 06:00:30", 1, 900.0, "UTC", "duty.start"),
+        ("9999-12-31", 1, 900.0, "UTC", "duty.start"),
+        ("1600-01-01", 1, 900.0, "UTC", "duty.start"),
+        ("2190-01-01", 36600, 900.0, "UTC", "duty.start"),
+        ("2025-06-21", 1, 900.0, "", "duty.timezone"),
+        ("2025-06-21", 1, 900.0, "Mars/Olympus", "duty.timezone"),
+        ("2025-06-21", 1, 900.0, "../UTC", "duty.timezone"),
+        ("2025-06-21", 1, 900.0, "+99:00", "duty.timezone"),
+        ("2025-06-21", 1, 1e-3, "UTC", "duty.step"),
+        ("2025-04-05", 2, 3600.0, "Australia/Lord_Howe", "duty.step"),  # clocks change by half an hour
+    ],
+)
+def test_start_zone_and_step_that_cannot_be(start, count, step_s, zone, key):
+    with pytest.raises(InputError) as caught:
+        days.time_span(start, count, step_s, zone)
+    assert caught.value.key == key
+
+
+def test_a_day_whose_midnight_clocks_skip_begins_at_one():
+    """Santiago: clocks went from 24:00 to 01:00 at the end of 7 September 2024 (IANA time zone database)."""
+    begin, end, count = days.time_span("2024-09-08", 1, 3600.0, "America/Santiago")
+    assert (begin.hour, end.hour, count) == (1, 0, 23)

@@ -13,6 +13,8 @@ from simbank.bank.ampacity import (
     ampacity_a,
     bundling_factor,
     fusing_current_a,
+    insulation_k,
+    metal_area_mm2,
     withstand_i2t,
 )
 from simbank.bank.device_classes import class_library, load_class
@@ -64,6 +66,38 @@ def test_ampacity_of_metric_cable_is_near_the_american_table():
 def test_ampacity_outside_the_tables_is_an_error_that_says_what_to_do(gauge, material):
     with pytest.raises(InputError, match="state"):
         ampacity_a(parse_gauge(gauge), "xlpe90", material=material)
+
+
+# IEC 60364-4-43 table 43A, copper and aluminium, up to and above 300 mm²; secondary source
+TABLE_43A = {
+    "pvc70": ((115, 103), (76, 68)), "pvc90": ((100, 86), (66, 57)), "xlpe90": ((143, 143), (94, 94)),
+    "rubber60": ((141, 141), (93, 93)), "rubber85": ((134, 134), (89, 89)),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("area_mm2", [1.5, 95.0, 300.0, 301.0, 507.0, 1000.0])
+@pytest.mark.parametrize("insulation", TABLE_43A)
+def test_adiabatic_k_by_size(insulation, area_mm2):
+    for material, row in zip(("copper", "aluminium"), TABLE_43A[insulation], strict=True):
+        k = row[area_mm2 > 300.0]
+        assert insulation_k(insulation, area_mm2, material) == pytest.approx(k, abs=1.0)
+        assert withstand_i2t(area_mm2, insulation, material) == pytest.approx((k * area_mm2) ** 2, rel=0.02)
+
+
+def test_thermoplastic_of_the_other_standard_is_no_better_when_large():
+    """ICEA P-32-382 has 150 °C at every size (secondary source); PVC by IEC 140 °C above 300 mm²: the lower counts."""
+    assert insulation_k("thermoplastic75", 507.0) == pytest.approx(adiabatic_k(75, 140))
+    assert insulation_k("thermoplastic75", 253.0) == pytest.approx(adiabatic_k(75, 150))
+
+
+def test_metal_that_a_fault_heats():
+    """IEC 60228 (secondary source): ρ/R gives 64.3 mm² for 70 mm² stranded, 83.7 for 95 mm² flexible, 31.1 for 35 mm² flexible."""
+    for gauge, construction, area in (("70 mm2", "stranded", 64.3), ("95 mm2", None, 83.7), ("35 mm2", "flexible", 31.1)):
+        assert metal_area_mm2(parse_gauge(gauge), construction=construction)[0] == pytest.approx(area, abs=0.05)
+    for size in (4, 6, 10, 16, 25, 35, 50, 70, 95, 120, 150, 185, 240):
+        for construction in ("solid", "stranded", "flexible"):
+            assert metal_area_mm2(parse_gauge(f"{size} mm2"), construction=construction)[0] <= size
+    assert metal_area_mm2(parse_gauge("2/0 AWG"))[0] == pytest.approx(67.43, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -197,6 +231,20 @@ def test_band_is_a_band(name):
                 times.append(time if multiple < trip.instant else min(time, trip.instant_s))
             inside = times[0] <= times[1] * 1.0001 and times[1] <= times[2] * 1.0001
             assert inside or multiple < soonest.multiples[0] * 1.2, (name, rating, multiple, times)
+
+
+@pytest.mark.parametrize("name", class_library())
+def test_no_class_falls_faster_than_constant_i2t_at_its_end(name):
+    """Beyond its last point a fuse goes on at constant I²t, a breaker level; below its first the soonest does not get later."""
+    kind = load_class(name)
+    for rating in kind.ratings_a:
+        for trip in kind.trips(rating):
+            (m1, m2), (t1, t2) = trip.multiples[-2:], trip.seconds[-2:]
+            assert math.log(t2 / t1) / math.log(m2 / m1) >= -2.0 - 1e-9
+        soonest, _, latest = kind.trips(rating)
+        assert soonest.multiples[0] <= soonest.least
+        assert soonest.seconds[0] == soonest.seconds[1]
+        assert latest.least == pytest.approx(latest.multiples[0])
 
 
 def test_unknown_class():

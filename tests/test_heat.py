@@ -117,13 +117,11 @@ def test_energy_with_heat_closes(root, celsius):
 
 @pytest.mark.parametrize("chemistry", simbank.chemistry_library())
 def test_energy_closes_for_every_chemistry(root, chemistry):
-    from simbank.cells import SERIES_48V
-
     changes = {"duty.repeat": 1, "ambient": "5 degC"}
     for kind, ohm in (("new", 0.35), ("old", 0.6)):
         changes |= {
             f"pack_types.{kind}.chemistry": chemistry,
-            f"pack_types.{kind}.cells_in_series": SERIES_48V[chemistry],
+            f"pack_types.{kind}.cells_in_series": simbank.load_chemistry(chemistry).series_48v(),
             f"pack_types.{kind}.cell_resistance": f"{ohm} milliohm",
         }
     for step in (0, 2):

@@ -11,13 +11,15 @@ from test_sharing import one_pack
 
 import simbank
 from simbank.bank import Bank, Branch, Graph
-from simbank.bank.equipment import Charger, Inverter
+from simbank.bank.equipment import BMS, Charger, Inverter, Limit
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import modes
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
 E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
+TAU = R * 360000 / BETA  # with which a held charge of 100 Ah dies away [s]
+BOTH = pytest.mark.parametrize("integrator", ["reference", "fast"])
 
 
 def two_inverters(lead_a, lead_b):
@@ -133,14 +135,36 @@ def test_cut_off_and_recovery():
     assert port["unmet_wh"] == pytest.approx(port["asked_wh"] - port["energy_out_wh"], abs=1e-9)
 
 
+@BOTH
+def test_a_cut_off_inverter_stays_off_through_a_charge_that_does_not_bring_its_voltage_back(integrator):
+    """Cut off at 51.5 V; a charge of 5 A that does not reach 53.5 V changes nothing; one that does lets it on again (Ohm's law)."""
+    unit = inverter(recovery_volt=53.5, recovery_delay_s=60.0)
+    bank = behaving(port=(unit, Charger(current_limit_a=50.0, absorb_volt=56.0)))
+    ask, weak, strong = (
+        {"port": Command("power", 3000.0, cutoff_volt=51.5)}, {"port": Command("power", -265.0)}, {"port": Command("power", -1e5)},
+    )  # fmt: skip
+    steps = (Step(2 * 3600.0, ask), Step(1800.0, weak), Step(1800.0, ask), Step(1.5 * 3600.0, strong), Step(600.0, ask))
+    result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
+    assert len(events(result, modes.CUTOFF)) == 1
+    again = 3 * 3600.0  # the strong charge begins; it lifts the port above 53.5 V at once or later, but within its time
+    (on,) = events(result, modes.RECOVERED)
+    assert again <= on < again + 1.5 * 3600.0
+    current = result.ports["current_a"]["port"]
+    assert current.loc[2.5 * 3600 + 60 : 3 * 3600 - 60].abs().max() == 0.0
+    assert current.loc[4.5 * 3600 + 60] > 50.0
+    e = E0 + BETA * np.interp(on, result.packs.index, result.packs["soc"]["P"])
+    assert e + 50 * R >= 53.5 - 1e-3
+
+
 def test_bulk_absorption_and_float():
-    """50 A to 54.4 V, absorption with tau = RQ/β to a tail of 5 A, then idle until the bank is down to the float voltage."""
+    """50 A to 54.4 V, absorption with tau = RQ/β to a tail of 5 A and a minute below it, then idle until the bank is down to the
+    float voltage."""
     charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.0, tail_a=5.0)
     bank = behaving(port=(None, charger))
     result = simbank.simulate(Case(bank, Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),))))
     z_hold = (54.4 - E0 - R * 50) / BETA
     t_hold = (z_hold - 0.5) * 7200
-    t_float = t_hold + R * 360000 / BETA * math.log(50 / 5)
+    t_float = t_hold + TAU * math.log(50 / 5) + 60.0
     times = {e["what"]: e["time_s"] for e in result.summary["events"]}
     assert times[modes.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
     assert times[modes.FLOATS] == pytest.approx(t_float, abs=1e-2)
@@ -153,6 +177,99 @@ def test_longest_absorption():
     result = simbank.simulate(Case(behaving(port=(None, charger)), Duty((Step(3 * 3600.0, {"port": Command("power", -1e5)}),))))
     times = {e["what"]: e["time_s"] for e in result.summary["events"]}
     assert times[modes.FLOATS] - times[modes.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
+
+
+def events(result, what):
+    return [e["time_s"] for e in result.summary["events"] if e["what"] == what]
+
+
+@BOTH
+def test_the_clock_of_absorption_rests_while_the_voltage_is_not_held(integrator):
+    """Held for 500 s of 1200, a load of 50 A for 600 s, bulk again to the same voltage, held for the other 700 s (by hand)."""
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=50.0, absorb_max_s=1200.0)
+    t_hold = ((54.4 - E0 - R * 50) / BETA - 0.5) * 7200
+    sun, load = {"sun": Command("power", -1e5)}, {"load": Command("current", 50.0)}
+    steps = (Step(t_hold + 500.0, sun), Step(600.0, load), Step(2 * 3600.0, sun))
+    result = simbank.simulate(Case(behaving(load=(None, None), sun=(None, charger)), Duty(steps)), integrator=integrator)
+    gained = 50 * TAU * (1 - math.exp(-500 / TAU)) / 360000  # in the first 500 s of absorption, of which the load takes back
+    bulk = (50 * 600 / 360000 - gained) * 7200
+    assert events(result, modes.FLOATS) == pytest.approx([t_hold + 500 + 600 + bulk + 700], abs=0.05)
+    assert result.summary["events"][-1]["because"] == "54.40 V held for 20 min in all"
+
+
+@BOTH
+def test_a_weak_sun_is_no_tail_current(integrator):
+    """2 A where the tail is 5 A, at 52 to 53 V: the absorption voltage is never reached, so absorption neither begins nor ends."""
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=50.0, tail_a=5.0, absorb_max_s=600.0)
+    bank = behaving(port=(None, charger))
+    result = simbank.simulate(Case(bank, Duty((Step(5 * 3600.0, {"port": Command("power", -105.0)}),))), integrator=integrator)
+    assert result.summary["events"] == []
+    assert result.summary["ports"][0]["first_charged_h"] is None
+
+
+@BOTH
+def test_a_cloud_in_the_minute_below_the_tail_begins_the_minute_anew(integrator):
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=50.0, tail_a=5.0)
+    t_tail = ((54.4 - E0 - R * 50) / BETA - 0.5) * 7200 + TAU * math.log(50 / 5)
+    steps = (
+        Step(t_tail + 30.0, {"port": Command("power", -1e5)}),
+        Step(600.0, {"port": Command("power", -50.0)}),
+        Step(3600.0, {"port": Command("power", -1e5)}),
+    )
+    result = simbank.simulate(Case(behaving(port=(None, charger)), Duty(steps)), integrator=integrator)
+    (floats,) = events(result, modes.FLOATS)
+    assert floats >= t_tail + 30 + 600 + 60 - 1e-6
+
+
+@BOTH
+def test_a_new_bulk_after_a_night(integrator):
+    """Three days of sun with a small load by night, which does not bring the bank down to the rebulk voltage: one bulk each day if
+    asked, else none."""
+    sun, night = Step(8 * 3600.0, {"sun": Command("power", -1e5)}), Step(16 * 3600.0, {"load": Command("current", 0.5)})
+    for after, days in ((math.inf, 1), (6 * 3600.0, 3), (20 * 3600.0, 1)):
+        charger = Charger(
+            current_limit_a=50.0, absorb_volt=54.2, float_volt=53.0, rebulk_volt=50.0, tail_a=5.0, new_bulk_after_s=after
+        )
+        bank = behaving(load=(None, None), sun=(None, charger))
+        result = simbank.simulate(Case(bank, Duty((sun, night), 3)), integrator=integrator)
+        assert len(events(result, modes.FLOATS)) == days
+        again = [e for e in result.summary["events"] if e["what"] == modes.REBULK]
+        assert [e["time_s"] for e in again] == pytest.approx([day * 86400.0 for day in range(1, days)])
+        assert all(e["because"] == "power offered after 16.0 h without" for e in again)
+
+
+def two_packs(stop, bms=None):
+    from dataclasses import replace
+
+    packs = [pack("A", CHEMISTRY, 100, R, 0.70, cells=16), pack("B", CHEMISTRY, 100, 30e-3, 0.60, cells=16)]
+    bank = wired([replace(p, bms=bms) for p in packs], layout="chain", link=5e-3, ports=("port",))
+    charger = Charger(current_limit_a=60.0, absorb_volt=60.0, float_volt=52.0, rebulk_volt=51.0, stop=stop)
+    return Bank("two", bank.packs, bank.graph, behaviours={"port": (None, charger)})
+
+
+@BOTH
+@pytest.mark.parametrize(("stop", "by"), [("first full", min), ("all full", max), ("A full", "A"), ("B full", "B")])
+def test_a_charge_stops_when_packs_report_full(integrator, stop, by):
+    """A pack reports full from 99 % on."""
+    case = Case(two_packs(stop), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
+    result = simbank.simulate(case, integrator=integrator, output_step_s=1.0)
+    (stopped,) = events(result, modes.STOPPED)
+    soc = {name: np.interp(stopped, result.packs.index, values) for name, values in result.packs["soc"].items()}
+    reached = soc[by] if isinstance(by, str) else soc["A" if by is min else "B"]  # A, at the take-off, is first
+    assert soc["A"] > soc["B"]
+    assert reached == pytest.approx(0.99, abs=3e-4)
+    assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(stopped / 3600)
+    assert result.ports["current_a"]["port"].loc[stopped + 5 :].abs().max() == 0.0
+    assert not events(result, modes.FLOATS)
+
+
+@BOTH
+def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
+    bms = BMS(over_voltage=Limit(3.40, 2.0, 3.37, 5.0))
+    case = Case(two_packs("first full", bms), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
+    result = simbank.simulate(case, integrator=integrator)
+    assert events(result, modes.STOPPED)[0] == pytest.approx(events(result, modes.BLOCK_TEXT[modes.OVER_VOLT])[0], abs=1e-3)
+    assert result.packs["soc"].to_numpy().max() < 0.99
 
 
 def test_bulk_again_after_a_load():
@@ -202,6 +319,10 @@ def test_a_charger_that_talks_to_the_packs_keeps_to_what_they_allow():
         ({"ports.inverter.inverter": {"rated_power": "3 V"}}, "wrong dimension"),
         ({"ports.inverter.charger": {"absorb": "54 V", "float": "56 V"}}, "below the absorption voltage"),
         ({"ports.inverter.charger": {"tail": "2 kW"}}, "C-rate or a current"),
+        (
+            {"ports.inverter.charger": {"stop": "C full"}},
+            'charger.stop: .C full.: use "first full", "all full" or a pack',
+        ),
         ({"ports.inverter.device": {"resistance": "0 ohm", "rating": "100 A"}}, "resistance above zero"),
         ({"ports.inverter.device": {"resistance": "1 milliohm", "instant": 5}}, 'needs a "rating"'),
         (

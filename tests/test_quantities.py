@@ -1,7 +1,9 @@
 """Text with units to numbers; pint's own constants are the reference."""
 
+import math
+
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simbank.errors import InputError
@@ -25,6 +27,14 @@ from simbank.quantities import EXAMPLES, parse, parse_rate
         ("3 kW", "watt", 3000),
         ("56.8 V", "volt", 56.8),
         ("1 h", "second", 3600),
+        ("2 W/K", "watt/kelvin", 2),
+        ("2 W/°C", "watt/kelvin", 2),
+        ("1000 J/kg/K", "joule/kilogram/kelvin", 1000),
+        ("20 kJ/mol", "joule/mole", 20_000),
+        ("3 A·h", "ampere_hour", 3),
+        ("50 mΩ", "ohm", 0.05),
+        ("−5 °C", "kelvin", 268.15),
+        ("1e-4 m^2", "m**2", 1e-4),
     ],
 )
 def test_units(text, unit, value):
@@ -48,6 +58,17 @@ def test_every_example_reads():
         ("1e400 m", "m"),
         (None, "m"),
         ("1;2", "m"),
+        ("3 * 40 cm", "m"),
+        ("inf m", "m"),
+        ("1_000 m", "m"),
+        ("٣ m", "m"),
+        ("1e308 km", "m"),
+        ("1 m2", "m"),
+        ("9**9**9**9 m", "m"),
+        ("10**10000 m", "m"),
+        ("1 m**9**9", "m"),
+        ("1 m2 * 1e9**1e9", "m"),
+        ("1" * 1000 + " m", "m"),
     ],
 )
 def test_what_is_not_a_quantity(text, unit):
@@ -68,3 +89,21 @@ def test_c_is_a_rate_not_a_coulomb():
 @given(st.floats(1e-6, 1e6))
 def test_round_trip(value):
     assert parse(f"{value!r} cm", "m") == pytest.approx(value / 100, rel=1e-12)
+
+
+PIECES = st.sampled_from(
+    [*"0123456789+-.eE*/^ ()_,;[]{}'\"%°²ΩµC", "**", "nan", "inf", "1e", "9", "Ah", "m", "mm2", "W/K", "degC", "__import__"]
+    + [example for _, example in EXAMPLES.values()]
+)
+
+
+@given(st.one_of(st.text(max_size=200), st.lists(PIECES, max_size=30).map("".join)), st.sampled_from(list(EXAMPLES)))
+@settings(max_examples=500, deadline=2000)  # ms: none may compute for long
+def test_any_text_is_a_finite_number_or_an_input_error(text, unit):
+    for read in (lambda: parse(text, unit), lambda: parse_rate(text)[1]):
+        try:
+            value = read()
+        except InputError:
+            continue
+        assert isinstance(value, float)
+        assert math.isfinite(value)

@@ -87,7 +87,7 @@ def test_grid_list_and_draws_make_one_tidy_table(chain):
     drawn = simbank.sweep(chain, vary={"packs.*.soc": "uniform 0.7 0.9"}, runs=6, seed=4)
     again = simbank.sweep(chain, vary={"packs.*.soc": "uniform 0.7 0.9"}, runs=6, seed=4, jobs=2)
     pd.testing.assert_frame_equal(drawn, again)
-    assert drawn["packs.P.soc"].between(0.7, 0.9).all()
+    assert all(drawn[f"packs.P{k}.soc"].between(0.7, 0.9).all() for k in range(1, 6))  # each pack of the count for itself
     both = simbank.sweep(chain, {"wiring.layout": ["chain", "busbar"]}, vary={"packs.P.soc": "uniform 0.7 0.9"}, runs=3)
     assert len(both) == 6
 
@@ -239,7 +239,7 @@ def test_sizing_is_minimal(clinic):
     """The gauge chosen keeps every limit; one size smaller breaks one, checked here by running both with the reference."""
     limits = simbank.Limits(spread_points=12.0, drop_percent=3.0)
     gauges = ["8 AWG", "6 AWG", "4 AWG", "2 AWG", "1/0 AWG"]
-    found = simbank.size(clinic, limits, gauges=gauges, layouts=["chain", "chain-opposite"], price_per_kg=10.0)
+    found = simbank.size(clinic, limits, gauges=gauges, layouts=["chain", "chain-opposite"], price_per_kg=10.0, sharing_only=True)
     best = found.best
     assert best["layout"] == "chain"
     smaller = gauges[gauges.index(best["gauge"]) - 1]
@@ -262,7 +262,7 @@ def test_copper_by_hand(clinic):
 
 
 def test_pareto_rows_are_not_beaten(clinic):
-    found = simbank.size(clinic, simbank.Limits(share_ratio=1.3), gauges=["8 AWG", "2 AWG"])
+    found = simbank.size(clinic, simbank.Limits(share_ratio=1.3), gauges=["8 AWG", "2 AWG"], sharing_only=True)
     best = found.table[found.table["pareto"]]
     for _, row in best.iterrows():
         beaten = (found.table["copper_kg"] < row["copper_kg"]) & (found.table["share_ratio"] < row["share_ratio"])
@@ -272,6 +272,7 @@ def test_pareto_rows_are_not_beaten(clinic):
 def test_usable_energy_and_impossible_limits(clinic):
     found = simbank.size(clinic, simbank.Limits(usable_percent=101.0), gauges=["2 AWG"], layouts=["chain"])
     assert found.best is None
+    assert list(found.frontier["gauge"]) == ["2 AWG"]
     assert "usable energy" in found.table["why_not"].iloc[0]
     with pytest.raises(simbank.InputError, match="at least one limit"):
         simbank.size(clinic, simbank.Limits())
@@ -281,9 +282,11 @@ def test_commands(root, tmp_path):
     path = str(root / "scenarios" / "classroom_chain.toml")
     shown = CliRunner().invoke(
         cli.app,
-        ["size", path, "--spread", "25", "--gauges", "6 AWG,2 AWG,2/0 AWG", "--layout", "chain", "--out", str(tmp_path)],
+        ["size", path, "--spread", "25", "--gauges", "8 AWG,6 AWG,2 AWG,2/0 AWG", "--layout", "chain", "--out", str(tmp_path)],
     )
     assert shown.exit_code == 0, shown.exception
+    assert "8 AWG" not in shown.stdout  # of the four it is neither the smallest that fits nor the next smaller
+    assert "1 more were tried: --all" in shown.stdout
     assert "Simplest that keeps the limits" in " ".join(shown.stdout.split())
     assert "licensed person" in " ".join(shown.stdout.split())
     assert (tmp_path / "sizes.png").stat().st_size > 0

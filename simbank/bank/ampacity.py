@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from simbank.bank.conductors import MATERIALS, resistance_per_metre
 from simbank.errors import InputError
 
 __all__ = [
@@ -16,26 +17,40 @@ __all__ = [
     "ampacity_a",
     "bundling_factor",
     "fusing_current_a",
+    "insulation_k",
+    "lowest_insulation",
+    "metal_area_mm2",
     "withstand_i2t",
 ]
 
 
 @dataclass(frozen=True)
 class Insulation:
-    """Greatest temperature of the conductor for good, and at the end of a short circuit [°C], and the column it is read from."""
+    """Greatest temperature of the conductor for good, and at the end of a short circuit up to, and above, 300 mm² [°C]."""
 
     continuous_c: float
     short_circuit_c: float
     title: str
+    short_circuit_large_c: float | None = None
+
+    def end_c(self, area_mm2):
+        """Greatest temperature at the end of a short circuit [°C] for an area [mm²]."""
+        if self.short_circuit_large_c is not None and area_mm2 > LARGE_MM2:
+            return self.short_circuit_large_c
+        return self.short_circuit_c
+
+
+LARGE_MM2 = 300.0  # above it PVC may end less hot, IEC 60364-4-43 table 43A; secondary source
 
 
 # Limits: IEC 60364-4-43 table 43A and IEC 60364-5-52; secondary source. 60 and 75 °C thermoplastic: NFPA 70 and
-# ICEA P-32-382 (150 °C at the end of a short circuit); secondary source.
+# ICEA P-32-382 (150 °C at the end of a short circuit, at every size); secondary source. Being PVC too, they end at the 140 °C of
+# IEC above 300 mm² here, which is on the safe side.
 INSULATIONS = {
-    "thermoplastic60": Insulation(60.0, 150.0, "thermoplastic, 60 °C"),
-    "thermoplastic75": Insulation(75.0, 150.0, "thermoplastic, 75 °C"),
-    "pvc70": Insulation(70.0, 160.0, "PVC, 70 °C"),
-    "pvc90": Insulation(90.0, 160.0, "PVC, 90 °C"),
+    "thermoplastic60": Insulation(60.0, 150.0, "thermoplastic, 60 °C", 140.0),
+    "thermoplastic75": Insulation(75.0, 150.0, "thermoplastic, 75 °C", 140.0),
+    "pvc70": Insulation(70.0, 160.0, "PVC, 70 °C", 140.0),
+    "pvc90": Insulation(90.0, 160.0, "PVC, 90 °C", 140.0),
     "rubber60": Insulation(60.0, 200.0, "rubber, 60 °C"),
     "rubber85": Insulation(85.0, 220.0, "rubber, 85 °C"),
     "xlpe90": Insulation(90.0, 250.0, "XLPE or EPR, 90 °C"),
@@ -58,6 +73,11 @@ AMPACITY_IEC_70_90 = {
 }  # fmt: skip
 # NFPA 70 table 310.15(C)(1), more than three loaded conductors together; secondary source.
 BUNDLING = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
+
+
+def lowest_insulation(gauge):
+    """Insulation of the lowest-temperature column of the table for a gauge: what to reckon with where it is not known."""
+    return "pvc70" if gauge.system == "mm2" else "thermoplastic60"
 
 
 def ambient_factor(conductor_c, ambient_c, reference_c=30.0):
@@ -126,10 +146,40 @@ def adiabatic_k(start_c, end_c, material="copper"):
     return math.sqrt(heat * (beta + 20.0) / rho * math.log((beta + end_c) / (beta + start_c)))
 
 
-def withstand_i2t(area_mm2, insulation, material="copper"):
-    """Greatest ∫ i² dt [A²s] that a conductor at its continuous temperature takes without harm to its insulation, up to 5 s."""
+def insulation_k(insulation, area_mm2, material="copper"):
+    """k of :func:`adiabatic_k` [A·s^0.5/mm²] from the insulation's continuous temperature to its greatest at that area [mm²].
+
+    >>> round(insulation_k("pvc70", 300.0)), round(insulation_k("pvc70", 400.0))
+    (115, 103)
+    """
     kind = INSULATIONS[insulation]
-    return (adiabatic_k(kind.continuous_c, kind.short_circuit_c, material) * area_mm2) ** 2
+    return adiabatic_k(kind.continuous_c, kind.end_c(area_mm2), material)
+
+
+def withstand_i2t(area_mm2, insulation, material="copper"):
+    """Greatest ∫ i² dt [A²s] that a conductor at its continuous temperature takes without harm to its insulation, up to 5 s:
+    k² S², k by insulation and area (IEC 60364-4-43 table 43A)."""
+    return (insulation_k(insulation, area_mm2, material) * area_mm2) ** 2
+
+
+def metal_area_mm2(gauge, material="copper", construction=None):
+    """(area [mm²] that a fault heats, words for which it is).
+
+    AWG and kcmil sizes and bars are their metal by definition. A metric size (IEC 60228) is a name: what the standard fixes is the
+    greatest resistance at 20 °C, so the metal that it answers for is ρ₂₀/R₂₀, and the smaller of that and the nominal size counts.
+
+    >>> from simbank.bank import parse_gauge
+    >>> round(metal_area_mm2(parse_gauge("35 mm2"), construction="flexible")[0], 1)
+    31.1
+    """
+    nominal = gauge.area_m2 * 1e6
+    if gauge.system != "mm2":
+        return nominal, f"{nominal:.1f} mm² of metal"
+    per_metre = resistance_per_metre(gauge, material, construction)
+    metal = MATERIALS[material].resistivity_20_ohm_m / per_metre * 1e6
+    if metal < nominal:
+        return metal, f"{metal:.1f} mm² of metal by its resistance, not its nominal {nominal:g} mm²"
+    return nominal, f"its nominal {nominal:g} mm²; by its resistance it has {metal:.1f} mm² of metal"
 
 
 def fusing_current_a(area_m2, seconds, ambient_c=25.0):

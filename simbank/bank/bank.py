@@ -17,6 +17,7 @@ __all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 MAX_PACKS = 512  # in one bank
 LEAST_LEVELLING_S = 10.0  # a pack whose temperature follows its surroundings faster than this cannot be simulated
 LEAST_J_K_PER_WH = 0.1  # cells weigh about ten times as much as this at 1 kJ/kg/K; common practice, no source
+BEYOND_FULL = 0.5  # so far beyond 0 and 100 % the curves of unequal cells are tabulated; then they go on straight
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,8 @@ class Pack:
         Heat capacity [J/K] and loss to the surroundings [W/K] of the whole pack; a heat capacity of 0 keeps it at their
         temperature.
     bms : BMS, optional
-        Without one a pack opens at once at the chemistry's cell limits and at 0 and 100 %.
+        Without one a lithium-ion pack is taken to have a BMS that opens at once at the chemistry's cell limits and at 0 and
+        100 %; a lead-acid pack has no switch and goes on.
     """
 
     name: str
@@ -76,6 +78,32 @@ class Pack:
     heat_capacity_j_k: float = 0.0
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
+
+    @property
+    def cell_capacity_ah(self):
+        """Rated capacity of one cell [Ah]; ``cells_in_parallel`` of them make the pack's."""
+        return self.rated_capacity_ah / self.cells_in_parallel
+
+    @property
+    def has_switch(self):
+        """Whether anything of the pack's own can disconnect it: its BMS, or the one a lithium-ion pack is taken to have."""
+        return self.bms is not None or self.chemistry.family != "lead-acid"
+
+    @property
+    def has_assumed_bms(self):
+        """Whether its limits are those a lithium-ion pack is taken to have where the file gives none."""
+        return self.has_switch and (self.bms is None or self.bms.at_cell_limits)
+
+    @property
+    def stuck(self):
+        """Whether its switch cannot open for charge, and for discharge."""
+        stuck = self.bms.stuck if self.bms is not None else None
+        return stuck in ("charge", "both"), stuck in ("discharge", "both")
+
+    @property
+    def goes_beyond(self):
+        """Whether nothing of its own stops it at 100 % or at 0 %."""
+        return not self.has_switch or any(self.stuck)
 
     @cached_property
     def capacity_ah(self):
@@ -108,7 +136,8 @@ class Pack:
         capacity, below = self._cells
         if np.ptp(capacity) == 0 and np.ptp(below) == 0:
             return curve, curve, curve
-        soc = np.linspace(0.0, 1.0, 401)
+        beyond = BEYOND_FULL if self.goes_beyond else 0.0  # where single cells reach and leave the ends of their own curve
+        soc = np.linspace(-beyond, 1.0 + beyond, 1 + round(400 * (1.0 + 2.0 * beyond)))
         volt = curve(self.cell_soc(soc))
         return Curve(soc, volt.mean(axis=1)), Curve(soc, volt.max(axis=1)), Curve(soc, volt.min(axis=1))
 
@@ -160,7 +189,7 @@ class Bank:
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
     ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
     is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
-    :class:`Place`); ``spacing_m`` is how far apart the two polarities run.
+    :class:`Place`); ``spacing_m`` is how far apart the two polarities run; ``strings`` maps a string's name to its packs'.
     """
 
     name: str
@@ -173,6 +202,7 @@ class Bank:
     switching: tuple = ()
     places: tuple = ()
     spacing_m: float = 0.1
+    strings: dict = field(default_factory=dict)
 
     @property
     def capacity_ah(self):

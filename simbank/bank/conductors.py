@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simbank.errors import InputError
 
@@ -103,11 +103,11 @@ def parse_gauge(text):
         If the text is none of these or the size is not made.
     """
     right = 'write a gauge such as "2 AWG", "4/0 AWG", "250 kcmil", "35 mm2" or, for a bar, "20 x 5 mm"'
-    if not isinstance(text, str):
+    if not isinstance(text, str) or len(text) > 40:
         raise InputError(right)
     if match := _AWG.match(text):
         number = 1 - int(match["aught"]) if match["aught"] else float(match["number"])
-        if number != int(number) or not -3 <= number <= 40:
+        if not -3 <= number <= 40 or number != int(number):
             raise InputError("this gauge does not exist; AWG runs in whole numbers from 4/0 to 40")
         number = int(number)
         label = f"{1 - number}/0 AWG" if number <= 0 else f"{number} AWG"
@@ -230,6 +230,20 @@ class Conductor:
     def resistance_ohm(self):
         """Resistance from end to end, metal and joints [ohm]."""
         return self.metal_ohm + self.joints * self.joint_ohm
+
+    def warmed(self, temperature_k):
+        """The same conductor at a temperature [K], or as hot as it is where that is more.
+
+        A given resistance counts as measured at the conductor's present temperature and rises by the coefficient of its material;
+        joints stay as they are.
+        """
+        if temperature_k <= self.temperature_k:
+            return self
+        given = self.fixed_resistance_ohm
+        if given is not None:
+            rise = MATERIALS[self.material].temperature_coefficient_per_k
+            given *= (1.0 + rise * (temperature_k - 293.15)) / (1.0 + rise * (self.temperature_k - 293.15))
+        return replace(self, temperature_k=temperature_k, fixed_resistance_ohm=given)
 
     def inductance_h(self, spacing_m):
         """Its half of the inductance of a pair of round conductors [H], 0 without a gauge and length.

@@ -9,6 +9,8 @@ import numpy as np
 
 from simbank.cells.curves import Curve
 
+CONSTANT_I2T = -2.0  # slope of time over current on log-log paper
+
 __all__ = ["BMS", "Charger", "Device", "Inverter", "Limit", "Switching"]
 
 
@@ -31,7 +33,9 @@ class Limit:
 class BMS:
     """Limits at which a pack's own electronics block charge, discharge, or both; volts per cell, amperes, °C.
 
-    ``stuck_on``: its switch has failed closed and blocks nothing, not even at 0 and 100 %.
+    ``stuck`` is "charge", "discharge" or "both" where its switch has failed closed and cannot be opened for that: then it blocks
+    nothing there, not even at 0 and 100 %. ``at_cell_limits``: nothing is known of its limits, and it is taken to block at those of
+    the chemistry, as a lithium-ion pack without a BMS of its own does.
     """
 
     over_voltage: Limit = field(default_factory=Limit)
@@ -45,7 +49,8 @@ class BMS:
     retries: int = 3
     precharge_ohm: float = 0.0
     precharge_s: float = 0.0
-    stuck_on: bool = False
+    stuck: str | None = None
+    at_cell_limits: bool = False
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,8 @@ class Device:
     rating_a : float
         Rated current [A].
     multiples, seconds : tuple of float
-        Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper.
+        Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper;
+        beyond the last point see :attr:`curve`.
     least : float
         Multiple below which it never opens.
     cooling_s : float
@@ -101,8 +107,28 @@ class Device:
 
     @property
     def curve(self):
-        """Logarithm of time over logarithm of multiple."""
-        return Curve(np.log(self.multiples), np.log(self.seconds), "linear")
+        """Logarithm of time over logarithm of multiple.
+
+        Beyond the last point time falls as 1/I² (constant I²t), never faster: with its own last slope where that is flatter, and
+        no lower than ``instant_s`` where it has an instantaneous release (a mechanism takes its time). That a fuse's I²t rises no
+        more towards short times is common practice, no source.
+        """
+        x, y = np.log(self.multiples), np.log(self.seconds)
+        fall = max((y[-1] - y[-2]) / (x[-1] - x[-2]), CONSTANT_I2T)
+        floor = np.log(self.instant_s) if np.isfinite(self.instant) else -np.inf
+        if y[-1] <= floor + 1e-9:
+            fall = 0.0
+        elif fall < 0 and np.isfinite(floor):
+            x, y, fall = np.append(x, x[-1] + (floor - y[-1]) / fall), np.append(y, floor), 0.0
+        return Curve(np.append(x, x[-1] + 1.0), np.append(y, y[-1] + fall), "linear")
+
+    @property
+    def stated_to(self):
+        """Greatest multiple of its rating up to which its time is known: its curve's end, or unlimited for a class or a release
+        that takes over there. Beyond it :attr:`curve` is an assumption."""
+        if self.class_name is not None or self.instant <= self.multiples[-1]:
+            return math.inf
+        return self.multiples[-1]
 
 
 @dataclass(frozen=True)
@@ -130,7 +156,21 @@ class Inverter:
 class Charger:
     """Bulk, absorption and float of a charging port; volts at the port.
 
-    ``follows_bms``: the packs' present charge limits (temperature, blocks) cap its current.
+    Attributes
+    ----------
+    current_limit_a, power_limit_w : float
+    absorb_volt, float_volt, rebulk_volt : float
+        Without a float voltage it is idle once absorption has ended.
+    tail_a, tail_time_s : float
+        Absorption ends when the current has been below the tail for so long at the absorption voltage; a tail of 0 never ends it.
+    absorb_max_s : float
+        Longest absorption: time in which the absorption voltage was held.
+    follows_bms : bool
+        The packs' present charge limits (temperature, blocks) cap its current.
+    stop : str, optional
+        "first full", "all full" or "NAME full", NAME a pack: what packs report that ends the charge.
+    new_bulk_after_s : float
+        After so long without anything offered a new bulk begins.
     """
 
     current_limit_a: float = 1e9
@@ -141,6 +181,9 @@ class Charger:
     tail_a: float = 0.0
     absorb_max_s: float = math.inf
     follows_bms: bool = False
+    tail_time_s: float = 60.0
+    stop: str | None = None
+    new_bulk_after_s: float = math.inf
 
 
 @dataclass(frozen=True)

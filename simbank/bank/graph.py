@@ -25,6 +25,12 @@ class Branch:
     resistance_ohm : float
     conductor : Conductor or None
         What it is made of, where known.
+    owner : str or None
+        The pack, string or port that it belongs to; None for what joins several.
+    role : str or None
+        What the owner is: "pack", "string", "port", or "unit" (a pack or string that a layout joins).
+    pole : str or None
+        "+" or "-", the side on which it lies; None where only the graph tells.
     """
 
     name: str
@@ -33,6 +39,9 @@ class Branch:
     to_node: str
     resistance_ohm: float
     conductor: Conductor | None = None
+    owner: str | None = None
+    role: str | None = None
+    pole: str | None = None
 
 
 @dataclass(frozen=True)
@@ -63,8 +72,9 @@ class Graph:
         Raises
         ------
         InputError
-            For two branches of one name, a resistance below zero, a pack or port short-circuited by zero resistance, a port
-            on a node that does not exist, or a pack that no conductor joins to the others or to a port.
+            For two branches of one name, a lead, link or device with both ends at one place, a resistance below zero, a pack or
+            port short-circuited by zero resistance, a port on a node that does not exist, or a pack that no conductor joins to the
+            others or to a port.
         """
         seen = set()
         for branch in branches:
@@ -73,6 +83,12 @@ class Graph:
             seen.add(branch.name)
             if not branch.resistance_ohm >= 0:
                 raise InputError("resistance must not be below zero", key=f"wiring: {branch.name}", value=branch.resistance_ohm)
+            if branch.from_node == branch.to_node and branch.kind != "conductor":
+                raise InputError(
+                    f"both its ends are at {branch.from_node}, a place that the wiring has already; give its pack, string or port "
+                    "another name",
+                    key=f"wiring: {branch.name}",
+                )
         merged = _Merge()
         for branch in branches:
             if branch.resistance_ohm == 0:

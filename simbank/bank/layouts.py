@@ -58,7 +58,7 @@ def _links(units, parts, layout):
         return []
     link = _need(parts, "link", layout)
     return [
-        Branch(f"link {a[0]}-{b[0]} {sign}", "link", a[pole], b[pole], link.resistance_ohm, link)
+        Branch(f"link {a[0]}-{b[0]} {sign}", "link", a[pole], b[pole], link.resistance_ohm, link, pole=sign)
         for pole, sign in ((1, "+"), (2, "-"))
         for a, b in pairwise(units)
     ]
@@ -90,7 +90,9 @@ def busbar(units, parts):
             taps = [f"{parts.prefix}bus{sign}"] * len(units)
         for unit, tap in zip(units, taps, strict=True):
             lead = parts.lead_of(unit[0]) or _need(parts, "lead", "busbar")
-            branches.append(Branch(f"lead {unit[0]} {sign}", "lead", unit[pole], tap, lead.resistance_ohm, lead))
+            branches.append(
+                Branch(f"lead {unit[0]} {sign}", "lead", unit[pole], tap, lead.resistance_ohm, lead, unit[0], "unit", sign)
+            )
         if parts.bar.segment is None or len(units) == 1:
             ends.append(taps[0])
             continue
@@ -115,9 +117,9 @@ def _bar(taps, parts, sign, position):
                 piece = replace(segment, length_m=segment.length_m * part, joint_ohm=0.0)
                 if piece.fixed_resistance_ohm is not None:
                     piece = replace(piece, fixed_resistance_ohm=piece.fixed_resistance_ohm * part)
-                out.append(Branch(name + suffix, "bar", *ends, piece.resistance_ohm, piece))
+                out.append(Branch(name + suffix, "bar", *ends, piece.resistance_ohm, piece, pole=sign))
         else:
-            out.append(Branch(name, "bar", a, b, segment.resistance_ohm, segment))
+            out.append(Branch(name, "bar", a, b, segment.resistance_ohm, segment, pole=sign))
     return out, end
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -13,13 +15,12 @@ from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml
 
-__all__ = ["GAS_CONSTANT", "SERIES_48V", "Chemistry", "RCPair", "library", "load_chemistry"]
+__all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
 
 LIBRARY = Path(__file__).parent / "library"
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
-# Cells in series of a bank that goes by 48 V: common practice, no source.
-SERIES_48V = {"lfp": 16, "lfp_power": 16, "nmc": 14, "lead_agm": 24, "lead_flooded": 24}
 REFERENCE_K = 298.15
+BEYOND_SOC = 0.02  # beyond full or empty a cell comes to its limit within this share of its capacity; assumed, no source
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,10 @@ class Chemistry:
         Of a whole pack; 0 if the file does not say.
     typical : dict
         ``capacity_ah`` and ``resistance_ohm`` of a typical cell, for the card.
+    cells_in_series_48v : int or None
+        Cells in series of a bank that goes by 48 V, if the file says.
+    family : {"lithium-ion", "lead-acid"}
+        Lithium-ion cells are sold behind a BMS that can disconnect them, lead-acid ones without any switch.
     notes : dict of str to str
         Source of each section of the file, with the range seen in practice where a value is assumed.
     """
@@ -85,10 +90,27 @@ class Chemistry:
     charge_rate: Curve = field(default_factory=lambda: Curve([0.0], [1e9]))
     specific_heat_j_kg_k: float = 0.0
     typical: dict = field(default_factory=dict)
+    cells_in_series_48v: int | None = None
     notes: dict = field(default_factory=dict)
     title: str = ""
     source: str = ""
     licence: str = ""
+    family: str = "lithium-ion"
+
+    def series_48v(self):
+        """Cells in series of a bank that goes by 48 V.
+
+        Raises
+        ------
+        InputError
+            If the chemistry's file does not say.
+        """
+        if self.cells_in_series_48v is None:
+            raise InputError(
+                'its file does not say how many cells in series make 48 V; add "cells_in_series_48v" to its [typical]',
+                key="chemistry", value=self.name,
+            )  # fmt: skip
+        return self.cells_in_series_48v
 
     def resistance_scale(self, soc, temperature_k):
         """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius."""
@@ -171,6 +193,7 @@ class _Typical(Sourced):
     capacity: quantity("ampere_hour", above_zero=True)
     resistance: quantity("ohm", above_zero=True)
     specific_heat: quantity("joule/kilogram/kelvin", above_zero=True)
+    cells_in_series_48v: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = None
 
 
 class ChemistryFile(FileModel):
@@ -181,6 +204,7 @@ class ChemistryFile(FileModel):
     source: str
     licence: str
     reference_temperature: quantity("kelvin", above_zero=True)
+    family: Literal["lithium-ion", "lead-acid"] = "lithium-ion"
     ocv: _OCV
     hysteresis: _Hysteresis
     entropy: _Entropy
@@ -231,7 +255,20 @@ def _check_points(key, soc, values):
         raise InputError("values must be finite", key=key)
 
 
-@cache
+def ocv_curve(soc, volt, volt_min, volt_max):
+    """Open-circuit voltage over state of charge, with what the model takes for it beyond 0 and 100 %.
+
+    There it goes on as a straight line: with the slope at its end, or so steep that it comes to the cell's limit within
+    ``BEYOND_SOC`` of its capacity, whichever is steeper. The end slope alone would let a full lead-acid cell store on charge as
+    much again as it can hold. No cell is known to follow such a line: a real one beyond full takes part of the current for gas
+    and heat, and its voltage may stand still while it does.
+    """
+    curve = Curve(soc, volt)
+    below = max(float(curve.slope(0.0)), (volt[0] - volt_min) / BEYOND_SOC)
+    above = max(float(curve.slope(1.0)), (volt_max - volt[-1]) / BEYOND_SOC)
+    return Curve(soc, volt, outside=(below, above))
+
+
 def load_chemistry(name):
     """Chemistry by library name ("lfp") or by path of a file of the same form.
 
@@ -242,9 +279,18 @@ def load_chemistry(name):
     """
     path = LIBRARY / f"{name}.toml"
     if str(name).endswith(".toml"):
-        path = Path(name)
-    elif not path.exists():
+        path, content = Path(name), None
+        with suppress(OSError, ValueError):
+            content = path.read_bytes()
+        return _read_chemistry(path, content)
+    if not path.exists():
         raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
+    return _read_chemistry(path)
+
+
+@cache
+def _read_chemistry(path, content=None):
+    """Chemistry from a file; ``content`` tells whether one of the user's is still the same."""
     data = check(ChemistryFile, read_toml(path), file=path)
     sections = ("ocv", "hysteresis", "entropy", "resistance", "relaxation", "limits", "charge_rate", "typical")
     return Chemistry(
@@ -252,7 +298,8 @@ def load_chemistry(name):
         title=data.title,
         source=" ".join(data.source.split()),
         licence=data.licence,
-        ocv=Curve(data.ocv.soc, data.ocv.volt),
+        family=data.family,
+        ocv=ocv_curve(data.ocv.soc, data.ocv.volt, data.limits.volt_min, data.limits.volt_max),
         half_width=Curve(data.hysteresis.soc, data.hysteresis.half_width_volt, outside="level"),
         decay_per_soc=data.hysteresis.decay_per_soc,
         entropy=Curve(data.entropy.soc, data.entropy.volt_per_kelvin, outside="level"),
@@ -269,5 +316,6 @@ def load_chemistry(name):
         charge_rate=Curve(data.charge_rate.celsius, data.charge_rate.c_rate, "linear", outside="level"),
         specific_heat_j_kg_k=data.typical.specific_heat,
         typical={"capacity_ah": data.typical.capacity, "resistance_ohm": data.typical.resistance},
+        cells_in_series_48v=data.typical.cells_in_series_48v,
         notes={section: getattr(data, section).note() for section in sections},
     )

@@ -1,8 +1,8 @@
 """Curves, mostly over state of charge: shape-preserving cubic or straight lines, in tables that compiled code can read.
 
 A curve is stored as rows ``x, c0, c1, c2, c3, s``: from ``x`` on, value = c0 + c1 d + c2 d² + c3 d³ with d = z − x, and ``s`` is
-the integral from 0 to ``x``. Outside its points a curve goes on as a straight line with its end slope, so that a solver's trial
-step never leaves the table; the rows for that are part of the table.
+the integral from 0 to ``x``. Outside its points a curve goes on as a straight line, mostly with its end slope, so that a solver's
+trial step never leaves the table, nor a cell that is charged beyond full; the rows for that are part of the table.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ class Curve:
         Points, ``soc`` strictly rising (for curves over state of charge from 0 to 1). A single point makes a constant.
     interpolation : {"pchip", "linear"}
         PCHIP keeps the shape (Fritsch & Butland 1984, as in scipy); linear is for comparison with tables.
-    outside : {"slope", "level"}
-        How the curve goes on outside its points: with its end slope, or level.
+    outside : {"slope", "level"} or (float, float)
+        How the curve goes on outside its points: with its end slope, level, or with these slopes before the first and after the
+        last.
     """
 
     def __init__(self, soc, value, interpolation="pchip", outside="slope"):
@@ -49,6 +50,8 @@ class Curve:
             first_slope = cubic[0, 1]
             if outside == "level":
                 end_slope = first_slope = 0.0
+            elif outside != "slope":
+                first_slope, end_slope = outside
             rows = np.vstack(
                 [
                     [soc[0] - MARGIN, value[0] - first_slope * MARGIN, first_slope, 0.0, 0.0],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -11,6 +12,8 @@ from simbank.cells.chemistry import GAS_CONSTANT, RCPair, load_chemistry
 from simbank.cells.circuit import circuit_voltage
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
+from simbank.files import write_whole
+from simbank.provenance import made_by, package_version
 
 __all__ = [
     "FittedCell",
@@ -390,10 +393,13 @@ def write_chemistry(cell, path, name, base="lfp", title=None):
         "typical": {
             "capacity": f"{cell.capacity_ah:.4g} Ah", "resistance": f"{cell.r0_ohm * 1e3:.4g} milliohm",
             "specific_heat": f"{other.specific_heat_j_kg_k:g} J/kg/K",
-            "assumed": True, "source": f"Capacity and R0 at half charge: {made}. Specific heat: from {base}.",
+            "cells_in_series_48v": max(1, round(51.2 / float(cell.ocv(0.5)))), "assumed": True,
+            "source": f"Capacity and R0 at half charge: {made}. Specific heat: from {base}. Cells for 48 V: 51.2 V over "
+            "the voltage at half charge.",
             "seen_in_practice": seen("typical"),
         },
     }  # fmt: skip
-    with open(path, "wb") as out:
-        tomli_w.dump(file, out)
+    made = made_by(function="simbank cell physics", parameters=cell.name, pybamm=package_version("pybamm"))
+    text = f"# made by: {json.dumps(made)}\n{tomli_w.dumps(file)}"
+    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
     return path

@@ -86,8 +86,7 @@ class _Drawing:
     # ---- where things stand ----
 
     def _port_of(self, branch):
-        owner = re.sub(r" [+-]$", "", branch.name.removeprefix("device ").removeprefix("lead "))
-        return owner if owner in self.graph.ports and branch.name.startswith(("device ", "lead ")) else None
+        return branch.owner if branch.role == "port" else None
 
     def _side(self, sign):
         """Branches of one polarity, ports' own apart."""

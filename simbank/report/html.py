@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import json
 import math
 import re
 from dataclasses import dataclass, field
@@ -12,6 +13,8 @@ from pathlib import Path
 import pandas as pd
 
 from simbank.report.drawing import draw_bank
+from simbank.studies.described import bank_warnings
+from simbank.warning import listed
 
 __all__ = ["Study", "write_report"]
 
@@ -37,6 +40,7 @@ class Study:
     table: pd.DataFrame | None = None
     figures: tuple = ()  # (matplotlib figure, caption)
     answer: tuple = field(default=())
+    warnings: tuple = field(default=())  # of BankWarning
 
 
 def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
@@ -62,8 +66,8 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    from simbank.files import write_whole
-    from simbank.simulation.result import package_version
+    from simbank.files import write_text
+    from simbank.provenance import package_version
 
     page = _Page(scenario, result, comparison, protection, studies)
     environment = Environment(
@@ -76,12 +80,14 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         versions={"simbank": package_version("simbank")},
         question=page.question(),
         answer=page.answer(),
+        warnings=page.warnings(),
+        listed=listed,
         caution=CAUTION,
         sections=page.sections(),
     )
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    write_text(path, text)
     return path
 
 
@@ -98,7 +104,7 @@ class _Page:
         """The header comment of the scenario file, as far as it asks; else what the report looks at."""
         lines = []
         if self.scenario.source and Path(self.scenario.source).exists():
-            for line in Path(self.scenario.source).read_text(encoding="utf-8").splitlines():
+            for line in Path(self.scenario.source).read_text(encoding="utf-8-sig").splitlines():
                 if not line.startswith("#"):
                     break
                 lines.append(line.lstrip("# "))
@@ -125,6 +131,12 @@ class _Page:
                 f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
             )
         return out or ["See below: the bank as described; nothing was run."]
+
+    def warnings(self):
+        """What must be known before any of the figures, from all that was computed; each code and place once."""
+        found = [part for part in (self.result, self.comparison, self.protection, *self.studies) if part is not None]
+        told = [warning for part in found for warning in part.warnings] if found else bank_warnings(self.scenario)
+        return list({(warning.code, warning.where): warning for warning in reversed(told)}.values())[::-1]
 
     # ---- sections ----
 
@@ -163,11 +175,14 @@ class _Page:
         ]
 
     def _packs(self):
+        from simbank.simulation.result import switch_of
+
         rows = [
             {
                 "pack": pack.name, "chemistry": pack.chemistry.name, "cells": f"{pack.cells_in_series}s{pack.cells_in_parallel}p",
-                "rated [Ah]": pack.rated_capacity_ah, "present [Ah]": pack.capacity_ah, "resistance [mΩ]": pack.ohmic_ohm * 1e3,
-                "SOC at start [%]": pack.soc * 100, "own BMS": "yes" if pack.bms is not None else "cell limits only",
+                "rated [Ah]": pack.rated_capacity_ah, "of one cell [Ah]": pack.cell_capacity_ah, "present [Ah]": pack.capacity_ah,
+                "resistance [mΩ]": pack.ohmic_ohm * 1e3, "SOC at start [%]": pack.soc * 100,
+                "own BMS": {"own": "yes", "assumed": "cell limits only"}.get(switch_of(pack), switch_of(pack)),
             }
             for pack in self.bank.packs
         ]  # fmt: skip
@@ -264,10 +279,7 @@ class _Page:
             return []
         faults = p.faults.reset_index()[["place", "initial_a", "after_10ms_a", "after_1s_a", "rise_ms", "least_a"]]
         faults.columns = ["fault at", "at once [A]", "10 ms [A]", "1 s [A]", "63 % after [ms]", "least [A]"]
-        clearing = p.clearing.reset_index()[["place", "stopped_by", "selective", "opens", "cleared_s"]].copy()
-        clearing["stopped_by"] = [name if isinstance(name, str) else "no single device" for name in clearing["stopped_by"]]
-        clearing["cleared_s"] = ["not cleared" if t is None or t != t else f"{t:.3g}" for t in clearing["cleared_s"]]
-        clearing.columns = ["fault at", "one device clears it", "selective", "opens (middle of its band)", "cleared after [s]"]
+        clearing = p.clearing_told
         bad = p.checks[p.checks["status"] != "pass"]
         together = p.told(bad)
         together.columns = ["status", "rule", "where", "what was found", "rule from"]
@@ -279,6 +291,7 @@ class _Page:
             {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
              "drawing": True},
             _table("Prospective fault currents", faults),
+            *(_text(line) for line in p.basis),
         ]  # fmt: skip
         if len(together):
             parts.append(_table("Checks that did not pass", together))
@@ -297,6 +310,14 @@ class _Page:
             worst = p.worst_outages
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
             parts.append(_table("One out at full load", worst))
+        if len(p.overload):
+            told = p.overload_told
+            told.columns = ["times full load", "what opens, to the end"]
+            parts.append(_table("Overload at the ports, followed to its end", told))
+        if p.string_ratings:
+            rows = pd.DataFrame([(r.string, r.device, r.text) for r in p.string_ratings])
+            rows.columns = ["string", "device", "which rating surely opens first"]
+            parts.append(_table("Devices of strings before those behind them", rows))
         return parts
 
     def _energy(self):
@@ -327,7 +348,7 @@ class _Page:
             lines.append(
                 f"Cell curves and parameters, {chemistry.title or chemistry.name}: {chemistry.source} ({chemistry.licence})."
             )
-            lines += [f"{chemistry.name}: {note}" for note in chemistry.notes]
+            lines += [f"{chemistry.name}, {section.replace('_', ' ')}: {note}" for section, note in chemistry.notes.items()]
         lines += [
             "Copper by IACS (IEC 60028), AWG by ASTM B258, metric cable by IEC 60228; R(T) linear.",
             "Packs: open-circuit voltage with one-state hysteresis (Plett, J. Power Sources 134 (2004) 262), R0 and two relaxation "
@@ -336,11 +357,8 @@ class _Page:
         ]
         if self.protection is not None:
             a = self.protection.assumptions
-            lines.append(
-                f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C. Least: as old as they are, "
-                f"{a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} °C. "
-                f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH."
-            )
+            lines += self.protection.basis
+            lines.append(f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH.")
         return [{"kind": "list", "lines": lines}]
 
     def _not_checked(self):
@@ -354,11 +372,14 @@ class _Page:
     def _again(self):
         import tomli_w
 
-        from simbank.simulation.result import package_version
+        from simbank import provenance
 
-        versions = ", ".join(f"{name} {package_version(name)}" for name in ("simbank", "numpy", "scipy", "numba", "pandas"))
+        made = self.result.made_by if self.result is not None else provenance.made_by(self.scenario, "simbank.write_report")
         return [
-            _text(f"The scenario as it was run, changes applied. Made with {versions}."),
+            _text(
+                "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
+            ),
+            {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
         ]
 

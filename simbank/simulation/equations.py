@@ -44,9 +44,14 @@ FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty 
 
 # Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
 # power or a resistance), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
-# AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W].
-MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED = range(14)
-N_PORT_COLUMNS = 14
+# AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
+# while a charger is at float; STOP says which packs' report of being full ends its charge (see modes), TAIL_RUNS that the current
+# has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
+# the voltage has recovered.
+(
+    MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
+) = range(17)  # fmt: skip
+N_PORT_COLUMNS = 17
 OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 
 # Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
@@ -59,9 +64,10 @@ N_DEVICE_COLUMNS = 6
 # surroundings.
 (
     ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_HEAT_OUT,
-    ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX,
-) = range(14)  # fmt: skip
-N_ACC = 14
+    ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX, ACC_OVER_AS, ACC_OVER_J, ACC_UNDER_AS, ACC_UNDER_J, ACC_CELL_MAX,
+    ACC_CELL_MIN, ACC_LAST_SOC, ACC_LAST_V,
+) = range(22)  # fmt: skip
+N_ACC = 22
 # Rows of the port accumulators, shape (N_PORT_ACC, p).
 (
     PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V, PORT_ASKED_OUT_J, PORT_ASKED_IN_J, PORT_AC_ASKED_J,
@@ -618,6 +624,41 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     return out
 
 
+@inlined
+def cell_volts(k, z, work, cells, curves_of, curves):
+    """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
+    cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[R_WIRING, k])) / cells[NS, k]
+    if curves_of[HIGHEST, k] == curves_of[OCV, k]:
+        return cell, cell
+    mean, _, _ = curve_value(curves, curves_of[OCV, k], z)
+    fullest, _, _ = curve_value(curves, curves_of[HIGHEST, k], z)
+    emptiest, _, _ = curve_value(curves, curves_of[LOWEST, k], z)
+    return cell + fullest - mean, cell + emptiest - mean
+
+
+@kernel
+def gather_cells(y, work, cells, curves_of, curves, acc):
+    """Add one instant, solved in ``work``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
+    pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
+
+    Instants come in order. Charge goes by the state of charge itself, so that none is missed where the instant before lies on the
+    other side; energy at the mean of the pack's terminal voltage at both instants.
+    """
+    for k in range(cells.shape[1]):
+        z, last = y[k], acc[ACC_LAST_SOC, k]
+        high, low = cell_volts(k, z, work, cells, curves_of, curves)
+        acc[ACC_CELL_MAX, k], acc[ACC_CELL_MIN, k] = max(acc[ACC_CELL_MAX, k], high), min(acc[ACC_CELL_MIN, k], low)
+        volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
+        over, under = max(z, 1.0) - max(last, 1.0), min(last, 0.0) - min(z, 0.0)
+        if over > 0.0:
+            acc[ACC_OVER_AS, k] += cells[Q, k] * over
+            acc[ACC_OVER_J, k] += cells[Q, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
+        if under > 0.0:
+            acc[ACC_UNDER_AS, k] += cells[Q, k] * under
+            acc[ACC_UNDER_J, k] += cells[Q, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
+        acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
+
+
 @kernel
 def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment):
     """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]."""
@@ -836,6 +877,7 @@ def accumulate(
             port[J, a] = port_1[J, a]
         solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
         gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+        gather_cells(states[i], work, cells, curves_of, curves, acc)
         give_heat(weights[i], states[i], work, cells, neighbours, acc)
         place = i % per_step
         if place > 0:

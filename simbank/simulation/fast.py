@@ -472,7 +472,7 @@ def advance(
         g += 1
     while row < durations.size:
         if fresh:
-            port_laws.take(commands[row], phase, ports, equip)
+            port_laws.take(clock, commands[row], phase, ports, timer, told, equip, log, count)
             for a in range(p):
                 ports[a, eq.LIVE] = 1.0 if port_live[a] else 0.0
             port_laws.cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip)
@@ -482,8 +482,8 @@ def advance(
         end = step_start + durations[row]
         while clock < end - LAST_S:
             for a in range(p):
-                if timer[a] <= clock + 1e-9:
-                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count, 0.0)
+                if timer[a, port_laws.NEXT] <= clock + 1e-9:
+                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count)
             if (
                 stop <= clock + 1e-9
                 or steps >= most_steps
@@ -533,7 +533,7 @@ def advance(
                     break
             limit = min(end, stop)
             for a in range(p):
-                limit = min(limit, timer[a])
+                limit = min(limit, timer[a, port_laws.NEXT])
             # steps until the limit or the next change
             while clock < limit - LAST_S:
                 local = clock - step_start
@@ -623,6 +623,8 @@ def advance(
                     moment,
                 )  # fmt: skip
                 eq.gather(local + part, at_ends, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather_cells(y, work, cells, curves_of, curves, acc)
+                eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
                 eq.reach_states(step_start, local, y, work, local + part, y_1, work_1, cells, extremes)
                 eq.reach_flows(
                     local, work, port, local + 0.5 * part, work_m, port_m, local + part, work_1, port_1, all_flows, acc, port_acc,

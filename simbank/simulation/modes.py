@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.cells.curves import curve_value
 from simbank.compiled import inlined, kernel, maker, plain
 from simbank.simulation import equations as eq
 
@@ -23,12 +22,14 @@ CONDUCTS = np.array([True, False, True, False, True, False])
 NO_CHARGE = np.array([False, True, True, False, False, True])
 NO_DISCHARGE = np.array([False, False, False, True, True, True])
 
-# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both).
-FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED = (
-    range(11)
-)
-N_MONITORS = 11
-BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3])
+# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both). The last two are no BMS's and block nothing: they end a
+# step where the open-circuit voltage of a pack that goes on beyond full or empty bends.
+(
+    FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED,
+    PAST_FULL, PAST_EMPTY,
+) = range(13)  # fmt: skip
+N_MONITORS = 13
+BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3, 0, 0])
 # Parameters of a monitor: limit, delay [s], release level (of FULL and EMPTY: the state of charge at which they block in any
 # case), least time before a release [s], lower limit (temperature).
 LIMIT, DELAY, RELEASE, HOLD_S, LOWER = range(5)
@@ -40,7 +41,10 @@ PACK_SLOTS = 1 + N_MONITORS  # first the change of conduction, then the monitors
 # Port phases: follow the command; at the current limit; hold the charge voltage; idle above the float voltage; cut off until
 # the voltage recovers; done until the next step.
 FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
-PORT_SLOTS = 3
+PORT_SLOTS = 5
+# Which packs' report of being full ends a charge: none, the first pack's, every pack's; above zero the number of a pack, from 1.
+NO_STOP, FIRST_FULL, ALL_FULL = 0, -1, -2
+FULL_SOC = eq.FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 DEVICE_SLOTS = 2
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
@@ -72,10 +76,13 @@ SWITCHED_ON = "switched on"
 PRECHARGES = "reconnects through its precharge resistor"
 PRECHARGED = "precharge ended"
 LOCKED = "stays open: opened too often"
+STUCK = "its BMS orders a block, but its switch is stuck closed"
 HOLDS_VOLTAGE = "charge voltage reached, voltage held"
 CURRENT_AGAIN = "current limit reached, current held"
 CHARGE_ENDED = "charge ended at tail current"
 FLOATS = "absorption ended, float"
+STOPPED = "charge stopped by what packs report, float"
+TOO_LITTLE = "charge voltage no longer held: what is offered is too little"
 REBULK = "bulk charge again"
 CUTOFF = "discharge ended at cut-off voltage"
 RECOVERED = "on again: voltage has recovered"
@@ -110,7 +117,7 @@ def watch(
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (12 n + 3 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
+    Shape (14 n + 5 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
@@ -158,8 +165,9 @@ def watch_solved(
         total += work[eq.I_PACK, k]
     for q in range(p):
         a = PACK_SLOTS * n + PORT_SLOTS * q
-        _watch_port(q, a, n, t, phase, ports, port, now, out)
-        worst = max(worst, out[a], out[a + 1], out[a + 2])
+        full = reported_full(ports[q, eq.STOP], y, pack_state, monitor_state)
+        _watch_port(q, a, n, t, phase, ports, port, now, full, out)
+        worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[eq.J, q] + port[eq.V, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
@@ -191,14 +199,7 @@ def _watch_pack(
     elif state == EMPTY_CONDUCTING:
         worst = rate - CURRENT_BAND_C
     out[base] = worst
-    # Mean cell voltage, and by how far the open-circuit voltages of the fullest and the emptiest cell lie off the mean.
-    cell = (work[eq.E, k] - current * (work[eq.R_NOW, k] - cells[eq.R_WIRING, k])) / cells[eq.NS, k]
-    high, low = cell, cell
-    if curves_of[eq.HIGHEST, k] != curves_of[eq.OCV, k]:
-        mean, _, _ = curve_value(curves, curves_of[eq.OCV, k], z)
-        fullest, _, _ = curve_value(curves, curves_of[eq.HIGHEST, k], z)
-        emptiest, _, _ = curve_value(curves, curves_of[eq.LOWEST, k], z)
-        high, low = cell + fullest - mean, cell + emptiest - mean
+    high, low = eq.cell_volts(k, z, work, cells, curves_of, curves)
     charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
     at = base + 1
     if monitor_state[k, FULL] != WAITING:
@@ -207,6 +208,9 @@ def _watch_pack(
     if monitor_state[k, EMPTY] != WAITING:
         past = min(max(monitors[k, EMPTY, LIMIT] - low, monitors[k, EMPTY, RELEASE] - z), discharges)
         worst = max(worst, _due(at + EMPTY, monitor_state[k, EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
+    if monitors[k, PAST_FULL, LIMIT] < np.inf:
+        worst = max(worst, _due(at + PAST_FULL, monitor_state[k, PAST_FULL], z - 1.0, 1.0 - z, out))
+        worst = max(worst, _due(at + PAST_EMPTY, monitor_state[k, PAST_EMPTY], -z, z, out))
     if monitors[k, OVER_VOLT, LIMIT] < np.inf:
         past = min(high - monitors[k, OVER_VOLT, LIMIT], charges)
         worst = max(worst, _due(at + OVER_VOLT, monitor_state[k, OVER_VOLT], past, monitors[k, OVER_VOLT, RELEASE] - high, out))
@@ -245,7 +249,27 @@ def _due(at, doing, past, over, out):
 
 
 @inlined
-def _watch_port(q, a, n, t, phase, ports, port, now, out):
+def reported_full(which, y, pack_state, monitor_state):
+    """Above zero if the packs that a charger heeds report that they are full.
+
+    A pack reports it from ``FULL_SOC`` on, and while its charge is blocked at a cell limit or by over-voltage. One that is open
+    both ways (switched off, locked) reports nothing and is not waited for.
+    """
+    if which == NO_STOP:
+        return -1.0
+    least, greatest = 2.0, -1.0
+    for k in range(pack_state.size):
+        if pack_state[k] == OPEN or (which > 0.0 and k != int(which) - 1):
+            continue
+        past = y[k] - FULL_SOC
+        if monitor_state[k, FULL] >= WAITING or monitor_state[k, OVER_VOLT] >= WAITING:
+            past = 1.0
+        least, greatest = min(least, past), max(greatest, past)
+    return least if which == ALL_FULL and least < 2.0 else greatest
+
+
+@inlined
+def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
     if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
@@ -267,10 +291,16 @@ def _watch_port(q, a, n, t, phase, ports, port, now, out):
         limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
         limit = max(limit, -ports[q, eq.CURRENT_MAX])
         out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
-        out[a + 1] = ports[q, eq.TAIL] + current - 1e-9
+        below = ports[q, eq.TAIL] + current
+        out[a + 1] = -below - 1e-9 if ports[q, eq.TAIL_RUNS] > 0.0 else below - 1e-9
+        out[a + 2] = current - 1e-9  # a charger takes no current from the bank
     elif phase[q] == IDLE:
         out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == CUT:
         out[a] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.REBULK] > 0.0 and phase[q] != CUT:  # at float
-        out[a + 2] = ports[q, eq.REBULK] - volt
+    if ports[q, eq.CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
+        out[a + 4] = volt - ports[q, eq.RECOVERY]
+    if ports[q, eq.REBULK] > 0.0:  # at float
+        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full) if phase[q] != CUT else -1.0
+    elif charge and phase[q] != CUT:
+        out[a + 3] = full

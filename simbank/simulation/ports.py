@@ -1,8 +1,41 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
-State of the ports: ``phase`` (see :mod:`simbank.simulation.modes`), ``ports`` (what each imposes), ``timer`` (instant of the
-next appointment of each [s]), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in
-``log``, rows of (time [s], port, what, volt), ``count[0]`` of them filled.
+State of the ports: ``phase`` (see :mod:`simbank.simulation.modes`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
+below), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
+port, what, value), ``count[0]`` of them filled.
+
+A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
+
+    it is in     imposes              until                                             then it is in
+    bulk         FOLLOW  its command  the current would pass its limit                  bulk at its limit
+                                      the port reaches the absorption voltage           absorption
+    bulk         LIMITED its limit    the command asks for less than the limit          bulk on its command
+                                      the port reaches the absorption voltage           absorption
+    absorption   HOLD    absorption   what is offered, or the limit, no longer          bulk; the clock of absorption rests
+                         voltage      holds the voltage, or a load takes over
+                                      the current has stayed below the tail for         float
+                                      ``tail_time``
+                                      the voltage was held for ``absorb_max`` in all    float
+                                      the bank stands higher than its voltage           absorption, giving nothing
+    absorption   IDLE    nothing      the port falls to the absorption voltage          absorption, holding it
+                                      as in HOLD: tail, ``absorb_max``, a load
+    any of these                      the packs it heeds report full (``stop``)         float
+    float        HOLD    float        what is offered no longer holds the voltage       float, following what is offered
+                         voltage      the bank stands higher than its voltage           float, giving nothing
+    float        IDLE    nothing      the port falls to the float voltage               float, holding it
+    float        FOLLOW, LIMITED      the port reaches the float voltage                float, holding it
+    any float                         the port falls to the rebulk voltage, a minute    bulk
+                                      after float began at the earliest, and the packs
+                                      it heeds do not report full
+                                      power is offered again after ``new_bulk_after``   bulk
+                                      or longer without
+
+An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
+and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
+
+The clock of absorption counts while the absorption voltage is held and rests otherwise: it is not set back by a cloud or a load,
+only when a new bulk begins (common practice varies: some chargers start it anew each time). A low current for want of sun is no
+tail current, since the voltage is then not held. Whether power is offered is asked at the beginning of each row of the duty.
 """
 
 from __future__ import annotations
@@ -10,11 +43,12 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import kernel, plain
+from simbank.compiled import inlined, kernel, plain
+from simbank.errors import InputError
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 
-__all__ = ["appointment", "cap_chargers", "change", "equipment_array", "finish", "take"]
+__all__ = ["appointment", "because", "cap_chargers", "change", "equipment_array", "finish", "keep_clocks", "take", "timer_array"]
 
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 LOG_ROWS = 4096
@@ -22,24 +56,41 @@ LOG_ROWS = 4096
 # Columns of ``equip``, shape (p, N_EQUIP).
 (
     INVERTER, CHARGER, STAYS, ABSORB, FLOAT, REBULK_V, CHARGER_TAIL, ABSORB_MAX, POWER_MAX, CURRENT_LIMIT, FOLLOWS, RECOVERY_V,
-    RECOVERY_DELAY,
-) = range(13)  # fmt: skip
-N_EQUIP = 13
+    RECOVERY_DELAY, TAIL_TIME, STOP_AT, NEW_BULK_AFTER,
+) = range(16)  # fmt: skip
+N_EQUIP = 16
+# Columns of ``timer``, shape (p, N_TIMER): the next instant at which something is due [s], and what: a cut-off inverter may come on
+# again, float may end, absorption ends for its length, absorption ends for its tail; then how much of the longest absorption is
+# left while its clock rests [s], and since when nothing is offered [s], infinite while something is.
+NEXT, RECOVER_AT, REBULK_AT, ABSORB_AT, TAIL_AT, ABSORB_LEFT, DARK_SINCE = range(7)
+N_TIMER = 7
 # Columns of a row of commands for one port.
 C_PRESENT, C_KIND, C_VALUE, C_SLOPE, C_AC, C_AC_ASKED, C_CUTOFF, C_VOLT, C_TAIL = range(9)
 N_COMMAND = 9
 
 # What is noted, in the order of these numbers.
-HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH = range(8)
+HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE = range(12)
 WHATS = (
     modes.HOLDS_VOLTAGE, modes.CURRENT_AGAIN, modes.CHARGE_ENDED, modes.FLOATS, modes.REBULK, modes.CUTOFF, modes.RECOVERED,
-    modes.TOO_MUCH_POWER,
+    modes.TOO_MUCH_POWER, modes.FLOATS, modes.STOPPED, modes.REBULK, modes.TOO_LITTLE,
 )  # fmt: skip
-WITH_VOLT = (BULK, CUT_OFF, RECOVERED, TOO_MUCH)
 NO_PACK_BIT = 1 << 20
 
 
-def equipment_array(behaviours):
+def because(what, value, charger):
+    """Why, for the events table, from what was noted and its value: a voltage, or hours without anything offered."""
+    if what in (BULK, CUT_OFF, RECOVERED, TOO_MUCH):
+        return f"{value:.2f} V"
+    if what == WAKES:
+        return f"power offered after {value / 3600.0:.1f} h without"
+    if what == FLOATS:
+        return f"below {charger.tail_a:.1f} A for {charger.tail_time_s:.0f} s at {charger.absorb_volt:.2f} V"
+    if what == LONGEST:
+        return f"{charger.absorb_volt:.2f} V held for {charger.absorb_max_s / 60.0:.0f} min in all"
+    return charger.stop if what == STOPPED else ""
+
+
+def equipment_array(behaviours, pack_names):
     """Parameters of each port's inverter and charger, from pairs (Inverter or None, Charger or None)."""
     out = np.zeros((len(behaviours), N_EQUIP))
     for a, (inverter, charger) in enumerate(behaviours):
@@ -56,14 +107,27 @@ def equipment_array(behaviours):
             )  # fmt: skip
             out[a, FLOAT] = -np.inf if charger.float_volt is None else charger.float_volt
             out[a, [POWER_MAX, CURRENT_LIMIT, FOLLOWS]] = charger.power_limit_w, charger.current_limit_a, charger.follows_bms
+            out[a, [TAIL_TIME, NEW_BULK_AFTER]] = charger.tail_time_s, charger.new_bulk_after_s
+            general = {None: modes.NO_STOP, "first full": modes.FIRST_FULL, "all full": modes.ALL_FULL}
+            stops = {f"{name} full": k + 1 for k, name in enumerate(pack_names)} | general
+            if charger.stop not in stops:
+                raise InputError(f"use one of {', '.join(s for s in stops if s)}", key="charger.stop", value=charger.stop)
+            out[a, STOP_AT] = stops[charger.stop]
+    return out
+
+
+def timer_array(equip):
+    """The clocks of every port at the start: nothing due, and the whole of the longest absorption left."""
+    out = np.full((len(equip), N_TIMER), np.inf)
+    out[:, ABSORB_LEFT] = equip[:, ABSORB_MAX]
     return out
 
 
 @kernel
-def note(log, count, t, a, what, volt):
+def note(log, count, t, a, what, value):
     """One line of the log."""
     row = log[count[0]]
-    row[0], row[1], row[2], row[3] = t, a, what, volt
+    row[0], row[1], row[2], row[3] = t, a, what, value
     count[0] += 1
 
 
@@ -75,6 +139,33 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
     if what >= 0 and not (equip[a, STAYS] > 0.0 and told[a] & (1 << what)):
         told[a] |= 1 << what
         note(log, count, t, a, what, volt)
+
+
+@inlined
+def _keep_clock(a, t, phase, ports, timer, equip):
+    """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
+    clock = timer[a]
+    absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0 and ports[a, eq.LIVE] > 0.0
+    absorbs = absorbs and (phase[a] == modes.HOLD or phase[a] == modes.IDLE)
+    if absorbs and clock[ABSORB_AT] == np.inf:
+        clock[ABSORB_AT] = t + clock[ABSORB_LEFT]
+    elif not absorbs and clock[ABSORB_AT] < np.inf:
+        clock[ABSORB_LEFT], clock[ABSORB_AT] = max(0.0, clock[ABSORB_AT] - t), np.inf
+    if absorbs and phase[a] == modes.IDLE and ports[a, eq.TAIL] > 0.0 and ports[a, eq.TAIL_RUNS] == 0.0:
+        ports[a, eq.TAIL_RUNS] = 1.0  # no current at all is below any tail
+        clock[TAIL_AT] = t + equip[a, TAIL_TIME]
+    elif not absorbs:
+        ports[a, eq.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
+    if ports[a, eq.CUT_OFF] == 0.0:
+        clock[RECOVER_AT] = np.inf
+    clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
+
+
+@plain
+def keep_clocks(t, phase, ports, timer, equip):
+    """As :func:`_keep_clock` for every port, after something else has changed: a port without packs holds no voltage."""
+    for a in range(ports.shape[0]):
+        _keep_clock(a, t, phase, ports, timer, equip)
 
 
 @kernel
@@ -89,10 +180,20 @@ def _turns(a, value, phase):
     return phase[a] == modes.CUT
 
 
+@inlined
+def _begin_bulk(a, ports, timer, told, equip):
+    """A new charge: bulk, then absorption with the whole of its time."""
+    ports[a, eq.REBULK], ports[a, eq.TAIL_RUNS] = 0.0, 0.0
+    ports[a, eq.VOLT_LIMIT], ports[a, eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+    timer[a, REBULK_AT] = timer[a, ABSORB_AT] = timer[a, TAIL_AT] = np.inf
+    timer[a, ABSORB_LEFT] = equip[a, ABSORB_MAX]
+    told[a] = 0
+
+
 @plain
-def take(commands, phase, ports, equip):
-    """Set the ports to a row of commands, shape (p, N_COMMAND). Ports with an inverter or charger keep their phase; the others
-    begin anew."""
+def take(t, commands, phase, ports, timer, told, equip, log, count):
+    """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
+    the others begin anew."""
     for a in range(ports.shape[0]):
         row, command = ports[a], commands[a]
         present, stays, charger = command[C_PRESENT] > 0.0, equip[a, STAYS] > 0.0, equip[a, CHARGER] > 0.0
@@ -114,10 +215,27 @@ def take(commands, phase, ports, equip):
                 row[eq.VOLT_LIMIT], row[eq.TAIL] = command[C_VOLT], command[C_TAIL]
         if not stays or _turns(a, value, phase):
             phase[a] = modes.FOLLOW
+        if charger:
+            row[eq.STOP] = equip[a, STOP_AT]
+            dark = t - timer[a, DARK_SINCE]
+            if value < 0.0:
+                timer[a, DARK_SINCE] = np.inf
+                if dark >= equip[a, NEW_BULK_AFTER]:
+                    if row[eq.REBULK] > 0.0:
+                        note(log, count, t, a, WAKES, dark)
+                        phase[a] = modes.FOLLOW
+                    _begin_bulk(a, ports, timer, told, equip)
+            elif timer[a, DARK_SINCE] == np.inf:
+                timer[a, DARK_SINCE] = t
+            if row[eq.REBULK] == 0.0:
+                row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+                if phase[a] == modes.IDLE and value >= 0.0:
+                    phase[a] = modes.FOLLOW
+        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == modes.FOLLOW:  # a charge between did not bring the voltage back
+            phase[a], row[eq.MODE] = modes.CUT, eq.OFF
         if phase[a] == modes.FOLLOW:
             row[eq.MODE] = kind
-        if charger and row[eq.REBULK] == 0.0:
-            row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+        _keep_clock(a, t, phase, ports, timer, equip)
 
 
 @plain
@@ -143,18 +261,18 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
 
 
 @kernel
-def finish(a, t, phase, ports, timer, told, equip, log, count, volt):
-    """A held charge has come down to its tail, or lasted as long as it may."""
-    timer[a] = np.inf
+def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
+    """A charge has come to its end; at float, the bank stands higher than the float voltage."""
     ports[a, eq.MODE] = eq.OFF
     if equip[a, CHARGER] == 0.0:
         phase[a] = modes.DONE
         note(log, count, t, a, ENDED, volt)
         return
     if ports[a, eq.REBULK] == 0.0:
-        note(log, count, t, a, FLOATS, volt)
+        note(log, count, t, a, what, volt)
         ports[a, eq.REBULK] = 1e-6  # at float; bulk again not before a while is over
-        timer[a] = t + REBULK_DELAY_S
+        timer[a, REBULK_AT] = t + REBULK_DELAY_S
+        timer[a, ABSORB_AT] = np.inf
         ports[a, eq.VOLT_LIMIT] = equip[a, FLOAT]
         ports[a, eq.TAIL] = 0.0
     phase[a] = modes.IDLE
@@ -166,8 +284,8 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     phase[a] = modes.DONE if equip[a, INVERTER] == 0.0 else modes.CUT
     ports[a, eq.MODE] = eq.OFF
     if equip[a, INVERTER] > 0.0:
-        ports[a, eq.RECOVERY] = np.inf
-        timer[a] = t + equip[a, RECOVERY_DELAY]
+        ports[a, eq.CUT_OFF], ports[a, eq.RECOVERY] = 1.0, np.inf
+        timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
 
 
 @plain
@@ -176,49 +294,83 @@ def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
 
     ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant.
     """
+    _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
+    _keep_clock(a, t, phase, ports, timer, equip)
+
+
+@kernel
+def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
     doing = phase[a]
+    if slot == 3:
+        finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
+        return
+    if slot == 4:
+        ports[a, eq.CUT_OFF] = 0.0
+        note(log, count, t, a, RECOVERED, volt)
+        return
     wish = eq.commanded(now, ports, a)
     charging = wish < 0.0
+    at_float = ports[a, eq.REBULK] > 0.0
     if (doing == modes.HOLD and slot == 0) or (doing == modes.FOLLOW and charging):
         asked = -wish / max(volt, 1.0) if ports[a, eq.KIND] == eq.POWER else -wish
         if asked > ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
             set_phase(a, modes.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
             return
-    if slot == 2:
-        ports[a, eq.REBULK] = 0.0
-        ports[a, eq.VOLT_LIMIT], ports[a, eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
-        told[a] = 0
+    if slot == 2 and at_float:
+        _begin_bulk(a, ports, timer, told, equip)
         set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
     elif slot == 0 and ((doing == modes.FOLLOW and charging) or doing == modes.LIMITED):
         set_phase(a, modes.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
-        if equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0 and timer[a] == np.inf:
-            timer[a] = t + equip[a, ABSORB_MAX]
     elif doing == modes.FOLLOW and charging:
         set_phase(a, modes.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
     elif doing == modes.FOLLOW:
         _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
     elif doing == modes.LIMITED or (doing == modes.HOLD and slot == 0):
-        set_phase(a, modes.FOLLOW, ports[a, eq.KIND], AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == modes.HOLD else -1
+        set_phase(a, modes.FOLLOW, ports[a, eq.KIND], what, t, phase, ports, told, equip, log, count, volt)
     elif doing == modes.HOLD:
-        finish(a, t, phase, ports, timer, told, equip, log, count, volt)
+        _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
     elif doing == modes.IDLE:
         set_phase(a, modes.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
     elif doing == modes.CUT:
+        ports[a, eq.CUT_OFF] = 0.0
         set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 
 
+@kernel
+def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
+    """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
+    (slot 2, and slot 1 where there is no tail)."""
+    absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0
+    if not absorbs:
+        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
+    elif slot == 2 or ports[a, eq.TAIL] == 0.0:
+        set_phase(a, modes.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif ports[a, eq.TAIL_RUNS] > 0.0:
+        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
+    elif equip[a, TAIL_TIME] == 0.0:
+        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
+    else:
+        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
+
+
 @plain
-def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
+def appointment(a, t, phase, ports, timer, told, equip, log, count):
     """What port ``a`` has waited for has come."""
-    timer[a] = np.inf
-    if phase[a] == modes.CUT:
+    clock, due = timer[a], t + 1e-9
+    if clock[RECOVER_AT] <= due:
+        clock[RECOVER_AT] = np.inf
         ports[a, eq.RECOVERY] = equip[a, RECOVERY_V]
-    elif equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] > 0.0:
+    if clock[REBULK_AT] <= due:
+        clock[REBULK_AT] = np.inf
         ports[a, eq.REBULK] = max(equip[a, REBULK_V], 1e-6)
-    elif equip[a, CHARGER] > 0.0:
-        finish(a, t, phase, ports, timer, told, equip, log, count, volt)
+    if clock[TAIL_AT] <= due:
+        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, 0.0)
+    elif clock[ABSORB_AT] <= due:
+        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, 0.0)
+    _keep_clock(a, t, phase, ports, timer, equip)
 
 
 @plain

@@ -98,4 +98,5 @@ def integrals(n_packs, n_ports):
     port_acc[eq.PORT_MIN_V], port_acc[eq.PORT_MAX_V] = np.inf, -np.inf
     acc = np.zeros((eq.N_ACC, n_packs))
     acc[eq.ACC_T_MIN], acc[eq.ACC_T_MAX] = np.inf, -np.inf
+    acc[eq.ACC_CELL_MIN], acc[eq.ACC_CELL_MAX] = np.inf, -np.inf
     return acc, port_acc

@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-import functools
-import json
-import platform
 from functools import cached_property
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
 
-from simbank.files import write_whole
+from simbank import provenance
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
+from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.run_warnings import cascades, too_cold
 from simbank.warning import BankWarning, as_records
 
-__all__ = ["Result", "Trace", "package_version"]
+__all__ = ["Result", "Trace"]
 
 WH = 1.0 / 3600.0
 REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
 CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
+WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 
 
 class Trace:
@@ -68,15 +67,32 @@ class Result:
     complete : bool
         False if the run stopped before the end of its duty.
     scenario : Scenario
+    warnings : list of BankWarning
+        What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
-        self._bank, self._port_names = run.bank, run.port_names
+        self._bank, self._port_names, self._method = run.bank, run.port_names, run.method
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self._branch_peak_a = run.extremes[4].copy()
         self.summary = _summary(run, stored_change_j)
+        self.warnings = self._told(run, complete)
+        self.summary["warnings"] = as_records(self.warnings)
+
+    def _told(self, run, complete):
+        """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
+        before = [warning for warning in run.warnings if not complete or warning.code != FREEZING]
+        packs, rows = self._bank.packs, self.summary["packs"]
+        happened = [
+            *beyond_warnings(packs, rows),
+            *cascades(run.openings, self._events, self.summary["ports"]),
+            *too_cold(packs, rows),
+            *assumed_bms_warnings(packs, self._events),
+            *balance_warnings(self.summary["closure"], self.summary["integrator"]),
+        ]
+        return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
     def packs(self):
@@ -113,9 +129,11 @@ class Result:
 
     @cached_property
     def made_by(self):
-        """Versions of Python and of the libraries that made it."""
-        names = ("simbank", "numpy", "scipy", "numba", "pandas")
-        return {"python": platform.python_version()} | {name: package_version(name) for name in names}
+        """What made it: versions, scenario and hashes of its contents and of the files it read, settings, time."""
+        return provenance.made_by(
+            self.scenario, "simbank.simulate", integrator=self.summary["integrator"]["name"],
+            tolerance=self.summary["integrator"]["tolerance"], method=self._method,
+        )  # fmt: skip
 
     @cached_property
     def branch_current_a(self):
@@ -138,7 +156,8 @@ class Result:
     def write(self, folder):
         """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON.
 
-        Each file is written aside and then put in place of the old one, so that what is there is always whole.
+        Each file is written aside and then put in place of the old one, so that what is there is always whole. What made them
+        stands in each Parquet file and in ``summary.json``, and for all of them in ``made_by.json``.
         """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
@@ -149,17 +168,14 @@ class Result:
             "events": self.events,
         }
         for name, table in tables.items():
-            write_whole(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
-            write_whole(folder / f"{name}.csv", lambda path, table=table: table.to_csv(path, index=False))
-        source = getattr(self.scenario, "source", None)
+            for ending in ("parquet", "csv"):
+                provenance.write_table(folder / f"{name}.{ending}", table, self.made_by)
         record = self.summary | {
             "complete": self.complete,
-            "made_by": self.made_by,
-            "scenario_file": source,
+            "scenario_file": getattr(self.scenario, "source", None),
             "scenario_data": getattr(self.scenario, "data", None),
         }
-        text = json.dumps(record, indent=2, default=str) + "\n"
-        write_whole(folder / "summary.json", lambda path: path.write_text(text, encoding="utf-8"))
+        provenance.write_json(folder / "summary.json", record, self.made_by)
         return folder
 
     def _plot(self, name, **options):
@@ -190,15 +206,6 @@ def _frame(times, names, quantities, level):
     index = pd.Index(times, name="time_s")
     columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
-
-
-@functools.cache
-def package_version(name):
-    """Version of an installed package."""
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "not installed"
 
 
 def _branch_frame(bank, peak, branch_ws):
@@ -265,6 +272,10 @@ def _summary(run, stored_change_j):
         {
             "name": pack.name,
             "capacity_ah": pack.capacity_ah,
+            "rated_capacity_ah": pack.rated_capacity_ah,
+            "cell_capacity_ah": pack.cell_capacity_ah,
+            "cells_in_series": pack.cells_in_series,
+            "cells_in_parallel": pack.cells_in_parallel,
             "soc_start": float(run.y_start[k]),
             "soc_end": float(run.y[k]),
             "soc_min": float(soc_range[0, k]),
@@ -282,6 +293,13 @@ def _summary(run, stored_change_j):
             "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
             "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
+            "switch": switch_of(pack),
+            "cell_volt_max": _plain(acc[eq.ACC_CELL_MAX, k]),
+            "cell_volt_min": _plain(acc[eq.ACC_CELL_MIN, k]),
+            "overcharge_ah": float(acc[eq.ACC_OVER_AS, k] * WH),
+            "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
+            "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),
+            "overdischarge_wh": float(acc[eq.ACC_UNDER_J, k] * WH),
             "first_full_h": first(k, True),
             "first_empty_h": first(k, False),
         }
@@ -326,18 +344,18 @@ def _summary(run, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "warnings": as_records([*run.warnings, *balance_warnings(closure, is_fast, tolerance)]),
         "closure": closure,
     }
 
 
-def balance_warnings(closure, is_fast, tolerance):
+def balance_warnings(closure, integrator):
     """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
 
     Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a
     thousandth of what it holds, whichever is larger. A looser tolerance than the default loosens the limits in proportion.
     """
-    looser = max(1.0, tolerance / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
+    is_fast = integrator["name"] == "fast"
+    looser = max(1.0, integrator["tolerance"] / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
     out = []
     for what, limit in (("charge", FAST_CHARGE_LIMIT if is_fast else CHARGE_LIMIT), ("energy", ENERGY_LIMIT)):
         missed = closure[f"{what}_relative"]
@@ -348,6 +366,53 @@ def balance_warnings(closure, is_fast, tolerance):
             )
             out.append(BankWarning("balance-missed", what, text))
     return out
+
+
+def switch_of(pack):
+    """What of a pack's own can disconnect it: "own", "assumed", "none", or "stuck charge", "stuck discharge", "stuck both"."""
+    if pack.bms is not None and pack.bms.stuck is not None:
+        return f"stuck {pack.bms.stuck}"
+    return "none" if not pack.has_switch else "own" if pack.bms is not None else "assumed"
+
+
+def beyond_warnings(packs, rows):
+    """Packs that were charged beyond full or discharged beyond empty; ``rows`` are those of the summary."""
+    found = []
+    for pack, row in zip(packs, rows, strict=True):
+        over, under = row["overcharge_ah"], row["overdischarge_ah"]
+        worth_saying = WORTH_SAYING * pack.capacity_ah
+        said = []
+        if over > worth_saying:
+            fate = "gas, lose water and heat" if pack.chemistry.family == "lead-acid" else "swell, vent and burn"
+            said.append(
+                f"{over:.3g} Ah ({over / pack.capacity_ah * 100:.1f} % of its capacity, {row['overcharge_wh']:.0f} Wh) went in beyond "
+                f"100 %, cells up to {row['cell_volt_max']:.2f} V: this is how cells {fate}"
+            )
+        if under > worth_saying:
+            said.append(
+                f"{under:.3g} Ah were taken beyond 0 %, cells down to {row['cell_volt_min']:.2f} V: this is how cells are ruined, "
+                "and may short when charged again"
+            )
+        if said:
+            text = (
+                f"{'; '.join(said)}. The model no longer knows what the cells do: it goes on along a straight line, without gas, "
+                "damage or fire"
+            )
+            found.append(BankWarning("beyond-cell-model", pack.name, text))
+    return found
+
+
+def assumed_bms_warnings(packs, events):
+    """Packs that opened at a cell limit by a BMS that the file does not give."""
+    opened = {where for _, where, what, _ in events if what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)}
+    names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
+    if not names:
+        return []
+    text = (
+        "opened at a cell limit by a BMS that the file does not give: a lithium-ion pack without a bms is taken to have one that "
+        "opens at once at the chemistry's limits. Give the limits of yours, or bms = { stuck = ... } for a switch that does not open"
+    )
+    return [BankWarning("assumed-bms", ", ".join(names), text)]
 
 
 def _ports(run):
@@ -379,7 +444,7 @@ def _ports(run):
                 "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
                 "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
-                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS),
+                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

@@ -22,8 +22,10 @@ from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
+from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace
+from simbank.simulation.run_warnings import Opening
 
 __all__ = ["METHODS", "simulate"]
 
@@ -88,10 +90,13 @@ def monitor_array(packs):
     out[:, :, modes.LIMIT] = np.inf
     for k, pack in enumerate(packs):
         bms = pack.bms
-        # Without a BMS of its own a pack opens at once at the chemistry's limits; with one, only at 0 and 100 % in any case.
-        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if bms is None else np.inf
-        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if bms is None else -np.inf
-        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if bms is None or not bms.stuck_on else (np.inf, -np.inf)
+        # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
+        # switch nothing is watched.
+        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
+        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
+        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
+        if pack.goes_beyond:
+            out[k, (modes.PAST_FULL, modes.PAST_EMPTY), modes.LIMIT] = 1.0, 0.0
         if bms is None:
             continue
         for r, limit in (
@@ -101,6 +106,19 @@ def monitor_array(packs):
             (modes.DISCHARGE_TEMP, bms.discharge_temperature),
         ):  # fmt: skip
             out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
+    return out
+
+
+def block_array(packs):
+    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
+
+    Switching off by hand is not the BMS's and works in any case.
+    """
+    out = np.tile(modes.BLOCKS, (len(packs), 1))
+    for k, pack in enumerate(packs):
+        charge, discharge = pack.stuck
+        out[k] &= ~(1 * charge + 2 * discharge)
+    out[:, modes.SWITCHED] = modes.BLOCKS[modes.SWITCHED]
     return out
 
 
@@ -285,9 +303,9 @@ class _Run:
         self.ports_end = self.packs_end + modes.PORT_SLOTS * self.p
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
-        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to 1e-8 of what moved: state of charge, which is near one, gets a hundredth,
-        # in a run of a day or less, where little may move, a thousandth; what the relaxation voltages miss, the currents miss too.
-        # Only LSODA takes a relative tolerance for each state.
+        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
+        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
+        # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
         soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
         self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 0.1, 0.1, 1e-3], self.n), np.ones(self.d)])
         self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
@@ -300,7 +318,7 @@ class _Run:
         self.pack_state = np.zeros(self.n, np.int64)
         self.pack_mark = np.zeros((self.n, 2))
         self.asleep = np.zeros(self.n, bool)  # would carry current in its blocked direction, were it woken now
-        self.monitors = monitor_array(packs)
+        self.monitors, self.blocks = monitor_array(packs), block_array(packs)
         self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
         self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
         self.precharge_timer = np.full(self.n, np.inf)
@@ -317,9 +335,9 @@ class _Run:
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
         self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
-        self.equip = port_laws.equipment_array(self.behaviours)
+        self.equip = port_laws.equipment_array(self.behaviours, self.pack_names)
         self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
-        self.port_timer = np.full(self.p, np.inf)
+        self.port_timer = port_laws.timer_array(self.equip)
         self.told = np.zeros(self.p, np.int64)
         self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
         self.warnings = []  # of BankWarning, in the order in which they are to be read
@@ -331,6 +349,7 @@ class _Run:
             np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= eq.FULL_SOC, z <= eq.EMPTY_SOC], 0.0, np.inf),
             np.zeros((self.p, self.p)), np.zeros(len(graph.branches)),
         )  # fmt: skip
+        self.acc[eq.ACC_LAST_SOC] = self.y[: self.n]
         self.branch_ws = np.zeros(len(graph.branches))
         self.blocked_s = np.zeros((2, self.n))
         duration = self.duty.duration_s
@@ -338,7 +357,7 @@ class _Run:
         self.grid = np.append(np.arange(0.0, duration - 1e-9 * step, step), duration)
         self.trace = Trace(self.bank)
         self.y_start = self.y.copy()
-        self.events = []
+        self.events, self.openings = [], []
         self.last_cause = "duty"
         self.fast_tolerance, self.handed_over, self.tolerance = None, 0, tolerance
         self._stuck = (0, -1.0)
@@ -353,6 +372,7 @@ class _Run:
         self.reduced = self.network.reduce(self._closed(), self.branch_closed)
         self.device_flows = np.ascontiguousarray(self.reduced.flows[self.device_branch])
         self.ports[:, eq.LIVE] = self.reduced.port_live
+        port_laws.keep_clocks(self.t, self.phase, self.ports, self.port_timer, self.equip)
         self._cap_chargers()
 
     def _cap_chargers(self):
@@ -415,17 +435,27 @@ class _Run:
 
     def _trip(self, k, r):
         """A monitor's condition has lasted: block."""
-        work, _ = self._solve()
+        if not modes.BLOCKS[r]:
+            self.monitor_state[k, r] = modes.BLOCKING
+            return
+        work, port = self._solve()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
-        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
         self.monitor_state[k, r] = modes.WAITING
+        if self.blocks[k, r] != modes.BLOCKS[r]:
+            self._event(self.pack_names[k], modes.STUCK, f"{modes.BLOCK_TEXT[r]}: {because}")
+        if not self.blocks[k, r]:  # said once, and nothing changes
+            self.monitor_timer[k, r] = np.inf
+            return
+        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
         hold = self.monitors[k, r, modes.HOLD_S]
         times = self.trips.setdefault((k, r), [])
         times.append(self.t)
         recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
+            limit = float(self.monitors[k, r, modes.LIMIT])
+            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -452,12 +482,14 @@ class _Run:
 
     def _release(self, k, r):
         self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
+        if not modes.BLOCKS[r]:
+            return
         self._event(self.pack_names[k], modes.SWITCHED_ON if r == modes.SWITCHED else modes.RELEASED, modes.BLOCK_TEXT[r])
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
-        blocks = int(np.bitwise_or.reduce(modes.BLOCKS[self.monitor_state[k] >= modes.WAITING], initial=0))
+        blocks = int(np.bitwise_or.reduce(self.blocks[k, self.monitor_state[k] >= modes.WAITING], initial=0))
         old = self.pack_state[k]
         was_open = old in (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN)
         if blocks == 3:
@@ -527,7 +559,7 @@ class _Run:
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
             name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
-            self.events.append((t, name, text, f"{volt:.2f} V" if what in port_laws.WITH_VOLT else ""))
+            self.events.append((t, name, text, port_laws.because(int(what), volt, self.behaviours[int(a)][1])))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
@@ -550,6 +582,8 @@ class _Run:
         self._event(
             device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
         )
+        if what != modes.DEVICE_SWITCHED:
+            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
@@ -570,7 +604,7 @@ class _Run:
     def _next_known(self, ports=True):
         timers = [self.monitor_timer, self.device_timer, self.precharge_timer]
         if ports:
-            timers.append(self.port_timer)
+            timers.append(self.port_timer[:, port_laws.NEXT])
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.switching[0].time_s) if self.switching else known
 
@@ -588,8 +622,8 @@ class _Run:
                 self._open_device(d, modes.DEVICE_INSTANT)
             else:
                 self._close_device(d)
-        for a in np.flatnonzero(self.port_timer <= now):
-            port_laws.appointment(a, self.t, *self._port_state(), 0.0)
+        for a in np.flatnonzero(self.port_timer[:, port_laws.NEXT] <= now):
+            port_laws.appointment(a, self.t, *self._port_state())
             self._read_log()
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)
@@ -684,8 +718,14 @@ class _Run:
             where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
 
+    def _joining(self):
+        """What flows now, before any command is taken."""
+        work, port = self._solve()
+        return Joining(work[eq.E], work[eq.I_PACK], self.reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]]))
+
     def go(self):
         self._rewire()
+        self.warnings += warnings_of_bank(self.bank, self.duty, self._joining())
         if self.fast_tolerance is not None:
             self._go_fast()
             self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
@@ -762,7 +802,8 @@ class _Run:
 
     def _take(self, step):
         """Set the ports to a step's commands."""
-        port_laws.take(command_row(step, self.port_names), self.phase, self.ports, self.equip)
+        port_laws.take(self.t, command_row(step, self.port_names), *self._port_state())
+        self._read_log()
         self.ports[:, eq.LIVE] = self.reduced.port_live
         self._cap_chargers()
 

@@ -12,6 +12,7 @@ from simbank.filemodel import nearest
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
 from simbank.studies.figures import headline
+from simbank.warning import gathered
 
 __all__ = ["Comparison", "compare"]
 
@@ -30,6 +31,11 @@ class Comparison:
 
     table: pd.DataFrame
     results: dict
+
+    @property
+    def warnings(self):
+        """What must be known before any of the figures; of several layouts that warn of the same, the first one's numbers."""
+        return gathered([(layout, result.warnings) for layout, result in self.results.items()])
 
     def plot(self, **options):
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""

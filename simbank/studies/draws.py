@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from simbank.errors import InputError
+from simbank.scenario import joint_branches
 
 __all__ = ["SAMPLERS", "Draw", "draw_points", "expand_keys", "parse_draw"]
 
@@ -80,6 +82,8 @@ def parse_draw(text, key=None):
     except ValueError:
         raise InputError(RIGHT, key=key, value=text) from None
     kind = match[1]
+    if not (math.isfinite(low) and math.isfinite(high)):
+        raise InputError(f"its numbers must be finite: {RIGHT}", key=key, value=text)
     good = {"uniform": high > low, "normal": high > 0, "lognormal": low > 0 and high > 1}[kind]
     if not good:
         raise InputError(f"its numbers do not fit a {kind}: {RIGHT}", key=key, value=text)
@@ -87,8 +91,8 @@ def parse_draw(text, key=None):
 
 
 def expand_keys(scenario, draws):
-    """One key for each ``*``: ``packs.*.soc`` is the state of charge of every pack for itself, ``wiring.added.*`` the extra
-    resistance of every link and lead."""
+    """One key for each ``*``: ``packs.*.soc`` is the state of charge of every pack for itself (each of a ``count`` too),
+    ``wiring.added.*`` the extra resistance of every link and lead."""
     out = {}
     for key, text in draws.items():
         draw = parse_draw(text, key)
@@ -97,9 +101,9 @@ def expand_keys(scenario, draws):
             continue
         begin, _, rest = key.partition(".*")
         if begin == "packs":
-            names = [table["name"] for table in scenario.data["packs"]]
+            names = [pack.name for pack in scenario.bank.packs]
         elif begin == "wiring.added":
-            names = [b.name for b in scenario.bank.graph.branches if b.kind in ("link", "lead", "conductor")]
+            names = joint_branches(scenario.bank)
         elif begin == "pack_types":
             names = list(scenario.data["pack_types"])
         else:

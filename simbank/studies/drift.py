@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from simbank.cells import SERIES_48V, load_chemistry
-from simbank.errors import InputError
+from simbank.cells import load_chemistry
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.warning import gathered
 
 __all__ = ["Drift", "drift"]
 
@@ -25,6 +25,11 @@ class Drift:
 
     table: pd.DataFrame
     results: dict
+
+    @property
+    def warnings(self):
+        """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers."""
+        return gathered([(name, result.warnings) for name, result in self.results.items()])
 
     def plot(self):
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""
@@ -44,6 +49,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     scenario : Scenario
         Gives packs and wiring; its duty is not used.
     chemistries : sequence of str
+        Names in the library, or paths of chemistry files that hold ``cells_in_series_48v``.
     progress : callable, optional
 
     Returns
@@ -55,9 +61,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     rows, results = {}, {}
     for k, name in enumerate(chemistries):
         chemistry = load_chemistry(name)
-        if name not in SERIES_48V:
-            raise InputError(f"use chemistries of the library: {', '.join(SERIES_48V)}", key="chemistries", value=name)
-        series = SERIES_48V[name]
+        series = chemistry.series_48v()
         changes = {
             "duty": {
                 "kind": "cycles",
@@ -69,8 +73,7 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
             changes[f"pack_types.{kind}.chemistry"] = name
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
-        for k_pack in range(len(scenario.data["packs"])):
-            changes[f"packs.{k_pack}.soc"] = START_SOC
+        changes["packs.*.soc"] = START_SOC
         part = None if progress is None else lambda done, k=k: progress((k + done) / len(chemistries))
         result = simulate(with_changes(scenario, changes), progress=part, **options)
         spread = result.spread_points

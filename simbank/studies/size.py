@@ -1,8 +1,8 @@
-"""The smallest gauge and simplest layout that keep a bank within limits, and why each smaller one does not."""
+"""The smallest gauge and simplest layout that keep a bank within limits and carry its current, and why each smaller one does not."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,13 @@ from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.errors import InputError, SimulationError
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.studies.carrying import carrying, lasting_currents
+from simbank.studies.described import bank_warnings
+from simbank.studies.protection import Assumptions
+from simbank.studies.protection.checks import carried_limits
+from simbank.studies.protection.outage import full_loads
 from simbank.studies.usable import usable
+from simbank.warning import BankWarning
 
 __all__ = ["GAUGES", "SIMPLEST_FIRST", "Limits", "Sizing", "size"]
 
@@ -22,6 +28,9 @@ GAUGES = {
     "awg": [gauge for gauge in AMPACITY_60_75_90 if gauge not in ("14 AWG", "12 AWG", "3 AWG", "1 AWG")],
     "mm2": [f"{size} mm2" for size in IEC_60228_OHM_PER_KM["copper", "flexible"]],
 }
+
+
+OUTPUT_STEP_S = 120.0
 
 
 @dataclass(frozen=True)
@@ -53,18 +62,60 @@ class Sizing:
     Attributes
     ----------
     table : DataFrame
-        One row per layout and gauge: figures, ``copper_kg``, ``price``, ``fits``, ``why_not``, ``pareto`` (no other is at once
-        lighter and shares better).
+        One row per layout and gauge: figures, ``copper_kg``, ``price``, ``fits``, ``why_not``, ``pareto`` (no other that may be
+        bought is at once lighter and shares better). Of the conductor of this gauge that is nearest to what it may carry, or
+        farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass for good,
+        missing if none limits it), ``protected`` (missing likewise), ``why`` (all of that in words).
     best : dict or None
         The row chosen: the simplest layout of which any gauge fits, in its smallest gauge that fits.
     by_layout : dict
         The smallest gauge that fits, by layout.
+    warnings : list of BankWarning
+        What must be known of the bank as the file has it before any of the figures, and of the sizes found.
+    sharing_only : bool
+        Whether ampacity and protection were left out.
     """
 
     limits: Limits
     table: pd.DataFrame
     best: dict | None
     by_layout: dict
+    warnings: list = field(default_factory=list)
+    sharing_only: bool = False
+
+    @property
+    def looked_at(self):
+        """What the sizes were held against, and what not, in one or two sentences."""
+        if self.sharing_only:
+            return (
+                "SHARING ONLY: ampacity and protection were not looked at. A size in this list may burn: hold each against its "
+                "ampacity and its devices before anything is bought (leave --sharing-only out, and simbank protect)."
+            )
+        return (
+            "Ampacity: by NFPA 70 table 310.16 (AWG) or IEC 60364-5-52 method C (mm²), corrected for ambient and bundling, in the "
+            "column of the lowest temperature where no insulation is given (60 °C, mm² 70 °C), against "
+            f"{Assumptions().margin:g} × the greatest current of the duty (samples at {OUTPUT_STEP_S / 60.0:g} min) or at full load, "
+            "inverters at their rated power. Devices: what they let pass for good against the same ampacity. Not looked at: fault "
+            "currents, withstand, breaking capacity, conductors of other sizes than the one tried (for these: simbank protect)."
+        )
+
+    @property
+    def frontier(self):
+        """The rows that matter: the smallest that fits of each layout, those that fit and are not beaten in copper and sharing at
+        once (by a thousandth of the share ratio or more), and the next smaller of the best; where nothing fits, the largest of
+        each layout."""
+        table = self.table
+        if self.best is None:
+            keep = set(table.groupby("layout", sort=False)["area_mm2"].idxmax())
+        else:
+            chosen = [table["layout"].eq(layout) & table["gauge"].eq(gauge) for layout, gauge in self.by_layout.items()]
+            unbeaten = table[table["fits"] & table["pareto"]].sort_values("copper_kg")
+            better = unbeaten["share_ratio"].round(3).cummin().diff().fillna(-1.0) < 0
+            keep = {k for mask in chosen for k in table.index[mask]} | set(unbeaten.index[better])
+            smaller = table[(table["layout"] == self.best["layout"]) & (table["area_mm2"] < self.best["area_mm2"])]
+            if len(smaller):
+                keep.add(smaller["area_mm2"].idxmax())
+        return table.loc[sorted(keep)]
 
     def plot(self):
         """Copper against sharing, with what fits; returns the matplotlib figure."""
@@ -75,11 +126,13 @@ class Sizing:
 
 def size(
     scenario, limits, *, gauges="awg", layouts=None, price_per_kg=None, prices=None, c_rate=0.2, integrator="fast", progress=None,
-    **options,
+    sharing_only=False, **options,
 ):  # fmt: skip
     """Run every layout in every gauge of a series at the scenario's duty.
 
-    The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file.
+    The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file. A gauge that may
+    not carry its current for good does not fit, nor one that the devices in the file would let be overloaded; one that no device
+    limits is not rejected, since no size cures that, but warned of.
 
     Parameters
     ----------
@@ -95,6 +148,8 @@ def size(
         Price per metre by gauge, instead.
     c_rate : float
         For the usable energy.
+    sharing_only : bool
+        Leave out ampacity and protection.
     **options
         Passed on to :func:`simbank.simulate`.
 
@@ -116,12 +171,15 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
-    rows = []
+    rows, loads, beside = [], full_loads(scenario), {}
     for layout in chosen:
+        passes = None if sharing_only else carried_limits(with_changes(scenario, {"wiring.layout": layout}).bank)
         for gauge in series:
-            rows.append(
-                _try(scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options)
-            )
+            row, beside[layout, gauge] = _try(
+                scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options, loads,
+                passes,
+            )  # fmt: skip
+            rows.append(row)
             if progress:
                 progress(len(rows) / (len(chosen) * len(series)))
     table = pd.DataFrame(rows)
@@ -136,29 +194,66 @@ def size(
         if layout in by_layout:
             best = table[(table["layout"] == layout) & (table["gauge"] == by_layout[layout])].iloc[0].to_dict()
             break
-    return Sizing(limits, table, best, by_layout)
+    told = best or rows[-1]
+    warnings = [*bank_warnings(scenario), *_size_warnings(told, beside[told["layout"], told["gauge"]], sharing_only)]
+    return Sizing(limits, table, best, by_layout, warnings, sharing_only)
 
 
-def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options):
+def _size_warnings(row, beside, sharing_only):
+    """What must be said of a size that was found: what was not looked at, what no device limits, and what else would burn."""
+    if sharing_only:
+        yield BankWarning("sharing-only", "bank", "ampacity and protection were not looked at; a size listed here may burn")
+        return
+    if isinstance(row.get("conductor"), str) and pd.isna(row["device_a"]):
+        yield BankWarning(
+            "no-device-limits", row["conductor"],
+            "no device in the file limits the current in it, whatever its size: a size found here is not protected until one does",
+        )  # fmt: skip
+    for found in beside:
+        if found.carries is False:
+            yield BankWarning(
+                "conductor-overloaded", found.name, f"stays as in the file and may not carry its load: {found.load_text}"
+            )
+        elif found.protected is False:
+            yield BankWarning("conductor-unprotected", found.name, f"stays as in the file: {found.device_text}")
+
+
+def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, passes):
+    """A row of the table, and what the other conductors carry. ``passes`` is what devices let pass for good through each branch, or
+    None to leave out ampacity and protection."""
     case = with_changes(scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
     ports = {f"lead {name} {sign}" for name in case.bank.graph.ports for sign in "+-"}
     joining = [b for b in case.bank.graph.branches if b.kind == part and b.name not in ports]
     conductors = [b.conductor for b in joining if b.conductor is not None]
     copper = sum(c.mass_kg for c in conductors if c.gauge is not None)
-    metres = sum(c.length_m for c in conductors if c.gauge is not None and c.gauge.label == parse_gauge(gauge).label)
+    row_label = parse_gauge(gauge).label
+    metres = sum(c.length_m for c in conductors if c.gauge is not None and c.gauge.label == row_label)
     price = prices[gauge] * metres if gauge in prices else price_per_kg * copper if price_per_kg is not None else None
     row = {
         "layout": layout, "gauge": gauge, "area_mm2": parse_gauge(gauge).area_m2 * 1e6, "copper_kg": copper, "price": price,
     }  # fmt: skip
     try:
-        result = simulate(case, integrator=integrator, output_step_s=120.0, **options)
+        result = simulate(case, integrator=integrator, output_step_s=OUTPUT_STEP_S, **options)
     except SimulationError as error:
-        return row | {"fits": False, "why_not": str(error), "integrator": integrator}
+        return row | {"fits": False, "why_not": str(error), "integrator": integrator}, []
     figures = _figures(result)
     if limits.usable_percent is not None:
         energy = usable(case, c_rate, integrator=integrator, **options)["energy_wh"]
         figures["usable_percent"] = 100.0 * energy["bank"] / energy["sum of packs"]
-    why = []
+    why, beside, carried = [], [], {}
+    if passes is not None:
+        kept = _same_gauge(scenario, part, gauge)
+        currents = lasting_currents(case.bank, loads, result)
+        tried, beside = [], []
+        for branch in case.bank.graph.branches:
+            if branch.kind == "device" or branch.conductor is None:
+                continue
+            mine = branch in joining and branch.conductor.gauge is not None and branch.conductor.gauge.label == row_label
+            if mine and not kept:  # an ampacity that was stated belongs to the gauge in the file
+                branch = replace(branch, conductor=replace(branch.conductor, ampacity_a=None))
+            found = carrying(branch, currents[branch.name], passes[branch.name], case.bank.ambient_k, Assumptions().margin)
+            (tried if mine else beside).append(found)
+        carried, why = _carried(tried)
     for key, words, sign in (
         ("share_ratio", "largest share ratio {:.3f} over {:g}", 1), ("spread_points", "spread {:.1f} points over {:g}", 1),
         ("drop_percent", "drop {:.2f} % over {:g} %", 1), ("usable_percent", "usable energy {:.1f} % below {:g} %", -1),
@@ -166,7 +261,34 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
         limit = getattr(limits, key)
         if limit is not None and sign * (figures[key] - limit) > 0:
             why.append(words.format(figures[key], limit))
-    return row | figures | {"fits": not why, "why_not": "; ".join(why), "integrator": integrator}
+    return row | figures | carried | {"fits": not why, "why_not": "; ".join(why), "integrator": integrator}, beside
+
+
+def _same_gauge(scenario, part, gauge):
+    """Whether the file has this gauge for the part that is sized."""
+    own = scenario.data["wiring"][part].get("gauge")
+    return own is not None and parse_gauge(own).label == parse_gauge(gauge).label
+
+
+def _carried(tried):
+    """Columns of the conductor that is nearest to what it may carry, and why it does not do."""
+    if not tried:
+        return {}, []
+    worst = max(tried, key=lambda found: found.strain)
+    why = []
+    if worst.carries is None:
+        why.append(worst.words)
+    elif not worst.carries:
+        why.append(worst.load_text)
+    if worst.protected is False:
+        why.append(worst.device_text)
+    limited = bool(np.isfinite(worst.device_a))
+    columns = {
+        "conductor": worst.name, "current_a": worst.current_a, "ampacity_a": worst.ampacity_a, "carries": worst.carries,
+        "device_a": worst.device_a if limited else None, "protected": worst.protected,
+        "why": f"{worst.load_text}; {worst.device_text.removesuffix('; ' + worst.words)}",
+    }  # fmt: skip
+    return columns, why
 
 
 def _figures(result):
@@ -187,8 +309,12 @@ def _figures(result):
 
 
 def _undominated(table, k):
-    """No other row has less copper and no worse sharing."""
-    if "share_ratio" not in table or np.isnan(table["share_ratio"].iloc[k]):
+    """No other row that may be bought has less copper and no worse sharing; a row that may not is none of them."""
+    if "share_ratio" not in table:
+        return False
+    if "carries" in table:
+        table = table.assign(share_ratio=table["share_ratio"].where(table["carries"].eq(True) & table["protected"].ne(False)))
+    if np.isnan(table["share_ratio"].iloc[k]):
         return False
     mine = table.iloc[k]
     lighter = table["copper_kg"] <= mine["copper_kg"]

@@ -11,12 +11,15 @@ from pathlib import Path
 import pandas as pd
 
 from simbank.errors import InputError, SimulationError
-from simbank.scenario import from_dict, with_changes
+from simbank.provenance import code_hash, content_hash, files_read, made_by, versions
+from simbank.scenario import changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import headline
+from simbank.studies.unused import unused_keys
+from simbank.warning import as_records, from_records, gathered
 
-__all__ = ["sweep"]
+__all__ = ["inline", "sweep"]
 
 CHUNK = 8  # runs handed to a worker at a time
 ROWS_FILE = "rows.jsonl"
@@ -37,7 +40,7 @@ def sweep(
         The points themselves, each dotted key → value.
     vary : dict of str to str, optional
         Dotted key → distribution (see :func:`simbank.studies.draws.parse_draw`), drawn ``runs`` times for each point of the grid.
-        ``*`` stands for every name: ``packs.*.soc``.
+        ``*`` stands for every name, each drawn for itself: ``packs.*.soc``. In a grid or list it sets all alike.
     runs, sampler, seed
         How many draws; "lhs" or "sobol"; seed.
     jobs : int
@@ -45,7 +48,9 @@ def sweep(
     cluster : str, optional
         Address of a Dask scheduler, such as ``tcp://10.0.0.5:8786``; runs are then done by its workers.
     keep : path-like, optional
-        Folder for rows as they come; a sweep that is started again there computes only what is missing.
+        Folder for rows as they come; a sweep that is started again there computes only what is missing or failed. A row counts
+        as there if its point, the scenario, the contents of every file it read, the settings, the program and its libraries are
+        the same.
     progress : callable, optional
         Called with the fraction of runs done.
     on_row : callable, optional
@@ -57,8 +62,10 @@ def sweep(
     Returns
     -------
     DataFrame
-        One row per point, in order: its keys, the headline figures, ``integrator``, ``handed_over`` (times the reference took
-        over) and ``failure`` (None, or why this run could not finish or its values do not fit).
+        One row per point, in order: its keys (a value that is a table as its text), the headline figures, ``integrator``,
+        ``handed_over`` (times the reference took over), ``warnings`` (codes, with commas) and ``failure`` (None, or why this run
+        could not finish or its values do not fit). Its ``attrs``: ``warnings``, a list of ``{code, where, text}``: keys that
+        change nothing, then what the runs warn of, each once; ``made_by``; ``fixed_keys`` (of the grid or list); ``drawn_keys``.
 
     Raises
     ------
@@ -66,26 +73,61 @@ def sweep(
         If nothing is given to vary, or a key or value of a grid or list does not fit (checked before the first run). A drawn
         value that does not fit is a row with its failure.
     """
-    all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
+    fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
     options = {"integrator": integrator} | options
-    done = _Kept(keep, scenario, options)
-    todo = [(k, point) for k, point in enumerate(all_points) if point not in done]
-    rows = {k: done[point] for k, point in enumerate(all_points) if point in done}
+    drawn = (
+        {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
+    )
+    made = _made_by(scenario, options, drawn, content_hash(all_points))
+    done = _Kept(keep, scenario, options, made)
+    kept = [done.find(point) for point in all_points]
+    todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
+    rows = {k: row for k, row in enumerate(kept) if row is not None}
     chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
     work = [(scenario.data, scenario.source, chunk, options) for chunk in chunks]
     for found in _workers(work, jobs, cluster):
-        for k, row in found:
+        for k, row, files in found:
             rows[k] = row
-            done.add(all_points[k], row)
+            done.add(all_points[k], row, files)
             if on_row:
                 on_row(row)
         if progress:
             progress(len(rows) / len(all_points))
-    return pd.DataFrame([rows[k] for k in range(len(all_points))])
+    table, warned = _table([rows[k] for k in range(len(all_points))])
+    fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
+    warnings = as_records([*unused_keys(scenario, table, fixed, fixed_keys, vary, draws), *warned])
+    table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
+    return table
+
+
+def _table(rows):
+    """Rows as a table with the codes of each row's warnings, and the whole of them, each once."""
+    warned = [(f"row {k}", from_records(row.get("warnings") or ())) for k, row in enumerate(rows)]
+    codes = [", ".join(dict.fromkeys(warning.code for warning in warnings)) for _, warnings in warned]
+    return pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)]), gathered(warned)
+
+
+def inline(value):
+    """A value as a table of points shows it: tables and lists as compact text, in the form of the file."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(part)}" for key, part in value.items()) + " }"
+    return "[" + ", ".join(_toml(part) for part in value) + "]" if isinstance(value, (list, tuple)) else value
+
+
+def _toml(value):
+    return inline(value) if isinstance(value, (dict, list, tuple)) else json.dumps(value, ensure_ascii=False)
+
+
+def _made_by(scenario, options, drawn, points):
+    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+    usual = FAST_TOLERANCE if options["integrator"] == "fast" else REFERENCE_TOLERANCE
+    settings = options | {"tolerance": options.get("tolerance") or usual}
+    return made_by(scenario, "simbank.sweep", **settings, **drawn, points_sha256=points)
 
 
 def _points(scenario, grid, points, vary, runs, sampler, seed):
-    """Every point to run; those of a grid or list are checked."""
+    """Points of the grid or list, which are checked; draws by key; every point to run."""
     if (grid and points) or not (grid or points or vary):
         raise InputError('needs a grid such as "duty.c_rate=0.1,0.2", a list of points, or something to vary', key="grid")
     if grid is not None and not all(len(values) for values in grid.values()):
@@ -94,25 +136,29 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
     for point in fixed:
         with_changes(scenario, point)
     if not vary:
-        return fixed
+        return fixed, {}, fixed
     draws = expand_keys(scenario, vary)
     drawn = draw_points(draws, runs, sampler, seed)
     with_changes(scenario, {key: draw.value(0.5) for key, draw in draws.items()})
-    return [base | point for base in fixed for point in drawn]
+    return fixed, draws, [base | point for base in fixed for point in drawn]
 
 
 def run_points(data, source, chunk, options):
-    """Rows of some points, with their numbers; what a worker does."""
+    """(number, row, files read) of some points; what a worker does."""
     out = []
     for number, point in chunk:
-        figures, failure, note = {}, None, {}
+        figures, failure, note, warned, files = {}, None, {}, [], {}
         try:
-            summary = simulate(from_dict(data, point, source), output_step_s=600.0, **options).summary
-            figures, note = headline(summary), summary["integrator"]
+            scenario = from_dict(data, point, source)
+            files = scenario.files
+            summary = simulate(scenario, output_step_s=600.0, **options).summary
+            figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
         except (SimulationError, InputError) as error:
             failure = str(error)
-        row = {"integrator": options["integrator"], "handed_over": note.get("handed_over"), "failure": failure}
-        out.append((number, point | figures | row))
+        row = {
+            "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
+        }  # fmt: skip
+        out.append((number, {key: inline(value) for key, value in point.items()} | figures | row, files))
     return out
 
 
@@ -146,13 +192,15 @@ def _on_cluster(work, address):
 
 
 class _Kept:
-    """Rows on disk by a fingerprint of what they were computed from, so that a sweep can be taken up again."""
+    """Rows on disk by a fingerprint of all that they were computed from, so that a sweep can be taken up again.
 
-    def __init__(self, folder, scenario, options):
-        from simbank.simulation.result import package_version
+    Before the rows of each sitting stands a line ``{"made_by": …}``.
+    """
 
-        self.path, self.rows = None, {}
-        self.base = json.dumps([scenario.data, options, package_version("simbank")], sort_keys=True, default=str)
+    def __init__(self, folder, scenario, options, made):
+        self.path, self.rows, self._made, self._hashes = None, {}, made, {}
+        self.scenario = scenario
+        self.base = json.dumps([scenario.data, options, versions(), code_hash()], sort_keys=True, default=str)
         if folder is None:
             return
         self.path = Path(folder) / ROWS_FILE
@@ -161,24 +209,34 @@ class _Kept:
             for line in self.path.read_text(encoding="utf-8").splitlines():
                 try:
                     record = json.loads(line)
-                    self.rows[record["of"]] = record["row"]
+                    if record["row"]["failure"] is None:  # what failed is tried again
+                        self.rows[record["of"]] = record["row"]
                 except (ValueError, KeyError, TypeError):
                     continue  # the last line of a sweep that was killed may be half written
 
-    def _mark(self, point):
-        return hashlib.sha256((self.base + json.dumps(point, sort_keys=True, default=str)).encode()).hexdigest()[:20]
+    def _mark(self, point, files):
+        return hashlib.sha256((self.base + json.dumps([point, files], sort_keys=True, default=str)).encode()).hexdigest()[:20]
 
-    def __contains__(self, point):
-        return bool(self.rows) and self._mark(point) in self.rows
+    def find(self, point):
+        """The row of a point if it is there and nothing that it was computed from has changed, else None."""
+        if not self.rows:
+            return None
+        files = self.scenario.files
+        if any(key.partition(".")[0] in ("duty", "pack_types") for key in point):
+            try:
+                files = files_read(changed(self.scenario.data, point), self.scenario.source, self._hashes)
+            except InputError:
+                return None
+        return self.rows.get(self._mark(point, files))
 
-    def __getitem__(self, point):
-        return self.rows[self._mark(point)]
-
-    def add(self, point, row):
+    def add(self, point, row, files):
         if self.path is None:
             return
-        line = json.dumps({"of": self._mark(point), "row": row}, default=float) + "\n"
+        lines = [{"of": self._mark(point, files), "row": row}]
+        if self._made is not None:
+            lines, self._made = [{"made_by": self._made}, *lines], None
+        text = "".join(json.dumps(line, default=float) + "\n" for line in lines)
         with self.path.open("a", encoding="utf-8") as file:
-            file.write(line)
+            file.write(text)
             file.flush()
             os.fsync(file.fileno())

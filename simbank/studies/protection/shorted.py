@@ -86,7 +86,7 @@ def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC
                 pack,
                 cells_in_series=left,
                 internal_wiring_ohm=pack.internal_wiring_ohm + cells * short_ohm,
-                bms=BMS(stuck_on=True),
+                bms=BMS(stuck="both"),
                 **keep,
             )
         packs.append(pack)

@@ -1,0 +1,209 @@
+"""What made a result: hashes of all that it was computed from, versions, settings and time; and files that carry these.
+
+Tables stay the same from run to run: the time stands beside them (in a file's own metadata and in ``made_by.json``), never in a row.
+"""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import hashlib
+import json
+from contextlib import suppress
+from pathlib import Path
+
+from simbank import files
+
+__all__ = [
+    "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
+    "write_figure", "write_json", "write_svg", "write_table",
+]  # fmt: skip
+
+MADE_BY_FILE = "made_by.json"
+LIBRARIES = ("numpy", "scipy", "numba", "pandas", "pvlib")
+_command = []
+
+
+def set_command(words):
+    """The command line that this process works for; files that it writes name it."""
+    import shlex
+
+    _command[:] = [shlex.join(words)]
+
+
+@functools.cache
+def package_version(name):
+    """Version of an installed package."""
+    from importlib.metadata import PackageNotFoundError, version  # which takes longer to load than all else here
+
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def versions():
+    """Versions of simbank, of Python and of the libraries whose numbers enter a result."""
+    import platform
+
+    return {"simbank": package_version("simbank"), "python": platform.python_version()} | {
+        name: package_version(name) for name in LIBRARIES
+    }
+
+
+@functools.cache
+def code_hash():
+    """SHA-256 over every Python source and data file of the package, read once in a process."""
+    root, total = Path(__file__).parent, hashlib.sha256()
+    for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
+        content = path.read_bytes()
+        total.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)
+    return total.hexdigest()
+
+
+def file_hash(path):
+    """SHA-256 of a file's contents, None if it cannot be read."""
+    with suppress(OSError, ValueError):
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return None
+
+
+def content_hash(data):
+    """SHA-256 of plain data, whatever the order of its keys."""
+    return hashlib.sha256(json.dumps(data, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def files_read(data, source=None, known=None):
+    """The files that a scenario's data refers to: tables of its duty and chemistries given by path.
+
+    Parameters
+    ----------
+    data : dict
+        A scenario file's contents, changes applied.
+    source : str, optional
+        Path of the scenario file; tables are looked for beside it, chemistries from the working folder.
+    known : dict, optional
+        Hashes by path, filled as files are read, for a caller that asks for many scenarios at once.
+
+    Returns
+    -------
+    dict
+        Dotted key → ``{"file": its path as given, "sha256": hash of its contents, None if it cannot be read}``.
+    """
+    folder, found = Path(source).parent if source else Path(), {}
+    known = {} if known is None else known
+
+    def add(key, table, entry, base):
+        name = table.get(entry) if isinstance(table, dict) else None
+        if isinstance(name, str):
+            path = base / name
+            if path not in known:
+                known[path] = file_hash(path)
+            found[f"{key}.{entry}"] = {"file": name, "sha256": known[path]}
+
+    duty = data.get("duty")
+    if isinstance(duty, dict):
+        add("duty", duty, "file", folder)
+        for kind in ("sun", "load"):
+            tables = duty.get(kind)
+            for k, table in enumerate(tables if isinstance(tables, list) else [tables]):
+                add(f"duty.{kind}.{k}", table, "file", folder)
+    types = data.get("pack_types")
+    for name, table in types.items() if isinstance(types, dict) else ():
+        if isinstance(table, dict) and str(table.get("chemistry", "")).endswith(".toml"):
+            add(f"pack_types.{name}", table, "chemistry", Path())
+    return found
+
+
+def made_by(scenario=None, function=None, **settings):
+    """What makes a result, as plain data.
+
+    Parameters
+    ----------
+    scenario : Scenario, optional
+        Anything with ``name``; of one from a file also its source, and hashes of its data and of the files that it read.
+    function : str, optional
+        What computed it, such as "simbank.sweep".
+    **settings
+        Seed, sampler, tolerance, integrator and whatever else decides the numbers; what is None is left out.
+    """
+    record = versions() | {"code_sha256": code_hash()}
+    if function:
+        record["function"] = function
+    if _command:
+        record["command"] = _command[0]
+    if scenario is not None:
+        record["scenario"] = scenario.name
+        data = getattr(scenario, "data", None)
+        if data is not None:
+            record |= {"scenario_file": scenario.source, "scenario_sha256": content_hash(data), "files_read": scenario.files}
+    record |= {key: value for key, value in settings.items() if value is not None}
+    return record | {"time_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")}
+
+
+# ---- files that say what made them ----
+
+
+def write_table(path, frame, made, index=False):
+    """Write a table as CSV or Parquet, by the ending of ``path``.
+
+    A Parquet file carries ``made`` in its own metadata (``pandas.read_parquet(path).attrs["made_by"]``), a CSV in the
+    ``made_by.json`` of its folder.
+    """
+    if path.suffix == ".parquet":
+        frame = frame.copy(deep=False)
+        frame.attrs = frame.attrs | {"made_by": made}
+        files.write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
+    else:
+        files.write_csv(path, frame, index)
+    note(path.parent, [path.name], made)
+
+
+def write_json(path, record, made):
+    """Write plain data as JSON, with ``made_by`` beside what it holds."""
+    text = json.dumps(record | {"made_by": made}, indent=2, default=str) + "\n"
+    files.write_text(path, text)
+    note(path.parent, [path.name], made)
+
+
+def write_figure(path, figure, made, title):
+    """Write a matplotlib figure as PNG with the text entries of the PNG standard: Title, Software, Creation Time, Description
+    (``made`` as JSON)."""
+    entries = {
+        "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
+        "Description": json.dumps(made, default=str),
+    }  # fmt: skip
+    files.write_figure(path, figure, entries)
+    note(path.parent, [path.name], made)
+
+
+def write_svg(path, text, made):
+    """Write an SVG drawing with ``made`` as JSON in its ``metadata`` element."""
+    told = json.dumps(made, default=str).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    begin = text.index("<svg")
+    head = text.index(">", begin) + 1
+    text = f"{text[:head]}<metadata>{told}</metadata>{text[head:]}"
+    files.write_text(path, text)
+    note(path.parent, [path.name], made)
+
+
+def note(folder, names, made):
+    """Enter files of a folder into its ``made_by.json``: a list of records, each with the ``files`` that it made and their hashes.
+
+    What the list said of these files before is dropped.
+    """
+    path, names = Path(folder) / MADE_BY_FILE, list(names)
+    records = []
+    with suppress(OSError, ValueError):
+        records = [r for r in json.loads(path.read_text(encoding="utf-8")) if isinstance(r, dict)]
+    hashes = {name: file_hash(path.parent / name) for name in names}
+    for record in records:
+        record["files"] = {n: h for n, h in dict(record.get("files") or {}).items() if n not in hashes}
+    made = json.loads(json.dumps(made, default=str))
+    same = next((r for r in records if {k: v for k, v in r.items() if k != "files"} == made), None)
+    if same is None:
+        same = made | {"files": {}}
+        records.append(same)
+    same["files"] |= hashes
+    text = json.dumps([record for record in records if record["files"]], indent=1) + "\n"
+    files.write_text(path, text)

@@ -1,0 +1,24 @@
+"""Warnings of a bank as a scenario describes it, before anything runs."""
+
+from __future__ import annotations
+
+from simbank.simulation.bank_warnings import Joining, warnings_of_bank
+from simbank.simulation.snapshot import Snapshot
+
+__all__ = ["bank_warnings"]
+
+
+def bank_warnings(scenario):
+    """What is wrong with a bank as it is described; a run warns of the same, and of what happened in it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    list of BankWarning
+        Empty where nothing was found by these rules, which does not mean that nothing is wrong.
+    """
+    still = Snapshot(scenario.bank).still({})
+    return warnings_of_bank(scenario.bank, scenario.duty, Joining(still.open_v, still.pack_a, still.branch_a))

@@ -1,0 +1,292 @@
+"""Warnings: what makes each, where they are shown, and that a sound bank carries none."""
+
+import json
+
+import numpy as np
+import pytest
+import tomli_w
+from typer.testing import CliRunner
+
+import simbank as sb
+from simbank.cli import app
+from simbank.simulation.snapshot import Snapshot
+from simbank.studies.described import bank_warnings
+from simbank.warning import BankWarning, as_records, from_records, gathered
+
+FUSED = {"resistance": "0.2 milliohm", "rating": "125 A"}
+
+
+def two_packs(**changes):
+    """Two equal packs, each with a fuse, on one chain; dotted keys of ``changes`` use __ for the dot."""
+    data = {
+        "name": "two",
+        "pack_types": {"own": {"capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}},
+        "packs": [{"name": name, "type": "own", "device": dict(FUSED)} for name in "AB"],
+        "wiring": {
+            "layout": "chain", "link": {"resistance": "0.5 milliohm"}, "lead": {"resistance": "1 milliohm"},
+        },
+        "ports": [{"name": "port"}],
+        "duty": {"kind": "constant", "discharge": "0.1 C", "hours": 0.5},
+    }  # fmt: skip
+    return sb.from_dict(data, {key.replace("__", "."): value for key, value in changes.items()})
+
+
+def codes(warnings):
+    return [warning.code for warning in warnings]
+
+
+def shown(*arguments):
+    done = CliRunner().invoke(app, [str(a) for a in arguments], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+# ---- where they are shown ----
+
+
+@pytest.fixture(scope="module")
+def bare(tmp_path_factory):
+    """A file of two packs of which one has no device."""
+    file = tmp_path_factory.mktemp("bare") / "two.toml"
+    link = {"gauge": "2 AWG", "length": "30 cm"}
+    file.write_text(tomli_w.dumps(two_packs(packs__B__device={"resistance": "0.2 milliohm"}, wiring__link=link).data))
+    return file
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["run"],
+        ["compare", "--layout", "chain"],
+        ["sweep", "--over", "packs.A.soc=0.4,0.6", "--jobs", "1"],
+        ["sensitivity", "--vary", "packs.A.soc=uniform 0.4 0.5", "--vary", "packs.B.soc=uniform 0.4 0.5", "--runs",
+         "4", "--jobs", "1"],
+        ["size", "--share", "1.5", "--gauges", "2 AWG", "--layout", "chain"],
+        ["drift", "--chemistry", "lfp"],
+        ["usable", "--c-rate", "1"],
+        ["protect"],
+    ],
+    ids=lambda arguments: arguments[0],
+)  # fmt: skip
+def test_every_command_carries_warnings_in_json_and_before_its_tables(arguments, bare):
+    arguments = [arguments[0], bare, *arguments[1:]]
+    record = json.loads(shown(*arguments, "--json"))
+    told = [warning for warning in record["warnings"] if warning["code"] == "no-own-device"]
+    assert len(told) == 1
+    assert set(told[0]) == {"code", "where", "text"}
+    lines = shown(*arguments).splitlines()
+    assert any("no-own-device" in line for line in lines)
+    assert lines[0].startswith("WARNING ")
+
+
+def test_report_says_them_at_its_head(tmp_path, bare):
+    shown("run", bare, "--report", tmp_path / "report.html")
+    page = (tmp_path / "report.html").read_text()
+    assert page.index("no-own-device") < page.index('class="answer"')
+    assert page.count("Warning: no-own-device") == 1  # from the run, the layouts and protection together
+
+
+def test_results_carry_them_in_python():
+    scenario = two_packs()
+    bare = two_packs(packs__A__device={"resistance": "0.2 milliohm"})
+    for study in (sb.simulate, sb.compare, lambda case: sb.protect(case, run=False), bank_warnings):
+        found, sound = (x if isinstance(x, list) else x.warnings for x in (study(bare), study(scenario)))
+        assert "no-own-device" in codes(found)
+        assert sound == []
+    table = sb.sweep(bare, {"duty.hours": [0.1, 0.2]})
+    assert [w["code"] for w in table.attrs["warnings"]] == ["no-own-device"]
+    assert list(table["warnings"]) == ["no-own-device"] * 2
+    assert [w["code"] for w in sb.usable(bare).attrs["warnings"]] == ["no-own-device"]
+
+
+def test_a_bank_without_warnings_prints_none_and_nothing_is_called_safe(tmp_path):
+    file = tmp_path / "two.toml"
+    file.write_text(tomli_w.dumps(two_packs().data))
+    assert json.loads(shown("run", file, "--json"))["warnings"] == []
+    text = shown("run", file)
+    assert "warning" not in text.lower()
+    assert "safe" not in text.lower()
+
+
+def test_gathered_says_each_once_and_of_which_runs():
+    one, other = BankWarning("a", "A", "first"), BankWarning("a", "A", "second")
+    assert gathered([("x", [one, one]), ("y", [one])]) == [one]
+    assert gathered([("x", [one]), ("y", [other])])[0].text == "first (In all 2 runs; the numbers are those of x.)"
+    assert gathered([("x", []), ("y", [other])])[0].text == "second (In 1 of 2 runs: y; the numbers are those of y.)"
+    assert from_records(as_records([one, one, other])) == [one, other]
+
+
+# ---- no device of its own ----
+
+
+def test_no_own_device_names_the_packs_and_a_single_pack_needs_none():
+    assert bank_warnings(two_packs()) == []
+    (warning,) = bank_warnings(two_packs(packs__B__device={"resistance": "0.2 milliohm"}))
+    assert (warning.code, warning.where) == ("no-own-device", "B")
+    alone = two_packs(packs=[{"name": "A", "type": "own"}])
+    assert bank_warnings(alone) == []
+
+
+def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_packs():
+    def strings(*devices):
+        rows = [
+            {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}} | ({"device": dict(FUSED)} if has else {})
+            for (name, packs), has in zip((("W", ["A"]), ("E", ["B", "C"])), devices, strict=True)
+        ]
+        fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+        return two_packs(packs=[{"name": "A", "type": "own"}, *fused], wiring__strings=rows)
+
+    assert bank_warnings(strings(True, True)) == []
+    (warning,) = bank_warnings(strings(True, False))
+    assert (warning.code, warning.where) == ("no-own-device", "string E")
+    (warning,) = bank_warnings(strings(False, False))
+    assert warning.where == "A, string W, string E"
+    assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
+
+
+# ---- packs that do not belong together, or not yet ----
+
+
+def test_mixed_chemistry_says_what_cells_stand_at_and_two_makes_of_one_kind_are_not_mixed():
+    lead = {"chemistry": "lead_flooded", "cells_in_series": 24, "capacity": "100 Ah", "cell_resistance": "1 milliohm"}
+    charge = {"kind": "constant", "charge": "0.1 C", "voltage": "56 V", "hours": 1}
+    warned = bank_warnings(two_packs(pack_types__lead=lead, packs__B__type="lead", duty=charge))
+    assert codes(warned) == ["mixed-chemistry"]
+    assert "lfp (A) and lead_flooded (B)" in warned[0].text
+    assert "lead_flooded cells stand at 2.33 V each (are charged at 2.4 V, limit 2.7 V)" in warned[0].text  # 56/24
+    assert "lfp cells stand at 3.50 V each (are charged at 3.55 V, limit 3.65 V)" in warned[0].text  # 56/16
+    power = {"chemistry": "lfp_power", "capacity": "100 Ah", "cell_resistance": "1 milliohm"}
+    assert "mixed-chemistry" not in codes(bank_warnings(two_packs(pack_types__power=power, packs__B__type="power")))
+
+
+def test_unequal_cell_count_says_what_flows_and_what_the_shorter_row_is_charged_to():
+    short = {"cells_in_series": 14, "capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}
+    charge = {"kind": "constant", "charge": "0.1 C", "voltage": "56 V", "hours": 1}
+    case = two_packs(pack_types__short=short, packs__B__type="short", duty=charge)
+    warned = bank_warnings(case)
+    assert codes(warned) == ["unequal-cell-count"]
+    assert warned[0].where == "B"
+    assert "14 lfp cells stand at 4.00 V each, OVER their limit of 3.65 V" in warned[0].text
+    cell = float(case.bank.packs[0].chemistry.ocv(0.5))
+    # Loop: both packs (cells and 4 milliohm each), two links of 0.5 milliohm, two devices of 0.2 milliohm.
+    by_hand = 2 * cell / (16e-3 + 14e-3 + 8e-3 + 1e-3 + 0.4e-3)
+    assert f"{by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A" in warned[0].text
+    assert f"(125 A; {by_hand:.3g} A flow; 1 more likewise)" in warned[0].text  # of the two devices, alike
+    short["cells_in_series"] = 16
+    assert bank_warnings(two_packs(pack_types__short=short, packs__B__type="short")) == []
+
+
+def test_current_at_joining_is_the_difference_of_voltage_over_the_loop():
+    case = two_packs(packs__A__soc=0.9, packs__B__soc=0.2)
+    lfp = case.bank.packs[0].chemistry
+    volts = [16 * float(lfp.ocv(soc)) for soc in (0.9, 0.2)]
+    ohms = [16e-3 * float(lfp.resistance_scale(soc, 298.15)) + 4e-3 for soc in (0.9, 0.2)]
+    by_hand = (volts[0] - volts[1]) / (sum(ohms) + 2 * 0.5e-3 + 2 * 0.2e-3)
+    still = Snapshot(case.bank).still({})
+    assert still.pack_a == pytest.approx([by_hand, -by_hand], rel=1e-9)
+    assert still.open_v == pytest.approx(volts, rel=1e-12)
+    (warning,) = bank_warnings(case)
+    assert (warning.code, warning.where) == ("unequal-charge", "A, B")
+    assert f"{by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A ({volts[0]:.2f} V open circuit)" in warning.text
+    assert "charge each to full with a charger that limits its current" in warning.text
+    assert sb.simulate(case).warnings == [warning]
+
+
+def test_unequal_charge_below_a_twentieth_of_c_is_no_warning_unless_something_is_overrun():
+    near = {"packs__A__soc": 0.5, "packs__B__soc": 0.45}
+    current = np.abs(Snapshot(two_packs(**near).bank).still({}).pack_a).max()
+    assert 1.0 < current < 5.0  # more than a hundredth of C, less than a twentieth
+    assert bank_warnings(two_packs(**near)) == []
+    limits = {"charge_current": {"limit": f"{current / 2} A"}}
+    (warning,) = bank_warnings(two_packs(**near, pack_types__own__bms=limits))
+    assert warning.code == "unequal-charge"
+    assert f"more than the charge limit of the BMS of B ({current / 2:.3g} A)" in warning.text
+    small = FUSED | {"rating": f"{current / 2} A"}
+    (warning,) = bank_warnings(two_packs(**near, packs__A__device=small))
+    assert f"the rating of device A ({current / 2:.3g} A; {current:.3g} A flow)" in warning.text
+    thin = {"resistance": "0.5 milliohm", "ampacity": f"{current / 2} A"}
+    (warning,) = bank_warnings(two_packs(**near, wiring__link=thin))
+    assert f"({current / 2:.3g} A; {current:.3g} A flow; 1 more likewise)" in warning.text
+
+
+# ---- cells in parallel ----
+
+TWO_ROWS = {"cells_in_parallel": 2, "cell_resistance": "0.25 milliohm", "internal_wiring": "5 milliohm"}
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"capacity": "280 Ah"}, "if 280 Ah were one cell's capacity, or 0.25 mΩ the resistance of 2 cells in parallel"),
+        ({"cell_capacity": "560 Ah"}, "if 560 Ah were the whole pack's capacity"),
+        ({"capacity": "560 Ah"}, None),
+        ({"cell_capacity": "280 Ah"}, None),
+        ({"cell_capacity": "280 Ah", "cells_in_parallel": 1}, None),
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.16 milliohm"}, None),  # a good make
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.9 milliohm"}, None),  # poor, but not by the number in parallel
+    ],
+)
+def test_unequal_parallel_cells(given, told):
+    """Typical of the library's lfp cell: 0.25 milliohm at 280 Ah, 0.07 ohm·Ah."""
+    rows = TWO_ROWS | given
+    warned = bank_warnings(two_packs(pack_types={"own": rows}))
+    if told is None:
+        assert warned == []
+        return
+    (warning,) = warned
+    assert (warning.code, warning.where) == ("unequal-parallel-cells", "A, B")
+    assert "where 0.07 is usual for lfp. It would be 0.07 " + told in warning.text
+
+
+# ---- cold ----
+
+
+def test_charge_below_freezing_is_told_before_a_run_and_after_it_as_it_was():
+    cold = {"ambient": "-5 degC", "duty": {"kind": "constant", "charge": "0.1 C", "hours": 2}}
+    (before,) = bank_warnings(two_packs(**cold))
+    assert (before.code, before.where) == ("charge-below-freezing", "A, B")
+    result = sb.simulate(two_packs(**cold))
+    (after,) = result.warnings
+    assert (after.code, after.where) == ("charge-below-freezing", "A, B")
+    assert "for 2.0 h (coldest -5 °C)" in after.text
+    stops = {"charge_temperature": {"lowest": "0 degC", "highest": "50 degC"}}
+    for sound in (
+        cold | {"ambient": "5 degC"},
+        cold | {"pack_types__own__bms": stops},
+        cold | {"duty": {"kind": "constant", "discharge": "0.1 C", "hours": 2}},
+        cold | {"pack_types__own__chemistry": "lead_flooded", "pack_types__own__cells_in_series": 24},
+    ):
+        assert bank_warnings(two_packs(**sound)) == []
+        assert sb.simulate(two_packs(**sound)).warnings == []
+
+
+# ---- tripped at once ----
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_tripped_at_once_says_who_opened_first_and_what_followed(integrator):
+    limits = {"discharge_current": {"limit": "60 A", "delay": "10 s"}}
+    asked = {"kind": "constant", "discharge": "110 A", "hours": 0.5}
+    uneven = {"pack_types__own__bms": limits, "wiring__link": {"resistance": "4 milliohm"}, "duty": asked}
+    result = sb.simulate(two_packs(**uneven), integrator=integrator)
+    (warning,) = result.warnings
+    assert (warning.code, warning.where) == ("tripped-at-once", "A, B")
+    first = result.events.iloc[0]
+    assert first["time_s"] == pytest.approx(10.0, abs=1e-3)
+    assert warning.text.startswith("10 s after the start A opened: ")
+    assert "over its limit of 60 A, with 110 A drawn from the bank" in warning.text
+    assert "B (110 A over 60 A) followed within 10 s, so that port stopped" in warning.text
+    amperes = float(warning.text.split("opened: ")[1].split(" A")[0])
+    assert f"reaches its limit at about {110 * 60 / amperes:.0f}"[:-1] in warning.text  # within the rounding of the text
+    even = sb.simulate(two_packs(**uneven | {"wiring__link": {"resistance": "0.01 milliohm"}}), integrator=integrator)
+    assert even.warnings == []
+    assert not len(even.events)
+
+
+def test_tripped_at_once_by_a_device():
+    asked = {"kind": "constant", "discharge": "200 A", "hours": 0.5}
+    small = {"resistance": "0.2 milliohm", "rating": "50 A"}
+    result = sb.simulate(two_packs(packs__A__device=small, packs__B__device=small, duty=asked))
+    (warning,) = result.warnings
+    assert (warning.code, warning.where) == ("tripped-at-once", "device A, device B")
+    assert sb.simulate(two_packs(packs__B__device=small, duty=asked | {"discharge": "60 A"})).warnings == []
