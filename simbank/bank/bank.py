@@ -14,7 +14,7 @@ from simbank.cells.curves import Curve
 
 __all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 
-MAX_PACKS = 512  # in one bank
+MAX_PACKS = 256  # in one bank: of so many, each may open in turn at once, and the run has started in ten seconds
 LEAST_LEVELLING_S = 10.0  # a pack whose temperature follows its surroundings faster than this cannot be simulated
 LEAST_J_K_PER_WH = 0.1  # cells weigh about ten times as much as this at 1 kJ/kg/K; common practice, no source
 BEYOND_FULL = 0.5  # so far beyond 0 and 100 % the curves of unequal cells are tabulated; then they go on straight
