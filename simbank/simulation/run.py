@@ -26,6 +26,7 @@ from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace
 from simbank.simulation.run_warnings import Opening
+from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -36,6 +37,7 @@ CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hou
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
 HAND_OVER_TOLERANCE = 1e-7
+MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
@@ -175,6 +177,24 @@ def duty_windows(duty, port_names):
         )
 
 
+def relaxation_warnings(packs):
+    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
+    is taken over by the relaxation long before its time constant has passed."""
+    names = []
+    for pack in packs:
+        chemistry = pack.chemistry
+        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
+        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
+            names.append(pack.name)
+    if not names:
+        return []
+    text = (
+        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
+        "reference integrator ran instead. Check them"
+    )
+    return [BankWarning("reference-instead", ", ".join(names), text)]
+
+
 def start_k(pack, ambient_k):
     """Temperature of a pack at the start [K]."""
     return ambient_k if pack.temperature_k is None else pack.temperature_k
@@ -248,8 +268,12 @@ def simulate(
         tolerance = FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE
     if not LEAST_TOLERANCE <= tolerance <= MOST_TOLERANCE:
         raise InputError(f"must be from {LEAST_TOLERANCE:g} to {MOST_TOLERANCE:g}", key="tolerance", value=tolerance)
+    slow = relaxation_warnings(scenario.bank.packs) if is_fast else []
+    if slow:
+        is_fast, tolerance = False, REFERENCE_TOLERANCE
     solver_tolerance = HAND_OVER_TOLERANCE if is_fast else tolerance
     run = _Run(scenario, method, solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
+    run.warnings += slow
     if is_fast:
         run.fast_tolerance = tolerance
     try:
