@@ -969,7 +969,8 @@ def test_m3_the_trials_spread(integrator):
     peaks = [np.asarray(result.branches["current_peak_a"]) for result in (fine, coarse)]
     assert peaks[1] == pytest.approx(peaks[0], rel=1e-6)
     for one, other in zip(fine.summary["packs"], coarse.summary["packs"], strict=True):
-        assert one["first_full_h"] == pytest.approx(other["first_full_h"], rel=1e-6)
+        times = [-1.0 if pack["first_full_h"] is None else pack["first_full_h"] for pack in (one, other)]
+        assert times[1] == pytest.approx(times[0], rel=1e-6)
 
 
 def test_m11_the_fast_integrator_needs_less_time_for_a_month():
@@ -1010,8 +1011,9 @@ def test_m12_temperatures_of_neighbours_level_by_the_closed_form(integrator):
     mean = -44.5 / 2 * np.exp(-loss / capacity * t)
     half = -44.5 / 2 * np.exp(-(loss + 2 * coupling) / capacity * t)
     exact = 25.0 + np.column_stack([mean + half, mean - half])
-    assert found == pytest.approx(exact, abs=1e-6 if integrator == "reference" else 5e-3)
-    assert found[-1] == pytest.approx(exact[-1], abs=1e-6)
+    # the cold pack has another voltage, so that up to 0.12 A flow from one to the other and warm them a little
+    assert found == pytest.approx(exact, abs=5e-4 if integrator == "reference" else 2e-3)
+    assert found[-1] == pytest.approx(exact[-1], abs=1e-4)
 
 
 @pytest.mark.parametrize("name", ["fuzz_fast_vs_ref_100102", "fuzz_charge_fast_100102"])
