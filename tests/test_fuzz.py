@@ -221,7 +221,12 @@ def wide_scenario(seed, most_days=2):
     if r.random() < 0.2:
         load = {"port": "load", "energy_per_day": f"{spread(0.1, 60):.4g} kWh"}
         sun = {"port": "sun", "peak_power": f"{spread(0.1, 20):.4g} kW", "latitude": float(uniform(-60, 60)), "longitude": 0.0}
-        data["duty"] = {"kind": "days", "days": int(r.integers(1, most_days + 1)), "step": "5 min", "load": load}
+        data["duty"] = {
+            "kind": "days",
+            "days": int(r.integers(1, most_days + 1)),
+            "step": "10 min" if most_days > 1 else "30 min",
+            "load": load,
+        }
         if r.random() < 0.8:
             data["duty"]["sun"] = sun
     return data

@@ -538,8 +538,11 @@ def advance(
             while clock < limit - LAST_S:
                 local = clock - step_start
                 h = min(h_try, max_step, limit - clock)
-                if g + sample_t.size - filled < grid.size:  # no further than there is room for samples
-                    h = min(h, max(LEAST_STEP_S, grid[g + sample_t.size - filled] - clock))
+                room = g + sample_t.size - filled
+                if room < grid.size and grid[room] < clock + h:  # no room for the samples of this step
+                    if filled > 0:
+                        return PAUSE, clock, step_start, row, fresh, h_try, filled
+                    h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
                     error, stiff = _step(
