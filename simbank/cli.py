@@ -427,7 +427,7 @@ def _show_sizes(found, scenario, integrator, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, nmc, lead_flooded]")
+        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -449,15 +449,22 @@ def drift(
         write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
-        _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        shown = found.table.reset_index()
+        shown["half_width"] = [f"±{value:.1f}" for value in shown["half_width_mv"]]
+        shown["dead_band"] = [f"±{value:.1f}" for value in shown["dead_band_points"]]
+        _table(title, shown, _DRIFT_COLUMNS)
+        for text in found.words:
+            _console().print(text)
         _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     if report is not None:
-        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
+        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring. "
+        text += " ".join(found.words)
         shown = found.table.reset_index()
         section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
         _report(report, scenario, json_, studies=[section])
@@ -1004,9 +1011,12 @@ _PORT_COLUMNS = {
 }  # fmt: skip
 _DRIFT_COLUMNS = {
     "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
-    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]",
+    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]", "half_width": "hysteresis of\na cell [mV]",
+    "dead_band": "dead band\n[points]",
     "spread_max_points": "largest spread\n[points]", "spread_end_of_discharge_points": "at end of\ndischarge [points]",
     "spread_after_rest_points": "after 12 h of\nrest [points]",
+    "spread_end_of_discharge_no_hysteresis_points": "without hysteresis:\nend of discharge",
+    "spread_after_rest_no_hysteresis_points": "\nafter 12 h of rest",
 }  # fmt: skip
 _CARD_COLUMNS = {
     "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
