@@ -1006,6 +1006,23 @@ def _table(title, frame, columns):
     _console().print(table)
 
 
+def _told(title, frame, columns):
+    """A table whose last column is a text that wraps; nothing of it is cut off."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    *short, last = columns
+    for key in short:
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
+    table.add_column(Text(columns[last]), overflow="fold")
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
+    _console().print(table)
+
+
 def _shares(results):
     """Share ratio of every pack on discharge, layouts as columns."""
     import pandas as pd
@@ -1092,6 +1109,7 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
+    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1132,22 +1150,17 @@ def _show_protection(found, everything):
         }  # fmt: skip
         _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
         columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
-        _table("Overload at the ports, followed to its end", found.overload_told, columns)
+        _told("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        _told("One out at full load", found.worst_outages.reset_index(drop=True), columns)
     if found.string_ratings:
-        table = Table(
-            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
-        )
-        for heading in ("string", "device", "which rating surely opens first"):
-            table.add_column(heading, overflow="fold")
-        for rating in found.string_ratings:
-            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
-        say(table)
+        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
+        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
+        _told("Devices of strings before those behind them", rows, columns)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -134,12 +134,13 @@ class Protection:
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
             "warms too; joints, devices and added resistance as given.",
-            "A pass of withstand: area of the metal, of metric cable by its resistance where that is less than its nominal size.",
+            "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
+            "is less than the nominal size.",
         ]
         if self.breaks.failed:
             lines.append(
                 f"Counted as failed closed throughout, since they cannot break what may flow through them: {', '.join(sorted(self.breaks.failed))}. "
-                "Only the tables of overload and of one out show also what happens if they do open."
+                "Below that current they may still open: overload and one out say what happens in either case."
             )
         if self.breaks.doubtful:
             lines.append(
@@ -290,6 +291,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     outages, outage_checks = _outages(loads, breaks)
     ratings = string_ratings(greatest, least, loads, lasting, case.margin)
     shorted, shorted_checks = _shorted(bank, case)
+    shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
         *rules.devices_present(bank, breaks.state),
         *_device_checks(bank, breaks, case, lasting),
@@ -491,9 +493,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
         return unknown("rating ≤ ampacity", branch.name, words)
     without = ""
     if limit > able:
-        without = (
-            f", {named(failed)} counting as failed closed ({able:g} A if they opened)" if failed and np.isfinite(able) else ""
-        )
+        without = f" (counted as failed closed: {named(failed)}; relied on, {able:g} A)" if failed and np.isfinite(able) else ""
     if not np.isfinite(limit):
         return judge(
             "rating ≤ ampacity", branch.name, False,
@@ -623,7 +623,7 @@ def _overload(loads, greatest, breaks):
     for times in OVERLOADS if "discharge" in loads.loads else ():
         still = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in cascades.middle.steps}
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
         current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
@@ -677,6 +677,17 @@ def _outage_check(loads, dropped, load, cascades):
         text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
         return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
     return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
+
+
+def _relied_on(check, bank, breaks):
+    """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
+    own = [device.name for device in bank.devices if device.owner == check.where]
+    if check.status != PASS or any(breaks.state[name] == rules.OPENS for name in own):
+        return check
+    if breaks.doubtful.intersection(own):
+        text = f"{check.text}. But if {named(own)} should fail closed (ratings not given), nothing ends it"
+        return replace(check, status=rules.NOT_CHECKABLE, text=text)
+    return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 
 def _shorted(bank, case):
