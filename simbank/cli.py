@@ -1122,7 +1122,7 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    for line in found.basis:
+    for line in (*found.basis, *found.reliance):
         say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
     clearing = found.clearing_told

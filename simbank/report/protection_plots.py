@@ -110,7 +110,7 @@ def _panel(axis, protection, owner, class_name, rating, band, devices):
     failed = protection.breaks.failed.intersection(d.name for d in devices)
     if failed:
         what = "counts" if len(devices) == 1 else f"{len(failed)} of {len(devices)} count"
-        title += f"\n{what} as failed closed: cannot break what may flow"
+        title += f"\n{what} as failed closed (see ratings)"
     axis.set_title(title, fontsize=10)
 
 

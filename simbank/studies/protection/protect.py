@@ -129,7 +129,7 @@ class Protection:
     def basis(self):
         """What the figures rest on, as sentences."""
         a = self.assumptions
-        lines = [
+        return [
             f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C, conductors as in the file. Least: packs as old "
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
@@ -137,15 +137,21 @@ class Protection:
             "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
             "is less than the nominal size.",
         ]
+
+    @property
+    def reliance(self):
+        """Which devices are not relied on, and why, as sentences."""
+        lines = []
         if self.breaks.failed:
             lines.append(
-                f"Counted as failed closed throughout, since they cannot break what may flow through them: {', '.join(sorted(self.breaks.failed))}. "
-                "Below that current they may still open: overload and one out say what happens in either case."
+                "Counted as failed closed throughout, since they cannot break what may flow through them: "
+                f"{', '.join(sorted(self.breaks.failed))}. Whether they still open on a small current is not known: overload and one "
+                "out say what happens in either case."
             )
         if self.breaks.doubtful:
             lines.append(
-                f"Their DC ratings are not given, so both cases are judged, that they open and that all of them fail closed: "
-                f"{', '.join(sorted(self.breaks.doubtful))}. What passes in one case only is not checkable."
+                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: both cases are judged, that they open and "
+                "that all of them fail closed, and what passes in one only is not checkable."
             )
         return lines
 
