@@ -716,6 +716,171 @@ def test_m2_written_out_packs_keep_their_cells_and_results(root):
         simbank.with_changes(whole, {"packs.P9.soc": 0.5})
 
 
+def test_m4_what_a_small_sample_cannot_tell_is_said(root):
+    """Sixteen samples of ten like joints: the order is noise. One joint against none: it is not."""
+    short = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.5}]})
+    many = {"wiring.added.*": "uniform 0 1 milliohm", "packs.P1.soc": "uniform 0.8 0.82", "packs.P2.soc": "uniform 0.8 0.82"}
+    found, again = (simbank.sensitivity(short, many, runs=16, tolerance=1e-6) for _ in range(2))
+    assert found.table.equals(again.table)  # intervals too
+    assert not found.table["told_apart"].all()
+    assert "keys-not-told-apart" in {warning.code for warning in found.warnings}
+    assert "cannot settle the order" in found.words[0]
+    assert "--runs" in found.words[0]
+    assert found.table["first_covers_zero"].any()
+    assert "covers zero" in " ".join(found.words)
+    few = {"wiring.link.joint": "uniform 0.01 0.5 milliohm", "wiring.lead.joint": "uniform 0.1 0.3 milliohm"}
+    found = simbank.sensitivity(short, few, runs=16, tolerance=1e-6)
+    assert list(found.table["place_high"]) == [1, 2]
+    assert [w.where for w in found.warnings if w.code == "key-changes-nothing"] == ["wiring.lead.joint"]  # a chain has none
+
+
+def test_m4_resampled_indices_are_the_estimators_of_scipy(root):
+    """The whole sample taken once gives scipy's own indices (scipy.stats.sobol_indices)."""
+    from scipy import stats
+
+    module = importlib.import_module("simbank.studies.sensitivity")
+    random = np.random.default_rng(1)
+    f_a, f_b, f_ab = random.normal(size=(1, 32)), random.normal(size=(1, 32)), random.normal(size=(3, 1, 32))
+
+    class Same:
+        def integers(self, low, high, count):
+            return np.arange(count)
+
+    true = stats.sobol_indices(func={"f_A": f_a, "f_B": f_b, "f_AB": f_ab}, n=32)
+    firsts, totals = module._resampled([f_a, f_b, f_ab[:, 0].T.reshape(1, -1)], 32, Same())
+    assert firsts[0] == pytest.approx(true.first_order.ravel())
+    assert totals[0] == pytest.approx(true.total_order.ravel())
+
+
+def test_m6_every_file_says_what_made_it(tmp_path):
+    """Parquet metadata, text of PNG, metadata of SVG, JSON beside CSV; hashes against hashlib on the files."""
+    import hashlib
+
+    import pandas as pd
+    from PIL import Image
+
+    shutil.copy(TRIALS / "table_stale.toml", tmp_path)
+    shutil.copy(TRIALS / "load.csv", tmp_path)
+    file, table = str(tmp_path / "table_stale.toml"), hashlib.sha256((tmp_path / "load.csv").read_bytes()).hexdigest()
+
+    def right(made, function):
+        assert made["function"] == function
+        assert (made["scenario"], made["scenario_file"]) == ("Small", file)
+        assert made["files_read"] == {"duty.file": {"file": "load.csv", "sha256": table}}
+        assert {"simbank", "numpy", "python", "code_sha256", "scenario_sha256", "time_utc"} <= made.keys()
+        return made
+
+    for words, function in (
+        (["run", file], "simbank.simulate"),
+        (
+            [
+                "sweep",
+                file,
+                "--over",
+                "packs.A.soc=0.8,0.9",
+                "--vary",
+                "packs.B.soc=uniform 0.7 0.9",
+                "--runs",
+                "2",
+                "--seed",
+                "3",
+            ],
+            "simbank.sweep",
+        ),
+        (["protect", file], "simbank.protect"),
+        (["usable", file], "simbank.usable"),
+        (["drift", file, "--chemistry", "lfp"], "simbank.drift"),
+    ):
+        out = tmp_path / words[0]
+        shown = CliRunner().invoke(cli.app, [*words, "--out", str(out)])
+        assert shown.exit_code == 0, shown.exception
+        listed = {}
+        for record in json.loads((out / "made_by.json").read_text()):
+            right(record, function)
+            listed |= record["files"]
+        for path in out.iterdir():
+            if path.name in ("made_by.json", "rows.jsonl"):
+                continue
+            assert listed[path.name] == hashlib.sha256(path.read_bytes()).hexdigest(), path
+            if path.suffix == ".parquet":
+                right(pd.read_parquet(path).attrs["made_by"], function)
+            elif path.suffix == ".png":
+                right(json.loads(Image.open(path).text["Description"]), function)
+            elif path.suffix == ".svg":
+                right(json.loads(html.unescape(path.read_text().split("<metadata>")[1].split("</metadata>")[0])), function)
+            elif path.suffix == ".json":
+                right(json.loads(path.read_text())["made_by"], function)
+    made = pd.read_parquet(tmp_path / "sweep" / "sweep.parquet").attrs["made_by"]
+    assert (made["seed"], made["sampler"], made["runs"], made["integrator"]) == (3, "lhs", 2, "fast")
+    assert made["tolerance"] == pytest.approx(3e-8)
+    first = json.loads((tmp_path / "sweep" / "rows.jsonl").read_text().splitlines()[0])
+    assert right(first["made_by"], "simbank.sweep")["vary"] == {"packs.B.soc": "uniform 0.7 0.9"}
+
+
+def test_m6_tables_are_the_same_for_any_number_of_jobs(root, tmp_path):
+    words = [
+        "sweep",
+        str(root / "scenarios" / "classroom_chain.toml"),
+        "--set",
+        'duty.steps=[{discharge = "0.3 C", hours = 0.2}]',
+    ]
+    words += ["--over", "packs.P3.soc=" + ",".join(str(0.5 + 0.01 * k) for k in range(18)), "--out"]
+    tables = []
+    for jobs in ("1", "2"):
+        shown = CliRunner().invoke(cli.app, [*words, str(tmp_path / jobs), "--jobs", jobs])
+        assert shown.exit_code == 0, shown.exception
+        tables.append((tmp_path / jobs / "sweep.csv").read_bytes())
+    assert tables[0] == tables[1]
+
+
+def test_m7_pictures_never_pool_what_differs(root):
+    """Each point of the grid is a line or a panel of its own; a line has one value of the figure at each place."""
+    from simbank.report.study_plots import plot_bands
+
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.2}]})
+    grid = {"duty.c_rate": [0.1, 0.3], "wiring.layout": ["chain", "busbar"], "wiring.link.gauge": ["6 AWG", "2 AWG", "2/0 AWG"]}
+    table = simbank.sweep(scenario, grid)
+    axes = simbank.plot_sweep(table).axes
+    assert len(axes) == 9  # three figures, a row of panels for each gauge
+    for axis in axes:
+        assert [line.get_label() for line in axis.get_lines()] == ["chain", "busbar"]
+        assert all(list(line.get_xdata()) == [0.1, 0.3] for line in axis.get_lines())
+    drawn = [y for axis in axes[::3] for line in axis.get_lines() for y in line.get_ydata()]
+    assert sorted(drawn) == sorted(table["spread_max_points"])
+    (axis,) = simbank.plot_sweep(table[table["duty.c_rate"] == 0.3], x="wiring.link.gauge", figure="conductor_loss_wh").axes
+    assert [tick.get_text() for tick in axis.get_xticklabels()] == ["6 AWG", "2 AWG", "2/0 AWG"]
+    both = simbank.sweep(scenario, {"wiring.layout": ["chain", "busbar"]}, vary={"packs.*.soc": "uniform 0.6 0.8"}, runs=6)
+    bands = plot_bands(both)
+    assert all(len(axis.get_lines()) == 2 for axis in bands.axes)
+    assert all(len(line.get_xdata()) == 6 for axis in bands.axes for line in axis.get_lines())
+    points = [{"duty.c_rate": 0.1 + 0.01 * k, "packs.P.soc": 0.5 + 0.01 * (k * 3 % 11)} for k in range(10)]  # no grid
+    (axis,) = simbank.plot_sweep(simbank.sweep(scenario, points=points), figure="spread_max_points").axes
+    assert "run" in axis.get_xlabel()
+    for wrong in ({"x": "packs.P.soc"}, {"by": "duty.c"}, {"figure": "beauty"}):
+        with pytest.raises(simbank.InputError):
+            simbank.plot_sweep(table, **wrong)
+
+
+def test_m7_a_picture_for_every_sweep(root, tmp_path):
+    words = ["sweep", str(root / "scenarios" / "classroom_chain.toml"), "--jobs", "1"]
+    words += ["--set", 'duty.steps=[{discharge = "0.3 C", hours = 0.2}]']
+    points = tmp_path / "points.csv"
+    points.write_text("packs.P1.soc,wiring.layout\n0.6,chain\n0.7,busbar\n")
+    for name, more, pictures in (
+        ("grid", ["--over", "wiring.link.gauge=6 AWG,2 AWG"], {"sweep.png"}),
+        ("rates", ["--over", "duty.c_rate=0.1,0.2"], {"c_rate.png"}),
+        ("chosen", ["--over", "duty.c_rate=0.1,0.2", "--over", "wiring.layout=chain,busbar", "--x", "wiring.layout",
+                    "--by", "duty.c_rate", "--figure", "pack_loss_wh"], {"sweep.png"}),
+        ("list", ["--points", str(points)], {"sweep.png"}),
+        ("draws", ["--vary", "packs.*.soc=uniform 0.6 0.8", "--runs", "4"], {"sweep.png", "bands.png"}),
+    ):  # fmt: skip
+        shown = CliRunner().invoke(cli.app, [*words, *more, "--out", str(tmp_path / name)])
+        assert shown.exit_code == 0, (name, shown.exception)
+        assert {path.name for path in (tmp_path / name).glob("*.png")} == pictures
+    shown = CliRunner().invoke(cli.app, [*words, "--over", "duty.c_rate=0.1,0.2", "--x", "duty.c_rate"])
+    assert "--out" in str(shown.exception)
+
+
 def test_m8_a_key_that_changes_nothing_is_a_warning(root):
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.5}]})
     gauges = {"wiring.link.gauge": ["6 AWG", "2 AWG"]}

@@ -127,6 +127,23 @@ def test_no_own_device_names_the_packs_and_a_single_pack_needs_none():
     assert bank_warnings(alone) == []
 
 
+def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_packs():
+    def strings(*devices):
+        rows = [
+            {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}} | ({"device": dict(FUSED)} if has else {})
+            for (name, packs), has in zip((("W", ["A"]), ("E", ["B", "C"])), devices, strict=True)
+        ]
+        fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+        return two_packs(packs=[{"name": "A", "type": "own"}, *fused], wiring__strings=rows)
+
+    assert bank_warnings(strings(True, True)) == []
+    (warning,) = bank_warnings(strings(True, False))
+    assert (warning.code, warning.where) == ("no-own-device", "string E")
+    (warning,) = bank_warnings(strings(False, False))
+    assert warning.where == "A, string W, string E"
+    assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
+
+
 # ---- packs that do not belong together, or not yet ----
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import json
 import math
 import re
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ import pandas as pd
 
 from simbank.report.drawing import draw_bank
 from simbank.studies.described import bank_warnings
+from simbank.warning import listed
 
 __all__ = ["Study", "write_report"]
 
@@ -65,7 +67,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     from simbank.files import write_text
-    from simbank.simulation.result import package_version
+    from simbank.provenance import package_version
 
     page = _Page(scenario, result, comparison, protection, studies)
     environment = Environment(
@@ -79,6 +81,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         question=page.question(),
         answer=page.answer(),
         warnings=page.warnings(),
+        listed=listed,
         caution=CAUTION,
         sections=page.sections(),
     )
@@ -369,11 +372,14 @@ class _Page:
     def _again(self):
         import tomli_w
 
-        from simbank.simulation.result import package_version
+        from simbank import provenance
 
-        versions = ", ".join(f"{name} {package_version(name)}" for name in ("simbank", "numpy", "scipy", "numba", "pandas"))
+        made = self.result.made_by if self.result is not None else provenance.made_by(self.scenario, "simbank.write_report")
         return [
-            _text(f"The scenario as it was run, changes applied. Made with {versions}."),
+            _text(
+                "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
+            ),
+            {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
         ]
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 from simbank.simulation import modes
-from simbank.simulation.bank_warnings import FREEZING, listed
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
 __all__ = ["Opening", "cascades", "too_cold"]
@@ -44,26 +45,24 @@ def cascades(openings, events, ports):
     list of BankWarning
         One for each port, of the first time.
     """
-    out = []
+    out, times = [], [opening.time_s for opening in openings]
     for port in ports:
         stops = [t for t, where, what, _ in events if where == port["name"] and what in STOPS]
-        chains = [chain for chain in (_chain(openings, stop) for stop in stops) if chain]
+        chains = [chain for chain in (_chain(openings, times, stop) for stop in stops) if chain]
         if chains:
-            out.append(
-                BankWarning("tripped-at-once", listed(list(dict.fromkeys(o.name for o in chains[0]))), _told(chains, port))
-            )
+            out.append(BankWarning("tripped-at-once", ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
     return out
 
 
-def _chain(openings, stop_s):
+def _chain(openings, times, stop_s):
     """The openings that led to a stop, in order."""
-    before = [o for o in openings if o.time_s <= stop_s + 1e-6]
-    if not before or stop_s - before[-1].time_s > SOON_S:
+    end = bisect_right(times, stop_s + 1e-6)
+    if not end or stop_s - times[end - 1] > SOON_S:
         return []
-    first = len(before) - 1
-    while first > 0 and before[first].time_s - before[first - 1].time_s <= LINKED_S:
+    first = end - 1
+    while first > 0 and times[first] - times[first - 1] <= LINKED_S:
         first -= 1
-    return before[first:]
+    return openings[first:end]
 
 
 def _told(chains, port):
@@ -118,4 +117,4 @@ def too_cold(packs, rows):
         f"{worst['charge_too_cold_h']:.1f} h (coldest {min(p['temperature_min_c'] for p in cold):.0f} °C): lithium plates, which "
         "harms cells for good and can short them. Warm them first, or give the BMS a lowest charge temperature."
     )
-    return [BankWarning(FREEZING, listed([p["name"] for p in cold]), text)]
+    return [BankWarning(FREEZING, ", ".join(p["name"] for p in cold), text)]

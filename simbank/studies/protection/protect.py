@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from simbank import provenance
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
-from simbank.files import file_name, write_csv, write_figure, write_text
+from simbank.files import file_name
 from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
@@ -238,22 +239,22 @@ class Protection:
         """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
+        made = provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
             "outages": self.outages, "string_ratings": _lists_as_text(pd.DataFrame(self.summary["string_ratings"])),
         }  # fmt: skip
         for name, table in tables.items():
-            write_csv(folder / f"{name}.csv", table)
+            provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
-            write_csv(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, index=True)
-        text = json.dumps(self.summary, indent=2, default=str) + "\n"
-        write_text(folder / "protection.json", text)
-        write_text(folder / "bank.svg", self.drawing())
+            provenance.write_table(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, made, index=True)
+        provenance.write_json(folder / "protection.json", self.summary, made)
+        provenance.write_svg(folder / "bank.svg", self.drawing(), made)
         if len(self.order):
-            write_figure(folder / "time_current.png", self.plot())
+            provenance.write_figure(folder / "time_current.png", self.plot(), made, f"{made['scenario']}: time over current")
         if self.shorted:
-            write_figure(folder / "shorted_cell.png", self.plot_shorted())
+            provenance.write_figure(folder / "shorted_cell.png", self.plot_shorted(), made, f"{made['scenario']}: a shorted cell")
         return folder
 
 
