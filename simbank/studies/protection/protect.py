@@ -243,8 +243,10 @@ class Protection:
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
-            "outages": self.outages, "string_ratings": _lists_as_text(pd.DataFrame(self.summary["string_ratings"])),
+            "outages": self.outages,
         }  # fmt: skip
+        if self.string_ratings:
+            tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
         for name, table in tables.items():
             provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
