@@ -480,6 +480,8 @@ def usable(
     scenario = load(file, _changes(set_))
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
+    share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
+    words = f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own."
     if out is not None:
         made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
         write_table(out / "usable.csv", table, made, index=True)
@@ -490,14 +492,13 @@ def usable(
         _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
-        share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
-        _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
+        _console().print(words)
         _console().print("Integrator: reference, tolerance 1e-08.")
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
         warned = from_records(table.attrs["warnings"])
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned, words)])
     _written(out, json_)
 
 

@@ -130,7 +130,7 @@ class _Page:
             out.append(
                 f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
             )
-        return out or ["See below: the bank as described; nothing was run."]
+        return out or ["See below: the bank as described" + ("." if self.studies else "; nothing was run.")]
 
     def warnings(self):
         """What must be known before any of the figures, from all that was computed; each code and place once."""

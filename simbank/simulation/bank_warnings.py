@@ -296,11 +296,12 @@ def charge_volt(bank, duty):
 def _charges(duty):
     """The commands of a duty that charge; of a sampled one, the greatest at each port in its first four weeks."""
     if isinstance(duty, SampledDuty):
-        for samples in next(iter(duty.windows())).samples.values():
-            greatest = samples.command(int(np.argmin(samples.value_w)))
-            if greatest.value < 0:
-                yield greatest
-        return
+        for window in duty.windows():
+            for samples in window.samples.values():
+                greatest = samples.command(int(np.argmin(samples.value_w)))
+                if greatest.value < 0:
+                    yield greatest
+            return
     for step in duty.steps:
         for command in step.commands.values():
             if command.kind != "resistance" and min(command.value, command.value + command.slope * step.duration_s) < 0:
