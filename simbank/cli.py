@@ -17,7 +17,7 @@ import typer
 from simbank.errors import InputError, SimbankError, SimulationError
 from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
-from simbank.warning import as_records, from_records
+from simbank.warning import as_records, from_records, listed
 
 __all__ = ["main"]
 
@@ -487,6 +487,8 @@ def usable(
     scenario = load(file, _changes(set_))
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
+    share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
+    words = f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own."
     if out is not None:
         made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
         write_table(out / "usable.csv", table, made, index=True)
@@ -497,14 +499,13 @@ def usable(
         _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
-        share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
-        _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
+        _console().print(words)
         _console().print("Integrator: reference, tolerance 1e-08.")
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
         warned = from_records(table.attrs["warnings"])
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned, words)])
     _written(out, json_)
 
 
@@ -1058,6 +1059,23 @@ def _table(title, frame, columns):
     _console().print(table)
 
 
+def _told(title, frame, columns):
+    """A table whose last column is a text that wraps; nothing of it is cut off."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    *short, last = columns
+    for key in short:
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
+    table.add_column(Text(columns[last]), overflow="fold")
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
+    _console().print(table)
+
+
 def _shares(results):
     """Share ratio of every pack on discharge, layouts as columns."""
     import pandas as pd
@@ -1144,6 +1162,7 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
+    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1156,7 +1175,7 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    for line in found.basis:
+    for line in (*found.basis, *found.reliance):
         say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
     clearing = found.clearing_told
@@ -1184,22 +1203,17 @@ def _show_protection(found, everything):
         }  # fmt: skip
         _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
         columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
-        _table("Overload at the ports, followed to its end", found.overload_told, columns)
+        _told("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        _told("One out at full load", found.worst_outages.reset_index(drop=True), columns)
     if found.string_ratings:
-        table = Table(
-            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
-        )
-        for heading in ("string", "device", "which rating surely opens first"):
-            table.add_column(heading, overflow="fold")
-        for rating in found.string_ratings:
-            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
-        say(table)
+        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
+        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
+        _told("Devices of strings before those behind them", rows, columns)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
@@ -1217,7 +1231,8 @@ def _integrator(summary):
 def _warnings(records):
     """Warnings, before the tables."""
     for record in records:
-        _console().print(f"WARNING {record['code']} ({record['where']}): {record['text']}", style="bold", soft_wrap=True)
+        where = listed(record["where"].split(", "))
+        _console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
 def _caution():

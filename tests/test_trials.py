@@ -456,6 +456,7 @@ def test_s12_a_bank_that_trips_at_once_says_why_so_little_was_delivered():
     assert told["where"] == "A, B, C1, C2, C3"
     assert "10 s after the start A opened: 167 A over its limit of 120 A, with 620 A drawn from the bank" in told["text"]
     assert "B (204 A over 120 A), C1 (218 A over 120 A), C2 (315 A over 120 A), C3 (620 A over 120 A) followed" in told["text"]
+    assert "so that port inverter stopped" in told["text"]
     assert "of 39,298 Wh asked there 164 Wh were given" in told["text"]
 
 
