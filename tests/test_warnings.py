@@ -252,10 +252,15 @@ def test_a_sweep_says_which_rows_should_not_be():
 
 def test_charge_below_freezing_in_a_duty_of_real_days(root):
     days = root / "scenarios" / "hilltop_clinic_days.toml"
-    codes_at = {
-        ambient: codes(bank_warnings(sb.load(days, {"ambient": ambient, "duty.days": 1}))) for ambient in ("-5 degC", "5 degC")
-    }
-    assert ("charge-below-freezing" in codes_at["-5 degC"], "charge-below-freezing" in codes_at["5 degC"]) == (True, False)
+    loose = {"lowest": "-20 degC", "highest": "50 degC"}
+
+    def cold(ambient, lowest):
+        changes = {f"pack_types.{kind}.bms.charge_temperature": lowest for kind in ("slab", "rack")}
+        return "charge-below-freezing" in codes(bank_warnings(sb.load(days, changes | {"ambient": ambient, "duty.days": 1})))
+
+    assert cold("-5 degC", loose)
+    assert not cold("5 degC", loose)
+    assert not cold("-5 degC", loose | {"lowest": "0 degC"})
 
 
 def test_charge_below_freezing_is_told_before_a_run_and_after_it_as_it_was():
