@@ -8,7 +8,7 @@ import math
 import sys
 import tomllib
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -373,15 +373,18 @@ def size(
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
-        shown = found.table if everything else found.frontier
-        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
+        table, columns = _sizes_in_words(found, everything)
+        against = table[table["fits"] == "no"]
+        whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
+        shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
+        section = _section("Sizing", text, shown, figures, found.warnings, words)
+        _report(report, scenario, json_, studies=[replace(section, text=(text, *whys))])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator, everything):
-    _warnings(as_records(found.warnings))
+def _sizes_in_words(found, everything):
+    """Rows of a sizing with every cell as text, and headings of the columns to show."""
     table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
@@ -401,8 +404,14 @@ def _show_sizes(found, scenario, integrator, everything):
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
+    return table, {key: heading for key, heading in columns.items() if key in table}
+
+
+def _show_sizes(found, scenario, integrator, everything):
+    _warnings(as_records(found.warnings))
+    table, columns = _sizes_in_words(found, everything)
     what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    _table(f"{scenario.name}: {what} at its duty", table, columns)
     left = len(found.table) - len(table)
     if left:
         _console().print(f"{left} more were tried: --all shows them.")
