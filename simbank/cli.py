@@ -952,7 +952,11 @@ def _changes(items):
 
 
 def _made_by(scenario, study, **settings):
-    """What makes the tables and plots of a study."""
+    """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
+    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+    if "tolerance" in settings and settings["tolerance"] is None:
+        settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
     return made_by(scenario, f"simbank.{study}", **settings)
 
 

@@ -669,6 +669,12 @@ def test_m1_what_failed_is_tried_again_and_other_code_is_another_result(tmp_path
     assert run() == (0, 2)
 
 
+def test_m1_a_worker_of_another_version_is_refused():
+    module = importlib.import_module("simbank.studies.sweep")
+    with pytest.raises(simbank.InputError, match="another version"):
+        module.run_points({}, None, [], {}, "of another program")
+
+
 def test_m2_each_pack_of_a_count_is_drawn_for_itself(root):
     """Five equal packs on a bus bar without resistance stay together to round-off; unequal in capacity they cannot."""
     changes = {"wiring.layout": "busbar", "duty.steps": [{"discharge": "0.3 C", "hours": 1}]}
