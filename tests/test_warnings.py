@@ -2,12 +2,14 @@
 
 import json
 
+import numpy as np
 import pytest
 import tomli_w
 from typer.testing import CliRunner
 
 import simbank as sb
 from simbank.cli import app
+from simbank.simulation.snapshot import Snapshot
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, as_records, from_records, gathered
 
@@ -123,3 +125,200 @@ def test_no_own_device_names_the_packs_and_a_single_pack_needs_none():
     assert (warning.code, warning.where) == ("no-own-device", "B")
     alone = two_packs(packs=[{"name": "A", "type": "own"}])
     assert bank_warnings(alone) == []
+
+
+def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_packs():
+    def strings(*devices):
+        rows = [
+            {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}} | ({"device": dict(FUSED)} if has else {})
+            for (name, packs), has in zip((("W", ["A"]), ("E", ["B", "C"])), devices, strict=True)
+        ]
+        fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+        return two_packs(packs=[{"name": "A", "type": "own"}, *fused], wiring__strings=rows)
+
+    assert bank_warnings(strings(True, True)) == []
+    (warning,) = bank_warnings(strings(True, False))
+    assert (warning.code, warning.where) == ("no-own-device", "string E")
+    (warning,) = bank_warnings(strings(False, False))
+    assert warning.where == "A, string W, string E"
+    assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
+
+
+# ---- packs that do not belong together, or not yet ----
+
+
+def test_mixed_chemistry_says_what_cells_stand_at_and_two_makes_of_one_kind_are_not_mixed():
+    lead = {"chemistry": "lead_flooded", "cells_in_series": 24, "capacity": "100 Ah", "cell_resistance": "1 milliohm"}
+    charge = {"kind": "constant", "charge": "0.1 C", "voltage": "56 V", "hours": 1}
+    warned = bank_warnings(two_packs(pack_types__lead=lead, packs__B__type="lead", duty=charge))
+    assert codes(warned) == ["mixed-chemistry"]
+    assert "lfp (A) and lead_flooded (B)" in warned[0].text
+    assert "lead_flooded cells stand at 2.33 V each (are charged at 2.4 V, limit 2.7 V)" in warned[0].text  # 56/24
+    assert "lfp cells stand at 3.50 V each (are charged at 3.55 V, limit 3.65 V)" in warned[0].text  # 56/16
+    power = {"chemistry": "lfp_power", "capacity": "100 Ah", "cell_resistance": "1 milliohm"}
+    assert "mixed-chemistry" not in codes(bank_warnings(two_packs(pack_types__power=power, packs__B__type="power")))
+
+
+def test_unequal_cell_count_says_what_flows_and_what_the_shorter_row_is_charged_to():
+    short = {"cells_in_series": 14, "capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}
+    charge = {"kind": "constant", "charge": "0.1 C", "voltage": "56 V", "hours": 1}
+    case = two_packs(pack_types__short=short, packs__B__type="short", duty=charge)
+    warned = bank_warnings(case)
+    assert codes(warned) == ["unequal-cell-count"]
+    assert warned[0].where == "B"
+    assert "14 lfp cells stand at 4.00 V each, OVER their limit of 3.65 V" in warned[0].text
+    cell = float(case.bank.packs[0].chemistry.ocv(0.5))
+    # Loop: both packs (cells and 4 milliohm each), two links of 0.5 milliohm, two devices of 0.2 milliohm.
+    by_hand = 2 * cell / (16e-3 + 14e-3 + 8e-3 + 1e-3 + 0.4e-3)
+    assert f"{by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A" in warned[0].text
+    assert f"(125 A; {by_hand:.3g} A flow; 1 more likewise)" in warned[0].text  # of the two devices, alike
+    short["cells_in_series"] = 16
+    assert bank_warnings(two_packs(pack_types__short=short, packs__B__type="short")) == []
+
+
+def test_current_at_joining_is_the_difference_of_voltage_over_the_loop():
+    case = two_packs(packs__A__soc=0.9, packs__B__soc=0.2)
+    lfp = case.bank.packs[0].chemistry
+    volts = [16 * float(lfp.ocv(soc)) for soc in (0.9, 0.2)]
+    ohms = [16e-3 * float(lfp.resistance_scale(soc, 298.15)) + 4e-3 for soc in (0.9, 0.2)]
+    by_hand = (volts[0] - volts[1]) / (sum(ohms) + 2 * 0.5e-3 + 2 * 0.2e-3)
+    still = Snapshot(case.bank).still({})
+    assert still.pack_a == pytest.approx([by_hand, -by_hand], rel=1e-9)
+    assert still.open_v == pytest.approx(volts, rel=1e-12)
+    (warning,) = bank_warnings(case)
+    assert (warning.code, warning.where) == ("unequal-charge", "A, B")
+    assert f"{by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A ({volts[0]:.2f} V open circuit)" in warning.text
+    assert "charge each to full with a charger that limits its current" in warning.text
+    assert sb.simulate(case).warnings == [warning]
+
+
+def test_unequal_charge_below_a_twentieth_of_c_is_no_warning_unless_something_is_overrun():
+    near = {"packs__A__soc": 0.5, "packs__B__soc": 0.45}
+    current = np.abs(Snapshot(two_packs(**near).bank).still({}).pack_a).max()
+    assert 1.0 < current < 5.0  # more than a hundredth of C, less than a twentieth
+    assert bank_warnings(two_packs(**near)) == []
+    limits = {"charge_current": {"limit": f"{current / 2} A"}}
+    (warning,) = bank_warnings(two_packs(**near, pack_types__own__bms=limits))
+    assert warning.code == "unequal-charge"
+    assert f"more than the charge limit of the BMS of B ({current / 2:.3g} A)" in warning.text
+    small = FUSED | {"rating": f"{current / 2} A"}
+    (warning,) = bank_warnings(two_packs(**near, packs__A__device=small))
+    assert f"the rating of device A ({current / 2:.3g} A; {current:.3g} A flow)" in warning.text
+    thin = {"resistance": "0.5 milliohm", "ampacity": f"{current / 2} A"}
+    (warning,) = bank_warnings(two_packs(**near, wiring__link=thin))
+    assert f"({current / 2:.3g} A; {current:.3g} A flow; 1 more likewise)" in warning.text
+
+
+# ---- cells in parallel ----
+
+TWO_ROWS = {"cells_in_parallel": 2, "cell_resistance": "0.25 milliohm", "internal_wiring": "5 milliohm"}
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"capacity": "280 Ah"}, "if 280 Ah were one cell's capacity, or 0.25 mΩ the resistance of 2 cells in parallel"),
+        ({"cell_capacity": "560 Ah"}, "if 560 Ah were the whole pack's capacity"),
+        ({"capacity": "560 Ah"}, None),
+        ({"cell_capacity": "280 Ah"}, None),
+        ({"cell_capacity": "280 Ah", "cells_in_parallel": 1}, None),
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.16 milliohm"}, None),  # a good make
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.9 milliohm"}, None),  # poor, but not by the number in parallel
+    ],
+)
+def test_unequal_parallel_cells(given, told):
+    """Typical of the library's lfp cell: 0.25 milliohm at 280 Ah, 0.07 ohm·Ah."""
+    rows = TWO_ROWS | given
+    warned = bank_warnings(two_packs(pack_types={"own": rows}))
+    if told is None:
+        assert warned == []
+        return
+    (warning,) = warned
+    assert (warning.code, warning.where) == ("unequal-parallel-cells", "A, B")
+    assert "where 0.07 is usual for lfp. It would be 0.07 " + told in warning.text
+
+
+def test_a_sweep_says_which_rows_should_not_be():
+    rows = [{"pack_types.own.cells_in_series": 16}, {"pack_types.own.cells_in_series": 15}]
+    other = {"capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}
+    table = sb.sweep(two_packs(pack_types__other=other, packs__B__type="other"), points=rows)
+    assert list(table["warnings"]) == ["", "unequal-cell-count"]
+    (warning,) = table.attrs["warnings"]
+    assert warning["text"].endswith("(In 1 of 2 runs: row 1; the numbers are those of row 1.)")
+
+
+# ---- cold ----
+
+
+def test_charge_below_freezing_in_a_duty_of_real_days(root):
+    days = root / "scenarios" / "hilltop_clinic_days.toml"
+    loose = {"lowest": "-20 degC", "highest": "50 degC"}
+
+    def cold(ambient, lowest):
+        changes = {f"pack_types.{kind}.bms.charge_temperature": lowest for kind in ("slab", "rack")}
+        return "charge-below-freezing" in codes(bank_warnings(sb.load(days, changes | {"ambient": ambient, "duty.days": 1})))
+
+    assert cold("-5 degC", loose)
+    assert not cold("5 degC", loose)
+    assert not cold("-5 degC", loose | {"lowest": "0 degC"})
+
+
+def test_charge_below_freezing_is_told_before_a_run_and_after_it_as_it_was():
+    cold = {"ambient": "-5 degC", "duty": {"kind": "constant", "charge": "0.1 C", "hours": 2}}
+    (before,) = bank_warnings(two_packs(**cold))
+    assert (before.code, before.where) == ("charge-below-freezing", "A, B")
+    result = sb.simulate(two_packs(**cold))
+    (after,) = result.warnings
+    assert (after.code, after.where) == ("charge-below-freezing", "A, B")
+    assert "for 2.0 h (coldest -5 °C)" in after.text
+    stops = {"charge_temperature": {"lowest": "0 degC", "highest": "50 degC"}}
+    for sound in (
+        cold | {"ambient": "5 degC"},
+        cold | {"pack_types__own__bms": stops},
+        cold | {"duty": {"kind": "constant", "discharge": "0.1 C", "hours": 2}},
+        cold | {"pack_types__own__chemistry": "lead_flooded", "pack_types__own__cells_in_series": 24},
+    ):
+        assert bank_warnings(two_packs(**sound)) == []
+        assert sb.simulate(two_packs(**sound)).warnings == []
+
+
+# ---- tripped at once ----
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_tripped_at_once_says_who_opened_first_and_what_followed(integrator):
+    limits = {"discharge_current": {"limit": "60 A", "delay": "10 s"}}
+    asked = {"kind": "constant", "discharge": "110 A", "hours": 0.5}
+    uneven = {"pack_types__own__bms": limits, "wiring__link": {"resistance": "4 milliohm"}, "duty": asked}
+    result = sb.simulate(two_packs(**uneven), integrator=integrator)
+    (warning,) = result.warnings
+    assert (warning.code, warning.where) == ("tripped-at-once", "A, B")
+    first = result.events.iloc[0]
+    assert first["time_s"] == pytest.approx(10.0, abs=1e-3)
+    assert warning.text.startswith("10 s after the start A opened: ")
+    assert "over its limit of 60 A, with 110 A drawn from the bank" in warning.text
+    assert "B (110 A over 60 A) followed within 10 s, so that port port stopped" in warning.text
+    amperes = float(warning.text.split("opened: ")[1].split(" A")[0])
+    assert f"reaches its limit at about {110 * 60 / amperes:.0f}"[:-1] in warning.text  # within the rounding of the text
+    even = sb.simulate(two_packs(**uneven | {"wiring__link": {"resistance": "0.01 milliohm"}}), integrator=integrator)
+    assert even.warnings == []
+    assert not len(even.events)
+
+
+def test_a_size_with_which_packs_trip_at_the_duty_does_not_fit():
+    limits = {"discharge_current": {"limit": "60 A", "delay": "10 s"}}
+    link = {"gauge": "10 AWG", "length": "1 m", "joint": "0.1 milliohm"}
+    asked = {"kind": "constant", "discharge": "110 A", "hours": 0.2}
+    case = two_packs(pack_types__own__bms=limits, wiring__link=link, duty=asked)
+    table = sb.size(case, sb.Limits(share_ratio=2.0), gauges=["10 AWG", "4/0 AWG"], layouts=["chain"], sharing_only=True).table
+    assert list(table["fits"]) == [False, True]
+    assert table["why_not"][0] == "a port stops: A, B opened on over-current"
+
+
+def test_tripped_at_once_by_a_device():
+    asked = {"kind": "constant", "discharge": "200 A", "hours": 0.5}
+    small = {"resistance": "0.2 milliohm", "rating": "50 A"}
+    result = sb.simulate(two_packs(packs__A__device=small, packs__B__device=small, duty=asked))
+    (warning,) = result.warnings
+    assert (warning.code, warning.where) == ("tripped-at-once", "device A, device B")
+    assert sb.simulate(two_packs(packs__B__device=small, duty=asked | {"discharge": "60 A"})).warnings == []

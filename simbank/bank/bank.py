@@ -78,6 +78,11 @@ class Pack:
     bms: BMS | None = None
 
     @property
+    def cell_capacity_ah(self):
+        """Rated capacity of one cell [Ah]; ``cells_in_parallel`` of them make the pack's."""
+        return self.rated_capacity_ah / self.cells_in_parallel
+
+    @property
     def has_switch(self):
         """Whether anything of the pack's own can disconnect it: its BMS, or the one a lithium-ion pack is taken to have."""
         return self.bms is not None or self.chemistry.family != "lead-acid"
@@ -176,7 +181,7 @@ class Bank:
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
     ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
     is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
-    :class:`Place`); ``spacing_m`` is how far apart the two polarities run.
+    :class:`Place`); ``spacing_m`` is how far apart the two polarities run; ``strings`` maps a string's name to its packs'.
     """
 
     name: str
@@ -189,6 +194,7 @@ class Bank:
     switching: tuple = ()
     places: tuple = ()
     spacing_m: float = 0.1
+    strings: dict = field(default_factory=dict)
 
     @property
     def capacity_ah(self):

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from simbank.files import write_figure
+from simbank.provenance import write_figure
 
 __all__ = [
     "PALETTE",
@@ -359,6 +359,6 @@ def save_all(result, folder):
     paths = []
     for name, draw in (("soc", plot_soc), ("spread", plot_spread), ("current", plot_current), ("throughput", plot_throughput)):
         path = folder / f"{name}.png"
-        write_figure(path, draw(result))
+        write_figure(path, draw(result), result.made_by, f"{_title(result)}: {name}")
         paths.append(path)
     return paths

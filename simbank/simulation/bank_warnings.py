@@ -1,47 +1,308 @@
-"""Warnings of a bank as it is described: what a person must hear before any figure, whatever is asked of the bank."""
+"""Warnings of a bank as it is described: what a person must hear before any figure, and before the packs are joined."""
 
 from __future__ import annotations
 
-from simbank.warning import BankWarning
+from dataclasses import dataclass
 
-__all__ = ["warnings_of_bank"]
+import numpy as np
+
+from simbank.bank.ampacity import ampacity_a
+from simbank.duty import SampledDuty
+from simbank.errors import InputError
+from simbank.warning import BankWarning, listed
+
+__all__ = ["FREEZING", "Joining", "warnings_of_bank"]
+
+FREEZING = "charge-below-freezing"
+# Rules of this module; all are common practice, no source.
+ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
+JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
+NOTHING_C = 0.01  # less than this is told of in no case
+FAR = 1.6  # factor by which resistance × capacity of a cell differs between makes of a chemistry
+CELSIUS = 273.15
 
 
-def warnings_of_bank(bank):
+@dataclass(frozen=True, eq=False)
+class Joining:
+    """What flows at the moment at which the packs are joined as they stand, while no port asks for anything.
+
+    ``open_v``, ``pack_a``: open-circuit voltage [V] and current [A] of each pack, shape (n,); ``branch_a``: current of each
+    branch [A], shape (b,). Positive is out of a pack.
+    """
+
+    open_v: np.ndarray
+    pack_a: np.ndarray
+    branch_a: np.ndarray
+
+
+def warnings_of_bank(bank, duty, joining):
     """What is wrong with a bank as it is described.
 
     Parameters
     ----------
     bank : Bank
+    duty : Duty or SampledDuty
+        Says whether and to which voltage the bank is charged.
+    joining : Joining
 
     Returns
     -------
     list of BankWarning
     """
-    return [*_no_own_device(bank)]
+    return [*_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty)]
+
+
+# ---- packs that do not belong together, or not yet ----
+
+
+def _kinds(bank, duty, joining):
+    """Packs of several chemistries, or of one with unequal numbers of cells, or at unequal charge."""
+    groups = []  # of packs whose cells are of one kind
+    for pack in bank.packs:
+        group = next((g for g in groups if _alike(g[0].chemistry, pack.chemistry)), None)
+        if group is None:
+            groups.append([pack])
+        else:
+            group.append(pack)
+    counts = [sorted({pack.cells_in_series for pack in group}) for group in groups]
+    if len(groups) > 1:
+        return [_mixed(groups, bank, duty, joining)]
+    if len(counts[0]) > 1:
+        return [_unequal_count(counts[0], bank, duty, joining)]
+    return _unequal_charge(bank, joining)
+
+
+def _alike(one, other):
+    if one is other:
+        return True
+    pairs = (float(one.ocv(0.5)), float(other.ocv(0.5))), (one.charge_volt, other.charge_volt)
+    return all(abs(a - b) <= ALIKE * max(a, b) for a, b in pairs)
+
+
+def _mixed(groups, bank, duty, joining):
+    volt = charge_volt(bank, duty)
+    cells = "; ".join(_cells_at(group[0], volt) for group in groups)
+    names = " and ".join(f"{group[0].chemistry.name} ({listed([p.name for p in group])})" for group in groups)
+    text = (
+        f"{names} lie in parallel at one voltage: at the charge voltage of {volt:g} V {cells}, and one kind fills and empties "
+        f"before the other. {_at_once(bank, joining)} Do not join them: give each kind a charger and an inverter of its own, or a "
+        "converter between them."
+    )
+    return BankWarning("mixed-chemistry", ", ".join(p.name for group in groups[1:] for p in group), text)
+
+
+def _unequal_count(counts, bank, duty, joining):
+    volt = charge_volt(bank, duty)
+    cells = "; ".join(_cells_at(next(p for p in bank.packs if p.cells_in_series == count), volt, count) for count in counts)
+    usual = max(counts, key=lambda count: (sum(p.cells_in_series == count for p in bank.packs), count))
+    text = (
+        f"Packs of {' and '.join(map(str, counts))} cells in series lie in parallel: at the charge voltage of {volt:g} V {cells}. "
+        f"{_at_once(bank, joining)} Never join them: packs in parallel need the same number of cells in series."
+    )
+    return BankWarning("unequal-cell-count", ", ".join(p.name for p in bank.packs if p.cells_in_series != usual), text)
+
+
+def _cells_at(pack, volt, count=""):
+    """What the cells of a pack meet when it stands at a voltage."""
+    cell, kind = volt / pack.cells_in_series, pack.chemistry
+    whose = f"{count} {kind.name} cells".strip()
+    if cell > kind.volt_max:
+        return f"{whose} stand at {cell:.2f} V each, OVER their limit of {kind.volt_max:g} V"
+    return f"{whose} stand at {cell:.2f} V each (are charged at {kind.charge_volt:g} V, limit {kind.volt_max:g} V)"
+
+
+def _unequal_charge(bank, joining):
+    rates = np.abs(joining.pack_a) / [pack.capacity_ah for pack in bank.packs]
+    greatest = float(np.max(rates, initial=0.0))
+    if not greatest > NOTHING_C or (greatest <= JOINING_C and not _overrun(bank, joining)):
+        return []
+    where = [pack.name for pack, rate in zip(bank.packs, rates, strict=True) if rate > min(JOINING_C, 0.5 * greatest)]
+    text = (
+        f"{_at_once(bank, joining)} Level them first, one at a time: charge each to full with a charger that limits its current, "
+        "or join it through a precharge resistor."
+    )
+    return [BankWarning("unequal-charge", ", ".join(where), text)]
+
+
+def _at_once(bank, joining):
+    """The current at the moment of joining, and what of it is more than something bears."""
+    out, into = int(np.argmax(joining.pack_a)), int(np.argmin(joining.pack_a))
+    give, take = bank.packs[out], bank.packs[into]
+    if not np.any(np.abs(joining.pack_a) > [NOTHING_C * pack.capacity_ah for pack in bank.packs]):
+        return "As they stand, next to no current flows when they are joined."
+    over = _overrun(bank, joining)
+    text = (
+        f"Joined as they stand, {_amperes(joining.pack_a[out], give)} flow at once out of {give.name} ({joining.open_v[out]:.2f} V "
+        f"open circuit) and {_amperes(-joining.pack_a[into], take)} into {take.name} ({joining.open_v[into]:.2f} V)"
+    )
+    return text + (f", more than {'; '.join(over)}." if over else ".")
+
+
+def _amperes(current, pack):
+    return f"{current:.3g} A ({current / pack.capacity_ah:.2g} C)"
+
+
+def _overrun(bank, joining):
+    """What the current at the moment of joining is too much for: BMS limits, what cells take, devices, conductors."""
+    packs = {}  # what is overrun → names of packs
+    for pack, current in zip(bank.packs, joining.pack_a, strict=True):
+        if not abs(current) > NOTHING_C * pack.capacity_ah:
+            continue
+        bms, limits = pack.bms, []
+        if bms is not None and current < 0:
+            limits = [(bms.charge_current.level, "charge")]
+        elif bms is not None:
+            high = (bms.discharge_current_high.level, "high discharge"), (bms.short_circuit.level, "short-circuit")
+            limits = [(bms.discharge_current.level, "discharge"), *high]
+        for level, what in [(level, what) for level, what in limits if abs(current) > level][-1:]:
+            packs.setdefault(f"the {what} limit of the BMS of {{}} ({level:.3g} A)", []).append(pack.name)
+        celsius = start_celsius(bank, pack)
+        takes = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
+        if -current > takes:
+            packs.setdefault(f"the cells of {{}} take at {celsius:.0f} °C ({takes:.3g} A)", []).append(pack.name)
+    found = [words.format(listed(names)) for words, names in packs.items()]
+    flows = {branch.name: abs(a) for branch, a in zip(bank.graph.branches, joining.branch_a, strict=True)}
+    found += _worst("the rating of", [(d.name, flows[d.branch], d.rating_a) for d in bank.devices])
+    ambient_c = bank.ambient_k - CELSIUS
+    found += _worst("the ampacity of", [(b.name, flows[b.name], _carries_a(b.conductor, ambient_c)) for b in bank.graph.branches])
+    return found
+
+
+def _worst(what, rows):
+    """Of (name, current, limit) the one that is overrun most, in words."""
+    over = [(current / limit, name, current, limit) for name, current, limit in rows if current > limit]
+    if not over:
+        return []
+    _, name, current, limit = max(over, key=lambda row: row[0])
+    others = f"; {len(over) - 1} more likewise" if len(over) > 1 else ""
+    return [f"{what} {name} ({limit:.3g} A; {current:.3g} A flow{others})"]
+
+
+def _carries_a(conductor, ambient_c):
+    """Ampacity of a conductor [A], by the coolest column where its insulation is not given; infinite where there is no table."""
+    if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
+        return np.inf
+    if conductor.ampacity_a is not None:
+        return conductor.ampacity_a
+    coolest = "pvc70" if conductor.gauge.system == "mm2" else "thermoplastic60"
+    try:
+        return ampacity_a(conductor.gauge, conductor.insulation or coolest, ambient_c, conductor.loaded, conductor.material)[0]
+    except InputError:
+        return np.inf
+
+
+# ---- cells in parallel ----
+
+
+def _parallel_cells(bank):
+    """Packs of parallel cells whose resistance × capacity fits their chemistry only if one of the two was meant otherwise.
+
+    A cell's ohmic resistance goes with the inverse of its capacity, so that their product is about the same for all sizes of a
+    make. Capacity of a cell taken for the pack's, or resistance of a row for the cell's, makes it wrong by the number in parallel.
+    """
+    said = {}
+    for pack in bank.packs:
+        typical, count = pack.chemistry.typical, pack.cells_in_parallel
+        if count == 1 or not typical:
+            continue
+        usual = typical["capacity_ah"] * typical["resistance_ohm"]
+        have = pack.cell_capacity_ah * pack.cell_resistance_ohm
+        other = have * count if have < usual else have / count
+        if not 1 / FAR <= have / usual <= FAR and 1 / FAR <= other / usual <= FAR:
+            cell_ah, ohm = f"{pack.cell_capacity_ah:g} Ah", f"{pack.cell_resistance_ohm * 1e3:g} mΩ"
+            meant = f"{cell_ah} were the whole pack's capacity"
+            if have < usual:
+                meant = f"{pack.rated_capacity_ah:g} Ah were one cell's capacity, or {ohm} the resistance of {count} cells in parallel"
+            text = (
+                f"{count} cells of {cell_ah} and {ohm} each in parallel make a pack of {pack.rated_capacity_ah:g} Ah; resistance × "
+                f"capacity of a cell is then {have:.2g} ΩAh, where {usual:.2g} is usual for {pack.chemistry.name}. It would be "
+                f"{other:.2g} if {meant}: capacity is the whole pack's, cell_capacity and cell_resistance are one cell's."
+            )
+            said.setdefault(text, []).append(pack.name)
+    return [BankWarning("unequal-parallel-cells", ", ".join(names), text) for text, names in said.items()]
+
+
+# ---- devices ----
 
 
 def _no_own_device(bank):
-    """Packs in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
+    """Packs and strings in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
     owners = {device.owner for device in bank.devices}
-    bare = [pack.name for pack in bank.packs if pack.name not in owners]
-    if len(bank.packs) < 2 or not bare:
+    strings = [place for place in bank.places if place.kind == "string"]
+    alone = {(string.positive, string.negative) for string in strings if string.owner in owners}  # before a string of one pack
+    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in alone}
+    packs = [pack.name for pack in bank.packs if pack.name not in owners | covered]
+    rows = [f"string {string.owner}" for string in strings if string.owner not in owners] if len(strings) > 1 else []
+    if len(bank.packs) < 2 or not packs + rows:
         return []
-    if len(bare) == 1:
-        who = f"Pack {bare[0]} has no fuse or breaker of its own"
-    elif len(bare) == len(bank.packs):
-        who = "None of the packs has a fuse or breaker of its own"
-    else:
-        who = f"Packs {_listed(bare)} have no fuse or breaker of their own"
+    said = []
+    if packs:
+        every, one = len(packs) == len(bank.packs), len(packs) == 1
+        own = "has no fuse or breaker of its own" if one else "have no fuse or breaker of their own"
+        said.append(
+            "none of the packs has a fuse or breaker of its own" if every else f"pack{'s' * (not one)} {listed(packs)} {own}"
+        )
+    if rows:
+        said.append(
+            f"{listed(rows)} {'has' if len(rows) == 1 else 'have'} none before {'its' if len(rows) == 1 else 'their'} take-off"
+        )
+    who = ", and ".join(said)
     text = (
-        f"{who}: if a pack fails inside, the others push all they have into it. Put one at each pack, close to its terminal; "
-        "simbank protect says what it must be able to break."
+        f"{who[0].upper()}{who[1:]}: if one fails inside, the others push all they have into it. Put one at each, close to its "
+        "terminal; simbank protect says what it must be able to break."
     )
-    return [BankWarning("no-own-device", _listed(bare), text)]
+    return [BankWarning("no-own-device", ", ".join(packs + rows), text)]
 
 
-def _listed(names, most=6):
-    """Names with commas, the middle of a long list left out."""
-    if len(names) <= most:
-        return ", ".join(names)
-    return f"{', '.join(names[: most - 2])} and {len(names) - most + 2} more"
+# ---- cold ----
+
+
+def _below_freezing(bank, duty):
+    """Packs that start below 0 °C, whose cells take no charge there, whose BMS does not stop it, in a duty that charges."""
+    cold = [pack for pack in bank.packs if start_celsius(bank, pack) < 0.0 and _charges_cold(pack, start_celsius(bank, pack))]
+    if not cold or next(_charges(duty), None) is None:
+        return []
+    coldest = min(start_celsius(bank, pack) for pack in cold)
+    kinds = listed(list(dict.fromkeys(pack.chemistry.name for pack in cold)))
+    text = (
+        f"Packs stand at {coldest:.0f} °C at the start, the duty charges them, and no BMS stops it: {kinds} cells take no charge "
+        "below 0 °C (lithium plates, which harms them for good and can short them). Warm them first, or give the BMS a lowest "
+        "charge temperature."
+    )
+    return [BankWarning(FREEZING, ", ".join(pack.name for pack in cold), text)]
+
+
+def _charges_cold(pack, celsius):
+    stopped = pack.bms is not None and not pack.stuck[0] and pack.bms.charge_temperature.lower > celsius
+    return float(pack.chemistry.charge_rate(celsius)) <= 0.0 and not stopped
+
+
+def start_celsius(bank, pack):
+    """Temperature of a pack at the start [°C]."""
+    return (bank.ambient_k if pack.temperature_k is None else pack.temperature_k) - CELSIUS
+
+
+# ---- the duty ----
+
+
+def charge_volt(bank, duty):
+    """Greatest voltage at which the bank is charged [V]: of its chargers, of its duty, or what suits all its packs."""
+    volts = [charger.absorb_volt for _, charger in bank.behaviours.values() if charger is not None and charger.absorb_volt]
+    if not volts:
+        volts = [command.volt_limit for command in _charges(duty) if np.isfinite(command.volt_limit)]
+    return max(volts, default=min(pack.chemistry.charge_volt * pack.cells_in_series for pack in bank.packs))
+
+
+def _charges(duty):
+    """The commands of a duty that charge; of a sampled one, the greatest at each port in its first four weeks."""
+    if isinstance(duty, SampledDuty):
+        for window in duty.windows():
+            for samples in window.samples.values():
+                greatest = samples.command(int(np.argmin(samples.value_w)))
+                if greatest.value < 0:
+                    yield greatest
+            return
+    for step in duty.steps:
+        for command in step.commands.values():
+            if command.kind != "resistance" and min(command.value, command.value + command.slope * step.duration_s) < 0:
+                yield command

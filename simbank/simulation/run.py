@@ -20,9 +20,10 @@ from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
-from simbank.simulation.bank_warnings import warnings_of_bank
+from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import StepStore, integrals
 from simbank.simulation.result import Result, Trace
+from simbank.simulation.run_warnings import Opening
 
 __all__ = ["METHODS", "simulate"]
 
@@ -334,7 +335,7 @@ class _Run:
         self.grid = np.append(np.arange(0.0, duration - 1e-9 * step, step), duration)
         self.trace = Trace(self.bank)
         self.y_start = self.y.copy()
-        self.events = []
+        self.events, self.openings = [], []
         self.last_cause = "duty"
         self.fast_tolerance, self.handed_over, self.tolerance = None, 0, tolerance
         self._stuck = (0, -1.0)
@@ -415,7 +416,7 @@ class _Run:
         if not modes.BLOCKS[r]:
             self.monitor_state[k, r] = modes.BLOCKING
             return
-        work, _ = self._solve()
+        work, port = self._solve()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = modes.WAITING
@@ -431,6 +432,8 @@ class _Run:
         recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
+            limit = float(self.monitors[k, r, modes.LIMIT])
+            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -546,6 +549,8 @@ class _Run:
         self._event(
             device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
         )
+        if what != modes.DEVICE_SWITCHED:
+            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
@@ -680,9 +685,14 @@ class _Run:
             where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
 
+    def _joining(self):
+        """What flows now, before any command is taken."""
+        work, port = self._solve()
+        return Joining(work[eq.E], work[eq.I_PACK], self.reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]]))
+
     def go(self):
         self._rewire()
-        self.warnings += warnings_of_bank(self.bank)
+        self.warnings += warnings_of_bank(self.bank, self.duty, self._joining())
         if self.fast_tolerance is not None:
             self._go_fast()
             self._sample(np.array([self.t - self._step_start]), self.y[None], at=np.array([self.t]))
@@ -694,7 +704,7 @@ class _Run:
             while self.t < end - EVENT_TIME_TOLERANCE_S:
                 self._keep_appointments()
                 self._settle(self.t - self._step_start)
-                if step.ends_early and np.all(self.phase == modes.DONE):
+                if step.ends_early and port_laws.all_done(self.phase, self.ports, self.equip):
                     break
                 self._integrate(min(end, max(self._next_known(), self.t + 1e-9)))
             if self.progress:

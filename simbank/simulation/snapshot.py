@@ -15,13 +15,15 @@ __all__ = ["Snapshot", "Still"]
 
 @dataclass(frozen=True, eq=False)
 class Still:
-    """Currents and voltages at one instant: packs [A], ports [A], [V], branches [A], and voltage across each pack's poles [V]."""
+    """Currents and voltages at one instant: packs [A], ports [A], [V], branches [A], and voltage across each pack's poles
+    [V], as it is and with the pack open."""
 
     pack_a: np.ndarray
     port_a: np.ndarray
     port_v: np.ndarray
     branch_a: np.ndarray
     terminal_v: np.ndarray
+    open_v: np.ndarray
 
 
 class Snapshot:
@@ -65,5 +67,6 @@ class Snapshot:
         current = np.concatenate([work[eq.I_PACK], port[eq.J]])
         drive = np.concatenate([work[eq.E_LINEAR], port[eq.J]])
         return Still(
-            work[eq.I_PACK].copy(), port[eq.J].copy(), port[eq.V].copy(), reduced.flows @ current, reduced.terminal @ drive
-        )
+            work[eq.I_PACK].copy(), port[eq.J].copy(), port[eq.V].copy(), reduced.flows @ current, reduced.terminal @ drive,
+            work[eq.E].copy(),
+        )  # fmt: skip

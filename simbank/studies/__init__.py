@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.studies.compare import compare
+from simbank.studies.described import bank_warnings
 from simbank.studies.drift import drift
 from simbank.studies.protection import Assumptions, protect
 from simbank.studies.sensitivity import sensitivity
@@ -8,4 +9,4 @@ from simbank.studies.size import Limits, size
 from simbank.studies.sweep import sweep
 from simbank.studies.usable import usable
 
-__all__ = ["Assumptions", "Limits", "compare", "drift", "protect", "sensitivity", "size", "sweep", "usable"]
+__all__ = ["Assumptions", "Limits", "bank_warnings", "compare", "drift", "protect", "sensitivity", "size", "sweep", "usable"]

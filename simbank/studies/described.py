@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from simbank.simulation.bank_warnings import warnings_of_bank
+from simbank.simulation.bank_warnings import Joining, warnings_of_bank
+from simbank.simulation.snapshot import Snapshot
 
 __all__ = ["bank_warnings"]
 
@@ -19,4 +20,5 @@ def bank_warnings(scenario):
     list of BankWarning
         Empty where nothing was found by these rules, which does not mean that nothing is wrong.
     """
-    return warnings_of_bank(scenario.bank)
+    still = Snapshot(scenario.bank).still({})
+    return warnings_of_bank(scenario.bank, scenario.duty, Joining(still.open_v, still.pack_a, still.branch_a))

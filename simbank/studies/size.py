@@ -12,6 +12,7 @@ from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.errors import InputError, SimulationError
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
@@ -132,7 +133,7 @@ def size(
 
     The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file. A gauge that may
     not carry its current for good does not fit, nor one that the devices in the file would let be overloaded; one that no device
-    limits is not rejected, since no size cures that, but warned of.
+    limits is not rejected, since no size cures that, but warned of. Nor does one fit with which packs or devices trip at the duty.
 
     Parameters
     ----------
@@ -261,6 +262,7 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
         limit = getattr(limits, key)
         if limit is not None and sign * (figures[key] - limit) > 0:
             why.append(words.format(figures[key], limit))
+    why += [f"a port stops: {w.where} opened on over-current" for w in result.warnings if w.code == TRIPPED]
     return row | figures | carried | {"fits": not why, "why_not": "; ".join(why), "integrator": integrator}, beside
 
 

@@ -21,7 +21,7 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     Parameters
     ----------
     scenario : Scenario
-        Gives packs and wiring; its duty and schedule are not used, its first port is.
+        Gives packs and wiring; its devices and first port are used, its duty and schedule are not.
     c_rate : float
     cutoff_volt : float, optional
         Port voltage at which the discharge ends; by default the chemistry's for all packs [V].
@@ -38,26 +38,22 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     cutoff = cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs)
     port = next(iter(bank.graph.ports))
 
-    warned = []
-
     def run(name, case_bank, at):
         amperes = c_rate * case_bank.capacity_ah
         duty = Duty((Step(1.5 / c_rate * 3600.0, {at: Command("current", amperes, cutoff_volt=cutoff)}),))
         result = simulate(Case(name, case_bank, duty), **options)
-        warned.append((name, result.warnings))
         summary = result.summary["bank"]
-        return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}
+        return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}, result.warnings
 
     full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)
-    rows = {
-        pack.name: run(
-            pack.name, Bank(pack.name, (pack,), Graph((), {pack.name: ("+", "-")}, {"port": ("+", "-")}), bank.ambient_k), "port"
-        )
-        for pack in full
-    }
+    rows, alone = {}, []
+    for pack in full:
+        graph = Graph((), {pack.name: ("+", "-")}, {"port": ("+", "-")})
+        rows[pack.name], warned = run(pack.name, Bank(pack.name, (pack,), graph, bank.ambient_k), "port")
+        alone += [replace(warning, text=f"On its own: {warning.text}") for warning in warned]
     table = pd.DataFrame(rows).T
     table.loc["sum of packs"] = table.sum()
-    table.loc["bank"] = run(scenario.name, Bank(bank.name, full, bank.graph, bank.ambient_k, bank.neighbours_w_k), port)
+    table.loc["bank"], warned = run(scenario.name, replace(bank, packs=full, behaviours={}, switching=()), port)
     table.index.name = "what"
-    table.attrs["warnings"] = as_records(warning for _, warnings in reversed(warned) for warning in warnings)  # the bank's first
+    table.attrs["warnings"] = as_records([*warned, *alone])
     return table

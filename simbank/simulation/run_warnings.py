@@ -1,0 +1,123 @@
+"""Warnings of what happened in a run: what a person must hear before any of its figures."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+
+from simbank.simulation import modes
+from simbank.simulation.bank_warnings import FREEZING
+from simbank.warning import BankWarning
+
+__all__ = ["TRIPPED", "Opening", "cascades", "too_cold"]
+
+TRIPPED = "tripped-at-once"
+
+# Rules of this module; common practice, no source.
+SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
+LINKED_S = 600.0  # openings that follow one another within this time are one cascade
+STOPS = (modes.NO_PACK, modes.CUTOFF, modes.TOO_MUCH_POWER)
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A pack or device that opened on over-current: when [s], which, its current and limit [A], and the current of all ports."""
+
+    time_s: float
+    name: str
+    current_a: float
+    limit_a: float
+    ports_a: float
+
+
+def cascades(openings, events, ports):
+    """Ports that stopped because packs or devices opened on over-current one after the other.
+
+    Parameters
+    ----------
+    openings : sequence of Opening
+        In order of time.
+    events : sequence of (float, str, str, str)
+        Time [s], where, what and why, as a run notes them.
+    ports : sequence of dict
+        ``name``, ``asked_wh`` and ``energy_out_wh`` of every port.
+
+    Returns
+    -------
+    list of BankWarning
+        One for each port, of the first time.
+    """
+    out, times = [], [opening.time_s for opening in openings]
+    for port in ports:
+        stops = [t for t, where, what, _ in events if where == port["name"] and what in STOPS]
+        chains = [chain for chain in (_chain(openings, times, stop) for stop in stops) if chain]
+        if chains:
+            out.append(BankWarning(TRIPPED, ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
+    return out
+
+
+def _chain(openings, times, stop_s):
+    """The openings that led to a stop, in order."""
+    end = bisect_right(times, stop_s + 1e-6)
+    if not end or stop_s - times[end - 1] > SOON_S:
+        return []
+    first = end - 1
+    while first > 0 and times[first] - times[first - 1] <= LINKED_S:
+        first -= 1
+    return openings[first:end]
+
+
+def _told(chains, port):
+    first, *rest = chains[0]
+    text = (
+        f"{_time(first.time_s)} after the start {first.name} opened: {first.current_a:.0f} A over its limit of "
+        f"{first.limit_a:.0f} A, with {abs(first.ports_a):.0f} A {'drawn from' if first.ports_a > 0 else 'pushed into'} the bank"
+    )
+    if rest:
+        followed = ", ".join(f"{o.name} ({o.current_a:.0f} A over {o.limit_a:.0f} A)" for o in rest[:4])
+        more = f" and {len(rest) - 4} more" if len(rest) > 4 else ""
+        text += f"; what it had carried fell on the others, and {followed}{more} followed within {_time(rest[-1].time_s - first.time_s)}"
+    text += f", so that port {port['name']} stopped"
+    if len(chains) > 1:
+        text += f" (this happened {len(chains)} times in the run)"
+    if port["asked_wh"] > 0:
+        text += f": of {port['asked_wh']:,.0f} Wh asked there {port['energy_out_wh']:,.0f} Wh were given"
+    bears = abs(first.ports_a) * first.limit_a / first.current_a if first.current_a > 0 else 0.0
+    evenly = ", or share the current more evenly" if rest else ""
+    return (
+        f"{text}. {first.name} reaches its limit at about {bears:.0f} A of all ports together: ask for less{evenly}; raise a limit "
+        "only as far as its maker's sheet lets you."
+    )
+
+
+def _time(seconds):
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def too_cold(packs, rows):
+    """Packs that were charged below 0 °C although their cells take no charge there.
+
+    Parameters
+    ----------
+    packs : sequence of Pack
+    rows : sequence of dict
+        ``name``, ``charge_too_cold_h`` and ``temperature_min_c`` of every pack.
+    """
+    cold = [
+        row
+        for pack, row in zip(packs, rows, strict=True)
+        if row["charge_too_cold_h"] > 0.01
+        and row["temperature_min_c"] < 0.0
+        and pack.chemistry.charge_rate(row["temperature_min_c"]) <= 0
+    ]
+    if not cold:
+        return []
+    worst = max(cold, key=lambda p: p["charge_too_cold_h"])
+    text = (
+        f"{'Packs were' if len(cold) > 1 else 'It was'} charged faster than cells allow at their temperature, {worst['name']} for "
+        f"{worst['charge_too_cold_h']:.1f} h (coldest {min(p['temperature_min_c'] for p in cold):.0f} °C): lithium plates, which "
+        "harms cells for good and can short them. Warm them first, or give the BMS a lowest charge temperature."
+    )
+    return [BankWarning(FREEZING, ", ".join(p["name"] for p in cold), text)]
