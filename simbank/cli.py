@@ -430,7 +430,7 @@ def _show_sizes(found, scenario, integrator, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, nmc, lead_flooded]")
+        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -452,15 +452,22 @@ def drift(
         write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
-        _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        shown = found.table.reset_index()
+        shown["half_width"] = [f"±{value:.1f}" for value in shown["half_width_mv"]]
+        shown["dead_band"] = [f"±{value:.1f}" for value in shown["dead_band_points"]]
+        _table(title, shown, _DRIFT_COLUMNS)
+        for text in found.words:
+            _console().print(text)
         _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     if report is not None:
-        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
+        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring. "
+        text += " ".join(found.words)
         shown = found.table.reset_index()
         section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
         _report(report, scenario, json_, studies=[section])
@@ -1009,9 +1016,12 @@ _PORT_COLUMNS = {
 }  # fmt: skip
 _DRIFT_COLUMNS = {
     "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
-    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]",
+    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]", "half_width": "hysteresis of\na cell [mV]",
+    "dead_band": "dead band\n[points]",
     "spread_max_points": "largest spread\n[points]", "spread_end_of_discharge_points": "at end of\ndischarge [points]",
     "spread_after_rest_points": "after 12 h of\nrest [points]",
+    "spread_end_of_discharge_no_hysteresis_points": "without hysteresis:\nend of discharge",
+    "spread_after_rest_no_hysteresis_points": "\nafter 12 h of rest",
 }  # fmt: skip
 _CARD_COLUMNS = {
     "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
@@ -1050,6 +1060,23 @@ def _table(title, frame, columns):
         table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=True)
     for _, row in frame.iterrows():
         table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
+    _console().print(table)
+
+
+def _told(title, frame, columns):
+    """A table whose last column is a text that wraps; nothing of it is cut off."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    *short, last = columns
+    for key in short:
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
+    table.add_column(Text(columns[last]), overflow="fold")
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
     _console().print(table)
 
 
@@ -1139,6 +1166,7 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
+    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1151,7 +1179,7 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    for line in found.basis:
+    for line in (*found.basis, *found.reliance):
         say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
     clearing = found.clearing_told
@@ -1179,22 +1207,17 @@ def _show_protection(found, everything):
         }  # fmt: skip
         _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
         columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
-        _table("Overload at the ports, followed to its end", found.overload_told, columns)
+        _told("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        _told("One out at full load", found.worst_outages.reset_index(drop=True), columns)
     if found.string_ratings:
-        table = Table(
-            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
-        )
-        for heading in ("string", "device", "which rating surely opens first"):
-            table.add_column(heading, overflow="fold")
-        for rating in found.string_ratings:
-            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
-        say(table)
+        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
+        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
+        _told("Devices of strings before those behind them", rows, columns)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."

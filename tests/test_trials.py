@@ -758,6 +758,25 @@ def test_m4_resampled_indices_are_the_estimators_of_scipy(root):
     assert totals[0] == pytest.approx(true.total_order.ravel())
 
 
+def test_m5_slope_drives_and_hysteresis_keeps(root):
+    """Without hysteresis every chemistry comes back to nothing; with the same half-width lead-acid keeps a spread, too."""
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml")
+    found = simbank.drift(scenario, integrator="fast")
+    table = found.table
+    assert (table["spread_after_rest_no_hysteresis_points"] < 0.1).all()
+    assert (table.loc[["lfp", "lfp_power"], "spread_after_rest_points"] > 1.0).all()
+    driven = table["spread_end_of_discharge_no_hysteresis_points"]
+    assert driven.to_numpy() == pytest.approx(table["spread_end_of_discharge_points"].to_numpy(), abs=0.2)  # the slope's work
+    # Half-width ÷ slope by hand from the files: 10 mV of 16 cells over 1.8 and 2.73 V per unit SOC.
+    assert table.loc["lfp", "dead_band_points"] == pytest.approx(100 * 16 * 0.010 / table.loc["lfp", "slope_v_per_soc"])
+    assert table.loc["lfp_power", "dead_band_points"] == pytest.approx(5.86, abs=0.02)
+    assert table.loc["lead_flooded", "dead_band_points"] == 0
+    assert (table["spread_after_rest_points"] <= table["dead_band_points"] + 0.1).all()
+    words = " ".join(found.words)
+    assert all(name in words for name in table.index)
+    assert "hysteresis decides whether a spread is kept" in words
+
+
 def test_m6_every_file_says_what_made_it(tmp_path):
     """Parquet metadata, text of PNG, metadata of SVG, JSON beside CSV; hashes against hashlib on the files."""
     import hashlib
@@ -917,6 +936,40 @@ def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
     assert '{ resistance = "1 milliohm" }' in shown.stdout
     assert (tmp_path / "sweep.csv").read_text().count("milliohm") == 4
     assert "key-changes-nothing" in shown.stdout  # a bus bar has no links
+
+
+def test_m10_readme_says_what_the_shipped_files_give(root):
+    """Figures of README against the scenario or the test that it names, to the digits that it shows."""
+    from dataclasses import replace
+
+    from test_hysteresis import charge_and_rest, without_hysteresis
+
+    from simbank.cells import Curve, load_chemistry
+
+    text = (root / "README.md").read_text(encoding="utf-8")
+    scenario = simbank.load(root / "scenarios" / "classroom_chain.toml")
+    near, *_, far = simbank.simulate(scenario, integrator="fast").summary["packs"]
+    assert near["first_full_h"] is None  # no pack fills
+    assert f"the near pack ends the charge at {near['soc_max'] * 100:.0f} %, the far one at {far['soc_max'] * 100:.0f} %" in text
+    for name, row in simbank.drift(scenario, integrator="fast").table.iterrows():
+        band = f"±{row['dead_band_points']:.1f}" if row["dead_band_points"] else "0"
+        cells = [f"{row['slope_v_per_soc']:.1f}", band]
+        cells += [f"{row[f'spread_{when}_points']:.1f}" for when in ("max", "end_of_discharge", "after_rest")]
+        bare = [f"{row[f'spread_{when}_no_hysteresis_points']:.1f}" for when in ("end_of_discharge", "after_rest")]
+        assert f"| `{name}` | {' | '.join(cells)} | {', then '.join(bare)} |" in text
+    lfp = load_chemistry("lfp")
+
+    def rests(chemistry):
+        charged, rested, _ = charge_and_rest(chemistry)
+        return np.ptp(charged), np.ptp(rested)
+
+    before, after = rests(without_hysteresis(lfp))
+    assert f"a spread of {before:.1f} points is down to {after:.1f} after 12 hours' rest" in text
+    assert f"per cell {rests(lfp)[1]:.1f} points stand" in text
+    thin, wide = (rests(replace(lfp, half_width=Curve([0], [volt])))[1] for volt in (0.004, 0.020))
+    assert f"(4 mV: {thin:.1f} points; 20 mV: {wide:.1f})" in text
+    slow, quick = (rests(replace(lfp, decay_per_soc=decay))[1] for decay in (10.0, 150.0))
+    assert f"(decay 10 per unit SOC: {slow:.1f} points; 150: {quick:.1f})" in text
 
 
 # ---- the integrators: M3, M11 to M14, B5, B10 ----

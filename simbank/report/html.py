@@ -291,7 +291,7 @@ class _Page:
             {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
              "drawing": True},
             _table("Prospective fault currents", faults),
-            *(_text(line) for line in p.basis),
+            *(_text(line) for line in p.reliance),
         ]  # fmt: skip
         if len(together):
             parts.append(_table("Checks that did not pass", together))

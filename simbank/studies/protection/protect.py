@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -130,22 +130,29 @@ class Protection:
     def basis(self):
         """What the figures rest on, as sentences."""
         a = self.assumptions
-        lines = [
+        return [
             f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C, conductors as in the file. Least: packs as old "
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
             "warms too; joints, devices and added resistance as given.",
-            "A pass of withstand: area of the metal, of metric cable by its resistance where that is less than its nominal size.",
+            "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
+            "is less than the nominal size.",
         ]
+
+    @property
+    def reliance(self):
+        """Which devices are not relied on, and why, as sentences."""
+        lines = []
         if self.breaks.failed:
             lines.append(
-                f"Counted as failed closed throughout, since they cannot break what may flow through them: {', '.join(sorted(self.breaks.failed))}. "
-                "Only the tables of overload and of one out show also what happens if they do open."
+                "Counted as failed closed throughout, since they cannot break what may flow through them: "
+                f"{', '.join(sorted(self.breaks.failed))}. Whether they still open on a small current is not known: overload and one "
+                "out say what happens in either case."
             )
         if self.breaks.doubtful:
             lines.append(
-                f"Their DC ratings are not given, so both cases are judged, that they open and that all of them fail closed: "
-                f"{', '.join(sorted(self.breaks.doubtful))}. What passes in one case only is not checkable."
+                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: both cases are judged, that they open and "
+                "that all of them fail closed, and what passes in one only is not checkable."
             )
         return lines
 
@@ -236,8 +243,10 @@ class Protection:
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
-            "outages": self.outages, "string_ratings": _lists_as_text(pd.DataFrame(self.summary["string_ratings"])),
+            "outages": self.outages,
         }  # fmt: skip
+        if self.string_ratings:
+            tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
         for name, table in tables.items():
             provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
@@ -291,6 +300,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     outages, outage_checks = _outages(loads, breaks)
     ratings = string_ratings(greatest, least, loads, lasting, case.margin)
     shorted, shorted_checks = _shorted(bank, case)
+    shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
         *rules.devices_present(bank, breaks.state),
         *_device_checks(bank, breaks, case, lasting),
@@ -492,9 +502,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
         return unknown("rating ≤ ampacity", branch.name, words)
     without = ""
     if limit > able:
-        without = (
-            f", {named(failed)} counting as failed closed ({able:g} A if they opened)" if failed and np.isfinite(able) else ""
-        )
+        without = f" (counted as failed closed: {named(failed)}; relied on, {able:g} A)" if failed and np.isfinite(able) else ""
     if not np.isfinite(limit):
         return judge(
             "rating ≤ ampacity", branch.name, False,
@@ -624,7 +632,7 @@ def _overload(loads, greatest, breaks):
     for times in OVERLOADS if "discharge" in loads.loads else ():
         still = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in cascades.middle.steps}
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
         current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
@@ -678,6 +686,17 @@ def _outage_check(loads, dropped, load, cascades):
         text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
         return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
     return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
+
+
+def _relied_on(check, bank, breaks):
+    """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
+    own = [device.name for device in bank.devices if device.owner == check.where]
+    if check.status != PASS or any(breaks.state[name] == rules.OPENS for name in own):
+        return check
+    if breaks.doubtful.intersection(own):
+        text = f"{check.text}. But if {named(own)} should fail closed (ratings not given), nothing ends it"
+        return replace(check, status=rules.NOT_CHECKABLE, text=text)
+    return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 
 def _shorted(bank, case):
