@@ -10,7 +10,7 @@ import sys
 import tomllib
 import warnings
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
@@ -376,15 +376,18 @@ def size(
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
-        shown = found.table if everything else found.frontier
-        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
+        table, columns = _sizes_in_words(found, everything)
+        against = table[table["fits"] == "no"]
+        whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
+        shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
+        section = _section("Sizing", text, shown, figures, found.warnings, words)
+        _report(report, scenario, json_, studies=[replace(section, text=(text, *whys))])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator, everything):
-    _warnings(as_records(found.warnings))
+def _sizes_in_words(found, everything):
+    """Rows of a sizing with every cell as text, and headings of the columns to show."""
     table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
@@ -404,8 +407,14 @@ def _show_sizes(found, scenario, integrator, everything):
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
+    return table, {key: heading for key, heading in columns.items() if key in table}
+
+
+def _show_sizes(found, scenario, integrator, everything):
+    _warnings(as_records(found.warnings))
+    table, columns = _sizes_in_words(found, everything)
     what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    _table(f"{scenario.name}: {what} at its duty", table, columns)
     left = len(found.table) - len(table)
     if left:
         _console().print(f"{left} more were tried: --all shows them.")
@@ -601,7 +610,7 @@ def device_show(
     if kind.instant_band:
         low, high = (a * amperes for a in kind.instant_band)
         say(f"Magnetic release, if its setting is not given: between {low:g} and {high:g} A.")
-    say(f"Ratings made: {', '.join(f'{a:g}' for a in kind.ratings_a)} A.")
+    say(f"Ratings: {', '.join(f'{a:g}' for a in kind.ratings_a)} A ({kind.ratings_source}).")
     say(f"Usual on DC: {kind.typical_voltage_dc}; breaks {kind.typical_interrupting_dc}. A device's own sheet decides.")
     say(kind.source)
 
@@ -946,7 +955,11 @@ def _changes(items):
 
 
 def _made_by(scenario, study, **settings):
-    """What makes the tables and plots of a study."""
+    """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
+    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+    if "tolerance" in settings and settings["tolerance"] is None:
+        settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
     return made_by(scenario, f"simbank.{study}", **settings)
 
 

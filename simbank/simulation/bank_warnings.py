@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.bank.ampacity import ampacity_a
+from simbank.bank.ampacity import ampacity_a, lowest_insulation
 from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
@@ -184,9 +184,9 @@ def _carries_a(conductor, ambient_c):
         return np.inf
     if conductor.ampacity_a is not None:
         return conductor.ampacity_a
-    coolest = "pvc70" if conductor.gauge.system == "mm2" else "thermoplastic60"
+    insulation = conductor.insulation or lowest_insulation(conductor.gauge)
     try:
-        return ampacity_a(conductor.gauge, conductor.insulation or coolest, ambient_c, conductor.loaded, conductor.material)[0]
+        return ampacity_a(conductor.gauge, insulation, ambient_c, conductor.loaded, conductor.material)[0]
     except InputError:
         return np.inf
 

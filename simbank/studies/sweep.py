@@ -94,7 +94,7 @@ def sweep(
     todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
     chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
-    work = [(scenario.data, scenario.source, chunk, options) for chunk in chunks]
+    work = [(scenario.data, scenario.source, chunk, options, code_hash()) for chunk in chunks]
     try:
         for found in _workers(work, jobs, cluster):
             for k, row, files in found:
@@ -158,8 +158,12 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
     return fixed, draws, [base | point for base in fixed for point in drawn]
 
 
-def run_points(data, source, chunk, options):
-    """(number, row, files read) of some points; what a worker does."""
+def run_points(data, source, chunk, options, code):
+    """(number, row, files read) of some points; what a worker does. ``code`` is the hash of the program that asks."""
+    if code != code_hash():
+        raise InputError(
+            "a worker runs another version of simbank than the one that asks; install the same on all", key="cluster"
+        )
     out = []
     for number, point in chunk:
         figures, failure, note, warned, files = {}, None, {}, [], {}
