@@ -607,7 +607,7 @@ def device_show(
     if kind.instant_band:
         low, high = (a * amperes for a in kind.instant_band)
         say(f"Magnetic release, if its setting is not given: between {low:g} and {high:g} A.")
-    say(f"Ratings made: {', '.join(f'{a:g}' for a in kind.ratings_a)} A.")
+    say(f"Ratings: {', '.join(f'{a:g}' for a in kind.ratings_a)} A ({kind.ratings_source}).")
     say(f"Usual on DC: {kind.typical_voltage_dc}; breaks {kind.typical_interrupting_dc}. A device's own sheet decides.")
     say(kind.source)
 
