@@ -11,9 +11,9 @@ from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "Joining", "warnings_of_bank"]
+__all__ = ["FREEZING", "PARALLEL", "Joining", "warnings_of_bank"]
 
-FREEZING = "charge-below-freezing"
+FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
 # Rules of this module; all are common practice, no source.
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
 JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
@@ -219,7 +219,7 @@ def _parallel_cells(bank):
                 f"{other:.2g} if {meant}: capacity is the whole pack's, cell_capacity and cell_resistance are one cell's."
             )
             said.setdefault(text, []).append(pack.name)
-    return [BankWarning("unequal-parallel-cells", ", ".join(names), text) for text, names in said.items()]
+    return [BankWarning(PARALLEL, ", ".join(names), text) for text, names in said.items()]
 
 
 # ---- devices ----
