@@ -5,16 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import os
 import sys
 import tomllib
-from contextlib import contextmanager
-from dataclasses import asdict
+import warnings
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from simbank.errors import InputError, SimbankError, SimulationError
+from simbank import interrupts, streams
+from simbank.errors import InputError, RunStopped, SimbankError, SimulationError
 from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
 from simbank.warning import as_records, from_records, listed
@@ -376,15 +379,18 @@ def size(
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
-        shown = found.table if everything else found.frontier
-        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
+        table, columns = _sizes_in_words(found, everything)
+        against = table[table["fits"] == "no"]
+        whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
+        shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
+        section = _section("Sizing", text, shown, figures, found.warnings, words)
+        _report(report, scenario, json_, studies=[replace(section, text=(text, *whys))])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator, everything):
-    _warnings(as_records(found.warnings))
+def _sizes_in_words(found, everything):
+    """Rows of a sizing with every cell as text, and headings of the columns to show."""
     table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
@@ -404,8 +410,14 @@ def _show_sizes(found, scenario, integrator, everything):
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
+    return table, {key: heading for key, heading in columns.items() if key in table}
+
+
+def _show_sizes(found, scenario, integrator, everything):
+    _warnings(as_records(found.warnings))
+    table, columns = _sizes_in_words(found, everything)
     what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    _table(f"{scenario.name}: {what} at its duty", table, columns)
     left = len(found.table) - len(table)
     if left:
         _console().print(f"{left} more were tried: --all shows them.")
@@ -430,7 +442,7 @@ def _show_sizes(found, scenario, integrator, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, nmc, lead_flooded]")
+        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -452,15 +464,22 @@ def drift(
         write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
-        _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        shown = found.table.reset_index()
+        shown["half_width"] = [f"±{value:.1f}" for value in shown["half_width_mv"]]
+        shown["dead_band"] = [f"±{value:.1f}" for value in shown["dead_band_points"]]
+        _table(title, shown, _DRIFT_COLUMNS)
+        for text in found.words:
+            _console().print(text)
         _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     if report is not None:
-        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
+        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring. "
+        text += " ".join(found.words)
         shown = found.table.reset_index()
         section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
         _report(report, scenario, json_, studies=[section])
@@ -483,6 +502,8 @@ def usable(
     scenario = load(file, _changes(set_))
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
+    share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
+    words = f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own."
     if out is not None:
         made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
         write_table(out / "usable.csv", table, made, index=True)
@@ -493,14 +514,13 @@ def usable(
         _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
-        share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
-        _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
+        _console().print(words)
         _console().print("Integrator: reference, tolerance 1e-08.")
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
         warned = from_records(table.attrs["warnings"])
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned, words)])
     _written(out, json_)
 
 
@@ -593,7 +613,7 @@ def device_show(
     if kind.instant_band:
         low, high = (a * amperes for a in kind.instant_band)
         say(f"Magnetic release, if its setting is not given: between {low:g} and {high:g} A.")
-    say(f"Ratings made: {', '.join(f'{a:g}' for a in kind.ratings_a)} A.")
+    say(f"Ratings: {', '.join(f'{a:g}' for a in kind.ratings_a)} A ({kind.ratings_source}).")
     say(f"Usual on DC: {kind.typical_voltage_dc}; breaks {kind.typical_interrupting_dc}. A device's own sheet decides.")
     say(kind.source)
 
@@ -938,7 +958,11 @@ def _changes(items):
 
 
 def _made_by(scenario, study, **settings):
-    """What makes the tables and plots of a study."""
+    """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
+    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+    if "tolerance" in settings and settings["tolerance"] is None:
+        settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
     return made_by(scenario, f"simbank.{study}", **settings)
 
 
@@ -967,6 +991,7 @@ def _progress(label, quiet):
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    interrupts.at_exit(lambda: os.write(2, b"\r\x1b[2K\x1b[?25h"))  # the bar goes, the cursor comes back
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         yield lambda done: bar.update(task, completed=done)
@@ -1007,9 +1032,12 @@ _PORT_COLUMNS = {
 }  # fmt: skip
 _DRIFT_COLUMNS = {
     "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
-    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]",
+    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]", "half_width": "hysteresis of\na cell [mV]",
+    "dead_band": "dead band\n[points]",
     "spread_max_points": "largest spread\n[points]", "spread_end_of_discharge_points": "at end of\ndischarge [points]",
     "spread_after_rest_points": "after 12 h of\nrest [points]",
+    "spread_end_of_discharge_no_hysteresis_points": "without hysteresis:\nend of discharge",
+    "spread_after_rest_no_hysteresis_points": "\nafter 12 h of rest",
 }  # fmt: skip
 _CARD_COLUMNS = {
     "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
@@ -1042,10 +1070,27 @@ def _table(title, frame, columns):
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    table = Table(title=Text(streams.shown(title)), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
     for key, heading in columns.items():
         text = frame[key].map(lambda v: isinstance(v, str)).all()
-        table.add_column(Text(heading), justify="left" if text else "right", no_wrap=True)
+        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=True)
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
+    _console().print(table)
+
+
+def _told(title, frame, columns):
+    """A table whose last column is a text that wraps; nothing of it is cut off."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    *short, last = columns
+    for key in short:
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
+    table.add_column(Text(columns[last]), overflow="fold")
     for _, row in frame.iterrows():
         table.add_row(*(Text(_cell(key, row[key])) for key in columns))
     _console().print(table)
@@ -1137,6 +1182,7 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
+    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1149,21 +1195,21 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    for line in found.basis:
+    for line in (*found.basis, *found.reliance):
         say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
     clearing = found.clearing_told
     for heading in clearing:
         table.add_column(heading)
     for row in clearing.itertuples(index=False):
-        table.add_row(*(Text(x) for x in row))
+        table.add_row(*(Text(streams.shown(x)) for x in row))
     say(table)
     shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
     for heading in ("status", "rule", "where", "what was found", "rule from"):
         table.add_column(heading, overflow="fold")
     for _, row in found.told(shown).iterrows():
-        table.add_row(*(Text(row[key]) for key in ("status", "rule", "where", "text", "source")))
+        table.add_row(*(Text(streams.shown(row[key])) for key in ("status", "rule", "where", "text", "source")))
     if len(shown):
         say(table)
     if len(found.overload):
@@ -1177,22 +1223,17 @@ def _show_protection(found, everything):
         }  # fmt: skip
         _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
         columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
-        _table("Overload at the ports, followed to its end", found.overload_told, columns)
+        _told("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        _told("One out at full load", found.worst_outages.reset_index(drop=True), columns)
     if found.string_ratings:
-        table = Table(
-            title="Devices of strings before those behind them", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold"
-        )
-        for heading in ("string", "device", "which rating surely opens first"):
-            table.add_column(heading, overflow="fold")
-        for rating in found.string_ratings:
-            table.add_row(*(Text(x) for x in (rating.string, rating.device, rating.text)))
-        say(table)
+        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
+        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
+        _told("Devices of strings before those behind them", rows, columns)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
@@ -1223,24 +1264,67 @@ def _written(out, as_json):
         _console().print(f"Written to {out}", soft_wrap=True)
 
 
+# ---- the way out ----
+
+TRACE = "SIMBANK_TRACE"
+
+
 def main():
-    """Entry point: runs a command and turns errors into one line and an exit status."""
+    """Entry point: runs a command and turns whatever goes wrong into one line and an exit status."""
+    interrupts.listen()
+    streams.prepare()
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # of libraries, to developers
     set_command(["simbank", *sys.argv[1:]])
     try:
-        app()
-    except InputError as error:
-        _fail(error, 2)
-    except SimbankError as error:
-        _fail(error, 1)
+        status = app(standalone_mode=False)
+        streams.flush()
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        _explain(error)
     except KeyboardInterrupt:
-        _fail("stopped", 1)
-    except BrokenPipeError:
-        sys.stderr.close()
+        _fail("stopped", interrupts.STOPPED, mark="")
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _explain(error):
+    """Say in one line what went wrong, and end."""
+    if isinstance(error, RunStopped):
+        interrupts.end_children()
+        _fail(error, interrupts.STOPPED, mark="")
+    if isinstance(error, InputError):
+        _fail(error, 2)
+    if isinstance(error, SimbankError):
+        _fail(error, 1)
+    if isinstance(error, BrokenPipeError):  # whoever read has enough
+        streams.drop()
         sys.exit(1)
-    except OSError as error:
-        _fail(f"{error.filename or 'output'}: {error.strerror}", 1)
+    if isinstance(error, OSError):
+        reason = error.strerror or " ".join(str(error).split()) or type(error).__name__
+        _fail(f"{error.filename or 'output'}: {reason}", 1)
+    if isinstance(error, MemoryError):
+        _fail("not enough memory for this", 1)
+    if isinstance(error, typer.Abort):
+        _fail("no answer; give it as an option", 2)
+    if hasattr(error, "format_message"):  # click's own errors, whose module depends on typer's version
+        _usage(error)
+    _fail(f"internal error: {type(error).__name__}: {error}. Please report it with what {TRACE}=1 in the environment shows", 1)
 
 
-def _fail(error, status):
-    print(f"error: {error}", file=sys.stderr)
+def _usage(error):
+    """What is wrong with a command's arguments; help if there are none."""
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()
+        sys.exit(2)
+    problem = " ".join(error.format_message().split()).rstrip(".")
+    problem = problem if len(problem) <= 400 else f"{problem[:400]} ..."
+    _fail(f"{problem[:1].lower()}{problem[1:]}; see {context.command_path if context else 'simbank'} --help", 2)
+
+
+def _fail(error, status, mark="error: "):
+    streams.drop()
+    with suppress(OSError):
+        print(f"{mark}{' '.join(str(error).split())}", file=sys.stderr, flush=True)
     sys.exit(status)

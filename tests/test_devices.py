@@ -250,3 +250,10 @@ def test_no_class_falls_faster_than_constant_i2t_at_its_end(name):
 def test_unknown_class():
     with pytest.raises(InputError, match="did you mean"):
         load_class("class_tt")
+
+
+@pytest.mark.parametrize(("conductor_c", "factor"), [(60.0, 1.29), (75.0, 1.20), (90.0, 1.15)])
+def test_cold_air_helps_no_further_than_the_tables(conductor_c, factor):
+    """NFPA 70 310.15(B)(1), "10 or less": 1.29, 1.20, 1.15; from memory."""
+    for ambient_c in (10.0, 0.0, -30.0):
+        assert round(ambient_factor(conductor_c, ambient_c), 2) == factor

@@ -130,7 +130,7 @@ class _Page:
             out.append(
                 f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
             )
-        return out or ["See below: the bank as described; nothing was run."]
+        return out or ["See below: the bank as described" + ("." if self.studies else "; nothing was run.")]
 
     def warnings(self):
         """What must be known before any of the figures, from all that was computed; each code and place once."""
@@ -291,7 +291,7 @@ class _Page:
             {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
              "drawing": True},
             _table("Prospective fault currents", faults),
-            *(_text(line) for line in p.basis),
+            *(_text(line) for line in p.reliance),
         ]  # fmt: skip
         if len(together):
             parts.append(_table("Checks that did not pass", together))

@@ -9,7 +9,9 @@ from simbank.simulation import modes
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
-__all__ = ["Opening", "cascades", "too_cold"]
+__all__ = ["TRIPPED", "Opening", "cascades", "too_cold"]
+
+TRIPPED = "tripped-at-once"
 
 # Rules of this module; common practice, no source.
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
@@ -50,7 +52,7 @@ def cascades(openings, events, ports):
         stops = [t for t, where, what, _ in events if where == port["name"] and what in STOPS]
         chains = [chain for chain in (_chain(openings, times, stop) for stop in stops) if chain]
         if chains:
-            out.append(BankWarning("tripped-at-once", ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
+            out.append(BankWarning(TRIPPED, ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
     return out
 
 
@@ -75,15 +77,16 @@ def _told(chains, port):
         followed = ", ".join(f"{o.name} ({o.current_a:.0f} A over {o.limit_a:.0f} A)" for o in rest[:4])
         more = f" and {len(rest) - 4} more" if len(rest) > 4 else ""
         text += f"; what it had carried fell on the others, and {followed}{more} followed within {_time(rest[-1].time_s - first.time_s)}"
-    text += f", so that {port['name']} stopped"
+    text += f", so that port {port['name']} stopped"
     if len(chains) > 1:
         text += f" (this happened {len(chains)} times in the run)"
     if port["asked_wh"] > 0:
         text += f": of {port['asked_wh']:,.0f} Wh asked there {port['energy_out_wh']:,.0f} Wh were given"
     bears = abs(first.ports_a) * first.limit_a / first.current_a if first.current_a > 0 else 0.0
+    evenly = ", or share the current more evenly" if rest else ""
     return (
-        f"{text}. {first.name} reaches its limit at about {bears:.0f} A from all ports together: ask for less, or share the current "
-        "more evenly; a limit is raised only within the maker's sheet."
+        f"{text}. {first.name} reaches its limit at about {bears:.0f} A of all ports together: ask for less{evenly}; raise a limit "
+        "only as far as its maker's sheet lets you."
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -130,22 +130,29 @@ class Protection:
     def basis(self):
         """What the figures rest on, as sentences."""
         a = self.assumptions
-        lines = [
+        return [
             f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C, conductors as in the file. Least: packs as old "
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
             "warms too; joints, devices and added resistance as given.",
-            "A pass of withstand: area of the metal, of metric cable by its resistance where that is less than its nominal size.",
+            "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
+            "is less than the nominal size.",
         ]
+
+    @property
+    def reliance(self):
+        """Which devices are not relied on, and why, as sentences."""
+        lines = []
         if self.breaks.failed:
             lines.append(
-                f"Counted as failed closed throughout, since they cannot break what may flow through them: {', '.join(sorted(self.breaks.failed))}. "
-                "Only the tables of overload and of one out show also what happens if they do open."
+                "Counted as failed closed throughout, since they cannot break what may flow through them: "
+                f"{', '.join(sorted(self.breaks.failed))}. Whether they still open on a small current is not known: overload and one "
+                "out say what happens in either case."
             )
         if self.breaks.doubtful:
             lines.append(
-                f"Their DC ratings are not given, so both cases are judged, that they open and that all of them fail closed: "
-                f"{', '.join(sorted(self.breaks.doubtful))}. What passes in one case only is not checkable."
+                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: both cases are judged, that they open and "
+                "that all of them fail closed, and what passes in one only is not checkable."
             )
         return lines
 
@@ -154,11 +161,12 @@ class Protection:
         """``clearing`` for people: the place, the one device that clears a fault there, whether it is selective, what happens."""
         rows = []
         for place, row in self.clearing.iterrows():
-            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"])]
+            inside = self.faults.loc[place, "kind"] == "inside"
+            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"], inside)]
             if row["failed_closed"]:
                 parts.append(f"counted as failed closed: {named(row['failed_closed'])}")
             if row["may_fail_closed"]:
-                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)])}")
+                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)], inside)}")
             stops = row["stopped_by"] if isinstance(row["stopped_by"], str) else "none"
             rows.append((place, stops, row["selective"], "; ".join(parts)))
         return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
@@ -236,8 +244,10 @@ class Protection:
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
-            "outages": self.outages, "string_ratings": _lists_as_text(pd.DataFrame(self.summary["string_ratings"])),
+            "outages": self.outages,
         }  # fmt: skip
+        if self.string_ratings:
+            tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
         for name, table in tables.items():
             provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
@@ -291,6 +301,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     outages, outage_checks = _outages(loads, breaks)
     ratings = string_ratings(greatest, least, loads, lasting, case.margin)
     shorted, shorted_checks = _shorted(bank, case)
+    shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
         *rules.devices_present(bank, breaks.state),
         *_device_checks(bank, breaks, case, lasting),
@@ -368,13 +379,15 @@ def _orders(greatest, breaks, sequences):
     return pd.DataFrame(order, columns=["place", *OPENING]), table
 
 
-def _end_text(opens, cleared_s, latest_s):
-    """What opens, and whether and when that has cleared the fault."""
+def _end_text(opens, cleared_s, latest_s, inside):
+    """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
     if cleared_s is None or cleared_s != cleared_s:
         return f"{opens}; NOT CLEARED"
     if latest_s is None or latest_s != latest_s:
         return f"{opens}; by the latest of the bands NOT CLEARED"
-    return f"{opens}; cleared after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}"
+    what = "neighbours' feed ended" if inside else "cleared"
+    own = "; the pack's own cells feed on" if inside else ""
+    return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
 def _followed(middle, latest):
@@ -493,7 +506,9 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     without = ""
     if limit > able:
         without = (
-            f", {named(failed)} counting as failed closed ({able:g} A if they opened)" if failed and np.isfinite(able) else ""
+            f" (counted as failed closed: {named(failed)}; if that could be relied on, {able:g} A)"
+            if failed and np.isfinite(able)
+            else ""
         )
     if not np.isfinite(limit):
         return judge(
@@ -552,9 +567,10 @@ def _clearing_check(bank, place, current, sequence, failed, case):
     if not sequence.openings:
         text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
         return Check("clears in time", place.name, NOTE, text)
+    what = "neighbours' feed ended" if place.kind == "inside" else "cleared"
     last = sequence.openings[-1]
     text = (
-        f"{base}, cleared at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
+        f"{base}, {what} at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
         f"wanted {duration_text(case.wanted_s)}"
     )
     good = sequence.cleared_s <= case.wanted_s
@@ -624,7 +640,7 @@ def _overload(loads, greatest, breaks):
     for times in OVERLOADS if "discharge" in loads.loads else ():
         still = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in cascades.middle.steps}
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
         current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
@@ -678,6 +694,17 @@ def _outage_check(loads, dropped, load, cascades):
         text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
         return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
     return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
+
+
+def _relied_on(check, bank, breaks):
+    """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
+    own = [device.name for device in bank.devices if device.owner == check.where]
+    if check.status != PASS or any(breaks.state[name] == rules.OPENS for name in own):
+        return check
+    if breaks.doubtful.intersection(own):
+        text = f"{check.text}. But if {named(own)} should fail closed (ratings not given), nothing ends it"
+        return replace(check, status=rules.NOT_CHECKABLE, text=text)
+    return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 
 def _shorted(bank, case):
