@@ -333,7 +333,7 @@ class _Run:
         # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
         # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
         soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
-        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 0.1, 0.1, 1e-3], self.n), np.ones(self.d)])
+        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
         self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
