@@ -22,7 +22,7 @@ from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
-from simbank.simulation.result import ENERGY_LIMIT, FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace
+from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
 from simbank.simulation.run_warnings import Opening
 from simbank.warning import BankWarning
 
@@ -35,7 +35,10 @@ CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hou
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
 HAND_OVER_TOLERANCE = 1e-7
-FINER = (30.0, 1000.0)  # where energy does not close, the fast integrator goes over the run again with so much less tolerance
+FINER = (
+    30.0,
+    1000.0,
+)  # where charge or energy does not close, the fast integrator goes over the run again with so much less tolerance
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
@@ -232,8 +235,8 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose energy then does not
-        close to 1e-5 is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose balances then are
+        missed is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
         tolerance of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The
         absolute ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and
         tenfold, in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures.
@@ -274,7 +277,7 @@ def simulate(
     options = method, output_step_s, max_step_s, progress, checkpoint
     result = _once(scenario, is_fast, tolerance, slow, options)
     for finer in FINER if is_fast else ():
-        if result.summary["closure"]["energy_relative"] <= ENERGY_LIMIT:
+        if not balance_warnings(result.summary["closure"], result.summary["integrator"]):
             break
         result = _once(scenario, is_fast, tolerance / finer, slow, options)
     return result
