@@ -165,7 +165,10 @@ def sweep(
     ] = [],  # noqa: B006
     vary: Vary = [],  # noqa: B006
     points: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="A list of points: a column for each dotted key, a row for each run.")
+        Path | None,
+        typer.Option(
+            metavar="CSV", help="A list of points: a column for each dotted key, a row for each run; empty: as in the file."
+        ),
     ] = None,
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
@@ -236,10 +239,15 @@ def sweep(
 
 
 def _read_points(path):
+    import pandas as pd
+
     from simbank.filemodel import read_csv
 
     frame = read_csv(path)
-    return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+    return [
+        {key: _value(str(value)) for key, value in row.items() if not pd.isna(value)}  # an empty cell: as in the file
+        for row in frame.to_dict(orient="records")
+    ]
 
 
 def _sweep_figures(table, x, by, figure):
