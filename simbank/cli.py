@@ -699,8 +699,9 @@ def cell_physics(
     json_: Json = False,
 ):
     """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
-    from simbank.cells import physics
+    from simbank.cells import load_chemistry, physics
 
+    load_chemistry(base)  # what is wrong with it is said before minutes of fitting
     with _progress(f"Fitting {parameters}", json_):
         cell = physics.fit_cell(parameters)
         checks = [physics.validate(cell, seed) for seed in range(3)]
