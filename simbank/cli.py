@@ -1133,6 +1133,14 @@ def _show_protection(found, everything):
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
         _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+    if found.told_shorted is not None:
+        title = "A cell shorts and the switch of its pack's BMS is stuck: what neighbours and charger feed into it"
+        _table(
+            title,
+            found.told_shorted.reset_index(drop=True).astype(object),
+            {key: key.replace(" [", "\n[") for key in found.told_shorted},
+        )
+        say(found.short_words)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."

@@ -19,7 +19,8 @@ from simbank.studies.protection import checks as rules
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
 from simbank.studies.protection.outage import Loads
-from simbank.studies.protection.shorted import shorted_cells
+from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
+from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -85,6 +86,9 @@ class Protection:
     outages : DataFrame
         One row per part dropped and pack left: current, C-rate, margin of its device; ``then`` is the cascade.
     shorted : dict of str to ShortedCell
+        For every pack the case in which most energy is fed into it.
+    short_cases : dict of str to list of ShortedCell
+        For every pack all of its cases; ``short_note`` says what charges in them and how many were run.
     warnings : list of BankWarning
         What must be known of the bank before any of the figures.
     """
@@ -103,6 +107,8 @@ class Protection:
     least: Faults = field(repr=False)
     load_note: str = ""
     warnings: list = field(default_factory=list)
+    short_cases: dict = field(default_factory=dict)
+    short_note: str = ""
 
     @property
     def counts(self):
@@ -114,6 +120,16 @@ class Protection:
         keys = ["status", "rule", "text", "source"]
         together = checks.groupby(keys, sort=False)["where"].agg(", ".join).reset_index()
         return together[["status", "rule", "where", "text", "source"]]
+
+    @property
+    def told_shorted(self):
+        """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
+        return told_together(shorted_table(self.short_cases)) if self.short_cases else None
+
+    @property
+    def short_words(self):
+        """What was run, and what it does not say."""
+        return f"{self.short_note[:1].upper()}{self.short_note[1:]}. {SHORT_CAUTION}."
 
     @property
     def worst_outages(self):
@@ -147,6 +163,9 @@ class Protection:
                 }
                 for s in self.shorted.values()
             ],
+            "shorted_cells": records(shorted_table(self.short_cases)) if self.short_cases else [],
+            "shorted_cells_note": self.short_note,
+            "shorted_cells_caution": SHORT_CAUTION,
             "load": self.load_note,
             "assumptions": {key: getattr(self.assumptions, key) for key in self.assumptions.__dataclass_fields__},
             "not_checked": list(NOT_CHECKED),
@@ -179,6 +198,7 @@ class Protection:
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": self.clearing.reset_index(), "overload": self.overload, "outages": self.outages,
+            "shorted_cells": shorted_table(self.short_cases),
         }  # fmt: skip
         for name, table in tables.items():
             write_csv(folder / f"{name}.csv", table)
@@ -230,7 +250,8 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(0.8)
     overload = _overload(loads, greatest)
     outages, outage_checks = _outages(loads)
-    shorted, shorted_checks = _shorted(bank, case)
+    short_cases, short_note, shorted_checks = _shorted(scenario, case, tell)
+    shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
     found = [
         *rules.devices_present(bank),
         *_device_checks(bank, greatest, case, lasting),
@@ -245,7 +266,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(1.0)
     return Protection(
         scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
-        bank_warnings(scenario),
+        bank_warnings(scenario), short_cases, short_note,
     )  # fmt: skip
 
 
@@ -520,34 +541,34 @@ def _outages(loads):
     return pd.DataFrame(rows), found
 
 
-def _shorted(bank, case):
-    """One pack of each kind that differs is enough only if they are alike; so every pack is followed."""
-    shorted, found = {}, []
-    if len(bank.packs) < 2:
-        return shorted, found
-    for pack in bank.packs:
-        cells = min(case.cells_shorted, pack.cells_in_series - 1)
-        try:
-            shorted[pack.name] = s = shorted_cells(bank, pack.name, cells, case.short_ohm)
-        except SimulationError as error:
-            found.append(unknown("shorted cell", pack.name, f"could not be followed: {error}"))
-            continue
-        hours = s.table.index[-1] / 3600.0
+def _shorted(scenario, case, tell):
+    """Cases of every pack with shorted cells, the checks that follow from them, and how they were run."""
+    packs = {pack.name: pack for pack in scenario.bank.packs}
+    cases, failed, note = shorted_cases(
+        scenario, case.cells_shorted, case.short_ohm, case.warm_k, lambda done: tell(0.8 + 0.2 * done)
+    )
+    found = [unknown("shorted cell", name, f"could not be followed: {why}") for name, why in failed.items()]
+    for name, rows in cases.items():
+        s, device = max(rows, key=lambda row: row.energy_wh), rows[0].device
+        peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
         base = (
-            f"{cells} of {pack.cells_in_series} cells shorted, BMS stuck on: neighbours feed {s.feed_a:.0f} A at once, "
-            f"{s.energy_wh:.0f} Wh"
+            f"{s.cells} of {packs[name].cells_in_series} cells shorted, BMS switch stuck: neighbours and charger feed up to "
+            f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh ({s.case}); good cells reach {volt:.2f} V"
         )
-        if s.device is None:
-            text = f"{base} within {hours:.0f} h, and no device of its own can end it"
-            found.append(judge("shorted cell", pack.name, False, text, s.feed_a, None, "A"))
-        elif s.opens_s is not None:
-            text = f"{base} until {s.device.name} opens after {_duration(s.opens_s)} at the latest"
-            found.append(judge("shorted cell", pack.name, True, text, s.feed_a, s.device.rating_a, "A"))
+        lasting = [row for row in rows if row.opens_s is None]
+        if device is None:
+            text = f"{base}; no device of its own can end it; over after {s.hours:.1f} h ({s.ended_by})"
+            found.append(judge("shorted cell", name, False, text, peak, None, "A"))
+        elif not lasting:
+            latest = max(row.opens_s for row in rows)
+            text = f"{base}; {device.name} opens from every start, after {_duration(latest)} at the latest"
+            found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A"))
         else:
-            by = f"; ended by {s.stopped_by}" if s.stopped_by else ""
+            least = max(lasting, key=lambda row: row.energy_wh)
             text = (
-                f"{base} within {hours:.0f} h; {s.device.name} ({s.device.rating_a:g} A) need not open: the feed stays below its "
-                f"curve{by}. An overcurrent device does not end such a feed: the pack must be found and taken off by hand"
+                f"{base}; {device.name} ({device.rating_a:g} A) does not open in {len(lasting)} of {len(rows)} cases: the feed "
+                f"stays below its curve, up to {least.energy_wh:.0f} Wh in {least.hours:.1f} h ({least.ended_by}). An overcurrent "
+                "device does not end such a feed: the pack must be found and taken off by hand"
             )
-            found.append(Check("shorted cell", pack.name, NOTE, text, s.feed_a, s.device.rating_a, "A"))
-    return shorted, found
+            found.append(Check("shorted cell", name, NOTE, text, peak, device.rating_a, "A"))
+    return cases, note, found
