@@ -1029,6 +1029,8 @@ def _show_run(result, as_json):
     bank, closure = summary["bank"], summary["closure"]
     _table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
     say = _console().print
+    for words, names in _parallel_cells(summary["packs"]).items():
+        say(f"{', '.join(names)}: {words}.")
     volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
     say(
         f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
@@ -1071,6 +1073,16 @@ def _show_run(result, as_json):
         if len(events) > len(shown):
             say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
     _caution()
+
+
+def _parallel_cells(packs):
+    """Capacity of packs with several cells in parallel, by pack and by cell, in words → names."""
+    said = {}
+    for pack in packs:
+        if pack["cells_in_parallel"] > 1:
+            words = f"{pack['rated_capacity_ah']:g} Ah rated, {pack['cells_in_parallel']} cells of {pack['cell_capacity_ah']:g} Ah in parallel"
+            said.setdefault(words, []).append(pack["name"])
+    return said
 
 
 _FAULT_COLUMNS = {

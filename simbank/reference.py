@@ -34,13 +34,21 @@ def format_reference():
         out += [f"**{title}**: {model.get('description', '').splitlines()[0].replace('``', '`').rstrip('.')}.", ""]
         out += ["| key | takes | default |", "| --- | --- | --- |"]
         required = model.get("required", [])
+        either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
         for key, field in model["properties"].items():
-            out.append(f"| `{key}` | {_takes(field)} | {'**required**' if key in required else _default(field)} |")
+            out.append(f"| `{key}` | {_takes(field)} | {_need(key, required, either) or _default(field)} |")
         out.append("")
     missing = set(known) - set(TABLES)
     if missing:
         raise KeyError(f"tables without a title: {missing}")
     return "\n".join(out)
+
+
+def _need(key, required, either):
+    """Whether a key must be given, or one of several."""
+    return (
+        "**required**" if key in required else "**one of " + ", ".join(f"`{k}`" for k in either) + "**" if key in either else ""
+    )
 
 
 def in_readme(readme):

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from simbank.bank import Bank, Bar, Branch, Conductor, Gauge, Graph, Pack, Parts, join, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
@@ -76,12 +76,15 @@ class RCTable(FileModel):
 
 
 class PackType(FileModel):
-    """What packs of one make have in common."""
+    """What packs of one make have in common; their capacity is given by the pack or by the cell."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["capacity"]}, {"required": ["cell_capacity"]}]})
 
     chemistry: str = "lfp"
     cells_in_series: Count = 16
     cells_in_parallel: Count = 1
-    capacity: quantity("ampere_hour", above_zero=True)
+    capacity: quantity("ampere_hour", above_zero=True) | None = None
+    cell_capacity: quantity("ampere_hour", above_zero=True) | None = None
     cell_resistance: quantity("ohm", above_zero=True)
     internal_wiring: quantity("ohm", not_negative=True) = 0.0
     relaxation: list[RCTable] | None = None
@@ -93,6 +96,11 @@ class PackType(FileModel):
     @model_validator(mode="after")
     def _sound(self):
         load_chemistry(self.chemistry)
+        if (self.capacity is None) == (self.cell_capacity is None):
+            raise InputError(
+                'needs "capacity" (of the whole pack) or "cell_capacity" (of one cell, times cells_in_parallel), one of the two',
+                key="capacity",
+            )
         if (self.mass is None) != (self.heat_loss is None):
             raise InputError('"mass" and "heat_loss" belong together: without them the pack stays at the temperature around it')
         if self.specific_heat is not None and self.mass is None:
@@ -100,6 +108,11 @@ class PackType(FileModel):
         if self.relaxation is not None and len(self.relaxation) != 2:
             raise InputError("needs exactly two pairs of resistance and time_constant", key="relaxation")
         return self
+
+    @property
+    def pack_capacity_ah(self):
+        """Rated capacity of the whole pack [Ah], however it is given."""
+        return self.capacity if self.cell_capacity is None else self.cell_capacity * self.cells_in_parallel
 
 
 class PackTable(FileModel):
@@ -395,7 +408,7 @@ class ScenarioFile(FileModel):
 def _own_bms(kind, table):
     """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
     limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
-    return None if limits is None else limits.bms(kind.capacity)
+    return None if limits is None else limits.bms(kind.pack_capacity_ah)
 
 
 class Scenario:
@@ -444,7 +457,7 @@ class Scenario:
                 Pack(
                     name=name,
                     chemistry=chemistry,
-                    rated_capacity_ah=kind.capacity,
+                    rated_capacity_ah=kind.pack_capacity_ah,
                     cell_resistance_ohm=kind.cell_resistance,
                     cells_in_series=kind.cells_in_series,
                     cells_in_parallel=kind.cells_in_parallel,

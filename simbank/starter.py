@@ -64,8 +64,8 @@ def starter_scenario(
             f"[pack_types.{label}]",
             f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
             f"cells_in_series = {series}",
-            f'capacity = "{capacity:.15g} Ah"                # its label',
-            f'cell_resistance = "{typical:.3g} milliohm"   # typical of the chemistry: MEASURE yours (simbank cell ohm)',
+            f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
+            f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
             'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
             "",
         ]

@@ -135,6 +135,27 @@ def test_cut_off_and_recovery():
     assert port["unmet_wh"] == pytest.approx(port["asked_wh"] - port["energy_out_wh"], abs=1e-9)
 
 
+@BOTH
+def test_a_cut_off_inverter_stays_off_through_a_charge_that_does_not_bring_its_voltage_back(integrator):
+    """Cut off at 51.5 V; a charge of 5 A that does not reach 53.5 V changes nothing; one that does lets it on again (Ohm's law)."""
+    unit = inverter(recovery_volt=53.5, recovery_delay_s=60.0)
+    bank = behaving(port=(unit, Charger(current_limit_a=50.0, absorb_volt=56.0)))
+    ask, weak, strong = (
+        {"port": Command("power", 3000.0, cutoff_volt=51.5)}, {"port": Command("power", -265.0)}, {"port": Command("power", -1e5)},
+    )  # fmt: skip
+    steps = (Step(2 * 3600.0, ask), Step(1800.0, weak), Step(1800.0, ask), Step(1.5 * 3600.0, strong), Step(600.0, ask))
+    result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
+    assert len(events(result, modes.CUTOFF)) == 1
+    again = 3 * 3600.0  # the strong charge begins; it lifts the port above 53.5 V at once or later, but within its time
+    (on,) = events(result, modes.RECOVERED)
+    assert again <= on < again + 1.5 * 3600.0
+    current = result.ports["current_a"]["port"]
+    assert current.loc[2.5 * 3600 + 60 : 3 * 3600 - 60].abs().max() == 0.0
+    assert current.loc[4.5 * 3600 + 60] > 50.0
+    e = E0 + BETA * np.interp(on, result.packs.index, result.packs["soc"]["P"])
+    assert e + 50 * R >= 53.5 - 1e-3
+
+
 def test_bulk_absorption_and_float():
     """50 A to 54.4 V, absorption with tau = RQ/β to a tail of 5 A and a minute below it, then idle until the bank is down to the
     float voltage."""

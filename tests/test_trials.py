@@ -14,6 +14,7 @@ import tomllib
 
 import numpy as np
 import pytest
+import tomli_w
 from conftest import ROOT
 from typer.testing import CliRunner
 
@@ -226,6 +227,40 @@ def test_s6_lead_beside_lfp_unequal_rows_and_unequal_charge_are_told():
     assert not {"mixed-chemistry", "unequal-cell-count", "unequal-charge"} & set(warned("run", file, *one_cycle, *no_lead))
 
 
+def test_s6_lead_acid_without_a_bms_opens_nothing_and_its_overcharge_is_counted():
+    result = simbank.simulate(simbank.load(TRIALS / "lead_beside_lfp.toml", {"duty.repeat": 1}))
+    assert not [what for where, what in zip(result.events["where"], result.events["what"], strict=True) if where == "L"]
+    lead = result.summary["packs"][0]
+    assert lead["soc_max"] > 1.0
+    assert lead["overcharge_ah"] > 1.0
+    page = (ROOT / "README.md").read_text()
+    assert "Lead-acid has neither gassing nor Peukert's loss" in page
+
+
+def test_s10_capacity_is_given_by_pack_or_by_cell_and_both_are_said_again(tmp_path):
+    rows = {"cells_in_parallel": 2, "cell_resistance": "0.25 milliohm", "internal_wiring": "5 milliohm"}
+
+    def bank(**capacity):
+        return simbank.load(TRIALS / "limit_120_a_at_1c.toml", {"pack_types.homebuilt": rows | capacity})
+
+    for changes in ({"cell_capacity": "280 Ah"}, {"capacity": "560 Ah"}):
+        pack = bank(**changes).bank.packs[0]
+        assert (pack.rated_capacity_ah, pack.cell_capacity_ah) == (560.0, 280.0)
+    assert "unequal-parallel-cells" not in {w.code for w in simbank.bank_warnings(bank(cell_capacity="280 Ah"))}
+    assert "unequal-parallel-cells" in {w.code for w in simbank.bank_warnings(bank(capacity="280 Ah"))}
+    for changes in ({}, {"capacity": "560 Ah", "cell_capacity": "280 Ah"}):
+        with pytest.raises(simbank.InputError, match=r'"capacity" .of the whole pack. or "cell_capacity" .of one cell'):
+            bank(**changes)
+    limit = {"bms": {"discharge_current": {"limit": "1 C"}}}
+    assert bank(cell_capacity="280 Ah", **limit).bank.packs[0].bms.discharge_current.level == 560.0  # of the pack
+    file = tmp_path / "rows.toml"
+    file.write_text(tomli_w.dumps(bank(cell_capacity="280 Ah").data))
+    done = command("run", file, "--set", "duty.hours=0.01")
+    assert "A, B: 560 Ah rated, 2 cells of 280 Ah in parallel." in done.stdout
+    record = json.loads(command("run", file, "--set", "duty.hours=0.01", "--json").stdout)
+    assert (record["packs"][0]["rated_capacity_ah"], record["packs"][0]["cell_capacity_ah"]) == (560.0, 280.0)
+
+
 def test_s12_a_bank_that_trips_at_once_says_why_so_little_was_delivered():
     usable = simbank.usable(simbank.load(TRIALS / "limit_120_a_at_1c.toml"), 1.0)
     told = [warning for warning in usable.attrs["warnings"] if warning["code"] == "tripped-at-once"]
@@ -313,6 +348,8 @@ def test_s9_absorption_does_not_end_near_empty(integrator):
     """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
     result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
     assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
+    cuts = [e for e in result.summary["events"] if e["what"] == "discharge ended at cut-off voltage"]
+    assert len(cuts) == 1  # its recovery voltage of 51 V is never reached
     assert result.summary["ports"][0]["first_charged_h"] is None
 
 

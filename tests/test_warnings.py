@@ -192,6 +192,35 @@ def test_unequal_charge_below_a_twentieth_of_c_is_no_warning_unless_something_is
     assert f"({current / 2:.3g} A; {current:.3g} A flow; 1 more likewise)" in warning.text
 
 
+# ---- cells in parallel ----
+
+TWO_ROWS = {"cells_in_parallel": 2, "cell_resistance": "0.25 milliohm", "internal_wiring": "5 milliohm"}
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ({"capacity": "280 Ah"}, "if 280 Ah were one cell's capacity, or 0.25 mΩ the resistance of 2 cells in parallel"),
+        ({"cell_capacity": "560 Ah"}, "if 560 Ah were the whole pack's capacity"),
+        ({"capacity": "560 Ah"}, None),
+        ({"cell_capacity": "280 Ah"}, None),
+        ({"cell_capacity": "280 Ah", "cells_in_parallel": 1}, None),
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.16 milliohm"}, None),  # a good make
+        ({"cell_capacity": "280 Ah", "cell_resistance": "0.9 milliohm"}, None),  # poor, but not by the number in parallel
+    ],
+)
+def test_unequal_parallel_cells(given, told):
+    """Typical of the library's lfp cell: 0.25 milliohm at 280 Ah, 0.07 ohm·Ah."""
+    rows = TWO_ROWS | given
+    warned = bank_warnings(two_packs(pack_types={"own": rows}))
+    if told is None:
+        assert warned == []
+        return
+    (warning,) = warned
+    assert (warning.code, warning.where) == ("unequal-parallel-cells", "A, B")
+    assert "where 0.07 is usual for lfp. It would be 0.07 " + told in warning.text
+
+
 # ---- cold ----
 
 

@@ -78,6 +78,11 @@ class Pack:
     bms: BMS | None = None
 
     @property
+    def cell_capacity_ah(self):
+        """Rated capacity of one cell [Ah]; ``cells_in_parallel`` of them make the pack's."""
+        return self.rated_capacity_ah / self.cells_in_parallel
+
+    @property
     def has_switch(self):
         """Whether anything of the pack's own can disconnect it: its BMS, or the one a lithium-ion pack is taken to have."""
         return self.bms is not None or self.chemistry.family != "lead-acid"

@@ -18,6 +18,7 @@ FREEZING = "charge-below-freezing"
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
 JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
 NOTHING_C = 0.01  # less than this is told of in no case
+FAR = 1.6  # factor by which resistance × capacity of a cell differs between makes of a chemistry
 CELSIUS = 273.15
 
 
@@ -48,7 +49,7 @@ def warnings_of_bank(bank, duty, joining):
     -------
     list of BankWarning
     """
-    return [*_kinds(bank, duty, joining), *_no_own_device(bank), *_below_freezing(bank, duty)]
+    return [*_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty)]
 
 
 # ---- packs that do not belong together, or not yet ----
@@ -186,6 +187,37 @@ def _carries_a(conductor, ambient_c):
         return ampacity_a(conductor.gauge, conductor.insulation or coolest, ambient_c, conductor.loaded, conductor.material)[0]
     except InputError:
         return np.inf
+
+
+# ---- cells in parallel ----
+
+
+def _parallel_cells(bank):
+    """Packs of parallel cells whose resistance × capacity fits their chemistry only if one of the two was meant otherwise.
+
+    A cell's ohmic resistance goes with the inverse of its capacity, so that their product is about the same for all sizes of a
+    make. Capacity of a cell taken for the pack's, or resistance of a row for the cell's, makes it wrong by the number in parallel.
+    """
+    said = {}
+    for pack in bank.packs:
+        typical, count = pack.chemistry.typical, pack.cells_in_parallel
+        if count == 1 or not typical:
+            continue
+        usual = typical["capacity_ah"] * typical["resistance_ohm"]
+        have = pack.cell_capacity_ah * pack.cell_resistance_ohm
+        other = have * count if have < usual else have / count
+        if not 1 / FAR <= have / usual <= FAR and 1 / FAR <= other / usual <= FAR:
+            cell_ah, ohm = f"{pack.cell_capacity_ah:g} Ah", f"{pack.cell_resistance_ohm * 1e3:g} mΩ"
+            meant = f"{cell_ah} were the whole pack's capacity"
+            if have < usual:
+                meant = f"{pack.rated_capacity_ah:g} Ah were one cell's capacity, or {ohm} the resistance of {count} cells in parallel"
+            text = (
+                f"{count} cells of {cell_ah} and {ohm} each in parallel make a pack of {pack.rated_capacity_ah:g} Ah; resistance × "
+                f"capacity of a cell is then {have:.2g} ΩAh, where {usual:.2g} is usual for {pack.chemistry.name}. It would be "
+                f"{other:.2g} if {meant}: capacity is the whole pack's, cell_capacity and cell_resistance are one cell's."
+            )
+            said.setdefault(text, []).append(pack.name)
+    return [BankWarning("unequal-parallel-cells", listed(names), text) for text, names in said.items()]
 
 
 # ---- devices ----

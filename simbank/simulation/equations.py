@@ -45,11 +45,12 @@ KELVIN = 273.15
 # power or a resistance), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
 # AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
 # while a charger is at float; STOP says which packs' report of being full ends its charge (see modes), TAIL_RUNS that the current
-# has come below the tail and the time for which it has to stay there runs.
+# has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
+# the voltage has recovered.
 (
-    MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS,
-) = range(16)  # fmt: skip
-N_PORT_COLUMNS = 16
+    MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
+) = range(17)  # fmt: skip
+N_PORT_COLUMNS = 17
 OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 
 # Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple

@@ -41,7 +41,7 @@ PACK_SLOTS = 1 + N_MONITORS  # first the change of conduction, then the monitors
 # Port phases: follow the command; at the current limit; hold the charge voltage; idle above the float voltage; cut off until
 # the voltage recovers; done until the next step.
 FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
-PORT_SLOTS = 4
+PORT_SLOTS = 5
 # Which packs' report of being full ends a charge: none, the first pack's, every pack's; above zero the number of a pack, from 1.
 NO_STOP, FIRST_FULL, ALL_FULL = 0, -1, -2
 FULL_SOC = 0.99  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
@@ -101,7 +101,7 @@ def watch(
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (14 n + 4 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
+    Shape (14 n + 5 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
@@ -151,7 +151,7 @@ def watch_solved(
         a = PACK_SLOTS * n + PORT_SLOTS * q
         full = reported_full(ports[q, eq.STOP], y, pack_state, monitor_state)
         _watch_port(q, a, n, t, phase, ports, port, now, full, out)
-        worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3])
+        worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[eq.J, q] + port[eq.V, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
@@ -282,6 +282,8 @@ def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
         out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == CUT:
         out[a] = volt - ports[q, eq.RECOVERY]
+    if ports[q, eq.CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
+        out[a + 4] = volt - ports[q, eq.RECOVERY]
     if ports[q, eq.REBULK] > 0.0:  # at float
         out[a + 2] = min(ports[q, eq.REBULK] - volt, -full) if phase[q] != CUT else -1.0
     elif charge and phase[q] != CUT:

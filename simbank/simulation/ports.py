@@ -30,6 +30,9 @@ A charger, by what it does (phase, and whether it is at float: column REBULK abo
                                       power is offered again after ``new_bulk_after``   bulk
                                       or longer without
 
+An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
+and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
+
 The clock of absorption counts while the absorption voltage is held and rests otherwise: it is not set back by a cloud or a load,
 only when a new bulk begins (common practice varies: some chargers start it anew each time). A low current for want of sun is no
 tail current, since the voltage is then not held. Whether power is offered is asked at the beginning of each row of the duty.
@@ -153,7 +156,7 @@ def _keep_clock(a, t, phase, ports, timer, equip):
         clock[TAIL_AT] = t + equip[a, TAIL_TIME]
     elif not absorbs:
         ports[a, eq.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
-    if phase[a] != modes.CUT:
+    if ports[a, eq.CUT_OFF] == 0.0:
         clock[RECOVER_AT] = np.inf
     clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
 
@@ -228,6 +231,8 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
                 row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
                 if phase[a] == modes.IDLE and value >= 0.0:
                     phase[a] = modes.FOLLOW
+        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == modes.FOLLOW:  # a charge between did not bring the voltage back
+            phase[a], row[eq.MODE] = modes.CUT, eq.OFF
         if phase[a] == modes.FOLLOW:
             row[eq.MODE] = kind
         _keep_clock(a, t, phase, ports, timer, equip)
@@ -279,7 +284,7 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     phase[a] = modes.DONE if equip[a, INVERTER] == 0.0 else modes.CUT
     ports[a, eq.MODE] = eq.OFF
     if equip[a, INVERTER] > 0.0:
-        ports[a, eq.RECOVERY] = np.inf
+        ports[a, eq.CUT_OFF], ports[a, eq.RECOVERY] = 1.0, np.inf
         timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
 
 
@@ -298,6 +303,10 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
     doing = phase[a]
     if slot == 3:
         finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
+        return
+    if slot == 4:
+        ports[a, eq.CUT_OFF] = 0.0
+        note(log, count, t, a, RECOVERED, volt)
         return
     wish = eq.commanded(now, ports, a)
     charging = wish < 0.0
@@ -325,6 +334,7 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
     elif doing == modes.IDLE:
         set_phase(a, modes.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
     elif doing == modes.CUT:
+        ports[a, eq.CUT_OFF] = 0.0
         set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 

@@ -299,6 +299,10 @@ def _summary(run, samples, stored_change_j):
         {
             "name": pack.name,
             "capacity_ah": pack.capacity_ah,
+            "rated_capacity_ah": pack.rated_capacity_ah,
+            "cell_capacity_ah": pack.cell_capacity_ah,
+            "cells_in_series": pack.cells_in_series,
+            "cells_in_parallel": pack.cells_in_parallel,
             "soc_start": float(run.y_start[k]),
             "soc_end": float(run.y[k]),
             "soc_min": float(soc_min[k]),
