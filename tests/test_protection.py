@@ -22,7 +22,7 @@ from simbank.simulation import modes
 from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import Faults
 from simbank.studies.protection.outage import Loads
-from simbank.studies.protection.shorted import alike, shorted_cells
+from simbank.studies.protection.shorted import alike, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -375,6 +375,23 @@ def test_equal_packs_in_equal_places_share_a_result(root):
         )
     workshop = simbank.load(root / "scenarios" / "valley_workshop.toml", {"packs.B.device.rating": "60 A"}).bank
     assert alike(workshop)["B"] == "B"
+
+
+def test_a_start_that_opens_no_device_is_found_where_the_worst_one_does(root):
+    """The worst start of an unprotected pack opens a small device at once; less current feeds for longer."""
+    path = root / "scenarios" / "valley_workshop.toml"
+    for rating in ("60 A", "125 A"):
+        scenario = simbank.load(path, {"packs.B.device.rating": rating})
+        found, failed, _ = shorted_cases(scenario)
+        assert not failed
+        for charger in ("none", "inverter"):
+            rows = {row.case: row for row in found["B"] if row.charger.startswith(charger)}
+            assert set(rows) == {"every pack full", "neighbours full, this pack empty", "most energy", "as in the file"}
+            assert rows["neighbours full, this pack empty"].ended_by == "device B"
+            assert rows["neighbours full, this pack empty"].peak_a > 600
+            assert rows["most energy"].energy_wh >= 0.95 * max(row.energy_wh for row in rows.values())
+            if charger == "none":
+                assert rows["most energy"].energy_wh > 1000
 
 
 def test_the_low_start_feeds_most_where_nothing_opens():

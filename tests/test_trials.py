@@ -185,7 +185,7 @@ def test_s4_every_start_is_told_with_and_without_a_charger():
     assert all(keys <= set(row) for row in rows)
     mine = {(row["case"], row["charger"] == "none"): row for row in rows if row["pack"] == "A"}
     assert len(mine) == 6
-    full, low, now = ("every pack full", True), ("neighbours full, this pack low", True), ("as in the file", True)
+    full, low, now = ("every pack full", True), ("most energy", True), ("as in the file", True)
     assert mine[low]["energy_wh"] > mine[now]["energy_wh"] > 10 * mine[full]["energy_wh"]
     assert mine[low]["soc_start"] == 0.0
     assert mine["as in the file", False]["energy_wh"] > mine[now]["energy_wh"]

@@ -553,7 +553,8 @@ def _shorted(scenario, case, tell):
         peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
         base = (
             f"{s.cells} of {packs[name].cells_in_series} cells shorted, BMS switch stuck: neighbours and charger feed up to "
-            f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh ({s.case}); good cells reach {volt:.2f} V"
+            f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
+            f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
         )
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:

@@ -20,15 +20,16 @@ from simbank.studies.protection.faults import line_of
 __all__ = ["CASES", "CAUTION", "ShortedCell", "alike", "charging_ports", "shorted_cases", "shorted_cells", "shorted_table"]
 
 HOURS = 24.0
-STEP_S = 5.0  # of the samples from which energies are summed
+SAMPLES = 5760  # of a run: 15 s apart in a day
 ROWS = 600  # of a table that is kept
 OVER_C = 0.005  # a feed below this C-rate is over
 CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practice, no source
 NEAR_S = 30.0  # what opened within this time of the end of the feed has ended it
 TOLERANCE = 3e-8  # of the fast integrator
-FULL, ENERGY, FILE = CASES = "every pack full", "neighbours full, this pack low", "as in the file"
+FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
 EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where a device opens from there and a milder start feeds more
 MILDER = (0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # starts of the pack that are tried where a device opens from 0
+COMMON = (0.15, 0.25, 0.35, 0.5, 0.7)  # then starts of all packs together, unless a low start of the pack has been found
 HALVINGS = 4  # then between the last that opens it and the first that does not
 CAUTION = (
     "What a cell with a short does (heat, gas, venting, fire), and what it does to the cells beside it, is not modelled: these are "
@@ -36,8 +37,8 @@ CAUTION = (
 )
 NO_CHARGER = "none"
 HEADINGS = {
-    "pack": "short in", "case": "start", "charger": "charger", "start": "its SOC [%]", "peak_a": "largest feed [A]",
-    "energy_wh": "fed in [Wh]", "short_wh": "of it in the short [Wh]", "hours": "over after [h]",
+    "pack": "short in", "case": "start", "charger": "charger", "start": "its SOC [%]", "neighbours": "neighbours' SOC [%]",
+    "peak_a": "largest feed [A]", "energy_wh": "fed in [Wh]", "short_wh": "of it in the short [Wh]", "hours": "over after [h]",
     "volt": "good cells up to [V]", "over": "beyond full [Ah]", "ended_by": "ended by",
 }  # fmt: skip
 
@@ -52,7 +53,7 @@ class ShortedCell:
     cells : int
         How many of its cells in series are shorted.
     table : DataFrame
-        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far), ``soc`` (of its good cells;
+        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far, summed from samples), ``soc`` (of its good cells;
         above 1 is overcharge), and the current of each neighbour [A].
     opens_s : float or None
         When one of its own devices opens.
@@ -179,11 +180,11 @@ def shorted_cells(
         replace(bank, packs=tuple(packs), devices=devices, behaviours=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
-    result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": STEP_S, **options})
+    result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
     time = result.packs.index.to_numpy()
     current, volt = result.packs["current_a"], result.packs["terminal_v"][pack_name].to_numpy()
     feed = -current[pack_name].to_numpy()
-    energy, burnt = _summed(feed * volt, time), _summed(feed**2 * cells * short_ohm, time)
+    energy = _summed(feed * volt, time)
     own = next(pack for pack in packs if pack.name == pack_name)
     row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
     flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
@@ -193,12 +194,14 @@ def shorted_cells(
     opened = _openings(result.events)
     own_openings = opened[opened["where"].isin([d.name for d in mine])]
     stopped = _stopped_by(opened, own_openings, end_s) if over else None
+    if stopped is not None:
+        end_s = float(opened.loc[opened["where"] == stopped.split(" (")[0], "time_s"].iloc[-1])
     ended = f"nothing in {hours:g} h"
     if over:
         ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else stopped
         if stopped is not None and stopped.endswith(f"({modes.DISCHARGE_BLOCKED})"):
             ended = "neighbours empty"
-    keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(STEP_S, time[-1], ROWS))).clip(0, len(time) - 1))
+    keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
     columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
     columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
     table = pd.DataFrame({name: values[keep] for name, values in columns.items()}, index=pd.Index(time[keep], name="time_s"))
@@ -207,7 +210,7 @@ def shorted_cells(
         pack=pack_name, cells=cells, table=table, opens_s=float(own_openings["time_s"].iloc[0]) if len(own_openings) else None,
         stopped_by=stopped, device=mine[0] if mine else None, case=case, charger=charger, soc_start=own.soc,
         neighbours_soc_start=float(np.mean(others)) if others else float("nan"), peak_a=max(float(feed.max()), 0.0),
-        energy_wh=float(energy[-1]), short_wh=float(burnt[-1]), hours=float(end_s if over else time[-1]) / 3600.0,
+        energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
         good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
         overcharge_wh=row["overcharge_wh"], ended_by=ended,
     )  # fmt: skip
@@ -269,8 +272,17 @@ def charging_ports(scenario):
     return commands, "; ".join(words)
 
 
-def _milder(bank, name, row, ways):
-    """Runs between the start from which a device opens (``row``) and the lowest from which none does, with ``row``."""
+def _milder(bank, name, row, ways, before=None):
+    """Runs from milder starts than ``row``, in which a device opens, and ``row`` itself.
+
+    Fuller starts of the pack, then halfway between the last that opens it and the first that does not; then, unless that one is low,
+    starts of all packs together. Where ``before``, the start of most energy of an equal pack elsewhere in the bank, opens nothing
+    here either, it is the only one.
+    """
+    if before is not None and before.opens_s is None:
+        same = shorted_cells(bank, name, soc=before.neighbours_soc_start, own_soc=before.soc_start, **ways)
+        if same.opens_s is None:
+            return [row, same]
     tried, opens, quiet = [row], row.soc_start, None
     for soc in MILDER:
         tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
@@ -282,6 +294,8 @@ def _milder(bank, name, row, ways):
         soc = 0.5 * (opens + quiet)
         tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
         opens, quiet = (soc, quiet) if tried[-1].opens_s is not None else (opens, soc)
+    if quiet is None or quiet > COMMON[0]:
+        tried += [shorted_cells(bank, name, soc=soc, **ways) for soc in COMMON]
     return tried
 
 
@@ -293,6 +307,17 @@ def _strongest_charge(duty):
             if command.kind != "resistance" and command.value < min(0.0, found[port].value if port in found else 0.0):
                 found[port] = command
     return found
+
+
+def _kinds(bank):
+    """For every pack the first that is equal to it and has equal devices, wherever it stands."""
+    bare = [replace(pack, name="") for pack in bank.packs]
+    devices = [
+        [replace(d, name="", branch="", owner="", in_series=()) for d in bank.devices if d.owner == pack.name]
+        for pack in bank.packs
+    ]
+    same = [next(j for j in range(k + 1) if bare[j] == bare[k] and devices[j] == devices[k]) for k in range(len(bare))]
+    return {pack.name: bank.packs[j].name for pack, j in zip(bank.packs, same, strict=True)}
 
 
 def alike(bank):
@@ -309,17 +334,14 @@ def alike(bank):
     flows = (
         reduced.flows[[names.index(device.branch) for device in bank.devices]] if d else np.zeros((0, reduced.hybrid.shape[1]))
     )
-    bare = [replace(pack, name="") for pack in bank.packs]
-    devices = [replace(device, name="", branch="", owner="", in_series=()) for device in bank.devices]
+    kinds = _kinds(bank)
 
     def exchangeable(j, k):
-        if bare[j] != bare[k]:
+        if kinds[bank.packs[j].name] != kinds[bank.packs[k].name]:
             return False
         order = np.arange(reduced.hybrid.shape[1])
         order[[j, k]] = k, j
         owned = [[a for a, device in enumerate(bank.devices) if device.owner == bank.packs[i].name] for i in (j, k)]
-        if [devices[a] for a in owned[0]] != [devices[a] for a in owned[1]]:
-            return False
         swapped = np.arange(d)
         swapped[owned[0]], swapped[owned[1]] = owned[1], owned[0]
         same = np.allclose(reduced.hybrid[np.ix_(order, order)], reduced.hybrid, rtol=1e-9, atol=1e-12)
@@ -340,10 +362,11 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     Starts:
 
     - every pack full, packs warm: of all starts at one state of charge that of the greatest current, since cells stand highest;
-    - neighbours full, this pack low: the greatest energy. The fuller the neighbours, the more they push and the longer; the emptier
-      the pack, the more it takes: so the worst start is 0 % wherever nothing opens on the way. Where one of its devices does, milder
-      starts are tried, since less current may go on for longer, and the one of most energy is kept beside it. Its current at once is also
-      greater than that of the first start; a pack stands so when it was cut off empty and is joined again;
+    - most energy: the fuller the neighbours, the more they push and the longer; the emptier the pack, the more it takes. So the
+      worst start is neighbours full and the pack empty, wherever nothing opens on the way; a pack stands so when it was cut off
+      empty and is joined again, and the current at once is also greater than that of the first start. Where one of the pack's
+      devices opens, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and the one
+      of most energy is told beside it;
     - as in the file.
 
     Equal packs in equal places share a result.
@@ -358,11 +381,11 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
         How many runs were made, and what the charger is.
     """
     bank, tell = scenario.bank, tell or (lambda done: None)
-    found, failed, runs = {}, {}, 0
+    found, failed, runs, starts = {}, {}, 0, {}
     if len(bank.packs) < 2:
         return found, failed, ""
     commands, words = charging_ports(scenario)
-    first = alike(bank)
+    first, kinds = alike(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
     total = len(leaders) * 6
     for pack in leaders:
@@ -381,9 +404,11 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
                 else:
                     row = shorted_cells(bank, pack.name, soc=1.0, own_soc=0.0, **ways)
                     if row.opens_s is not None:
-                        tried = _milder(bank, pack.name, row, ways)
+                        key = (kinds[pack.name], charger)
+                        tried = _milder(bank, pack.name, row, ways, starts.get(key))
                         runs += len(tried) - 1
                         most = max(tried, key=lambda r: r.energy_wh)
+                        starts[key] = most
                         if most is not row:
                             rows.append(replace(row, case=EMPTY))
                         row = most
@@ -414,13 +439,16 @@ def told_together(table):
     if not len(table):
         return table
     rows = table.assign(
+        neighbours=(table["neighbours_soc_start"] * 100.0).round(1),
         charger=np.where(table["charger"] == NO_CHARGER, "off", "holds its voltage"), start=(table["soc_start"] * 100.0).round(1),
         peak_a=table["peak_a"].round(0), energy_wh=table["energy_wh"].round(0), short_wh=table["short_wh"].round(1),
-        hours=table["hours"].round(2), volt=table["good_cell_volt_max"].round(2), over=table["overcharge_ah"].round(2),
+        hours=[float(f"{hours:.3g}") for hours in table["hours"]], volt=table["good_cell_volt_max"].round(2), over=table["overcharge_ah"].round(2),
     )  # fmt: skip
-    keys = ["case", "charger", "start", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
-    together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()
+    keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
+    own = [ended.startswith(f"device {pack}") for pack, ended in zip(rows["pack"], rows["ended_by"], strict=True)]
+    rows["ended_by"] = rows["ended_by"].mask(own, "its device")
     order = {name: k for k, name in enumerate(table["pack"].unique())}
+    together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()
     first = together["pack"].str.split(", ").str[0].map(order)
     together = together.assign(first=first).sort_values("first", kind="stable")[["pack", *keys]]
     return together.rename(columns=HEADINGS)
