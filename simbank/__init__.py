@@ -24,6 +24,7 @@ _HOMES = {
     "chemistry_library": "cells",
     "write_report": "report.html",
     "draw_bank": "report.drawing",
+    "plot_sweep": "report.study_plots",
     "InputError": "errors",
     "SimbankError": "errors",
     "SimulationError": "errors",

@@ -8,14 +8,16 @@ import math
 import sys
 import tomllib
 from contextlib import contextmanager
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simbank.errors import InputError, SimbankError, SimulationError
-from simbank.files import file_name, write_csv, write_figure, write_whole
-from simbank.warning import as_records, from_records
+from simbank.files import file_name, write_whole
+from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
+from simbank.warning import as_records, from_records, listed
 
 __all__ = ["main"]
 
@@ -136,8 +138,9 @@ def compare(
     with _progress(f"Comparing layouts of {scenario.name}", json_) as progress:
         found = study(scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance)
     if out is not None:
-        write_csv(out / "layouts.csv", found.table, index=True)
-        write_figure(out / "layouts.png", found.plot())
+        made = _made_by(scenario, "compare", integrator=integrator, method=method, tolerance=tolerance)
+        write_table(out / "layouts.csv", found.table, made, index=True)
+        write_figure(out / "layouts.png", found.plot(), made, f"{scenario.name}: layouts side by side")
         for name, result in found.results.items():
             result.write(out / name)
     if json_:
@@ -167,6 +170,11 @@ def sweep(
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
     seed: Annotated[int, typer.Option(help="Seed of the draws.", min=0)] = 0,
+    x: Annotated[str | None, typer.Option("--x", metavar="KEY", help="Key along the axis of the picture.")] = None,
+    by: Annotated[str | None, typer.Option("--by", metavar="KEY", help="Key whose values are lines of their own.")] = None,
+    figure: Annotated[
+        str | None, typer.Option("--figure", metavar="COLUMN", help="Column of the table that the picture shows.")
+    ] = None,
     jobs: Jobs = -1,
     cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
@@ -181,6 +189,9 @@ def sweep(
     from simbank.scenario import load
     from simbank.studies import sweep as study
 
+    for option, value in (("--x", x), ("--by", by), ("--figure", figure)):
+        if value is not None and out is None and report is None:
+            raise InputError("chooses what a picture shows: give --out or --report too", key=option, value=value)
     scenario = load(file, _changes(set_))
     out = _folder(out)
     grid = {}
@@ -194,17 +205,22 @@ def sweep(
             sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out, progress=progress, integrator=integrator,
             method=method, tolerance=tolerance,
         )  # fmt: skip
+    figures = []
     if out is not None:
-        write_csv(out / "sweep.csv", table)
-        mixed = {c: str for c in table if table[c].map(type).nunique() > 1 and table[c].dtype == object}
-        write_whole(out / "sweep.parquet", lambda path: table.astype(mixed).to_parquet(path, index=False))
-        _sweep_plots(table, vary, out)
+        write_table(out / "sweep.csv", table, table.attrs["made_by"])
+        mixed = {c: str for c in table if table[c].dtype == object and table[c].map(type).nunique() > 1}
+        write_table(out / "sweep.parquet", table.astype(mixed), table.attrs["made_by"])
+    if out is not None or report is not None:
+        figures = _sweep_figures(table, x, by, figure)
+    if out is not None:
+        for name, drawn, _ in figures:
+            write_figure(out / name, drawn, table.attrs["made_by"], f"{scenario.name}: {len(table)} runs")
     if json_:
         rows = json.loads(table.to_json(orient="records", double_precision=15))
         _print_json({"scenario": scenario.name, "warnings": table.attrs["warnings"], "rows": rows})
     else:
         _warnings(table.attrs["warnings"])
-        keys = [key for key in table if "." in key]
+        keys = [*table.attrs["fixed_keys"], *table.attrs["drawn_keys"]]
         columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
         columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
         if table["failure"].notna().any():
@@ -215,7 +231,7 @@ def sweep(
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        _report(report, scenario, json_, studies=[_sweep_section(table, vary, integrator)])
+        _report(report, scenario, json_, studies=[_sweep_section(table, figures, integrator)])
     _written(out, json_)
 
 
@@ -226,15 +242,20 @@ def _read_points(path):
     return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
 
 
-def _sweep_plots(table, vary, out):
+def _sweep_figures(table, x, by, figure):
+    """(name of the file, figure, caption) of every picture of a sweep; none if no run gave a figure."""
     from simbank.report import study_plots
 
-    if table.get("spread_max_points") is None:
-        return
-    if vary:
-        write_figure(out / "bands.png", study_plots.plot_bands(table))
-    if "duty.c_rate" in table and table["duty.c_rate"].nunique() > 1 and not vary:
-        write_figure(out / "c_rate.png", study_plots.plot_c_rate(table))
+    fixed, drawn = study_plots.swept_keys(table)
+    if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+        return []
+    name = "c_rate.png" if x is None and by is None and figure is None and "duty.c_rate" in fixed else "sweep.png"
+    x = "duty.c_rate" if name == "c_rate.png" else x
+    caption = "A line for each value of a key, a row of panels for each combination of the others."
+    made = [(name, study_plots.plot_sweep(table, x, by, figure), caption)]
+    if drawn:
+        made.append(("bands.png", study_plots.plot_bands(table), "How figures scatter over the draws."))
+    return made
 
 
 @app.command()
@@ -265,23 +286,33 @@ def sensitivity(
             keep=out, integrator=integrator, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        write_csv(out / "sensitivity.csv", found.table)
-        write_figure(out / "sensitivity.png", found.plot())
+        write_table(out / "sensitivity.csv", found.table, found.made_by)
+        write_figure(out / "sensitivity.png", found.plot(), found.made_by, f"{scenario.name}: what moves {figure}")
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "figure": figure, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, "figure": figure, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         shown = found.table.copy()
-        for column in shown.columns[1:]:
+        for column in ("first", "total", "first_low", "first_high", "total_low", "total_high"):
             shown[column] = [f"{value:.3f}" for value in shown[column]]
-        columns = {"key": "key", "first": "by itself", "total": "with others", "total_low": "with others,\n95 % from",
-                   "total_high": "\nto"}  # fmt: skip
+        shown["first_range"] = shown["first_low"] + " to " + shown["first_high"]
+        shown["total_range"] = shown["total_low"] + " to " + shown["total_high"]
+        shown["place"] = [
+            f"{low}" if low == high else f"{low} to {high}"
+            for low, high in zip(shown["place_low"], shown["place_high"], strict=True)
+        ]
+        columns = {"place": "place\n(95 %)", "key": "key", "total": "with\nothers", "total_range": "95 %", "first": "by\nitself",
+                   "first_range": "95 %"}  # fmt: skip
         _table(f"{scenario.name}: share of the variance of {figure}, {len(found.runs)} runs", shown, columns)
+        for text in found.words:
+            _console().print(text)
         _console().print(f"Integrator: {integrator}.")
         _caution()
     if report is not None:
-        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}."
+        text = f"Sobol indices of {figure}: share of its variance that each key explains, {len(found.runs)} runs, {integrator}. "
+        text += " ".join(found.words)
         _report(
             report, scenario, json_, studies=[_section("Sensitivity", text, found.table, [(found.plot(), text)], found.warnings)]
         )
@@ -322,8 +353,9 @@ def size(
             sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
-        write_csv(out / "sizes.csv", found.table)
-        write_figure(out / "sizes.png", found.plot())
+        made = _made_by(scenario, "size", integrator=integrator, tolerance=tolerance, limits=asdict(found.limits))
+        write_table(out / "sizes.csv", found.table, made)
+        write_figure(out / "sizes.png", found.plot(), made, f"{scenario.name}: copper against sharing")
     if json_:
         rows = json.loads(found.table.to_json(orient="records"))
         best = None if found.best is None else {key: found.best[key] for key in ("layout", "gauge", "copper_kg")}
@@ -341,15 +373,18 @@ def size(
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
-        shown = found.table if everything else found.frontier
-        shown = shown.drop(columns=["integrator", "area_mm2", "why"], errors="ignore").dropna(axis=1, how="all")
+        table, columns = _sizes_in_words(found, everything)
+        against = table[table["fits"] == "no"]
+        whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
+        shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
         figures = [(found.plot(), "Copper against sharing.")]
-        _report(report, scenario, json_, studies=[_section("Sizing", text, shown, figures, found.warnings, words)])
+        section = _section("Sizing", text, shown, figures, found.warnings, words)
+        _report(report, scenario, json_, studies=[replace(section, text=(text, *whys))])
     _written(out, json_)
 
 
-def _show_sizes(found, scenario, integrator, everything):
-    _warnings(as_records(found.warnings))
+def _sizes_in_words(found, everything):
+    """Rows of a sizing with every cell as text, and headings of the columns to show."""
     table = (found.table if everything else found.frontier).copy()
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
@@ -369,8 +404,14 @@ def _show_sizes(found, scenario, integrator, everything):
     }  # fmt: skip
     if found.table["price"].isna().all():
         del columns["price"]
+    return table, {key: heading for key, heading in columns.items() if key in table}
+
+
+def _show_sizes(found, scenario, integrator, everything):
+    _warnings(as_records(found.warnings))
+    table, columns = _sizes_in_words(found, everything)
     what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    _table(f"{scenario.name}: {what} at its duty", table, {k: v for k, v in columns.items() if k in table})
+    _table(f"{scenario.name}: {what} at its duty", table, columns)
     left = len(found.table) - len(table)
     if left:
         _console().print(f"{left} more were tried: --all shows them.")
@@ -395,7 +436,7 @@ def _show_sizes(found, scenario, integrator, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, nmc, lead_flooded]")
+        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -412,19 +453,27 @@ def drift(
     with _progress(f"Drift in {scenario.name}", json_) as progress:
         found = study(scenario, chemistry or DEFAULT, progress=progress, tolerance=1e-8)
     if out is not None:
-        write_csv(out / "drift.csv", found.table, index=True)
-        write_figure(out / "drift.png", found.plot())
+        made = _made_by(scenario, "drift", integrator="reference", tolerance=1e-8)
+        write_table(out / "drift.csv", found.table, made, index=True)
+        write_figure(out / "drift.png", found.plot(), made, f"{scenario.name}: drift by chemistry")
     if json_:
         rows = json.loads(found.table.reset_index().to_json(orient="records"))
-        _print_json({"scenario": scenario.name, "warnings": as_records(found.warnings), "rows": rows})
+        told = {"warnings": as_records(found.warnings), "words": found.words}
+        _print_json({"scenario": scenario.name, **told, "rows": rows})
     else:
         _warnings(as_records(found.warnings))
         title = f"{scenario.name}: discharged at 0.2 C from 70 to 30 %, then 12 h of rest"
-        _table(title, found.table.reset_index(), _DRIFT_COLUMNS)
+        shown = found.table.reset_index()
+        shown["half_width"] = [f"±{value:.1f}" for value in shown["half_width_mv"]]
+        shown["dead_band"] = [f"±{value:.1f}" for value in shown["dead_band_points"]]
+        _table(title, shown, _DRIFT_COLUMNS)
+        for text in found.words:
+            _console().print(text)
         _console().print(_integrator(next(iter(found.results.values())).summary))
         _caution()
     if report is not None:
-        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring."
+        text = "Discharged at 0.2 C from 70 to 30 %, then 12 h of rest, with other chemistries in the same packs and wiring. "
+        text += " ".join(found.words)
         shown = found.table.reset_index()
         section = _section("Drift by chemistry", text, shown, [(found.plot(), text)], found.warnings)
         _report(report, scenario, json_, studies=[section])
@@ -447,8 +496,11 @@ def usable(
     scenario = load(file, _changes(set_))
     out = _folder(out)
     table = study(scenario, c_rate, tolerance=1e-8)
+    share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
+    words = f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own."
     if out is not None:
-        write_csv(out / "usable.csv", table, index=True)
+        made = _made_by(scenario, "usable", integrator="reference", tolerance=1e-8, c_rate=c_rate)
+        write_table(out / "usable.csv", table, made, index=True)
     if json_:
         rows = json.loads(table.reset_index().to_json(orient="records"))
         _print_json({"scenario": scenario.name, "c_rate": c_rate, "warnings": table.attrs["warnings"], "rows": rows})
@@ -456,14 +508,13 @@ def usable(
         _warnings(table.attrs["warnings"])
         columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
         _table(f"{scenario.name}: from full to cut-off at {c_rate:g} C", table.reset_index(), columns)
-        share = table.loc["bank", "energy_wh"] / table.loc["sum of packs", "energy_wh"]
-        _console().print(f"The bank delivers {share * 100:.1f} % of what its packs would deliver each on its own.")
+        _console().print(words)
         _console().print("Integrator: reference, tolerance 1e-08.")
         _caution()
     if report is not None:
         text = f"From full to cut-off at {c_rate:g} C."
         warned = from_records(table.attrs["warnings"])
-        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned)])
+        _report(report, scenario, json_, studies=[_section("Usable energy", text, table.reset_index(), [], warned, words)])
     _written(out, json_)
 
 
@@ -614,7 +665,10 @@ def cell_show(
     if out is not None:
         from simbank.report import plots
 
-        write_figure(out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry))
+        made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
+        write_figure(
+            out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name
+        )
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
         _print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
@@ -693,7 +747,11 @@ def cell_fit(
     if out is not None:
         from simbank.report import plots
 
-        write_figure(out / "pulse_fit.png", plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v))
+        figure = plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v)
+        made = made_by(
+            function="simbank cell fit", measured={"file": str(file), "sha256": file_hash(file)}, cells_in_series=cells_in_series
+        )
+        write_figure(out / "pulse_fit.png", figure, made, f"Pulse test of {file.name}")
     if json_:
         _print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
@@ -789,7 +847,9 @@ def new(
         label = parse_gauge(gauge).label
     except InputError as error:
         raise InputError(error.problem, key="--gauge", value=gauge) from None
+    made = made_by(function="simbank new")
     written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
     _folder(file.parent)
 
     def write(aside):
@@ -845,16 +905,10 @@ def _section(title, text, table, figures, warned, answer=None):
     return Study(title, (text,), table, tuple(figures), (answer,) if answer else (), tuple(warned))
 
 
-def _sweep_section(table, vary, integrator):
-    from simbank.report import study_plots
-
-    figures = []
-    if vary and "spread_max_points" in table:
-        figures.append((study_plots.plot_bands(table), "How figures scatter over the draws."))
-    elif "duty.c_rate" in table and "spread_max_points" in table:
-        figures.append((study_plots.plot_c_rate(table), "Against the bank's C-rate."))
+def _sweep_section(table, figures, integrator):
     text = f"{len(table)} runs, {integrator} integrator" + ("; the first 200 are shown." if len(table) > 200 else ".")
-    return _section("Runs", text, table.head(200), figures, from_records(table.attrs["warnings"]))
+    shown = [(figure, caption) for _, figure, caption in figures]
+    return _section("Runs", text, table.head(200), shown, from_records(table.attrs["warnings"]))
 
 
 # ---- arguments ----
@@ -895,6 +949,11 @@ def _value(text):
 
 def _changes(items):
     return {key: _value(value) for key, value in (_split(item, "--set") for item in items)}
+
+
+def _made_by(scenario, study, **settings):
+    """What makes the tables and plots of a study."""
+    return made_by(scenario, f"simbank.{study}", **settings)
 
 
 def _folder(out):
@@ -962,9 +1021,12 @@ _PORT_COLUMNS = {
 }  # fmt: skip
 _DRIFT_COLUMNS = {
     "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
-    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]",
+    "slope_v_per_soc": "slope of a pack, 30\nto 70 % [V/unit SOC]", "half_width": "hysteresis of\na cell [mV]",
+    "dead_band": "dead band\n[points]",
     "spread_max_points": "largest spread\n[points]", "spread_end_of_discharge_points": "at end of\ndischarge [points]",
     "spread_after_rest_points": "after 12 h of\nrest [points]",
+    "spread_end_of_discharge_no_hysteresis_points": "without hysteresis:\nend of discharge",
+    "spread_after_rest_no_hysteresis_points": "\nafter 12 h of rest",
 }  # fmt: skip
 _CARD_COLUMNS = {
     "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
@@ -1001,6 +1063,23 @@ def _table(title, frame, columns):
     for key, heading in columns.items():
         text = frame[key].map(lambda v: isinstance(v, str)).all()
         table.add_column(Text(heading), justify="left" if text else "right", no_wrap=True)
+    for _, row in frame.iterrows():
+        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
+    _console().print(table)
+
+
+def _told(title, frame, columns):
+    """A table whose last column is a text that wraps; nothing of it is cut off."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    *short, last = columns
+    for key in short:
+        text = frame[key].map(lambda v: isinstance(v, str)).all()
+        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
+    table.add_column(Text(columns[last]), overflow="fold")
     for _, row in frame.iterrows():
         table.add_row(*(Text(_cell(key, row[key])) for key in columns))
     _console().print(table)
@@ -1092,6 +1171,7 @@ _FAULT_COLUMNS = {
 
 
 def _show_protection(found, everything):
+    import pandas as pd
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1104,23 +1184,14 @@ def _show_protection(found, everything):
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
     _table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    clearing = found.clearing.reset_index()
+    for line in (*found.basis, *found.reliance):
+        say(line)
     table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
-    for heading in ("fault at", "one device clears it", "selective", "opens (middle of its band)"):
+    clearing = found.clearing_told
+    for heading in clearing:
         table.add_column(heading)
-    for _, row in clearing.iterrows():
-        ended = "" if row["cleared_s"] is not None and row["cleared_s"] == row["cleared_s"] else "; NOT CLEARED"
-        table.add_row(
-            *(
-                Text(str(x))
-                for x in (
-                    row["place"],
-                    row["stopped_by"] if isinstance(row["stopped_by"], str) else "none",
-                    row["selective"],
-                    row["opens"] + ended,
-                )
-            )
-        )
+    for row in clearing.itertuples(index=False):
+        table.add_row(*(Text(x) for x in row))
     say(table)
     shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
@@ -1132,19 +1203,26 @@ def _show_protection(found, everything):
         say(table)
     if len(found.overload):
         overload = found.overload.copy()
-        for key in ("soonest_s", "middle_s", "latest_s"):
+        for key in ("soonest_s", "middle_s", "latest_s", "in_turn_s"):
             overload[key] = ["–" if t != t else "never" if t == float("inf") else f"{t:,.3g}" for t in overload[key]]
         columns = {
             "times_full_load": "times\nfull load", "device": "device", "current_a": "current\n[A]",
-            "soonest_s": "opens soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "breaks": "counts\nas", "soonest_s": "alone, soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
+            "in_turn_s": "in turn, middle\n[s]",
         }  # fmt: skip
-        _table("Overload at the ports, shared as now", overload, columns)
+        _table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
+        columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
+        _told("Overload at the ports, followed to its end", found.overload_told, columns)
     if len(found.outages):
         columns = {
             "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
             "device_margin": "rating ÷\ncurrent", "then": "then",
         }  # fmt: skip
-        _table("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        _told("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+    if found.string_ratings:
+        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
+        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
+        _told("Devices of strings before those behind them", rows, columns)
     if found.told_shorted is not None:
         title = "A cell shorts and the switch of its pack's BMS is stuck: what neighbours and charger feed into it"
         _table(
@@ -1170,7 +1248,8 @@ def _integrator(summary):
 def _warnings(records):
     """Warnings, before the tables."""
     for record in records:
-        _console().print(f"WARNING {record['code']} ({record['where']}): {record['text']}", style="bold", soft_wrap=True)
+        where = listed(record["where"].split(", "))
+        _console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
 def _caution():
@@ -1184,6 +1263,7 @@ def _written(out, as_json):
 
 def main():
     """Entry point: runs a command and turns errors into one line and an exit status."""
+    set_command(["simbank", *sys.argv[1:]])
     try:
         app()
     except InputError as error:

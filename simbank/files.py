@@ -56,9 +56,9 @@ def write_text(path, text):
     write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
 
 
-def write_figure(path, figure):
-    """Write a matplotlib figure whole."""
-    write_whole(path, lambda aside: figure.savefig(aside, format=Path(path).suffix[1:]))
+def write_figure(path, figure, metadata=None):
+    """Write a matplotlib figure whole; ``metadata`` are entries that its format knows."""
+    write_whole(path, lambda aside: figure.savefig(aside, format=Path(path).suffix[1:], metadata=metadata))
 
 
 def write_csv(path, frame, index=False):

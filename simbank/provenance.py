@@ -9,15 +9,13 @@ import datetime
 import functools
 import hashlib
 import json
-import platform
 from contextlib import suppress
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from simbank.files import write_whole
+from simbank import files
 
 __all__ = [
-    "MADE_BY_FILE", "code_hash", "content_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
+    "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
     "write_figure", "write_json", "write_svg", "write_table",
 ]  # fmt: skip
 
@@ -36,6 +34,8 @@ def set_command(words):
 @functools.cache
 def package_version(name):
     """Version of an installed package."""
+    from importlib.metadata import PackageNotFoundError, version  # which takes longer to load than all else here
+
     try:
         return version(name)
     except PackageNotFoundError:
@@ -44,6 +44,8 @@ def package_version(name):
 
 def versions():
     """Versions of simbank, of Python and of the libraries whose numbers enter a result."""
+    import platform
+
     return {"simbank": package_version("simbank"), "python": platform.python_version()} | {
         name: package_version(name) for name in LIBRARIES
     }
@@ -57,6 +59,13 @@ def code_hash():
         content = path.read_bytes()
         total.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)
     return total.hexdigest()
+
+
+def file_hash(path):
+    """SHA-256 of a file's contents, None if it cannot be read."""
+    with suppress(OSError, ValueError):
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return None
 
 
 def content_hash(data):
@@ -89,9 +98,7 @@ def files_read(data, source=None, known=None):
         if isinstance(name, str):
             path = base / name
             if path not in known:
-                known[path] = None
-                with suppress(OSError, ValueError):
-                    known[path] = hashlib.sha256(path.read_bytes()).hexdigest()
+                known[path] = file_hash(path)
             found[f"{key}.{entry}"] = {"file": name, "sha256": known[path]}
 
     duty = data.get("duty")
@@ -146,16 +153,16 @@ def write_table(path, frame, made, index=False):
     if path.suffix == ".parquet":
         frame = frame.copy(deep=False)
         frame.attrs = frame.attrs | {"made_by": made}
-        write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
+        files.write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
     else:
-        write_whole(path, lambda aside: frame.to_csv(aside, index=index))
+        files.write_csv(path, frame, index)
     note(path.parent, [path.name], made)
 
 
 def write_json(path, record, made):
     """Write plain data as JSON, with ``made_by`` beside what it holds."""
     text = json.dumps(record | {"made_by": made}, indent=2, default=str) + "\n"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)
     note(path.parent, [path.name], made)
 
 
@@ -166,7 +173,7 @@ def write_figure(path, figure, made, title):
         "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
         "Description": json.dumps(made, default=str),
     }  # fmt: skip
-    write_whole(path, lambda aside: figure.savefig(aside, metadata=entries))
+    files.write_figure(path, figure, entries)
     note(path.parent, [path.name], made)
 
 
@@ -176,7 +183,7 @@ def write_svg(path, text, made):
     begin = text.index("<svg")
     head = text.index(">", begin) + 1
     text = f"{text[:head]}<metadata>{told}</metadata>{text[head:]}"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)
     note(path.parent, [path.name], made)
 
 
@@ -189,7 +196,7 @@ def note(folder, names, made):
     records = []
     with suppress(OSError, ValueError):
         records = [r for r in json.loads(path.read_text(encoding="utf-8")) if isinstance(r, dict)]
-    hashes = {name: hashlib.sha256((path.parent / name).read_bytes()).hexdigest() for name in names}
+    hashes = {name: file_hash(path.parent / name) for name in names}
     for record in records:
         record["files"] = {n: h for n, h in dict(record.get("files") or {}).items() if n not in hashes}
     made = json.loads(json.dumps(made, default=str))
@@ -199,4 +206,4 @@ def note(folder, names, made):
         records.append(same)
     same["files"] |= hashes
     text = json.dumps([record for record in records if record["files"]], indent=1) + "\n"
-    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
+    files.write_text(path, text)

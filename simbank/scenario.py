@@ -506,6 +506,7 @@ class Scenario:
         return Bank(
             file.name, tuple(packs), graph, file.ambient, neighbours, tuple(self._devices), behaviours, switching,
             tuple(self._places), file.wiring.spacing,
+            {string.name: tuple(string.packs) for string in file.wiring.strings},
         )  # fmt: skip
 
     def _place(self, name, kind, owner, ends):

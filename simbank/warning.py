@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
-__all__ = ["BankWarning", "as_records", "from_records", "gathered"]
+__all__ = ["BankWarning", "as_records", "from_records", "gathered", "listed"]
 
 
 @dataclass(frozen=True)
@@ -63,3 +63,10 @@ def gathered(runs):
             text += f" (In all {len(runs)} runs; the numbers are those of {name}.)"
         out.append(BankWarning(code, where, text))
     return out
+
+
+def listed(names, most=6):
+    """Names with commas, the middle of a long list left out."""
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 2])} and {len(names) - most + 2} more"

@@ -149,7 +149,7 @@ def test_cell_fit_and_ohm(tmp_path):
 def test_drift(tmp_path):
     done = simbank("drift", str(ROOT / "scenarios" / "classroom_chain.toml"), "--json", "--out", str(tmp_path))
     assert done.returncode == 0, done.stderr
-    assert [row["chemistry"] for row in json.loads(done.stdout)["rows"]] == ["lfp", "nmc", "lead_flooded"]
+    assert [row["chemistry"] for row in json.loads(done.stdout)["rows"]] == ["lfp", "lfp_power", "nmc", "lead_flooded"]
     assert (tmp_path / "drift.png").exists()
 
 

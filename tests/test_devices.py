@@ -233,6 +233,27 @@ def test_band_is_a_band(name):
             assert inside or multiple < soonest.multiples[0] * 1.2, (name, rating, multiple, times)
 
 
+@pytest.mark.parametrize("name", class_library())
+def test_no_class_falls_faster_than_constant_i2t_at_its_end(name):
+    """Beyond its last point a fuse goes on at constant I²t, a breaker level; below its first the soonest does not get later."""
+    kind = load_class(name)
+    for rating in kind.ratings_a:
+        for trip in kind.trips(rating):
+            (m1, m2), (t1, t2) = trip.multiples[-2:], trip.seconds[-2:]
+            assert math.log(t2 / t1) / math.log(m2 / m1) >= -2.0 - 1e-9
+        soonest, _, latest = kind.trips(rating)
+        assert soonest.multiples[0] <= soonest.least
+        assert soonest.seconds[0] == soonest.seconds[1]
+        assert latest.least == pytest.approx(latest.multiples[0])
+
+
 def test_unknown_class():
     with pytest.raises(InputError, match="did you mean"):
         load_class("class_tt")
+
+
+@pytest.mark.parametrize(("conductor_c", "factor"), [(60.0, 1.29), (75.0, 1.20), (90.0, 1.15)])
+def test_cold_air_helps_no_further_than_the_tables(conductor_c, factor):
+    """NFPA 70 310.15(B)(1), "10 or less": 1.29, 1.20, 1.15; from memory."""
+    for ambient_c in (10.0, 0.0, -30.0):
+        assert round(ambient_factor(conductor_c, ambient_c), 2) == factor

@@ -88,9 +88,12 @@ def physics_pair(values, sizes, lead_ohm, total_a, soc, step_s):
     return np.array(out), np.array(missed)
 
 
-def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted):
-    """Cells of 40 and 60 unit cells behind unequal leads: current split within 5 % of the larger current on the plateau."""
-    sizes, leads, amperes, hours, step = (40, 60), (2e-3, 0.5e-3), 40.0, 1.5, 10.0
+@pytest.mark.parametrize(("c_rate", "least", "most"), [(0.17, 0.0, 0.05), (0.4, 0.05, 0.13)])
+def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted, c_rate, least, most):
+    """Cells of 40 and 60 unit cells behind unequal leads, from 85 %: how far the split is off on the plateau, in shares of the larger
+    current. Both bounds are README's; at the higher rate a linear circuit is not that good."""
+    sizes, leads, step = (40, 60), (2e-3, 0.5e-3), 10.0
+    amperes, hours = c_rate * 100 * fitted.capacity_ah, 0.25 / c_rate
     values = physics.parameters("Prada2013")
     reference, missed = physics_pair(values, sizes, leads, np.full(int(hours * 3600 / step), amperes), 0.85, step)
     assert np.abs(missed[10:]).max() < 3e-3  # the two voltages of the reference do meet
@@ -116,4 +119,4 @@ def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted):
     ours_at = np.array([np.interp(times, result.packs.index, ours[:, k]) for k in (0, 1)]).T
     larger = np.abs(reference).max(axis=1)
     error = np.abs(ours_at - reference).max(axis=1)[plateau] / larger[plateau]
-    assert error.max() < 0.05
+    assert least <= error.max() < most

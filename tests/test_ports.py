@@ -156,6 +156,21 @@ def test_a_cut_off_inverter_stays_off_through_a_charge_that_does_not_bring_its_v
     assert e + 50 * R >= 53.5 - 1e-3
 
 
+@BOTH
+def test_a_step_goes_on_to_the_next_when_an_inverter_is_cut_off_or_a_charger_at_float(integrator):
+    """then = "next": from 50 % down to 51.5 V under 3000 W, up to 54.4 V and a tail of 5 A, each with the next step at once; the other
+    inverter only idles."""
+    charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, tail_a=5.0, tail_time_s=0.0)
+    bank = behaving(port=(inverter(recovery_volt=52.0), charger), other=(inverter(), None))
+    idle = {"other": Command("power", 25.0, cutoff_volt=40.0)}
+    ask = {"port": Command("power", 3000.0, cutoff_volt=51.5, ac_asked_w=2700.0, ac_ratio=0.9)}
+    steps = (Step(9 * 3600.0, ask | idle, True), Step(9 * 3600.0, idle | {"port": Command("power", -1e5)}, True), Step(600.0))
+    result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
+    (cut,), (floats,) = events(result, modes.CUTOFF), events(result, modes.FLOATS)
+    assert 0 < cut < floats < 9 * 3600.0
+    assert result.summary["bank"]["duration_h"] * 3600 == pytest.approx(floats + 600.0, abs=0.01)
+
+
 def test_bulk_absorption_and_float():
     """50 A to 54.4 V, absorption with tau = RQ/β to a tail of 5 A and a minute below it, then idle until the bank is down to the
     float voltage."""

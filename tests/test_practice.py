@@ -73,3 +73,4 @@ def test_flat_curve_drifts_and_stays_adrift(root):
     assert rest["lfp"] > 0.4 * peak["lfp"]
     assert rest["nmc"] < 0.1
     assert rest["lead_flooded"] < 0.1
+    assert (found["spread_after_rest_no_hysteresis_points"] < 0.1).all()

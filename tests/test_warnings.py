@@ -127,6 +127,23 @@ def test_no_own_device_names_the_packs_and_a_single_pack_needs_none():
     assert bank_warnings(alone) == []
 
 
+def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_packs():
+    def strings(*devices):
+        rows = [
+            {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}} | ({"device": dict(FUSED)} if has else {})
+            for (name, packs), has in zip((("W", ["A"]), ("E", ["B", "C"])), devices, strict=True)
+        ]
+        fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+        return two_packs(packs=[{"name": "A", "type": "own"}, *fused], wiring__strings=rows)
+
+    assert bank_warnings(strings(True, True)) == []
+    (warning,) = bank_warnings(strings(True, False))
+    assert (warning.code, warning.where) == ("no-own-device", "string E")
+    (warning,) = bank_warnings(strings(False, False))
+    assert warning.where == "A, string W, string E"
+    assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
+
+
 # ---- packs that do not belong together, or not yet ----
 
 
@@ -221,7 +238,29 @@ def test_unequal_parallel_cells(given, told):
     assert "where 0.07 is usual for lfp. It would be 0.07 " + told in warning.text
 
 
+def test_a_sweep_says_which_rows_should_not_be():
+    rows = [{"pack_types.own.cells_in_series": 16}, {"pack_types.own.cells_in_series": 15}]
+    other = {"capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}
+    table = sb.sweep(two_packs(pack_types__other=other, packs__B__type="other"), points=rows)
+    assert list(table["warnings"]) == ["", "unequal-cell-count"]
+    (warning,) = table.attrs["warnings"]
+    assert warning["text"].endswith("(In 1 of 2 runs: row 1; the numbers are those of row 1.)")
+
+
 # ---- cold ----
+
+
+def test_charge_below_freezing_in_a_duty_of_real_days(root):
+    days = root / "scenarios" / "hilltop_clinic_days.toml"
+    loose = {"lowest": "-20 degC", "highest": "50 degC"}
+
+    def cold(ambient, lowest):
+        changes = {f"pack_types.{kind}.bms.charge_temperature": lowest for kind in ("slab", "rack")}
+        return "charge-below-freezing" in codes(bank_warnings(sb.load(days, changes | {"ambient": ambient, "duty.days": 1})))
+
+    assert cold("-5 degC", loose)
+    assert not cold("5 degC", loose)
+    assert not cold("-5 degC", loose | {"lowest": "0 degC"})
 
 
 def test_charge_below_freezing_is_told_before_a_run_and_after_it_as_it_was():
@@ -258,12 +297,22 @@ def test_tripped_at_once_says_who_opened_first_and_what_followed(integrator):
     assert first["time_s"] == pytest.approx(10.0, abs=1e-3)
     assert warning.text.startswith("10 s after the start A opened: ")
     assert "over its limit of 60 A, with 110 A drawn from the bank" in warning.text
-    assert "B (110 A over 60 A) followed within 10 s, so that port stopped" in warning.text
+    assert "B (110 A over 60 A) followed within 10 s, so that port port stopped" in warning.text
     amperes = float(warning.text.split("opened: ")[1].split(" A")[0])
     assert f"reaches its limit at about {110 * 60 / amperes:.0f}"[:-1] in warning.text  # within the rounding of the text
     even = sb.simulate(two_packs(**uneven | {"wiring__link": {"resistance": "0.01 milliohm"}}), integrator=integrator)
     assert even.warnings == []
     assert not len(even.events)
+
+
+def test_a_size_with_which_packs_trip_at_the_duty_does_not_fit():
+    limits = {"discharge_current": {"limit": "60 A", "delay": "10 s"}}
+    link = {"gauge": "10 AWG", "length": "1 m", "joint": "0.1 milliohm"}
+    asked = {"kind": "constant", "discharge": "110 A", "hours": 0.2}
+    case = two_packs(pack_types__own__bms=limits, wiring__link=link, duty=asked)
+    table = sb.size(case, sb.Limits(share_ratio=2.0), gauges=["10 AWG", "4/0 AWG"], layouts=["chain"], sharing_only=True).table
+    assert list(table["fits"]) == [False, True]
+    assert table["why_not"][0] == "a port stops: A, B opened on over-current"
 
 
 def test_tripped_at_once_by_a_device():

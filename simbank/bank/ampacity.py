@@ -75,6 +75,9 @@ AMPACITY_IEC_70_90 = {
 BUNDLING = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
 
 
+LEAST_AMBIENT_C = 10.0
+
+
 def lowest_insulation(gauge):
     """Insulation of the lowest-temperature column of the table for a gauge: what to reckon with where it is not known."""
     return "pvc70" if gauge.system == "mm2" else "thermoplastic60"
@@ -83,10 +86,13 @@ def lowest_insulation(gauge):
 def ambient_factor(conductor_c, ambient_c, reference_c=30.0):
     """Factor on the ampacity for another ambient temperature: sqrt((Tc − Ta)/(Tc − Tref)), NFPA 70 310.15(B).
 
+    Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory), and cable that
+    is cold in winter is not so in summer.
+
     >>> round(ambient_factor(75.0, 40.0), 2)
     0.88
     """
-    return math.sqrt(max(0.0, conductor_c - ambient_c) / (conductor_c - reference_c))
+    return math.sqrt(max(0.0, conductor_c - max(ambient_c, LEAST_AMBIENT_C)) / (conductor_c - reference_c))
 
 
 def bundling_factor(loaded):

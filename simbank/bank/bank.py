@@ -181,7 +181,7 @@ class Bank:
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
     ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
     is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
-    :class:`Place`); ``spacing_m`` is how far apart the two polarities run.
+    :class:`Place`); ``spacing_m`` is how far apart the two polarities run; ``strings`` maps a string's name to its packs'.
     """
 
     name: str
@@ -194,6 +194,7 @@ class Bank:
     switching: tuple = ()
     places: tuple = ()
     spacing_m: float = 0.1
+    strings: dict = field(default_factory=dict)
 
     @property
     def capacity_ah(self):

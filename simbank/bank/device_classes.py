@@ -31,6 +31,7 @@ class _ClassFile(FileModel):
     kind: str
     standard: str
     ratings_a: list[float]
+    ratings_source: str
     hold: float
     gates: list[_Gate]
     early: list[tuple[float, float]]
@@ -50,7 +51,8 @@ class Trip:
     """One line of a device's band: when it opens.
 
     ``multiples`` and ``seconds`` are straight on log-log paper; below ``least`` it never opens; from ``instant`` times its rating
-    on it opens after ``instant_s``.
+    on it opens after ``instant_s``. Of a band, the soonest line is level from ``least`` to the first stated point (less current
+    cannot open it sooner), and the latest has that point as its ``least`` (below it nothing says that it opens at all).
     """
 
     multiples: tuple
@@ -85,7 +87,7 @@ class DeviceClass:
             band = self.data.instant_band or (np.inf, np.inf)
         soon_s, late_s = self.data.instant_s
         return (
-            Trip(*zip(*early, strict=True), self.data.hold, band[0], soon_s),
+            Trip(*zip(*_level_from(self.data.hold, early), strict=True), self.data.hold, band[0], soon_s),
             _middle(early, late, (self.data.hold * opens) ** 0.5, (band[0] * band[1]) ** 0.5, (soon_s * late_s) ** 0.5),
             Trip(*zip(*late, strict=True), opens * (1 - 1e-9), band[1], late_s),
         )
@@ -105,11 +107,18 @@ def _log_time(points, multiples):
     return Curve(x, y, "linear")(np.log(multiples))
 
 
+def _level_from(least, points):
+    """Points with one more in front, as soon at the least multiple as at the first."""
+    return [(least, points[0][1]), *points] if least < points[0][0] else points
+
+
 def trip_from_curve(points, least, instant, instant_s, band=ASSUMED_BAND):
     """(soonest, middle, latest) from one line of points (multiple, s) and a factor in time either way."""
-    multiples, seconds = zip(*points, strict=True)
-    return tuple(
-        Trip(multiples, tuple(s * factor for s in seconds), least, instant, instant_s) for factor in (1.0 / band, 1.0, band)
+    early, late = ([(m, s * factor) for m, s in points] for factor in (1.0 / band, band))
+    return (
+        Trip(*zip(*_level_from(least, early), strict=True), least, instant, instant_s),
+        Trip(*zip(*points, strict=True), least, instant, instant_s),
+        Trip(*zip(*late, strict=True), max(least, late[0][0] * (1 - 1e-9)), instant, instant_s),
     )
 
 

@@ -9,6 +9,8 @@ import numpy as np
 
 from simbank.cells.curves import Curve
 
+CONSTANT_I2T = -2.0  # slope of time over current on log-log paper
+
 __all__ = ["BMS", "Charger", "Device", "Inverter", "Limit", "Switching"]
 
 
@@ -63,7 +65,8 @@ class Device:
     rating_a : float
         Rated current [A].
     multiples, seconds : tuple of float
-        Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper.
+        Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper;
+        beyond the last point see :attr:`curve`.
     least : float
         Multiple below which it never opens.
     cooling_s : float
@@ -104,8 +107,28 @@ class Device:
 
     @property
     def curve(self):
-        """Logarithm of time over logarithm of multiple."""
-        return Curve(np.log(self.multiples), np.log(self.seconds), "linear")
+        """Logarithm of time over logarithm of multiple.
+
+        Beyond the last point time falls as 1/I² (constant I²t), never faster: with its own last slope where that is flatter, and
+        no lower than ``instant_s`` where it has an instantaneous release (a mechanism takes its time). That a fuse's I²t rises no
+        more towards short times is common practice, no source.
+        """
+        x, y = np.log(self.multiples), np.log(self.seconds)
+        fall = max((y[-1] - y[-2]) / (x[-1] - x[-2]), CONSTANT_I2T)
+        floor = np.log(self.instant_s) if np.isfinite(self.instant) else -np.inf
+        if y[-1] <= floor + 1e-9:
+            fall = 0.0
+        elif fall < 0 and np.isfinite(floor):
+            x, y, fall = np.append(x, x[-1] + (floor - y[-1]) / fall), np.append(y, floor), 0.0
+        return Curve(np.append(x, x[-1] + 1.0), np.append(y, y[-1] + fall), "linear")
+
+    @property
+    def stated_to(self):
+        """Greatest multiple of its rating up to which its time is known: its curve's end, or unlimited for a class or a release
+        that takes over there. Beyond it :attr:`curve` is an assumption."""
+        if self.class_name is not None or self.instant <= self.multiples[-1]:
+            return math.inf
+        return self.multiples[-1]
 
 
 @dataclass(frozen=True)

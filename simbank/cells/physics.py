@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -12,6 +13,7 @@ from simbank.cells.circuit import circuit_voltage
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.files import write_whole
+from simbank.provenance import made_by, package_version
 
 __all__ = [
     "FittedCell",
@@ -397,5 +399,7 @@ def write_chemistry(cell, path, name, base="lfp", title=None):
             "seen_in_practice": seen("typical"),
         },
     }  # fmt: skip
-    write_whole(path, lambda aside: aside.write_bytes(tomli_w.dumps(file).encode()))
+    made = made_by(function="simbank cell physics", parameters=cell.name, pybamm=package_version("pybamm"))
+    text = f"# made by: {json.dumps(made)}\n{tomli_w.dumps(file)}"
+    write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
     return path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import json
 import math
 import re
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ import pandas as pd
 
 from simbank.report.drawing import draw_bank
 from simbank.studies.described import bank_warnings
+from simbank.warning import listed
 
 __all__ = ["Study", "write_report"]
 
@@ -65,7 +67,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     from simbank.files import write_text
-    from simbank.simulation.result import package_version
+    from simbank.provenance import package_version
 
     page = _Page(scenario, result, comparison, protection, studies)
     environment = Environment(
@@ -79,6 +81,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         question=page.question(),
         answer=page.answer(),
         warnings=page.warnings(),
+        listed=listed,
         caution=CAUTION,
         sections=page.sections(),
     )
@@ -127,7 +130,7 @@ class _Page:
             out.append(
                 f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
             )
-        return out or ["See below: the bank as described; nothing was run."]
+        return out or ["See below: the bank as described" + ("." if self.studies else "; nothing was run.")]
 
     def warnings(self):
         """What must be known before any of the figures, from all that was computed; each code and place once."""
@@ -276,10 +279,7 @@ class _Page:
             return []
         faults = p.faults.reset_index()[["place", "initial_a", "after_10ms_a", "after_1s_a", "rise_ms", "least_a"]]
         faults.columns = ["fault at", "at once [A]", "10 ms [A]", "1 s [A]", "63 % after [ms]", "least [A]"]
-        clearing = p.clearing.reset_index()[["place", "stopped_by", "selective", "opens", "cleared_s"]].copy()
-        clearing["stopped_by"] = [name if isinstance(name, str) else "no single device" for name in clearing["stopped_by"]]
-        clearing["cleared_s"] = ["not cleared" if t is None or t != t else f"{t:.3g}" for t in clearing["cleared_s"]]
-        clearing.columns = ["fault at", "one device clears it", "selective", "opens (middle of its band)", "cleared after [s]"]
+        clearing = p.clearing_told
         bad = p.checks[p.checks["status"] != "pass"]
         together = p.told(bad)
         together.columns = ["status", "rule", "where", "what was found", "rule from"]
@@ -291,6 +291,7 @@ class _Page:
             {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
              "drawing": True},
             _table("Prospective fault currents", faults),
+            *(_text(line) for line in p.reliance),
         ]  # fmt: skip
         if len(together):
             parts.append(_table("Checks that did not pass", together))
@@ -314,6 +315,14 @@ class _Page:
             worst = p.worst_outages
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
             parts.append(_table("One out at full load", worst))
+        if len(p.overload):
+            told = p.overload_told
+            told.columns = ["times full load", "what opens, to the end"]
+            parts.append(_table("Overload at the ports, followed to its end", told))
+        if p.string_ratings:
+            rows = pd.DataFrame([(r.string, r.device, r.text) for r in p.string_ratings])
+            rows.columns = ["string", "device", "which rating surely opens first"]
+            parts.append(_table("Devices of strings before those behind them", rows))
         return parts
 
     def _energy(self):
@@ -353,11 +362,8 @@ class _Page:
         ]
         if self.protection is not None:
             a = self.protection.assumptions
-            lines.append(
-                f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C. Least: as old as they are, "
-                f"{a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} °C. "
-                f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH."
-            )
+            lines += self.protection.basis
+            lines.append(f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH.")
         return [{"kind": "list", "lines": lines}]
 
     def _not_checked(self):
@@ -371,11 +377,14 @@ class _Page:
     def _again(self):
         import tomli_w
 
-        from simbank.simulation.result import package_version
+        from simbank import provenance
 
-        versions = ", ".join(f"{name} {package_version(name)}" for name in ("simbank", "numpy", "scipy", "numba", "pandas"))
+        made = self.result.made_by if self.result is not None else provenance.made_by(self.scenario, "simbank.write_report")
         return [
-            _text(f"The scenario as it was run, changes applied. Made with {versions}."),
+            _text(
+                "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
+            ),
+            {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
         ]
 

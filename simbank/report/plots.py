@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from simbank.files import write_figure
+from simbank.provenance import write_figure
 
 __all__ = [
     "PALETTE",
@@ -291,7 +291,7 @@ def plot_cell(chemistry):
     slope.semilogy(z * 100, chemistry.ocv.slope(z), color=PALETTE[0], linewidth=1.6)
     slope.set_xlabel("state of charge [%]")
     slope.set_ylabel("slope of the curve [V per unit SOC]")
-    slope.set_title("low: packs drift; high: they hold together", fontsize=10)
+    slope.set_title("low: packs drift apart; high: they hold together", fontsize=10)
     ends = []
     for k, celsius in enumerate((0.0, 25.0, 40.0)):
         style = line_style(k, 3)
@@ -322,18 +322,20 @@ def plot_drift(drift):
         ends.append((name, volt[-1], style["color"]))
         spread = drift.results[name].spread_points
         right.plot(_hours(spread), spread, **style)
+        bare = drift.without[name].spread_points
+        right.plot(_hours(bare), bare, color=style["color"], linewidth=0.9, linestyle=(0, (1, 2)))
         tails.append((name, spread.iloc[-1], style["color"]))
     label_ends(left, 95, ends)
     left.set_xlim(10, 95)
     left.set_xlabel("state of charge [%]")
     left.set_ylabel("open-circuit voltage of a pack, less that at 50 % [V]")
-    left.set_title("what pulls packs together")
+    left.set_title("what pulls packs together\n(hysteresis, where there is any, keeps them apart)", fontsize=10)
     right.set_ylim(0, None)
     hours = _hours(drift.results[names[0]].spread_points)
     label_ends(right, hours[-1], tails)
     _time_axis(right, hours)
     right.set_ylabel("spread [points of SOC]")
-    right.set_title("two hours of discharge, then rest")
+    right.set_title("two hours of discharge, then rest\n(dotted: without hysteresis)", fontsize=10)
     return figure
 
 
@@ -359,6 +361,6 @@ def save_all(result, folder):
     paths = []
     for name, draw in (("soc", plot_soc), ("spread", plot_spread), ("current", plot_current), ("throughput", plot_throughput)):
         path = folder / f"{name}.png"
-        write_figure(path, draw(result))
+        write_figure(path, draw(result), result.made_by, f"{_title(result)}: {name}")
         paths.append(path)
     return paths

@@ -79,6 +79,13 @@ def _panel(axis, protection, owner, class_name, rating, band, devices):
             axis.plot(current, seconds, color=EDGE, linewidth=1.2)
     else:
         axis.plot(current, lines[0], color=EDGE, linewidth=1.2, linestyle=(0, (4, 2)))
+    end = devices[0].stated_to * rating
+    if band and end < most:
+        axis.axvline(end, color=EDGE, linewidth=1.0, linestyle=":")
+        axis.annotate(
+            "its curve ends here;\nbeyond: constant I²t,\nan assumption", (end, SPAN[1] * 0.05), (3, 0),
+            textcoords="offset points", fontsize=8, color=EDGE, va="top",
+        )  # fmt: skip
     smallest = _smallest(protection, devices)
     title = f"{owner}: {rating:g} A {class_name.replace('_', ' ') if class_name else 'own curve' if band else 'generic curve'}"
     if smallest:
@@ -100,6 +107,10 @@ def _panel(axis, protection, owner, class_name, rating, band, devices):
     axis.annotate("rating", (rating, SPAN[0] * 1.4), (3, 0), textcoords="offset points", fontsize=8, color=EDGE)
     axis.set(xscale="log", yscale="log", xlim=(current[0], most), ylim=SPAN, xlabel="current [A]", ylabel="time to open [s]")
     axis.xaxis.set_minor_formatter(NullFormatter())
+    failed = protection.breaks.failed.intersection(d.name for d in devices)
+    if failed:
+        what = "counts" if len(devices) == 1 else f"{len(failed)} of {len(devices)} count"
+        title += f"\n{what} as failed closed (see ratings)"
     axis.set_title(title, fontsize=10)
 
 

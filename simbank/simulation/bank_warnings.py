@@ -9,9 +9,9 @@ import numpy as np
 from simbank.bank.ampacity import ampacity_a
 from simbank.duty import SampledDuty
 from simbank.errors import InputError
-from simbank.warning import BankWarning
+from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "Joining", "listed", "warnings_of_bank"]
+__all__ = ["FREEZING", "Joining", "warnings_of_bank"]
 
 FREEZING = "charge-below-freezing"
 # Rules of this module; all are common practice, no source.
@@ -73,6 +73,8 @@ def _kinds(bank, duty, joining):
 
 
 def _alike(one, other):
+    if one is other:
+        return True
     pairs = (float(one.ocv(0.5)), float(other.ocv(0.5))), (one.charge_volt, other.charge_volt)
     return all(abs(a - b) <= ALIKE * max(a, b) for a, b in pairs)
 
@@ -86,7 +88,7 @@ def _mixed(groups, bank, duty, joining):
         f"before the other. {_at_once(bank, joining)} Do not join them: give each kind a charger and an inverter of its own, or a "
         "converter between them."
     )
-    return BankWarning("mixed-chemistry", listed([p.name for group in groups[1:] for p in group]), text)
+    return BankWarning("mixed-chemistry", ", ".join(p.name for group in groups[1:] for p in group), text)
 
 
 def _unequal_count(counts, bank, duty, joining):
@@ -97,7 +99,7 @@ def _unequal_count(counts, bank, duty, joining):
         f"Packs of {' and '.join(map(str, counts))} cells in series lie in parallel: at the charge voltage of {volt:g} V {cells}. "
         f"{_at_once(bank, joining)} Never join them: packs in parallel need the same number of cells in series."
     )
-    return BankWarning("unequal-cell-count", listed([p.name for p in bank.packs if p.cells_in_series != usual]), text)
+    return BankWarning("unequal-cell-count", ", ".join(p.name for p in bank.packs if p.cells_in_series != usual), text)
 
 
 def _cells_at(pack, volt, count=""):
@@ -119,7 +121,7 @@ def _unequal_charge(bank, joining):
         f"{_at_once(bank, joining)} Level them first, one at a time: charge each to full with a charger that limits its current, "
         "or join it through a precharge resistor."
     )
-    return [BankWarning("unequal-charge", listed(where), text)]
+    return [BankWarning("unequal-charge", ", ".join(where), text)]
 
 
 def _at_once(bank, joining):
@@ -217,29 +219,39 @@ def _parallel_cells(bank):
                 f"{other:.2g} if {meant}: capacity is the whole pack's, cell_capacity and cell_resistance are one cell's."
             )
             said.setdefault(text, []).append(pack.name)
-    return [BankWarning("unequal-parallel-cells", listed(names), text) for text, names in said.items()]
+    return [BankWarning("unequal-parallel-cells", ", ".join(names), text) for text, names in said.items()]
 
 
 # ---- devices ----
 
 
 def _no_own_device(bank):
-    """Packs in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
+    """Packs and strings in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
     owners = {device.owner for device in bank.devices}
-    bare = [pack.name for pack in bank.packs if pack.name not in owners]
-    if len(bank.packs) < 2 or not bare:
+    strings = [place for place in bank.places if place.kind == "string"]
+    alone = {(string.positive, string.negative) for string in strings if string.owner in owners}  # before a string of one pack
+    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in alone}
+    packs = [pack.name for pack in bank.packs if pack.name not in owners | covered]
+    rows = [f"string {string.owner}" for string in strings if string.owner not in owners] if len(strings) > 1 else []
+    if len(bank.packs) < 2 or not packs + rows:
         return []
-    if len(bare) == 1:
-        who = f"Pack {bare[0]} has no fuse or breaker of its own"
-    elif len(bare) == len(bank.packs):
-        who = "None of the packs has a fuse or breaker of its own"
-    else:
-        who = f"Packs {listed(bare)} have no fuse or breaker of their own"
+    said = []
+    if packs:
+        every, one = len(packs) == len(bank.packs), len(packs) == 1
+        own = "has no fuse or breaker of its own" if one else "have no fuse or breaker of their own"
+        said.append(
+            "none of the packs has a fuse or breaker of its own" if every else f"pack{'s' * (not one)} {listed(packs)} {own}"
+        )
+    if rows:
+        said.append(
+            f"{listed(rows)} {'has' if len(rows) == 1 else 'have'} none before {'its' if len(rows) == 1 else 'their'} take-off"
+        )
+    who = ", and ".join(said)
     text = (
-        f"{who}: if a pack fails inside, the others push all they have into it. Put one at each pack, close to its terminal; "
-        "simbank protect says what it must be able to break."
+        f"{who[0].upper()}{who[1:]}: if one fails inside, the others push all they have into it. Put one at each, close to its "
+        "terminal; simbank protect says what it must be able to break."
     )
-    return [BankWarning("no-own-device", listed(bare), text)]
+    return [BankWarning("no-own-device", ", ".join(packs + rows), text)]
 
 
 # ---- cold ----
@@ -257,7 +269,7 @@ def _below_freezing(bank, duty):
         "below 0 °C (lithium plates, which harms them for good and can short them). Warm them first, or give the BMS a lowest "
         "charge temperature."
     )
-    return [BankWarning(FREEZING, listed([pack.name for pack in cold]), text)]
+    return [BankWarning(FREEZING, ", ".join(pack.name for pack in cold), text)]
 
 
 def _charges_cold(pack, celsius):
@@ -284,19 +296,13 @@ def charge_volt(bank, duty):
 def _charges(duty):
     """The commands of a duty that charge; of a sampled one, the greatest at each port in its first four weeks."""
     if isinstance(duty, SampledDuty):
-        for samples in next(iter(duty.windows())).samples.values():
-            greatest = samples.command(int(np.argmin(samples.value_w)))
-            if greatest.value < 0:
-                yield greatest
-        return
+        for window in duty.windows():
+            for samples in window.samples.values():
+                greatest = samples.command(int(np.argmin(samples.value_w)))
+                if greatest.value < 0:
+                    yield greatest
+            return
     for step in duty.steps:
         for command in step.commands.values():
             if command.kind != "resistance" and min(command.value, command.value + command.slope * step.duration_s) < 0:
                 yield command
-
-
-def listed(names, most=6):
-    """Names with commas, the middle of a long list left out."""
-    if len(names) <= most:
-        return ", ".join(names)
-    return f"{', '.join(names[: most - 2])} and {len(names) - most + 2} more"

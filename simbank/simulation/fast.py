@@ -455,12 +455,8 @@ def advance(
                 port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
             if not _quiet(local, pack_state, pack_live, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
-            if early[row]:
-                over = True
-                for a in range(p):
-                    over = over and phase[a] == modes.DONE
-                if over:
-                    break
+            if early[row] and port_laws.all_done(phase, ports, equip):
+                break
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a, port_laws.NEXT])

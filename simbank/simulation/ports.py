@@ -48,7 +48,18 @@ from simbank.errors import InputError
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 
-__all__ = ["appointment", "because", "cap_chargers", "change", "equipment_array", "finish", "keep_clocks", "take", "timer_array"]
+__all__ = [
+    "all_done",
+    "appointment",
+    "because",
+    "cap_chargers",
+    "change",
+    "equipment_array",
+    "finish",
+    "keep_clocks",
+    "take",
+    "timer_array",
+]
 
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 LOG_ROWS = 4096
@@ -371,6 +382,24 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count):
     elif clock[ABSORB_AT] <= due:
         finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, 0.0)
     _keep_clock(a, t, phase, ports, timer, equip)
+
+
+@plain
+def all_done(phase, ports, equip):
+    """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
+    is asked, or its discharge was cut off, or its charge has come to float."""
+    for a in range(phase.size):
+        if phase[a] == modes.DONE:
+            continue
+        if equip[a, STAYS] == 0.0:
+            return False
+        asked, idles = ports[a, eq.SET] != 0.0 or ports[a, eq.SLOPE] != 0.0, False
+        if equip[a, INVERTER] > 0.0 and ports[a, eq.KIND] == eq.POWER:
+            idles = ports[a, eq.SET] >= 0.0 and ports[a, eq.AC_ASKED] == 0.0
+        charged = ports[a, eq.SET] < 0.0 and ports[a, eq.REBULK] > 0.0
+        if asked and not idles and not charged and phase[a] != modes.CUT:
+            return False
+    return True
 
 
 @plain

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import functools
-import json
-import platform
 from functools import cached_property
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
 
-from simbank.files import write_csv, write_text, write_whole
+from simbank import provenance
 from simbank.simulation import equations as eq
 from simbank.simulation import modes
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.run_warnings import cascades, too_cold
 from simbank.warning import BankWarning, as_records
 
-__all__ = ["Result", "Trace", "package_version"]
+__all__ = ["Result", "Trace"]
 
 FULL_SOC, EMPTY_SOC = (
     modes.FULL_SOC,
@@ -79,7 +75,7 @@ class Result:
 
     def __init__(self, run, stored_change_j, complete):
         self.scenario, self.complete = run.scenario, complete
-        self._bank, self._port_names = run.bank, run.port_names
+        self._bank, self._port_names, self._method = run.bank, run.port_names, run.method
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self.summary = _summary(run, self._samples, stored_change_j)
@@ -133,9 +129,11 @@ class Result:
 
     @cached_property
     def made_by(self):
-        """Versions of Python and of the libraries that made it."""
-        names = ("simbank", "numpy", "scipy", "numba", "pandas")
-        return {"python": platform.python_version()} | {name: package_version(name) for name in names}
+        """What made it: versions, scenario and hashes of its contents and of the files it read, settings, time."""
+        return provenance.made_by(
+            self.scenario, "simbank.simulate", integrator=self.summary["integrator"]["name"],
+            tolerance=self.summary["integrator"]["tolerance"], method=self._method,
+        )  # fmt: skip
 
     @cached_property
     def branch_current_a(self):
@@ -158,7 +156,8 @@ class Result:
     def write(self, folder):
         """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON.
 
-        Each file is written aside and then put in place of the old one, so that what is there is always whole.
+        Each file is written aside and then put in place of the old one, so that what is there is always whole. What made them
+        stands in each Parquet file and in ``summary.json``, and for all of them in ``made_by.json``.
         """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
@@ -169,17 +168,14 @@ class Result:
             "events": self.events,
         }
         for name, table in tables.items():
-            write_whole(folder / f"{name}.parquet", lambda path, table=table: table.to_parquet(path, index=False))
-            write_csv(folder / f"{name}.csv", table)
-        source = getattr(self.scenario, "source", None)
+            for ending in ("parquet", "csv"):
+                provenance.write_table(folder / f"{name}.{ending}", table, self.made_by)
         record = self.summary | {
             "complete": self.complete,
-            "made_by": self.made_by,
-            "scenario_file": source,
+            "scenario_file": getattr(self.scenario, "source", None),
             "scenario_data": getattr(self.scenario, "data", None),
         }
-        text = json.dumps(record, indent=2, default=str) + "\n"
-        write_text(folder / "summary.json", text)
+        provenance.write_json(folder / "summary.json", record, self.made_by)
         return folder
 
     def _plot(self, name, **options):
@@ -210,15 +206,6 @@ def _frame(times, names, quantities, level):
     index = pd.Index(times, name="time_s")
     columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
-
-
-@functools.cache
-def package_version(name):
-    """Version of an installed package."""
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "not installed"
 
 
 def _branch_frame(bank, trace, branch_ws):

@@ -715,7 +715,7 @@ class _Run:
             while self.t < end - EVENT_TIME_TOLERANCE_S:
                 self._keep_appointments()
                 self._settle(self.t - self._step_start)
-                if step.ends_early and np.all(self.phase == modes.DONE):
+                if step.ends_early and port_laws.all_done(self.phase, self.ports, self.equip):
                     break
                 self._integrate(min(end, max(self._next_known(), self.t + 1e-9)))
             if self.progress:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 from simbank.simulation import modes
-from simbank.simulation.bank_warnings import FREEZING, listed
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
-__all__ = ["Opening", "cascades", "too_cold"]
+__all__ = ["TRIPPED", "Opening", "cascades", "too_cold"]
+
+TRIPPED = "tripped-at-once"
 
 # Rules of this module; common practice, no source.
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
@@ -44,26 +47,24 @@ def cascades(openings, events, ports):
     list of BankWarning
         One for each port, of the first time.
     """
-    out = []
+    out, times = [], [opening.time_s for opening in openings]
     for port in ports:
         stops = [t for t, where, what, _ in events if where == port["name"] and what in STOPS]
-        chains = [chain for chain in (_chain(openings, stop) for stop in stops) if chain]
+        chains = [chain for chain in (_chain(openings, times, stop) for stop in stops) if chain]
         if chains:
-            out.append(
-                BankWarning("tripped-at-once", listed(list(dict.fromkeys(o.name for o in chains[0]))), _told(chains, port))
-            )
+            out.append(BankWarning(TRIPPED, ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
     return out
 
 
-def _chain(openings, stop_s):
+def _chain(openings, times, stop_s):
     """The openings that led to a stop, in order."""
-    before = [o for o in openings if o.time_s <= stop_s + 1e-6]
-    if not before or stop_s - before[-1].time_s > SOON_S:
+    end = bisect_right(times, stop_s + 1e-6)
+    if not end or stop_s - times[end - 1] > SOON_S:
         return []
-    first = len(before) - 1
-    while first > 0 and before[first].time_s - before[first - 1].time_s <= LINKED_S:
+    first = end - 1
+    while first > 0 and times[first] - times[first - 1] <= LINKED_S:
         first -= 1
-    return before[first:]
+    return openings[first:end]
 
 
 def _told(chains, port):
@@ -76,15 +77,16 @@ def _told(chains, port):
         followed = ", ".join(f"{o.name} ({o.current_a:.0f} A over {o.limit_a:.0f} A)" for o in rest[:4])
         more = f" and {len(rest) - 4} more" if len(rest) > 4 else ""
         text += f"; what it had carried fell on the others, and {followed}{more} followed within {_time(rest[-1].time_s - first.time_s)}"
-    text += f", so that {port['name']} stopped"
+    text += f", so that port {port['name']} stopped"
     if len(chains) > 1:
         text += f" (this happened {len(chains)} times in the run)"
     if port["asked_wh"] > 0:
         text += f": of {port['asked_wh']:,.0f} Wh asked there {port['energy_out_wh']:,.0f} Wh were given"
     bears = abs(first.ports_a) * first.limit_a / first.current_a if first.current_a > 0 else 0.0
+    evenly = ", or share the current more evenly" if rest else ""
     return (
-        f"{text}. {first.name} reaches its limit at about {bears:.0f} A from all ports together: ask for less, or share the current "
-        "more evenly; a limit is raised only within the maker's sheet."
+        f"{text}. {first.name} reaches its limit at about {bears:.0f} A of all ports together: ask for less{evenly}; raise a limit "
+        "only as far as its maker's sheet lets you."
     )
 
 
@@ -118,4 +120,4 @@ def too_cold(packs, rows):
         f"{worst['charge_too_cold_h']:.1f} h (coldest {min(p['temperature_min_c'] for p in cold):.0f} °C): lithium plates, which "
         "harms cells for good and can short them. Warm them first, or give the BMS a lowest charge temperature."
     )
-    return [BankWarning(FREEZING, listed([p["name"] for p in cold]), text)]
+    return [BankWarning(FREEZING, ", ".join(p["name"] for p in cold), text)]

@@ -2,29 +2,62 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from simbank.cells import load_chemistry
+from simbank.cells import Curve, load_chemistry
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.studies.case import Case
 from simbank.warning import gathered
 
 __all__ = ["Drift", "drift"]
 
-DEFAULT = ("lfp", "nmc", "lead_flooded")
+DEFAULT = ("lfp", "lfp_power", "nmc", "lead_flooded")
 START_SOC, HOURS, C_RATE, REST_HOURS = 0.7, 2.0, 0.2, 12.0
+MEANING = (
+    "The slope decides how far packs are driven apart and how soon they would level out again; hysteresis decides whether a spread is "
+    "kept. Packs rest beside each other without a current while their open-circuit voltages differ by no more than their hysteresis: "
+    "up to the dead band if one is on its branch and the other in the middle, twice that on opposite branches; some points of "
+    "charge pass before they stand there."
+)
 
 
 @dataclass(eq=False)
 class Drift:
-    """What :func:`drift` found: ``table``, one row per chemistry, and ``results``, the runs."""
+    """What :func:`drift` found.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row per chemistry.
+    results : dict of str to Result
+        The run of each chemistry.
+    without : dict of str to Result
+        The same with the half-width of its hysteresis set to zero.
+    """
 
     table: pd.DataFrame
     results: dict
+    without: dict
+
+    @property
+    def words(self):
+        """What the columns say of each chemistry, a sentence each."""
+        out = []
+        for name, row in self.table.iterrows():
+            text = (
+                f"{name}: slope {row['slope_v_per_soc']:.1f} V per unit SOC, {row['spread_end_of_discharge_points']:.1f} points apart "
+                f"after the discharge, {row['spread_after_rest_points']:.1f} after the rest; without hysteresis "
+                f"{row['spread_end_of_discharge_no_hysteresis_points']:.1f} and {row['spread_after_rest_no_hysteresis_points']:.1f}"
+            )
+            if row["half_width_mv"] > 0:
+                text += f". Dead band ±{row['half_width_mv']:.1f} mV per cell ÷ slope = ±{row['dead_band_points']:.1f} points"
+            out.append(f"{text}.")
+        return [*out, MEANING]
 
     @property
     def warnings(self):
@@ -39,7 +72,7 @@ class Drift:
 
 
 def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
-    """Discharge a bank from 70 to 30 % at 0.2 C and let it rest for 12 h, once for each chemistry.
+    """Discharge a bank from 70 to 30 % at 0.2 C and let it rest for 12 h, for each chemistry with and without its hysteresis.
 
     Packs keep their capacity, their resistance from terminal to terminal and their place in the wiring; what changes is the
     open-circuit curve, hysteresis and relaxation, and the number of cells in series.
@@ -55,10 +88,12 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     Returns
     -------
     Drift
-        Table columns: ``cells_in_series``, ``slope_v_per_soc`` (mean dU/dz of the pack over 30 to 70 % [V per unit SOC]),
-        ``spread_max_points``, ``spread_end_of_discharge_points``, ``spread_after_rest_points``.
+        Table columns: ``cells_in_series``; over 30 to 70 % ``slope_v_per_soc`` (mean dU/dz of the pack [V per unit SOC]),
+        ``half_width_mv`` (mean of one cell's hysteresis, each side of the middle [mV]) and ``dead_band_points`` (half-width ÷ slope
+        [points of SOC]); ``spread_max_points``, ``spread_end_of_discharge_points``, ``spread_after_rest_points``, and the same three
+        as ``..._no_hysteresis_points`` with the half-width set to zero.
     """
-    rows, results = {}, {}
+    rows, results, without = {}, {}, {}
     for k, name in enumerate(chemistries):
         chemistry = load_chemistry(name)
         series = chemistry.series_48v()
@@ -74,17 +109,32 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
         changes["packs.*.soc"] = START_SOC
-        part = None if progress is None else lambda done, k=k: progress((k + done) / len(chemistries))
-        result = simulate(with_changes(scenario, changes), progress=part, **options)
-        spread = result.spread_points
-        results[name] = result
+        case = with_changes(scenario, changes)
+        found = {}
+        for run, (kept, each) in enumerate(((results, case), (without, _without_hysteresis(case)))):
+            part = None if progress is None else lambda done, at=2 * k + run: progress((at + done) / (2 * len(chemistries)))
+            kept[name] = simulate(each, progress=part, **options)
+            spread = kept[name].spread_points
+            end = "_no_hysteresis_points" if run else "_points"
+            found |= {
+                f"spread_max{end}": float(spread.max()),
+                f"spread_end_of_discharge{end}": float(np.interp(HOURS * 3600.0, spread.index, spread)),
+                f"spread_after_rest{end}": float(spread.iloc[-1]),
+            }
+        middle = np.linspace(0.3, 0.7, 201)
+        slope = float(chemistry.ocv(0.7) - chemistry.ocv(0.3)) / 0.4
+        half = float(np.mean(chemistry.half_width(middle)))
         rows[name] = {
-            "cells_in_series": series,
-            "slope_v_per_soc": series * float(chemistry.ocv(0.7) - chemistry.ocv(0.3)) / 0.4,
-            "spread_max_points": float(spread.max()),
-            "spread_end_of_discharge_points": float(np.interp(HOURS * 3600.0, spread.index, spread)),
-            "spread_after_rest_points": float(spread.iloc[-1]),
-        }
+            "cells_in_series": series, "slope_v_per_soc": series * slope,
+            "half_width_mv": 1e3 * half, "dead_band_points": 100.0 * half / slope, **found,
+        }  # fmt: skip
     table = pd.DataFrame(rows).T.infer_objects()
     table.index.name = "chemistry"
-    return Drift(table, results)
+    return Drift(table, results, without)
+
+
+def _without_hysteresis(scenario):
+    """The same bank and duty with the half-width of every cell's hysteresis set to zero."""
+    none = Curve([0.5], [0.0])
+    packs = tuple(replace(pack, chemistry=replace(pack.chemistry, half_width=none)) for pack in scenario.bank.packs)
+    return Case(scenario.name, replace(scenario.bank, packs=packs), scenario.duty)

@@ -12,6 +12,7 @@ from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.errors import InputError, SimulationError
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
@@ -96,7 +97,8 @@ class Sizing:
             "column of the lowest temperature where no insulation is given (60 °C, mm² 70 °C), against "
             f"{Assumptions().margin:g} × the greatest current of the duty (samples at {OUTPUT_STEP_S / 60.0:g} min) or at full load, "
             "inverters at their rated power. Devices: what they let pass for good against the same ampacity. Not looked at: fault "
-            "currents, withstand, breaking capacity, conductors of other sizes than the one tried (for these: simbank protect)."
+            "currents, withstand, breaking capacity, what flows with one pack out, conductors of other sizes than the one tried (for "
+            "these: simbank protect)."
         )
 
     @property
@@ -132,7 +134,7 @@ def size(
 
     The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file. A gauge that may
     not carry its current for good does not fit, nor one that the devices in the file would let be overloaded; one that no device
-    limits is not rejected, since no size cures that, but warned of.
+    limits is not rejected, since no size cures that, but warned of. Nor does one fit with which packs or devices trip at the duty.
 
     Parameters
     ----------
@@ -202,20 +204,23 @@ def size(
 def _size_warnings(row, beside, sharing_only):
     """What must be said of a size that was found: what was not looked at, what no device limits, and what else would burn."""
     if sharing_only:
-        yield BankWarning("sharing-only", "bank", "ampacity and protection were not looked at; a size listed here may burn")
+        yield BankWarning("sharing-only", "bank", "Ampacity and protection were not looked at: a size listed here may burn.")
         return
     if isinstance(row.get("conductor"), str) and pd.isna(row["device_a"]):
         yield BankWarning(
             "no-device-limits", row["conductor"],
-            "no device in the file limits the current in it, whatever its size: a size found here is not protected until one does",
+            "No device in the file limits the current in it, whatever its size: a size found here is not protected until one does.",
         )  # fmt: skip
-    for found in beside:
-        if found.carries is False:
-            yield BankWarning(
-                "conductor-overloaded", found.name, f"stays as in the file and may not carry its load: {found.load_text}"
-            )
-        elif found.protected is False:
-            yield BankWarning("conductor-unprotected", found.name, f"stays as in the file: {found.device_text}")
+    overloaded = [found for found in beside if found.carries is False]
+    if overloaded:
+        worst = max(overloaded, key=lambda found: found.strain)
+        text = f"As in the file, which sizing does not change, it may not carry its load: {worst.load_text}."
+        yield BankWarning("conductor-overloaded", ", ".join(found.name for found in overloaded), text)
+    unprotected = [found for found in beside if found.protected is False]
+    if unprotected:
+        worst = max(unprotected, key=lambda found: found.device_a / found.ampacity_a)
+        text = f"As in the file, which sizing does not change, it may be overloaded before a device opens: {worst.device_text}."
+        yield BankWarning("conductor-unprotected", ", ".join(found.name for found in unprotected), text)
 
 
 def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, passes):
@@ -261,6 +266,7 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
         limit = getattr(limits, key)
         if limit is not None and sign * (figures[key] - limit) > 0:
             why.append(words.format(figures[key], limit))
+    why += [f"a port stops: {w.where} opened on over-current" for w in result.warnings if w.code == TRIPPED]
     return row | figures | carried | {"fits": not why, "why_not": "; ".join(why), "integrator": integrator}, beside
 
 

@@ -21,7 +21,7 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
     Parameters
     ----------
     scenario : Scenario
-        Gives packs and wiring; its duty and schedule are not used, its first port is.
+        Gives packs and wiring; its devices and first port are used, its duty and schedule are not.
     c_rate : float
     cutoff_volt : float, optional
         Port voltage at which the discharge ends; by default the chemistry's for all packs [V].

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -12,9 +12,24 @@ from simbank.bank.ampacity import INSULATIONS, ampacity_a, metal_area_mm2, withs
 from simbank.bank.device_classes import load_class
 from simbank.errors import InputError
 
-__all__ = ["FAIL", "NOTE", "NOT_CHECKABLE", "PASS", "RULES", "Check", "carried_limits", "conductor_ampacity"]
+__all__ = [
+    "FAIL",
+    "FAILED_CLOSED",
+    "NOTE",
+    "NOT_CHECKABLE",
+    "NOT_KNOWN",
+    "OPENS",
+    "PASS",
+    "RULES",
+    "Check",
+    "breaking",
+    "carried_limits",
+    "conductor_ampacity",
+    "hangs_on",
+]
 
 PASS, FAIL, NOT_CHECKABLE, NOTE = "pass", "fail", "not checkable", "note"
+OPENS, FAILED_CLOSED, NOT_KNOWN = "opens", "failed closed", "not known"  # what a device does that is asked to break a fault
 
 # Each rule: its title and where it is from.
 RULES = {
@@ -34,6 +49,7 @@ RULES = {
     "voltage drop": ("drop from pack to port at full load ≤ limit", "common practice, no source (3 %)"),
     "outage": ("with one pack or string out at full load nothing else opens", "common practice, no source"),
     "shorted cell": ("neighbours' feed into a shorted pack meets a device", "common practice, no source"),
+    "trip curve": ("the curve that is given reaches the greatest current through the device", "common practice, no source"),
     "both polarities": ("both polarities protected alike", "common practice, no source"),
 }
 
@@ -67,6 +83,32 @@ def unknown(rule, where, text):
     return Check(rule, where, NOT_CHECKABLE, text)
 
 
+def hangs_on(first, others):
+    """A check as the data says it, held against the same check in other cases that the data leaves open.
+
+    What fails fails. What passes in ``first`` but not in one of ``others``, pairs of (words for the case, check), hangs on what is
+    not known: it is not checkable, and says what it would be in each case.
+    """
+    for words, other in others:
+        if first.status == PASS and other.status != PASS:
+            text = f"{first.text}. But {words}: {other.text}"
+            return replace(first, status=NOT_CHECKABLE, text=text)
+    return first
+
+
+def breaking(device, greatest_a, volt):
+    """What a device does that is asked to break the greatest current through it [A] at the bank's highest voltage [V].
+
+    ``OPENS`` if its interrupting rating and its DC voltage rating both do, ``FAILED_CLOSED`` if one does not, ``NOT_KNOWN`` if one
+    is not given. A device that tries to break more than it can may weld, burn on as an arc or burst: that it opens cannot be
+    relied on, so it counts as failed closed wherever its opening would help.
+    """
+    given = ((device.interrupting_a, greatest_a), (device.voltage_v, volt))
+    if any(rating is not None and rating < asked for rating, asked in given):
+        return FAILED_CLOSED
+    return NOT_KNOWN if any(rating is None for rating, _ in given) else OPENS
+
+
 def conductor_ampacity(conductor, ambient_k):
     """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up."""
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
@@ -93,23 +135,26 @@ def conductor_withstand(conductor):
     return withstand_i2t(area, conductor.insulation, conductor.material), words
 
 
+AS_FAILED = "; it may weld, arc on or burst, so it counts as failed closed in all that follows"
 LARGE = 1_000_000  # stands for a current that nothing limits [A]
 
 
-def carried_limits(bank):
+def carried_limits(bank, failed=()):
     """Greatest current that devices let through each branch for good [A]: branch → limit, infinite if nothing limits it.
 
     For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
     flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
-    let pass. A device on the other polarity limits the same pack, port or lead.
+    let pass. A device on the other polarity limits the same pack, port or lead. ``failed`` names devices that count as failed
+    closed and limit nothing.
     """
     graph = bank.graph
+    devices = [device for device in bank.devices if device.name not in failed]
     rating = {}
-    for device in bank.devices:
+    for device in devices:
         for branch in (device.branch, *device.in_series):
             rating[branch] = min(rating.get(branch, np.inf), device.rating_a)
     owners = {}
-    for device in bank.devices:
+    for device in devices:
         owners.setdefault(device.owner, []).append(device.rating_a)
     own = {name: int(min(owners.get(name, [LARGE]))) for name in [*graph.packs, *graph.ports]}
     index = {node: k + 1 for k, node in enumerate(graph.nodes)}  # 0 is where everything that can feed comes from
@@ -145,12 +190,14 @@ def device_data(bank, device, greatest_a, place, volt):
         yield unknown(
             "interrupting rating", device.name,
             f"{greatest_a / 1e3:.1f} kA can flow through it (fault at {place}); its DC interrupting rating is not given: "
-            f"read it from its sheet{usual}",
+            f"read it from its sheet{usual}. Until then nothing passes that hangs on its opening",
         )  # fmt: skip
     else:
+        good = device.interrupting_a >= greatest_a
         yield judge(
-            "interrupting rating", device.name, device.interrupting_a >= greatest_a,
-            f"breaks {device.interrupting_a / 1e3:g} kA; {greatest_a / 1e3:.2f} kA can flow through it (fault at {place})",
+            "interrupting rating", device.name, good,
+            f"breaks {device.interrupting_a / 1e3:g} kA; {greatest_a / 1e3:.2f} kA can flow through it (fault at {place})"
+            + ("" if good else AS_FAILED),
             greatest_a, device.interrupting_a, "A",
         )  # fmt: skip
     usual = f" (usual: {typical.typical_voltage_dc})" if typical else ""
@@ -158,39 +205,40 @@ def device_data(bank, device, greatest_a, place, volt):
         yield unknown(
             "voltage rating", device.name,
             f"the bank reaches {volt:.1f} V; its DC voltage rating is not given: read it from its sheet, an AC rating does not "
-            f"count{usual}",
+            f"count{usual}. Until then nothing passes that hangs on its opening",
         )  # fmt: skip
     else:
+        good = device.voltage_v >= volt
         yield judge(
-            "voltage rating", device.name, device.voltage_v >= volt,
-            f"rated {device.voltage_v:g} V DC; the bank reaches {volt:.1f} V", volt, device.voltage_v, "V",
+            "voltage rating", device.name, good,
+            f"rated {device.voltage_v:g} V DC; the bank reaches {volt:.1f} V" + ("" if good else AS_FAILED),
+            volt, device.voltage_v, "V",
         )  # fmt: skip
 
 
-def devices_present(bank):
-    """A device with a rating on every parallel pack, every string of more than one pack and every port."""
-    owned = {d.owner for d in bank.devices}
+def devices_present(bank, state):
+    """A device that opens on every parallel pack, every string of more than one pack and every port.
+
+    ``state`` gives what :func:`breaking` says of each device by name.
+    """
     strings = {place.owner for place in bank.places if place.kind == "string"}
-    parallel = len(bank.packs) > 1
-    for pack in bank.packs:
-        if parallel:
-            yield judge(
-                "device present", pack.name, pack.name in owned,
-                "has its own" if pack.name in owned
-                else "no fuse or breaker of its own: its neighbours feed a fault in it, and nothing but its BMS, which can "
-                "stick, stands between",
-            )  # fmt: skip
-    for name in sorted(strings):
-        yield judge(
-            "device present", f"string {name}", name in owned,
-            "has its own" if name in owned else "no fuse or breaker of its own: the other strings feed a fault in it",
-        )  # fmt: skip
-    for name in bank.graph.ports:
-        yield judge(
-            "device present", f"port {name}", name in owned,
-            "has its own" if name in owned
-            else "no fuse or breaker at its take-off: a fault in its leads has all the bank behind it",
-        )  # fmt: skip
+    wanted = [
+        *((pack.name, pack.name, "of its own: its neighbours feed a fault in it, and nothing but its BMS, which can stick, stands between")
+          for pack in bank.packs if len(bank.packs) > 1),
+        *((f"string {name}", name, "of its own: the other strings feed a fault in it") for name in sorted(strings)),
+        *((f"port {name}", name, "at its take-off: a fault in its leads has all the bank behind it") for name in bank.graph.ports),
+    ]  # fmt: skip
+    for where, owner, why in wanted:
+        own = [d.name for d in bank.devices if d.owner == owner]
+        found, names = {state[name] for name in own}, " and ".join(own)
+        if not found:
+            yield judge("device present", where, False, f"no fuse or breaker {why}")
+        elif OPENS in found:
+            yield judge("device present", where, True, "has its own")
+        elif NOT_KNOWN in found:
+            yield unknown("device present", where, f"has {names}, whose DC ratings are not given: whether it opens is not known")
+        else:
+            yield judge("device present", where, False, f"has {names}, but that counts as failed closed (see its ratings)")
 
 
 def polarities(bank):

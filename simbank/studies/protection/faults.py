@@ -12,9 +12,9 @@ from simbank.simulation import equations as eq
 from simbank.simulation.run import device_array
 from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
 
-__all__ = ["LINES", "Faults", "Opening", "Sequence", "line_of"]
+__all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]
 
-LINES = ("soonest", "middle", "latest")  # of a device's band
+LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
 HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
 GONE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
@@ -22,13 +22,55 @@ HALF = (" (bank half)", " (port half)")
 
 
 def line_of(device, line):
-    """A device with one line of its band as its curve; without a band its middle."""
+    """A device with one line of its band as its curve; without a band its middle.
+
+    Line "level" is the latest with a curve that is its own held level beyond its last point: more current cannot open it later,
+    so this is the longest that the stated points allow.
+    """
     if device.band is None or line == "middle":
         return device
     trip = device.band[0 if line == "soonest" else 1]
-    return replace(
-        device, multiples=trip.multiples, seconds=trip.seconds, least=trip.least, instant=trip.instant, instant_s=trip.instant_s
-    )
+    multiples, seconds = trip.multiples, trip.seconds
+    if line == "level" and device.class_name is None:
+        multiples, seconds = (*multiples, 10.0 * multiples[-1]), (*seconds, seconds[-1])
+    return replace(device, multiples=multiples, seconds=seconds, least=trip.least, instant=trip.instant, instant_s=trip.instant_s)
+
+
+def device_rows(devices, line):
+    """Devices by one line of their bands as numbers: rows and curves for compiled code."""
+    devices = [line_of(device, line) for device in devices]
+    return device_array(devices), stack_curves([d.curve for d in devices])
+
+
+def opening_times(currents, rows, curves, damage=None):
+    """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
+
+    By the damage of :func:`simbank.simulation.equations.damage_rate`. Second return: damage at each time, shape (m, d).
+    """
+    count = len(rows)
+    at = np.full(count, np.inf)
+    grown = np.zeros((len(TIMES), count))
+    steps = np.diff(TIMES)
+    rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
+    grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
+    grown += 0.0 if damage is None else damage
+    for d in range(count):
+        if grown[-1, d] >= 1.0:
+            k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
+            rise = grown[k, d] - grown[k - 1, d]
+            share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
+            at[d] = TIMES[k - 1] + share * steps[k - 1]
+        multiple = np.abs(currents[:, d]) / rows[d, eq.RATING]
+        if np.any(multiple >= rows[d, eq.INSTANT]):
+            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, eq.INSTANT]))] + rows[d, eq.INSTANT_DELAY])
+    return at, grown
+
+
+def steady_time(d, current, rows, curves):
+    """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
+    rate = eq.damage_rate(d, current, 0.0, rows, curves)
+    at = 1.0 / rate if rate > 0 else np.inf
+    return min(at, rows[d, eq.INSTANT_DELAY]) if current >= rows[d, eq.INSTANT] * rows[d, eq.RATING] else at
 
 
 @dataclass(frozen=True)
@@ -110,11 +152,16 @@ class Faults:
         own = currents[..., self.pack_names.index(place.owner)] if place.kind == "inside" else 0.0
         return np.abs(currents[..., -1] - own)
 
-    def stops(self, place):
-        """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does."""
+    def stops(self, place, failed=()):
+        """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does.
+
+        ``failed`` names devices that count as failed closed.
+        """
         whole = self.to_be_ended(self.response(place).initial_a, place)
         found = []
         for d, edge in enumerate(self.device_edge):
+            if self.bank.devices[d].name in failed:
+                continue
             closed = np.ones(self.circuit.n + self.circuit.b, bool)
             closed[edge] = False
             left = self.circuit.prospective(place.positive, place.negative, closed)
@@ -132,50 +179,26 @@ class Faults:
 
     def _lines(self, line):
         if line not in self._of_line:
-            devices = [line_of(device, line) for device in self.bank.devices]
-            curves = stack_curves([d.curve for d in devices])
-            self._of_line[line] = device_array(devices), curves
+            self._of_line[line] = device_rows(self.bank.devices, line)
         return self._of_line[line]
 
     def opening_times(self, currents, line, damage=None):
-        """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
-
-        By the damage of :func:`simbank.simulation.equations.damage_rate`. Second return: damage at each time, shape (m, d).
-        """
-        rows, curves = self._lines(line)
-        count = len(rows)
-        at = np.full(count, np.inf)
-        grown = np.zeros((len(TIMES), count))
-        steps = np.diff(TIMES)
-        rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-        grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
-        grown += 0.0 if damage is None else damage
-        for d in range(count):
-            if grown[-1, d] >= 1.0:
-                k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
-                rise = grown[k, d] - grown[k - 1, d]
-                share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
-                at[d] = TIMES[k - 1] + share * steps[k - 1]
-            multiple = np.abs(currents[:, d]) / rows[d, eq.RATING]
-            if np.any(multiple >= rows[d, eq.INSTANT]):
-                at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, eq.INSTANT]))] + rows[d, eq.INSTANT_DELAY])
-        return at, grown
+        """:func:`opening_times` of the bank's devices by one line of their bands."""
+        return opening_times(currents, *self._lines(line), damage)
 
     def steady_time(self, d, current, line):
-        """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
-        rows, curves = self._lines(line)
-        rate = eq.damage_rate(d, current, 0.0, rows, curves)
-        at = 1.0 / rate if rate > 0 else np.inf
-        return min(at, rows[d, eq.INSTANT_DELAY]) if current >= rows[d, eq.INSTANT] * rows[d, eq.RATING] else at
+        """:func:`steady_time` of device ``d`` by one line of its band."""
+        return steady_time(d, current, *self._lines(line))
 
     def first_opening(self, place, line):
         """When each device would open if no other did [s], and its greatest current [A]; shapes (d,)."""
         currents = self.response(place).at(TIMES)[:, self.device_edge]
         return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
 
-    def follow(self, place, line):
-        """The fault from its beginning until it is cleared or no more device opens."""
+    def follow(self, place, line, failed=()):
+        """The fault from its beginning until it is cleared or no more device opens; ``failed`` names devices that never open."""
         circuit, devices = self.circuit, self.bank.devices
+        never = np.array([device.name in failed for device in devices], bool)
         closed = np.ones(circuit.n + circuit.b, bool)
         i2t = np.zeros(circuit.n + circuit.b + 1)
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
@@ -189,7 +212,7 @@ class Faults:
                 return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a)
             currents = response.at(TIMES)
             at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
-            at[~closed[self.device_edge]] = np.inf
+            at[~closed[self.device_edge] | never] = np.inf
             squared = currents**2
             together = np.zeros(squared.shape)
             np.cumsum(0.5 * (squared[1:] + squared[:-1]) * np.diff(TIMES)[:, None], axis=0, out=together[1:])

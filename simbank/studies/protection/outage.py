@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.cells.curves import stack_curves
 from simbank.duty import Duty
 from simbank.simulation import equations as eq
-from simbank.simulation.run import device_array
 from simbank.simulation.snapshot import Snapshot
+from simbank.studies.protection.faults import device_rows, line_of
 
-__all__ = ["Cascade", "Loads", "full_loads"]
+__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads"]
 
 HORIZON_S = 4 * 3600.0
 
@@ -23,7 +22,8 @@ class Cascade:
 
     Attributes
     ----------
-    dropped, load : str
+    dropped : str or None
+    load : str
     pack_a, branch_a : ndarray
         Currents just after it dropped [A].
     steps : tuple of (float, str, str)
@@ -32,12 +32,67 @@ class Cascade:
         Packs that still carry at the end.
     """
 
-    dropped: str
+    dropped: str | None
     load: str
     pack_a: np.ndarray
     branch_a: np.ndarray
     steps: tuple
     remaining: tuple
+
+
+@dataclass(frozen=True)
+class Cascades:
+    """One outage or overload by the middle of every device's band, by its soonest, and with what cannot be relied on failed closed.
+
+    ``shut`` is None if every device can be relied on.
+    """
+
+    middle: Cascade
+    soonest: Cascade
+    shut: Cascade | None
+    unreliable: frozenset
+
+    @classmethod
+    def of(cls, loads, dropped, load, breaks, times=1.0):
+        """``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`."""
+        unreliable = breaks.failed | breaks.doubtful
+        middle, soonest = (loads.cascade(dropped, load, times=times, line=line) for line in ("middle", "soonest"))
+        opened = {who for _, who, _ in (*middle.steps, *soonest.steps)}
+        shut = loads.cascade(dropped, load, times=times, failed=unreliable) if opened & unreliable else None
+        return cls(middle, soonest, shut, unreliable)
+
+    @property
+    def told(self):
+        """What opens, in words; empty if nothing does, by no line of any band."""
+        if self.middle.steps:
+            text = f"{_steps_text(self.middle)}; left in service: {', '.join(self.middle.remaining) or 'none'}"
+        elif self.soonest.steps:
+            text = (
+                f"perhaps (by the soonest of the bands): {_steps_text(self.soonest)}; left in service: "
+                f"{', '.join(self.soonest.remaining) or 'none'}; by the middle of the bands the rest carries on"
+            )
+        else:
+            return ""
+        if self.shut is not None:
+            which = ", ".join(sorted({who for _, who, _ in (*self.middle.steps, *self.soonest.steps)} & self.unreliable))
+            then = f"{_steps_text(self.shut)}; left in service: {', '.join(self.shut.remaining) or 'none'}"
+            text += (
+                f". If {which} should fail closed instead: {then if self.shut.steps else 'nothing opens, and the overload lasts'}"
+            )
+        return text
+
+
+def _steps_text(cascade):
+    return "; ".join(f"{duration_text(at)} {who} ({why})" for at, who, why in cascade.steps)
+
+
+def duration_text(seconds):
+    """A time as a person says it."""
+    if not np.isfinite(seconds):
+        return "never"
+    if seconds < 1.0:
+        return f"{seconds * 1e3:.3g} ms"
+    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
 
 
 def full_loads(scenario):
@@ -82,56 +137,76 @@ class Loads:
         self.snapshot = Snapshot(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
-        devices = self.bank.devices
-        self.rows = device_array(devices)
-        self.curves = stack_curves([d.curve for d in devices])
+        self._of_line = {}
 
-    def whole(self, load, times=1.0):
-        """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it."""
+    def _lines(self, line):
+        """Devices by one line of their bands: themselves, their rows and their curves."""
+        if line not in self._of_line:
+            devices = [line_of(device, line) for device in self.bank.devices]
+            self._of_line[line] = devices, *device_rows(self.bank.devices, line)
+        return self._of_line[line]
+
+    def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
+        """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it, with some of it open or none."""
         commands = {
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
         }
-        return self.snapshot.still(commands)
+        return self.snapshot.still(commands, pack_closed, branch_closed)
 
     def parts(self):
-        """What can drop out: name → (packs, device branches) that open with it. Strings where there are any, and every pack."""
+        """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
+        has one, else with all its packs taken off."""
         out = {pack.name: ([k], []) for k, pack in enumerate(self.bank.packs)}
-        for place in self.bank.places:
-            mine = [self.branch_of[d.name] for d in self.bank.devices if d.owner == place.owner]
-            if place.kind == "string" and mine:
-                out[f"string {place.owner}"] = ([], mine)
+        for string, packs in self.bank.strings.items():
+            mine = [self.branch_of[d.name] for d in self.bank.devices if d.owner == string]
+            out[f"string {string}"] = ([], mine) if mine else ([out[name][0][0] for name in packs], [])
         return out
 
-    def cascade(self, dropped, load):
-        """Follow an outage at constant load.
+    def cascade(self, dropped, load, *, times=1.0, line="middle", failed=()):
+        """Follow an outage, or an overload, at constant load.
 
-        Devices gather damage by their middle curve, over-current limits of a BMS run their delay. Packs stand at their state of
-        charge and before relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
+        Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
+        currents are solved again and every device keeps the damage it has. Packs stand at their state of charge and before
+        relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
+
+        Parameters
+        ----------
+        dropped : str or None
+            Of :meth:`parts`; None for the whole bank.
+        load : str
+            "discharge" or "charge".
+        times : float
+            Multiple of full load.
+        line : str
+            Of every device's band; see :func:`~simbank.studies.protection.faults.line_of`.
+        failed : collection of str
+            Devices that never open.
         """
         bank, n = self.bank, len(self.bank.packs)
-        packs_out, branches_out = self.parts()[dropped]
+        packs_out, branches_out = self.parts()[dropped] if dropped is not None else ([], [])
         pack_closed, branch_closed = np.ones(n, bool), np.ones(len(bank.graph.branches), bool)
         pack_closed[packs_out] = False
         branch_closed[branches_out] = False
         damage, clock, steps, first = np.zeros(len(bank.devices)), 0.0, [], None
         held = {}  # (pack, limit) → since when it is overrun
         while True:
-            still = self.snapshot.still(self.loads[load], pack_closed, branch_closed)
+            still = self.whole(load, times, pack_closed, branch_closed)
             first = first or still
             if not np.any(np.abs(still.port_a) > 1e-9):
                 break
             due = [
-                *self._devices_due(still, damage, branch_closed, clock),
+                *self._devices_due(still, damage, branch_closed, clock, line, failed),
                 *self._limits_due(still, pack_closed, held, clock, load),
             ]
             due = [event for event in due if event[0] <= HORIZON_S]
             if not due:
                 break
             at, who, why, act = min(due, key=lambda event: event[0])
-            for d, device in enumerate(bank.devices):
+            devices, rows, curves = self._lines(line)
+            for d, device in enumerate(devices):
                 current = still.branch_a[self.branch_of[device.name]]
-                rate = eq.damage_rate(d, current, damage[d], self.rows, self.curves)
+                rate = eq.damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
             steps.append((at, who, why))
@@ -142,13 +217,14 @@ class Loads:
         )
         return Cascade(dropped, load, first.pack_a, first.branch_a, tuple(steps), remaining)
 
-    def _devices_due(self, still, damage, branch_closed, clock):
-        for d, device in enumerate(self.bank.devices):
+    def _devices_due(self, still, damage, branch_closed, clock, line, failed):
+        devices, rows, curves = self._lines(line)
+        for d, device in enumerate(devices):
             branch = self.branch_of[device.name]
             current = abs(still.branch_a[branch])
-            if not branch_closed[branch]:
+            if not branch_closed[branch] or device.name in failed:
                 continue
-            rate = eq.damage_rate(d, current, damage[d], self.rows, self.curves)
+            rate = eq.damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
             if current >= device.instant * device.rating_a:
                 at = min(at, clock + device.instant_s)

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from simbank import provenance
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
-from simbank.files import file_name, write_csv, write_figure, write_text
+from simbank.files import file_name
 from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import checks as rules
-from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, judge, unknown
+from simbank.studies.protection.breaking import Breaking, named
+from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Loads
+from simbank.studies.protection.outage import Cascades, Loads, duration_text
+from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
 from simbank.warning import as_records
@@ -39,7 +42,8 @@ NOT_CHECKED = (
 )
 OVERLOADS = (1.25, 1.5, 2.0, 3.0)
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
-OPENING = ("device", "current_a", *(f"{line}_s" for line in LINES))
+OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
+IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
 LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
@@ -80,9 +84,12 @@ class Protection:
     order : DataFrame
         Place by device: ``soonest_s``, ``middle_s``, ``latest_s`` if no other opened, ``current_a``.
     clearing : DataFrame
-        One row per place: the device whose opening alone clears it, whether it is first, order of opening, time to clear.
+        One row per place: the device whose opening alone clears it, whether it is first, order of opening, time to clear;
+        ``failed_closed`` names the devices in its way that cannot break what may flow through them and so never open here,
+        ``may_fail_closed`` those whose ratings are not given, and the columns with ``_if_failed`` say how it goes if these fail closed.
     overload : DataFrame
-        Multiple of full load by device: when it opens [s].
+        Multiple of full load by device: when it opens [s] if no other does, ``in_turn_s`` when it does after others have opened,
+        ``then`` the whole cascade in words.
     outages : DataFrame
         One row per part dropped and pack left: current, C-rate, margin of its device; ``then`` is the cascade.
     shorted : dict of str to ShortedCell
@@ -91,6 +98,8 @@ class Protection:
         For every pack all of its cases; ``short_note`` says what charges in them and how many were run.
     warnings : list of BankWarning
         What must be known of the bank before any of the figures.
+    string_ratings : list of StringRating
+        For each string's device the largest standard rating that surely opens before every device behind it.
     """
 
     scenario: object
@@ -107,6 +116,8 @@ class Protection:
     least: Faults = field(repr=False)
     load_note: str = ""
     warnings: list = field(default_factory=list)
+    string_ratings: list = field(default_factory=list)
+    breaks: Breaking = field(repr=False, default=None)
     short_cases: dict = field(default_factory=dict)
     short_note: str = ""
 
@@ -132,6 +143,56 @@ class Protection:
         return f"{self.short_note[:1].upper()}{self.short_note[1:]}. {SHORT_CAUTION}."
 
     @property
+    def basis(self):
+        """What the figures rest on, as sentences."""
+        a = self.assumptions
+        return [
+            f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C, conductors as in the file. Least: packs as old "
+            f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
+            "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
+            "warms too; joints, devices and added resistance as given.",
+            "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
+            "is less than the nominal size.",
+        ]
+
+    @property
+    def reliance(self):
+        """Which devices are not relied on, and why, as sentences."""
+        lines = []
+        if self.breaks.failed:
+            lines.append(
+                "Counted as failed closed throughout, since they cannot break what may flow through them: "
+                f"{', '.join(sorted(self.breaks.failed))}. Whether they still open on a small current is not known: overload and one "
+                "out say what happens in either case."
+            )
+        if self.breaks.doubtful:
+            lines.append(
+                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: both cases are judged, that they open and "
+                "that all of them fail closed, and what passes in one only is not checkable."
+            )
+        return lines
+
+    @property
+    def clearing_told(self):
+        """``clearing`` for people: the place, the one device that clears a fault there, whether it is selective, what happens."""
+        rows = []
+        for place, row in self.clearing.iterrows():
+            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"])]
+            if row["failed_closed"]:
+                parts.append(f"counted as failed closed: {named(row['failed_closed'])}")
+            if row["may_fail_closed"]:
+                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)])}")
+            stops = row["stopped_by"] if isinstance(row["stopped_by"], str) else "none"
+            rows.append((place, stops, row["selective"], "; ".join(parts)))
+        return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
+
+    @property
+    def overload_told(self):
+        """What each overload ends in: multiple of full load and the whole cascade in words."""
+        told = self.overload.drop_duplicates("times_full_load")[["times_full_load", "then"]]
+        return told.assign(then=told["then"].replace("", "nothing opens")).reset_index(drop=True)
+
+    @property
     def worst_outages(self):
         """Of every part dropped at every full load, the pack with the greatest C-rate."""
         worst = self.outages.loc[self.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
@@ -155,6 +216,8 @@ class Protection:
             "order": records(self.order),
             "clearing": records(self.clearing.reset_index()),
             "overload": records(self.overload),
+            "string_ratings": [rating.record for rating in self.string_ratings],
+            "failed_closed": sorted(self.breaks.failed), "may_fail_closed": sorted(self.breaks.doubtful),
             "outages": records(self.outages),
             "shorted_cell": [
                 {
@@ -195,22 +258,25 @@ class Protection:
         """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
+        made = provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
-            "order": self.order, "clearing": self.clearing.reset_index(), "overload": self.overload, "outages": self.outages,
+            "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
+            "outages": self.outages,
             "shorted_cells": shorted_table(self.short_cases),
         }  # fmt: skip
+        if self.string_ratings:
+            tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
         for name, table in tables.items():
-            write_csv(folder / f"{name}.csv", table)
+            provenance.write_table(folder / f"{name}.csv", table, made)
         for name, shorted in self.shorted.items():
-            write_csv(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, index=True)
-        text = json.dumps(self.summary, indent=2, default=str) + "\n"
-        write_text(folder / "protection.json", text)
-        write_text(folder / "bank.svg", self.drawing())
+            provenance.write_table(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, made, index=True)
+        provenance.write_json(folder / "protection.json", self.summary, made)
+        provenance.write_svg(folder / "bank.svg", self.drawing(), made)
         if len(self.order):
-            write_figure(folder / "time_current.png", self.plot())
+            provenance.write_figure(folder / "time_current.png", self.plot(), made, f"{made['scenario']}: time over current")
         if self.shorted:
-            write_figure(folder / "shorted_cell.png", self.plot_shorted())
+            provenance.write_figure(folder / "shorted_cell.png", self.plot_shorted(), made, f"{made['scenario']}: a shorted cell")
         return folder
 
 
@@ -241,22 +307,26 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     )  # fmt: skip
     faults, shares = _fault_tables(greatest, least)
     tell(0.1)
-    order, clearing, sequences = _orders(greatest)
+    breaks = Breaking.of(greatest)
+    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.cases]
+    order, clearing = _orders(greatest, breaks, sequences)
     tell(0.4)
-    slow = {place.name: least.follow(place, "latest") for place in least.places}
+    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = _lasting_load(scenario, loads, run)
     tell(0.8)
-    overload = _overload(loads, greatest)
-    outages, outage_checks = _outages(loads)
-    short_cases, short_note, shorted_checks = _shorted(scenario, case, tell)
+    overload = _overload(loads, greatest, breaks)
+    outages, outage_checks = _outages(loads, breaks)
+    ratings = string_ratings(greatest, least, loads, lasting, case.margin)
+    short_cases, short_note, shorted_checks = _shorted(scenario, case, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
+    shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
-        *rules.devices_present(bank),
-        *_device_checks(bank, greatest, case, lasting),
-        *_conductor_checks(bank, greatest, sequences),
-        *_clearing_checks(bank, least, slow, case),
+        *rules.devices_present(bank, breaks.state),
+        *_device_checks(bank, breaks, case, lasting),
+        *_conductor_checks(bank, greatest, breaks, sequences),
+        *_clearing_checks(bank, least, breaks, slow, case),
         *_drop_checks(loads, case),
         *outage_checks,
         *shorted_checks,
@@ -266,8 +336,13 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(1.0)
     return Protection(
         scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
-        bank_warnings(scenario), short_cases, short_note,
+        bank_warnings(scenario), ratings, breaks, short_cases, short_note,
     )  # fmt: skip
+
+
+def _lists_as_text(frame):
+    """A table for CSV: lists of names as text."""
+    return frame.map(lambda value: ", ".join(value) if isinstance(value, list) else value)
 
 
 def _fault_tables(greatest, least):
@@ -291,42 +366,84 @@ def _fault_tables(greatest, least):
     return faults, shares
 
 
-def _orders(greatest):
-    """Order of opening in the greatest case."""
+def _orders(greatest, breaks, sequences):
+    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
     devices = greatest.bank.devices
-    order, clearing, sequences = [], {}, {}
+    order, clearing = [], {}
+    latest = sequences[0][1]
     for place in greatest.places:
         times, current = {}, np.zeros(len(devices))
-        for line in LINES:
+        for line in (*LINES, *(["level"] if breaks.beyond else [])):
             times[line], current = greatest.first_opening(place, line)
         for d, device in enumerate(devices):
             at = {line: times[line][d] for line in LINES}
-            order.append({"place": place.name, **_opening(device, current[d], at)})
-        stops = greatest.stops(place)
-        middle, latest = greatest.follow(place, "middle"), greatest.follow(place, "latest")
-        sequences[place.name] = latest
+            order.append({"place": place.name, **_opening(device, current[d], at, breaks)})
+        stops = greatest.stops(place, breaks.failed)
+        middle = greatest.follow(place, "middle", breaks.failed)
+        carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
+        doubtful = sorted(carries & breaks.doubtful)
         clearing[place.name] = {
             "stopped_by": stops.name if stops is not None else None,
-            "selective": _selective(devices, stops, times, current),
-            "opens": ", ".join(f"{o.device} {_duration(o.time_s)}" for o in middle.openings) or "nothing",
-            "cleared_s": middle.cleared_s,
-            "cleared_latest_s": latest.cleared_s,
+            "selective": _selective(greatest, place, stops, times, current, breaks),
+            **_followed(middle, latest[place.name]),
             "still_carrying": ", ".join(middle.still_carrying),
+            "failed_closed": sorted(carries & breaks.failed),
+            "may_fail_closed": doubtful,
         }
+        if breaks.doubtful:  # the same with every device of unknown ratings failed closed
+            both = breaks.failed | breaks.doubtful
+            other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
+            clearing[place.name] |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
     table = pd.DataFrame(clearing).T
     table.index.name = "place"
-    return pd.DataFrame(order, columns=["place", *OPENING]), table, sequences
+    return pd.DataFrame(order, columns=["place", *OPENING]), table
 
 
-def _opening(device, current_a, at):
-    """A row that says when a device opens, by the lines of its band; without a band only the middle is known."""
-    known = device.band is not None
+def _end_text(opens, cleared_s, latest_s):
+    """What opens, and whether and when that has cleared the fault."""
+    if cleared_s is None or cleared_s != cleared_s:
+        return f"{opens}; NOT CLEARED"
+    if latest_s is None or latest_s != latest_s:
+        return f"{opens}; by the latest of the bands NOT CLEARED"
+    return f"{opens}; cleared after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}"
+
+
+def _followed(middle, latest):
+    return {
+        "opens": ", ".join(f"{o.device} {duration_text(o.time_s)}" for o in middle.openings) or "nothing",
+        "cleared_s": middle.cleared_s,
+        "cleared_latest_s": latest.cleared_s,
+    }
+
+
+def _opening(device, current_a, at, breaks):
+    """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
+    failed closed never does."""
+    known, state = device.band is not None, breaks.state[device.name]
     times = [at[line] if known or line == "middle" else np.nan for line in LINES]
-    return dict(zip(OPENING, [device.name, current_a, *times], strict=True))
+    if device.name in breaks.failed:
+        times = [np.inf] * len(times)
+    return dict(zip(OPENING, [device.name, state, current_a, *times], strict=True))
 
 
-def _selective(devices, stops, times, current):
-    """Whether the one device that clears the fault opens before every other that carries it, bands apart."""
+def _selective(greatest, place, stops, times, current, breaks):
+    """Whether the one device that clears the fault opens before every other that carries it, bands apart.
+
+    Devices that count as failed closed cannot clear it; but they may still open first, which is no help to selectivity.
+    """
+    ought = greatest.stops(place)
+    if ought is None or ought.name not in breaks.failed:
+        return _order_text(greatest, stops, times, current, breaks)
+    able = _order_text(greatest, ought, times, current, breaks)
+    if able.startswith("no"):
+        return f"{able}; {ought.name}, which should clear it, counts as failed closed"
+    behind = f"; behind it {stops.name} can" if stops is not None else ""
+    return f"no: {ought.name} should clear it, and counts as failed closed{behind}"
+
+
+def _order_text(greatest, stops, times, current, breaks):
+    """:func:`_selective` for a device that opens."""
+    devices = greatest.bank.devices
     if stops is None:
         return "no single device clears it"
     k = devices.index(stops)
@@ -336,7 +453,7 @@ def _selective(devices, stops, times, current):
     if not np.isfinite(times["latest"][k]):
         return "no: it does not open"
     if all(times["latest"][k] < times["soonest"][d] for d in others):
-        return "yes"
+        return _surely(greatest, k, others, times, current, breaks)
     first = [devices[d].name for d in others if times["soonest"][d] <= times["latest"][k]]
     sure = [devices[d].name for d in others if times["latest"][d] < times["soonest"][k]]
     if sure:
@@ -344,23 +461,23 @@ def _selective(devices, stops, times, current):
     return f"uncertain: bands overlap with {', '.join(first)}"
 
 
-def _duration(seconds):
-    if not np.isfinite(seconds):
-        return "never"
-    if seconds < 1.0:
-        return f"{seconds * 1e3:.3g} ms"
-    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
+def _surely(greatest, k, others, times, current, breaks):
+    """ "yes", or what it hangs on: ratings that are not given, or curves that end before the current through them."""
+    devices = greatest.bank.devices
+    if devices[k].name in breaks.doubtful:
+        return f"not checkable: yes if {devices[k].name} opens; its ratings are not given, and if it fails closed, no"
+    ended = [devices[d].name for d in others if current[d] > devices[d].stated_to * devices[d].rating_a]
+    if not all(times["level" if breaks.beyond else "latest"][k] < times["soonest"][d] for d in others):
+        ended.append(devices[k].name)
+    if ended:
+        return f"not checkable: yes at constant I²t beyond the end of the curve of {', '.join(ended)}, which is an assumption"
+    return "yes"
 
 
-def _device_checks(bank, greatest, case, lasting):
-    volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
-    n = len(bank.packs)
-    names = greatest.branch_names
+def _device_checks(bank, breaks, case, lasting):
     for device in bank.devices:
-        edge = n + names.index(device.branch)
-        currents = {place.name: abs(greatest.response(place).initial_a[edge]) for place in greatest.places}
-        worst = max(currents, key=currents.get)
-        yield from rules.device_data(bank, device, currents[worst], worst, volt)
+        greatest_a, place = breaks.worst[device.name]
+        yield from rules.device_data(bank, device, greatest_a, place, breaks.volt)
         load = lasting[device.branch]
         yield judge(
             "rating ≥ load", device.name, device.rating_a >= case.margin * load,
@@ -372,28 +489,50 @@ def _device_checks(bank, greatest, case, lasting):
                 "clears in time", device.name,
                 "when it opens is not known: give its class, or its curve as trip (a generic curve was used for order and times)",
             )  # fmt: skip
+        elif device.name in breaks.beyond:
+            end = device.stated_to * device.rating_a
+            yield Check(
+                "trip curve", device.name, NOTE,
+                f"the curve given ends at {end:g} A ({device.stated_to:g} times its rating), and {greatest_a / 1e3:.2f} kA can flow "
+                "through it; beyond its end constant I²t is assumed, and nothing passes that hangs on it: give points of its curve "
+                f"up to {greatest_a / device.rating_a:.0f} times its rating",
+                greatest_a, end, "A",
+            )  # fmt: skip
 
 
-def _conductor_checks(bank, greatest, sequences):
-    limits = rules.carried_limits(bank)
+def _conductor_checks(bank, greatest, breaks, sequences):
+    limits = [rules.carried_limits(bank, breaks.failed)]
+    if breaks.doubtful:
+        limits.append(rules.carried_limits(bank, breaks.failed | breaks.doubtful))
+    able = rules.carried_limits(bank) if breaks.failed else limits[0]
     for branch in bank.graph.branches:
         if branch.kind == "device":
             continue
-        ampacity, words = rules.conductor_ampacity(branch.conductor, bank.ambient_k)
-        limit = limits[branch.name]
-        if ampacity is None:
-            yield unknown("rating ≤ ampacity", branch.name, words)
-        elif not np.isfinite(limit):
-            yield judge(
-                "rating ≤ ampacity", branch.name, False, f"ampacity {ampacity:.0f} A ({words}); no device limits its current",
-                None, ampacity, "A",
-            )  # fmt: skip
-        else:
-            yield judge(
-                "rating ≤ ampacity", branch.name, ampacity >= limit,
-                f"devices let up to {limit:g} A pass for good; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
-            )  # fmt: skip
-        yield _withstand_check(branch, greatest, sequences)
+        found = [
+            _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
+        ]
+        yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
+        found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
+        yield hangs_on(found[0][1], found[1:])
+
+
+def _ampacity_check(branch, ambient_k, limit, able, failed):
+    """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
+    ampacity, words = rules.conductor_ampacity(branch.conductor, ambient_k)
+    if ampacity is None:
+        return unknown("rating ≤ ampacity", branch.name, words)
+    without = ""
+    if limit > able:
+        without = f" (counted as failed closed: {named(failed)}; relied on, {able:g} A)" if failed and np.isfinite(able) else ""
+    if not np.isfinite(limit):
+        return judge(
+            "rating ≤ ampacity", branch.name, False,
+            f"ampacity {ampacity:.0f} A ({words}); no device limits its current{without}", None, ampacity, "A",
+        )  # fmt: skip
+    return judge(
+        "rating ≤ ampacity", branch.name, ampacity >= limit,
+        f"devices let up to {limit:g} A pass for good{without}; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
+    )  # fmt: skip
 
 
 def _withstand_check(branch, greatest, sequences):
@@ -418,29 +557,42 @@ def _withstand_check(branch, greatest, sequences):
     )  # fmt: skip
 
 
-def _clearing_checks(bank, least, slow, case):
+def _clearing_checks(bank, least, breaks, slow, case):
     for place in least.places:
-        sequence = slow[place.name]
         current = abs(least.response(place).initial_a[-1])
-        base = f"least fault current {current / 1e3:.2f} kA"
-        if not bank.devices:
-            yield judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
-        elif sequence.cleared_s is None:
-            who = ", ".join(sequence.still_carrying)
-            feeds = ", ".join(sequence.fed_by)
-            text = f"{base}: too little for {who}" if who else f"{base}: fed by {feeds} past every device"
-            yield judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
-        elif not sequence.openings:
-            text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
-            yield Check("clears in time", place.name, NOTE, text)
-        else:
-            last = sequence.openings[-1]
-            yield judge(
-                "clears in time", place.name, sequence.cleared_s <= case.wanted_s,
-                f"{base}, cleared at the latest after {_duration(sequence.cleared_s)} (last {last.device}), "
-                f"wanted {_duration(case.wanted_s)}",
-                sequence.cleared_s, case.wanted_s, "s",
-            )  # fmt: skip
+        found = [
+            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
+            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
+        ]
+        yield hangs_on(found[0][1], found[1:])
+
+
+def _clearing_check(bank, place, current, sequence, failed, case):
+    base = f"least fault current {current / 1e3:.2f} kA"
+    if not bank.devices:
+        return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
+    if sequence.cleared_s is None:
+        shut = [name for name in sequence.still_carrying if name in failed]
+        weak = [name for name in sequence.still_carrying if name not in failed]
+        parts = [f"{named(shut)} failed closed"] if shut else []
+        parts += [f"too little for {', '.join(weak)}"] if weak else []
+        text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
+        return judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
+    if not sequence.openings:
+        text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
+        return Check("clears in time", place.name, NOTE, text)
+    last = sequence.openings[-1]
+    text = (
+        f"{base}, cleared at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
+        f"wanted {duration_text(case.wanted_s)}"
+    )
+    good = sequence.cleared_s <= case.wanted_s
+    opened = {opening.device for opening in sequence.openings}
+    blind = [device.name for device in bank.devices if device.band is None and device.name in opened]
+    if good and blind:
+        text += f"; by a generic curve of {', '.join(blind)}, which is not given: give class or trip"
+        return unknown("clears in time", place.name, text)
+    return judge("clears in time", place.name, good, text, sequence.cleared_s, case.wanted_s, "s")
 
 
 def _lasting_load(scenario, loads, run):
@@ -495,21 +647,28 @@ def _drop_checks(loads, case):
             )  # fmt: skip
 
 
-def _overload(loads, greatest):
-    """When devices open with the ports at multiples of full load, packs as they stand."""
+def _overload(loads, greatest, breaks):
+    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
         still = loads.whole("discharge", times)
+        cascades = Cascades.of(loads, None, "discharge", breaks, times)
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
         current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
                 continue
             at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
-            rows.append({"times_full_load": times, **_opening(device, current[d], at)})
-    return pd.DataFrame(rows, columns=["times_full_load", *OPENING])
+            rows.append(
+                {
+                    "times_full_load": times, **_opening(device, current[d], at, breaks),
+                    "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
 
 
-def _outages(loads):
+def _outages(loads, breaks):
     bank = loads.bank
     rows, found = [], []
     if len(bank.packs) < 2:
@@ -517,35 +676,62 @@ def _outages(loads):
     device_of = {d.owner: d for d in bank.devices}
     for dropped in loads.parts():
         for load in loads.loads:
-            cascade = loads.cascade(dropped, load)
-            then = "; ".join(f"{_duration(t)} {who} ({why})" for t, who, why in cascade.steps)
+            cascades = Cascades.of(loads, dropped, load, breaks)
+            first = cascades.middle
             for k, pack in enumerate(bank.packs):
-                if abs(cascade.pack_a[k]) < 1e-9:
+                if abs(first.pack_a[k]) < 1e-9:
                     continue
                 device = device_of.get(pack.name)
                 rows.append(
                     {
-                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": cascade.pack_a[k],
-                        "c_rate": abs(cascade.pack_a[k]) / pack.capacity_ah,
-                        "device_margin": device.rating_a / abs(cascade.pack_a[k]) if device else np.nan,
-                        "then": then,
+                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
+                        "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
+                        "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
+                        "then": cascades.told,
                     }
                 )  # fmt: skip
-            worst = max(abs(cascade.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
-            if cascade.steps:
-                ends = f"left in service: {', '.join(cascade.remaining) or 'none'}"
-                text = f"at full {load} then {then}; {ends}"
-            else:
-                text = f"at full {load} the rest carries on, at most {worst:.2f} C"
-            found.append(judge("outage", f"without {dropped}, {load}", not cascade.steps, text, worst, None, "C"))
+            found.append(_outage_check(loads, dropped, load, cascades))
     return pd.DataFrame(rows), found
 
 
-def _shorted(scenario, case, tell):
-    """Cases of every pack with shorted cells, the checks that follow from them, and how they were run."""
+def _outage_check(loads, dropped, load, cascades):
+    bank, first, where = loads.bank, cascades.middle, f"without {dropped}, {load}"
+    worst = max(abs(first.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
+    if worst == 0.0:
+        return Check("outage", where, NOTE, f"nothing is left that carries the full {load}: the load is lost")
+    if cascades.told:
+        return judge("outage", where, False, f"at full {load}: {cascades.told}", worst, None, "C")
+    carried = {d.name: abs(first.branch_a[loads.branch_of[d.name]]) for d in bank.devices}
+    blind = [d for d in bank.devices if d.band is None and carried[d.name] > d.rating_a]
+    if blind:
+        text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
+        return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
+    return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
+
+
+def _relied_on(check, bank, breaks):
+    """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
+    own = [device.name for device in bank.devices if device.owner == check.where]
+    if check.status != PASS or any(breaks.state[name] == rules.OPENS for name in own):
+        return check
+    if breaks.doubtful.intersection(own):
+        text = f"{check.text}. But if {named(own)} should fail closed (ratings not given), nothing ends it"
+        return replace(check, status=rules.NOT_CHECKABLE, text=text)
+    return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
+
+
+def _shorted(scenario, case, breaks, tell):
+    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
+    closed never open."""
     packs = {pack.name: pack for pack in scenario.bank.packs}
+    owned = {name: [device for device in scenario.bank.devices if device.owner == name] for name in packs}
+    opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)
     cases, failed, note = shorted_cases(
-        scenario, case.cells_shorted, case.short_ohm, case.warm_k, lambda done: tell(0.8 + 0.2 * done)
+        Case(scenario.name, replace(scenario.bank, devices=opening), scenario.duty),
+        case.cells_shorted,
+        case.short_ohm,
+        case.warm_k,
+        lambda done: tell(0.8 + 0.2 * done),
     )
     found = [unknown("shorted cell", name, f"could not be followed: {why}") for name, why in failed.items()]
     for name, rows in cases.items():
@@ -558,11 +744,12 @@ def _shorted(scenario, case, tell):
         )
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:
-            text = f"{base}; no device of its own can end it; over after {s.hours:.1f} h ({s.ended_by})"
+            none = "no device of its own that can be relied on" if owned[name] else "no device of its own"
+            text = f"{base}; {none} can end it; over after {s.hours:.1f} h ({s.ended_by})"
             found.append(judge("shorted cell", name, False, text, peak, None, "A"))
         elif not lasting:
             latest = max(row.opens_s for row in rows)
-            text = f"{base}; {device.name} opens from every start, after {_duration(latest)} at the latest"
+            text = f"{base}; {device.name} opens from every start, after {duration_text(latest)} at the latest"
             found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A"))
         else:
             least = max(lasting, key=lambda row: row.energy_wh)

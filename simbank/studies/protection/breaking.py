@@ -1,0 +1,89 @@
+"""Which devices can break what may flow through them, and the cases that this and their curves leave open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.studies.protection.checks import FAILED_CLOSED, NOT_KNOWN, breaking
+
+__all__ = ["Breaking", "OpenCase", "named"]
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves."""
+
+    words: str
+    failed: frozenset
+    line: str
+
+
+@dataclass(frozen=True)
+class Breaking:
+    """What is known of every device's opening.
+
+    Attributes
+    ----------
+    worst : dict of str to (float, str)
+        Greatest prospective current through each device [A], and the place of the fault.
+    volt : float
+        Highest voltage of the bank [V].
+    state : dict of str to str
+        What :func:`~simbank.studies.protection.checks.breaking` says of each device.
+    failed, doubtful : frozenset of str
+        Devices that count as failed closed, and those whose ratings are not given.
+    beyond : tuple of str
+        Devices through which more can flow than their own curve (``trip``) reaches.
+    """
+
+    worst: dict
+    volt: float
+    state: dict
+    failed: frozenset
+    doubtful: frozenset
+    beyond: tuple
+
+    @classmethod
+    def of(cls, greatest):
+        """From the :class:`~simbank.studies.protection.faults.Faults` of the greatest case."""
+        bank = greatest.bank
+        volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
+        worst = {}
+        for device, edge in zip(bank.devices, greatest.device_edge, strict=True):
+            currents = {place.name: abs(float(greatest.response(place).initial_a[edge])) for place in greatest.places}
+            place = max(currents, key=currents.get)
+            worst[device.name] = currents[place], place
+        state = {device.name: breaking(device, worst[device.name][0], volt) for device in bank.devices}
+        return cls(
+            worst, volt, state,
+            frozenset(name for name, what in state.items() if what == FAILED_CLOSED),
+            frozenset(name for name, what in state.items() if what == NOT_KNOWN),
+            tuple(
+                d.name for d in bank.devices
+                if d.band is not None and np.isfinite(d.stated_to) and worst[d.name][0] > d.stated_to * d.rating_a
+            ),
+        )  # fmt: skip
+
+    @property
+    def cases(self):
+        """The latest opening as the data says it, then with every device of unknown ratings failed closed, then with curves that
+        stay level beyond their end; what passes has to pass in all of them. Mixtures of these are not followed."""
+        found = [OpenCase("", self.failed, "latest")]
+        if self.doubtful:
+            found.append(
+                OpenCase(
+                    f"if {named(self.doubtful)} should fail closed (ratings not given)", self.failed | self.doubtful, "latest"
+                )
+            )
+        if self.beyond:
+            words = f"if {named(self.beyond)} should open no sooner at more current than at the last point given of its curve"
+            found.append(OpenCase(words, self.failed, "level"))
+        return found
+
+
+def named(names, most=4):
+    """Names in words, in their order in the alphabet; of many the first few."""
+    names = sorted(names)
+    return ", ".join(names) if len(names) <= most + 1 else f"{', '.join(names[:most])} and {len(names) - most} more"
