@@ -5,16 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import os
 import sys
 import tomllib
-from contextlib import contextmanager
+import warnings
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from simbank.errors import InputError, SimbankError, SimulationError
+from simbank import interrupts, streams
+from simbank.errors import InputError, RunStopped, SimbankError, SimulationError
 from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, set_command, write_figure, write_table
 from simbank.warning import as_records, from_records, listed
@@ -165,7 +168,10 @@ def sweep(
     ] = [],  # noqa: B006
     vary: Vary = [],  # noqa: B006
     points: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="A list of points: a column for each dotted key, a row for each run.")
+        Path | None,
+        typer.Option(
+            metavar="CSV", help="A list of points: a column for each dotted key, a row for each run; empty: as in the file."
+        ),
     ] = None,
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
@@ -236,10 +242,15 @@ def sweep(
 
 
 def _read_points(path):
+    import pandas as pd
+
     from simbank.filemodel import read_csv
 
     frame = read_csv(path)
-    return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+    return [
+        {key: _value(str(value)) for key, value in row.items() if not pd.isna(value)}  # an empty cell: as in the file
+        for row in frame.to_dict(orient="records")
+    ]
 
 
 def _sweep_figures(table, x, by, figure):
@@ -607,7 +618,7 @@ def device_show(
     if kind.instant_band:
         low, high = (a * amperes for a in kind.instant_band)
         say(f"Magnetic release, if its setting is not given: between {low:g} and {high:g} A.")
-    say(f"Ratings made: {', '.join(f'{a:g}' for a in kind.ratings_a)} A.")
+    say(f"Ratings: {', '.join(f'{a:g}' for a in kind.ratings_a)} A ({kind.ratings_source}).")
     say(f"Usual on DC: {kind.typical_voltage_dc}; breaks {kind.typical_interrupting_dc}. A device's own sheet decides.")
     say(kind.source)
 
@@ -696,8 +707,9 @@ def cell_physics(
     json_: Json = False,
 ):
     """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
-    from simbank.cells import physics
+    from simbank.cells import load_chemistry, physics
 
+    load_chemistry(base)  # what is wrong with it is said before minutes of fitting
     with _progress(f"Fitting {parameters}", json_):
         cell = physics.fit_cell(parameters)
         checks = [physics.validate(cell, seed) for seed in range(3)]
@@ -952,7 +964,11 @@ def _changes(items):
 
 
 def _made_by(scenario, study, **settings):
-    """What makes the tables and plots of a study."""
+    """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
+    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+    if "tolerance" in settings and settings["tolerance"] is None:
+        settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
     return made_by(scenario, f"simbank.{study}", **settings)
 
 
@@ -981,6 +997,7 @@ def _progress(label, quiet):
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    interrupts.at_exit(lambda: os.write(2, b"\r\x1b[2K\x1b[?25h"))  # the bar goes, the cursor comes back
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         yield lambda done: bar.update(task, completed=done)
@@ -1059,12 +1076,12 @@ def _table(title, frame, columns):
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    table = Table(title=Text(streams.shown(title)), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
     for key, heading in columns.items():
         text = frame[key].map(lambda v: isinstance(v, str)).all()
-        table.add_column(Text(heading), justify="left" if text else "right", no_wrap=True)
+        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=True)
     for _, row in frame.iterrows():
-        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
+        table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
     _console().print(table)
 
 
@@ -1191,14 +1208,14 @@ def _show_protection(found, everything):
     for heading in clearing:
         table.add_column(heading)
     for row in clearing.itertuples(index=False):
-        table.add_row(*(Text(x) for x in row))
+        table.add_row(*(Text(streams.shown(x)) for x in row))
     say(table)
     shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
     table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
     for heading in ("status", "rule", "where", "what was found", "rule from"):
         table.add_column(heading, overflow="fold")
     for _, row in found.told(shown).iterrows():
-        table.add_row(*(Text(row[key]) for key in ("status", "rule", "where", "text", "source")))
+        table.add_row(*(Text(streams.shown(row[key])) for key in ("status", "rule", "where", "text", "source")))
     if len(shown):
         say(table)
     if len(found.overload):
@@ -1261,24 +1278,67 @@ def _written(out, as_json):
         _console().print(f"Written to {out}", soft_wrap=True)
 
 
+# ---- the way out ----
+
+TRACE = "SIMBANK_TRACE"
+
+
 def main():
-    """Entry point: runs a command and turns errors into one line and an exit status."""
+    """Entry point: runs a command and turns whatever goes wrong into one line and an exit status."""
+    interrupts.listen()
+    streams.prepare()
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # of libraries, to developers
     set_command(["simbank", *sys.argv[1:]])
     try:
-        app()
-    except InputError as error:
-        _fail(error, 2)
-    except SimbankError as error:
-        _fail(error, 1)
+        status = app(standalone_mode=False)
+        streams.flush()
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        _explain(error)
     except KeyboardInterrupt:
-        _fail("stopped", 1)
-    except BrokenPipeError:
-        sys.stderr.close()
+        _fail("stopped", interrupts.STOPPED, mark="")
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _explain(error):
+    """Say in one line what went wrong, and end."""
+    if isinstance(error, RunStopped):
+        interrupts.end_children()
+        _fail(error, interrupts.STOPPED, mark="")
+    if isinstance(error, InputError):
+        _fail(error, 2)
+    if isinstance(error, SimbankError):
+        _fail(error, 1)
+    if isinstance(error, BrokenPipeError):  # whoever read has enough
+        streams.drop()
         sys.exit(1)
-    except OSError as error:
-        _fail(f"{error.filename or 'output'}: {error.strerror}", 1)
+    if isinstance(error, OSError):
+        reason = error.strerror or " ".join(str(error).split()) or type(error).__name__
+        _fail(f"{error.filename or 'output'}: {reason}", 1)
+    if isinstance(error, MemoryError):
+        _fail("not enough memory for this", 1)
+    if isinstance(error, typer.Abort):
+        _fail("no answer; give it as an option", 2)
+    if hasattr(error, "format_message"):  # click's own errors, whose module depends on typer's version
+        _usage(error)
+    _fail(f"internal error: {type(error).__name__}: {error}. Please report it with what {TRACE}=1 in the environment shows", 1)
 
 
-def _fail(error, status):
-    print(f"error: {error}", file=sys.stderr)
+def _usage(error):
+    """What is wrong with a command's arguments; help if there are none."""
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()
+        sys.exit(2)
+    problem = " ".join(error.format_message().split()).rstrip(".")
+    problem = problem if len(problem) <= 400 else f"{problem[:400]} ..."
+    _fail(f"{problem[:1].lower()}{problem[1:]}; see {context.command_path if context else 'simbank'} --help", 2)
+
+
+def _fail(error, status, mark="error: "):
+    streams.drop()
+    with suppress(OSError):
+        print(f"{mark}{' '.join(str(error).split())}", file=sys.stderr, flush=True)
     sys.exit(status)

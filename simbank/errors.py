@@ -60,3 +60,10 @@ class SimulationError(SimbankError):
     def __init__(self, message, partial=None):
         super().__init__(message)
         self.partial = partial
+
+    def __reduce__(self):  # between processes the message goes, not the Result
+        return type(self), self.args
+
+
+class RunStopped(SimulationError):
+    """A run or a sweep was stopped by Ctrl-C; what was computed is kept as for any run that stops half-way."""

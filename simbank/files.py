@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import re
 import tempfile
 from pathlib import Path
 
+from simbank.interrupts import at_exit
 from simbank.quantities import is_quantity
 
 __all__ = ["file_name", "write_csv", "write_figure", "write_text", "write_whole"]
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet takes a cell that begins with one of these for a formula
+
+
+_asides = set()  # files that are being written
+
+
+def _drop_asides():
+    for aside in _asides:
+        aside.unlink(missing_ok=True)
+
+
+at_exit(_drop_asides)
 
 
 def file_name(name):
@@ -35,20 +48,28 @@ def write_whole(path, write):
     OSError
         If it cannot be written; its ``filename`` is ``path``.
     """
-    path, aside = Path(path), None
+    given, path, aside = str(path), Path(path), None
     try:
+        if path.exists() and not path.is_file():
+            if path.is_dir():
+                raise IsADirectoryError(errno.EISDIR, "is a folder; name a file")
+            write(path)  # a device or a pipe, such as /dev/stdout
+            return
+        path = path.resolve()  # what a link points at is written, and the link stays
         handle, name = tempfile.mkstemp(prefix=f".{path.stem[:50]}-", suffix=f".part{path.suffix}", dir=path.parent)
         os.close(handle)
         aside = Path(name)
+        _asides.add(aside)
         write(aside)
         aside.chmod(0o666 & ~_umask())
         os.replace(aside, path)
     except OSError as error:
         reason = error.strerror or (os.strerror(error.errno) if error.errno else " ".join(str(error).split()))
-        raise OSError(error.errno or 0, reason, str(path)) from error
+        raise OSError(error.errno or 0, reason, given) from error
     finally:
         if aside is not None:
             aside.unlink(missing_ok=True)
+            _asides.discard(aside)
 
 
 def write_text(path, text):

@@ -116,7 +116,7 @@ def is_quantity(text):
 
 def _readable(text):
     """Spellings that people use and pint does not: mm², °C, Ω, a minus sign."""
-    for theirs, ours in (("²", "2"), ("°C", " degC"), ("°", " deg"), ("Ω", "ohm"), ("Ω", "ohm"), ("−", "-")):
+    for theirs, ours in (("²", "2"), ("°C", " degC"), ("°", " deg"), ("Ω", "ohm"), ("\u2126", "ohm"), ("−", "-")):
         text = text.replace(theirs, ours)
     return text.strip()
 

@@ -7,9 +7,14 @@ S: wrong on the unsafe side, or silent where it hurts. M: misleading results. B:
 import html
 import importlib
 import json
+import os
+import random
+import resource
 import shutil
+import signal
 import subprocess
 import sys
+import time
 import tomllib
 
 import numpy as np
@@ -20,7 +25,7 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
-from simbank.errors import InputError
+from simbank.errors import InputError, RunStopped
 
 TRIALS = ROOT / "tests" / "trials"
 
@@ -152,7 +157,7 @@ TWO_POINTS = {"rating": "100 A", "resistance": "0.3 milliohm", "interrupting_rat
 
 
 def test_s2_a_curve_ends_in_constant_i2t():
-    """README's own two points on a 100 A fuse: beyond the last, time falls as 1/I², where the last slope gave 3.3 powers of ten."""
+    """Two points on a 100 A fuse: beyond the last, time falls as 1/I², where the last slope went on as 1/I^3.3."""
     own = TWO_POINTS | {"trip": [[2, "10 s"], [4, "1 s"]]}
     bank = simbank.from_dict(with_device(own)).bank
     curve = bank.devices[0].curve
@@ -178,8 +183,8 @@ def test_s2_withstand_does_not_pass_on_an_extrapolated_curve():
     note = rows.loc[("trip curve", "device out")]
     assert note["status"] == "note"
     assert note["limit"] == 400
-    # the trial's numbers: 45 s at 400 A is 7.2e6 A²s at constant I²t, against 1.3e6
-    slow = simbank.protect(simbank.from_dict(with_device(TWO_POINTS | {"trip": [[2, "300 s"], [4, "22.5 s"]]})), run=False)
+    # README's own two points: 180 s at 200 A is 7.2e6 A²s at constant I²t, where the last slope passed with 54 A²s
+    slow = simbank.protect(simbank.from_dict(with_device(TWO_POINTS | {"trip": [[1.35, "50 min"], [2, "90 s"]]})), run=False)
     row = slow.checks.set_index(["rule", "where"]).loc[("withstand", "lead out +")]
     assert row["status"] == "fail"
     assert row["value"] == pytest.approx(7.2e6, rel=0.05)
@@ -708,6 +713,12 @@ def test_m1_what_failed_is_tried_again_and_other_code_is_another_result(tmp_path
     assert run() == (0, 2)
 
 
+def test_m1_a_worker_of_another_version_is_refused():
+    module = importlib.import_module("simbank.studies.sweep")
+    with pytest.raises(simbank.InputError, match="another version"):
+        module.run_points({}, None, [], {}, "of another program")
+
+
 def test_m2_each_pack_of_a_count_is_drawn_for_itself(root):
     """Five equal packs on a bus bar without resistance stay together to round-off; unequal in capacity they cannot."""
     changes = {"wiring.layout": "busbar", "duty.steps": [{"discharge": "0.3 C", "hours": 1}]}
@@ -1057,8 +1068,8 @@ def test_b4_files_no_bank_needs(name, says):
 
 
 def test_b4_a_table_that_never_ends(tmp_path):
-    for time in ("1e308", "1e300", "1e-300"):
-        (tmp_path / "long.csv").write_text(f"time_h,power_w\n0,100\n{time},0\n")
+    for hours in ("1e308", "1e300", "1e-300"):
+        (tmp_path / "long.csv").write_text(f"time_h,power_w\n0,100\n{hours},0\n")
         changes = ("--set", 'duty={kind="table",file="long.csv"}')
         bank = tmp_path / "bank.toml"
         bank.write_text((TRIALS / "huge_cells.toml").read_text().replace("100000000000000000000000", "16"))
@@ -1159,3 +1170,219 @@ def test_b11_every_chemistry_of_the_library_says_what_makes_48_v():
     for name in library():
         chemistry = load_chemistry(name)
         assert 45.0 < chemistry.series_48v() * float(chemistry.ocv(0.5)) < 60.0
+
+
+GRID = ("--over", "duty.c_rate=" + ",".join(f"{k / 100:g}" for k in range(5, 45)))
+
+
+def start(*arguments, **options):
+    """A command that goes on by itself, in a process group of its own, as at a terminal."""
+    code = [sys.executable, "-m", "simbank", *map(str, arguments)]
+    return subprocess.Popen(
+        code, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True, cwd=ROOT, **options
+    )
+
+
+def members(group):
+    """Processes of a group that still run."""
+    listed = subprocess.run(["ps", "-A", "-o", "pgid=,stat=,pid="], capture_output=True, text=True, check=True).stdout
+    rows = [line.split() for line in listed.splitlines()]
+    return [int(pid) for pgid, stat, pid in rows if int(pgid) == group and not stat.startswith("Z")]
+
+
+def wait_for(what, seconds=60.0):
+    end = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.1)
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_b3_output_where_letters_are_missing(encoding):
+    environment = os.environ | {"PYTHONIOENCODING": encoding}
+    said = ""
+    for arguments in (("cell", "show", "lfp"), ("protect", TRIALS / "bom.toml", "--all")):
+        code = [sys.executable, "-m", "simbank", *map(str, arguments)]
+        done = subprocess.run(code, capture_output=True, cwd=ROOT, env=environment)
+        assert (done.returncode, done.stderr) == (0, b"")
+        said += done.stdout.decode(encoding)
+    assert "?" not in said
+    assert "R0 at" in said
+    assert "[mohm]" in said
+    assert (" 25 degC" if encoding == "ascii" else "25 °C") in said
+    done = command("cell", "show", "lfp", "--json", env=environment)
+    assert json.loads(done.stdout)["rows"]
+    done = command("run", "Ωhm.toml", env=environment)
+    one_line(done, "ohmhm.toml: no such file")
+
+
+def test_b4_damaged_rows_are_dropped_said_and_run_again(tmp_path):
+    arguments = ("sweep", TRIALS / "bom.toml", "--over", "duty.hours=1,2", "--jobs", "1", "--json", "--out", tmp_path)
+    first = command(*arguments)
+    assert first.returncode == 0, first.stderr
+    rows = tmp_path / "rows.jsonl"
+    good = rows.read_bytes().splitlines()
+    last = len(good) - 1
+    junk = [b"\xff\xfe", b"[" * 5000, b'{"of": [1], "row": {"failure": null}}', b'{"of": "x", "row": 5}', b"3", good[last][:40]]
+    rows.write_bytes(b"\n".join([*good[:last], *junk]))  # no end of line after the last, as after a kill
+    again = command(*arguments)
+    assert again.returncode == 0, again.stderr
+    assert json.loads(again.stdout)["rows"] == json.loads(first.stdout)["rows"]
+    told = [w for w in json.loads(again.stdout)["warnings"] if w["code"] == "damaged-rows"]
+    assert [w["text"][:2] for w in told] == ["6 "]
+    assert "damaged" not in command(*arguments).stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["run"], "file"),
+        (["run", "x.toml", "--jsn"], "--json"),
+        (["rum"], "rum"),
+        (["run", "x.toml", "--tolerance", "nan"], "--tolerance"),
+        (["usable", "x.toml", "--c-rate", "fast"], "--c-rate"),
+        (["sweep", str(TRIALS / "bom.toml"), "--over", "duty.hours=1,2", "--jobs", "0"], "jobs"),
+        (["cell", "ohm", "--volt", "1,2"], "--amp"),
+    ],
+)
+def test_b6_usage_errors_are_one_line(arguments, says):
+    one_line(command(*arguments), says)
+
+
+def small_files():
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))
+
+
+def test_b6_a_full_disk_names_the_file_and_leaves_no_half(tmp_path):
+    """A limit on the size of files stands for a full disk."""
+    arguments = ("run", TRIALS / "bom.toml", "--json", "--out", tmp_path)
+    done = subprocess.run(
+        [sys.executable, "-m", "simbank", *map(str, arguments)], capture_output=True, text=True, cwd=ROOT, preexec_fn=small_files
+    )
+    one_line(done, str(tmp_path), "File too large", status=1)
+    assert all(0 < file.stat().st_size <= 2000 and ".part" not in file.name for file in tmp_path.iterdir())
+
+
+def test_b6_what_cannot_be_printed():
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "simbank", "schema"], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT
+        )
+    assert (done.returncode, done.stderr) == (1, "error: output: No space left on device\n")
+    done = command("run", TRIALS / "bom.toml", "--json", "--report", "/dev/full")
+    assert (done.returncode, done.stderr) == (1, "error: /dev/full: No space left on device\n")
+
+
+def test_b6_writing_to_a_device_keeps_the_device(tmp_path):
+    from simbank.files import write_text
+
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    reader = subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE, text=True)
+    write_text(pipe, "here")
+    assert reader.communicate(timeout=10)[0] == "here"
+    assert pipe.is_fifo()
+    target = tmp_path / "target.txt"
+    target.write_text("old")
+    (tmp_path / "link.txt").symlink_to(target)
+    write_text(tmp_path / "link.txt", "new")
+    assert (tmp_path / "link.txt").is_symlink()
+    assert target.read_text() == "new"
+    with pytest.raises(IsADirectoryError, match="is a folder"):
+        write_text(tmp_path, "text")
+
+
+def test_b6_three_at_once_into_one_folder(tmp_path):
+    runs = [start("run", TRIALS / "bom.toml", "--json", "--out", tmp_path) for _ in range(3)]
+    for run in runs:
+        _, said = run.communicate(timeout=300)
+        assert (run.returncode, said) == (0, "")
+    assert not [file for file in tmp_path.iterdir() if ".part" in file.name]
+    assert json.loads((tmp_path / "summary.json").read_text())["complete"]
+
+
+def test_b6_ctrl_c_at_any_moment(tmp_path):
+    """From the first tenth of a second, when Python itself has started; at a terminal the whole group hears it."""
+    chance, heard = random.Random(12), 0
+    for arguments in (("--help",), ("cell", "list"), ("run", "scenarios/hilltop_clinic.toml", "--out", tmp_path / "run")):
+        for _ in range(3):
+            running = start(*arguments)
+            time.sleep(chance.uniform(0.15, 2.0))
+            if running.poll() is None:
+                os.killpg(running.pid, signal.SIGINT)
+            _, said = running.communicate(timeout=60)
+            if running.returncode == 0:  # it was done before
+                continue
+            heard += 1
+            assert running.returncode == 130, said
+            assert len(said.splitlines()) == 1, said
+            assert said.startswith("stopped")
+            assert members(running.pid) == []
+    assert heard >= 3
+    assert not list(tmp_path.rglob("*.part*"))
+
+
+def test_b6_ctrl_c_keeps_what_a_run_has_computed(tmp_path):
+    changes = ("--set", "duty.repeat=2000")
+    running = start("run", "scenarios/hilltop_clinic.toml", *changes, "--json", "--out", tmp_path)
+    wait_for((tmp_path / "summary.json").exists, 300)  # the first checkpoint
+    os.killpg(running.pid, signal.SIGINT)
+    shown, said = running.communicate(timeout=60)
+    assert running.returncode == 130
+    assert said.startswith("stopped at ")
+    assert len(said.splitlines()) == 1
+    assert json.loads(shown)["bank"]["duration_h"] > 0
+    assert json.loads((tmp_path / "summary.json").read_text())["complete"] is False
+
+
+def test_b6_ctrl_c_ends_a_sweep_and_its_workers(tmp_path):
+    running = start("sweep", "scenarios/hilltop_clinic.toml", *GRID, "--jobs", "2", "--out", tmp_path)
+    wait_for((tmp_path / "rows.jsonl").exists, 300)
+    os.killpg(running.pid, signal.SIGINT)
+    _, said = running.communicate(timeout=60)
+    assert running.returncode == 130, said
+    assert said.startswith("stopped with ")
+    assert "rows.jsonl" in said
+    assert len(said.splitlines()) == 1, said
+    wait_for(lambda: not members(running.pid), 10)
+
+
+def test_b6_a_stopped_sweep_of_one_process_is_no_failed_row(monkeypatch, tmp_path):
+    def stopped(*arguments, **options):
+        raise RunStopped("stopped at 5 s of 10 s")
+
+    monkeypatch.setattr(importlib.import_module("simbank.studies.sweep"), "simulate", stopped)
+    with pytest.raises(RunStopped, match="0 of 2 runs done"):
+        simbank.sweep(simbank.load(TRIALS / "bom.toml"), {"duty.hours": [1, 2]}, keep=tmp_path)
+
+
+def test_b7_a_cluster_without_scheduler_or_workers_is_said(monkeypatch):
+    from distributed import LocalCluster
+
+    module = importlib.import_module("simbank.studies.sweep")
+    monkeypatch.setattr(module, "CLUSTER_START_S", 1)
+    scenario = simbank.load(TRIALS / "bom.toml")
+    for address in ("tcp://127.0.0.1:1", "nonsense", "tcp://127.0.0.1:99999999"):
+        with pytest.raises(InputError, match="no scheduler answers"):
+            simbank.sweep(scenario, {"duty.hours": [1]}, cluster=address)
+    with (
+        LocalCluster(n_workers=0, processes=False, dashboard_address=None) as cluster,
+        pytest.raises(InputError, match="no worker has joined this scheduler within 1 s"),
+    ):
+        simbank.sweep(scenario, {"duty.hours": [1]}, cluster=cluster.scheduler_address)
+
+
+def test_b8_lower_bounds_are_those_that_ci_installs():
+    bounds = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["dependencies"]
+    assert {"typer>=0.15.4", "pint>=0.24.4", "joblib>=1.5"} <= set(bounds)
+    assert "bash .ci/lowest" in (ROOT / ".ci" / "run").read_text()
+    assert "--resolution lowest-direct" in (ROOT / ".ci" / "lowest").read_text()
+
+
+def test_b12_workers_end_when_a_sweep_is_killed(tmp_path):
+    running = start("sweep", "scenarios/hilltop_clinic.toml", *GRID, "--jobs", "2", "--out", tmp_path)
+    wait_for((tmp_path / "rows.jsonl").exists, 300)
+    assert len(members(running.pid)) >= 3
+    os.kill(running.pid, signal.SIGKILL)
+    running.communicate(timeout=30)
+    wait_for(lambda: not members(running.pid), 10)

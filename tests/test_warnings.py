@@ -238,6 +238,13 @@ def test_unequal_parallel_cells(given, told):
     assert "where 0.07 is usual for lfp. It would be 0.07 " + told in warning.text
 
 
+def test_drift_does_not_judge_the_resistance_of_cells_that_it_puts_in():
+    rows = TWO_ROWS | {"cell_capacity": "280 Ah"}
+    found = sb.drift(two_packs(pack_types={"own": rows}), ("lead_flooded",))
+    assert "unequal-parallel-cells" in {w.code for result in found.results.values() for w in result.warnings}
+    assert "unequal-parallel-cells" not in codes(found.warnings)
+
+
 def test_a_sweep_says_which_rows_should_not_be():
     rows = [{"pack_types.own.cells_in_series": 16}, {"pack_types.own.cells_in_series": 15}]
     other = {"capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.bank.ampacity import ampacity_a
+from simbank.bank.ampacity import ampacity_a, lowest_insulation
 from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "Joining", "warnings_of_bank"]
+__all__ = ["FREEZING", "PARALLEL", "Joining", "warnings_of_bank"]
 
-FREEZING = "charge-below-freezing"
+FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
 # Rules of this module; all are common practice, no source.
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
 JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
@@ -184,9 +184,9 @@ def _carries_a(conductor, ambient_c):
         return np.inf
     if conductor.ampacity_a is not None:
         return conductor.ampacity_a
-    coolest = "pvc70" if conductor.gauge.system == "mm2" else "thermoplastic60"
+    insulation = conductor.insulation or lowest_insulation(conductor.gauge)
     try:
-        return ampacity_a(conductor.gauge, conductor.insulation or coolest, ambient_c, conductor.loaded, conductor.material)[0]
+        return ampacity_a(conductor.gauge, insulation, ambient_c, conductor.loaded, conductor.material)[0]
     except InputError:
         return np.inf
 
@@ -219,7 +219,7 @@ def _parallel_cells(bank):
                 f"{other:.2g} if {meant}: capacity is the whole pack's, cell_capacity and cell_resistance are one cell's."
             )
             said.setdefault(text, []).append(pack.name)
-    return [BankWarning("unequal-parallel-cells", ", ".join(names), text) for text, names in said.items()]
+    return [BankWarning(PARALLEL, ", ".join(names), text) for text, names in said.items()]
 
 
 # ---- devices ----

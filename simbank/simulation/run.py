@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import bisect
-import contextlib
 import functools
 import itertools
-import signal
-import threading
 import time
 import warnings
 
@@ -17,7 +14,8 @@ from threadpoolctl import ThreadpoolController
 from simbank.bank.bank import MAX_PACKS
 from simbank.cells.curves import stack_curves
 from simbank.duty import SampledDuty
-from simbank.errors import InputError, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
+from simbank.interrupts import heard_by
 from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
@@ -234,7 +232,7 @@ def simulate(
     InputError
         If the method is unknown or the bank is larger than 512 packs.
     SimulationError
-        If the run cannot go on; what was computed is its ``partial``.
+        If the run cannot go on (RunStopped: by Ctrl-C); what was computed is its ``partial``.
     """
     if method not in METHODS:
         raise InputError(f"unknown method; use one of {', '.join(METHODS)}", value=method)
@@ -255,7 +253,7 @@ def simulate(
         error.partial = run.result(complete=False)
         raise
     except KeyboardInterrupt:
-        raise SimulationError(f"stopped at {run.t:.0f} s of {run.duty.duration_s:.0f} s", run.result(complete=False)) from None
+        raise RunStopped(f"stopped at {run.t:.0f} s of {run.duty.duration_s:.0f} s", run.result(complete=False)) from None
     return run.result(complete=True)
 
 
@@ -266,24 +264,15 @@ def _linear_algebra():
     return ThreadpoolController()
 
 
-@contextlib.contextmanager
 def _heeding_interrupts(run):
     """Ctrl-C stops the run even where the interrupt itself is lost: the compiler drops one that comes in a call back from its
     machine code generator."""
-    usual = signal.getsignal(signal.SIGINT)
-    if usual is not signal.default_int_handler or threading.current_thread() is not threading.main_thread():
-        yield  # somebody else heeds them
-        return
 
-    def stop(number, frame):
+    def note():
         run.interrupted = True
-        usual(number, frame)
+        return run.t > 0.0
 
-    signal.signal(signal.SIGINT, stop)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, usual)
+    return heard_by(note)
 
 
 class _Run:

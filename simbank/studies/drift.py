@@ -11,6 +11,7 @@ from simbank.cells import Curve, load_chemistry
 from simbank.quantities import parse
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
+from simbank.simulation.bank_warnings import PARALLEL
 from simbank.studies.case import Case
 from simbank.warning import gathered
 
@@ -61,8 +62,12 @@ class Drift:
 
     @property
     def warnings(self):
-        """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers."""
-        return gathered([(name, result.warnings) for name, result in self.results.items()])
+        """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers.
+
+        What is usual of a cell's resistance is not asked: another chemistry keeps the resistance of the pack that it stands for.
+        """
+        told = {name: [w for w in result.warnings if w.code != PARALLEL] for name, result in self.results.items()}
+        return gathered(list(told.items()))
 
     def plot(self):
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""

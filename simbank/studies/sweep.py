@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import itertools
 import json
+import logging
 import os
+import threading
+import time
 from pathlib import Path
 
 import pandas as pd
 
-from simbank.errors import InputError, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
+from simbank.files import write_text
+from simbank.interrupts import deaf_children, heard_by
 from simbank.provenance import code_hash, content_hash, files_read, made_by, versions
 from simbank.scenario import changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import headline
 from simbank.studies.unused import unused_keys
-from simbank.warning import as_records, from_records, gathered
+from simbank.warning import BankWarning, as_records, from_records, gathered
 
 __all__ = ["inline", "sweep"]
 
 CHUNK = 8  # runs handed to a worker at a time
 ROWS_FILE = "rows.jsonl"
+WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
+CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
 
 
 def sweep(
@@ -73,6 +81,8 @@ def sweep(
         If nothing is given to vary, or a key or value of a grid or list does not fit (checked before the first run). A drawn
         value that does not fit is a row with its failure.
     """
+    if not isinstance(jobs, int) or jobs == 0:
+        raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
     fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
     options = {"integrator": integrator} | options
     drawn = (
@@ -84,18 +94,23 @@ def sweep(
     todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
     chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
-    work = [(scenario.data, scenario.source, chunk, options) for chunk in chunks]
-    for found in _workers(work, jobs, cluster):
-        for k, row, files in found:
-            rows[k] = row
-            done.add(all_points[k], row, files)
-            if on_row:
-                on_row(row)
-        if progress:
-            progress(len(rows) / len(all_points))
+    work = [(scenario.data, scenario.source, chunk, options, code_hash()) for chunk in chunks]
+    try:
+        for found in _workers(work, jobs, cluster):
+            for k, row, files in found:
+                rows[k] = row
+                done.add(all_points[k], row, files)
+                if on_row:
+                    on_row(row)
+            if progress:
+                progress(len(rows) / len(all_points))
+    except (RunStopped, KeyboardInterrupt):
+        raise RunStopped(f"stopped with {len(rows)} of {len(all_points)} runs done{done.kept()}") from None
+    except ClusterLost as error:
+        raise SimulationError(f"{error}; {len(rows)} of {len(all_points)} runs were done{done.kept()}") from None
     table, warned = _table([rows[k] for k in range(len(all_points))])
     fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    warnings = as_records([*unused_keys(scenario, table, fixed, fixed_keys, vary, draws), *warned])
+    warnings = as_records([*done.warnings, *unused_keys(scenario, table, fixed, fixed_keys, vary, draws), *warned])
     table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
     return table
 
@@ -143,8 +158,12 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
     return fixed, draws, [base | point for base in fixed for point in drawn]
 
 
-def run_points(data, source, chunk, options):
-    """(number, row, files read) of some points; what a worker does."""
+def run_points(data, source, chunk, options, code):
+    """(number, row, files read) of some points; what a worker does. ``code`` is the hash of the program that asks."""
+    if code != code_hash():
+        raise InputError(
+            "a worker runs another version of simbank than the one that asks; install the same on all", key="cluster"
+        )
     out = []
     for number, point in chunk:
         figures, failure, note, warned, files = {}, None, {}, [], {}
@@ -153,6 +172,8 @@ def run_points(data, source, chunk, options):
             files = scenario.files
             summary = simulate(scenario, output_step_s=600.0, **options).summary
             figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
+        except RunStopped:
+            raise
         except (SimulationError, InputError) as error:
             failure = str(error)
         row = {
@@ -170,25 +191,79 @@ def _workers(work, jobs, cluster):
         for arguments in work:
             yield run_points(*arguments)
     else:
-        from joblib import Parallel, delayed
+        from joblib import Parallel, delayed, effective_n_jobs
 
-        run = Parallel(n_jobs=jobs, return_as="generator_unordered", batch_size=1)
-        yield from run(delayed(run_points)(*arguments) for arguments in work)
+        with heard_by():
+            _start_tracker()
+            with deaf_children():  # processes start at the call
+                run = Parallel(
+                    n_jobs=min(effective_n_jobs(jobs), len(work)), return_as="generator_unordered", batch_size=1, backend="loky",
+                    initializer=_watch, initargs=(os.getpid(),),
+                )  # fmt: skip
+                found = run(delayed(run_points)(*arguments) for arguments in work)
+            yield from found
+
+
+def _start_tracker():
+    """Start joblib's tracker of resources now: its start makes later processes hear Ctrl-C again."""
+    with contextlib.suppress(ImportError):
+        from joblib.externals.loky.backend.resource_tracker import ensure_running
+
+        ensure_running()
+
+
+def _watch(parent):
+    """End this process soon after process ``parent`` has gone, whatever it is doing then: killed, it could not say so."""
+
+    def look():
+        while os.getppid() == parent:
+            time.sleep(WATCH_S)
+        os._exit(1)
+
+    threading.Thread(target=look, daemon=True, name="watch of the parent").start()
+
+
+class ClusterLost(Exception):
+    """Scheduler or workers of a cluster have gone while runs were due."""
 
 
 def _on_cluster(work, address):
+    """Results of all chunks, as a cluster's workers come by them; that somebody works there is made sure of first."""
     try:
         from distributed import Client, as_completed
     except ImportError:
         raise InputError("needs the extra: pip install 'simbank[cluster]'", key="cluster", value=address) from None
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what went wrong is said in one line, here
     try:
-        client = Client(address, timeout="20s")
-    except (OSError, ValueError) as error:
-        raise InputError(f"no scheduler answers: {error}; write tcp://HOST:PORT", key="cluster", value=address) from None
+        client = Client(address, timeout=CLUSTER_START_S)
+    except (
+        Exception
+    ) as error:  # of sockets, time, TLS, versions, the address's form: distributed has no class of its own for them
+        reason = " ".join(str(error).split()) or type(error).__name__
+        raise InputError(f"no scheduler answers: {reason}; write tcp://HOST:PORT", key="cluster", value=address) from None
     with client:
-        futures = [client.submit(run_points, *arguments, pure=False, retries=5) for arguments in work]
-        for future in as_completed(futures):
-            yield future.result()
+        try:
+            client.wait_for_workers(1, timeout=CLUSTER_START_S)
+        except TimeoutError:
+            raise InputError(
+                f"no worker has joined this scheduler within {CLUSTER_START_S} s; start some: dask worker {address}",
+                key="cluster", value=address,
+            ) from None  # fmt: skip
+        with heard_by():
+            futures = [client.submit(run_points, *arguments, pure=False, retries=5) for arguments in work]
+            ready, seen = as_completed(futures), time.monotonic()
+            while not ready.is_empty():
+                for future in ready.next_batch(block=False):
+                    if future.status in ("cancelled", "lost"):
+                        raise ClusterLost(f"the scheduler at {address} has gone")
+                    yield future.result()
+                if client.status not in ("running", "connecting"):
+                    raise ClusterLost(f"the scheduler at {address} has gone")
+                if client.scheduler_info().get("workers"):
+                    seen = time.monotonic()
+                elif time.monotonic() - seen > CLUSTER_PATIENCE_S:
+                    raise ClusterLost(f"no worker of {address} has been there for {CLUSTER_PATIENCE_S} s")
+                time.sleep(0.05)
 
 
 class _Kept:
@@ -198,7 +273,7 @@ class _Kept:
     """
 
     def __init__(self, folder, scenario, options, made):
-        self.path, self.rows, self._made, self._hashes = None, {}, made, {}
+        self.path, self.rows, self._made, self._hashes, self.warnings = None, {}, made, {}, []
         self.scenario = scenario
         self.base = json.dumps([scenario.data, options, versions(), code_hash()], sort_keys=True, default=str)
         if folder is None:
@@ -206,13 +281,36 @@ class _Kept:
         self.path = Path(folder) / ROWS_FILE
         self.path.parent.mkdir(parents=True, exist_ok=True)
         if self.path.exists():
-            for line in self.path.read_text(encoding="utf-8").splitlines():
-                try:
-                    record = json.loads(line)
-                    if record["row"]["failure"] is None:  # what failed is tried again
-                        self.rows[record["of"]] = record["row"]
-                except (ValueError, KeyError, TypeError):
-                    continue  # the last line of a sweep that was killed may be half written
+            self._read()
+
+    def _read(self):
+        """Rows that are there; lines that are none, such as the last of a sweep that was killed, go and are told."""
+        good, damaged = [], 0
+        try:
+            lines = self.path.read_text(encoding="utf-8", errors="replace").splitlines()
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror}", file=self.path) from None
+        for line in lines:
+            try:
+                record = json.loads(line)
+                if "made_by" not in record:
+                    row = record["row"]
+                    if {"integrator", "handed_over", "failure"} - set(row):
+                        raise ValueError
+                    if row["failure"] is None:  # what failed is tried again
+                        self.rows[record["of"]] = row
+            except (ValueError, KeyError, TypeError, RecursionError):
+                damaged += 1
+            else:
+                good.append(line)
+        if damaged:
+            write_text(self.path, "".join(f"{line}\n" for line in good))
+            text = f"{damaged} of {len(lines)} lines were damaged and have been dropped; their runs are made again"
+            self.warnings.append(BankWarning("damaged-rows", str(self.path), text))
+
+    def kept(self):
+        """Where rows are kept, as the end of a sentence."""
+        return "" if self.path is None else f"; they are kept in {self.path}, the same command goes on from there"
 
     def _mark(self, point, files):
         return hashlib.sha256((self.base + json.dumps([point, files], sort_keys=True, default=str)).encode()).hexdigest()[:20]

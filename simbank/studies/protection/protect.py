@@ -177,11 +177,12 @@ class Protection:
         """``clearing`` for people: the place, the one device that clears a fault there, whether it is selective, what happens."""
         rows = []
         for place, row in self.clearing.iterrows():
-            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"])]
+            inside = self.faults.loc[place, "kind"] == "inside"
+            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"], inside)]
             if row["failed_closed"]:
                 parts.append(f"counted as failed closed: {named(row['failed_closed'])}")
             if row["may_fail_closed"]:
-                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)])}")
+                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)], inside)}")
             stops = row["stopped_by"] if isinstance(row["stopped_by"], str) else "none"
             rows.append((place, stops, row["selective"], "; ".join(parts)))
         return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
@@ -399,13 +400,15 @@ def _orders(greatest, breaks, sequences):
     return pd.DataFrame(order, columns=["place", *OPENING]), table
 
 
-def _end_text(opens, cleared_s, latest_s):
-    """What opens, and whether and when that has cleared the fault."""
+def _end_text(opens, cleared_s, latest_s, inside):
+    """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
     if cleared_s is None or cleared_s != cleared_s:
         return f"{opens}; NOT CLEARED"
     if latest_s is None or latest_s != latest_s:
         return f"{opens}; by the latest of the bands NOT CLEARED"
-    return f"{opens}; cleared after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}"
+    what = "neighbours' feed ended" if inside else "cleared"
+    own = "; the pack's own cells feed on" if inside else ""
+    return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
 def _followed(middle, latest):
@@ -523,7 +526,11 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
         return unknown("rating ≤ ampacity", branch.name, words)
     without = ""
     if limit > able:
-        without = f" (counted as failed closed: {named(failed)}; relied on, {able:g} A)" if failed and np.isfinite(able) else ""
+        without = (
+            f" (counted as failed closed: {named(failed)}; if that could be relied on, {able:g} A)"
+            if failed and np.isfinite(able)
+            else ""
+        )
     if not np.isfinite(limit):
         return judge(
             "rating ≤ ampacity", branch.name, False,
@@ -581,9 +588,10 @@ def _clearing_check(bank, place, current, sequence, failed, case):
     if not sequence.openings:
         text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
         return Check("clears in time", place.name, NOTE, text)
+    what = "neighbours' feed ended" if place.kind == "inside" else "cleared"
     last = sequence.openings[-1]
     text = (
-        f"{base}, cleared at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
+        f"{base}, {what} at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
         f"wanted {duration_text(case.wanted_s)}"
     )
     good = sequence.cleared_s <= case.wanted_s
