@@ -1240,6 +1240,14 @@ def _show_protection(found, everything):
         rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
         columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
         _told("Devices of strings before those behind them", rows, columns)
+    if found.told_shorted is not None:
+        title = "A cell shorts and the switch of its pack's BMS is stuck: what neighbours and charger feed into it"
+        _table(
+            title,
+            found.told_shorted.reset_index(drop=True).astype(object),
+            {key: key.replace(" [", "\n[") for key in found.told_shorted},
+        )
+        say(found.short_words)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
