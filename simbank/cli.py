@@ -171,7 +171,10 @@ def sweep(
     ] = [],  # noqa: B006
     vary: Vary = [],  # noqa: B006
     points: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="A list of points: a column for each dotted key, a row for each run.")
+        Path | None,
+        typer.Option(
+            metavar="CSV", help="A list of points: a column for each dotted key, a row for each run; empty: as in the file."
+        ),
     ] = None,
     runs: Annotated[int, typer.Option(help="Draws for --vary.", min=1)] = 100,
     sampler: Annotated[str, typer.Option(help="lhs (Latin hypercube) or sobol.")] = "lhs",
@@ -242,10 +245,15 @@ def sweep(
 
 
 def _read_points(path):
+    import pandas as pd
+
     from simbank.filemodel import read_csv
 
     frame = read_csv(path)
-    return [{key: _value(str(value)) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+    return [
+        {key: _value(str(value)) for key, value in row.items() if not pd.isna(value)}  # an empty cell: as in the file
+        for row in frame.to_dict(orient="records")
+    ]
 
 
 def _sweep_figures(table, x, by, figure):
@@ -702,8 +710,9 @@ def cell_physics(
     json_: Json = False,
 ):
     """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
-    from simbank.cells import physics
+    from simbank.cells import load_chemistry, physics
 
+    load_chemistry(base)  # what is wrong with it is said before minutes of fitting
     with _progress(f"Fitting {parameters}", json_):
         cell = physics.fit_cell(parameters)
         checks = [physics.validate(cell, seed) for seed in range(3)]
@@ -1234,6 +1243,14 @@ def _show_protection(found, everything):
         rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
         columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
         _told("Devices of strings before those behind them", rows, columns)
+    if found.told_shorted is not None:
+        title = "A cell shorts and the switch of its pack's BMS is stuck: what neighbours and charger feed into it"
+        _table(
+            title,
+            found.told_shorted.reset_index(drop=True).astype(object),
+            {key: key.replace(" [", "\n[") for key in found.told_shorted},
+        )
+        say(found.short_words)
     say(
         f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
         f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."

@@ -17,12 +17,13 @@ from simbank import cli
 from simbank.bank import Bank, Branch, Conductor, Graph, parse_gauge
 from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Switching
+from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import modes
 from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.outage import Loads
-from simbank.studies.protection.shorted import shorted_cells
+from simbank.studies.protection.shorted import alike, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -365,11 +366,85 @@ def test_shorted_cell_has_the_closed_form():
     assert found.table["energy_wh"].to_numpy() == pytest.approx(energy / 3600, rel=1e-4, abs=1e-3)
     assert found.opens_s is None
     assert found.stopped_by is None
+    # the same figures as numbers: the feed falls below 0.005 C after τ ln(i0 / 0.5 A); the short takes its share of i² r
+    assert found.peak_a == pytest.approx(i0, rel=1e-6)
+    assert found.hours * 3600 == pytest.approx(tau * np.log(i0 / 0.5), abs=11.0)
+    assert found.ended_by.startswith("levelled")
+    assert found.energy_wh == pytest.approx((u0 * i0 * tau + bq * (i0 * tau) ** 2 / 2 + r_b * i0**2 * tau / 2) / 3600, rel=1e-4)
+    assert found.short_wh == pytest.approx(short * i0**2 * tau / 2 / 3600, rel=1e-3)
+    assert found.good_cell_soc_end == pytest.approx(soc + i0 * tau / q, abs=1e-6)
 
 
 def test_feed_goes_on_beyond_full_since_the_switch_is_stuck():
     found = shorted_cells(wired([cells16(n, 8e-3, chemistry=affine_chemistry(0.05)) for n in "AB"], link=1e-3), "B", 1, soc=0.98)
     assert found.table["soc"].iloc[-1] > 1.05
+    assert found.overcharge_ah == pytest.approx((found.good_cell_soc_end - 1.0) * 100.0, abs=1e-4)
+    assert found.overcharge_wh == pytest.approx(found.overcharge_ah * 15 * 3.35, rel=0.03)
+
+
+def test_a_soft_feed_that_does_not_end_within_a_day_is_said():
+    """Two packs of 1000 Ah and a short of 3.3 V over some 0.5 Ω: 6.6 A that a curve of 0.05 V a cell brings down by 8 % a day."""
+    bank = wired([cells16(n, 0.25, 1000.0, affine_chemistry(0.05)) for n in "AB"], link=1e-3)
+    found = shorted_cells(bank, "B", 1, soc=0.5)
+    assert found.ended_by == "nothing in 24 h"
+    assert found.hours == 24.0
+    ohm = 0.25 + 0.25 * 15 / 16 + 2 * 1e-3 + 1e-3
+    tau = ohm * 1000 * 3600 / (31 * 0.05)
+    assert -np.expm1(-86400 / tau) * 3.3 / ohm * tau / 3600 == pytest.approx((found.good_cell_soc_end - 0.5) * 1000, rel=0.01)
+
+
+def test_a_charger_holds_its_voltage_on_the_good_cells():
+    """Held at V for good, the pack's 15 good cells come to V/15, its neighbour's 16 to V/16, and all of it is the charger's."""
+    cell = affine_chemistry(1.0, 3.3)
+    bank = wired([cells16(n, 8e-3, chemistry=cell) for n in "AB"], link=0.5e-3)
+    volt = 54.4
+    found = shorted_cells(bank, "B", soc=0.5, charging={"port": Command("current", -200.0, volt_limit=volt)}, charger="port")
+    assert found.good_cell_soc_end == pytest.approx(0.5 + (volt / 15 - 3.3), abs=1e-4)
+    assert found.ended_by == f"levelled at {volt / 15:.2f} V a cell"
+    alone = shorted_cells(bank, "B", soc=0.5)
+    assert found.energy_wh > 1.3 * alone.energy_wh
+    assert found.good_cell_volt_max > alone.good_cell_volt_max
+
+
+def test_equal_packs_in_equal_places_share_a_result(root):
+    star = wired([cells16(n, 8e-3) for n in "ABCD"], "busbar", lead=1e-3)
+    assert set(alike(star).values()) == {"A"}
+    chain = wired([cells16(n, 8e-3) for n in "ABCD"], "chain", link=1e-3)
+    assert list(alike(chain).values()) == list("ABCD")
+    mixed = wired([cells16("A", 8e-3), cells16("B", 9e-3), cells16("C", 8e-3)], "busbar", lead=1e-3)
+    assert alike(mixed) == {"A": "A", "B": "B", "C": "A"}
+    for name in "AD":  # what is shared is what a run of its own gives
+        assert shorted_cells(star, name, soc=0.6).energy_wh == pytest.approx(
+            shorted_cells(star, "B", soc=0.6).energy_wh, rel=1e-6
+        )
+    workshop = simbank.load(root / "scenarios" / "valley_workshop.toml", {"packs.B.device.rating": "60 A"}).bank
+    assert alike(workshop)["B"] == "B"
+
+
+def test_a_start_that_opens_no_device_is_found_where_the_worst_one_does(root):
+    """The worst start of an unprotected pack opens a small device at once; less current feeds for longer."""
+    path = root / "scenarios" / "valley_workshop.toml"
+    for rating in ("60 A", "125 A"):
+        scenario = simbank.load(path, {"packs.B.device.rating": rating})
+        found, failed, _ = shorted_cases(scenario)
+        assert not failed
+        for charger in ("none", "inverter"):
+            rows = {row.case: row for row in found["B"] if row.charger.startswith(charger)}
+            assert set(rows) == {"every pack full", "neighbours full, this pack empty", "most energy", "as in the file"}
+            assert rows["neighbours full, this pack empty"].ended_by == "device B"
+            assert rows["neighbours full, this pack empty"].peak_a > 600
+            assert rows["most energy"].energy_wh >= 0.95 * max(row.energy_wh for row in rows.values())
+            if charger == "none":
+                assert rows["most energy"].energy_wh > 1000
+
+
+def test_the_low_start_feeds_most_where_nothing_opens():
+    """Neighbours full and the pack empty: no start on a grid of both feeds more."""
+    bank = wired([cells16(n, 8e-3, chemistry=load_chemistry("lfp")) for n in "ABC"], "busbar", lead=1e-3)
+    worst = shorted_cells(bank, "A", soc=1.0, own_soc=0.0).energy_wh
+    for soc in (0.3, 0.6, 1.0):
+        for own in (0.0, 0.3, 0.9):
+            assert shorted_cells(bank, "A", soc=soc, own_soc=own).energy_wh <= worst + 1e-6
 
 
 def test_device_opens_on_the_feed_and_its_removal_is_a_failure(root):

@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -158,11 +159,14 @@ def test_cluster_over_tcp_with_a_worker_killed(chain):
     """A real scheduler and two real workers over TCP; one worker is killed while runs are under way, and no row is lost."""
     pytest.importorskip("distributed")
     here = {**os.environ, "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "20s"}
+    with socket.socket() as probe:  # a free port, so that tests that run at the same time do not share a scheduler
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
     scheduler = subprocess.Popen(
-        [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "18786", "--no-dashboard"],
+        [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"],
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=here,
     )  # fmt: skip
-    address = "tcp://127.0.0.1:18786"
+    address = f"tcp://127.0.0.1:{port}"
     command = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard", "--no-nanny"]
     workers = [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=here) for _ in range(2)]
     try:

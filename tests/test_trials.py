@@ -392,6 +392,45 @@ def test_s5_a_switch_that_the_file_does_not_give_is_said_and_a_stuck_one_runs(ro
     assert [w["where"] for w in stuck["warnings"] if w["code"] == "beyond-cell-model"] == ["A"]
 
 
+def _shorted_energy(scenario, pack="A", case="as in the file", charger="none"):
+    rows = simbank.protect(scenario, run=False).summary["shorted_cells"]
+    return next(row for row in rows if (row["pack"], row["case"], row["charger"]) == (pack, case, charger))
+
+
+@pytest.mark.parametrize("kind", ["short", "good"])
+def test_s4_a_shorted_cell_takes_in_protect_what_it_takes_in_run(kind):
+    """Half charged, 15 cells left: `run` pushes 49.6 Ah, 2.6 kWh; `protect` said 254 Wh. Pack A as in the file, or as it was
+    before the cell shorted."""
+    run = simbank.simulate(simbank.load(TRIALS / "shorted_by_hand.toml"))
+    into = -run.packs["current_a"]["A"] * run.packs["terminal_v"]["A"]
+    energy_wh = np.trapezoid(into.to_numpy(), run.packs.index.to_numpy()) / 3600
+    assert energy_wh == pytest.approx(2600, rel=0.02)
+    row = _shorted_energy(simbank.load(TRIALS / "shorted_by_hand.toml", {"packs.A.type": kind}))
+    assert row["energy_wh"] == pytest.approx(energy_wh, rel=0.05)
+    assert row["soc_start"] == 0.5
+
+
+def test_s4_every_start_is_told_with_and_without_a_charger():
+    scenario = simbank.load(TRIALS / "shorted_by_hand.toml", {"packs.A.type": "good"})
+    found = simbank.protect(scenario, run=False)
+    rows = found.summary["shorted_cells"]
+    keys = {"pack", "case", "charger", "soc_start", "peak_a", "energy_wh", "hours", "good_cell_volt_max", "ended_by"}
+    assert all(keys <= set(row) for row in rows)
+    mine = {(row["case"], row["charger"] == "none"): row for row in rows if row["pack"] == "A"}
+    assert len(mine) == 6
+    full, low, now = ("every pack full", True), ("most energy", True), ("as in the file", True)
+    assert mine[low]["energy_wh"] > mine[now]["energy_wh"] > 10 * mine[full]["energy_wh"]
+    assert mine[low]["soc_start"] == 0.0
+    assert mine["as in the file", False]["energy_wh"] > mine[now]["energy_wh"]
+    assert mine["as in the file", False]["good_cell_volt_max"] > 3.75  # 56.8 V on 15 cells
+    assert "56.8 V" in mine["as in the file", False]["charger"]
+    assert len(rows) == 6 * len(scenario.bank.packs)  # equal packs in equal places have their rows, too
+    assert "is not modelled" in found.summary["shorted_cells_caution"]
+    check = found.checks[(found.checks["rule"] == "shorted cell") & (found.checks["where"] == "A")].iloc[0]
+    assert check["status"] == "fail"
+    assert f"{max(row['energy_wh'] for row in rows if row['pack'] == 'A'):.0f} Wh" in check["text"]
+
+
 # ---- banks that should not be: S6, S10, S12, S14 ----
 
 
@@ -900,7 +939,7 @@ def test_m7_a_picture_for_every_sweep(root, tmp_path):
     words = ["sweep", str(root / "scenarios" / "classroom_chain.toml"), "--jobs", "1"]
     words += ["--set", 'duty.steps=[{discharge = "0.3 C", hours = 0.2}]']
     points = tmp_path / "points.csv"
-    points.write_text("packs.P1.soc,wiring.layout\n0.6,chain\n0.7,busbar\n")
+    points.write_text("packs.P1.soc,wiring.layout\n0.6,chain\n,busbar\n")  # an empty cell: as in the file
     for name, more, pictures in (
         ("grid", ["--over", "wiring.link.gauge=6 AWG,2 AWG"], {"sweep.png"}),
         ("rates", ["--over", "duty.c_rate=0.1,0.2"], {"c_rate.png"}),

@@ -304,8 +304,13 @@ class _Page:
             )
         if p.shorted:
             parts.append(
-                self._figure(p.plot_shorted(), "A pack with a shorted cell and its BMS stuck on, fed by its neighbours.")
+                self._figure(
+                    p.plot_shorted(),
+                    "A pack with a shorted cell and the switch of its BMS stuck, fed by its neighbours: of its cases the one of most energy.",
+                )
             )
+            parts.append(_table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
+            parts.append(_text(p.short_words))
         if len(p.outages):
             worst = p.worst_outages
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]

@@ -34,7 +34,7 @@ STYLE = {
     "font.size": 9.5, "axes.titlesize": 11, "axes.titleweight": "bold", "axes.titlelocation": "left", "axes.edgecolor": PALE,
     "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False, "axes.spines.right": False,
     "axes.grid": True, "grid.color": "#e6e8ec", "grid.linewidth": 0.7, "axes.axisbelow": True, "text.color": INK,
-    "figure.dpi": 110, "savefig.dpi": 150,
+    "figure.dpi": 110, "savefig.dpi": 150, "axes.formatter.useoffset": False,
 }  # fmt: skip
 
 

@@ -120,7 +120,8 @@ def _amps(value):
 
 @styled
 def plot_shorted(protection):
-    """Feed into each pack with shorted cells and energy fed in, over time; returns the matplotlib figure."""
+    """Feed into each pack with shorted cells and energy fed in, over time, in the case of most energy; returns the matplotlib
+    figure."""
     fig, axes = new_figure(1, 2, (9.4, 4.0))
     left, right = axes[0]
     found = list(protection.shorted.values())
@@ -131,10 +132,10 @@ def plot_shorted(protection):
         for axis, column in ((left, "feed_a"), (right, "energy_wh")):
             axis.plot(minutes, shorted.table[column], **style)
             ends[axis].append((shorted.pack, shorted.table[column].iloc[-1], style["color"]))
-    last = max(s.table.index[-1] for s in found) / 60.0
+    last = min(max(s.table.index[-1] for s in found) / 60.0, 90.0 * max(s.hours for s in found) + 1.0)
     cells = found[0].cells
     what = "one cell" if cells == 1 else f"{cells} cells"
-    left.set(xlabel="time [min]", ylabel="current into the pack [A]", title=f"Feed from neighbours, {what} shorted")
+    left.set(xlabel="time [min]", ylabel="current into the pack [A]", title=f"Feed, {what} shorted, case of most energy")
     right.set(xlabel="time [min]", ylabel="energy into the pack [Wh]", title="Energy fed in")
     for axis, rows in ends.items():
         axis.set_ylim(bottom=0)

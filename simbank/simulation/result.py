@@ -247,6 +247,9 @@ def _summary(run, stored_change_j):
     moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
     dz = run.y[: run.n] - run.y_start[: run.n]
     net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
+    # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
+    warmth_j = run.cells[eq.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
+    taken_j = stored_change_j - warmth_j + loss_j + acc[eq.ACC_REVERSIBLE]
     through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
     volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
 
@@ -296,6 +299,8 @@ def _summary(run, stored_change_j):
             "switch": switch_of(pack),
             "cell_volt_max": _plain(acc[eq.ACC_CELL_MAX, k]),
             "cell_volt_min": _plain(acc[eq.ACC_CELL_MIN, k]),
+            "net_energy_in_wh": float(taken_j[k] * WH),
+            "i2t_a2s": float(run.pack_i2t[k]),
             "overcharge_ah": float(acc[eq.ACC_OVER_AS, k] * WH),
             "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
             "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),

@@ -379,7 +379,7 @@ class _Run:
             np.zeros((self.p, self.p)), np.zeros(len(graph.branches)),
         )  # fmt: skip
         self.acc[eq.ACC_LAST_SOC] = self.y[: self.n]
-        self.branch_ws = np.zeros(len(graph.branches))
+        self.branch_ws, self.pack_i2t = np.zeros(len(graph.branches)), np.zeros(self.n)
         self.blocked_s = np.zeros((2, self.n))
         duration = self.duty.duration_s
         step = output_step_s or max(60.0, np.ceil(duration / 20000.0 / 60.0) * 60.0)
@@ -936,6 +936,7 @@ class _Run:
     def _branches(self, moment):
         """Energy lost in each branch since the network last changed: R ∫ f² dt with f linear in x."""
         flows = self.reduced.flows
+        self.pack_i2t += np.diag(moment)[: self.n]
         self.branch_ws += self.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)
 
     def result(self, complete):

@@ -233,7 +233,8 @@ def _on_cluster(work, address):
         from distributed import Client, as_completed
     except ImportError:
         raise InputError("needs the extra: pip install 'simbank[cluster]'", key="cluster", value=address) from None
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what went wrong is said in one line, here
+    for name in ("distributed", "distributed.client", "tornado", "asyncio"):  # what went wrong is said in one line, here
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     try:
         client = Client(address, timeout=CLUSTER_START_S)
     except (

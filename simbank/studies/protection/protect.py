@@ -22,7 +22,8 @@ from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on,
 from simbank.studies.protection.faults import LINES, Faults
 from simbank.studies.protection.outage import Cascades, Loads, duration_text
 from simbank.studies.protection.ratings import string_ratings
-from simbank.studies.protection.shorted import shorted_cells
+from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
+from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -92,6 +93,9 @@ class Protection:
     outages : DataFrame
         One row per part dropped and pack left: current, C-rate, margin of its device; ``then`` is the cascade.
     shorted : dict of str to ShortedCell
+        For every pack the case in which most energy is fed into it.
+    short_cases : dict of str to list of ShortedCell
+        For every pack all of its cases; ``short_note`` says what charges in them and how many were run.
     warnings : list of BankWarning
         What must be known of the bank before any of the figures.
     string_ratings : list of StringRating
@@ -114,6 +118,8 @@ class Protection:
     warnings: list = field(default_factory=list)
     string_ratings: list = field(default_factory=list)
     breaks: Breaking = field(repr=False, default=None)
+    short_cases: dict = field(default_factory=dict)
+    short_note: str = ""
 
     @property
     def counts(self):
@@ -125,6 +131,16 @@ class Protection:
         keys = ["status", "rule", "text", "source"]
         together = checks.groupby(keys, sort=False)["where"].agg(", ".join).reset_index()
         return together[["status", "rule", "where", "text", "source"]]
+
+    @property
+    def told_shorted(self):
+        """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
+        return told_together(shorted_table(self.short_cases)) if self.short_cases else None
+
+    @property
+    def short_words(self):
+        """What was run, and what it does not say."""
+        return f"{self.short_note[:1].upper()}{self.short_note[1:]}. {SHORT_CAUTION}."
 
     @property
     def basis(self):
@@ -211,6 +227,9 @@ class Protection:
                 }
                 for s in self.shorted.values()
             ],
+            "shorted_cells": records(shorted_table(self.short_cases)) if self.short_cases else [],
+            "shorted_cells_note": self.short_note,
+            "shorted_cells_caution": SHORT_CAUTION,
             "load": self.load_note,
             "assumptions": {key: getattr(self.assumptions, key) for key in self.assumptions.__dataclass_fields__},
             "not_checked": list(NOT_CHECKED),
@@ -245,6 +264,7 @@ class Protection:
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
             "outages": self.outages,
+            "shorted_cells": shorted_table(self.short_cases),
         }  # fmt: skip
         if self.string_ratings:
             tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
@@ -300,7 +320,8 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     overload = _overload(loads, greatest, breaks)
     outages, outage_checks = _outages(loads, breaks)
     ratings = string_ratings(greatest, least, loads, lasting, case.margin)
-    shorted, shorted_checks = _shorted(bank, case)
+    short_cases, short_note, shorted_checks = _shorted(scenario, case, breaks, tell)
+    shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
     shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
         *rules.devices_present(bank, breaks.state),
@@ -316,7 +337,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(1.0)
     return Protection(
         scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
-        bank_warnings(scenario), ratings, breaks,
+        bank_warnings(scenario), ratings, breaks, short_cases, short_note,
     )  # fmt: skip
 
 
@@ -707,34 +728,43 @@ def _relied_on(check, bank, breaks):
     return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 
-def _shorted(bank, case):
-    """One pack of each kind that differs is enough only if they are alike; so every pack is followed."""
-    shorted, found = {}, []
-    if len(bank.packs) < 2:
-        return shorted, found
-    for pack in bank.packs:
-        cells = min(case.cells_shorted, pack.cells_in_series - 1)
-        try:
-            shorted[pack.name] = s = shorted_cells(bank, pack.name, cells, case.short_ohm)
-        except SimulationError as error:
-            found.append(unknown("shorted cell", pack.name, f"could not be followed: {error}"))
-            continue
-        hours = s.table.index[-1] / 3600.0
+def _shorted(scenario, case, breaks, tell):
+    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
+    closed never open."""
+    packs = {pack.name: pack for pack in scenario.bank.packs}
+    owned = {name: [device for device in scenario.bank.devices if device.owner == name] for name in packs}
+    opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)
+    cases, failed, note = shorted_cases(
+        Case(scenario.name, replace(scenario.bank, devices=opening), scenario.duty),
+        case.cells_shorted,
+        case.short_ohm,
+        case.warm_k,
+        lambda done: tell(0.8 + 0.2 * done),
+    )
+    found = [unknown("shorted cell", name, f"could not be followed: {why}") for name, why in failed.items()]
+    for name, rows in cases.items():
+        s, device = max(rows, key=lambda row: row.energy_wh), rows[0].device
+        peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
         base = (
-            f"{cells} of {pack.cells_in_series} cells shorted, BMS stuck on: neighbours feed {s.feed_a:.0f} A at once, "
-            f"{s.energy_wh:.0f} Wh"
+            f"{s.cells} of {packs[name].cells_in_series} cells shorted, BMS switch stuck: neighbours and charger feed up to "
+            f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
+            f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
         )
-        if s.device is None:
-            text = f"{base} within {hours:.0f} h, and no device of its own can end it"
-            found.append(judge("shorted cell", pack.name, False, text, s.feed_a, None, "A"))
-        elif s.opens_s is not None:
-            text = f"{base} until {s.device.name} opens after {duration_text(s.opens_s)} at the latest"
-            found.append(judge("shorted cell", pack.name, True, text, s.feed_a, s.device.rating_a, "A"))
+        lasting = [row for row in rows if row.opens_s is None]
+        if device is None:
+            none = "no device of its own that can be relied on" if owned[name] else "no device of its own"
+            text = f"{base}; {none} can end it; over after {s.hours:.1f} h ({s.ended_by})"
+            found.append(judge("shorted cell", name, False, text, peak, None, "A"))
+        elif not lasting:
+            latest = max(row.opens_s for row in rows)
+            text = f"{base}; {device.name} opens from every start, after {duration_text(latest)} at the latest"
+            found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A"))
         else:
-            by = f"; ended by {s.stopped_by}" if s.stopped_by else ""
+            least = max(lasting, key=lambda row: row.energy_wh)
             text = (
-                f"{base} within {hours:.0f} h; {s.device.name} ({s.device.rating_a:g} A) need not open: the feed stays below its "
-                f"curve{by}. An overcurrent device does not end such a feed: the pack must be found and taken off by hand"
+                f"{base}; {device.name} ({device.rating_a:g} A) does not open in {len(lasting)} of {len(rows)} cases: the feed "
+                f"stays below its curve, up to {least.energy_wh:.0f} Wh in {least.hours:.1f} h ({least.ended_by}). An overcurrent "
+                "device does not end such a feed: the pack must be found and taken off by hand"
             )
-            found.append(Check("shorted cell", pack.name, NOTE, text, s.feed_a, s.device.rating_a, "A"))
-    return shorted, found
+            found.append(Check("shorted cell", name, NOTE, text, peak, device.rating_a, "A"))
+    return cases, note, found

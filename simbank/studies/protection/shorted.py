@@ -1,4 +1,4 @@
-"""A pack with shorted cells whose BMS switch is stuck on, fed by its neighbours."""
+"""A pack with shorted cells whose BMS switch is stuck, fed by its neighbours and by a charger: from several starts, over a day."""
 
 from __future__ import annotations
 
@@ -7,16 +7,40 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from simbank.bank.equipment import BMS
-from simbank.duty import Duty, Step
+from simbank.bank.equipment import BMS, Charger
+from simbank.duty import Command, Duty, Step
+from simbank.errors import SimulationError
+from simbank.network import Network
+from simbank.simulation import equations as eq
 from simbank.simulation import modes, simulate
+from simbank.simulation.run import pack_arrays
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
 
-__all__ = ["ShortedCell", "shorted_cells"]
+__all__ = ["CASES", "CAUTION", "ShortedCell", "alike", "charging_ports", "shorted_cases", "shorted_cells", "shorted_table"]
 
-HOURS = 4.0
-SOC = 0.95
+HOURS = 24.0
+SAMPLES = 5760  # of a run: 15 s apart in a day
+ROWS = 600  # of a table that is kept
+OVER_C = 0.005  # a feed below this C-rate is over
+CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practice, no source
+NEAR_S = 30.0  # what opened within this time of the end of the feed has ended it
+TOLERANCE = 3e-8  # of the fast integrator
+FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
+EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where a device opens from there and a milder start feeds more
+MILDER = (0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # starts of the pack that are tried where a device opens from 0
+COMMON = (0.15, 0.25, 0.35, 0.5, 0.7)  # then starts of all packs together, unless a low start of the pack has been found
+HALVINGS = 4  # then between the last that opens it and the first that does not
+CAUTION = (
+    "What a cell with a short does (heat, gas, venting, fire), and what it does to the cells beside it, is not modelled: these are "
+    "amperes and watt-hours. Good cells beyond full follow a straight line that no real cell is known to follow"
+)
+NO_CHARGER = "none"
+HEADINGS = {
+    "pack": "short in", "case": "start", "charger": "charger", "start": "its SOC [%]", "neighbours": "neighbours' SOC [%]",
+    "peak_a": "largest feed [A]", "energy_wh": "fed in [Wh]", "short_wh": "of it in the short [Wh]", "hours": "over after [h]",
+    "volt": "good cells up to [V]", "over": "beyond full [Ah]", "ended_by": "ended by",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +53,30 @@ class ShortedCell:
     cells : int
         How many of its cells in series are shorted.
     table : DataFrame
-        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far), ``soc`` (of its good cells;
+        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far, summed from samples), ``soc`` (of its good cells;
         above 1 is overcharge), and the current of each neighbour [A].
     opens_s : float or None
         When one of its own devices opens.
     stopped_by : str or None
-        What ended the feed: a device, or a neighbour's BMS.
+        What ended the feed where it did not end by itself: a device, or a neighbour's BMS.
+    device : Device or None
+        The first of its own.
+    case, charger : str
+        Start, one of ``CASES`` or ``EMPTY``; what charges meanwhile, or "none".
+    soc_start, neighbours_soc_start : float
+        State of charge of its good cells, and mean of its neighbours, at the start.
+    peak_a : float
+        Largest feed [A].
+    energy_wh, short_wh : float
+        What neighbours and charger put into the pack at its terminals; the part of it burnt in the shorted cells [Wh].
+    hours : float
+        When the feed was over: below 0.005 C for good; else how long it was followed.
+    good_cell_volt_max, good_cell_soc_end : float
+        Highest voltage [V] and last state of charge of the cells that are not shorted.
+    overcharge_ah, overcharge_wh : float
+        What of it went in while they stood beyond 100 %.
+    ended_by : str
+        "levelled at 3.79 V a cell", a device or BMS that opened, "neighbours empty", or "nothing in 24 h".
     """
 
     pack: str
@@ -43,6 +85,19 @@ class ShortedCell:
     opens_s: float | None
     stopped_by: str | None
     device: object
+    case: str
+    charger: str
+    soc_start: float
+    neighbours_soc_start: float
+    peak_a: float
+    energy_wh: float
+    short_wh: float
+    hours: float
+    good_cell_volt_max: float
+    good_cell_soc_end: float
+    overcharge_ah: float
+    overcharge_wh: float
+    ended_by: str
 
     @property
     def feed_a(self):
@@ -50,17 +105,24 @@ class ShortedCell:
         return float(self.table["feed_a"].iloc[0])
 
     @property
-    def energy_wh(self):
-        """Energy the neighbours put into the pack [Wh]."""
-        return float(self.table["energy_wh"].iloc[-1])
+    def record(self):
+        """Its figures as plain data, for JSON and tables."""
+        keys = (
+            "pack", "case", "charger", "soc_start", "neighbours_soc_start", "peak_a", "energy_wh", "short_wh", "hours",
+            "good_cell_volt_max", "good_cell_soc_end", "overcharge_ah", "overcharge_wh", "ended_by",
+        )  # fmt: skip
+        return {key: getattr(self, key) for key in keys}
 
 
-def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC, line="latest", **options):
-    """Follow the feed into a pack whose cells have shorted; ports are off.
+def shorted_cells(
+    bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=1.0, own_soc=None, charging=None, charger=NO_CHARGER, line="latest",
+    case="", temperature_k=None, **options,
+):  # fmt: skip
+    """Follow the feed into a pack whose cells have shorted.
 
-    The pack keeps its other cells: electromotive force of Ns − k cells, resistance of those plus k times ``short_ohm``. Its BMS
-    blocks nothing; its good cells go on beyond 100 % along the end of their curve, where real ones gas, heat and vent. All packs
-    start at ``soc``. Devices open at the latest that their band allows.
+    The pack keeps its other cells: electromotive force of Ns − k cells, resistance of those plus k times ``short_ohm``. The switch
+    of its BMS is stuck; its good cells go on beyond 100 % along the straight line of :mod:`simbank.cells.chemistry`, where real ones
+    gas, heat and vent. Neighbours' BMS work. Devices open at the latest that their band allows.
 
     Parameters
     ----------
@@ -71,6 +133,18 @@ def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC
         Resistance of one shorted cell, internal [ohm].
     hours : float
         How long it is followed.
+    soc : float, optional
+        State of charge of every pack at the start, straight after charge; None takes each pack as it stands in the file.
+    own_soc : float, optional
+        That of the pack itself, straight after discharge, where it is another.
+    charging : dict of str to Command, optional
+        What the ports push meanwhile [A] and the voltage they hold, as a charger without a tail; by default they rest.
+    charger, case : str
+        What to call that and the start.
+    temperature_k : float, optional
+        Of the packs at the start; by default as in the file.
+    options
+        For :func:`simbank.simulate`.
 
     Returns
     -------
@@ -78,8 +152,14 @@ def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC
     """
     packs = []
     for pack in bank.packs:
-        pack = replace(pack, soc=soc, hysteresis=0.0)
-        if pack.name == pack_name:
+        mine = pack.name == pack_name
+        if soc is not None:
+            pack = replace(pack, soc=soc, hysteresis=1.0)
+        if mine and own_soc is not None:
+            pack = replace(pack, soc=own_soc, hysteresis=-1.0)
+        if temperature_k is not None:
+            pack = replace(pack, temperature_k=temperature_k)
+        if mine:
             left = pack.cells_in_series - cells
             keep = {key: getattr(pack, key) and getattr(pack, key)[:left] for key in ("cell_capacities", "cells_below_full")}
             pack = replace(
@@ -91,29 +171,284 @@ def shorted_cells(bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=SOC
             )
         packs.append(pack)
     devices = tuple(line_of(device, line) for device in bank.devices)
-    case = Case(
+    held = {
+        port: (None, Charger(current_limit_a=-command.value, absorb_volt=command.volt_limit))
+        for port, command in (charging or {}).items()
+    }  # no tail: the voltage is held for good
+    run = Case(
         f"{pack_name} with {cells} shorted",
-        replace(bank, packs=tuple(packs), devices=devices, behaviours={}, switching=()),
-        Duty((Step(hours * 3600.0),)),
+        replace(bank, packs=tuple(packs), devices=devices, behaviours=held, switching=()),
+        Duty((Step(hours * 3600.0, charging or {}),)),
     )
-    result = simulate(case, tolerance=1e-7, output_step_s=5.0, **options)
-    feed = -result.packs["current_a"][pack_name]
-    volt = result.packs["terminal_v"][pack_name]
+    result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
     time = result.packs.index.to_numpy()
-    power = (feed * volt).to_numpy()
-    energy = np.concatenate([[0.0], np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))]) / 3600.0
-    table = pd.DataFrame({"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name]})
-    for name in result.packs["current_a"]:
-        if name != pack_name:
-            table[f"{name}_a"] = result.packs["current_a"][name]
-    own = [d for d in devices if d.owner == pack_name]
-    opened = result.events[result.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
-    mine = opened[opened["where"].isin([d.name for d in own])]
-    stopped = None
-    if len(mine):
-        stopped = mine["where"].iloc[0]
-    elif abs(feed.iloc[-1]) < 0.5 and len(result.events):
-        stopped = f"{result.events['where'].iloc[-1]} ({result.events['what'].iloc[-1]})"
+    current, volt = result.packs["current_a"], result.packs["terminal_v"][pack_name].to_numpy()
+    feed = -current[pack_name].to_numpy()
+    energy = _summed(feed * volt, time)
+    own = next(pack for pack in packs if pack.name == pack_name)
+    row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
+    flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
+    over = bool(len(feed)) and (not len(flows) or flows[-1] < len(feed) - 1)
+    end_s = time[min(flows[-1] + 1, len(time) - 1)] if len(flows) else 0.0
+    mine = [d for d in devices if d.owner == pack_name]
+    opened = _openings(result.events)
+    own_openings = opened[opened["where"].isin([d.name for d in mine])]
+    stopped = _stopped_by(opened, own_openings, end_s) if over else None
+    if stopped is not None:
+        end_s = float(opened.loc[opened["where"] == stopped.split(" (")[0], "time_s"].iloc[-1])
+    ended = f"nothing in {hours:g} h"
+    if over:
+        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else stopped
+        if stopped is not None and stopped.endswith(f"({modes.DISCHARGE_BLOCKED})"):
+            ended = "neighbours empty"
+    keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
+    columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
+    columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
+    table = pd.DataFrame({name: values[keep] for name, values in columns.items()}, index=pd.Index(time[keep], name="time_s"))
+    others = [pack.soc for pack in packs if pack.name != pack_name]
     return ShortedCell(
-        pack_name, cells, table, float(mine["time_s"].iloc[0]) if len(mine) else None, stopped, own[0] if own else None
+        pack=pack_name, cells=cells, table=table, opens_s=float(own_openings["time_s"].iloc[0]) if len(own_openings) else None,
+        stopped_by=stopped, device=mine[0] if mine else None, case=case, charger=charger, soc_start=own.soc,
+        neighbours_soc_start=float(np.mean(others)) if others else float("nan"), peak_a=max(float(feed.max()), 0.0),
+        energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
+        good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
+        overcharge_wh=row["overcharge_wh"], ended_by=ended,
+    )  # fmt: skip
+
+
+def _summed(power, time):
+    """∫ power dt so far [Wh], shape of ``time``."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))]) / 3600.0
+
+
+def _openings(events):
+    """What opened: devices and neighbours' BMS."""
+    whats = {modes.DEVICE_OPENS, modes.DEVICE_INSTANT, *modes.BLOCK_TEXT.values()}
+    return events[events["what"].isin(whats)]
+
+
+def _stopped_by(opened, own, end_s):
+    """Name of the pack's own device that opened; or what else opened just when the feed ended; or None."""
+    if len(own):
+        return str(own["where"].iloc[0])
+    near = opened[(opened["time_s"] - end_s).abs() <= NEAR_S]
+    if not len(near):
+        return None
+    last = near.iloc[-1]
+    is_device = last["what"] in (modes.DEVICE_OPENS, modes.DEVICE_INSTANT)
+    return str(last["where"]) if is_device else f"{last['where']} ({last['what']})"
+
+
+def charging_ports(scenario):
+    """Commands by which the ports that charge hold their voltage for good, and in words who they are.
+
+    A port with a charger holds its absorption voltage; without one, the voltage of the strongest charge of the duty. A current that
+    the file does not limit is that of the duty, or half a C of the bank. Where the file charges nowhere, its first port holds the
+    charge voltage that suits all packs.
+    """
+    bank = scenario.bank
+    suits_all = min(pack.chemistry.charge_volt * pack.cells_in_series for pack in bank.packs)
+    strongest = _strongest_charge(scenario.duty)
+    commands, words = {}, []
+    for port in bank.graph.ports:
+        _, charger = bank.behaviours.get(port, (None, None))
+        asked = strongest.get(port)
+        if charger is None and asked is None:
+            continue
+        volt = asked.volt_limit if asked is not None and np.isfinite(asked.volt_limit) else suits_all
+        amperes = CHARGE_C * bank.capacity_ah
+        if asked is not None:
+            amperes = -asked.value / (1.0 if asked.kind == "current" else volt)
+        if charger is not None:
+            volt = charger.absorb_volt or volt
+            limit = min(charger.current_limit_a, charger.power_limit_w / volt)
+            amperes = limit if limit < 1e6 else amperes
+        commands[port] = Command("current", -float(amperes), volt_limit=float(volt))
+        words.append(f"{port} holds {volt:.1f} V, {amperes:.0f} A at most")
+    if not commands:
+        port, amperes = next(iter(bank.graph.ports)), CHARGE_C * bank.capacity_ah
+        commands[port] = Command("current", -amperes, volt_limit=suits_all)
+        words.append(f"{port} taken to hold {suits_all:.1f} V, {amperes:.0f} A at most (the file charges nowhere)")
+    return commands, "; ".join(words)
+
+
+def _milder(bank, name, row, ways, before=None):
+    """Runs from milder starts than ``row``, in which a device opens, and ``row`` itself.
+
+    Fuller starts of the pack, then halfway between the last that opens it and the first that does not; then, unless that one is low,
+    starts of all packs together. Where ``before``, the start of most energy of an equal pack elsewhere in the bank, opens nothing
+    here either, it is the only one.
+    """
+    if before is not None and before.opens_s is None:
+        same = shorted_cells(bank, name, soc=before.neighbours_soc_start, own_soc=before.soc_start, **ways)
+        if same.opens_s is None:
+            return [row, same]
+    tried, opens, quiet = [row], row.soc_start, None
+    for soc in MILDER:
+        tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
+        if tried[-1].opens_s is None:
+            quiet = soc
+            break
+        opens = soc
+    for _ in range(HALVINGS if quiet is not None else 0):
+        soc = 0.5 * (opens + quiet)
+        tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
+        opens, quiet = (soc, quiet) if tried[-1].opens_s is not None else (opens, soc)
+    if quiet is None or quiet > COMMON[0]:
+        tried += [shorted_cells(bank, name, soc=soc, **ways) for soc in COMMON]
+    return tried
+
+
+def _strongest_charge(duty):
+    """Of every port that charges in the duty, its strongest charge."""
+    found = {}
+    for step in duty.steps if isinstance(duty, Duty) else duty:
+        for port, command in step.commands.items():
+            if command.kind != "resistance" and command.value < min(0.0, found[port].value if port in found else 0.0):
+                found[port] = command
+    return found
+
+
+def _kinds(bank):
+    """For every pack the first that is equal to it and has equal devices, wherever it stands."""
+    bare = [replace(pack, name="") for pack in bank.packs]
+    devices = [
+        [replace(d, name="", branch="", owner="", in_series=()) for d in bank.devices if d.owner == pack.name]
+        for pack in bank.packs
+    ]
+    same = [next(j for j in range(k + 1) if bare[j] == bare[k] and devices[j] == devices[k]) for k in range(len(bare))]
+    return {pack.name: bank.packs[j].name for pack, j in zip(bank.packs, same, strict=True)}
+
+
+def alike(bank):
+    """For every pack the first that is equal to it and stands in an equal place, so that exchanging the two changes nothing.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    cells, _, _ = pack_arrays(bank.packs, bank.ambient_k)
+    n, d = len(bank.packs), len(bank.devices)
+    reduced = Network(bank.graph, cells[eq.R_REF]).reduce(np.ones(n, bool), np.ones(len(bank.graph.branches), bool))
+    names = [branch.name for branch in bank.graph.branches]
+    flows = (
+        reduced.flows[[names.index(device.branch) for device in bank.devices]] if d else np.zeros((0, reduced.hybrid.shape[1]))
     )
+    kinds = _kinds(bank)
+
+    def exchangeable(j, k):
+        if kinds[bank.packs[j].name] != kinds[bank.packs[k].name]:
+            return False
+        order = np.arange(reduced.hybrid.shape[1])
+        order[[j, k]] = k, j
+        owned = [[a for a, device in enumerate(bank.devices) if device.owner == bank.packs[i].name] for i in (j, k)]
+        swapped = np.arange(d)
+        swapped[owned[0]], swapped[owned[1]] = owned[1], owned[0]
+        same = np.allclose(reduced.hybrid[np.ix_(order, order)], reduced.hybrid, rtol=1e-9, atol=1e-12)
+        same = same and np.allclose(flows[np.ix_(swapped, order)], flows, rtol=1e-9, atol=1e-12)
+        if bank.neighbours_w_k is not None:
+            same = same and np.allclose(bank.neighbours_w_k[np.ix_(order[:n], order[:n])], bank.neighbours_w_k)
+        return same
+
+    first = {}
+    for k, pack in enumerate(bank.packs):
+        first[pack.name] = next((bank.packs[j].name for j in range(k) if exchangeable(j, k)), pack.name)
+    return first
+
+
+def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
+    """The shorted cell in every pack, from every start, without and with a charger that holds its voltage.
+
+    Starts:
+
+    - every pack full, packs warm: of all starts at one state of charge that of the greatest current, since cells stand highest;
+    - most energy: the fuller the neighbours, the more they push and the longer; the emptier the pack, the more it takes. So the
+      worst start is neighbours full and the pack empty, wherever nothing opens on the way; a pack stands so when it was cut off
+      empty and is joined again, and the current at once is also greater than that of the first start. Where one of the pack's
+      devices opens, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and the one
+      of most energy is told beside it;
+    - as in the file.
+
+    Equal packs in equal places share a result.
+
+    Returns
+    -------
+    found : dict of str to list of ShortedCell
+        By pack, in the order of the cases, each without and with a charger.
+    failed : dict of str to str
+        Packs that could not be followed, and why.
+    note : str
+        How many runs were made, and what the charger is.
+    """
+    bank, tell = scenario.bank, tell or (lambda done: None)
+    found, failed, runs, starts = {}, {}, 0, {}
+    if len(bank.packs) < 2:
+        return found, failed, ""
+    commands, words = charging_ports(scenario)
+    first, kinds = alike(bank), _kinds(bank)
+    leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
+    total = len(leaders) * 6
+    for pack in leaders:
+        shorted = min(cells, pack.cells_in_series - 1)
+        rows = []
+        try:
+            for start, charger in ((start, charger) for start in CASES for charger in (NO_CHARGER, words)):
+                ways = {
+                    "cells": shorted, "short_ohm": short_ohm, "case": start, "charger": charger,
+                    "charging": commands if charger != NO_CHARGER else None,
+                }  # fmt: skip
+                if start == FULL:
+                    row = shorted_cells(bank, pack.name, soc=1.0, temperature_k=warm_k, **ways)
+                elif start == FILE:
+                    row = shorted_cells(bank, pack.name, soc=None, **ways)
+                else:
+                    row = shorted_cells(bank, pack.name, soc=1.0, own_soc=0.0, **ways)
+                    if row.opens_s is not None:
+                        key = (kinds[pack.name], charger)
+                        tried = _milder(bank, pack.name, row, ways, starts.get(key))
+                        runs += len(tried) - 1
+                        most = max(tried, key=lambda r: r.energy_wh)
+                        starts[key] = most
+                        if most is not row:
+                            rows.append(replace(row, case=EMPTY))
+                        row = most
+                rows.append(row)
+                runs += 1
+                tell(min(1.0, (leaders.index(pack) * 6 + len(rows)) / total))
+        except SimulationError as error:
+            failed[pack.name] = str(error)
+        found[pack.name] = rows
+    for pack in bank.packs:
+        leader = first[pack.name]
+        if leader in failed and leader != pack.name:
+            failed[pack.name] = failed[leader]
+        found[pack.name] = [replace(row, pack=pack.name) for row in found[leader]]
+    note = f"{runs} runs of {HOURS:g} h; charger: {words}"
+    if len(leaders) < len(bank.packs):
+        note += f"; equal packs in equal places share a result ({', '.join(pack.name for pack in leaders)} were followed)"
+    return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note
+
+
+def shorted_table(found):
+    """Every case as one row (``ShortedCell.record``), from what :func:`shorted_cases` found."""
+    return pd.DataFrame([row.record for rows in found.values() for row in rows])
+
+
+def told_together(table):
+    """The rows for a reader: packs with the same figures share one, headings with units."""
+    if not len(table):
+        return table
+    rows = table.assign(
+        neighbours=(table["neighbours_soc_start"] * 100.0).round(1),
+        charger=np.where(table["charger"] == NO_CHARGER, "off", "holds its voltage"), start=(table["soc_start"] * 100.0).round(1),
+        peak_a=table["peak_a"].round(0), energy_wh=table["energy_wh"].round(0), short_wh=table["short_wh"].round(1),
+        hours=[float(f"{hours:.3g}") for hours in table["hours"]], volt=table["good_cell_volt_max"].round(2), over=table["overcharge_ah"].round(2),
+    )  # fmt: skip
+    keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
+    own = [ended.startswith(f"device {pack}") for pack, ended in zip(rows["pack"], rows["ended_by"], strict=True)]
+    rows["ended_by"] = rows["ended_by"].mask(own, "its device")
+    order = {name: k for k, name in enumerate(table["pack"].unique())}
+    together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()
+    first = together["pack"].str.split(", ").str[0].map(order)
+    together = together.assign(first=first).sort_values("first", kind="stable")[["pack", *keys]]
+    return together.rename(columns=HEADINGS)
