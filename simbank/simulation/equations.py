@@ -808,11 +808,10 @@ def _crossing(a, m_0, b, m_1, level):
 
 
 @kernel
-def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, flows, acc, port_acc, extremes):
+def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, acc, port_acc, extremes):
     """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
-    three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports, peak current of every
-    branch."""
-    _, _, _, apart, branch = extremes
+    three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports."""
+    _, _, _, apart, _ = extremes
     n, p = work_1.shape[1], port_1.shape[1]
     for k in range(n):
         current = _beyond(t_0, work_0[I_PACK, k], t_1, work_1[I_PACK, k], t_2, work_2[I_PACK, k])
@@ -826,6 +825,12 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, f
         for b in range(a):
             gap = _beyond(t_0, port_0[V, a] - port_0[V, b], t_1, port_1[V, a] - port_1[V, b], t_2, port_2[V, a] - port_2[V, b])
             apart[a, b] = max(apart[a, b], abs(gap))
+
+
+@kernel
+def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, flows, extremes):
+    """Peak current of every branch at the middle of three instants of one step, likewise."""
+    branch = extremes[4]
     for i in range(branch.size):
         current = _beyond(
             t_0, _row_product(flows, i, I_PACK, work_0, port_0), t_1, _row_product(flows, i, I_PACK, work_1, port_1), t_2,
@@ -883,9 +888,8 @@ def accumulate(
         if place > 0:
             reach_states(base, times[i - 1], states[i - 1], work_1, times[i], states[i], work, cells, extremes)
         if place > 1:
-            reach_flows(
-                times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, flows, acc, port_acc, extremes
-            )
+            reach_flows(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, acc, port_acc, extremes)
+            reach_branches(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, flows, extremes)
         if place == 0 or place == per_step - 1:
             reach_ends(work, port, flows, extremes)
 

@@ -530,6 +530,7 @@ def advance(
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a, port_laws.NEXT])
+            eq.reach_ends(work, port, all_flows, extremes)
             # steps until the limit or the next change
             while clock < limit - LAST_S:
                 local = clock - step_start
@@ -626,10 +627,9 @@ def advance(
                 eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
                 eq.reach_states(step_start, local, y, work, local + part, y_1, work_1, cells, extremes)
                 eq.reach_flows(
-                    local, work, port, local + 0.5 * part, work_m, port_m, local + part, work_1, port_1, all_flows, acc, port_acc,
-                    extremes,
-                )  # fmt: skip
-                eq.reach_ends(work, port, all_flows, extremes)
+                    local, work, port, local + 0.5 * part, work_m, port_m, local + part, work_1, port_1, acc, port_acc, extremes
+                )
+                # between the ends of a step a current lies off the straight line by what the step's error allows, milliamperes
                 eq.reach_ends(work_1, port_1, all_flows, extremes)
                 for k in range(n):  # heat that is made and does not warm the pack has left it
                     made = at_ends * (_heat(work, k) + _heat(work_1, k)) + (part - 2.0 * at_ends) * _heat(work_m, k)
