@@ -118,6 +118,9 @@ def run(
     if report is not None:
         _report_run(report, scenario, result, json_)
     _written(out, json_)
+    missed = [warning["text"] for warning in result.summary["warnings"] if warning["code"] == "balance-missed"]
+    if missed:
+        raise SimulationError("; ".join(missed))
 
 
 @app.command()

@@ -13,9 +13,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, Wi
 from simbank import quantities
 from simbank.errors import InputError
 
-__all__ = ["FileModel", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml", "refuse_deep"]
+__all__ = [
+    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml", "refuse_deep",
+]  # fmt: skip
 
-
+LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
 DEEPEST = 20
 
 
@@ -56,6 +58,21 @@ def quantity(unit, *, above_zero=False, not_negative=False):
 
     what, example = quantities.EXAMPLES[unit]
     schema = {"type": "string", "description": f"{what} with its unit", "examples": [example], "x-si-unit": unit}
+    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
+
+
+def bank_temperature():
+    """Annotated float [K]: a temperature that a bank can have."""
+
+    def read(text):
+        value = quantities.parse(text, "kelvin")
+        if not LEAST_C <= value - 273.15 <= MOST_C:
+            raise InputError(f"a bank's temperature must be from {LEAST_C:g} to {MOST_C:g} degC")
+        return value
+
+    what, example = quantities.EXAMPLES["kelvin"]
+    about = f"{what} with its unit, from {LEAST_C:g} to {MOST_C:g} degC"
+    schema = {"type": "string", "description": about, "examples": [example], "x-si-unit": "kelvin"}
     return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
 
 

@@ -65,6 +65,7 @@ class Network:
         self.pack_ends = np.array([[index[p], index[n]] for p, n in graph.packs.values()], int).reshape(-1, 2)
         self.port_ends = np.array([[index[p], index[n]] for p, n in graph.ports.values()], int).reshape(-1, 2)
         self._cache = {}
+        self._conductors = {}  # what packs and ports see of the conductors, by which of these are closed
 
     def reduce(self, pack_closed=None, branch_closed=None):
         """Reduced network for a switch pattern, from the cache if it was asked for before.
@@ -98,37 +99,21 @@ class Network:
             S'A I = S'P J                      into every piece
         """
         n, p = len(self.pack_ends), len(self.port_ends)
-        closed_ends, closed_g = self.branch_ends[branches], 1.0 / self.branch_ohm[branches]
-        piece = components(self.n_nodes, closed_ends)
+        key = branches.tobytes()
+        if key not in self._conductors:
+            if len(self._conductors) >= MAX_CACHED:
+                self._conductors.clear()
+            self._conductors[key] = self._spread(branches)
+        piece, pieces, first_node, incidence, flows, impedance = self._conductors[key]
+        closed_ends = self.branch_ends[branches]
         whole = components(self.n_nodes, np.vstack([closed_ends, self.pack_ends[packs]]))
         port_live = whole[self.port_ends[:, 0]] == whole[self.port_ends[:, 1]]
         pack_live = whole[self.pack_ends[:, 0]] == whole[self.pack_ends[:, 1]]
-
-        incidence = np.zeros((self.n_nodes, n + p))  # currents enter at a pack's positive node and leave at a port's
-        for column, (plus, minus), sign in [
-            *((k, ends, 1.0) for k, ends in enumerate(self.pack_ends)),
-            *((n + j, ends, -1.0) for j, ends in enumerate(self.port_ends)),
-        ]:
-            incidence[plus, column] += sign
-            incidence[minus, column] -= sign
-        pieces, first_node = np.unique(piece, return_index=True)
-        solve = _grounded(closed_ends, closed_g, self.n_nodes, first_node)
-        spread = solve(incidence)
-        through = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
-        missing = incidence.copy()  # what does not yet balance at each node: spread it as well, once
-        np.subtract.at(missing, closed_ends[:, 0], through)
-        np.add.at(missing, closed_ends[:, 1], through)
-        missing[first_node] = 0.0
-        more = solve(missing)
-        through += closed_g[:, None] * (more[closed_ends[:, 0]] - more[closed_ends[:, 1]])
-        flows = np.zeros((len(self.branch_ends), n + p))
-        flows[branches] = through
 
         # One level is free for each piece but the first of what hangs together.
         leaders = np.isin(first_node, np.unique(whole, return_index=True)[1])
         member = (piece[:, None] == pieces[~leaders]).astype(float)
         into = member.T @ incidence
-        impedance = incidence.T @ spread
 
         closed, m = np.flatnonzero(packs), member.shape[1]
         k = len(closed)
@@ -152,6 +137,33 @@ class Network:
         hybrid = np.vstack([current[:n], -voltage[n:]])
         hybrid[n:][~port_live] = 0.0
         return Reduced(hybrid, terminal, flows, port_live, pack_live)
+
+    def _spread(self, branches):
+        """What does not depend on which packs are closed: pieces of conductor, which currents flow in every branch for one ampere
+        of each pack and port, and what voltages those make."""
+        n, p = len(self.pack_ends), len(self.port_ends)
+        closed_ends, closed_g = self.branch_ends[branches], 1.0 / self.branch_ohm[branches]
+        piece = components(self.n_nodes, closed_ends)
+        incidence = np.zeros((self.n_nodes, n + p))  # currents enter at a pack's positive node and leave at a port's
+        for column, (plus, minus), sign in [
+            *((k, ends, 1.0) for k, ends in enumerate(self.pack_ends)),
+            *((n + j, ends, -1.0) for j, ends in enumerate(self.port_ends)),
+        ]:
+            incidence[plus, column] += sign
+            incidence[minus, column] -= sign
+        pieces, first_node = np.unique(piece, return_index=True)
+        solve = _grounded(closed_ends, closed_g, self.n_nodes, first_node)
+        spread = solve(incidence)
+        through = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
+        missing = incidence.copy()  # what does not yet balance at each node: spread it as well, once
+        np.subtract.at(missing, closed_ends[:, 0], through)
+        np.add.at(missing, closed_ends[:, 1], through)
+        missing[first_node] = 0.0
+        more = solve(missing)
+        through += closed_g[:, None] * (more[closed_ends[:, 0]] - more[closed_ends[:, 1]])
+        flows = np.zeros((len(self.branch_ends), n + p))
+        flows[branches] = through
+        return piece, pieces, first_node, incidence, flows, incidence.T @ spread
 
 
 def components(size, ends):

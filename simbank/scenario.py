@@ -21,7 +21,7 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, check, fraction, nearest, quantity, read_toml, refuse_deep
+from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
 from simbank.provenance import files_read
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
@@ -46,7 +46,7 @@ class ConductorTable(FileModel):
     material: Literal["copper", "aluminium"] = "copper"
     construction: Literal["solid", "stranded", "flexible"] | None = None
     joint: quantity("ohm", not_negative=True) = 0.0
-    temperature: quantity("kelvin", above_zero=True) | None = None
+    temperature: bank_temperature() | None = None
     insulation: Literal[tuple(INSULATIONS)] | None = None
     loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = 2
     ampacity: quantity("ampere", above_zero=True) | None = None
@@ -107,6 +107,12 @@ class PackType(FileModel):
             raise InputError('needs "mass" and "heat_loss" beside it', key="specific_heat")
         if self.relaxation is not None and len(self.relaxation) != 2:
             raise InputError("needs exactly two pairs of resistance and time_constant", key="relaxation")
+        for k, pair in enumerate(self.relaxation or ()):
+            if pair.time_constant < 1e-3:
+                raise InputError(
+                    "must be at least 1 ms: what settles sooner belongs to cell_resistance",
+                    key=f"relaxation.{k}.time_constant", value=f"{pair.time_constant:g} s",
+                )  # fmt: skip
         return self
 
     @property
@@ -132,7 +138,7 @@ class PackTable(FileModel):
     cell_seed: Annotated[int, Field(ge=0, strict=True)] = 0
     cell_capacities: list[fraction(0.0, 2.0, above=True)] | None = None
     cells_below_full: list[fraction(0.0, 0.5)] | None = None
-    temperature: quantity("kelvin", above_zero=True) | None = None
+    temperature: bank_temperature() | None = None
     device: DeviceTable | None = None
     bms: BMSTable | None = None
     written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
@@ -255,7 +261,7 @@ class WiringTable(FileModel):
     distribution: DistributionTable | None = None
     conductors: list[FreeConductor] = Field(default_factory=list)
     added: dict[str, quantity("ohm", not_negative=True)] = Field(default_factory=dict)
-    conductor_temperature: quantity("kelvin", above_zero=True) | None = None
+    conductor_temperature: bank_temperature() | None = None
     spacing: quantity("m", above_zero=True) = 0.1
 
     @model_validator(mode="before")
@@ -361,7 +367,7 @@ class ScenarioFile(FileModel):
     """The whole file."""
 
     name: Annotated[str, Field(min_length=1)]
-    ambient: quantity("kelvin", above_zero=True) = 298.15
+    ambient: bank_temperature() = 298.15
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)]
     packs: Annotated[list[PackTable], Field(min_length=1)]
     rack: RackTable | None = None
@@ -495,6 +501,7 @@ class Scenario:
             ports[port.name] = self._port(port, ends, branches)
         graph = Graph.build(self._with_added(branches), terminals, ports)
         neighbours = self._neighbours(list(terminals))
+        self._check_masses(packs, neighbours)
         behaviours = {port.name: self._behaviour(port, packs) for port in file.ports if port.inverter or port.charger}
         known = [*terminals, *(device.name for device in self._devices)]
         for k, order in enumerate(file.switching):
@@ -552,6 +559,21 @@ class Scenario:
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None
         return inverter, charger
+
+    def _check_masses(self, packs, neighbours):
+        """Refuse a pack so light that its temperature could not be followed."""
+        for k, ((_, table), pack) in enumerate(zip(self._file.each_pack(), packs, strict=True)):
+            kind = self._file.pack_types[table.type]
+            if kind.mass is None:
+                continue
+            least = pack.least_heat_capacity_j_k(0.0 if neighbours is None else float(neighbours[k].sum()))
+            if pack.heat_capacity_j_k < least:
+                kg = least / pack.heat_capacity_j_k * kind.mass
+                raise InputError(
+                    f"too light for its energy, heat_loss and neighbours: at least {kg * (1 + 1e-3):.4g} kg, or neither mass nor "
+                    "heat_loss for a pack that stays at the temperature around it",
+                    key=f"pack_types.{table.type}.mass", value=f"{kind.mass:g} kg",
+                )  # fmt: skip
 
     def _neighbours(self, names):
         """Heat conductance between packs that stand side by side [W/K], shape (n, n), or None."""

@@ -16,15 +16,19 @@ import subprocess
 import sys
 import time
 import tomllib
+from time import process_time
 
 import numpy as np
 import pytest
 import tomli_w
+from banks import Case, affine_chemistry, pack, wired
 from conftest import ROOT
 from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
+from simbank.bank.bank import MAX_PACKS
+from simbank.duty import Command, Duty, Step
 from simbank.errors import InputError, RunStopped
 
 TRIALS = ROOT / "tests" / "trials"
@@ -1018,6 +1022,192 @@ def test_m10_readme_says_what_the_shipped_files_give(root):
 
 
 # ---- the integrators: M3, M11 to M14, B5, B10 ----
+
+
+def changed_trial(name, *replaced):
+    """Contents of a trial's file with some text replaced."""
+    text = (TRIALS / f"{name}.toml").read_text(encoding="utf-8")
+    for old, new in replaced:
+        assert old in text
+        text = text.replace(old, new)
+    return simbank.from_dict(tomllib.loads(text))
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m3_extremes_do_not_hang_on_the_output_step(integrator):
+    """Two packs with straight open-circuit voltages under a current that falls at a steady rate: the difference of their states of
+    charge follows d' = −k d + c − s t, whose greatest value lies inside a step and between samples."""
+    chemistry = affine_chemistry()
+    packs = [pack("A", chemistry, 100, 20e-3, 0.6, cells=16), pack("B", chemistry, 60, 30e-3, 0.6, cells=16)]
+    bank = wired(packs, "busbar", lead=1e-3)
+    begin, slope, hours = 40.0, -80.0 / 7200.0, 2.0
+    duty = Duty((Step(hours * 3600.0, {"port": Command("current", begin, slope, volt_limit=1e3)}),))
+    # I_A = (16 b d + R_B J) / (R_A + R_B), R with two leads; d' = −I_A / Q_A + (J − I_A) / Q_B
+    r_a, r_b, q_a, q_b = 22e-3, 32e-3, 360e3, 216e3
+    k = 16 * 0.1 / (r_a + r_b) * (1 / q_a + 1 / q_b)
+    per_a = 1 / q_b - r_b / (r_a + r_b) * (1 / q_a + 1 / q_b)
+    p1 = per_a * slope / k  # particular solution p0 + p1 t
+    p0 = (per_a * begin - p1) / k
+    t = np.linspace(0, hours * 3600, 2_000_001)
+    exact = np.abs(p0 + p1 * t - p0 * np.exp(-k * t)).max() * 100
+    found = {
+        step: simbank.simulate(Case(bank, duty), integrator=integrator, output_step_s=step).summary for step in (10.0, 600.0)
+    }
+    for summary in found.values():
+        assert summary["bank"]["spread_max_points"] == pytest.approx(exact, rel=1e-7 if integrator == "reference" else 1e-5)
+    for key in ("spread_max_points", "port_voltage_min_v", "port_voltage_max_v"):
+        assert found[10.0]["bank"][key] == pytest.approx(found[600.0]["bank"][key], rel=1e-9)
+    for one, other in zip(found[10.0]["packs"], found[600.0]["packs"], strict=True):
+        for key in ("soc_min", "soc_max", "current_peak_a"):
+            assert one[key] == pytest.approx(other[key], rel=1e-9)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m3_the_trials_spread(integrator):
+    scenario = simbank.load(TRIALS / "standing_spread.toml", {"duty.repeat": 1})
+    fine, coarse = (simbank.simulate(scenario, integrator=integrator, output_step_s=step) for step in (10.0, 600.0))
+    for key in ("spread_max_points", "port_voltage_min_v", "port_voltage_max_v"):
+        assert coarse.summary["bank"][key] == pytest.approx(fine.summary["bank"][key], rel=1e-6)
+    assert fine.summary["bank"]["spread_max_points"] >= fine.spread_points.max() - 1e-5
+    assert fine.summary["bank"]["spread_max_points"] == pytest.approx(fine.spread_points.max(), abs=1e-2)
+    peaks = [np.asarray(result.branches["current_peak_a"]) for result in (fine, coarse)]
+    assert peaks[1] == pytest.approx(peaks[0], rel=1e-6)
+    for one, other in zip(fine.summary["packs"], coarse.summary["packs"], strict=True):
+        times = [-1.0 if pack["first_full_h"] is None else pack["first_full_h"] for pack in (one, other)]
+        assert times[1] == pytest.approx(times[0], rel=1e-6)
+
+
+def test_m11_the_fast_integrator_needs_less_time_for_a_month():
+    """Both compiled and warm: the loop itself, not the start of Python."""
+    scenario = simbank.load(TRIALS / "standing_spread.toml")
+    seconds = {}
+    for integrator in ("reference", "fast"):
+        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
+        begin = process_time()
+        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
+        seconds[integrator] = process_time() - begin
+    assert seconds["fast"] < seconds["reference"]
+
+
+def test_m12_a_mass_too_small_to_follow_is_refused_and_the_least_is_right():
+    with pytest.raises(InputError, match=r"pack_types.t.mass: '1e-09 kg': too light .* at least [\d.]+ kg"):
+        simbank.load(TRIALS / "mass_1e-9.toml")
+    scenario = changed_trial("mass_1e-9", ("1e-9 kg", "0.6 kg"), ("1 W/K", "50 W/K"))
+    reference, quick = (simbank.simulate(scenario, integrator=name) for name in ("reference", "fast"))
+    assert quick.packs["soc"].to_numpy() == pytest.approx(reference.packs["soc"].to_numpy(), abs=1e-5)
+    assert quick.packs["temperature_c"].to_numpy() == pytest.approx(reference.packs["temperature_c"].to_numpy(), abs=1e-2)
+    assert quick.summary["closure"]["energy_relative"] < 1e-5
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m12_heat_that_crosses_to_a_pack_without_mass_is_booked(integrator):
+    result = simbank.simulate(simbank.load(TRIALS / "rack_mixed_mass.toml"), integrator=integrator)
+    assert result.summary["closure"]["energy_relative"] < 1e-6
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m12_temperatures_of_neighbours_level_by_the_closed_form(integrator):
+    """Two equal packs at rest, one of them cold: mean and difference of their temperatures fall off by K / C and (K + 2 G) / C."""
+    scenario = simbank.load(TRIALS / "fuzz_energy_fast_100580.toml", {"duty": {"kind": "constant", "rest": True, "hours": 0.2}})
+    result = simbank.simulate(scenario, integrator=integrator, output_step_s=60.0)
+    t, found = result.packs.index.to_numpy(), result.packs["temperature_c"].to_numpy()
+    capacity, loss, coupling = scenario.bank.packs[0].heat_capacity_j_k, 3.13, 6.9
+    mean = -44.5 / 2 * np.exp(-loss / capacity * t)
+    half = -44.5 / 2 * np.exp(-(loss + 2 * coupling) / capacity * t)
+    exact = 25.0 + np.column_stack([mean + half, mean - half])
+    # the cold pack has another voltage, so that up to 0.12 A flow from one to the other and warm them a little
+    assert found == pytest.approx(exact, abs=5e-4 if integrator == "reference" else 2e-3)
+    assert found[-1] == pytest.approx(exact[-1], abs=1e-4)
+
+
+@pytest.mark.parametrize("name", ["fuzz_fast_vs_ref_100102", "fuzz_charge_fast_100102"])
+def test_m12_relaxation_far_above_the_ohmic_resistance_is_left_to_the_reference(name):
+    result = simbank.simulate(simbank.load(TRIALS / f"{name}.toml"), integrator="fast", output_step_s=600.0)
+    assert result.summary["integrator"]["name"] == "reference"
+    told = [w for w in result.summary["warnings"] if w["code"] == "reference-instead"]
+    assert len(told) == 1
+    assert "E" in told[0]["where"]
+
+
+@pytest.mark.parametrize("path", sorted(TRIALS.glob("fuzz_energy_*.toml")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m13_balances_close(path, integrator):
+    closure = simbank.simulate(simbank.load(path), integrator=integrator, output_step_s=600.0).summary["closure"]
+    assert closure["energy_relative"] < 1e-5
+    assert closure["charge_relative"] < (1e-8 if integrator == "reference" else 1e-4)
+
+
+def test_m13_a_missed_balance_is_said_and_ends_with_one(tmp_path, monkeypatch):
+    monkeypatch.setattr("simbank.simulation.result.ENERGY_LIMIT", 0.0)
+    told = CliRunner().invoke(cli.app, ["run", str(TRIALS / "rack_mixed_mass.toml"), "--json", "--out", str(tmp_path)])
+    assert isinstance(told.exception, simbank.SimulationError)  # the entry point makes one line and exit 1 of it
+    assert "balance missed: energy closes to" in str(told.exception)
+    summary = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))
+    assert [w["code"] for w in summary["warnings"]].count("balance-missed") == 1
+    assert summary["complete"]
+
+
+SETTLING = [
+    "fuzz_SIMERR_100057",
+    "fuzz_SIMERR_100637",
+    "fuzz_SIMERR_101205",
+    "fuzz_SIMERR_101547",
+    "fuzz_SIMERR_102011",
+    "collapse2",
+]
+
+
+@pytest.mark.parametrize("name", SETTLING)
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_m14_it_settles(name, integrator):
+    """Lone packs whose current would flow in their blocked direction were woken without end."""
+    changes = {"duty.step": "10 min"} if "SIMERR_100057" in name else {}
+    if "lead_" in (TRIALS / f"{name}.toml").read_text(encoding="utf-8"):
+        changes["pack_types.t0.bms.retries"] = 3  # lead-acid has no switch unless the file gives one
+    scenario = simbank.load(TRIALS / f"{name}.toml", changes)
+    assert all(pack.has_switch for pack in scenario.bank.packs)
+    result = simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
+    assert result.complete
+    soc = result.packs["soc"].to_numpy()
+    assert soc.min() >= -1e-6
+    assert soc.max() <= 1 + 1e-6
+
+
+@pytest.mark.parametrize("name", ["fuzz_SIMERR_101088", "fuzz_SIMERR_101274", "fuzz_SIMERR_102198"])
+def test_m14_a_temperature_no_bank_has_is_refused(name):
+    with pytest.raises(InputError, match=r"'1 K': a bank's temperature must be from -60 to 120 degC"):
+        simbank.load(TRIALS / f"{name}.toml")
+
+
+def test_m14_a_relaxation_of_no_time_is_refused_and_the_shortest_runs():
+    with pytest.raises(InputError, match="at least 1 ms"):
+        simbank.load(TRIALS / "fuzz_SIMERR_100780.toml")
+    result = simbank.simulate(changed_trial("fuzz_SIMERR_100780", ("1e-9 s", "1 ms")), output_step_s=600.0)
+    assert result.summary["closure"]["energy_relative"] < 1e-5
+
+
+def test_b5_a_solver_that_stands_still_is_followed_by_another():
+    scenario = changed_trial("fuzz_sim_traceback_AttributeError_100987", ("500 K", "110 degC"))
+    result = simbank.simulate(scenario, output_step_s=6000.0)
+    assert result.complete
+
+
+def test_b10_the_largest_bank_starts_in_ten_seconds():
+    """A chain so long that every pack trips in turn at t = 0."""
+    data = tomllib.loads((TRIALS / "rack_mixed_mass.toml").read_text(encoding="utf-8"))
+    data["packs"] = [{"name": "A", "type": "u", "count": MAX_PACKS}]
+    data.pop("rack")
+    scenario = simbank.from_dict(data)
+    begin = process_time()
+    simbank.simulate(scenario, output_step_s=600.0)
+    assert process_time() - begin < 10.0
+
+
+@pytest.mark.parametrize("tolerance", [0, 0.0, -1e-9, float("nan"), 1.0])
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_b11_a_tolerance_that_is_none_is_refused(tolerance, integrator):
+    with pytest.raises(InputError, match=r"tolerance: .* must be from 1e-13 to 0.01"):
+        simbank.simulate(simbank.load(TRIALS / "rack_mixed_mass.toml"), integrator=integrator, tolerance=tolerance)
 
 
 # ---- one line, never a traceback: B1 to B4, B6 to B9, B11, B12 ----

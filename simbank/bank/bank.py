@@ -14,7 +14,9 @@ from simbank.cells.curves import Curve
 
 __all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 
-MAX_PACKS = 512  # in one bank
+MAX_PACKS = 256  # in one bank: of so many, each may open in turn at once, and the run has started in ten seconds
+LEAST_LEVELLING_S = 10.0  # a pack whose temperature follows its surroundings faster than this cannot be simulated
+LEAST_J_K_PER_WH = 0.1  # cells weigh about ten times as much as this at 1 kJ/kg/K; common practice, no source
 BEYOND_FULL = 0.5  # so far beyond 0 and 100 % the curves of unequal cells are tabulated; then they go on straight
 
 
@@ -143,6 +145,12 @@ class Pack:
     def cell_path_ohm(self):
         """Ohmic resistance of the cells alone, seen at the pack: Ns/Np · R0 · growth [ohm]."""
         return self.cells_in_series / self.cells_in_parallel * self.cell_resistance_ohm * self.resistance_growth
+
+    def least_heat_capacity_j_k(self, coupling_w_k=0.0):
+        """Least heat capacity [J/K] with which the pack's temperature can be followed, ``coupling_w_k`` being the conductance to its
+        neighbours [W/K]: a time constant C / (K + G) of ten seconds, and a tenth of a joule per kelvin for each watt-hour."""
+        energy_wh = self.rated_capacity_ah * self.cells_in_series * float(self.chemistry.ocv(0.5))
+        return max(LEAST_LEVELLING_S * (self.heat_loss_w_k + coupling_w_k), LEAST_J_K_PER_WH * energy_wh)
 
     @property
     def ohmic_ohm(self):

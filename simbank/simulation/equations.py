@@ -40,6 +40,7 @@ OCV, HALF_WIDTH, ENTROPY, R_FACTOR, RC_FACTOR, HIGHEST, LOWEST, COLD = range(8)
 N_CURVES = 8
 N_STATES = 5  # per pack
 KELVIN = 273.15
+FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
 # Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
 # power or a resistance), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
@@ -58,9 +59,11 @@ OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 RATING, TRIP_CURVE, LEAST, COOLING, INSTANT, INSTANT_DELAY = range(6)
 N_DEVICE_COLUMNS = 6
 
-# Rows of the accumulators, shape (N_ACC, n): time integrals, SI.
+# Rows of the accumulators, shape (N_ACC, n): time integrals, SI. ACC_HEAT_OUT is the heat that has left a pack, to its surroundings
+# and to its neighbours; what one gives another cancels in the sum, and what a pack without heat capacity is given goes on to its
+# surroundings.
 (
-    ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_TO_AMBIENT,
+    ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_HEAT_OUT,
     ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX, ACC_OVER_AS, ACC_OVER_J, ACC_UNDER_AS, ACC_UNDER_J, ACC_CELL_MAX,
     ACC_CELL_MIN, ACC_LAST_SOC, ACC_LAST_V,
 ) = range(22)  # fmt: skip
@@ -709,10 +712,6 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
         acc[ACC_RELAX, k] += w * work[RELAX, k]
         acc[ACC_HYSTERESIS, k] += w * work[GAP, k]
         acc[ACC_REVERSIBLE, k] += w * work[REVERSIBLE, k]
-        if cells[HEAT_CAPACITY, k] > 0.0:
-            acc[ACC_TO_AMBIENT, k] += w * cells[HEAT_LOSS, k] * (temperature - cells[AMBIENT, k])
-        else:
-            acc[ACC_TO_AMBIENT, k] += w * (work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k])
         acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
         acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
         for m in range(n):
@@ -726,26 +725,169 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             moment[n + a, n + b] += w * port[J, a] * port[J, b]
 
 
+@kernel
+def give_heat(w, y, work, cells, neighbours, acc):
+    """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
+    n = cells.shape[1]
+    for k in range(n):
+        if cells[HEAT_CAPACITY, k] > 0.0:
+            watt = cells[HEAT_LOSS, k] * (y[4 * n + k] - cells[AMBIENT, k])
+            for m in range(neighbours.shape[0]):
+                watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
+        else:
+            watt = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
+        acc[ACC_HEAT_OUT, k] += w * watt
+
+
+@inlined
+def _cubic_peak(a, m_0, b, m_1):
+    """Greatest value of the cubic from ``a`` to ``b`` whose slopes, times its length, are ``m_0`` and ``m_1``."""
+    if not (m_0 > 0.0 > m_1):
+        return max(a, b)
+    rise = b - a
+    curve, tilt = 3.0 * (m_0 + m_1 - 2.0 * rise), 2.0 * (3.0 * rise - 2.0 * m_0 - m_1)
+    s = -2.0 * m_0 / (tilt - np.sqrt(tilt * tilt - 4.0 * curve * m_0))
+    return max(a, b, a + s * (m_0 + s * (0.5 * tilt + s * curve / 3.0)))
+
+
+@inlined
+def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
+    """Value at the middle of three instants or, where it lies above or below both others, at the vertex of the parabola through
+    all."""
+    left, right = (v_1 - v_0) / (t_1 - t_0), (v_2 - v_1) / (t_2 - t_1)
+    if left * right >= 0.0 or not np.isfinite(left * right):
+        return v_1
+    bend = (right - left) / (t_2 - t_0)
+    slope = left + bend * (t_1 - t_0)
+    return v_1 - slope * slope / (4.0 * bend)
+
+
+@kernel
+def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
+    """Extremes of state of charge between two instants of a step, along the cubic through both with their slopes.
+
+    ``extremes`` is the range of each pack's state of charge, shape (2, n); the greatest spread of the bank, shape (1,); when each
+    pack was first full and first empty [s], shape (2, n); and what :func:`reach_flows` fills. The spread between the instants is
+    that of the packs which are highest and lowest at either.
+    """
+    soc, spread, first, _, _ = extremes
+    n = cells.shape[1]
+    h = t_1 - t_0
+    high_0, low_0, high_1, low_1 = 0, 0, 0, 0
+    for k in range(n):
+        a, b, m_0, m_1 = y_0[k], y_1[k], -h * work_0[I_PACK, k] / cells[Q, k], -h * work_1[I_PACK, k] / cells[Q, k]
+        soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
+        soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
+        if first[0, k] == np.inf and b >= FULL_SOC:
+            first[0, k] = base + t_0 + h * _crossing(a, m_0, b, m_1, FULL_SOC)
+        if first[1, k] == np.inf and b <= EMPTY_SOC:
+            first[1, k] = base + t_0 + h * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
+        high_0, low_0 = k if a > y_0[high_0] else high_0, k if a < y_0[low_0] else low_0
+        high_1, low_1 = k if b > y_1[high_1] else high_1, k if b < y_1[low_1] else low_1
+    for i in range(4):
+        high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
+        m_0 = h * (work_0[I_PACK, low] / cells[Q, low] - work_0[I_PACK, high] / cells[Q, high])
+        m_1 = h * (work_1[I_PACK, low] / cells[Q, low] - work_1[I_PACK, high] / cells[Q, high])
+        spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
+
+
+@kernel
+def _crossing(a, m_0, b, m_1, level):
+    """Where between 0 and 1 the cubic from ``a`` to ``b`` with these slopes first stands at ``level``, by bisection; ``b`` does."""
+    if a >= level:
+        return 0.0
+    low, high = 0.0, 1.0
+    for _ in range(50):
+        s = 0.5 * (low + high)
+        value = a + s * (m_0 + s * (3.0 * (b - a) - 2.0 * m_0 - m_1 + s * (m_0 + m_1 - 2.0 * (b - a))))
+        if value >= level:
+            high = s
+        else:
+            low = s
+    return high
+
+
+@kernel
+def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, flows, acc, port_acc, extremes):
+    """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
+    three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports, peak current of every
+    branch."""
+    _, _, _, apart, branch = extremes
+    n, p = work_1.shape[1], port_1.shape[1]
+    for k in range(n):
+        current = _beyond(t_0, work_0[I_PACK, k], t_1, work_1[I_PACK, k], t_2, work_2[I_PACK, k])
+        acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
+        acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+    for a in range(p):
+        if port_acc[PORT_MIN_V, a] < np.inf:
+            volt = _beyond(t_0, port_0[V, a], t_1, port_1[V, a], t_2, port_2[V, a])
+            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
+            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+        for b in range(a):
+            gap = _beyond(t_0, port_0[V, a] - port_0[V, b], t_1, port_1[V, a] - port_1[V, b], t_2, port_2[V, a] - port_2[V, b])
+            apart[a, b] = max(apart[a, b], abs(gap))
+    for i in range(branch.size):
+        current = _beyond(
+            t_0, _row_product(flows, i, I_PACK, work_0, port_0), t_1, _row_product(flows, i, I_PACK, work_1, port_1), t_2,
+            _row_product(flows, i, I_PACK, work_2, port_2),
+        )  # fmt: skip
+        branch[i] = max(branch[i], abs(current))
+
+
+@kernel
+def reach_ends(work, port, flows, extremes):
+    """Extremes of branch currents and of the voltage between ports at the end of a step."""
+    _, _, _, apart, branch = extremes
+    for a in range(port.shape[1]):
+        for b in range(a):
+            apart[a, b] = max(apart[a, b], abs(port[V, a] - port[V, b]))
+    for i in range(branch.size):
+        branch[i] = max(branch[i], abs(_row_product(flows, i, I_PACK, work, port)))
+
+
 @maker
-def accumulate(times, weights, states, cells, curves_of, curves, hybrid, ports, acc, port_acc, moment):
-    """Add to the time integrals, by quadrature.
+def accumulate(
+    base, times, weights, per_step, states, cells, curves_of, curves, hybrid, ports, neighbours, flows, acc, port_acc, moment,
+    extremes,
+):  # fmt: skip
+    """Add to the time integrals, by quadrature, and to the extremes.
 
     Parameters
     ----------
+    base : float
+        The run's time where that of ``times`` is zero [s].
     times, weights : ndarray, shape (m,)
-        Nodes and weights [s].
+        Nodes and weights [s], ``per_step`` of them for each step of the solver, its start the first and its end the last.
     states : ndarray, shape (m, 5 n)
     acc, port_acc : ndarray
         See ``ACC_*`` and ``PORT_*``.
     moment : ndarray, shape (n + p, n + p)
         ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
+    extremes : tuple of ndarray
+        See :func:`reach_states` and :func:`reach_flows`.
     """
     n, p = cells.shape[1], ports.shape[0]
-    work, port, now = working_arrays(n, p)
+    work_0, port_0, now = working_arrays(n, p)
+    work_1, port_1, _ = working_arrays(n, p)
+    work, port, _ = working_arrays(n, p)
     for i in range(times.size):
+        work_0, work_1, work = work_1, work, work_0
+        port_0, port_1, port = port_1, port, port_0
+        for a in range(p):
+            port[J, a] = port_1[J, a]
         solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
         gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
         gather_cells(states[i], work, cells, curves_of, curves, acc)
+        give_heat(weights[i], states[i], work, cells, neighbours, acc)
+        place = i % per_step
+        if place > 0:
+            reach_states(base, times[i - 1], states[i - 1], work_1, times[i], states[i], work, cells, extremes)
+        if place > 1:
+            reach_flows(
+                times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, flows, acc, port_acc, extremes
+            )
+        if place == 0 or place == per_step - 1:
+            reach_ends(work, port, flows, extremes)
 
 
 @maker

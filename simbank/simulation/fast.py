@@ -54,10 +54,10 @@ PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow pa
 RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
 N_TABLE = 10
 # Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
-# [K] and h λ of its decay; what the rise does to the voltage [V]; force [V] and d [ohm] of the network; currents expected at the
-# end; drive R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs.
-BY_Q, LEVEL, WARM, COOLS, BY_T, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1 = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14
-N_PLAN = 16
+# [K] at the end and half-way; rates of warming [K/s]; force [V] and d [ohm] of the network; currents expected at the end; drive
+# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling.
+BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
+N_PLAN = 17
 
 
 @inlined
@@ -91,6 +91,76 @@ def _exponentials(h, rate, q, table):
     )
 
 
+def levelling_modes(cells, neighbours):
+    """How the packs' temperatures level, shape (2 n + 1, n), or without rows where no pack warms another.
+
+    C dT/dt = q − A T is linear: its decay rates λ [1/s] are in row 0, the n rows from 1 on turn modes into temperatures, the n rows
+    after them temperatures into modes. A pack without heat capacity has a mode of its own that nothing drives.
+    """
+    n = cells.shape[1]
+    if not neighbours.size:
+        return np.zeros((0, n))
+    capacity = cells[eq.HEAT_CAPACITY]
+    hot = capacity > 0.0
+    root = np.where(hot, np.sqrt(capacity), 1.0)
+    loss = np.diag(cells[eq.HEAT_LOSS] + neighbours.sum(axis=1)) - neighbours
+    loss[~hot], loss[:, ~hot] = 0.0, 0.0
+    rates, modes_ = np.linalg.eigh(loss / np.outer(root, root))
+    return np.vstack([np.maximum(rates, 0.0), modes_ / root[:, None], (modes_ * root[:, None]).T])
+
+
+@kernel
+def _rises(h, rate, cells, levelling, modal, out):
+    """Rise of every temperature [K] in ``h`` seconds from its rate now [K/s], while heat stays as it is: exact."""
+    n = rate.size
+    if levelling.shape[0] == 0:
+        for k in range(n):
+            out[k] = 0.0
+            if cells[eq.HEAT_CAPACITY, k] > 0.0:
+                out[k] = h * rate[k] * _phi(h * cells[eq.HEAT_LOSS, k] / cells[eq.HEAT_CAPACITY, k])[1]
+        return
+    for j in range(n):
+        value = 0.0
+        for k in range(n):
+            value += levelling[1 + n + j, k] * rate[k]
+        modal[j] = h * value * _phi(h * levelling[0, j])[1]
+    _from_modes(levelling, modal, out)
+
+
+@kernel
+def _from_modes(levelling, modal, out):
+    for k in range(out.size):
+        out[k] = 0.0
+        for j in range(out.size):
+            out[k] += levelling[1 + k, j] * modal[j]
+
+
+@kernel
+def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
+    """Correct temperatures at the end, made with the heat half-way, for heat that runs on the parabola through start, middle, end."""
+    n = cells.shape[1]
+    if levelling.shape[0] == 0:
+        for k in range(n):
+            capacity = cells[eq.HEAT_CAPACITY, k]
+            if capacity > 0.0:
+                _, one, two, three = _phi(h * cells[eq.HEAT_LOSS, k] / capacity)
+                half, before, after = _heat(work_m, k), one - 3.0 * two + 4.0 * three, 4.0 * three - two
+                y_1[4 * n + k] += h / capacity * (before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half))
+        return
+    for j in range(n):
+        _, one, two, three = _phi(h * levelling[0, j])
+        first, last = 0.0, 0.0
+        for k in range(n):
+            if cells[eq.HEAT_CAPACITY, k] > 0.0:
+                half, share = _heat(work_m, k), levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
+                first += share * (_heat(work, k) - half)
+                last += share * (_heat(work_1, k) - half)
+        plan[MODES, j] = h * ((one - 3.0 * two + 4.0 * three) * first + (4.0 * three - two) * last)
+    _from_modes(levelling, plan[MODES], plan[RATES])
+    for k in range(n):
+        y_1[4 * n + k] += plan[RATES, k]
+
+
 @inlined
 def _fade(x):
     """e^−x for x ≥ 0; by its series, to round-off, where that is quicker."""
@@ -117,8 +187,9 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
 
 @kernel
 def _step(
-    t, h, fresh_table, y, work, port, now, cells, neighbours, ports, table, plan, comp, y_m, work_m, port_m, y_1, guess_port
-):
+    t, h, fresh_table, y, work, port, now, cells, neighbours, levelling, ports, table, plan, comp, y_m, work_m, port_m, y_1,
+    guess_port
+):  # fmt: skip
     """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and the plan.
 
     Returns
@@ -131,6 +202,10 @@ def _step(
     n = cells.shape[1]
     x = 0.0
     for k in range(n):
+        plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work, neighbours)
+    _rises(h, plan[RATES], cells, levelling, plan[MODES], plan[WARM])
+    _rises(0.5 * h, plan[RATES], cells, levelling, plan[MODES], plan[WARM_M])
+    for k in range(n):
         current = work[eq.I_PACK, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         slope = work[eq.E_BY_Z, k] - work[eq.R_BY_Z, k] * current
@@ -138,16 +213,9 @@ def _step(
         plan[BY_Q, k] = h / cells[eq.Q, k]
         plan[LEVEL, k] = max(0.0, slope) * plan[BY_Q, k]
         x = max(x, plan[LEVEL, k] * now[k, k])
-        plan[WARM, k], plan[COOLS, k] = h * eq.warming(k, y[4 * n + k], y, cells, work, neighbours), 0.0
-        if cells[eq.HEAT_CAPACITY, k] > 0.0:
-            loss = cells[eq.HEAT_LOSS, k]
-            for m in range(neighbours.shape[0]):
-                loss += neighbours[m, k]
-            plan[COOLS, k] = h * loss / cells[eq.HEAT_CAPACITY, k]
         inverse = 1.0 / y[4 * n + k]
-        work_m[eq.WARMTH, k] = work[eq.WARMTH, k] * (1.0 - 0.5 * plan[WARM, k] * cells[eq.ARRHENIUS_RC, k] * inverse * inverse)
+        work_m[eq.WARMTH, k] = work[eq.WARMTH, k] * (1.0 - plan[WARM_M, k] * cells[eq.ARRHENIUS_RC, k] * inverse * inverse)
         work_m[eq.G, k] = work[eq.G, k] - 0.5 * plan[BY_Q, k] * work[eq.G_BY_Z, k] * current
-        plan[BY_T, k] = (work[eq.E_BY_T, k] - work[eq.R_BY_T, k] * current) * plan[WARM, k]
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[eq.TAU1 + j, k]
@@ -161,7 +229,7 @@ def _step(
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
         for k in range(n):
             current = work[eq.I_PACK, k]
-            force, ohm = work[eq.E, k] + 0.5 * plan[BY_T, k] - 0.25 * plan[LEVEL, k] * current, 0.25 * plan[LEVEL, k]
+            force, ohm = work[eq.E, k] + _by_t(k, work) * plan[WARM_M, k] - 0.25 * plan[LEVEL, k] * current, 0.25 * plan[LEVEL, k]
             for j in range(2):
                 q, v = j * n + k, y[(2 + j) * n + k]
                 middle = 0.5 * (plan[LAG_1 + j, k] + plan[LAG + j, k]) * v
@@ -173,7 +241,7 @@ def _step(
         eq.currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[eq.I_PACK])
     for k in range(n):
         i_0, i_m = work[eq.I_PACK, k], work_m[eq.I_PACK, k]
-        force = work[eq.E, k] + plan[BY_T, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+        force = work[eq.E, k] + _by_t(k, work) * plan[WARM, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
         ohm = plan[LEVEL, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(2 + j) * n + k]
@@ -192,7 +260,7 @@ def _step(
     for k in range(n):
         i_0, i_1 = work[eq.I_PACK, k], plan[GUESS, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[eq.I_PACK, k]
-        force = work[eq.E, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + 0.5 * plan[BY_T, k]
+        force = work[eq.E, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * plan[WARM_M, k]
         for j in range(2):
             q, v = j * n + k, y[(2 + j) * n + k]
             push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
@@ -205,7 +273,7 @@ def _step(
         eq.currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[eq.I_PACK])
     for k in range(n):
         i_0, i_m, i_1 = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k]
-        warm = 0.5 * plan[WARM, k] * _phi(0.5 * plan[COOLS, k])[1]
+        warm = plan[WARM_M, k]
         moved = -plan[BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
         y_m[k] = y[k] + moved
         y_m[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
@@ -215,14 +283,17 @@ def _step(
         work_m[eq.E_BY_T, k] = work[eq.E_BY_T, k] + work[eq.E_BY_ZT, k] * moved
         work_m[eq.GAP_BY_Z, k], work_m[eq.G_BY_Z, k] = work[eq.GAP_BY_Z, k], work[eq.G_BY_Z, k]
     eq.pack_heat(y_m, cells, work_m)
+    for k in range(n):
+        plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
+    _rises(h, plan[RATES], cells, levelling, plan[MODES], plan[WARM])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
-        i_0, i_m, i_1, by_q, here = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k], plan[BY_Q, k], y[4 * n + k]
+        i_0, i_m, i_1, by_q = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k], plan[BY_Q, k]
         moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
         y_1[k] = y[k] + moved
         y_1[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_1, by_q)
-        y_1[4 * n + k] = here + h * eq.warming(k, here, y_m, cells, work_m, neighbours) * _phi(plan[COOLS, k])[1]
+        y_1[4 * n + k] = y[4 * n + k] + plan[WARM, k]
         lasting = 0.0
         for j in range(2):
             q, v, v_m = j * n + k, y[(2 + j) * n + k], y_m[(2 + j) * n + k]
@@ -241,7 +312,7 @@ def _step(
 
 
 @kernel
-def _miss(h, stiff, tolerance, cells, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
+def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
     """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
 
     Returns
@@ -284,11 +355,16 @@ def _miss(h, stiff, tolerance, cells, table, plan, now, work, work_m, port_m, y_
     for k in range(n):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
-        if cells[eq.HEAT_CAPACITY, k] > 0.0:  # the step was made with the heat half-way
-            y_1[4 * n + k] += at_ends * bent * h * _phi(plan[COOLS, k])[1] / cells[eq.HEAT_CAPACITY, k]
         heat = abs(bent) / 3.0 / (1.0 + abs(work_1[eq.E, k]))
         error = max(error, plan[BY_Q, k] * (apart * abs(work_1[eq.I_PACK, k]) + heat))
+    _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
     return MISS_SHARE * error, moves
+
+
+@inlined
+def _by_t(k, work):
+    """How the voltage of pack ``k`` answers to its temperature at the current it has [V/K]."""
+    return work[eq.E_BY_T, k] - work[eq.R_BY_T, k] * work[eq.I_PACK, k]
 
 
 @inlined
@@ -324,25 +400,17 @@ def _between(share, h, y0, f0, y1, f1, out):
 
 
 @kernel
-def _quiet(now, pack_state, pack_live, phase, ports, told, equip):
+def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
-    wish = 0.0
     for a in range(phase.size):
-        if phase[a] == modes.IDLE:
-            wish -= 1.0
-        elif phase[a] != modes.DONE and phase[a] != modes.CUT:
-            wish += eq.commanded(now, ports, a)
         if phase[a] != modes.DONE and ports[a, eq.LIVE] == 0.0:
             silent = told[a] & port_laws.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
             if equip[a, port_laws.STAYS] == 0.0 or not silent:
                 return False
+    quiet = True
     for k in range(pack_state.size):
-        if not pack_live[k]:
-            if pack_state[k] == modes.FULL_OPEN and wish >= 0.0:
-                return False
-            if pack_state[k] == modes.EMPTY_OPEN and wish <= 0.0:
-                return False
-    return True
+        quiet = quiet and not modes.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
+    return quiet
 
 
 def scratch_arrays(n, p, d):
@@ -383,10 +451,10 @@ def advance(
     code, clock, step_start, row, fresh, h_try, filled
         Why it came back, where it stands, and how many samples are filled.
     """
-    cells, curves_of, curves, hybrid, terminal, port_live, pack_live, neighbours, devices, flows = bank
-    pack_state, pack_mark, monitors, monitor_state, device_state = packs
+    cells, curves_of, curves, hybrid, terminal, port_live, pack_live, neighbours, levelling, devices, flows = bank
+    pack_state, pack_mark, monitors, monitor_state, device_state, asleep = packs
     phase, ports, timer, told, equip, log, count = port_state
-    acc, port_acc, moment = sums
+    acc, port_acc, moment, all_flows, extremes = sums
     durations, commands, early = plan
     grid, sample_t, sample_y, sample_pack, sample_port = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
@@ -408,6 +476,8 @@ def advance(
             for a in range(p):
                 ports[a, eq.LIVE] = 1.0 if port_live[a] else 0.0
             port_laws.cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip)
+            for k in range(n):
+                asleep[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
@@ -453,7 +523,7 @@ def advance(
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
                 port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
-            if not _quiet(local, pack_state, pack_live, phase, ports, told, equip):
+            if not _quiet(local, pack_state, pack_live, asleep, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row] and port_laws.all_done(phase, ports, equip):
                 break
@@ -464,20 +534,24 @@ def advance(
             while clock < limit - LAST_S:
                 local = clock - step_start
                 h = min(h_try, max_step, limit - clock)
-                if g + sample_t.size - filled < grid.size:  # no further than there is room for samples
-                    h = min(h, max(LEAST_STEP_S, grid[g + sample_t.size - filled] - clock))
+                room = g + sample_t.size - filled
+                if room < grid.size and grid[room] < clock + h:  # no room for the samples of this step
+                    if filled > 0:
+                        return PAUSE, clock, step_start, row, fresh, h_try, filled
+                    h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
                     error, stiff = _step(
-                        local, h, h != table_h, y, work, port, now, cells, neighbours, ports, table, profile, comp, y_m, work_m,
-                        port_m, y_1, guess_port,
+                        local, h, h != table_h, y, work, port, now, cells, neighbours, levelling, ports, table, profile, comp,
+                        y_m, work_m, port_m, y_1, guess_port,
                     )  # fmt: skip
                     table_h = h
                     if error <= tolerance:
                         eq.solve_bank(local + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
                         missed, moved = _miss(
-                            h, stiff, tolerance, cells, table, profile, now, work, work_m, port_m, y_1, work_1, port_1, guess_port
-                        )
+                            h, stiff, tolerance, cells, levelling, table, profile, now, work, work_m, port_m, y_1, work_1, port_1,
+                            guess_port,
+                        )  # fmt: skip
                         error = max(error, missed)
                         if moved and error <= tolerance:
                             eq.flow(local + h, y_1, cells, now_1, ports, work_1, port_1)
@@ -533,22 +607,33 @@ def advance(
                         eq.note(filled, y_s, work_s, port_s, terminal, sample_y, sample_pack, sample_port)
                     filled += 1
                     g += 1
+                at_ends = h / 3.0 if stiff and part == h else part / 6.0
                 if part < h:
+                    _between(0.5 * part / h, h, y, f, y_1, f_1, y_m)
                     _between(part / h, h, y, f, y_1, f_1, y_s)
                     for i in range(size):
                         y_1[i] = y_s[i]
+                    at = local + 0.5 * part
+                    eq.solve_bank(at, y_m, cells, curves_of, curves, hybrid, ports, work_m, port_m, now_s)
                     eq.solve_bank(local + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
-                at_ends = 0.5 * part
-                if part == h:
-                    at_ends = h / 3.0 if stiff else h / 6.0
-                    eq.gather(
-                        local + 0.5 * h, h - 2.0 * at_ends, y_m, work_m, port_m, cells, curves_of, curves, ports, acc, port_acc,
-                        moment,
-                    )  # fmt: skip
                 eq.gather(local, at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather(
+                    local + 0.5 * part, part - 2.0 * at_ends, y_m, work_m, port_m, cells, curves_of, curves, ports, acc, port_acc,
+                    moment,
+                )  # fmt: skip
                 eq.gather(local + part, at_ends, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment)
                 eq.gather_cells(y, work, cells, curves_of, curves, acc)
                 eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
+                eq.reach_states(step_start, local, y, work, local + part, y_1, work_1, cells, extremes)
+                eq.reach_flows(
+                    local, work, port, local + 0.5 * part, work_m, port_m, local + part, work_1, port_1, all_flows, acc, port_acc,
+                    extremes,
+                )  # fmt: skip
+                eq.reach_ends(work, port, all_flows, extremes)
+                eq.reach_ends(work_1, port_1, all_flows, extremes)
+                for k in range(n):  # heat that is made and does not warm the pack has left it
+                    made = at_ends * (_heat(work, k) + _heat(work_1, k)) + (part - 2.0 * at_ends) * _heat(work_m, k)
+                    acc[eq.ACC_HEAT_OUT, k] += made - cells[eq.HEAT_CAPACITY, k] * (y_1[4 * n + k] - y[4 * n + k])
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]

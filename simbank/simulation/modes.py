@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import inlined, kernel, maker
+from simbank.compiled import inlined, kernel, maker, plain
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
@@ -44,7 +44,7 @@ FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
 PORT_SLOTS = 5
 # Which packs' report of being full ends a charge: none, the first pack's, every pack's; above zero the number of a pack, from 1.
 NO_STOP, FIRST_FULL, ALL_FULL = 0, -1, -2
-FULL_SOC = 0.99  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
+FULL_SOC = eq.FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 DEVICE_SLOTS = 2
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
@@ -92,6 +92,22 @@ DEVICE_OPENS = "opens: overload"
 DEVICE_INSTANT = "opens: instantaneous release"
 DEVICE_CLOSES = "closed"
 DEVICE_SWITCHED = "opened by schedule"
+
+
+@plain
+def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
+    """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
+    every port wants current the other way."""
+    if pack_live[k] or asleep[k] or (pack_state[k] != FULL_OPEN and pack_state[k] != EMPTY_OPEN):
+        return False
+    out, into = False, False
+    for a in range(phase.size):
+        if phase[a] == IDLE:
+            into = True
+        elif phase[a] != DONE and phase[a] != CUT:
+            wish = eq.commanded(now, ports, a)
+            out, into = out or wish > 0.0, into or wish < 0.0
+    return out or not into if pack_state[k] == FULL_OPEN else into or not out
 
 
 @maker

@@ -16,11 +16,9 @@ from simbank.warning import BankWarning, as_records
 
 __all__ = ["Result", "Trace"]
 
-FULL_SOC, EMPTY_SOC = (
-    modes.FULL_SOC,
-    0.01,
-)  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 WH = 1.0 / 3600.0
+REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
+CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
 WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 
 
@@ -78,7 +76,8 @@ class Result:
         self._bank, self._port_names, self._method = run.bank, run.port_names, run.method
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
-        self.summary = _summary(run, self._samples, stored_change_j)
+        self._branch_peak_a = run.extremes[4].copy()
+        self.summary = _summary(run, stored_change_j)
         self.warnings = self._told(run, complete)
         self.summary["warnings"] = as_records(self.warnings)
 
@@ -91,6 +90,7 @@ class Result:
             *cascades(run.openings, self._events, self.summary["ports"]),
             *too_cold(packs, rows),
             *assumed_bms_warnings(packs, self._events),
+            *balance_warnings(self.summary["closure"], self.summary["integrator"]),
         ]
         return list(dict.fromkeys([*happened, *before]))
 
@@ -118,7 +118,7 @@ class Result:
     @cached_property
     def branches(self):
         """DataFrame with one row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost."""
-        return _branch_frame(self._bank, self._trace, self._branch_ws)
+        return _branch_frame(self._bank, self._branch_peak_a, self._branch_ws)
 
     @cached_property
     def events(self):
@@ -208,11 +208,9 @@ def _frame(times, names, quantities, level):
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
 
 
-def _branch_frame(bank, trace, branch_ws):
+def _branch_frame(bank, peak, branch_ws):
     import pandas as pd
 
-    currents = trace.branch_currents()
-    peak = np.abs(currents).max(axis=0) if len(currents) else np.zeros(len(bank.graph.branches))
     rows = []
     for k, branch in enumerate(bank.graph.branches):
         part = branch.conductor
@@ -234,27 +232,14 @@ def _branch_frame(bank, trace, branch_ws):
     return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()
 
 
-def _first_time_h(times_s, values, level, rising):
-    """First time [h] at which sampled ``values`` reach ``level``, between samples by straight line; None if never."""
-    past = values >= level if rising else values <= level
-    if not past.any():
-        return None
-    k = int(np.argmax(past))
-    if k == 0:
-        return float(times_s[0] / 3600.0)
-    share = (level - values[k - 1]) / (values[k] - values[k - 1])
-    return float((times_s[k - 1] + share * (times_s[k] - times_s[k - 1])) / 3600.0)
-
-
-def _summary(run, samples, stored_change_j):
-    times, states, _, ports = samples
-    soc, port_rows = states[:, 0], _ports(run)
+def _summary(run, stored_change_j):
+    port_rows = _ports(run)
     bank, acc, port_acc = run.bank, run.acc, run.port_acc
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
     loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
     out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
     conductor_j = run.branch_ws.sum()
-    to_ambient_j = acc[eq.ACC_TO_AMBIENT]
+    to_ambient_j = acc[eq.ACC_HEAT_OUT]
     # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
     content_j = sum(
         c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
@@ -266,9 +251,7 @@ def _summary(run, samples, stored_change_j):
     warmth_j = run.cells[eq.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
     taken_j = stored_change_j - warmth_j + loss_j + acc[eq.ACC_REVERSIBLE]
     through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
-    spread = np.ptp(soc, axis=1) * 100.0
     volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
-    soc_min, soc_max = (np.nanmin(soc, axis=0), np.nanmax(soc, axis=0)) if len(soc) else (run.y[: run.n], run.y[: run.n])
 
     def share(row):
         total = acc[row].sum()
@@ -280,8 +263,11 @@ def _summary(run, samples, stored_change_j):
         for what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)
     }
 
-    def first(k, level, rising):
-        at = [_first_time_h(times, soc[:, k], level, rising)] if len(times) else [None]
+    soc_range, spread_max, first_at, apart, _ = run.extremes
+
+    def first(k, rising):
+        reached_s = first_at[0 if rising else 1, k]
+        at = [float(reached_s / 3600.0) if np.isfinite(reached_s) else None]
         at.append(blocked[modes.CHARGE_BLOCKED if rising else modes.DISCHARGE_BLOCKED].get(bank.packs[k].name))
         return min((t for t in at if t is not None), default=None)
 
@@ -295,8 +281,8 @@ def _summary(run, samples, stored_change_j):
             "cells_in_parallel": pack.cells_in_parallel,
             "soc_start": float(run.y_start[k]),
             "soc_end": float(run.y[k]),
-            "soc_min": float(soc_min[k]),
-            "soc_max": float(soc_max[k]),
+            "soc_min": float(soc_range[0, k]),
+            "soc_max": float(soc_range[1, k]),
             "current_peak_a": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k])),
             "c_rate_peak": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k]) / capacity[k]),
             "share_ratio_discharge": _plain(discharge[k]),
@@ -319,13 +305,18 @@ def _summary(run, samples, stored_change_j):
             "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
             "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),
             "overdischarge_wh": float(acc[eq.ACC_UNDER_J, k] * WH),
-            "first_full_h": first(k, FULL_SOC, True),
-            "first_empty_h": first(k, EMPTY_SOC, False),
+            "first_full_h": first(k, True),
+            "first_empty_h": first(k, False),
         }
         for k, pack in enumerate(bank.packs)
     ]
     # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
     charge_error = np.abs(net_as - dz * run.cells[eq.Q]) / np.maximum(through_as, 1e-3 * run.cells[eq.Q])
+    closure = {
+        "charge_relative": float(charge_error.max()),
+        "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
+    }
+    is_fast, tolerance = run.fast_tolerance is not None, run.fast_tolerance or run.tolerance
     return {
         "scenario": run.scenario.name,
         "bank": {
@@ -337,19 +328,19 @@ def _summary(run, samples, stored_change_j):
             "charge_in_ah": float(port_acc[eq.PORT_IN_AS].sum() * WH),
             "conductor_loss_wh": float(conductor_j * WH),
             "pack_loss_wh": float(loss_j.sum() * WH),
-            "spread_end_points": float(spread[-1]) if len(spread) else 0.0,
-            "spread_max_points": float(spread.max()) if len(spread) else 0.0,
+            "spread_end_points": float(np.ptp(run.y[: run.n]) * 100.0),
+            "spread_max_points": float(spread_max[0] * 100.0),
             "port_voltage_min_v": _plain(volt_min),
             "port_voltage_max_v": _plain(volt_max),
         },
         "integrator": {
-            "name": "reference" if run.fast_tolerance is None else "fast",
-            "tolerance": float(run.tolerance if run.fast_tolerance is None else run.fast_tolerance),
+            "name": "fast" if is_fast else "reference",
+            "tolerance": float(tolerance),
             "handed_over": run.handed_over,
         },
         "packs": packs,
         "ports": port_rows,
-        "pairs": _pairs(port_rows, ports[1]),
+        "pairs": _pairs(port_rows, apart),
         "losses_wh": {
             "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
             "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),
@@ -358,11 +349,28 @@ def _summary(run, samples, stored_change_j):
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
         "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "closure": {
-            "charge_relative": float(charge_error.max()),
-            "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
-        },
+        "closure": closure,
     }
+
+
+def balance_warnings(closure, integrator):
+    """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
+
+    Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a
+    thousandth of what it holds, whichever is larger. A looser tolerance than the default loosens the limits in proportion.
+    """
+    is_fast = integrator["name"] == "fast"
+    looser = max(1.0, integrator["tolerance"] / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
+    out = []
+    for what, limit in (("charge", FAST_CHARGE_LIMIT if is_fast else CHARGE_LIMIT), ("energy", ENERGY_LIMIT)):
+        missed = closure[f"{what}_relative"]
+        if not missed <= limit * looser:
+            text = (
+                f"balance missed: {what} closes to {missed:.1e} of what moved, not to {limit * looser:.0e}; "
+                "do not rely on the figures of this run"
+            )
+            out.append(BankWarning("balance-missed", what, text))
+    return out
 
 
 def switch_of(pack):
@@ -447,10 +455,10 @@ def _ports(run):
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]
 
 
-def _pairs(rows, volts):
+def _pairs(rows, apart):
     """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge.
 
-    ``rows`` is what :func:`_ports` gives, ``volts`` the sampled port voltages, shape (m, p).
+    ``rows`` is what :func:`_ports` gives, ``apart`` the largest difference of voltage between ports, lower half, shape (p, p).
     """
     out = []
     for a in range(len(rows)):
@@ -459,11 +467,10 @@ def _pairs(rows, volts):
             for key in ("first_cutoff_h", "first_charged_h"):
                 one, other = rows[b][key], rows[a][key]
                 gap[key] = None if one is None or other is None else (other - one) * 3600.0
-            apart = np.abs(volts[:, a] - volts[:, b])
             out.append(
                 {
                     "ports": [rows[b]["name"], rows[a]["name"]],
-                    "voltage_apart_max_v": float(apart.max()) if apart.size else None,
+                    "voltage_apart_max_v": float(apart[a, b]),
                     "between_cutoffs_s": gap["first_cutoff_h"],
                     "between_ends_of_charge_s": gap["first_charged_h"],
                 }

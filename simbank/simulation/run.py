@@ -21,9 +21,10 @@ from simbank.simulation import equations as eq
 from simbank.simulation import fast, modes
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
-from simbank.simulation.quadrature import StepStore, integrals
-from simbank.simulation.result import Result, Trace
+from simbank.simulation.quadrature import NODES, StepStore, integrals
+from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
 from simbank.simulation.run_warnings import Opening
+from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -33,7 +34,13 @@ CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
-REFERENCE_TOLERANCE, FAST_TOLERANCE, HAND_OVER_TOLERANCE = 3e-10, 3e-8, 1e-7
+HAND_OVER_TOLERANCE = 1e-7
+FINER = (
+    30.0,
+    1000.0,
+)  # where charge or energy does not close, the fast integrator goes over the run again with so much less tolerance
+MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
+LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
@@ -172,6 +179,24 @@ def duty_windows(duty, port_names):
         )
 
 
+def relaxation_warnings(packs):
+    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
+    is taken over by the relaxation long before its time constant has passed."""
+    names = []
+    for pack in packs:
+        chemistry = pack.chemistry
+        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
+        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
+            names.append(pack.name)
+    if not names:
+        return []
+    text = (
+        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
+        "reference integrator ran instead. Check them"
+    )
+    return [BankWarning("reference-instead", ", ".join(names), text)]
+
+
 def start_k(pack, ambient_k):
     """Temperature of a pack at the start [K]."""
     return ambient_k if pack.temperature_k is None else pack.temperature_k
@@ -210,10 +235,11 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative
-        tolerance of the solver, by default 3e-10. The absolute ones follow: a hundredth of it for state of charge, itself for the
-        hysteresis state, and a hundredfold of it, in volts, for the relaxation voltages, which forget their errors; tenfold, in
-        kelvin, for temperatures.
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose balances then are
+        missed is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
+        tolerance of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The
+        absolute ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and
+        tenfold, in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -230,7 +256,7 @@ def simulate(
     Raises
     ------
     InputError
-        If the method is unknown or the bank is larger than 512 packs.
+        If the method or integrator is unknown, the tolerance is none, or the bank has too many packs.
     SimulationError
         If the run cannot go on (RunStopped: by Ctrl-C); what was computed is its ``partial``.
     """
@@ -241,9 +267,27 @@ def simulate(
     if integrator not in INTEGRATORS:
         raise InputError(f"unknown integrator; use one of {', '.join(INTEGRATORS)}", key="integrator", value=integrator)
     is_fast = integrator == "fast"
-    tolerance = tolerance or (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE)
-    solver_tolerance = HAND_OVER_TOLERANCE if is_fast else tolerance
-    run = _Run(scenario, method, solver_tolerance, output_step_s, max_step_s, progress, checkpoint)
+    if tolerance is None:
+        tolerance = FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE
+    if not LEAST_TOLERANCE <= tolerance <= MOST_TOLERANCE:
+        raise InputError(f"must be from {LEAST_TOLERANCE:g} to {MOST_TOLERANCE:g}", key="tolerance", value=tolerance)
+    slow = relaxation_warnings(scenario.bank.packs) if is_fast else []
+    if slow:
+        is_fast, tolerance = False, REFERENCE_TOLERANCE
+    options = method, output_step_s, max_step_s, progress, checkpoint
+    result = _once(scenario, is_fast, tolerance, slow, options)
+    for finer in FINER if is_fast else ():
+        if not balance_warnings(result.summary["closure"], result.summary["integrator"]):
+            break
+        result = _once(scenario, is_fast, tolerance / finer, slow, options)
+    return result
+
+
+def _once(scenario, is_fast, tolerance, told, options):
+    """One run at one tolerance; ``told`` are warnings that it begins with."""
+    method, *options = options
+    run = _Run(scenario, method, min(HAND_OVER_TOLERANCE, tolerance) if is_fast else tolerance, *options)
+    run.warnings += told
     if is_fast:
         run.fast_tolerance = tolerance
     try:
@@ -288,19 +332,21 @@ class _Run:
         self.ports_end = self.packs_end + modes.PORT_SLOTS * self.p
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
-        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Only LSODA takes
-        # a tolerance for each state.
-        self.rtol = tolerance * np.concatenate([np.ones(4 * self.n), np.full(self.n, 1e-3), np.ones(self.d)])
-        if method != "LSODA":
-            self.rtol = tolerance
-        self.atol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1e2, 1e2, 1e1], self.n), np.full(self.d, 1e2)])
+        # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
+        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
+        # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
+        soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
+        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
         coupled = self.bank.neighbours_w_k
         self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
+        self.levelling = fast.levelling_modes(self.cells, self.neighbours)
         # packs and their monitors
         self.pack_state = np.zeros(self.n, np.int64)
         self.pack_mark = np.zeros((self.n, 2))
+        self.asleep = np.zeros(self.n, bool)  # would carry current in its blocked direction, were it woken now
         self.monitors, self.blocks = monitor_array(packs), block_array(packs)
         self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
         self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
@@ -327,6 +373,11 @@ class _Run:
         self.switching = sorted(self.bank.switching, key=lambda s: s.time_s)
         # bookkeeping
         self.acc, self.port_acc = integrals(self.n, self.p)
+        z = self.y[: self.n]
+        self.extremes = (
+            np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= eq.FULL_SOC, z <= eq.EMPTY_SOC], 0.0, np.inf),
+            np.zeros((self.p, self.p)), np.zeros(len(graph.branches)),
+        )  # fmt: skip
         self.acc[eq.ACC_LAST_SOC] = self.y[: self.n]
         self.branch_ws, self.pack_i2t = np.zeros(len(graph.branches)), np.zeros(self.n)
         self.blocked_s = np.zeros((2, self.n))
@@ -501,16 +552,27 @@ class _Run:
         self._event(self.pack_names[k], modes.PRECHARGED, f"current now {self._solve()[0][eq.I_PACK, k]:.1f} A")
 
     def _wake(self, now):
-        """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own."""
-        wish = sum(
-            -1.0 if self.phase[a] == modes.IDLE else eq.commanded(now, self.ports, a)
-            for a in range(self.p)
-            if self.phase[a] not in (modes.DONE, modes.CUT)
-        )
-        for k in np.flatnonzero(~modes.CONDUCTS[self.pack_state] & (self.pack_state != modes.OPEN) & ~self.reduced.pack_live):
-            if wish >= 0 if self.pack_state[k] == modes.FULL_OPEN else wish <= 0:
+        """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
+
+        Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
+        since a lead, a held voltage or the end of their power may turn it round. A pack that would carry current in its blocked
+        direction sleeps until something else changes.
+        """
+        for k in range(self.n):
+            self.asleep[k] = False
+            if not modes.may_wake(k, now, self.pack_state, self.reduced.pack_live, self.phase, self.ports, self.asleep):
+                continue
+            state = self.pack_state[k]
+            full = state == modes.FULL_OPEN
+            self.pack_state[k] = modes.FULL_CONDUCTING if full else modes.EMPTY_CONDUCTING
+            self._rewire()
+            current = float(self._solve()[0][eq.I_PACK, k])
+            self.pack_state[k] = state
+            self._rewire()
+            if (current if full else -current) * 3600.0 / self.cells[eq.Q, k] >= -modes.CURRENT_BAND_C:
                 self._conduct(k)
                 return True
+            self.asleep[k] = True
         return False
 
     # ---- changes of ports ----
@@ -736,13 +798,13 @@ class _Run:
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
-                self.devices, self.device_flows,
+                self.levelling, self.devices, self.device_flows,
             )  # fmt: skip
             code, self.t, self._step_start, row, fresh, h_try, filled = fast.advance(
                 self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), FAST_STEPS, self.fast_tolerance,
                 self.max_step_s, self.y, bank,
-                (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state),
-                self._port_state(), (self.acc, self.port_acc, moment), plan, samples, scratch,
+                (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state, self.asleep),
+                self._port_state(), (self.acc, self.port_acc, moment, r.flows, self.extremes), plan, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, states, packs, ports = samples
@@ -774,8 +836,13 @@ class _Run:
         self.ports[:, eq.LIVE] = self.reduced.port_live
         self._cap_chargers()
 
-    def _integrate(self, end):
-        """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step."""
+    def _integrate(self, end, method=None):
+        """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step.
+
+        Where a solver gives up or no longer moves, the implicit method of Radau, which looks back at no earlier step, takes over for
+        a while.
+        """
+        method = method or self.method
         args = self._args()
         all_args = (*args, self.neighbours, self.devices, self.device_flows)
         watch_args = self._watch_args()
@@ -785,23 +852,22 @@ class _Run:
             return
         from scipy import integrate
 
-        solver = getattr(integrate, self.method)(
-            lambda t, y: eq.rates(t, y, *all_args), begin, self.y, stop, rtol=self.rtol, atol=self.atol,
-            jac=lambda t, y: eq.jacobian(t, y, *all_args), max_step=self.max_step_s,
+        solver = getattr(integrate, method)(
+            lambda t, y: eq.rates(t, y, *all_args), begin, self.y, stop, rtol=self.rtol if method == "LSODA" else self.tolerance,
+            atol=self.atol, jac=lambda t, y: eq.jacobian(t, y, *all_args), max_step=self.max_step_s,
         )  # fmt: skip
         first = np.searchsorted(self.grid, self.t - 1e-9)
         last = np.searchsorted(self.grid, end + 1e-9)
         store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
-        found = None
+        found, message = None, None
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             while solver.status == "running" and found is None:
                 self._heed()
                 message = solver.step()
-                if solver.status == "failed":
-                    self._drain(store, args, moment, base)
-                    raise SimulationError(f"the solver gave up at {base + solver.t:.3f} s: {message}")
+                if solver.status == "failed" or solver.t == solver.t_old:
+                    break
                 dense = solver.dense_output()
                 due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
@@ -810,12 +876,17 @@ class _Run:
                     found = self._first(dense, solver.t, np.flatnonzero(due[:-1] > 0))
                 if store.add(dense, solver.t if found is None else found[0]):
                     self._drain(store, args, moment, base)
+        gave_up = solver.status == "failed" or (solver.t < stop and found is None)
         local = solver.t if found is None else found[0]
         self.y = solver.y.copy() if found is None else dense(local)
         self._drain(store, args, moment, base)
         self._branches(moment)
         self._blocked(local - begin)
-        self.t = end if found is None else base + local
+        self.t = end if found is None and not gave_up else base + local
+        if gave_up and method == "Radau" and local == begin:
+            raise SimulationError(f"the solver gave up at {self.t:.3f} s: {message or 'its steps became too short'}")
+        if gave_up:
+            self._integrate(min(end, self.t + HAND_OVER_S), "Radau")
         if found is not None:
             self._apply(found[1], local)
 
@@ -848,7 +919,10 @@ class _Run:
 
     def _drain(self, store, args, moment, base):
         times, weights, states, samples, sample_states = store.drain()
-        eq.accumulate(times, weights, states, *args, self.acc, self.port_acc, moment)
+        eq.accumulate(
+            base, times, weights, len(NODES), states, *args, self.neighbours, self.reduced.flows, self.acc, self.port_acc, moment,
+            self.extremes,
+        )  # fmt: skip
         self._sample(samples, sample_states, at=samples + base)
 
     def _sample(self, local, states, at):
@@ -866,6 +940,7 @@ class _Run:
         self.branch_ws += self.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)
 
     def result(self, complete):
+        """What there is so far, with a warning if the balances do not close."""
         curves = [
             (pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy, pack.chemistry.rc_factor)
             for pack in self.bank.packs
