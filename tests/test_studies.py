@@ -273,6 +273,23 @@ def test_pareto_rows_are_not_beaten(clinic):
         assert not beaten.any()
 
 
+def test_sizing_does_not_count_on_a_device_that_cannot_break(root):
+    names = "ABCD"
+    weak = {f"packs.{name}.device.interrupting_rating": "1 A" for name in names}
+    unread = {f"packs.{name}.device.interrupting_rating": None for name in names}
+    found = {}
+    for case, changes in (("as it is", {}), ("weak", weak), ("unread", unread)):
+        scenario = simbank.load(root / "scenarios/valley_workshop.toml", changes)
+        sizing = simbank.size(scenario, simbank.Limits(spread_points=40), gauges=["2 AWG"])
+        row = sizing.table.iloc[0]
+        found[case] = row["device_a"], {w.code: w.where for w in sizing.warnings}
+    assert found["as it is"][0] == 125.0
+    assert not {"device-cannot-break", "device-ratings-unknown"}.intersection(found["as it is"][1])
+    assert pd.isna(found["weak"][0]) or found["weak"][0] > 125.0
+    assert all(f"device {name}" in found["weak"][1]["device-cannot-break"] for name in names)
+    assert all(f"device {name}" in found["unread"][1]["device-ratings-unknown"] for name in names)
+
+
 def test_usable_energy_and_impossible_limits(clinic):
     found = simbank.size(clinic, simbank.Limits(usable_percent=101.0), gauges=["2 AWG"], layouts=["chain"])
     assert found.best is None

@@ -16,8 +16,10 @@ from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
+from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import carried_limits
 from simbank.studies.protection.outage import full_loads
+from simbank.studies.protection.protect import greatest_faults
 from simbank.studies.usable import usable
 from simbank.warning import BankWarning
 
@@ -175,11 +177,11 @@ def size(
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
     rows, loads, beside = [], full_loads(scenario), {}
     for layout in chosen:
-        passes = None if sharing_only else carried_limits(with_changes(scenario, {"wiring.layout": layout}).bank)
+        devices = None if sharing_only else _DeviceLimits()
         for gauge in series:
             row, beside[layout, gauge] = _try(
                 scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options, loads,
-                passes,
+                devices,
             )  # fmt: skip
             rows.append(row)
             if progress:
@@ -197,7 +199,11 @@ def size(
             best = table[(table["layout"] == layout) & (table["gauge"] == by_layout[layout])].iloc[0].to_dict()
             break
     told = best or rows[-1]
-    warnings = [*bank_warnings(scenario), *_size_warnings(told, beside[told["layout"], told["gauge"]], sharing_only)]
+    others = beside[told["layout"], told["gauge"]]
+    warnings = [*bank_warnings(scenario), *_size_warnings(told, others, sharing_only)]
+    if not sharing_only:
+        sized = {"wiring.layout": told["layout"], f"wiring.{parts[told['layout']]}.gauge": told["gauge"]}
+        warnings += _device_warnings(with_changes(scenario, sized).bank)
     return Sizing(limits, table, best, by_layout, warnings, sharing_only)
 
 
@@ -223,9 +229,40 @@ def _size_warnings(row, beside, sharing_only):
         yield BankWarning("conductor-unprotected", ", ".join(found.name for found in unprotected), text)
 
 
-def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, passes):
-    """A row of the table, and what the other conductors carry. ``passes`` is what devices let pass for good through each branch, or
-    None to leave out ampacity and protection."""
+def _device_warnings(bank):
+    """Which devices this size does not rely on, and which it relies on unseen."""
+    if not bank.devices:
+        return
+    breaks = Breaking.of(greatest_faults(bank, Assumptions()))
+    if breaks.failed:
+        yield BankWarning(
+            "device-cannot-break", ", ".join(sorted(breaks.failed)),
+            "It cannot break the fault current or the voltage there, so it counts as failed closed and protects no conductor here "
+            "(simbank protect has the figures).",
+        )  # fmt: skip
+    if breaks.doubtful:
+        yield BankWarning(
+            "device-ratings-unknown", ", ".join(sorted(breaks.doubtful)),
+            "Its DC interrupting or voltage rating is not given. This size counts on it to open: read its sheet, and give both.",
+        )  # fmt: skip
+
+
+class _DeviceLimits:
+    """What devices let pass for good through each branch of one layout, worked out once for each set of devices that fail closed."""
+
+    def __init__(self):
+        self._of = {}
+
+    def __call__(self, bank):
+        failed = Breaking.of(greatest_faults(bank, Assumptions())).failed if bank.devices else frozenset()
+        if failed not in self._of:
+            self._of[failed] = carried_limits(bank, failed)
+        return self._of[failed]
+
+
+def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, devices):
+    """A row of the table, and what the other conductors carry. ``devices`` tells what devices let pass for good through each branch,
+    or is None to leave out ampacity and protection."""
     case = with_changes(scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
     ports = {f"lead {name} {sign}" for name in case.bank.graph.ports for sign in "+-"}
     joining = [b for b in case.bank.graph.branches if b.kind == part and b.name not in ports]
@@ -246,7 +283,8 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
         energy = usable(case, c_rate, integrator=integrator, **options)["energy_wh"]
         figures["usable_percent"] = 100.0 * energy["bank"] / energy["sum of packs"]
     why, beside, carried = [], [], {}
-    if passes is not None:
+    if devices is not None:
+        passes = devices(case.bank)
         kept = _same_gauge(scenario, part, gauge)
         currents = lasting_currents(case.bank, loads, result)
         tried, beside = [], []

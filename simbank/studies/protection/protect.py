@@ -301,7 +301,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     case = assumptions or Assumptions()
     bank = scenario.bank
     tell = progress or (lambda done: None)
-    greatest = Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+    greatest = greatest_faults(bank, case)
     least = Faults(
         bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
         conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
@@ -344,6 +344,11 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
 def _lists_as_text(frame):
     """A table for CSV: lists of names as text."""
     return frame.map(lambda value: ", ".join(value) if isinstance(value, list) else value)
+
+
+def greatest_faults(bank, case):
+    """:class:`~simbank.studies.protection.faults.Faults` of the greatest case that :class:`Assumptions` states."""
+    return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
 
 
 def _fault_tables(greatest, least):
