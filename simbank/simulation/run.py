@@ -581,14 +581,20 @@ class _Run:
         return self.phase, self.ports, self.port_timer, self.told, self.equip, self.log, self.count
 
     def _change_port(self, a, slot, now):
-        port_laws.change(a, slot, self.t, now, *self._port_state(), float(self._solve()[1][1, a]))
+        work, port, reduced = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(now, self.y, *self._args(), work, port, reduced)
+        volt = float(port[eq.V, a])
+        volt_alone = volt - float(reduced[self.n + a, self.n + a] * port[eq.J, a])
+        port_laws.change(a, slot, self.t, now, *self._port_state(), volt, volt_alone)
         self._read_log()
 
     def _read_log(self):
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
-            name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
-            self.events.append((t, name, text, port_laws.because(int(what), volt, self.behaviours[int(a)][1])))
+            name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.behaviours[int(a)][1]
+            if charger is not None and charger.float_volt is None:
+                text = modes.OFF_FOR.get(text, text)
+            self.events.append((t, name, text, port_laws.because(int(what), volt, charger)))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
