@@ -794,7 +794,7 @@ class _Run:
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             self._heed()
-            before, r = self.t, self.reduced
+            before, kept, r = self.t, self._heat_in_packs(), self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
@@ -814,6 +814,7 @@ class _Run:
             self._read_log()
             self._branches(moment)
             self._blocked(self.t - before)
+            self.acc[eq.ACC_HEAT_OUT] += self._heat_in_packs() - kept
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 self._settle(self.t - self._step_start)
@@ -828,6 +829,12 @@ class _Run:
                 self.checkpoint(self.result(complete=False))
                 self._checked = time.monotonic()
         return h_try
+
+    def _heat_in_packs(self):
+        """Heat made so far less what warms each pack [J]: over a stretch of the run, its change has left the pack."""
+        temperature = self.y[4 * self.n : 5 * self.n]
+        made = self.acc[[eq.ACC_OHMIC, eq.ACC_RELAX, eq.ACC_HYSTERESIS, eq.ACC_REVERSIBLE]].sum(axis=0)
+        return made - self.cells[eq.HEAT_CAPACITY] * temperature
 
     def _take(self, step):
         """Set the ports to a step's commands."""
