@@ -144,6 +144,21 @@ def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_p
     assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
 
 
+def test_no_own_device_of_the_pack_whose_poles_are_the_take_off_of_a_string():
+    """What a string's device lets through, its other packs push into the pack at its head all the same."""
+    bare = {"name": "A", "type": "own"}
+    fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+    strings = [
+        {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}, "device": dict(FUSED)}
+        for name, packs in (("W", ["A", "B"]), ("E", ["C"]))
+    ]
+    case = two_packs(packs=[bare, *fused], wiring__strings=strings)
+    (warning,) = bank_warnings(case)
+    assert (warning.code, warning.where) == ("no-own-device", "A")
+    checks = sb.protect(case, run=False).checks
+    assert checks[(checks["rule"] == "device present") & (checks["where"] == "A")]["status"].item() == "fail"
+
+
 # ---- packs that do not belong together, or not yet ----
 
 

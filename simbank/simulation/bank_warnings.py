@@ -229,8 +229,9 @@ def _no_own_device(bank):
     """Packs and strings in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
     owners = {device.owner for device in bank.devices}
     strings = [place for place in bank.places if place.kind == "string"]
-    alone = {(string.positive, string.negative) for string in strings if string.owner in owners}  # before a string of one pack
-    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in alone}
+    alone = [s for s in strings if s.owner in owners and len(bank.strings[s.owner]) == 1]  # a string's device is its only pack's
+    poles = {(string.positive, string.negative) for string in alone}
+    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in poles}
     packs = [pack.name for pack in bank.packs if pack.name not in owners | covered]
     rows = [f"string {string.owner}" for string in strings if string.owner not in owners] if len(strings) > 1 else []
     if len(bank.packs) < 2 or not packs + rows:
