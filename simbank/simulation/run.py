@@ -42,6 +42,7 @@ FINER = (
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
+CREEP_STEPS = 3000  # so many steps of LSODA and not a tenth of the way done: it creeps; otherwise some ten to a hundred
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
@@ -841,7 +842,7 @@ class _Run:
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step.
 
         Where a solver gives up or no longer moves, the implicit method of Radau, which looks back at no earlier step, takes over for
-        a while.
+        a while; and where LSODA creeps, since it has not noticed that something fast has died away, until ``end``.
         """
         method = method or self.method
         args = self._args()
@@ -861,14 +862,16 @@ class _Run:
         last = np.searchsorted(self.grid, end + 1e-9)
         store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
-        found, message = None, None
+        found, message, steps, creeps = None, None, 0, False
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            while solver.status == "running" and found is None:
+            while solver.status == "running" and found is None and not creeps:
                 self._heed()
                 message = solver.step()
                 if solver.status == "failed" or solver.t == solver.t_old:
                     break
+                steps += 1
+                creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
                 due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
@@ -887,7 +890,7 @@ class _Run:
         if gave_up and method == "Radau" and local == begin:
             raise SimulationError(f"the solver gave up at {self.t:.3f} s: {message or 'its steps became too short'}")
         if gave_up:
-            self._integrate(min(end, self.t + HAND_OVER_S), "Radau")
+            self._integrate(end if creeps else min(end, self.t + HAND_OVER_S), "Radau")
         if found is not None:
             self._apply(found[1], local)
 
