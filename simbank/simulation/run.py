@@ -38,7 +38,7 @@ HAND_OVER_TOLERANCE = 1e-7
 FINER = (
     30.0,
     1000.0,
-)  # where charge or energy does not close, the fast integrator goes over the run again with so much less tolerance
+)  # where charge or energy does not close, the run is gone over again with so much less tolerance
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
@@ -235,11 +235,11 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose balances then are
-        missed is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
-        tolerance of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The
-        absolute ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and
-        tenfold, in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures.
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
+        of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The absolute
+        ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and tenfold,
+        in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures. A run whose balances are missed is
+        made again with a thirtieth, at last a thousandth of the tolerance, and says which it took.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -276,8 +276,8 @@ def simulate(
         is_fast, tolerance = False, REFERENCE_TOLERANCE
     options = method, output_step_s, max_step_s, progress, checkpoint
     result = _once(scenario, is_fast, tolerance, slow, options)
-    for finer in FINER if is_fast else ():
-        if not balance_warnings(result.summary["closure"], result.summary["integrator"]):
+    for finer in FINER:
+        if tolerance / finer < LEAST_TOLERANCE or not balance_warnings(result.summary["closure"], result.summary["integrator"]):
             break
         result = _once(scenario, is_fast, tolerance / finer, slow, options)
     return result
@@ -337,6 +337,7 @@ class _Run:
         # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
         soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
         self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        self.rtol = np.maximum(self.rtol, 100.0 * np.finfo(float).eps)  # less is round-off, and scipy's least
         self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
