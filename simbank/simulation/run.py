@@ -749,10 +749,16 @@ class _Run:
             where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
 
-    def _joining(self):
-        """What flows now, before any command is taken."""
-        work, port = self._solve()
-        return Joining(work[eq.E], work[eq.I_PACK], self.reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]]))
+    def _joining(self, packs=None):
+        """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
+        reduced, ports = self.reduced, self.ports.copy()
+        if packs is not None:
+            reduced = self.network.reduce(self._closed() & packs, self.branch_closed)
+            ports[:, eq.LIVE] = reduced.port_live
+        work, port, now = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
+        flows = reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]])
+        return Joining(work[eq.E], work[eq.I_PACK], flows, self._joining)
 
     def go(self):
         self._rewire()
