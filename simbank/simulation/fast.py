@@ -42,7 +42,7 @@ NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
 BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
 MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
-DAMAGE_ERROR = 1e-3  # of a device's damage in one step
+DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
 STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
 STIFF = 1.0  # h E' dI/dE / Q from which they do
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
@@ -563,7 +563,7 @@ def advance(
                         if moved and error <= tolerance:
                             eq.flow(local + h, y_1, cells, now_1, ports, work_1, port_1)
                         harm = _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves)
-                        error = max(error, harm * tolerance / DAMAGE_ERROR)
+                        error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:
                         break
