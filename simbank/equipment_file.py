@@ -178,7 +178,10 @@ class BMSTable(FileModel):
 
 
 class InverterTable(FileModel):
-    """Alternating-current side of a port: powers asked there are AC powers, drawn from the bank through losses."""
+    """Alternating-current side of a port: powers asked there are AC powers, for which the bank gives idle + power / efficiency.
+
+    An efficiency that a maker states with the idle power included would count it twice.
+    """
 
     rated_power: quantity("watt", above_zero=True)
     efficiency: list[tuple[fraction(0.0, 1.0), fraction(0.0, 1.0, above=True)]] = Field(

@@ -1078,15 +1078,18 @@ def test_m3_the_trials_spread(integrator):
 
 
 def test_m11_the_fast_integrator_needs_less_time_for_a_month():
-    """Both compiled and warm: the loop itself, not the start of Python."""
+    """Both compiled and warm: the loop itself, not the start of Python. Least of three, since what else the machine does only adds;
+    a fifth is asked of what was measured to be a fiftieth."""
     scenario = simbank.load(TRIALS / "standing_spread.toml")
-    seconds = {}
-    for integrator in ("reference", "fast"):
-        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
-        begin = process_time()
-        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
-        seconds[integrator] = process_time() - begin
-    assert seconds["fast"] < seconds["reference"]
+    seconds = {"reference": [], "fast": []}
+    for integrator in seconds:
+        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0, tolerance=1e-5)  # compiles
+    for _ in range(3):
+        for integrator, spent in seconds.items():
+            begin = process_time()
+            simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
+            spent.append(process_time() - begin)
+    assert min(seconds["fast"]) < 0.2 * min(seconds["reference"])
 
 
 def test_m12_a_mass_too_small_to_follow_is_refused_and_the_least_is_right():

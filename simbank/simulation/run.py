@@ -38,10 +38,11 @@ HAND_OVER_TOLERANCE = 1e-7
 FINER = (
     30.0,
     1000.0,
-)  # where charge or energy does not close, the fast integrator goes over the run again with so much less tolerance
+)  # where charge or energy does not close, the run is gone over again with so much less tolerance
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
+CREEP_STEPS = 3000  # so many steps of LSODA and not a tenth of the way done: it creeps; otherwise some ten to a hundred
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
@@ -235,11 +236,11 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose balances then are
-        missed is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
-        tolerance of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The
-        absolute ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and
-        tenfold, in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures.
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
+        of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The absolute
+        ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and tenfold,
+        in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures. A run whose balances are missed is
+        made again with a thirtieth, at last a thousandth of the tolerance, and says which it took.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -276,8 +277,8 @@ def simulate(
         is_fast, tolerance = False, REFERENCE_TOLERANCE
     options = method, output_step_s, max_step_s, progress, checkpoint
     result = _once(scenario, is_fast, tolerance, slow, options)
-    for finer in FINER if is_fast else ():
-        if not balance_warnings(result.summary["closure"], result.summary["integrator"]):
+    for finer in FINER:
+        if tolerance / finer < LEAST_TOLERANCE or not balance_warnings(result.summary["closure"], result.summary["integrator"]):
             break
         result = _once(scenario, is_fast, tolerance / finer, slow, options)
     return result
@@ -337,6 +338,7 @@ class _Run:
         # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
         soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
         self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        self.rtol = np.maximum(self.rtol, 100.0 * np.finfo(float).eps)  # less is round-off, and scipy's least
         self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
@@ -758,10 +760,16 @@ class _Run:
             where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
 
-    def _joining(self):
-        """What flows now, before any command is taken."""
-        work, port = self._solve()
-        return Joining(work[eq.E], work[eq.I_PACK], self.reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]]))
+    def _joining(self, packs=None):
+        """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
+        reduced, ports = self.reduced, self.ports.copy()
+        if packs is not None:
+            reduced = self.network.reduce(self._closed() & packs, self.branch_closed)
+            ports[:, eq.LIVE] = reduced.port_live
+        work, port, now = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
+        flows = reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]])
+        return Joining(work[eq.E], work[eq.I_PACK], flows, self._joining)
 
     def go(self):
         self._rewire()
@@ -805,7 +813,7 @@ class _Run:
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             self._heed()
-            before, r = self.t, self.reduced
+            before, kept, r = self.t, self._heat_in_packs(), self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
@@ -825,6 +833,7 @@ class _Run:
             self._read_log()
             self._branches(moment)
             self._blocked(self.t - before)
+            self.acc[eq.ACC_HEAT_OUT] += self._heat_in_packs() - kept
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 self._settle(self.t - self._step_start)
@@ -840,6 +849,12 @@ class _Run:
                 self._checked = time.monotonic()
         return h_try
 
+    def _heat_in_packs(self):
+        """Heat made so far less what warms each pack [J]: over a stretch of the run, its change has left the pack."""
+        temperature = self.y[4 * self.n : 5 * self.n]
+        made = self.acc[[eq.ACC_OHMIC, eq.ACC_RELAX, eq.ACC_HYSTERESIS, eq.ACC_REVERSIBLE]].sum(axis=0)
+        return made - self.cells[eq.HEAT_CAPACITY] * temperature
+
     def _take(self, step):
         """Set the ports to a step's commands."""
         port_laws.take(self.t, command_row(step, self.port_names), *self._port_state())
@@ -851,7 +866,7 @@ class _Run:
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step.
 
         Where a solver gives up or no longer moves, the implicit method of Radau, which looks back at no earlier step, takes over for
-        a while.
+        a while; and where LSODA creeps, since it has not noticed that something fast has died away, until ``end``.
         """
         method = method or self.method
         args = self._args()
@@ -871,14 +886,16 @@ class _Run:
         last = np.searchsorted(self.grid, end + 1e-9)
         store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
-        found, message = None, None
+        found, message, steps, creeps = None, None, 0, False
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            while solver.status == "running" and found is None:
+            while solver.status == "running" and found is None and not creeps:
                 self._heed()
                 message = solver.step()
                 if solver.status == "failed" or solver.t == solver.t_old:
                     break
+                steps += 1
+                creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
                 due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
@@ -897,7 +914,7 @@ class _Run:
         if gave_up and method == "Radau" and local == begin:
             raise SimulationError(f"the solver gave up at {self.t:.3f} s: {message or 'its steps became too short'}")
         if gave_up:
-            self._integrate(min(end, self.t + HAND_OVER_S), "Radau")
+            self._integrate(end if creeps else min(end, self.t + HAND_OVER_S), "Radau")
         if found is not None:
             self._apply(found[1], local)
 

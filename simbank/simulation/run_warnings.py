@@ -123,7 +123,9 @@ def _told(chains, port):
         )
     elif first.bearable > 0.0:
         bears = abs(first.ports_a) * first.bearable
-        amount = f"{bears:.0f} A of all ports together" if bears >= 0.5 else f"{first.bearable * 100:.0f} % of what the ports carried"
+        amount = (
+            f"{bears:.0f} A of all ports together" if bears >= 0.5 else f"{first.bearable * 100:.0f} % of what the ports carried"
+        )
         text += f". {first.name} reaches its limit at about {amount}"
         if first.unloaded_a > UNEVEN * first.limit_a:
             text += f" (packs at unequal charge alone drive {first.unloaded_a:.0f} A through it)"
