@@ -23,7 +23,7 @@ from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
-from simbank.simulation.run_warnings import Opening
+from simbank.simulation.run_warnings import Opening, unloaded_packs
 from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
@@ -42,6 +42,7 @@ FINER = (
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
+CREEP_STEPS = 3000  # so many steps of LSODA and not a tenth of the way done: it creeps; otherwise some ten to a hundred
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
@@ -425,9 +426,13 @@ class _Run:
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
+        return self._solve_with_network()[:2]
+
+    def _solve_with_network(self):
+        """Working arrays (packs, ports) and the reduced network of the bank at this instant."""
         work, port, now = eq.working_arrays(self.n, self.p)
         eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port, now)
-        return work, port
+        return work, port, now
 
     # ---- changes of packs ----
 
@@ -468,7 +473,7 @@ class _Run:
         if not modes.BLOCKS[r]:
             self.monitor_state[k, r] = modes.BLOCKING
             return
-        work, port = self._solve()
+        work, port, now = self._solve_with_network()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = modes.WAITING
@@ -485,7 +490,8 @@ class _Run:
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
             limit = float(self.monitors[k, r, modes.LIMIT])
-            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
+            unloaded = float(unloaded_packs(work, port, now)[k])
+            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -594,6 +600,11 @@ class _Run:
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
 
+    def _note_opening(self, name, current, limit, port, unloaded):
+        """Keep an opening on over-current; ``current`` and ``unloaded``, that of the same packs with no port current, in one sense."""
+        along = unloaded if current >= 0 else -unloaded
+        self.openings.append(Opening(self.t, name, abs(current), limit, float(port[eq.J].sum()), along))
+
     # ---- changes of devices ----
 
     def _change_device(self, d, slot):
@@ -606,14 +617,15 @@ class _Run:
             self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port = self._solve()
-        current = abs(eq.device_current(d, self.device_flows, work, port))
-        device = self.bank.devices[d]
+        work, port, now = self._solve_with_network()
+        signed = float(eq.device_current(d, self.device_flows, work, port))
+        current, device = abs(signed), self.bank.devices[d]
         self._event(
             device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
         )
         if what != modes.DEVICE_SWITCHED:
-            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
+            unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
+            self._note_opening(device.name, signed, device.rating_a, port, unloaded)
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
@@ -801,7 +813,7 @@ class _Run:
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             self._heed()
-            before, r = self.t, self.reduced
+            before, kept, r = self.t, self._heat_in_packs(), self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
@@ -821,6 +833,7 @@ class _Run:
             self._read_log()
             self._branches(moment)
             self._blocked(self.t - before)
+            self.acc[eq.ACC_HEAT_OUT] += self._heat_in_packs() - kept
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 self._settle(self.t - self._step_start)
@@ -836,6 +849,12 @@ class _Run:
                 self._checked = time.monotonic()
         return h_try
 
+    def _heat_in_packs(self):
+        """Heat made so far less what warms each pack [J]: over a stretch of the run, its change has left the pack."""
+        temperature = self.y[4 * self.n : 5 * self.n]
+        made = self.acc[[eq.ACC_OHMIC, eq.ACC_RELAX, eq.ACC_HYSTERESIS, eq.ACC_REVERSIBLE]].sum(axis=0)
+        return made - self.cells[eq.HEAT_CAPACITY] * temperature
+
     def _take(self, step):
         """Set the ports to a step's commands."""
         port_laws.take(self.t, command_row(step, self.port_names), *self._port_state())
@@ -847,7 +866,7 @@ class _Run:
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step.
 
         Where a solver gives up or no longer moves, the implicit method of Radau, which looks back at no earlier step, takes over for
-        a while.
+        a while; and where LSODA creeps, since it has not noticed that something fast has died away, until ``end``.
         """
         method = method or self.method
         args = self._args()
@@ -867,14 +886,16 @@ class _Run:
         last = np.searchsorted(self.grid, end + 1e-9)
         store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
-        found, message = None, None
+        found, message, steps, creeps = None, None, 0, False
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            while solver.status == "running" and found is None:
+            while solver.status == "running" and found is None and not creeps:
                 self._heed()
                 message = solver.step()
                 if solver.status == "failed" or solver.t == solver.t_old:
                     break
+                steps += 1
+                creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
                 due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
@@ -893,7 +914,7 @@ class _Run:
         if gave_up and method == "Radau" and local == begin:
             raise SimulationError(f"the solver gave up at {self.t:.3f} s: {message or 'its steps became too short'}")
         if gave_up:
-            self._integrate(min(end, self.t + HAND_OVER_S), "Radau")
+            self._integrate(end if creeps else min(end, self.t + HAND_OVER_S), "Radau")
         if found is not None:
             self._apply(found[1], local)
 
