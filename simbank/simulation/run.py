@@ -23,7 +23,7 @@ from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
-from simbank.simulation.run_warnings import Opening
+from simbank.simulation.run_warnings import Opening, unloaded_packs
 from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
@@ -425,9 +425,13 @@ class _Run:
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
+        return self._solve_with_network()[:2]
+
+    def _solve_with_network(self):
+        """Working arrays (packs, ports) and the reduced network of the bank at this instant."""
         work, port, now = eq.working_arrays(self.n, self.p)
         eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port, now)
-        return work, port
+        return work, port, now
 
     # ---- changes of packs ----
 
@@ -468,7 +472,7 @@ class _Run:
         if not modes.BLOCKS[r]:
             self.monitor_state[k, r] = modes.BLOCKING
             return
-        work, port = self._solve()
+        work, port, now = self._solve_with_network()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = modes.WAITING
@@ -485,7 +489,8 @@ class _Run:
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
             limit = float(self.monitors[k, r, modes.LIMIT])
-            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
+            unloaded = float(unloaded_packs(work, port, now)[k])
+            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -594,6 +599,11 @@ class _Run:
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
 
+    def _note_opening(self, name, current, limit, port, unloaded):
+        """Keep an opening on over-current; ``current`` and ``unloaded``, that of the same packs with no port current, in one sense."""
+        along = unloaded if current >= 0 else -unloaded
+        self.openings.append(Opening(self.t, name, abs(current), limit, float(port[eq.J].sum()), along))
+
     # ---- changes of devices ----
 
     def _change_device(self, d, slot):
@@ -606,14 +616,15 @@ class _Run:
             self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port = self._solve()
-        current = abs(eq.device_current(d, self.device_flows, work, port))
-        device = self.bank.devices[d]
+        work, port, now = self._solve_with_network()
+        signed = float(eq.device_current(d, self.device_flows, work, port))
+        current, device = abs(signed), self.bank.devices[d]
         self._event(
             device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
         )
         if what != modes.DEVICE_SWITCHED:
-            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
+            unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
+            self._note_opening(device.name, signed, device.rating_a, port, unloaded)
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
