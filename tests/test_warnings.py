@@ -366,6 +366,46 @@ def test_tripped_at_once_says_who_opened_first_and_what_followed(integrator):
     assert not len(even.events)
 
 
+def _bears(**changes):
+    """The tripped-at-once warning of two packs with a limit of 60 A that acts at once, or None."""
+    limits = {"discharge_current": {"limit": "60 A", "delay": "0.1 s"}}
+    case = two_packs(pack_types__own__bms=limits, wiring__link={"resistance": "1 milliohm"}, **changes)
+    return next((w.text for w in sb.simulate(case).warnings if w.code == "tripped-at-once"), None)
+
+
+def test_tripped_at_once_counts_what_flows_between_packs_at_no_load():
+    """The load it names is one at which nothing opens when a little less is asked, and something does when a little more is."""
+
+    def asked(amperes):
+        return {"kind": "constant", "discharge": f"{amperes} A", "hours": 0.01}
+
+    uneven = {"packs__A__soc": 0.6, "packs__B__soc": 0.3}
+    text = _bears(**uneven, duty=asked(150))
+    bears = float(text.split("reaches its limit at about ")[1].split(" A of all ports together")[0])
+    between = float(text.split("packs at unequal charge alone drive ")[1].split(" A through it")[0])
+    assert 5.0 < between < 55.0
+    carried = float(text.split("opened: ")[1].split(" A")[0])
+    assert bears == pytest.approx(150 * (60 - between) / (carried - between), abs=1.5)  # superposition, rounding of the text
+    assert bears + 3.0 < 150 * 60 / carried  # in proportion to the load
+    assert _bears(**uneven, duty=asked(bears - 3.0)) is None
+    assert "A opened" in _bears(**uneven, duty=asked(bears + 3.0))
+
+
+def test_tripped_at_once_over_its_limit_at_any_load():
+    uneven = {"packs__A__soc": 0.95, "packs__B__soc": 0.05}
+    duty = {"kind": "constant", "discharge": "120 A", "hours": 0.01}
+    text = _bears(**uneven, duty=duty)
+    assert "A is over its limit at any load: packs at unequal charge alone drive " in text
+    assert "reaches its limit at about" not in text
+    events = sb.simulate(
+        two_packs(
+            pack_types__own__bms={"discharge_current": {"limit": "60 A", "delay": "0.1 s"}},
+            wiring__link={"resistance": "1 milliohm"}, duty={"kind": "constant", "rest": True, "hours": 0.01}, **uneven,
+        )
+    ).events  # fmt: skip
+    assert "A" in set(events["where"])
+
+
 def test_a_size_with_which_packs_trip_at_the_duty_does_not_fit():
     limits = {"discharge_current": {"limit": "60 A", "delay": "10 s"}}
     link = {"gauge": "10 AWG", "length": "1 m", "joint": "0.1 milliohm"}

@@ -208,7 +208,9 @@ def _overrun(bank, joining):
 
 def _worst(what, rows):
     """Of (name, current, limit) the one that is overrun most, in words."""
-    over = [(current / limit, name, current, limit) for name, current, limit in rows if current > limit]
+    over = [
+        (current / limit if limit > 0.0 else np.inf, name, current, limit) for name, current, limit in rows if current > limit
+    ]
     if not over:
         return []
     _, name, current, limit = max(over, key=lambda row: row[0])

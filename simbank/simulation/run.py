@@ -23,7 +23,7 @@ from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
-from simbank.simulation.run_warnings import Opening
+from simbank.simulation.run_warnings import Opening, unloaded_packs
 from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
@@ -237,10 +237,10 @@ def simulate(
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
         Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
-        of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The absolute
-        ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and tenfold,
-        in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures. A run whose balances are missed is
-        made again with a thirtieth, at last a thousandth of the tolerance, and says which it took.
+        of the solver, by default 3e-10; for state of charge a hundredth of it. The absolute ones follow: a hundredth of the relative
+        one for state of charge, the tolerance itself for the hysteresis state, and tenfold, in volts and kelvin, for relaxation
+        voltages, which forget their errors, and temperatures. A run whose balances are missed is made again with a thirtieth, at last
+        a thousandth of the tolerance, and says which it took.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -334,12 +334,11 @@ class _Run:
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
-        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
-        # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
-        soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
-        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth; what the relaxation voltages miss, the currents
+        # miss too. Only LSODA takes a relative tolerance for each state.
+        self.rtol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
         self.rtol = np.maximum(self.rtol, 100.0 * np.finfo(float).eps)  # less is round-off, and scipy's least
-        self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
+        self.atol = tolerance * np.concatenate([np.repeat([1e-4, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
         coupled = self.bank.neighbours_w_k
@@ -426,9 +425,13 @@ class _Run:
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
+        return self._solve_with_network()[:2]
+
+    def _solve_with_network(self):
+        """Working arrays (packs, ports) and the reduced network of the bank at this instant."""
         work, port, now = eq.working_arrays(self.n, self.p)
         eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port, now)
-        return work, port
+        return work, port, now
 
     # ---- changes of packs ----
 
@@ -469,7 +472,7 @@ class _Run:
         if not modes.BLOCKS[r]:
             self.monitor_state[k, r] = modes.BLOCKING
             return
-        work, port = self._solve()
+        work, port, now = self._solve_with_network()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = modes.WAITING
@@ -486,7 +489,8 @@ class _Run:
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
             limit = float(self.monitors[k, r, modes.LIMIT])
-            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
+            unloaded = float(unloaded_packs(work, port, now)[k])
+            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -601,6 +605,11 @@ class _Run:
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
 
+    def _note_opening(self, name, current, limit, port, unloaded):
+        """Keep an opening on over-current; ``current`` and ``unloaded``, that of the same packs with no port current, in one sense."""
+        along = unloaded if current >= 0 else -unloaded
+        self.openings.append(Opening(self.t, name, abs(current), limit, float(port[eq.J].sum()), along))
+
     # ---- changes of devices ----
 
     def _change_device(self, d, slot):
@@ -613,14 +622,15 @@ class _Run:
             self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port = self._solve()
-        current = abs(eq.device_current(d, self.device_flows, work, port))
-        device = self.bank.devices[d]
+        work, port, now = self._solve_with_network()
+        signed = float(eq.device_current(d, self.device_flows, work, port))
+        current, device = abs(signed), self.bank.devices[d]
         self._event(
             device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
         )
         if what != modes.DEVICE_SWITCHED:
-            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
+            unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
+            self._note_opening(device.name, signed, device.rating_a, port, unloaded)
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
