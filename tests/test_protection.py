@@ -747,7 +747,8 @@ def test_milder_starts_are_searched_when_a_neighbours_device_opens():
     rows = [row for row in shorted_cases(guarded)[0]["A1"] if row.charger == "none"]
     empty = next(row for row in rows if row.case == "neighbours full, this pack empty")
     most = next(row for row in rows if row.case == "most energy")
-    assert empty.opens_s is None and empty.opened
+    assert empty.opens_s is None
+    assert empty.opened
     assert most.energy_wh > 2 * empty.energy_wh
 
 

@@ -219,7 +219,8 @@ def _worst(what, rows):
 
 
 def _carries_a(conductor, ambient_c):
-    """Ampacity of a conductor [A] as the checks have it (no more where the air is colder than the tables'), by the coolest column where its insulation is not given; infinite where there is no table."""
+    """Ampacity of a conductor [A], no more where the air is colder than that of the tables, by the coolest column where its
+    insulation is not given; infinite where there is no table."""
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return np.inf
     if conductor.ampacity_a is not None:

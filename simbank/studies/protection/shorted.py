@@ -375,9 +375,9 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     - every pack full, packs warm: of all starts at one state of charge that of the greatest current, since cells stand highest;
     - most energy: the fuller the neighbours, the more they push and the longer; the emptier the pack, the more it takes. So the
       worst start is neighbours full and the pack empty, wherever nothing opens on the way; a pack stands so when it was cut off
-      empty and is joined again, and the current at once is also greater than that of the first start. Where any
-      device opens, the pack's or another, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and the one
-      of most energy is told beside it;
+      empty and is joined again, and the current at once is also greater than that of the first start. Where any device opens, the
+      pack's or another, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and
+      the one of most energy is told beside it;
     - as in the file.
 
     Equal packs in equal places share a result.
