@@ -383,7 +383,9 @@ def size(
         text = f"Layouts and gauges at the duty; of {len(found.table)}, those that matter. {found.looked_at}"
         best = found.best
         words = (
-            f"No layout {found.does}." if best is None else f"Simplest that {found.does}: {best['layout']} in {best['gauge']}."
+            f"No layout {found.does}."
+            if best is None
+            else f"Simplest that {found.does}: {best['layout']} in {best['gauge']}{found.unprotected(best)}."
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
@@ -400,6 +402,7 @@ def size(
 def _sizes_in_words(found, everything):
     """Rows of a sizing with every cell as text, and headings of the columns to show."""
     table = (found.table if everything else found.frontier).copy()
+    open_ = [bool(found.unprotected(row)) for _, row in table.iterrows()]
     for column, form in (
         ("copper_kg", "{:.2f}"), ("share_ratio", "{:.3f}"), ("spread_points", "{:.1f}"), ("drop_percent", "{:.2f}"),
         ("usable_percent", "{:.1f}"), ("price", "{:.0f}"), ("current_a", "{:.0f}"), ("ampacity_a", "{:.0f}"),
@@ -407,7 +410,9 @@ def _sizes_in_words(found, everything):
     ):  # fmt: skip
         if column in table:
             table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
-    table["fits"] = ["yes" if fits else "no" for fits in table["fits"]]
+    table["fits"] = [
+        "no" if not fits else "yes, unprotected" if bare else "yes" for fits, bare in zip(table["fits"], open_, strict=True)
+    ]
     table["pareto"] = ["yes" if p else "" for p in table["pareto"]]
     columns = {
         "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price",
@@ -440,7 +445,7 @@ def _show_sizes(found, scenario, integrator, everything):
         others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
         _console().print(
             f"Simplest that {found.does}: {found.best['layout']} in {found.best['gauge']} "
-            f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
+            f"({found.best['copper_kg']:.2f} kg of copper){found.unprotected(found.best)}. Smallest by layout: {others}."
         )
     _console().print(f"Integrator: {integrator}. {found.looked_at}", style="bold" if found.sharing_only else None, soft_wrap=True)
     _console().print(CAUTION if found.sharing_only else PROTECTION_CAUTION, style="italic")
@@ -1199,7 +1204,7 @@ def _show_protection(found, everything):
     from simbank.studies.protection import NOT_CHECKED
 
     _warnings(as_records(found.warnings))
-    say, counts = _console().print, found.counts
+    say = _console().print
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:
         faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
@@ -1244,17 +1249,14 @@ def _show_protection(found, everything):
         columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
         _told("Devices of strings before those behind them", rows, columns)
     if found.told_shorted is not None:
-        title = "A cell shorts and the switch of its pack's BMS is stuck: what neighbours and charger feed into it"
+        title = "A cell shorts and every BMS switch is stuck closed: what neighbours and charger feed into it"
         _table(
             title,
             found.told_shorted.reset_index(drop=True).astype(object),
             {key: key.replace(" [", "\n[") for key in found.told_shorted},
         )
         say(found.short_words)
-    say(
-        f"{counts['pass']} checks passed, {counts['fail']} failed, {counts['not checkable']} could not be made, "
-        f"{counts['note']} notes. {found.load_note[0].upper()}{found.load_note[1:]}."
-    )
+    say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")
     say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
     say(PROTECTION_CAUTION, style="italic")
 

@@ -126,10 +126,7 @@ class _Page:
         for study in self.studies:
             out += study.answer
         if self.protection is not None:
-            c = self.protection.counts
-            out.append(
-                f"Protection: {c['pass']} checks passed, {c['fail']} failed, {c['not checkable']} could not be made for want of data."
-            )
+            out.append(f"Protection: {self.protection.headline}")
         return out or ["See below: the bank as described" + ("." if self.studies else "; nothing was run.")]
 
     def warnings(self):
@@ -288,8 +285,7 @@ class _Page:
         together.columns = ["status", "rule", "where", "what was found", "rule from"]
         parts = [
             _text(
-                f"{p.counts['pass']} checks passed, {p.counts['fail']} failed, {p.counts['not checkable']} could not be made. "
-                f"{p.load_note[:1].upper()}{p.load_note[1:]}."
+                f"{p.headline} {p.load_note[:1].upper()}{p.load_note[1:]}."
             ),
             {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
              "drawing": True},

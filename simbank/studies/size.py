@@ -119,6 +119,11 @@ class Sizing:
         """What a size that fits does, in words."""
         return "keeps the limits" if self.limits.any else "carries its current and is protected, where a device limits it"
 
+    def unprotected(self, row):
+        """Words for a row in which no device limits the current, such as :attr:`best`; empty where one does."""
+        bare = isinstance(row.get("conductor"), str) and pd.isna(row["device_a"])
+        return f", NOT PROTECTED: no device in the file limits the current in {row['conductor']}" if bare else ""
+
     @property
     def frontier(self):
         """The rows that matter: the smallest that fits of each layout, those that fit and are not beaten in copper and sharing at

@@ -185,7 +185,8 @@ class _Rating:
                 f"even with {ratings[0]:g} A, {reasons[ratings[0]]}"
             )
         else:
-            enough = "which that rating carries" if first >= margin * load_a else "which that rating does NOT carry"
+            whole = "which that rating carries with the bank whole (with a pack or string out it carries more: see one out)"
+            enough = whole if first >= margin * load_a else "which that rating does NOT carry"
             text = (
                 f"{first:g} A is the largest rating of its class ({series}) that surely opens before every device behind it; the "
                 f"string's load that lasts is {load_a:.1f} A, × {margin:g} = {margin * load_a:.1f} A, {enough}"
@@ -196,5 +197,7 @@ class _Rating:
             text += f". Its {device.rating_a:g} A in the file {how}"
         if self.inside:
             least = f"from {after:g} A on it" if after is not None else "no rating of its class"
-            text += f". The other order, a fault inside a pack: {least} surely opens after the pack's own device"
+            text += (
+                f". The other order, a fault inside a pack: {least} surely opens after the pack's own device, as is wanted there"
+            )
         return told(text, first, after, series)
