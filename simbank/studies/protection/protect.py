@@ -23,7 +23,7 @@ from simbank.studies.protection.faults import LINES, Faults
 from simbank.studies.protection.outage import Cascades, Loads, duration_text
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
-from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
+from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -737,7 +737,7 @@ def _shorted(scenario, case, breaks, tell):
     """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
     closed never open."""
     packs = {pack.name: pack for pack in scenario.bank.packs}
-    owned = {name: [device for device in scenario.bank.devices if device.owner == name] for name in packs}
+    owned = {name: own_devices(scenario.bank, name) for name in packs}
     opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)
     cases, failed, note = shorted_cases(
         Case(scenario.name, replace(scenario.bank, devices=opening), scenario.duty),
@@ -751,10 +751,12 @@ def _shorted(scenario, case, breaks, tell):
         s, device = max(rows, key=lambda row: row.energy_wh), rows[0].device
         peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
         base = (
-            f"{s.cells} of {packs[name].cells_in_series} cells shorted, BMS switch stuck: neighbours and charger feed up to "
+            f"{s.cells} of {packs[name].cells_in_series} cells shorted, every BMS switch stuck closed: neighbours and charger feed up to "
             f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
             f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
         )
+        if s.energy_if_bms_open_wh is not None:
+            base += f" (if every neighbour's BMS should open as the file says: {s.energy_if_bms_open_wh:.0f} Wh from that start)"
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:
             none = "no device of its own that can be relied on" if owned[name] else "no device of its own"
