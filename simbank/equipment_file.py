@@ -207,6 +207,9 @@ class InverterTable(FileModel):
         return Inverter(self.rated_power, curve, self.idle, recovery, self.recovery_delay, self.cutoff)
 
 
+REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
+
+
 class ChargerTable(FileModel):
     """Bulk, absorption and float of a charging port."""
 
@@ -244,7 +247,7 @@ class ChargerTable(FileModel):
             power_limit_w=self.power_limit or 1e12,
             absorb_volt=absorb,
             float_volt=self.float_,
-            rebulk_volt=self.rebulk or 0.97 * (self.float_ or absorb),
+            rebulk_volt=self.rebulk or (REBULK_OF_FLOAT * self.float_ if self.float_ else REBULK_OF_ABSORB * absorb),
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,

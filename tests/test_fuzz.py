@@ -354,6 +354,7 @@ def sound(seeds, most_days):
     assert verdicts.count("sensitive") <= 0.01 * len(seeds)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")  # of numpy, which a user would see
 @pytest.mark.parametrize("block", range(4))
 def test_wide_random_banks(block):
     """Two hundred: mixed chemistries, racks, masses and resistances from tiny to huge, switching, real days, heat and cold."""

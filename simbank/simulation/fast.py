@@ -525,7 +525,9 @@ def advance(
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
-                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
+                volt = port[eq.V, a]
+                alone = volt - now[n + a, n + a] * port[eq.J, a]
+                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, volt, alone)
             if not _quiet(local, pack_state, pack_live, asleep, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row] and port_laws.all_done(phase, ports, equip):

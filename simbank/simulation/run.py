@@ -237,10 +237,10 @@ def simulate(
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
         Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
-        of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The absolute
-        ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and tenfold,
-        in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures. A run whose balances are missed is
-        made again with a thirtieth, at last a thousandth of the tolerance, and says which it took.
+        of the solver, by default 3e-10; for state of charge a hundredth of it. The absolute ones follow: a hundredth of the relative
+        one for state of charge, the tolerance itself for the hysteresis state, and tenfold, in volts and kelvin, for relaxation
+        voltages, which forget their errors, and temperatures. A run whose balances are missed is made again with a thirtieth, at last
+        a thousandth of the tolerance, and says which it took.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -334,12 +334,11 @@ class _Run:
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
-        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
-        # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
-        soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
-        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth; what the relaxation voltages miss, the currents
+        # miss too. Only LSODA takes a relative tolerance for each state.
+        self.rtol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
         self.rtol = np.maximum(self.rtol, 100.0 * np.finfo(float).eps)  # less is round-off, and scipy's least
-        self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
+        self.atol = tolerance * np.concatenate([np.repeat([1e-4, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
         coupled = self.bank.neighbours_w_k
@@ -588,14 +587,20 @@ class _Run:
         return self.phase, self.ports, self.port_timer, self.told, self.equip, self.log, self.count
 
     def _change_port(self, a, slot, now):
-        port_laws.change(a, slot, self.t, now, *self._port_state(), float(self._solve()[1][1, a]))
+        work, port, reduced = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(now, self.y, *self._args(), work, port, reduced)
+        volt = float(port[eq.V, a])
+        volt_alone = volt - float(reduced[self.n + a, self.n + a] * port[eq.J, a])
+        port_laws.change(a, slot, self.t, now, *self._port_state(), volt, volt_alone)
         self._read_log()
 
     def _read_log(self):
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
-            name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
-            self.events.append((t, name, text, port_laws.because(int(what), volt, self.behaviours[int(a)][1])))
+            name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.behaviours[int(a)][1]
+            if charger is not None and charger.float_volt is None:
+                text = modes.OFF_FOR.get(text, text)
+            self.events.append((t, name, text, port_laws.because(int(what), volt, charger)))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0

@@ -20,7 +20,7 @@ from simbank.studies.protection import checks as rules
 from simbank.studies.protection.breaking import Breaking, named
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Cascades, Loads, duration_text
+from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
@@ -614,7 +614,9 @@ def _lasting_load(scenario, loads, run):
     most = np.zeros(len(names))
     for load in loads.loads:
         most = np.maximum(most, np.abs(loads.whole(load).branch_a))
-    note = "load: full load at the start"
+    low = "; ".join(words for _, words in inverter_currents(scenario.bank).values())
+    full = "full load at the start" + (f", inverters at rated power and lowest input voltage ({low})" if low else "")
+    note = f"load: {full}"
     if run:
         try:
             result = simulate(_first_days(scenario), tolerance=1e-6, output_step_s=60.0)
@@ -624,7 +626,7 @@ def _lasting_load(scenario, loads, run):
             hours = result.summary["bank"]["duration_h"]
             mean = result.branch_current_a.abs().rolling(int(LASTING_S / 60.0), min_periods=1).mean()
             most = np.maximum(most, mean.max().to_numpy())
-            note = f"load: full load at the start, and the greatest mean over 15 min in {hours:.0f} h of the duty"
+            note = f"load: {full}, and the greatest mean over 15 min in {hours:.0f} h of the duty"
     return dict(zip(names, most, strict=True)), note
 
 
