@@ -1190,6 +1190,9 @@ SETTLING = [
     "fuzz_SIMERR_101205",
     "fuzz_SIMERR_101547",
     "fuzz_SIMERR_102011",
+    "fuzz_settles_1096",
+    "fuzz_settles_1186",
+    "fuzz_settles_708",
     "collapse2",
 ]
 
