@@ -608,9 +608,11 @@ class _Run:
         work, port = self._solve()
         current = abs(eq.device_current(d, self.device_flows, work, port))
         device = self.bank.devices[d]
-        self._event(
-            device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
-        )
+        cause = f"after {self.last_cause}"
+        other = self._other_pole_just_opened(device)
+        if other is not None:  # which carried the same current until now
+            current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
+        self._event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         if what != modes.DEVICE_SWITCHED:
             self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
         self.last_cause = f"{device.name} {what}"
@@ -618,6 +620,11 @@ class _Run:
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
         self.branch_closed[self.device_branch[d]] = False
         self._rewire()
+
+    def _other_pole_just_opened(self, device):
+        """The opening at this same instant of the same device in the other pole, or None."""
+        names = {other.name for other in self.bank.devices if other.owner == device.owner and other.pole != device.pole}
+        return next((o for o in reversed(self.openings) if o.time_s == self.t and o.name in names), None)
 
     def _close_device(self, d):
         self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
