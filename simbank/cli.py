@@ -356,8 +356,8 @@ def size(
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
-    """The smallest standard gauge and simplest layout that keep the bank within limits and carry its current; why smaller ones do
-    not."""
+    """The smallest standard gauge and simplest layout that carry the bank's current and keep within the limits given, if any; why
+    smaller ones do not."""
     from simbank.scenario import load
     from simbank.studies import Limits
     from simbank.studies import size as study
@@ -387,7 +387,7 @@ def size(
         text = f"Layouts and gauges at the duty; of {len(found.table)}, those that matter. {found.looked_at}"
         best = found.best
         words = (
-            "No layout keeps the limits." if best is None else f"Simplest that keeps them: {best['layout']} in {best['gauge']}."
+            f"No layout {found.does}." if best is None else f"Simplest that {found.does}: {best['layout']} in {best['gauge']}."
         )
         if everything:
             text = f"Every layout and gauge at the duty. {found.looked_at}"
@@ -439,11 +439,11 @@ def _show_sizes(found, scenario, integrator, everything):
         for _, row in against.iterrows():
             _console().print(f"  {row['layout']}, {row['gauge']}: {row['why_not']}", soft_wrap=True)
     if found.best is None:
-        _console().print("No layout keeps these limits in any gauge of the series.")
+        _console().print(f"No layout {found.does} in any gauge of the series.")
     else:
         others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
         _console().print(
-            f"Simplest that keeps the limits: {found.best['layout']} in {found.best['gauge']} "
+            f"Simplest that {found.does}: {found.best['layout']} in {found.best['gauge']} "
             f"({found.best['copper_kg']:.2f} kg of copper). Smallest by layout: {others}."
         )
     _console().print(f"Integrator: {integrator}. {found.looked_at}", style="bold" if found.sharing_only else None, soft_wrap=True)

@@ -217,7 +217,10 @@ class BMSTable(FileModel):
 
 
 class InverterTable(FileModel):
-    """Alternating-current side of a port: powers asked there are AC powers, drawn from the bank through losses."""
+    """Alternating-current side of a port: powers asked there are AC powers, for which the bank gives idle + power / efficiency.
+
+    An efficiency that a maker states with the idle power included would count it twice.
+    """
 
     rated_power: quantity("watt", above_zero=True)
     efficiency: list[tuple[fraction(0.0, 1.0), fraction(0.0, 1.0, above=True)]] = Field(
@@ -241,6 +244,9 @@ class InverterTable(FileModel):
         fractions, values = zip(*self.efficiency, strict=True)
         curve = Curve(fractions, values, "linear", outside="level")
         return Inverter(self.rated_power, curve, self.idle, recovery, self.recovery_delay, self.cutoff)
+
+
+REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
 
 
 class ChargerTable(FileModel):
@@ -280,7 +286,7 @@ class ChargerTable(FileModel):
             power_limit_w=self.power_limit or 1e12,
             absorb_volt=absorb,
             float_volt=self.float_,
-            rebulk_volt=self.rebulk or 0.97 * (self.float_ or absorb),
+            rebulk_volt=self.rebulk or (REBULK_OF_FLOAT * self.float_ if self.float_ else REBULK_OF_ABSORB * absorb),
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,

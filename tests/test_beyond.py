@@ -36,7 +36,7 @@ def test_a_stuck_charge_switch_goes_past_full_and_what_goes_in_is_counted(integr
     assert row["overdischarge_ah"] == 0.0
     assert result.summary["closure"]["energy_relative"] < 1e-7
     current = result.packs["current_a"]["A"]
-    past = result.packs["soc"]["A"].to_numpy() >= 1.0
+    past = result.packs["soc"]["A"].to_numpy() >= 1.0 - 1e-9  # the sample at the crossing itself may lie a rounding below
     time = result.packs.index.to_numpy()[past]
     assert np.trapezoid(-current.to_numpy()[past], time) / 3600 == pytest.approx(row["overcharge_ah"], rel=0.01)
     codes = {warning["code"]: warning for warning in result.summary["warnings"]}

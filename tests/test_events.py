@@ -152,3 +152,33 @@ def test_events_are_found_the_same_whatever_the_solver_step():
     steps = [constant(3, -50.0, volt_limit=54.4, tail_a=2.0)]
     coarse, fine = (times(run(steps, max_step_s=s), modes.CHARGE_ENDED)[0] for s in (1800.0, 20.0))
     assert coarse == pytest.approx(fine, abs=1e-2)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_bank_that_stands_higher_than_the_charge_voltage_takes_nothing(integrator):
+    """52.8 V open at 50 %: a charge to 50 V puts nothing in, has reached no voltage by charging, and ends at no tail."""
+    low = replace(constant(2, -20.0, volt_limit=50.0), ends_early=True)
+    result = run([low, constant(1, 5.0)], soc=0.5, integrator=integrator)
+    assert [(e["time_s"], e["what"], e["because"]) for e in result.summary["events"]] == [(0.0, modes.NOTHING_IN, "52.80 V")]
+    assert result.summary["packs"][0]["soc_end"] == pytest.approx(0.45, abs=1e-7)  # the step lasted its two hours
+    assert result.packs.index[-1] == pytest.approx(3 * 3600)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_charge_with_a_tail_ends_at_once_where_nothing_flows_in(integrator):
+    low = replace(constant(2, -20.0, volt_limit=50.0, tail_a=2.0), ends_early=True)
+    result = run([low, constant(1, 5.0)], soc=0.5, integrator=integrator)
+    assert [e["what"] for e in result.summary["events"]] == [modes.NOTHING_IN]
+    assert result.ports["current_a"]["port"].iloc[1] == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_port_without_tail_gives_again_when_the_bank_has_come_down_to_its_voltage(integrator):
+    """A load of 20 A at another port takes the bank from 52.8 V to 52 V; from there the charge holds 52 V, with no word of a tail."""
+    bank = wired([pack("P", CHEMISTRY, 100, R, 0.5, cells=16)], ports=("port", "load"))
+    step = Step(4 * 3600.0, {"port": Command("current", -100.0, volt_limit=52.0), "load": Command("current", 20.0)})
+    result = simbank.simulate(Case(bank, Duty((step,))), integrator=integrator)
+    assert [(e["time_s"], e["what"], e["because"]) for e in result.summary["events"]] == [(0.0, modes.NOTHING_IN, "52.60 V")]
+    down = (0.5 - (52.0 + R * 20 - E0) / BETA) * 360000 / 20  # until 20 A bring the port to 52 V; then the pack's current decays
+    left = R * 20 / BETA * np.exp(-(4 * 3600 - down) / (R * 360000 / BETA))
+    assert result.summary["packs"][0]["soc_end"] == pytest.approx((52.0 - E0) / BETA + left, abs=1e-7)

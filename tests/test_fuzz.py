@@ -1,5 +1,6 @@
 """Random banks with BMS, devices, inverters, chargers: never a hang, a NaN or SOC outside 0..1, always a closed balance."""
 
+import copy
 import time
 
 import numpy as np
@@ -8,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import simbank
+from simbank.simulation import equations as eq
 
 
 def random_scenario(seed):
@@ -237,12 +239,61 @@ def stuck(scenario):
     return [pack.name for pack in scenario.bank.packs if not pack.has_switch or getattr(pack.bms, "stuck", None) is not None]
 
 
+LIMIT = 1e-4  # of SOC, by which the fast integrator may lie off the reference
+NUDGE = 1e-5  # of SOC, by which the start is moved to see how much a bank makes of it: a tenth of that limit
+
+
+def apart(one, other):
+    """Greatest difference of state of charge at the instants that both runs have, and at the end."""
+    frames = [result.packs["soc"] for result in (one, other)]
+    at = frames[0].index.intersection(frames[1].index).unique()  # a step that ends early may end a moment later in one
+    a, b = (frame.groupby(level=0).last().loc[at] for frame in frames)
+    return max(np.abs(a - b).to_numpy().max(), np.abs(frames[0].iloc[-1] - frames[1].iloc[-1]).max())
+
+
+def nudged(data, by):
+    """The same contents with every pack's start moved by ``by`` toward half full, at most to empty or full."""
+    data = copy.deepcopy(data)
+    for pack in data["packs"]:
+        pack["soc"] = min(1.0, max(0.0, pack["soc"] + (by if pack["soc"] < 0.5 else -by)))
+    return simbank.from_dict(data)
+
+
+def conditioning(data, reference, quick):
+    """What to think of a bank in which the fast run lies ``LIMIT`` or more off the reference.
+
+    Returns
+    -------
+    "wrong"
+        The reference with starts moved by ``NUDGE`` stays within ``LIMIT``: the bank does not make tenfold of an error, so the
+        fast integrator is at fault. Likewise if the fast run lies further off than ten times what the reference itself moved.
+    "sensitive"
+        The bank makes tenfold of an error, and the fast integrator with a tenth of its tolerance agrees with the reference: it
+        runs to the same answer.
+    "ill-conditioned"
+        The bank makes tenfold of an error, and the two do not agree so either: a limit is grazed, or every error grows from
+        event to event.
+    """
+    moved = max(
+        apart(reference, simbank.simulate(nudged(data, by), integrator="reference", output_step_s=300.0))
+        for by in (NUDGE, -NUDGE)
+    )
+    if moved < LIMIT or apart(reference, quick) > 10.0 * moved:
+        return "wrong"
+    finer = simbank.simulate(
+        simbank.from_dict(data), integrator="fast", tolerance=0.1 * quick.summary["integrator"]["tolerance"], output_step_s=300.0
+    )
+    return "sensitive" if apart(reference, finer) < LIMIT else "ill-conditioned"
+
+
 def flaws(seed, most_days=2):
-    """What is wrong with both runs of a wide random bank, as lines of text; and whether both finished."""
+    """What is wrong with both runs of a wide random bank, as lines of text; whether both finished; and, where they lie too far
+    apart through no fault of the fast integrator, what :func:`conditioning` says."""
+    data = wide_scenario(seed, most_days)
     try:
-        scenario = simbank.from_dict(wide_scenario(seed, most_days))
+        scenario = simbank.from_dict(data)
     except simbank.InputError as error:
-        return [f"refused: {error}"], True
+        return [f"refused: {error}"], True, None
     found, results = [], {}
     for integrator in ("reference", "fast"):
         try:
@@ -258,16 +309,15 @@ def flaws(seed, most_days=2):
         if soc.size and not (soc.min() >= -1e-6 and soc.max() <= 1 + 1e-6):
             found.append(f"{integrator}: state of charge from {soc.min():.9f} to {soc.max():.9f}")
         found += [f"{integrator}: {w['text']}" for w in result.summary["warnings"] if w["code"] == "balance-missed"]
-    if finished:
-        reference, quick = (results[name].packs["soc"] for name in ("reference", "fast"))
-        at = reference.index.intersection(quick.index).unique()  # a step that ends early may end a moment later in one
-        one, other = (frame.groupby(level=0).last().loc[at] for frame in (reference, quick))
-        apart = np.abs(one - other).to_numpy().max()
-        apart = max(apart, np.abs(reference.iloc[-1] - quick.iloc[-1]).max())
-        if not apart < 1e-4:
+    verdict = None
+    if finished and not apart(results["reference"], results["fast"]) < LIMIT:
+        verdict = conditioning(data, results["reference"], results["fast"])
+        if verdict == "wrong":
             events = [list(results[name].events["what"]) for name in ("reference", "fast")]
-            found.append(f"{apart:.1e} of SOC apart, events {'the same' if events[0] == events[1] else 'differ'}")
-    return found, finished
+            off = apart(results["reference"], results["fast"])
+            found.append(f"{off:.1e} of SOC apart, events {'the same' if events[0] == events[1] else 'differ'}")
+            verdict = None
+    return found, finished, verdict
 
 
 @given(st.integers(0, 2**31))
@@ -284,17 +334,27 @@ def test_many_random_banks(seed):
 
 
 def sound(seeds, most_days):
-    """Every run of these banks is sound, and at least 99.5 % of them finish."""
-    told, unfinished = [], 0
+    """Every run of these banks is sound, and at least 99.5 % of them finish.
+
+    Fast and reference agree to ``LIMIT``. A bank that makes tenfold of any error at its start is set aside, by the rule of
+    :func:`conditioning`: at most 0.5 % may be ill-conditioned, and at most 1 % sensitive.
+    """
+    told, unfinished, verdicts = [], 0, []
     for seed in seeds:
-        found, finished = flaws(seed, most_days)
+        found, finished, verdict = flaws(seed, most_days)
         unfinished += not finished
         told += [f"{seed}: {text}" for text in found if finished]
+        if verdict:
+            verdicts.append(verdict)
+            print(f"{seed}: {verdict}")
     print(*told, sep="\n")
     assert unfinished <= 0.005 * len(seeds)
     assert not told
+    assert verdicts.count("ill-conditioned") <= 0.005 * len(seeds)
+    assert verdicts.count("sensitive") <= 0.01 * len(seeds)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")  # of numpy, which a user would see
 @pytest.mark.parametrize("block", range(4))
 def test_wide_random_banks(block):
     """Two hundred: mixed chemistries, racks, masses and resistances from tiny to huge, switching, real days, heat and cold."""
@@ -302,7 +362,52 @@ def test_wide_random_banks(block):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("block", range(10))
+@pytest.mark.parametrize("block", range(2))
 def test_many_wide_random_banks(block):
-    """Two thousand."""
-    sound(range(1000 + 200 * block, 1200 + 200 * block), most_days=2)
+    """Two thousand, in halves large enough to count one in two hundred."""
+    sound(range(1000 + 1000 * block, 2000 + 1000 * block), most_days=2)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "expected"), [(1293, "sensitive"), (1431, "ill-conditioned"), (1549, "sensitive")])
+def test_banks_that_make_much_of_an_error_are_told_apart(seed, expected):
+    """1293: a cell's voltage, fading at rest, grazes the level at which its block is released. 1431: one discharge cut off a moment
+    early makes the next, ten minutes later, late by more, and so on. 1549: a charging current that has nearly levelled out comes
+    down to the tail."""
+    assert flaws(seed) == ([], True, expected)
+
+
+def test_an_error_of_the_fast_integrator_is_not_put_down_to_the_bank():
+    """A fast run with a thousandfold of its tolerance, in a bank that makes little of an error."""
+    data = wide_scenario(1009)
+    scenario = simbank.from_dict(data)
+    reference = simbank.simulate(scenario, integrator="reference", output_step_s=300.0)
+    poor = simbank.simulate(scenario, integrator="fast", tolerance=3e-4, output_step_s=300.0)
+    assert apart(reference, poor) > LIMIT
+    assert conditioning(data, reference, poor) == "wrong"
+
+
+def test_a_missed_balance_is_made_good_by_a_finer_run():
+    """Two days with relaxation of 0.06 s and packs that move next to nothing: charge closed to 1.7e-8 of it at the default."""
+    summary = simbank.simulate(simbank.from_dict(wide_scenario(1578)), integrator="reference", output_step_s=300.0).summary
+    assert summary["closure"]["charge_relative"] < 1e-8
+    assert summary["integrator"]["tolerance"] < 3e-10
+
+
+def test_a_solver_that_creeps_is_relieved(monkeypatch):
+    """Relaxation of 0.014 s, at rest for an hour: LSODA stayed with its explicit formulas and steps of a millisecond, so that a day
+    took hours. The equations may be asked 100 000 times. Radau, which is implicit from the start, finds the same."""
+    asked, rates = 0, eq.rates
+
+    def counted(*args):
+        nonlocal asked
+        asked += 1
+        assert asked < 100_000
+        return rates(*args)
+
+    monkeypatch.setattr(eq, "rates", counted)
+    scenario = simbank.from_dict(wide_scenario(1696, most_days=1))
+    assert scenario.duty.duration_s == 86400.0
+    results = [simbank.simulate(scenario, method=method, output_step_s=300.0) for method in ("LSODA", "Radau")]
+    print(asked)
+    assert apart(*results) < 1e-9

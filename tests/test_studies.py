@@ -296,7 +296,42 @@ def test_usable_energy_and_impossible_limits(clinic):
     assert list(found.frontier["gauge"]) == ["2 AWG"]
     assert "usable energy" in found.table["why_not"].iloc[0]
     with pytest.raises(simbank.InputError, match="at least one limit"):
-        simbank.size(clinic, simbank.Limits())
+        simbank.size(clinic, simbank.Limits(), sharing_only=True)
+
+
+def test_size_without_limits_is_by_ampacity_and_protection_alone(root):
+    """What is chosen carries its current and is protected; the next smaller does not; sharing rules none out."""
+    gauges = ["8 AWG", "6 AWG", "2 AWG", "2/0 AWG"]
+    path = root / "scenarios" / "classroom_chain.toml"
+    classroom = simbank.load(path)
+    found = simbank.size(classroom, gauges=gauges, layouts=["chain"])
+    table = found.table.set_index("gauge")
+    sound = table["carries"].eq(True) & table["protected"].ne(False)
+    assert list(table["fits"]) == list(sound)
+    assert 0 < sound.sum() < len(gauges)
+    assert found.best["gauge"] == sound[sound].index[0]
+    held = simbank.size(classroom, simbank.Limits(share_ratio=3.0), gauges=gauges, layouts=["chain"]).table
+    assert list(held["why"]) == list(found.table["why"])
+    assert "No limit was set on share ratio" in found.looked_at
+    shown = CliRunner().invoke(cli.app, ["size", str(path), "--layout", "chain", "--gauges", ",".join(gauges)])
+    assert shown.exit_code == 0, shown.output
+    told = " ".join(shown.stdout.split())
+    assert f"Simplest that carries its current and is protected, where a device limits it: chain in {found.best['gauge']}" in told
+    refused = CliRunner().invoke(cli.app, ["size", str(path), "--sharing-only"])
+    assert refused.exit_code != 0
+
+
+def test_a_layout_without_a_conductor_of_the_gauge_is_no_size():
+    """One pack on a chain has no link: no gauge may be called the smallest that will do."""
+    part = {"gauge": "2 AWG", "length": "30 cm"}
+    data = {
+        "name": "one", "pack_types": {"own": {"capacity": "100 Ah", "cell_resistance": "1 milliohm"}},
+        "packs": [{"name": "A", "type": "own"}], "wiring": {"layout": "chain", "link": part, "lead": part},
+        "ports": [{"name": "port"}], "duty": {"kind": "constant", "discharge": "0.5 C", "hours": 0.1},
+    }  # fmt: skip
+    found = simbank.size(simbank.from_dict(data), gauges=["10 AWG", "2 AWG"], layouts=["chain", "busbar"])
+    assert found.by_layout == {"busbar": "2 AWG"}
+    assert "nothing to size" in found.table["why_not"].iloc[0]
 
 
 def test_commands(root, tmp_path):

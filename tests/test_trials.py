@@ -654,6 +654,40 @@ def test_s13_idle_beside_another_port_and_none_in_a_row_of_no_current(tmp_path):
     assert [port["energy_out_wh"] for port in ports] == pytest.approx([0.0, 50.0], abs=1e-6)
 
 
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_charger_without_float_is_off_once_its_packs_report_full(integrator):
+    """Its rebulk voltage lay above the bank's at rest, so that bulk began again every minute; and it was said to float."""
+    result = simbank.simulate(simbank.load(TRIALS / "charger_without_float.toml"), integrator=integrator)
+    events = [(e["what"], e["because"]) for e in result.summary["events"]]
+    assert events == [("charge stopped by what packs report, off", "first full")]
+    (port,) = result.summary["ports"]
+    after = result.ports["current_a"]["inverter"].loc[port["first_charged_h"] * 3600 + 1 :]
+    assert after.size > 100
+    assert after.abs().max() == 0.0
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_stop_by_packs_lasts_until_one_hundredth_of_their_charge_is_given_back(integrator):
+    """464 stops and new bulks in a day, whatever the rebulk voltage: here one above any voltage of the bank."""
+    changes = {"ports.inv.charger.rebulk": "57 V"}
+    result = simbank.simulate(simbank.load(TRIALS / "fuzz_stop_again_1034.toml", changes), integrator=integrator)
+    seen = [e for e in result.summary["events"] if e["where"] == "inv" and ("bulk" in e["what"] or "stopped" in e["what"])]
+    assert [e["what"] for e in seen[:2]] == ["charge stopped by what packs report, off", "bulk charge again"]
+    highest = result.packs["soc"].max(axis=1)
+    for event in seen:
+        at = np.interp(event["time_s"], highest.index, highest)
+        assert at == pytest.approx(0.98 if "bulk" in event["what"] else 0.99, abs=2e-3)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_held_voltage_without_tail_ends_at_none(integrator):
+    """A bank that is full: the current dies away to nothing, and round-off turned it round some forty times."""
+    result = simbank.simulate(simbank.load(TRIALS / "fuzz_no_tail_1215.toml"), integrator=integrator)
+    assert [e["what"] for e in result.summary["events"] if e["where"] == "inv"] == [
+        "discharge ended at cut-off voltage", "on again: voltage has recovered", "charge voltage reached, voltage held",
+    ]  # fmt: skip
+
+
 # ---- results that can be trusted later: M1, M2, M4 to M10 ----
 
 
@@ -1078,15 +1112,18 @@ def test_m3_the_trials_spread(integrator):
 
 
 def test_m11_the_fast_integrator_needs_less_time_for_a_month():
-    """Both compiled and warm: the loop itself, not the start of Python."""
+    """Both compiled and warm: the loop itself, not the start of Python. Least of three, since what else the machine does only adds;
+    a fifth is asked of what was measured to be a fiftieth."""
     scenario = simbank.load(TRIALS / "standing_spread.toml")
-    seconds = {}
-    for integrator in ("reference", "fast"):
-        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
-        begin = process_time()
-        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
-        seconds[integrator] = process_time() - begin
-    assert seconds["fast"] < seconds["reference"]
+    seconds = {"reference": [], "fast": []}
+    for integrator in seconds:
+        simbank.simulate(scenario, integrator=integrator, output_step_s=600.0, tolerance=1e-5)  # compiles
+    for _ in range(3):
+        for integrator, spent in seconds.items():
+            begin = process_time()
+            simbank.simulate(scenario, integrator=integrator, output_step_s=600.0)
+            spent.append(process_time() - begin)
+    assert min(seconds["fast"]) < 0.2 * min(seconds["reference"])
 
 
 def test_m12_a_mass_too_small_to_follow_is_refused_and_the_least_is_right():

@@ -144,6 +144,21 @@ def test_no_own_device_of_strings_and_a_string_of_one_pack_whose_device_is_the_p
     assert warning.text.startswith("Pack A has no fuse or breaker of its own, and string W, string E have none before")
 
 
+def test_no_own_device_of_the_pack_whose_poles_are_the_take_off_of_a_string():
+    """What a string's device lets through, its other packs push into the pack at its head all the same."""
+    bare = {"name": "A", "type": "own"}
+    fused = [{"name": name, "type": "own", "device": dict(FUSED)} for name in "BC"]
+    strings = [
+        {"name": name, "packs": packs, "lead": {"resistance": "1 milliohm"}, "device": dict(FUSED)}
+        for name, packs in (("W", ["A", "B"]), ("E", ["C"]))
+    ]
+    case = two_packs(packs=[bare, *fused], wiring__strings=strings)
+    (warning,) = bank_warnings(case)
+    assert (warning.code, warning.where) == ("no-own-device", "A")
+    checks = sb.protect(case, run=False).checks
+    assert checks[(checks["rule"] == "device present") & (checks["where"] == "A")]["status"].item() == "fail"
+
+
 # ---- packs that do not belong together, or not yet ----
 
 
@@ -176,6 +191,45 @@ def test_unequal_cell_count_says_what_flows_and_what_the_shorter_row_is_charged_
     assert bank_warnings(two_packs(pack_types__short=short, packs__B__type="short")) == []
 
 
+@pytest.mark.parametrize("with_lead", [True, False])
+def test_a_mixed_bank_is_told_of_unequal_cells_and_unequal_charge_too(with_lead):
+    """No warning hides another: cells are grouped by chemistry and number, and packs of one kind are judged by themselves."""
+    own = {"capacity": "100 Ah", "cell_resistance": "1 milliohm", "internal_wiring": "4 milliohm"}
+    kinds = {"own": own, "short": own | {"cells_in_series": 15}, "lead": own | {"chemistry": "lead_agm", "cells_in_series": 24}}
+    packs = [("A", "own", 0.9), ("B", "own", 0.2), ("S", "short", 0.5)] + [("P", "lead", 0.9)] * with_lead
+    rows = [{"name": name, "type": kind, "soc": soc, "device": dict(FUSED)} for name, kind, soc in packs]
+    charge = {"kind": "constant", "charge": "0.1 C", "voltage": "56.8 V", "hours": 0.01}
+    case = two_packs(pack_types=kinds, packs=rows, duty=charge)
+    warned = {warning.code: warning for warning in bank_warnings(case)}
+    assert list(warned) == ["mixed-chemistry"] * with_lead + ["unequal-cell-count", "unequal-charge"]
+    if with_lead:
+        mixed = warned["mixed-chemistry"]
+        assert mixed.where == "P"
+        assert "lfp of 16 cells (A, B), lfp of 15 cells (S) and lead_agm (P) lie in parallel" in mixed.text
+        assert "16 lfp cells stand at 3.55 V each (are charged at 3.55 V, limit 3.65 V)" in mixed.text  # 56.8/16
+        assert "15 lfp cells stand at 3.79 V each, OVER their limit of 3.65 V" in mixed.text  # 56.8/15
+        assert "24 lead_agm cells stand at 2.37 V each" in mixed.text  # 56.8/24
+        assert "give each of these 3 kinds a charger and an inverter of its own" in mixed.text
+    assert warned["unequal-cell-count"].where == "S"
+    assert "15 lfp cells stand at 3.79 V each, OVER" in warned["unequal-cell-count"].text
+    assert ("flow at once" in warned["unequal-cell-count"].text) is not with_lead  # mixed-chemistry has said it
+    lfp = case.bank.packs[0].chemistry
+    volts = [16 * float(lfp.ocv(soc)) for soc in (0.9, 0.2)]
+    ohms = [16e-3 * float(lfp.resistance_scale(soc, 298.15)) + 4e-3 for soc in (0.9, 0.2)]
+    by_hand = (volts[0] - volts[1]) / (sum(ohms) + 2 * 0.5e-3 + 2 * 0.2e-3)  # the loop of A and B, the others open
+    unequal = warned["unequal-charge"]
+    assert unequal.where == "A, B"
+    assert "A, B are of one kind, but at unequal charge. Joined as they stand, without the others, " in unequal.text
+    assert (
+        f"others, {by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A ({volts[0]:.2f} V open circuit)" in unequal.text
+    )
+    assert "Level them first, one at a time" in unequal.text
+    assert set(sb.simulate(case).warnings) >= set(warned.values())
+    (cold,) = [w for w in bank_warnings(sb.from_dict(case.data, {"ambient": "-8 degC"})) if w.code == "unequal-charge"]
+    assert "over this limit: what the cells of B take at -8 °C (0 A; " in cold.text
+    assert "Warm the packs until their cells take charge, then level them one at a time" in cold.text
+
+
 def test_current_at_joining_is_the_difference_of_voltage_over_the_loop():
     case = two_packs(packs__A__soc=0.9, packs__B__soc=0.2)
     lfp = case.bank.packs[0].chemistry
@@ -200,7 +254,7 @@ def test_unequal_charge_below_a_twentieth_of_c_is_no_warning_unless_something_is
     limits = {"charge_current": {"limit": f"{current / 2} A"}}
     (warning,) = bank_warnings(two_packs(**near, pack_types__own__bms=limits))
     assert warning.code == "unequal-charge"
-    assert f"more than the charge limit of the BMS of B ({current / 2:.3g} A)" in warning.text
+    assert f"over this limit: the charge limit of the BMS of B ({current / 2:.3g} A; {current:.3g} A flow)" in warning.text
     small = FUSED | {"rating": f"{current / 2} A"}
     (warning,) = bank_warnings(two_packs(**near, packs__A__device=small))
     assert f"the rating of device A ({current / 2:.3g} A; {current:.3g} A flow)" in warning.text
@@ -310,6 +364,46 @@ def test_tripped_at_once_says_who_opened_first_and_what_followed(integrator):
     even = sb.simulate(two_packs(**uneven | {"wiring__link": {"resistance": "0.01 milliohm"}}), integrator=integrator)
     assert even.warnings == []
     assert not len(even.events)
+
+
+def _bears(**changes):
+    """The tripped-at-once warning of two packs with a limit of 60 A that acts at once, or None."""
+    limits = {"discharge_current": {"limit": "60 A", "delay": "0.1 s"}}
+    case = two_packs(pack_types__own__bms=limits, wiring__link={"resistance": "1 milliohm"}, **changes)
+    return next((w.text for w in sb.simulate(case).warnings if w.code == "tripped-at-once"), None)
+
+
+def test_tripped_at_once_counts_what_flows_between_packs_at_no_load():
+    """The load it names is one at which nothing opens when a little less is asked, and something does when a little more is."""
+
+    def asked(amperes):
+        return {"kind": "constant", "discharge": f"{amperes} A", "hours": 0.01}
+
+    uneven = {"packs__A__soc": 0.6, "packs__B__soc": 0.3}
+    text = _bears(**uneven, duty=asked(150))
+    bears = float(text.split("reaches its limit at about ")[1].split(" A of all ports together")[0])
+    between = float(text.split("packs at unequal charge alone drive ")[1].split(" A through it")[0])
+    assert 5.0 < between < 55.0
+    carried = float(text.split("opened: ")[1].split(" A")[0])
+    assert bears == pytest.approx(150 * (60 - between) / (carried - between), abs=1.5)  # superposition, rounding of the text
+    assert bears + 3.0 < 150 * 60 / carried  # in proportion to the load
+    assert _bears(**uneven, duty=asked(bears - 3.0)) is None
+    assert "A opened" in _bears(**uneven, duty=asked(bears + 3.0))
+
+
+def test_tripped_at_once_over_its_limit_at_any_load():
+    uneven = {"packs__A__soc": 0.95, "packs__B__soc": 0.05}
+    duty = {"kind": "constant", "discharge": "120 A", "hours": 0.01}
+    text = _bears(**uneven, duty=duty)
+    assert "A is over its limit at any load: packs at unequal charge alone drive " in text
+    assert "reaches its limit at about" not in text
+    events = sb.simulate(
+        two_packs(
+            pack_types__own__bms={"discharge_current": {"limit": "60 A", "delay": "0.1 s"}},
+            wiring__link={"resistance": "1 milliohm"}, duty={"kind": "constant", "rest": True, "hours": 0.01}, **uneven,
+        )
+    ).events  # fmt: skip
+    assert "A" in set(events["where"])
 
 
 def test_a_size_with_which_packs_trip_at_the_duty_does_not_fit():

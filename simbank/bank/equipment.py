@@ -160,7 +160,7 @@ class Charger:
     ----------
     current_limit_a, power_limit_w : float
     absorb_volt, float_volt, rebulk_volt : float
-        Without a float voltage it is idle once absorption has ended.
+        Without a float voltage it is off once absorption has ended.
     tail_a, tail_time_s : float
         Absorption ends when the current has been below the tail for so long at the absorption voltage; a tail of 0 never ends it.
     absorb_max_s : float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,12 +28,14 @@ class Joining:
     """What flows at the moment at which the packs are joined as they stand, while no port asks for anything.
 
     ``open_v``, ``pack_a``: open-circuit voltage [V] and current [A] of each pack, shape (n,); ``branch_a``: current of each
-    branch [A], shape (b,). Positive is out of a pack.
+    branch [A], shape (b,). Positive is out of a pack. ``among`` is a function of a mask of packs (bool, shape (n,)): the Joining of
+    these alone, with the others open.
     """
 
     open_v: np.ndarray
     pack_a: np.ndarray
     branch_a: np.ndarray
+    among: Callable[[np.ndarray], Joining]
 
 
 def warnings_of_bank(bank, duty, joining):
@@ -56,20 +59,31 @@ def warnings_of_bank(bank, duty, joining):
 
 
 def _kinds(bank, duty, joining):
-    """Packs of several chemistries, or of one with unequal numbers of cells, or at unequal charge."""
-    groups = []  # of packs whose cells are of one kind
-    for pack in bank.packs:
-        group = next((g for g in groups if _alike(g[0].chemistry, pack.chemistry)), None)
+    """Packs of several chemistries, packs of one with unequal numbers of cells, and packs alike in both at unequal charge."""
+    found, chemistries = [], _grouped(bank.packs, lambda one, other: _alike(one.chemistry, other.chemistry))
+    kinds = [_grouped(packs, lambda one, other: one.cells_in_series == other.cells_in_series) for packs in chemistries]
+    if len(chemistries) > 1:
+        found.append(_mixed(kinds, bank, duty, joining))
+    found += [_unequal_count(group, bank, duty, joining if len(chemistries) == 1 else None) for group in kinds if len(group) > 1]
+    for packs in [packs for group in kinds for packs in group]:
+        if len(packs) == len(bank.packs):
+            found += _unequal_charge(bank, joining)
+        elif len(packs) > 1:
+            names = {pack.name for pack in packs}
+            found += _unequal_charge(bank, joining.among(np.array([pack.name in names for pack in bank.packs])), packs)
+    return found
+
+
+def _grouped(packs, alike):
+    """Packs in groups, each alike its group's first."""
+    groups = []
+    for pack in packs:
+        group = next((group for group in groups if alike(group[0], pack)), None)
         if group is None:
             groups.append([pack])
         else:
             group.append(pack)
-    counts = [sorted({pack.cells_in_series for pack in group}) for group in groups]
-    if len(groups) > 1:
-        return [_mixed(groups, bank, duty, joining)]
-    if len(counts[0]) > 1:
-        return [_unequal_count(counts[0], bank, duty, joining)]
-    return _unequal_charge(bank, joining)
+    return groups
 
 
 def _alike(one, other):
@@ -79,63 +93,83 @@ def _alike(one, other):
     return all(abs(a - b) <= ALIKE * max(a, b) for a, b in pairs)
 
 
-def _mixed(groups, bank, duty, joining):
+def _mixed(kinds, bank, duty, joining):
+    """Packs of several chemistries; ``kinds`` are groups by number of cells, in a list for each chemistry."""
     volt = charge_volt(bank, duty)
-    cells = "; ".join(_cells_at(group[0], volt) for group in groups)
-    names = " and ".join(f"{group[0].chemistry.name} ({listed([p.name for p in group])})" for group in groups)
+    names, cells = [], []
+    for group in kinds:
+        for packs in group:
+            count = f" of {packs[0].cells_in_series} cells" if len(group) > 1 else ""
+            names.append(f"{_chemistry(packs)}{count} ({listed([pack.name for pack in packs])})")
+            cells.append(_cells_at(packs, volt))
+    others = "other" if len(names) == 2 else "others"
     text = (
-        f"{names} lie in parallel at one voltage: at the charge voltage of {volt:g} V {cells}, and one kind fills and empties "
-        f"before the other. {_at_once(bank, joining)} Do not join them: give each kind a charger and an inverter of its own, or a "
-        "converter between them."
+        f"{', '.join(names[:-1])} and {names[-1]} lie in parallel at one voltage: at the charge voltage of {volt:g} V, "
+        f"{'; '.join(cells)}. One kind fills and empties before the {others}. {_at_once(bank, joining)} Do not join them: give each "
+        f"of these {len(names)} kinds a charger and an inverter of its own, or a converter between them."
     )
-    return BankWarning("mixed-chemistry", ", ".join(p.name for group in groups[1:] for p in group), text)
+    return BankWarning("mixed-chemistry", ", ".join(p.name for group in kinds[1:] for packs in group for p in packs), text)
 
 
-def _unequal_count(counts, bank, duty, joining):
+def _unequal_count(kinds, bank, duty, joining):
+    """Packs of one chemistry, in groups by number of cells; ``joining`` is None where another warning says what flows."""
     volt = charge_volt(bank, duty)
-    cells = "; ".join(_cells_at(next(p for p in bank.packs if p.cells_in_series == count), volt, count) for count in counts)
-    usual = max(counts, key=lambda count: (sum(p.cells_in_series == count for p in bank.packs), count))
+    kinds = sorted(kinds, key=lambda packs: packs[0].cells_in_series)
+    cells = "; ".join(_cells_at(packs, volt) for packs in kinds)
+    usual = max(kinds, key=lambda packs: (len(packs), packs[0].cells_in_series))
+    flows = f"{_at_once(bank, joining)} " if joining else ""
     text = (
-        f"Packs of {' and '.join(map(str, counts))} cells in series lie in parallel: at the charge voltage of {volt:g} V {cells}. "
-        f"{_at_once(bank, joining)} Never join them: packs in parallel need the same number of cells in series."
+        f"Packs of {' and '.join(str(packs[0].cells_in_series) for packs in kinds)} cells in series lie in parallel: at the charge "
+        f"voltage of {volt:g} V, {cells}. {flows}Never join them: packs in parallel need the same number of cells in series."
     )
-    return BankWarning("unequal-cell-count", ", ".join(p.name for p in bank.packs if p.cells_in_series != usual), text)
+    few = {pack.name for packs in kinds if packs is not usual for pack in packs}
+    return BankWarning("unequal-cell-count", ", ".join(pack.name for pack in bank.packs if pack.name in few), text)
 
 
-def _cells_at(pack, volt, count=""):
-    """What the cells of a pack meet when it stands at a voltage."""
-    cell, kind = volt / pack.cells_in_series, pack.chemistry
-    whose = f"{count} {kind.name} cells".strip()
+def _chemistry(packs):
+    return "/".join(dict.fromkeys(pack.chemistry.name for pack in packs))
+
+
+def _cells_at(packs, volt):
+    """What the cells of packs of one kind meet when they stand at a voltage."""
+    count, kind = packs[0].cells_in_series, min((pack.chemistry for pack in packs), key=lambda chemistry: chemistry.volt_max)
+    cell, whose = volt / count, f"{count} {_chemistry(packs)} cells"
     if cell > kind.volt_max:
         return f"{whose} stand at {cell:.2f} V each, OVER their limit of {kind.volt_max:g} V"
     return f"{whose} stand at {cell:.2f} V each (are charged at {kind.charge_volt:g} V, limit {kind.volt_max:g} V)"
 
 
-def _unequal_charge(bank, joining):
+def _unequal_charge(bank, joining, alone=None):
+    """Packs of one kind at unequal charge; ``alone`` are those that ``joining`` joins, where the bank has others beside."""
     rates = np.abs(joining.pack_a) / [pack.capacity_ah for pack in bank.packs]
     greatest = float(np.max(rates, initial=0.0))
     if not greatest > NOTHING_C or (greatest <= JOINING_C and not _overrun(bank, joining)):
         return []
-    where = [pack.name for pack, rate in zip(bank.packs, rates, strict=True) if rate > min(JOINING_C, 0.5 * greatest)]
+    where = [pack for pack, rate in zip(bank.packs, rates, strict=True) if rate > min(JOINING_C, 0.5 * greatest)]
+    frozen = [pack for pack in where if not float(pack.chemistry.charge_rate(start_celsius(bank, pack))) > 0.0]
+    level = "Warm the packs until their cells take charge, then level them" if frozen else "Level them first,"
     text = (
-        f"{_at_once(bank, joining)} Level them first, one at a time: charge each to full with a charger that limits its current, "
-        "or join it through a precharge resistor."
+        f"{_at_once(bank, joining, alone)} {level} one at a time: charge each to full with a charger that limits its "
+        "current, or join it through a precharge resistor."
     )
-    return [BankWarning("unequal-charge", ", ".join(where), text)]
+    return [BankWarning("unequal-charge", ", ".join(pack.name for pack in where), text)]
 
 
-def _at_once(bank, joining):
-    """The current at the moment of joining, and what of it is more than something bears."""
+def _at_once(bank, joining, alone=None):
+    """The current at the moment of joining, and which limits it is over."""
     out, into = int(np.argmax(joining.pack_a)), int(np.argmin(joining.pack_a))
     give, take = bank.packs[out], bank.packs[into]
     if not np.any(np.abs(joining.pack_a) > [NOTHING_C * pack.capacity_ah for pack in bank.packs]):
         return "As they stand, next to no current flows when they are joined."
-    over = _overrun(bank, joining)
+    lead = "Joined as they stand"
+    if alone:
+        lead = f"{listed([pack.name for pack in alone])} are of one kind, but at unequal charge. Joined as they stand, without the others"
     text = (
-        f"Joined as they stand, {_amperes(joining.pack_a[out], give)} flow at once out of {give.name} ({joining.open_v[out]:.2f} V "
-        f"open circuit) and {_amperes(-joining.pack_a[into], take)} into {take.name} ({joining.open_v[into]:.2f} V)"
+        f"{lead}, {_amperes(joining.pack_a[out], give)} flow at once out of {give.name} ({joining.open_v[out]:.2f} V open circuit) "
+        f"and {_amperes(-joining.pack_a[into], take)} into {take.name} ({joining.open_v[into]:.2f} V)."
     )
-    return text + (f", more than {'; '.join(over)}." if over else ".")
+    over = _overrun(bank, joining)
+    return f"{text} That is over {'these limits' if len(over) > 1 else 'this limit'}: {'; '.join(over)}." if over else text
 
 
 def _amperes(current, pack):
@@ -143,8 +177,8 @@ def _amperes(current, pack):
 
 
 def _overrun(bank, joining):
-    """What the current at the moment of joining is too much for: BMS limits, what cells take, devices, conductors."""
-    packs = {}  # what is overrun → names of packs
+    """Limits that the current at the moment of joining is over: of BMSs, of what cells take, of devices, of conductors."""
+    packs = {}  # limit in words, its level [A] → (name of a pack, its current [A])
     for pack, current in zip(bank.packs, joining.pack_a, strict=True):
         if not abs(current) > NOTHING_C * pack.capacity_ah:
             continue
@@ -155,12 +189,16 @@ def _overrun(bank, joining):
             high = (bms.discharge_current_high.level, "high discharge"), (bms.short_circuit.level, "short-circuit")
             limits = [(bms.discharge_current.level, "discharge"), *high]
         for level, what in [(level, what) for level, what in limits if abs(current) > level][-1:]:
-            packs.setdefault(f"the {what} limit of the BMS of {{}} ({level:.3g} A)", []).append(pack.name)
+            packs.setdefault((f"the {what} limit of the BMS of {{}}", level), []).append((pack.name, abs(current)))
         celsius = start_celsius(bank, pack)
         takes = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
         if -current > takes:
-            packs.setdefault(f"the cells of {{}} take at {celsius:.0f} °C ({takes:.3g} A)", []).append(pack.name)
-    found = [words.format(listed(names)) for words, names in packs.items()]
+            packs.setdefault((f"what the cells of {{}} take at {celsius:.0f} °C", takes), []).append((pack.name, -current))
+    found = []
+    for (words, level), over in packs.items():
+        names, greatest = [name for name, _ in over], max(current for _, current in over)
+        flow = f"{'up to ' if len(over) > 1 else ''}{greatest:.3g} A flow"
+        found.append(f"{words.format(listed(names))} ({level:.3g} A; {flow})")
     flows = {branch.name: abs(a) for branch, a in zip(bank.graph.branches, joining.branch_a, strict=True)}
     found += _worst("the rating of", [(d.name, flows[d.branch], d.rating_a) for d in bank.devices])
     ambient_c = bank.ambient_k - CELSIUS
@@ -170,7 +208,9 @@ def _overrun(bank, joining):
 
 def _worst(what, rows):
     """Of (name, current, limit) the one that is overrun most, in words."""
-    over = [(current / limit, name, current, limit) for name, current, limit in rows if current > limit]
+    over = [
+        (current / limit if limit > 0.0 else np.inf, name, current, limit) for name, current, limit in rows if current > limit
+    ]
     if not over:
         return []
     _, name, current, limit = max(over, key=lambda row: row[0])
@@ -229,8 +269,9 @@ def _no_own_device(bank):
     """Packs and strings in parallel without a fuse or breaker of their own (common practice, no source: each needs one)."""
     owners = {device.owner for device in bank.devices}
     strings = [place for place in bank.places if place.kind == "string"]
-    alone = {(string.positive, string.negative) for string in strings if string.owner in owners}  # before a string of one pack
-    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in alone}
+    alone = [s for s in strings if s.owner in owners and len(bank.strings[s.owner]) == 1]  # a string's device is its only pack's
+    poles = {(string.positive, string.negative) for string in alone}
+    covered = {place.owner for place in bank.places if place.kind == "pack" and (place.positive, place.negative) in poles}
     packs = [pack.name for pack in bank.packs if pack.name not in owners | covered]
     rows = [f"string {string.owner}" for string in strings if string.owner not in owners] if len(strings) > 1 else []
     if len(bank.packs) < 2 or not packs + rows:

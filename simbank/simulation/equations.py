@@ -649,11 +649,12 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
         high, low = cell_volts(k, z, work, cells, curves_of, curves)
         acc[ACC_CELL_MAX, k], acc[ACC_CELL_MIN, k] = max(acc[ACC_CELL_MAX, k], high), min(acc[ACC_CELL_MIN, k], low)
         volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
-        over, under = max(z, 1.0) - max(last, 1.0), min(last, 0.0) - min(z, 0.0)
-        if over > 0.0:
+        if z > max(last, 1.0):
+            over = z - max(last, 1.0)
             acc[ACC_OVER_AS, k] += cells[Q, k] * over
             acc[ACC_OVER_J, k] += cells[Q, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
-        if under > 0.0:
+        elif z < min(last, 0.0):
+            under = min(last, 0.0) - z
             acc[ACC_UNDER_AS, k] += cells[Q, k] * under
             acc[ACC_UNDER_J, k] += cells[Q, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
         acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
@@ -754,8 +755,10 @@ def _cubic_peak(a, m_0, b, m_1):
 def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
     """Value at the middle of three instants or, where it lies above or below both others, at the vertex of the parabola through
     all."""
+    if not (v_1 - v_0) * (v_2 - v_1) < 0.0:
+        return v_1
     left, right = (v_1 - v_0) / (t_1 - t_0), (v_2 - v_1) / (t_2 - t_1)
-    if left * right >= 0.0 or not np.isfinite(left * right):
+    if not np.isfinite(left * right):
         return v_1
     bend = (right - left) / (t_2 - t_0)
     slope = left + bend * (t_1 - t_0)
@@ -775,17 +778,24 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
     h = t_1 - t_0
     high_0, low_0, high_1, low_1 = 0, 0, 0, 0
     for k in range(n):
-        a, b, m_0, m_1 = y_0[k], y_1[k], -h * work_0[I_PACK, k] / cells[Q, k], -h * work_1[I_PACK, k] / cells[Q, k]
-        soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
-        soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
-        if first[0, k] == np.inf and b >= FULL_SOC:
-            first[0, k] = base + t_0 + h * _crossing(a, m_0, b, m_1, FULL_SOC)
-        if first[1, k] == np.inf and b <= EMPTY_SOC:
-            first[1, k] = base + t_0 + h * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
+        a, b = y_0[k], y_1[k]
+        soc[0, k], soc[1, k] = min(soc[0, k], a, b), max(soc[1, k], a, b)
+        turns = work_0[I_PACK, k] * work_1[I_PACK, k] < 0.0
+        full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
+        if turns or full or empty:
+            m_0, m_1 = -h * work_0[I_PACK, k] / cells[Q, k], -h * work_1[I_PACK, k] / cells[Q, k]
+            soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
+            soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
+            if full:
+                first[0, k] = base + t_0 + h * _crossing(a, m_0, b, m_1, FULL_SOC)
+            if empty:
+                first[1, k] = base + t_0 + h * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
         high_0, low_0 = k if a > y_0[high_0] else high_0, k if a < y_0[low_0] else low_0
         high_1, low_1 = k if b > y_1[high_1] else high_1, k if b < y_1[low_1] else low_1
     for i in range(4):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
+        if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
+            continue  # a pair that has been looked at
         m_0 = h * (work_0[I_PACK, low] / cells[Q, low] - work_0[I_PACK, high] / cells[Q, high])
         m_1 = h * (work_1[I_PACK, low] / cells[Q, low] - work_1[I_PACK, high] / cells[Q, high])
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))

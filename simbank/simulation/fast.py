@@ -42,7 +42,7 @@ NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
 BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
 MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
-DAMAGE_ERROR = 1e-3  # of a device's damage in one step
+DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
 STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
 STIFF = 1.0  # h E' dI/dE / Q from which they do
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
@@ -92,16 +92,17 @@ def _exponentials(h, rate, q, table):
 
 
 def levelling_modes(cells, neighbours):
-    """How the packs' temperatures level, shape (2 n + 1, n), or without rows where no pack warms another.
+    """How the packs' temperatures level, shape (2 n + 1, n); row 0 alone where no pack warms another; no row where none warms at all.
 
     C dT/dt = q − A T is linear: its decay rates λ [1/s] are in row 0, the n rows from 1 on turn modes into temperatures, the n rows
     after them temperatures into modes. A pack without heat capacity has a mode of its own that nothing drives.
     """
-    n = cells.shape[1]
-    if not neighbours.size:
-        return np.zeros((0, n))
-    capacity = cells[eq.HEAT_CAPACITY]
+    n, capacity = cells.shape[1], cells[eq.HEAT_CAPACITY]
     hot = capacity > 0.0
+    if not hot.any():
+        return np.zeros((0, n))
+    if not neighbours.size:
+        return np.where(hot, cells[eq.HEAT_LOSS] / np.where(hot, capacity, 1.0), 0.0)[None]
     root = np.where(hot, np.sqrt(capacity), 1.0)
     loss = np.diag(cells[eq.HEAT_LOSS] + neighbours.sum(axis=1)) - neighbours
     loss[~hot], loss[:, ~hot] = 0.0, 0.0
@@ -110,14 +111,12 @@ def levelling_modes(cells, neighbours):
 
 
 @kernel
-def _rises(h, rate, cells, levelling, modal, out):
+def _rises(h, rate, levelling, modal, out):
     """Rise of every temperature [K] in ``h`` seconds from its rate now [K/s], while heat stays as it is: exact."""
     n = rate.size
-    if levelling.shape[0] == 0:
+    if levelling.shape[0] == 1:
         for k in range(n):
-            out[k] = 0.0
-            if cells[eq.HEAT_CAPACITY, k] > 0.0:
-                out[k] = h * rate[k] * _phi(h * cells[eq.HEAT_LOSS, k] / cells[eq.HEAT_CAPACITY, k])[1]
+            out[k] = h * rate[k] * _phi(h * levelling[0, k])[1]
         return
     for j in range(n):
         value = 0.0
@@ -139,11 +138,11 @@ def _from_modes(levelling, modal, out):
 def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
     """Correct temperatures at the end, made with the heat half-way, for heat that runs on the parabola through start, middle, end."""
     n = cells.shape[1]
-    if levelling.shape[0] == 0:
+    if levelling.shape[0] == 1:
         for k in range(n):
             capacity = cells[eq.HEAT_CAPACITY, k]
             if capacity > 0.0:
-                _, one, two, three = _phi(h * cells[eq.HEAT_LOSS, k] / capacity)
+                _, one, two, three = _phi(h * levelling[0, k])
                 half, before, after = _heat(work_m, k), one - 3.0 * two + 4.0 * three, 4.0 * three - two
                 y_1[4 * n + k] += h / capacity * (before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half))
         return
@@ -201,10 +200,12 @@ def _step(
     """
     n = cells.shape[1]
     x = 0.0
-    for k in range(n):
-        plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work, neighbours)
-    _rises(h, plan[RATES], cells, levelling, plan[MODES], plan[WARM])
-    _rises(0.5 * h, plan[RATES], cells, levelling, plan[MODES], plan[WARM_M])
+    warms = levelling.shape[0] > 0  # otherwise the rows of the plan for temperatures stay zero
+    if warms:
+        for k in range(n):
+            plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work, neighbours)
+        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
+        _rises(0.5 * h, plan[RATES], levelling, plan[MODES], plan[WARM_M])
     for k in range(n):
         current = work[eq.I_PACK, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
@@ -283,9 +284,10 @@ def _step(
         work_m[eq.E_BY_T, k] = work[eq.E_BY_T, k] + work[eq.E_BY_ZT, k] * moved
         work_m[eq.GAP_BY_Z, k], work_m[eq.G_BY_Z, k] = work[eq.GAP_BY_Z, k], work[eq.G_BY_Z, k]
     eq.pack_heat(y_m, cells, work_m)
-    for k in range(n):
-        plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
-    _rises(h, plan[RATES], cells, levelling, plan[MODES], plan[WARM])
+    if warms:
+        for k in range(n):
+            plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
+        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
@@ -357,7 +359,8 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m,
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
         heat = abs(bent) / 3.0 / (1.0 + abs(work_1[eq.E, k]))
         error = max(error, plan[BY_Q, k] * (apart * abs(work_1[eq.I_PACK, k]) + heat))
-    _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
+    if levelling.shape[0] > 0:
+        _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
     return MISS_SHARE * error, moves
 
 
@@ -418,7 +421,7 @@ def scratch_arrays(n, p, d):
     size = eq.N_STATES * n + d
     arrays = [array for _ in range(4) for array in eq.working_arrays(n, p)]
     arrays += [np.zeros((eq.N_PORT_WORK + p, p)), *(np.empty(size) for _ in range(5)), np.empty((2 * n, N_TABLE))]
-    return (*arrays, np.empty((N_PLAN, n)), np.empty(modes.PACK_SLOTS * n + modes.PORT_SLOTS * p + modes.DEVICE_SLOTS * d + 1))
+    return (*arrays, np.zeros((N_PLAN, n)), np.empty(modes.PACK_SLOTS * n + modes.PORT_SLOTS * p + modes.DEVICE_SLOTS * d + 1))
 
 
 @plain
@@ -522,7 +525,9 @@ def advance(
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
-                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, port[eq.V, a])
+                volt = port[eq.V, a]
+                alone = volt - now[n + a, n + a] * port[eq.J, a]
+                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, volt, alone)
             if not _quiet(local, pack_state, pack_live, asleep, phase, ports, told, equip):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row] and port_laws.all_done(phase, ports, equip):
@@ -531,6 +536,8 @@ def advance(
             for a in range(p):
                 limit = min(limit, timer[a, port_laws.NEXT])
             eq.reach_ends(work, port, all_flows, extremes)
+            eq.gather_cells(y, work, cells, curves_of, curves, acc)
+            held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
             # steps until the limit or the next change
             while clock < limit - LAST_S:
                 local = clock - step_start
@@ -538,7 +545,8 @@ def advance(
                 room = g + sample_t.size - filled
                 if room < grid.size and grid[room] < clock + h:  # no room for the samples of this step
                     if filled > 0:
-                        return PAUSE, clock, step_start, row, fresh, h_try, filled
+                        leaves = PAUSE
+                        break
                     h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
@@ -557,13 +565,16 @@ def advance(
                         if moved and error <= tolerance:
                             eq.flow(local + h, y_1, cells, now_1, ports, work_1, port_1)
                         harm = _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves)
-                        error = max(error, harm * tolerance / DAMAGE_ERROR)
+                        error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:
                         break
                     if not np.isfinite(error) or h <= LEAST_STEP_S:
-                        return HAND_OVER, clock, step_start, row, fresh, 1.0, filled
+                        leaves, h_try = HAND_OVER, 1.0
+                        break
                     h = max(LEAST_STEP_S, h * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
+                if leaves == HAND_OVER:
+                    break
                 grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
                 if h < grown < KEEP * h:
                     grown = h
@@ -617,13 +628,12 @@ def advance(
                     at = local + 0.5 * part
                     eq.solve_bank(at, y_m, cells, curves_of, curves, hybrid, ports, work_m, port_m, now_s)
                     eq.solve_bank(local + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
-                eq.gather(local, at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather(local, held + at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
                 eq.gather(
                     local + 0.5 * part, part - 2.0 * at_ends, y_m, work_m, port_m, cells, curves_of, curves, ports, acc, port_acc,
                     moment,
                 )  # fmt: skip
-                eq.gather(local + part, at_ends, y_1, work_1, port_1, cells, curves_of, curves, ports, acc, port_acc, moment)
-                eq.gather_cells(y, work, cells, curves_of, curves, acc)
+                held = at_ends
                 eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
                 eq.reach_states(step_start, local, y, work, local + part, y_1, work_1, cells, extremes)
                 eq.reach_flows(
@@ -631,9 +641,6 @@ def advance(
                 )
                 # between the ends of a step a current lies off the straight line by what the step's error allows, milliamperes
                 eq.reach_ends(work_1, port_1, all_flows, extremes)
-                for k in range(n):  # heat that is made and does not warm the pack has left it
-                    made = at_ends * (_heat(work, k) + _heat(work_1, k)) + (part - 2.0 * at_ends) * _heat(work_m, k)
-                    acc[eq.ACC_HEAT_OUT, k] += made - cells[eq.HEAT_CAPACITY, k] * (y_1[4 * n + k] - y[4 * n + k])
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
@@ -642,6 +649,10 @@ def advance(
                 now, now_1 = now_1, now
                 if found or clock >= limit - LAST_S or filled >= sample_t.size - 1 or steps >= most_steps:
                     break
+            if held > 0.0:
+                eq.gather(clock - step_start, held, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+            if leaves >= 0:
+                return leaves, clock, step_start, row, fresh, h_try, filled
         step_start = clock if early[row] and clock < end - LAST_S else end
         clock = step_start
         row += 1

@@ -50,6 +50,7 @@ DEVICE_SLOTS = 2
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
 VOLT_BAND = 1e-6  # V, likewise
+HIGHER_VOLT = 1e-3  # V by which a bank must stand above a charge voltage to be said to take nothing at it
 HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port goes back
 
 # What each change is called in the events table.
@@ -80,8 +81,11 @@ STUCK = "its BMS orders a block, but its switch is stuck closed"
 HOLDS_VOLTAGE = "charge voltage reached, voltage held"
 CURRENT_AGAIN = "current limit reached, current held"
 CHARGE_ENDED = "charge ended at tail current"
+NOTHING_IN = "nothing flows in at this voltage"
 FLOATS = "absorption ended, float"
 STOPPED = "charge stopped by what packs report, float"
+# What the last two are called where no float voltage is given.
+OFF_FOR = {FLOATS: "absorption ended, off", STOPPED: "charge stopped by what packs report, off"}
 TOO_LITTLE = "charge voltage no longer held: what is offered is too little"
 REBULK = "bulk charge again"
 CUTOFF = "discharge ended at cut-off voltage"
@@ -300,7 +304,7 @@ def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
         out[a] = volt - ports[q, eq.RECOVERY]
     if ports[q, eq.CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
         out[a + 4] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.REBULK] > 0.0:  # at float
-        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full) if phase[q] != CUT else -1.0
+    if ports[q, eq.REBULK] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
+        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
     elif charge and phase[q] != CUT:
         out[a + 3] = full

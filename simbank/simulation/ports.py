@@ -26,9 +26,12 @@ A charger, by what it does (phase, and whether it is at float: column REBULK abo
     float        FOLLOW, LIMITED      the port reaches the float voltage                float, holding it
     any float                         the port falls to the rebulk voltage, a minute    bulk
                                       after float began at the earliest, and the packs
-                                      it heeds do not report full
+                                      it heeds no longer report full: below 98 %
                                       power is offered again after ``new_bulk_after``   bulk
                                       or longer without
+
+Float without a float voltage is: it is off. A port without a charger that holds its charge voltage gives nothing (IDLE) while the
+bank stands higher, and holds it again when the bank has come down; with a tail its charge ends there.
 
 An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
 and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
@@ -80,17 +83,18 @@ C_PRESENT, C_KIND, C_VALUE, C_SLOPE, C_AC, C_AC_ASKED, C_CUTOFF, C_VOLT, C_TAIL 
 N_COMMAND = 9
 
 # What is noted, in the order of these numbers.
-HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE = range(12)
+HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN = range(13)
 WHATS = (
     modes.HOLDS_VOLTAGE, modes.CURRENT_AGAIN, modes.CHARGE_ENDED, modes.FLOATS, modes.REBULK, modes.CUTOFF, modes.RECOVERED,
     modes.TOO_MUCH_POWER, modes.FLOATS, modes.STOPPED, modes.REBULK, modes.TOO_LITTLE,
+    modes.NOTHING_IN,
 )  # fmt: skip
 NO_PACK_BIT = 1 << 20
 
 
 def because(what, value, charger):
     """Why, for the events table, from what was noted and its value: a voltage, or hours without anything offered."""
-    if what in (BULK, CUT_OFF, RECOVERED, TOO_MUCH):
+    if what in (BULK, CUT_OFF, RECOVERED, TOO_MUCH, NOTHING_IN):
         return f"{value:.2f} V"
     if what == WAKES:
         return f"power offered after {value / 3600.0:.1f} h without"
@@ -242,6 +246,8 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
                 row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
                 if phase[a] == modes.IDLE and value >= 0.0:
                     phase[a] = modes.FOLLOW
+        elif phase[a] == modes.IDLE and value >= 0.0:
+            phase[a] = modes.FOLLOW
         if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == modes.FOLLOW:  # a charge between did not bring the voltage back
             phase[a], row[eq.MODE] = modes.CUT, eq.OFF
         if phase[a] == modes.FOLLOW:
@@ -300,17 +306,18 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
 
 
 @plain
-def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
+def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
     """The change of port ``a`` that :func:`simbank.simulation.modes.watch` found due in its ``slot``.
 
-    ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant.
+    ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant, ``volt_alone`` what it would be
+    if this port carried no current.
     """
-    _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
+    _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone)
     _keep_clock(a, t, phase, ports, timer, equip)
 
 
 @kernel
-def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt):
+def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
     doing = phase[a]
     if slot == 3:
         finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
@@ -332,6 +339,10 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
         set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
     elif slot == 0 and ((doing == modes.FOLLOW and charging) or doing == modes.LIMITED):
+        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, eq.VOLT_LIMIT] + modes.HIGHER_VOLT:
+            new = modes.DONE if ports[a, eq.TAIL] > 0.0 else modes.IDLE  # no current is below any tail
+            set_phase(a, new, eq.OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
+            return
         set_phase(a, modes.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
     elif doing == modes.FOLLOW and charging:
         set_phase(a, modes.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
@@ -354,8 +365,10 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt)
 def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
     (slot 2, and slot 1 where there is no tail)."""
-    absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0
-    if not absorbs:
+    plain_port = equip[a, CHARGER] == 0.0
+    if plain_port and ports[a, eq.TAIL] == 0.0:  # held to the end of the step: it gives again when the bank falls to the voltage
+        set_phase(a, modes.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif plain_port or ports[a, eq.REBULK] > 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif slot == 2 or ports[a, eq.TAIL] == 0.0:
         set_phase(a, modes.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)

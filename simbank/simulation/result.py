@@ -449,7 +449,7 @@ def _ports(run):
                 "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
                 "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
-                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED),
+                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED, *modes.OFF_FOR.values()),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

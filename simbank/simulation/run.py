@@ -7,6 +7,7 @@ import functools
 import itertools
 import time
 import warnings
+from dataclasses import replace
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -23,7 +24,7 @@ from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
-from simbank.simulation.run_warnings import Opening
+from simbank.simulation.run_warnings import Opening, unloaded_packs
 from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
@@ -38,10 +39,11 @@ HAND_OVER_TOLERANCE = 1e-7
 FINER = (
     30.0,
     1000.0,
-)  # where charge or energy does not close, the fast integrator goes over the run again with so much less tolerance
+)  # where charge or energy does not close, the run is gone over again with so much less tolerance
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
+CREEP_STEPS = 3000  # so many steps of LSODA and not a tenth of the way done: it creeps; otherwise some ten to a hundred
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
@@ -235,11 +237,11 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8; a run whose balances then are
-        missed is made again with a thirtieth, at last a thousandth of it, and says which it took. Of the reference: relative
-        tolerance of the solver, by default 3e-10; for state of charge a hundredth of it, in runs of a day or less a thousandth. The
-        absolute ones follow: a hundredth of the relative one for state of charge, the tolerance itself for the hysteresis state, and
-        tenfold, in volts and kelvin, for relaxation voltages, which forget their errors, and temperatures.
+        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
+        of the solver, by default 3e-10; for state of charge a hundredth of it. The absolute ones follow: a hundredth of the relative
+        one for state of charge, the tolerance itself for the hysteresis state, and tenfold, in volts and kelvin, for relaxation
+        voltages, which forget their errors, and temperatures. A run whose balances are missed is made again with a thirtieth, at last
+        a thousandth of the tolerance, and says which it took.
     output_step_s : float, optional
         Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
     max_step_s : float
@@ -276,8 +278,8 @@ def simulate(
         is_fast, tolerance = False, REFERENCE_TOLERANCE
     options = method, output_step_s, max_step_s, progress, checkpoint
     result = _once(scenario, is_fast, tolerance, slow, options)
-    for finer in FINER if is_fast else ():
-        if not balance_warnings(result.summary["closure"], result.summary["integrator"]):
+    for finer in FINER:
+        if tolerance / finer < LEAST_TOLERANCE or not balance_warnings(result.summary["closure"], result.summary["integrator"]):
             break
         result = _once(scenario, is_fast, tolerance / finer, slow, options)
     return result
@@ -333,11 +335,11 @@ class _Run:
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
-        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth, in a run of a day or less, where little may move, a
-        # thousandth; what the relaxation voltages miss, the currents miss too. Only LSODA takes a relative tolerance for each state.
-        soc = 1e-2 if self.duty.duration_s > 86400.0 else 1e-3
-        self.rtol = tolerance * np.concatenate([np.repeat([soc, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
-        self.atol = tolerance * np.concatenate([np.repeat([1e-2 * soc, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
+        # 1e-8 of what moved: state of charge, which is near one, gets a hundredth; what the relaxation voltages miss, the currents
+        # miss too. Only LSODA takes a relative tolerance for each state.
+        self.rtol = tolerance * np.concatenate([np.repeat([1e-2, 1.0, 1.0, 1.0, 1e-3], self.n), np.ones(self.d)])
+        self.rtol = np.maximum(self.rtol, 100.0 * np.finfo(float).eps)  # less is round-off, and scipy's least
+        self.atol = tolerance * np.concatenate([np.repeat([1e-4, 1.0, 1e1, 1e1, 1e1], self.n), np.full(self.d, 1e2)])
         self.t, self._step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(packs, self.bank.ambient_k), np.zeros(self.d)])
         coupled = self.bank.neighbours_w_k
@@ -424,9 +426,13 @@ class _Run:
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
+        return self._solve_with_network()[:2]
+
+    def _solve_with_network(self):
+        """Working arrays (packs, ports) and the reduced network of the bank at this instant."""
         work, port, now = eq.working_arrays(self.n, self.p)
         eq.solve_bank(self.t - self._step_start, self.y, *self._args(), work, port, now)
-        return work, port
+        return work, port, now
 
     # ---- changes of packs ----
 
@@ -467,7 +473,7 @@ class _Run:
         if not modes.BLOCKS[r]:
             self.monitor_state[k, r] = modes.BLOCKING
             return
-        work, port = self._solve()
+        work, port, now = self._solve_with_network()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = modes.WAITING
@@ -484,7 +490,8 @@ class _Run:
         if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
             bms = self.bank.packs[k].bms
             limit = float(self.monitors[k, r, modes.LIMIT])
-            self.openings.append(Opening(self.t, self.pack_names[k], abs(current), limit, float(port[eq.J].sum())))
+            unloaded = float(unloaded_packs(work, port, now)[k])
+            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
             if r == modes.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
                 self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
@@ -581,17 +588,28 @@ class _Run:
         return self.phase, self.ports, self.port_timer, self.told, self.equip, self.log, self.count
 
     def _change_port(self, a, slot, now):
-        port_laws.change(a, slot, self.t, now, *self._port_state(), float(self._solve()[1][1, a]))
+        work, port, reduced = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(now, self.y, *self._args(), work, port, reduced)
+        volt = float(port[eq.V, a])
+        volt_alone = volt - float(reduced[self.n + a, self.n + a] * port[eq.J, a])
+        port_laws.change(a, slot, self.t, now, *self._port_state(), volt, volt_alone)
         self._read_log()
 
     def _read_log(self):
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
-            name, text = self.port_names[int(a)], port_laws.WHATS[int(what)]
-            self.events.append((t, name, text, port_laws.because(int(what), volt, self.behaviours[int(a)][1])))
+            name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.behaviours[int(a)][1]
+            if charger is not None and charger.float_volt is None:
+                text = modes.OFF_FOR.get(text, text)
+            self.events.append((t, name, text, port_laws.because(int(what), volt, charger)))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
         self.count[0] = 0
+
+    def _note_opening(self, name, current, limit, port, unloaded):
+        """Keep an opening on over-current; ``current`` and ``unloaded``, that of the same packs with no port current, in one sense."""
+        along = unloaded if current >= 0 else -unloaded
+        self.openings.append(Opening(self.t, name, abs(current), limit, float(port[eq.J].sum()), along))
 
     # ---- changes of devices ----
 
@@ -605,16 +623,17 @@ class _Run:
             self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port = self._solve()
-        current = abs(eq.device_current(d, self.device_flows, work, port))
-        device = self.bank.devices[d]
-        cause = f"after {self.last_cause}"
-        other = self._other_pole_just_opened(device)
+        work, port, now = self._solve_with_network()
+        signed = float(eq.device_current(d, self.device_flows, work, port))
+        current, cause, device = abs(signed), f"after {self.last_cause}", self.bank.devices[d]
+        other = self._other_pole_just_opened(device) if what != modes.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
+            self.openings.append(replace(other, name=device.name))
+        elif what != modes.DEVICE_SWITCHED:
+            unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
+            self._note_opening(device.name, signed, device.rating_a, port, unloaded)
         self._event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
-        if what != modes.DEVICE_SWITCHED:
-            self.openings.append(Opening(self.t, device.name, current, device.rating_a, float(port[eq.J].sum())))
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
@@ -754,10 +773,16 @@ class _Run:
             where, what = self.events[-1][1:3] if self.events else ("?", "?")
             raise SimulationError(f"at {self.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
 
-    def _joining(self):
-        """What flows now, before any command is taken."""
-        work, port = self._solve()
-        return Joining(work[eq.E], work[eq.I_PACK], self.reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]]))
+    def _joining(self, packs=None):
+        """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
+        reduced, ports = self.reduced, self.ports.copy()
+        if packs is not None:
+            reduced = self.network.reduce(self._closed() & packs, self.branch_closed)
+            ports[:, eq.LIVE] = reduced.port_live
+        work, port, now = eq.working_arrays(self.n, self.p)
+        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
+        flows = reduced.flows @ np.concatenate([work[eq.I_PACK], port[eq.J]])
+        return Joining(work[eq.E], work[eq.I_PACK], flows, self._joining)
 
     def go(self):
         self._rewire()
@@ -801,7 +826,7 @@ class _Run:
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             self._heed()
-            before, r = self.t, self.reduced
+            before, kept, r = self.t, self._heat_in_packs(), self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
@@ -821,6 +846,7 @@ class _Run:
             self._read_log()
             self._branches(moment)
             self._blocked(self.t - before)
+            self.acc[eq.ACC_HEAT_OUT] += self._heat_in_packs() - kept
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 self._settle(self.t - self._step_start)
@@ -836,6 +862,12 @@ class _Run:
                 self._checked = time.monotonic()
         return h_try
 
+    def _heat_in_packs(self):
+        """Heat made so far less what warms each pack [J]: over a stretch of the run, its change has left the pack."""
+        temperature = self.y[4 * self.n : 5 * self.n]
+        made = self.acc[[eq.ACC_OHMIC, eq.ACC_RELAX, eq.ACC_HYSTERESIS, eq.ACC_REVERSIBLE]].sum(axis=0)
+        return made - self.cells[eq.HEAT_CAPACITY] * temperature
+
     def _take(self, step):
         """Set the ports to a step's commands."""
         port_laws.take(self.t, command_row(step, self.port_names), *self._port_state())
@@ -847,7 +879,7 @@ class _Run:
         """Go on until ``end`` or the next change, whichever comes first. Solver time counts from the start of the step.
 
         Where a solver gives up or no longer moves, the implicit method of Radau, which looks back at no earlier step, takes over for
-        a while.
+        a while; and where LSODA creeps, since it has not noticed that something fast has died away, until ``end``.
         """
         method = method or self.method
         args = self._args()
@@ -867,14 +899,16 @@ class _Run:
         last = np.searchsorted(self.grid, end + 1e-9)
         store = StepStore(solver, self.grid[first:last] - base)
         moment = np.zeros((self.n + self.p, self.n + self.p))
-        found, message = None, None
+        found, message, steps, creeps = None, None, 0, False
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            while solver.status == "running" and found is None:
+            while solver.status == "running" and found is None and not creeps:
                 self._heed()
                 message = solver.step()
                 if solver.status == "failed" or solver.t == solver.t_old:
                     break
+                steps += 1
+                creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
                 due = modes.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
@@ -893,7 +927,7 @@ class _Run:
         if gave_up and method == "Radau" and local == begin:
             raise SimulationError(f"the solver gave up at {self.t:.3f} s: {message or 'its steps became too short'}")
         if gave_up:
-            self._integrate(min(end, self.t + HAND_OVER_S), "Radau")
+            self._integrate(end if creeps else min(end, self.t + HAND_OVER_S), "Radau")
         if found is not None:
             self._apply(found[1], local)
 

@@ -5,29 +5,61 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 
+from simbank.simulation import equations as eq
 from simbank.simulation import modes
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
-__all__ = ["TRIPPED", "Opening", "cascades", "too_cold"]
+__all__ = ["TRIPPED", "Opening", "cascades", "too_cold", "unloaded_packs"]
 
 TRIPPED = "tripped-at-once"
 
 # Rules of this module; common practice, no source.
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
 LINKED_S = 600.0  # openings that follow one another within this time are one cascade
+UNEVEN = 0.05  # of its limit; what flows through it at no load is told from here on
 STOPS = (modes.NO_PACK, modes.CUTOFF, modes.TOO_MUCH_POWER)
 
 
 @dataclass(frozen=True)
 class Opening:
-    """A pack or device that opened on over-current: when [s], which, its current and limit [A], and the current of all ports."""
+    """A pack or device that opened on over-current.
+
+    Attributes
+    ----------
+    time_s : float
+    name : str
+    current_a, limit_a : float
+        Its current just before, and its limit [A].
+    ports_a : float
+        Current of all ports together [A], positive discharge.
+    unloaded_a : float
+        What would flow through it at this instant if no port carried current [A]; positive in the sense of ``current_a``.
+    """
 
     time_s: float
     name: str
     current_a: float
     limit_a: float
     ports_a: float
+    unloaded_a: float
+
+    @property
+    def bearable(self):
+        """The part of the ports' currents, shared among them as they were, at which it reaches its limit; 0.0 if none, nan if never.
+
+        At one instant its current is ``unloaded_a`` and a part in proportion to the ports' (superposition).
+        """
+        if self.unloaded_a >= self.limit_a:
+            return 0.0
+        loaded = self.current_a - self.unloaded_a
+        return (self.limit_a - self.unloaded_a) / loaded if loaded > 0 else float("nan")
+
+
+def unloaded_packs(work, port, now):
+    """Currents of packs [A], shape (n,), with no port current, from the working arrays and the reduced network at one instant."""
+    n = work.shape[1]
+    return work[eq.I_PACK] - now[:n, n:] @ port[eq.J]
 
 
 def cascades(openings, events, ports):
@@ -82,12 +114,25 @@ def _told(chains, port):
         text += f" (this happened {len(chains)} times in the run)"
     if port["asked_wh"] > 0:
         text += f": of {port['asked_wh']:,.0f} Wh asked there {port['energy_out_wh']:,.0f} Wh were given"
-    bears = abs(first.ports_a) * first.limit_a / first.current_a if first.current_a > 0 else 0.0
     evenly = ", or share the current more evenly" if rest else ""
-    return (
-        f"{text}. {first.name} reaches its limit at about {bears:.0f} A of all ports together: ask for less{evenly}; raise a limit "
-        "only as far as its maker's sheet lets you."
-    )
+    load = "load" if first.ports_a > 0 else "charge"
+    if first.bearable == 0.0:
+        text += (
+            f". {first.name} is over its limit at any {load}: packs at unequal charge alone drive {first.unloaded_a:.0f} A through it. "
+            "Bring them to equal charge before they are joined"
+        )
+    elif first.bearable > 0.0:
+        bears = abs(first.ports_a) * first.bearable
+        amount = (
+            f"{bears:.0f} A of all ports together" if bears >= 0.5 else f"{first.bearable * 100:.0f} % of what the ports carried"
+        )
+        text += f". {first.name} reaches its limit at about {amount}"
+        if first.unloaded_a > UNEVEN * first.limit_a:
+            text += f" (packs at unequal charge alone drive {first.unloaded_a:.0f} A through it)"
+        text += f": ask for less{evenly}"
+    else:
+        text += f". Ask for less{evenly}"
+    return f"{text}; raise a limit only as far as its maker's sheet lets you."
 
 
 def _time(seconds):

@@ -20,5 +20,10 @@ def bank_warnings(scenario):
     list of BankWarning
         Empty where nothing was found by these rules, which does not mean that nothing is wrong.
     """
-    still = Snapshot(scenario.bank).still({})
-    return warnings_of_bank(scenario.bank, scenario.duty, Joining(still.open_v, still.pack_a, still.branch_a))
+    snapshot = Snapshot(scenario.bank)
+
+    def joining(packs=None):
+        still = snapshot.still({}, packs)
+        return Joining(still.open_v, still.pack_a, still.branch_a, joining)
+
+    return warnings_of_bank(scenario.bank, scenario.duty, joining())

@@ -38,7 +38,7 @@ OUTPUT_STEP_S = 120.0
 
 @dataclass(frozen=True)
 class Limits:
-    """What a bank must keep to; None is no limit.
+    """What a bank must keep to beside ampacity and protection; None is no limit.
 
     Attributes
     ----------
@@ -56,6 +56,11 @@ class Limits:
     spread_points: float | None = None
     drop_percent: float | None = None
     usable_percent: float | None = None
+
+    @property
+    def any(self):
+        """Whether there is one."""
+        return any(value is not None for value in vars(self).values())
 
 
 @dataclass(eq=False)
@@ -94,14 +99,24 @@ class Sizing:
                 "SHARING ONLY: ampacity and protection were not looked at. A size in this list may burn: hold each against its "
                 "ampacity and its devices before anything is bought (leave --sharing-only out, and simbank protect)."
             )
+        none = (
+            ""
+            if self.limits.any
+            else "No limit was set on share ratio, spread, drop or usable energy: none of them rules a size out. "
+        )
         return (
-            "Ampacity: by NFPA 70 table 310.16 (AWG) or IEC 60364-5-52 method C (mm²), corrected for ambient and bundling, in the "
+            f"{none}Ampacity: by NFPA 70 table 310.16 (AWG) or IEC 60364-5-52 method C (mm²), corrected for ambient and bundling, in the "
             "column of the lowest temperature where no insulation is given (60 °C, mm² 70 °C), against "
             f"{Assumptions().margin:g} × the greatest current of the duty (samples at {OUTPUT_STEP_S / 60.0:g} min) or at full load, "
             "inverters at their rated power. Devices: what they let pass for good against the same ampacity. Not looked at: fault "
             "currents, withstand, breaking capacity, what flows with one pack out, conductors of other sizes than the one tried (for "
             "these: simbank protect)."
         )
+
+    @property
+    def does(self):
+        """What a size that fits does, in words."""
+        return "keeps the limits" if self.limits.any else "carries its current and is protected, where a device limits it"
 
     @property
     def frontier(self):
@@ -129,7 +144,7 @@ class Sizing:
 
 
 def size(
-    scenario, limits, *, gauges="awg", layouts=None, price_per_kg=None, prices=None, c_rate=0.2, integrator="fast", progress=None,
+    scenario, limits=None, *, gauges="awg", layouts=None, price_per_kg=None, prices=None, c_rate=0.2, integrator="fast", progress=None,
     sharing_only=False, **options,
 ):  # fmt: skip
     """Run every layout in every gauge of a series at the scenario's duty.
@@ -141,7 +156,8 @@ def size(
     Parameters
     ----------
     scenario : Scenario
-    limits : Limits
+    limits : Limits, optional
+        None, or none set: a size is judged by ampacity and protection alone.
     gauges : {"awg", "mm2"} or list of str
         Series from small to large.
     layouts : list of str, optional
@@ -160,9 +176,16 @@ def size(
     Returns
     -------
     Sizing
+
+    Raises
+    ------
+    InputError
+        For an unknown gauge or layout, or one whose parts the file lacks; for ``sharing_only`` without a limit.
     """
-    if all(value is None for value in vars(limits).values()):
-        raise InputError("needs at least one limit: share ratio, spread, drop or usable energy", key="limits")
+    limits = limits or Limits()
+    if sharing_only and not limits.any:
+        needed = "needs at least one limit where ampacity and protection are left out: share ratio, spread, drop or usable energy"
+        raise InputError(needed, key="limits")
     series = GAUGES.get(gauges, gauges) if isinstance(gauges, str) else gauges
     if isinstance(series, str):
         raise InputError(f"use {' or '.join(GAUGES)}, or a list of gauges", key="gauges", value=gauges)
@@ -283,6 +306,8 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
         energy = usable(case, c_rate, integrator=integrator, **options)["energy_wh"]
         figures["usable_percent"] = 100.0 * energy["bank"] / energy["sum of packs"]
     why, beside, carried = [], [], {}
+    if not any(c.gauge is not None and c.gauge.label == row_label for c in conductors):
+        why.append(f"no {part} in this layout has the gauge of wiring.{part}: there is nothing to size")
     if devices is not None:
         passes = devices(case.bank)
         kept = _same_gauge(scenario, part, gauge)
@@ -296,7 +321,8 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
                 branch = replace(branch, conductor=replace(branch.conductor, ampacity_a=None))
             found = carrying(branch, currents[branch.name], passes[branch.name], case.bank.ambient_k, Assumptions().margin)
             (tried if mine else beside).append(found)
-        carried, why = _carried(tried)
+        carried, burns = _carried(tried)
+        why += burns
     for key, words, sign in (
         ("share_ratio", "largest share ratio {:.3f} over {:g}", 1), ("spread_points", "spread {:.1f} points over {:g}", 1),
         ("drop_percent", "drop {:.2f} % over {:g} %", 1), ("usable_percent", "usable energy {:.1f} % below {:g} %", -1),
