@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,13 +17,15 @@ import simbank
 from simbank import cli
 from simbank.bank import Bank, Branch, Conductor, Graph, parse_gauge
 from simbank.bank.bank import Place
-from simbank.bank.equipment import Device, Switching
+from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import modes
+from simbank.simulation.snapshot import Snapshot
 from simbank.simulation.transient import FaultCircuit, pack_sources
+from simbank.studies.carrying import carrying
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.outage import Loads
+from simbank.studies.protection.outage import Loads, inverter_currents
 from simbank.studies.protection.shorted import alike, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
@@ -705,3 +708,99 @@ def test_random_banks_can_be_looked_at(seed):
     judged = set(found.checks.query("rule == 'rating ≤ ampacity'")["where"])
     assert judged == {b.name for b in scenario.bank.graph.branches if b.kind != "device"}
     assert (found.faults["initial_a"] >= 0).all()
+
+
+# ---- a bank of three packs behind one inverter: what an installer found ----
+
+
+def low_voltage_load(**changes):
+    return simbank.load(Path(__file__).parent / "trials" / "low_voltage_load.toml", changes)
+
+
+def test_no_bms_is_relied_on_where_a_cell_has_shorted():
+    """The same bank with BMS (220 A, 400 A) and without: neither states what direct current it breaks, so both feed the same. By
+    their opening 0 Wh had been told, where 14.4 kWh flow."""
+    with_bms = low_voltage_load()
+    bare = replace(with_bms.bank, packs=tuple(replace(p, bms=None) for p in with_bms.bank.packs))
+    rows = shorted_cases(with_bms)[0]["A1"]
+    same = shorted_cases(Case(bare, with_bms.duty))[0]["A1"]
+    assert [row.energy_wh for row in rows] == pytest.approx([row.energy_wh for row in same], rel=1e-9)
+    most = max(rows, key=lambda row: row.energy_wh)
+    assert (most.case, most.soc_start) == ("most energy", 0.0)
+    assert most.energy_wh == pytest.approx(14454, rel=0.01)
+    assert most.energy_if_bms_open_wh < 0.1 * most.energy_wh
+    assert all(row.energy_if_bms_open_wh is None for row in same)
+    left = low_voltage_load(**{"packs.A.soc": 0.4})
+    assert max(row.energy_wh for row in shorted_cases(left)[0]["A1"]) == pytest.approx(most.energy_wh, rel=1e-6)
+
+
+def test_milder_starts_are_searched_when_a_neighbours_device_opens():
+    """Pack A has no device, its neighbours have: with A empty they open, and a start from which they do not feeds more."""
+    bank = low_voltage_load().bank
+    branches = {"A2": "lead A2 +", "A3": "lead A3 +"}
+    devices = tuple(
+        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=name, class_name="class_t")
+        for name, branch in branches.items()
+    )
+    assert {branch.name for branch in bank.graph.branches} >= set(branches.values())
+    guarded = Case(replace(bank, devices=devices), low_voltage_load().duty)
+    rows = [row for row in shorted_cases(guarded)[0]["A1"] if row.charger == "none"]
+    empty = next(row for row in rows if row.case == "neighbours full, this pack empty")
+    most = next(row for row in rows if row.case == "most energy")
+    assert empty.opens_s is None
+    assert empty.opened
+    assert most.energy_wh > 2 * empty.energy_wh
+
+
+def test_no_ampacity_is_added_for_air_colder_than_that_of_the_tables():
+    """70 mm² of PVC on a wall carries 213 A at 30 °C (IEC 60364-5-52 table B.52.2, from memory). `ambient` is the air of this duty: at
+    −8 °C the winter's extra current had been allowed, and summer comes."""
+    rows = {}
+    for ambient in ("-8 degC", "30 degC", "45 degC"):
+        found = simbank.protect(low_voltage_load(ambient=ambient), run=False).checks
+        rows[ambient] = found[(found["rule"] == "rating ≤ ampacity") & (found["where"] == "lead A1 +")].iloc[0]
+    assert "ampacity 213 A" in rows["30 degC"]["text"]
+    assert rows["-8 degC"]["limit"] == rows["30 degC"]["limit"] == pytest.approx(213.0)
+    assert "nothing is added for the -8 °C of the file" in rows["-8 degC"]["text"]
+    assert rows["45 degC"]["limit"] == pytest.approx(213.0 * math.sqrt((70 - 45) / (70 - 30)))
+    lead = next(branch for branch in low_voltage_load().bank.graph.branches if branch.name == "lead A1 +")
+    assert carrying(lead, 100.0, 150.0, 265.15, 1.25).ampacity_a == pytest.approx(213.0)
+
+
+def test_cells_are_equal_in_the_greatest_case():
+    """Cells that stand below full lower the voltage of a full pack, and so the greatest current; as new there are none."""
+    even = low_voltage_load(**{"packs.A.resistance_growth": 1.0})
+    graded = low_voltage_load(**{"packs.A.cells_below_full": [0.0, *[0.08] * 15], "packs.A.cell_capacities": [1.0, *[0.97] * 15]})
+    currents = [simbank.protect(s, run=False).faults["initial_a"].to_numpy(float) for s in (even, graded)]
+    assert currents[1] == pytest.approx(currents[0], rel=1e-12)
+
+
+def test_an_inverter_counts_at_its_lowest_input_voltage():
+    """5.9 kW at 95 % and 40 W idle, cut off at 44 V: (5900/0.95 + 40)/44 = 142 A, × 1.25 = 178 A (NFPA 70 690.8, from memory). At the
+    55 V of full packs it had been 115 A, and a device of 150 A had passed."""
+    amperes = (5900 / 0.95 + 40) / 44
+    found = simbank.protect(low_voltage_load(), run=False)
+    check = found.checks[(found.checks["rule"] == "rating ≥ load") & (found.checks["where"] == "device inv")].iloc[0]
+    assert (check["status"], check["value"]) == ("fail", pytest.approx(1.25 * amperes, rel=1e-6))
+    assert "44.0 V (its cut-off) = 142 A" in found.load_note
+    assert found.overload["current_a"].iloc[0] == pytest.approx(1.25 * amperes, rel=1e-6)
+    one_out = found.outages[(found.outages["dropped"] == "A1") & (found.outages["load"] == "discharge")]
+    assert one_out["current_a"].sum() == pytest.approx(amperes, rel=1e-6)
+    enough = low_voltage_load(**{"ports.inv.device.rating": "200 A"})
+    checks = simbank.protect(enough, run=False).checks
+    assert (checks[(checks["rule"] == "rating ≥ load") & (checks["where"] == "device inv")]["status"] == "pass").all()
+
+
+def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank():
+    """Cells at 2.50 V, or at a BMS's 2.90 V, less the drop of the wiring: (V − R I) I = P."""
+    bank = low_voltage_load().bank
+    inverter, charger = bank.behaviours["inv"]
+    bank = replace(bank, behaviours={"inv": (replace(inverter, cutoff_volt=None), charger)})
+    watts = 5900 / 0.95 + 40
+    amperes = inverter_currents(bank)["inv"][0]
+    still = Snapshot(bank).still({"inv": ("current", amperes)})
+    drop = max(still.terminal_v - still.port_v[0])
+    assert amperes == pytest.approx(watts / (16 * 2.5 - drop), rel=1e-6)
+    bms = replace(bank.packs[0].bms, under_voltage=Limit(2.9, 1.0))
+    higher = replace(bank, packs=tuple(replace(p, bms=bms) for p in bank.packs))
+    assert watts / (16 * 2.9) < inverter_currents(higher)["inv"][0] < watts / (16 * 2.9 - 1.2 * drop)

@@ -11,6 +11,7 @@ from simbank.errors import InputError
 __all__ = [
     "AMPACITY_60_75_90",
     "INSULATIONS",
+    "TABLE_AMBIENT_C",
     "Insulation",
     "adiabatic_k",
     "ambient_factor",
@@ -75,6 +76,7 @@ AMPACITY_IEC_70_90 = {
 BUNDLING = ((3, 1.0), (6, 0.80), (9, 0.70), (20, 0.50), (30, 0.45), (40, 0.40))
 
 
+TABLE_AMBIENT_C = 30.0  # of both tables
 LEAST_AMBIENT_C = 10.0
 
 
@@ -83,7 +85,7 @@ def lowest_insulation(gauge):
     return "pvc70" if gauge.system == "mm2" else "thermoplastic60"
 
 
-def ambient_factor(conductor_c, ambient_c, reference_c=30.0):
+def ambient_factor(conductor_c, ambient_c, reference_c=TABLE_AMBIENT_C):
     """Factor on the ampacity for another ambient temperature: sqrt((Tc − Ta)/(Tc − Tref)), NFPA 70 310.15(B).
 
     Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory), and cable that
@@ -104,7 +106,7 @@ def bundling_factor(loaded):
     return next((factor for most, factor in BUNDLING if loaded <= most), 0.35)
 
 
-def ampacity_a(gauge, insulation, ambient_c=30.0, loaded=2, material="copper"):
+def ampacity_a(gauge, insulation, ambient_c=TABLE_AMBIENT_C, loaded=2, material="copper"):
     """(ampacity [A], where it is from) of a cable, corrected for ambient temperature and bundling.
 
     AWG and kcmil by NFPA 70 table 310.16, in the column at or below the insulation's temperature; metric sizes by IEC 60364-5-52,

@@ -161,7 +161,10 @@ class _Page:
         if "discharge" in loads:
             still = Snapshot(self.bank).still(loads["discharge"])
             currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, still.branch_a, strict=True)}
-            note = "Currents just after full load is switched on, packs at their starting charge; conductors as wide as their current."
+            note = (
+                "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
+                "starting charge; conductors as wide as their current."
+            )
         drawing = self._svg_text(draw_bank(self.bank, currents=currents))
         ports = ", ".join(self.bank.graph.ports)
         parts = [

@@ -28,13 +28,19 @@ LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 
 
 def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
-    """The same packs for the worst case: at a state of charge and temperature, and as new (least resistance) or as they are."""
+    """The same packs for the worst case: at a state of charge and temperature, and as new or as they are.
+
+    As new, their resistance is the least and their cells are equal: at the top of charge every cell then stands at 100 %, where
+    unequal ones stay below it.
+    """
     return tuple(
         replace(
             pack,
             soc=soc,
             hysteresis=hysteresis,
             temperature_k=temperature_k,
+            cell_capacities=None if as_new else pack.cell_capacities,
+            cells_below_full=None if as_new else pack.cells_below_full,
             resistance_growth=min(1.0, pack.resistance_growth) if as_new else max(1.0, pack.resistance_growth),
         )
         for pack in packs

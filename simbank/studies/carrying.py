@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simbank.bank.ampacity import INSULATIONS, lowest_insulation
+from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, lowest_insulation
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.checks import conductor_ampacity
 
@@ -78,7 +78,7 @@ def lasting_currents(bank, loads, result):
     bank : Bank
     loads : dict
         Of :func:`simbank.studies.protection.outage.full_loads`: the step of the duty with the largest total, and inverters at
-        their rated power.
+        their rated power and lowest input voltage.
     result : Result
         Its peak is that of its samples.
     """
@@ -106,5 +106,8 @@ def carrying(branch, current_a, device_a, ambient_k, margin):
         degrees = INSULATIONS[conductor.insulation].continuous_c
         kind = f"{degrees:.0f} °C insulation" + (" (none is given)" if assumed else "")
         together = f", {conductor.loaded} loaded together" if conductor.loaded > 3 else ""
-        words = f"{conductor.gauge.label} carries {ampacity:.0f} A at {kind}, {ambient_k - 273.15:.0f} °C around it{together}"
+        ambient_c = ambient_k - 273.15
+        at = max(ambient_c, TABLE_AMBIENT_C)
+        colder = f" (nothing is added for the {ambient_c:.0f} °C of the file)" if at > ambient_c else ""
+        words = f"{conductor.gauge.label} carries {ampacity:.0f} A at {kind}, {at:.0f} °C around it{colder}{together}"
     return Carrying(branch.name, float(current_a), margin, ampacity, float(device_a), words)

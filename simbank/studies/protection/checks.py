@@ -8,7 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
-from simbank.bank.ampacity import INSULATIONS, ampacity_a, metal_area_mm2, withstand_i2t
+from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, ampacity_a, metal_area_mm2, withstand_i2t
 from simbank.bank.device_classes import load_class
 from simbank.errors import InputError
 
@@ -110,17 +110,25 @@ def breaking(device, greatest_a, volt):
 
 
 def conductor_ampacity(conductor, ambient_k):
-    """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up."""
+    """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up.
+
+    An ambient below that of the tables gives nothing more: it is the air of this duty, and the hottest day is not known.
+    """
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return None, "only its resistance is given: state gauge, length and insulation, or its ampacity"
     if conductor.ampacity_a is not None:
         return conductor.ampacity_a, "as given"
     if conductor.insulation is None:
         return None, "its insulation is not given: read it from the jacket"
+    ambient_c = ambient_k - 273.15
+    at = max(ambient_c, TABLE_AMBIENT_C)
     try:
-        return ampacity_a(conductor.gauge, conductor.insulation, ambient_k - 273.15, conductor.loaded, conductor.material)
+        ampacity, words = ampacity_a(conductor.gauge, conductor.insulation, at, conductor.loaded, conductor.material)
     except InputError as error:
         return None, error.problem
+    if at > ambient_c:
+        words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"
+    return ampacity, words
 
 
 def conductor_withstand(conductor):

@@ -11,7 +11,7 @@ from simbank.simulation import equations as eq
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.faults import device_rows, line_of
 
-__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads"]
+__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads", "inverter_currents"]
 
 HORIZON_S = 4 * 3600.0
 
@@ -95,11 +95,42 @@ def duration_text(seconds):
     return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
 
 
+def inverter_currents(bank):
+    """Greatest lasting direct current of every inverter: port → (current [A], in words at what voltage).
+
+    Its rated power through its losses, at its lowest input voltage: NFPA 70 690.8(A), inverter input circuit, from memory. That
+    voltage is its own cut-off; without one, the lowest that the bank may reach at its port: cells at the limit of their chemistry,
+    or of a BMS that opens before, less what the wiring drops.
+    """
+    found = {}
+    for port, (inverter, _) in bank.behaviours.items():
+        if inverter is None:
+            continue
+        watts = float(inverter.dc_power(inverter.rated_w))
+        if inverter.cutoff_volt:
+            volt, amperes, why = inverter.cutoff_volt, watts / inverter.cutoff_volt, "its cut-off"
+        else:
+            lowest = min(_lowest_v(pack) for pack in bank.packs)
+            still = Snapshot(bank).still({port: ("current", watts / lowest)})
+            a = list(bank.graph.ports).index(port)
+            ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
+            amperes = 2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts)))  # of (lowest − ohm I) I = watts
+            volt, why = watts / amperes, "the lowest the bank may reach there; no cut-off is given"
+        found[port] = float(amperes), f"{port} {watts:.0f} W at {volt:.1f} V ({why}) = {amperes:.0f} A"
+    return found
+
+
+def _lowest_v(pack):
+    """Voltage of a pack at which its cells are at their limit, or its BMS opens [V]."""
+    opens = pack.bms.under_voltage.level if pack.bms is not None and not pack.stuck[1] else -np.inf
+    return pack.cells_in_series * max(pack.chemistry.volt_min, opens)
+
+
 def full_loads(scenario):
     """Full load as commands per port: ``{"discharge": {port: (kind, value)}, "charge": {...}}``.
 
-    The step of the duty with the largest total; an inverter counts with its rated power where that is more, a charger with its
-    current limit where that is less.
+    The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
+    that is more; a charger with its current limit where that is less.
     """
     bank = scenario.bank
     nominal = float(np.mean([p.cells_in_series * float(p.chemistry.ocv(0.5)) for p in bank.packs]))
@@ -117,12 +148,11 @@ def full_loads(scenario):
             if total > most[load][0]:
                 most[load] = total, mine
     loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, (_, commands) in most.items()}
-    for port, (inverter, charger) in bank.behaviours.items():
-        if inverter is not None:
-            rated = float(inverter.dc_power(inverter.rated_w))
-            asked = most["discharge"][1].get(port)
-            if asked is None or watts(asked) < rated:
-                loads["discharge"][port] = ("power", rated)
+    for port, (amperes, _) in inverter_currents(bank).items():
+        asked = most["discharge"][1].get(port)
+        if asked is None or asked.kind == "power" or watts(asked) / nominal < amperes:
+            loads["discharge"][port] = ("current", amperes)
+    for port, (_, charger) in bank.behaviours.items():
         if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
             least = min(charger.current_limit_a, abs(watts(most["charge"][1][port])) / nominal)
             loads["charge"][port] = ("current", -least)
@@ -167,7 +197,8 @@ class Loads:
         """Follow an outage, or an overload, at constant load.
 
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
-        currents are solved again and every device keeps the damage it has. Packs stand at their state of charge and before
+        currents are solved again and every device keeps the damage it has. An inverter counts as a current throughout, that of its
+        lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
         relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
 
         Parameters

@@ -20,7 +20,7 @@ from simbank.studies.protection import checks as rules
 from simbank.studies.protection.breaking import Breaking, named
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Cascades, Loads, duration_text
+from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
@@ -614,7 +614,9 @@ def _lasting_load(scenario, loads, run):
     most = np.zeros(len(names))
     for load in loads.loads:
         most = np.maximum(most, np.abs(loads.whole(load).branch_a))
-    note = "load: full load at the start"
+    low = "; ".join(words for _, words in inverter_currents(scenario.bank).values())
+    full = "full load at the start" + (f", inverters at rated power and lowest input voltage ({low})" if low else "")
+    note = f"load: {full}"
     if run:
         try:
             result = simulate(_first_days(scenario), tolerance=1e-6, output_step_s=60.0)
@@ -624,7 +626,7 @@ def _lasting_load(scenario, loads, run):
             hours = result.summary["bank"]["duration_h"]
             mean = result.branch_current_a.abs().rolling(int(LASTING_S / 60.0), min_periods=1).mean()
             most = np.maximum(most, mean.max().to_numpy())
-            note = f"load: full load at the start, and the greatest mean over 15 min in {hours:.0f} h of the duty"
+            note = f"load: {full}, and the greatest mean over 15 min in {hours:.0f} h of the duty"
     return dict(zip(names, most, strict=True)), note
 
 
@@ -751,10 +753,12 @@ def _shorted(scenario, case, breaks, tell):
         s, device = max(rows, key=lambda row: row.energy_wh), rows[0].device
         peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
         base = (
-            f"{s.cells} of {packs[name].cells_in_series} cells shorted, BMS switch stuck: neighbours and charger feed up to "
+            f"{s.cells} of {packs[name].cells_in_series} cells shorted, every BMS switch stuck closed: neighbours and charger feed up to "
             f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
             f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
         )
+        if s.energy_if_bms_open_wh is not None:
+            base += f" (if every neighbour's BMS should open as the file says: {s.energy_if_bms_open_wh:.0f} Wh from that start)"
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:
             none = "no device of its own that can be relied on" if owned[name] else "no device of its own"

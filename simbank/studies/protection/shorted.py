@@ -27,8 +27,8 @@ CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practic
 NEAR_S = 30.0  # what opened within this time of the end of the feed has ended it
 TOLERANCE = 3e-8  # of the fast integrator
 FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
-EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where a device opens from there and a milder start feeds more
-MILDER = (0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # starts of the pack that are tried where a device opens from 0
+EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something opens from there and a milder start feeds more
+MILDER = (0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # starts of the pack that are tried where something opens from 0
 COMMON = (0.15, 0.25, 0.35, 0.5, 0.7)  # then starts of all packs together, unless a low start of the pack has been found
 HALVINGS = 4  # then between the last that opens it and the first that does not
 CAUTION = (
@@ -77,6 +77,10 @@ class ShortedCell:
         What of it went in while they stood beyond 100 %.
     ended_by : str
         "levelled at 3.79 V a cell", a device or BMS that opened, "neighbours empty", or "nothing in 24 h".
+    opened : tuple of str
+        All that opened on the way, devices and (where they count) neighbours' BMS, whether that ended the feed or only lessened it.
+    energy_if_bms_open_wh : float or None
+        What is fed in from the same start if every neighbour's BMS opens as the file says; None where that was not followed.
     """
 
     pack: str
@@ -98,6 +102,8 @@ class ShortedCell:
     overcharge_ah: float
     overcharge_wh: float
     ended_by: str
+    opened: tuple = ()
+    energy_if_bms_open_wh: float | None = None
 
     @property
     def feed_a(self):
@@ -110,19 +116,21 @@ class ShortedCell:
         keys = (
             "pack", "case", "charger", "soc_start", "neighbours_soc_start", "peak_a", "energy_wh", "short_wh", "hours",
             "good_cell_volt_max", "good_cell_soc_end", "overcharge_ah", "overcharge_wh", "ended_by",
+            "energy_if_bms_open_wh",
         )  # fmt: skip
         return {key: getattr(self, key) for key in keys}
 
 
 def shorted_cells(
     bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=1.0, own_soc=None, charging=None, charger=NO_CHARGER, line="latest",
-    case="", temperature_k=None, **options,
+    case="", temperature_k=None, neighbours_bms=False, **options,
 ):  # fmt: skip
     """Follow the feed into a pack whose cells have shorted.
 
-    The pack keeps its other cells: electromotive force of Ns − k cells, resistance of those plus k times ``short_ohm``. The switch
-    of its BMS is stuck; its good cells go on beyond 100 % along the straight line of :mod:`simbank.cells.chemistry`, where real ones
-    gas, heat and vent. Neighbours' BMS work. Devices open at the latest that their band allows.
+    The pack keeps its other cells: electromotive force of Ns − k cells, resistance of those plus k times ``short_ohm``. The
+    switches of all BMS are stuck closed, its own and its neighbours': no BMS states what direct current it breaks, and thousands of
+    amperes can flow here. Cells go on beyond 100 and 0 % along the straight line of :mod:`simbank.cells.chemistry`, where real ones
+    gas, heat and vent. Devices open at the latest that their band allows.
 
     Parameters
     ----------
@@ -143,6 +151,8 @@ def shorted_cells(
         What to call that and the start.
     temperature_k : float, optional
         Of the packs at the start; by default as in the file.
+    neighbours_bms : bool
+        Neighbours' BMS open as the file says, whatever current they have to break.
     options
         For :func:`simbank.simulate`.
 
@@ -166,9 +176,10 @@ def shorted_cells(
                 pack,
                 cells_in_series=left,
                 internal_wiring_ohm=pack.internal_wiring_ohm + cells * short_ohm,
-                bms=BMS(stuck="both"),
                 **keep,
             )
+        if mine or not neighbours_bms:
+            pack = replace(pack, bms=BMS(stuck="both"))
         packs.append(pack)
     devices = tuple(line_of(device, line) for device in bank.devices)
     held = {
@@ -212,7 +223,7 @@ def shorted_cells(
         neighbours_soc_start=float(np.mean(others)) if others else float("nan"), peak_a=max(float(feed.max()), 0.0),
         energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
         good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
-        overcharge_wh=row["overcharge_wh"], ended_by=ended,
+        overcharge_wh=row["overcharge_wh"], ended_by=ended, opened=tuple(dict.fromkeys(opened["where"])),
     )  # fmt: skip
 
 
@@ -273,27 +284,27 @@ def charging_ports(scenario):
 
 
 def _milder(bank, name, row, ways, before=None):
-    """Runs from milder starts than ``row``, in which a device opens, and ``row`` itself.
+    """Runs from milder starts than ``row``, in which something opens, and ``row`` itself.
 
     Fuller starts of the pack, then halfway between the last that opens it and the first that does not; then, unless that one is low,
     starts of all packs together. Where ``before``, the start of most energy of an equal pack elsewhere in the bank, opens nothing
     here either, it is the only one.
     """
-    if before is not None and before.opens_s is None:
+    if before is not None and not before.opened:
         same = shorted_cells(bank, name, soc=before.neighbours_soc_start, own_soc=before.soc_start, **ways)
-        if same.opens_s is None:
+        if not same.opened:
             return [row, same]
     tried, opens, quiet = [row], row.soc_start, None
     for soc in MILDER:
         tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
-        if tried[-1].opens_s is None:
+        if not tried[-1].opened:
             quiet = soc
             break
         opens = soc
     for _ in range(HALVINGS if quiet is not None else 0):
         soc = 0.5 * (opens + quiet)
         tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
-        opens, quiet = (soc, quiet) if tried[-1].opens_s is not None else (opens, soc)
+        opens, quiet = (soc, quiet) if tried[-1].opened else (opens, soc)
     if quiet is None or quiet > COMMON[0]:
         tried += [shorted_cells(bank, name, soc=soc, **ways) for soc in COMMON]
     return tried
@@ -364,9 +375,9 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     - every pack full, packs warm: of all starts at one state of charge that of the greatest current, since cells stand highest;
     - most energy: the fuller the neighbours, the more they push and the longer; the emptier the pack, the more it takes. So the
       worst start is neighbours full and the pack empty, wherever nothing opens on the way; a pack stands so when it was cut off
-      empty and is joined again, and the current at once is also greater than that of the first start. Where one of the pack's
-      devices opens, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and the one
-      of most energy is told beside it;
+      empty and is joined again, and the current at once is also greater than that of the first start. Where any device opens, the
+      pack's or another, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and
+      the one of most energy is told beside it;
     - as in the file.
 
     Equal packs in equal places share a result.
@@ -403,7 +414,7 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
                     row = shorted_cells(bank, pack.name, soc=None, **ways)
                 else:
                     row = shorted_cells(bank, pack.name, soc=1.0, own_soc=0.0, **ways)
-                    if row.opens_s is not None:
+                    if row.opened:
                         key = (kinds[pack.name], charger)
                         tried = _milder(bank, pack.name, row, ways, starts.get(key))
                         runs += len(tried) - 1
@@ -412,6 +423,10 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
                         if most is not row:
                             rows.append(replace(row, case=EMPTY))
                         row = most
+                    if any(p.bms is not None and not p.has_assumed_bms for p in bank.packs if p.name != pack.name):
+                        same = {**ways, "soc": row.neighbours_soc_start, "own_soc": row.soc_start}
+                        with_bms = shorted_cells(bank, pack.name, neighbours_bms=True, **same)
+                        row, runs = replace(row, energy_if_bms_open_wh=with_bms.energy_wh), runs + 1
                 rows.append(row)
                 runs += 1
                 tell(min(1.0, (leaders.index(pack) * 6 + len(rows)) / total))
