@@ -206,11 +206,13 @@ def sweep(
     grid = {}
     for item in over:
         key, values = _split(item, "--over")
+        if key in grid:
+            raise InputError(f"stands twice; give its values in one list: --over {key}=V1,V2", key="--over", value=item)
         grid[key] = [_value(part) for part in _comma(values)]
     listed = None if points is None else _read_points(points)
     with _progress(f"Sweeping {scenario.name}", json_) as progress:
         table = study(
-            scenario, grid or None, points=listed, vary=dict(_split(item, "--vary") for item in vary) or None, runs=runs,
+            scenario, grid or None, points=listed, vary=_draws(vary) or None, runs=runs,
             sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out, progress=progress, integrator=integrator,
             method=method, tolerance=tolerance,
         )  # fmt: skip
@@ -242,6 +244,8 @@ def sweep(
     if report is not None:
         _report(report, scenario, json_, studies=[_sweep_section(table, figures, integrator)])
     _written(out, json_)
+    if table["failure"].notna().all():
+        raise SimulationError(next(w["text"] for w in table.attrs["warnings"] if w["code"] == "runs-failed"))
 
 
 def _read_points(path):
@@ -296,7 +300,7 @@ def sensitivity(
     out = _folder(out)
     with _progress(f"Sensitivity of {scenario.name}", json_):
         found = study(
-            scenario, dict(_split(item, "--vary") for item in vary), figure, runs=runs, seed=seed, jobs=jobs, cluster=cluster,
+            scenario, _draws(vary), figure, runs=runs, seed=seed, jobs=jobs, cluster=cluster,
             keep=out, integrator=integrator, tolerance=tolerance,
         )  # fmt: skip
     if out is not None:
@@ -967,8 +971,23 @@ def _value(text):
     return text if len(table) > 1 or isinstance(table["x"], (dt.date, dt.time)) else table["x"]
 
 
+def _once(items, option):
+    """{key: text} of a repeatable option; a key that stands twice is an error."""
+    given = {}
+    for item in items:
+        key, text = _split(item, option)
+        if key in given:
+            raise InputError("stands twice; give each key once", key=option, value=item)
+        given[key] = text
+    return given
+
+
+def _draws(items):
+    return _once(items, "--vary")
+
+
 def _changes(items):
-    return {key: _value(value) for key, value in (_split(item, "--set") for item in items)}
+    return {key: _value(text) for key, text in _once(items, "--set").items()}
 
 
 def _made_by(scenario, study, **settings):

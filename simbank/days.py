@@ -39,6 +39,10 @@ NODES = "20min"  # the sun's path is worked out at these distances and interpola
 NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
 WINDOW_DAYS = 28
 YEARS = (1970, 2200)  # in which days may lie: time zones are known from the first, times in nanoseconds until 2262
+RIGHT_TIME = 'write year, month, day, such as "2025-06-21 06:00", "2025-06-21T06:00:00Z" or "2025-06-21T06:00+02:00"'
+_ISO = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?(?: ?(?:Z|[-+][0-9]{2}(?::?[0-9]{2})?))?)?"
+)
 _OFFSET = re.compile(r"(?:UTC)?(?P<sign>[-+])(?P<hours>[0-9]{1,2})(?::?(?P<minutes>[0-5][0-9]))?")
 
 
@@ -129,6 +133,12 @@ def time_span(start, days, step_s, timezone):
         zone = read_zone(timezone)
     except InputError as error:
         raise InputError(error.problem, key="duty.timezone", value=timezone) from None
+    if begin.hour + begin.minute and pd.Timestamp(begin).tz_localize(zone, ambiguous=True, nonexistent="NaT") is pd.NaT:
+        raise InputError(
+            f"does not exist in {timezone}: clocks go forward over it; begin an hour earlier or later",
+            key="duty.start",
+            value=start,
+        )
     if begin.year < YEARS[0] or begin.year > YEARS[1] or (begin + dt.timedelta(days=days)).year > YEARS[1]:
         raise InputError(f"days must lie in the years {YEARS[0]} to {YEARS[1]}", key="duty.start", value=start)
     _, starts = _window_starts(begin, days, zone)
@@ -278,10 +288,45 @@ class DailyLoad:
         return self._hours[index.hour.to_numpy()] * self._factor[first_day + _day_number(index)]
 
 
+def _time_stamps(texts, zone, timezone, path):
+    """Time stamps of a table as a DatetimeIndex in UTC; one without an offset is local time of ``zone``."""
+
+    def refuse(k, problem):
+        raise InputError(problem, file=path, key="time", value=texts[k])
+
+    stamps = []
+    for k, text in enumerate(texts):
+        if not _ISO.fullmatch(text):
+            refuse(k, f"not a time stamp of ISO 8601; {RIGHT_TIME}")
+        try:
+            stamps.append(pd.Timestamp(text))
+        except ValueError:
+            refuse(k, f"not a time stamp: there is no such date or time; {RIGHT_TIME}")
+        if not YEARS[0] <= stamps[-1].year <= YEARS[1]:
+            refuse(k, f"must lie in the years {YEARS[0]} to {YEARS[1]}")
+    local = np.array([stamp.tzinfo is None for stamp in stamps], bool)
+    at = np.array([stamp.tz_localize(None) if plain else stamp.tz_convert("UTC").tz_localize(None)
+                   for stamp, plain in zip(stamps, local, strict=True)], "datetime64[ns]")  # fmt: skip
+    places = np.flatnonzero(local)
+    plain = pd.DatetimeIndex(at[places])
+    first, second = (
+        plain.tz_localize(zone, ambiguous=np.full(len(plain), summer), nonexistent="NaT").tz_convert("UTC").tz_localize(None)
+        for summer in (True, False)
+    )
+    for k in np.flatnonzero(first.isna())[:1]:
+        refuse(places[k], f"does not exist in {timezone}: clocks go forward over it; write times with their offset")
+    for k in np.flatnonzero(first != second)[:1]:
+        both = " or ".join(f'"{plain[k].tz_localize(zone, ambiguous=summer).isoformat(" ")}"' for summer in (True, False))
+        refuse(places[k], f"comes twice in {timezone}, where clocks go back over it; write it with its offset: {both}")
+    at[places] = first.to_numpy("datetime64[ns]")
+    return pd.DatetimeIndex(at, tz="UTC")
+
+
 class TimedTable:
     """Power at any time [W] from a CSV with columns ``time`` and ``power_w``, at any step of its own.
 
-    A time stamp with an offset is taken as it stands, one without as local time of ``timezone``. A value holds until the next.
+    Time stamps are those of ISO 8601 in its extended form, year first.
+    One with an offset is taken as it stands, one without as local time of ``timezone``. A value holds until the next.
 
     Parameters
     ----------
@@ -301,13 +346,10 @@ class TimedTable:
         frame = read_csv(path, missing={"key": "file", "value": str(path)})
         if not {"time", "power_w"} <= set(frame.columns):
             raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
+        if frame.empty:
+            raise InputError("has no rows below its headings", file=path)
         zone = read_zone(timezone)
-        try:
-            times = [pd.Timestamp(text) for text in frame["time"]]
-            times = [t.tz_localize(zone) if t.tzinfo is None else t for t in times]
-            times = pd.DatetimeIndex([t.tz_convert("UTC") for t in times]).as_unit("ns")
-        except Exception as error:
-            raise InputError(f"not a time stamp: {error}", file=path, key="time") from None
+        times = _time_stamps([str(text).strip() for text in frame["time"]], zone, timezone, path)
         if not times.is_monotonic_increasing or times.has_duplicates:
             raise InputError("times must rise from row to row", file=path, key="time")
         self._power = finite_column(frame, "power_w", path, "must be a number of watts, not below zero", least=0.0)

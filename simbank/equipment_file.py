@@ -16,13 +16,16 @@ from simbank.cells import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, fraction, nearest, quantity
 
-__all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "SwitchTable"]
+__all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "Resistance", "SwitchTable"]
 
 Rate = Annotated[
     tuple,
     BeforeValidator(quantities.parse_rate),
     WithJsonSchema({"type": "string", "description": "a C-rate, current or power", "examples": ["0.2 C", "40 A", "2 kW"]}),
 ]
+
+# Up to this the balances of a run were measured to close within 1e-9 of what moved; at 1e6 ohm no longer.
+Resistance = quantity("ohm", not_negative=True, most=1e3, hint="; a connection of more is an open circuit: leave it out")
 
 # An inverse-time curve to start from, as multiples of the rating and seconds; within the gates of UL 489 for small breakers
 # (135 % within an hour, 200 % within two minutes; from memory). Common practice, no source, beyond them.
@@ -32,7 +35,7 @@ DEFAULT_TRIP = [(1.35, 3000.0), (2.0, 90.0), (3.0, 25.0), (6.0, 4.0), (10.0, 1.2
 class DeviceTable(FileModel):
     """A fuse, breaker, disconnect or shunt in line with a pole; with a rating it opens on overload."""
 
-    resistance: quantity("ohm", not_negative=True)
+    resistance: Resistance
     rating: quantity("ampere", above_zero=True) | None = None
     class_: Annotated[str | None, Field(alias="class")] = None
     interrupting_rating: quantity("ampere", above_zero=True) | None = None
@@ -110,6 +113,16 @@ class TemperatureTable(FileModel):
     delay: quantity("second", not_negative=True) = 1.0
     release: fraction(0.0, 50.0) = 3.0
 
+    @model_validator(mode="after")
+    def _in_order(self):
+        if self.lowest >= self.highest:
+            raise InputError(
+                f"must lie below the highest of {self.highest - 273.15:.6g} degC",
+                key="lowest",
+                value=f"{self.lowest - 273.15:.6g} degC",
+            )
+        return self
+
     def limit(self):
         return Limit(self.highest - 273.15, self.delay, self.release, 1.0, self.lowest - 273.15)
 
@@ -119,6 +132,27 @@ class PrechargeTable(FileModel):
 
     resistance: quantity("ohm", above_zero=True)
     time: quantity("second", above_zero=True)
+
+
+def _current_limit(text, key):
+    """("c", number) or ("a", amperes) of a current limit."""
+    try:
+        kind, value = quantities.parse_rate(text)
+    except InputError:
+        kind, value = None, None
+    if kind not in ("c", "a"):
+        raise InputError('must be a current above zero, such as "120 A" or "1 C"', key=f"{key}.limit", value=text)
+    return kind, value
+
+
+def _volt(text, key):
+    try:
+        volt = quantities.parse(text, "volt")
+    except InputError as error:
+        raise InputError(error.problem, key=key, value=text) from None
+    if not volt > 0:
+        raise InputError("must be above zero", key=key, value=text)
+    return volt
 
 
 class BMSTable(FileModel):
@@ -151,12 +185,17 @@ class BMSTable(FileModel):
     def bms(self, capacity_ah):
         """The limits in volts and amperes for a pack of this rated capacity."""
         parts = {key: self._volts(key) for key in ("over_voltage", "under_voltage") if getattr(self, key) is not None}
+        if len(parts) == 2 and parts["under_voltage"].level >= parts["over_voltage"].level:
+            raise InputError(
+                f"must lie below the over_voltage limit of {self.over_voltage.limit}",
+                key="under_voltage.limit", value=self.under_voltage.limit,
+            )  # fmt: skip
         for key in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
             table = getattr(self, key)
             if table is not None:
-                kind, value = quantities.parse_rate(table.limit)
-                if kind == "w" or table.release is not None:
-                    raise InputError('takes a current such as "120 A" or "1 C", and lets go after "hold"', key=key)
+                kind, value = _current_limit(table.limit, key)
+                if table.release is not None:
+                    raise InputError('a current limit lets go after "hold"', key=f"{key}.release", value=table.release)
                 parts[key] = Limit(value * capacity_ah if kind == "c" else value, table.delay, 0.0, table.hold or 30.0)
         for key in ("charge_temperature", "discharge_temperature"):
             if getattr(self, key) is not None:
@@ -170,7 +209,7 @@ class BMSTable(FileModel):
         table = getattr(self, key)
         if table.release is None:
             raise InputError('needs a "release" voltage, such as "3.40 V"', key=key)
-        level, release = (quantities.parse(text, "volt") for text in (table.limit, table.release))
+        level, release = (_volt(getattr(table, part), f"{key}.{part}") for part in ("limit", "release"))
         if (release >= level) if key == "over_voltage" else (release <= level):
             side = "below" if key == "over_voltage" else "above"
             raise InputError(f"must lie {side} the limit of {table.limit}", key=f"{key}.release", value=table.release)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
+import io
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any
@@ -45,8 +48,8 @@ def nearest(word, known):
     return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
 
 
-def quantity(unit, *, above_zero=False, not_negative=False):
-    """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model."""
+def quantity(unit, *, above_zero=False, not_negative=False, most=math.inf, hint=""):
+    """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model, at most ``most``; ``hint`` ends that error."""
 
     def read(text):
         value = quantities.parse(text, unit)
@@ -54,6 +57,8 @@ def quantity(unit, *, above_zero=False, not_negative=False):
             raise InputError("must be above zero")
         if not_negative and value < 0:
             raise InputError("must not be below zero")
+        if value > most:
+            raise InputError(f"must be at most {most:g} {unit}{hint}")
         return value
 
     what, example = quantities.EXAMPLES[unit]
@@ -132,6 +137,9 @@ def refuse_deep(data, file=None):
         raise InputError(f"tables and lists may stand in each other {DEEPEST} deep at most", file=file, key=str(deep[0]))
 
 
+_COMMENT = re.compile(r'("(?:[^"]|"")*")|[ \t]*#[^\r\n]*')  # a "#" inside quotation marks begins no comment
+
+
 def read_csv(path, missing=None, broken=None):
     """Table from a CSV file; ``#`` begins a comment.
 
@@ -144,11 +152,18 @@ def read_csv(path, missing=None, broken=None):
     Raises
     ------
     InputError
+        Also if two columns have one heading, or a row has more or fewer values than there are headings.
     """
     import pandas as pd
 
     try:
-        return pd.read_csv(path, comment="#", skipinitialspace=True, encoding="utf-8-sig")
+        with open(path, encoding="utf-8-sig", newline="") as file:
+            text = _COMMENT.sub(lambda found: found[1] or "", file.read())
+        _refuse_ragged(text, path)
+        frame = pd.read_csv(io.StringIO(text), skipinitialspace=True, index_col=False)
+        return frame.rename(columns=lambda heading: str(heading).strip())
+    except InputError:
+        raise
     except FileNotFoundError:
         raise InputError("no such file", **(missing or {"file": path})) from None
     except OSError as error:
@@ -157,6 +172,28 @@ def read_csv(path, missing=None, broken=None):
         raise InputError("not a CSV table: not a text file in UTF-8", **(broken or {"file": path})) from None
     except Exception as error:
         raise InputError(f"not a CSV table: {(str(error).splitlines() or [''])[0]}", **(broken or {"file": path})) from None
+
+
+def _refuse_ragged(text, path):
+    """An InputError if headings are empty or alike, or a row's values are not as many as they."""
+    rows = csv.reader(io.StringIO(text, newline=""), skipinitialspace=True)
+    headings = None
+    for row in rows:
+        if not any(value.strip() for value in row) and len(row) < 2:  # an empty line
+            continue
+        if headings is None:
+            headings = [heading.strip() for heading in row]
+            for number, heading in enumerate(headings, 1):
+                if not heading:
+                    raise InputError(f"column {number} has no heading", file=path, key="columns", value=", ".join(headings))
+                if headings.count(heading) > 1:
+                    raise InputError("two columns have this heading; each needs its own", file=path, key="columns", value=heading)
+        elif len(row) != len(headings):
+            raise InputError(
+                f"has {len(row)} value{'s' * (len(row) != 1)} for {len(headings)} heading{'s' * (len(headings) != 1)} "
+                f"({', '.join(headings)}); write one value for each",
+                file=path, key=f"line {rows.line_num}",
+            )  # fmt: skip
 
 
 def finite_column(frame, column, path, problem="every value must be a finite number", least=-math.inf):

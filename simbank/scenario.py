@@ -19,7 +19,7 @@ from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
-from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, SwitchTable
+from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, Resistance, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
 from simbank.provenance import files_read
@@ -37,15 +37,25 @@ LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
 Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
+def _not_blank(name):
+    if isinstance(name, str) and name.strip() in ("", "*"):
+        raise InputError('needs a name that is not blank and not "*", which stands for every name')
+    return name
+
+
+Name = Annotated[str, Field(min_length=1), BeforeValidator(_not_blank)]
+Length = quantity("m", above_zero=True, most=1e4)
+
+
 class ConductorTable(FileModel):
     """A cable or bar: gauge and length, or its resistance; and the joint at each end."""
 
     gauge: GaugeText | None = None
-    length: quantity("m", above_zero=True) | None = None
-    resistance: quantity("ohm", not_negative=True) | None = None
+    length: Length | None = None
+    resistance: Resistance | None = None
     material: Literal["copper", "aluminium"] = "copper"
     construction: Literal["solid", "stranded", "flexible"] | None = None
-    joint: quantity("ohm", not_negative=True) = 0.0
+    joint: Resistance = 0.0
     temperature: bank_temperature() | None = None
     insulation: Literal[tuple(INSULATIONS)] | None = None
     loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = 2
@@ -71,7 +81,7 @@ class ConductorTable(FileModel):
 class RCTable(FileModel):
     """A relaxation of one cell."""
 
-    resistance: quantity("ohm", not_negative=True)
+    resistance: quantity("ohm", not_negative=True, most=1e3)
     time_constant: quantity("second", above_zero=True)
 
 
@@ -85,8 +95,8 @@ class PackType(FileModel):
     cells_in_parallel: Count = 1
     capacity: quantity("ampere_hour", above_zero=True) | None = None
     cell_capacity: quantity("ampere_hour", above_zero=True) | None = None
-    cell_resistance: quantity("ohm", above_zero=True)
-    internal_wiring: quantity("ohm", not_negative=True) = 0.0
+    cell_resistance: quantity("ohm", above_zero=True, most=1e3)
+    internal_wiring: quantity("ohm", not_negative=True, most=1e3) = 0.0
     relaxation: list[RCTable] | None = None
     mass: quantity("kilogram", above_zero=True) | None = None
     specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = None
@@ -124,7 +134,7 @@ class PackType(FileModel):
 class PackTable(FileModel):
     """One pack, or ``count`` equal ones named A1, A2, ..."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     type: str
     count: Annotated[int, Field(ge=1, strict=True)] | None = None
     soc: fraction(0.0, 1.0) = 0.5
@@ -192,8 +202,8 @@ class BarTable(FileModel):
     """A pair of equal bus bars with a tap per unit; without it a bar has no resistance."""
 
     section: GaugeText | None = None
-    pitch: quantity("m", above_zero=True) | None = None
-    segment_resistance: quantity("ohm", not_negative=True) | None = None
+    pitch: Length | None = None
+    segment_resistance: Resistance | None = None
     material: Literal["copper", "aluminium"] = "copper"
     take_off: fraction(0.0, 1.0) = 0.0
     take_off_negative: fraction(0.0, 1.0) | None = None
@@ -224,7 +234,7 @@ class BarTable(FileModel):
 class StringTable(FileModel):
     """Packs that share one lead (and device) to the distribution bus bar."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     packs: Annotated[list[str], Field(min_length=1)]
     layout: LayoutName | None = None
     link: ConductorTable | None = None
@@ -260,9 +270,9 @@ class WiringTable(FileModel):
     strings: list[StringTable] = Field(default_factory=list)
     distribution: DistributionTable | None = None
     conductors: list[FreeConductor] = Field(default_factory=list)
-    added: dict[str, quantity("ohm", not_negative=True)] = Field(default_factory=dict)
+    added: dict[str, Resistance] = Field(default_factory=dict)
     conductor_temperature: bank_temperature() | None = None
-    spacing: quantity("m", above_zero=True) = 0.1
+    spacing: Length = 0.1
 
     @model_validator(mode="before")
     @classmethod
@@ -280,7 +290,7 @@ class WiringTable(FileModel):
 class PortTable(FileModel):
     """Where an inverter, charger or load connects: the layout's take-off, or two named places."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     positive: str | None = None
     negative: str | None = None
     lead: ConductorTable | None = None
@@ -414,7 +424,10 @@ class ScenarioFile(FileModel):
 def _own_bms(kind, table):
     """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
     limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
-    return None if limits is None else limits.bms(kind.pack_capacity_ah)
+    try:
+        return None if limits is None else limits.bms(kind.pack_capacity_ah)
+    except InputError as error:  # limits of the two tables that contradict each other
+        raise InputError(error.problem, key=f"packs.{table.name}.bms.{error.key}", value=error.value) from None
 
 
 class Scenario:

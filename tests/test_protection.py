@@ -26,7 +26,7 @@ from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.outage import Loads, inverter_currents
-from simbank.studies.protection.shorted import alike, shorted_cases, shorted_cells
+from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -439,6 +439,104 @@ def test_a_start_that_opens_no_device_is_found_where_the_worst_one_does(root):
             assert rows["most energy"].energy_wh >= 0.95 * max(row.energy_wh for row in rows.values())
             if charger == "none":
                 assert rows["most energy"].energy_wh > 1000
+
+
+def on_strings(owner="string", soc=0.7, fused="abc"):
+    """Three packs, each alone on a string; class T fuses of 100 A on the strings ``fused``, or on their packs."""
+    fuse = {
+        "class": "class_t",
+        "rating": "100 A",
+        "resistance": "0.3 milliohm",
+        "interrupting_rating": "20 kA",
+        "voltage_rating": "125 V",
+    }
+    lead = {"gauge": "35 mm2", "joint": "0.05 milliohm", "insulation": "xlpe90"}
+    packs = [{"name": name.upper(), "type": "box", "soc": soc} for name in "abc"]
+    strings = [{"name": name, "packs": [name.upper()], "lead": {**lead, "length": "90 cm"}} for name in "abc"]
+    for name, guarded in zip("abc", strings if owner == "string" else packs, strict=True):
+        if name in fused:
+            guarded["device"] = fuse
+    return simbank.from_dict(
+        {
+            "name": "Strings",
+            "pack_types": {"box": {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}},
+            "packs": packs,
+            "wiring": {
+                "layout": "busbar", "lead": {**lead, "length": "30 cm"}, "distribution": {"layout": "busbar"}, "strings": strings,
+            },
+            "ports": [{"name": "inverter"}],
+            "duty": {"kind": "constant", "discharge": "60 A", "hours": 1},
+        }
+    )  # fmt: skip
+
+
+def test_most_energy_is_searched_whatever_device_opens():
+    """Full neighbours and an empty pack blow the string's fuse within seconds; milder starts feed a thousand times more. The watt-hours
+    are of an independent integration of the same equations from single starts."""
+    for owner, device in (("string", "device a"), ("pack", "device A")):
+        scenario = on_strings(owner)
+        found, failed, _ = shorted_cases(scenario)
+        assert not failed
+        commands, charger = charging_ports(scenario)
+        rows = {(row.case, row.charger): row for row in found["A"]}
+        assert rows["neighbours full, this pack empty", "none"].ended_by == device
+        assert rows["neighbours full, this pack empty", "none"].energy_wh < 10
+        most = rows["most energy", "none"].energy_wh
+        assert most == pytest.approx(4835, rel=0.05)  # pack at 6.25 %, neighbours full
+        assert rows["most energy", charger].energy_wh == pytest.approx(5220, rel=0.05)  # pack at 0, neighbours at 2 %
+        for own, soc in ((0.0625, 1.0), (0.02, 0.9), (0.04, 0.6), (0.01, 0.4), (0.15, 0.15), (0.0, 0.06)):
+            assert shorted_cells(scenario.bank, "A", soc=soc, own_soc=own).energy_wh <= 1.01 * most
+        for own, soc in ((0.0, 0.0), (0.0, 0.02), (0.02, 0.15), (0.15, 0.15), (0.06, 0.75)):
+            fed = shorted_cells(scenario.bank, "A", soc=soc, own_soc=own, charging=commands).energy_wh
+            assert fed <= 1.01 * rows["most energy", charger].energy_wh
+
+
+@pytest.mark.parametrize("fused", ["abc", "bc", "b", "a", ""])
+@pytest.mark.parametrize("soc", [0.02, 0.98])
+def test_no_start_that_is_told_feeds_more_than_that_of_most_energy(fused, soc):
+    for rows in shorted_cases(on_strings(soc=soc, fused=fused))[0].values():
+        for charger in {row.charger for row in rows}:
+            energies = {row.case: row.energy_wh for row in rows if row.charger == charger}
+            assert energies["most energy"] == max(energies.values())
+            assert energies["most energy"] > 4600
+
+
+def test_the_device_of_a_string_of_one_pack_is_its_own():
+    checks = simbank.protect(on_strings(soc=0.98), run=False).checks
+    row = checks[(checks["rule"] == "shorted cell") & (checks["where"] == "A")].iloc[0]
+    assert "no device of its own" not in row["text"]
+    assert "device a (100 A) does not open in" in row["text"]
+    energy_wh = float(row["text"].split("and up to ")[1].split(" Wh")[0])
+    assert energy_wh > 4835
+
+
+def test_no_bms_is_credited_with_ending_the_feed_into_a_shorted_cell():
+    """BMS of 100 A, 10 s open the neighbours of an empty pack after some 190 Wh; no BMS states what fault it breaks."""
+    limit = {"discharge_current": {"limit": "100 A", "delay": "10 s", "hold": "60 s"}}
+    data = on_strings(fused="").data
+    limited = simbank.from_dict({**data, "pack_types": {"box": {**data["pack_types"]["box"], "bms": limit}}})
+    rows, bare = shorted_cases(limited)[0]["A"], shorted_cases(on_strings(fused=""))[0]["A"]
+    assert [row.energy_wh for row in rows] == pytest.approx([row.energy_wh for row in bare], rel=1e-6)
+    (most,) = (row for row in rows if row.case == "most energy" and row.charger == "none")
+    assert most.energy_wh > 4394  # of an independent integration, pack at 15 %
+    assert most.energy_if_bms_open_wh < 400
+    assert all(row.energy_if_bms_open_wh is None for row in bare)
+
+
+def test_a_shared_result_names_the_devices_of_the_pack_it_is_told_of():
+    packs = [cells16(n, 8e-3, chemistry=load_chemistry("lfp")) for n in "ABC"]
+    bank = wired(packs, "busbar", lead=1e-3)
+    devices = tuple(
+        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=n, class_name="class_t")
+        for n in "ABC"
+    )
+    assert {device.branch for device in devices} <= {branch.name for branch in bank.graph.branches}
+    found, _, _ = shorted_cases(Case(replace(bank, devices=devices), Duty((Step(60.0, {}),))))
+    for name in "ABC":
+        (empty,) = (row for row in found[name] if row.case.startswith("neighbours full") and row.charger == "none")
+        assert (empty.pack, empty.ended_by, empty.device.name) == (name, f"device {name}", f"device {name}")
+        assert empty.opened == (f"device {name}",)
+        assert {f"{other}_a" for other in "ABC" if other != name} <= set(empty.table)
 
 
 def test_the_low_start_feeds_most_where_nothing_opens():

@@ -1190,6 +1190,9 @@ SETTLING = [
     "fuzz_SIMERR_101205",
     "fuzz_SIMERR_101547",
     "fuzz_SIMERR_102011",
+    "fuzz_settles_1096",
+    "fuzz_settles_1186",
+    "fuzz_settles_708",
     "collapse2",
 ]
 
@@ -1613,3 +1616,209 @@ def test_b12_workers_end_when_a_sweep_is_killed(tmp_path):
     os.kill(running.pid, signal.SIGKILL)
     running.communicate(timeout=30)
     wait_for(lambda: not members(running.pid), 10)
+
+
+def small_bank(**changes):
+    """Two slabs on a bus bar without resistance, one hour at 40 A."""
+    data = {
+        "name": "invented",
+        "pack_types": {"slab": {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm"}},
+        "packs": [{"name": "A", "type": "slab"}, {"name": "C", "type": "slab"}],
+        "wiring": {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "30 cm"}},
+        "ports": [{"name": "inverter"}],
+        "duty": {"kind": "constant", "discharge": "40 A", "hours": 1},
+    }
+    return data | changes
+
+
+def bank_file(folder, **changes):
+    path = folder / "bank.toml"
+    path.write_text(tomli_w.dumps(small_bank(**changes)))
+    return path
+
+
+def refused(says, folder, **changes):
+    with pytest.raises(InputError) as error:
+        simbank.load(bank_file(folder, **changes))
+    for text in says:
+        assert text in str(error.value), error.value
+    return str(error.value)
+
+
+TABLE = {"kind": "table", "file": "duty.csv"}
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("time_h,power_w\n0,1,10\n1,2,20\n2,3,30\n", ("line 2", "3 values for 2 headings (time_h, power_w)")),
+        ("# measured\ntime_h,power_w\n0,10\n1,2,20\n2,30\n", ("line 4", "3 values for 2 headings")),
+        ("time_h,power_w\n0,10\n1\n2,30\n", ("line 3", "1 value for 2 headings")),
+        ("time_h,power_w\n0,10,\n1,20,\n", ("line 2", "3 values")),
+        ("time_h,power_w,power_w\n0,10,11\n1,20,21\n", ("columns", "'power_w'", "two columns have this heading")),
+        ("time_h,power_w,\n0,10,\n1,20,\n", ("column 3 has no heading",)),
+    ],
+)
+def test_a_table_whose_rows_and_headings_do_not_match(tmp_path, text, says):
+    (tmp_path / "duty.csv").write_text(text)
+    refused(("duty.csv", *says), tmp_path, duty=TABLE)
+
+
+def test_comments_quotation_marks_and_empty_lines_are_no_columns(tmp_path):
+    from simbank.filemodel import read_csv
+
+    path = tmp_path / "points.csv"
+    path.write_text(
+        '\ufeff# a, "list"\nwiring.lead, packs.A.soc # heading\n\n"{ gauge = ""2 AWG"", length = ""1 m"" }", 0.4\n"#1, 2",\n  # end\n'
+    )
+    frame = read_csv(path)
+    assert list(frame.columns) == ["wiring.lead", "packs.A.soc"]
+    assert list(frame["wiring.lead"]) == ['{ gauge = "2 AWG", length = "1 m" }', "#1, 2"]
+    assert frame["packs.A.soc"].fillna(-1).tolist() == [0.4, -1]
+
+
+def test_points_of_a_sweep_are_not_shifted_by_a_column(tmp_path):
+    (tmp_path / "points.csv").write_text("packs.A.soc,packs.C.soc\n0.1,0.4,0.5\n0.2,0.5,0.6\n")
+    one_line(command("sweep", bank_file(tmp_path), "--points", tmp_path / "points.csv"), "points.csv", "line 2", "3 values for 2")
+    (tmp_path / "points.csv").write_text("packs.A.soc,packs.A.soc\n0.1,0.4\n")
+    one_line(command("sweep", bank_file(tmp_path), "--points", tmp_path / "points.csv"), "packs.A.soc", "two columns")
+
+
+@pytest.mark.parametrize(
+    ("wiring", "says"),
+    [
+        ({"lead": {"gauge": "2 AWG", "length": "1 parsec"}}, ("wiring.lead.length", "1 parsec", "at most 10000 m")),
+        (
+            {"lead": {"gauge": "2 AWG", "length": "1 m", "joint": "1e15 milliohm"}},
+            ("wiring.lead.joint", "at most 1000 ohm", "open circuit"),
+        ),
+        ({"lead": {"resistance": "1001 ohm"}}, ("wiring.lead.resistance", "at most 1000 ohm", "leave it out")),
+        (
+            {"lead": {"gauge": "2 AWG", "length": "1 m"}, "added": {"lead A +": "1e9 ohm"}},
+            ("wiring.added.lead A +", "at most 1000 ohm"),
+        ),
+    ],
+)
+def test_sizes_that_no_wiring_has(tmp_path, wiring, says):
+    refused(says, tmp_path, wiring={"layout": "busbar"} | wiring)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_up_to_the_greatest_resistance_the_balances_close(tmp_path, integrator):
+    """Energy from the cells = energy at the port + what became heat, within 1e-8 of what moved, with a joint of a kilohm."""
+    wiring = {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "1 m"}, "leads": {"C": {"joint": "1000 ohm"}}}
+    result = simbank.simulate(simbank.load(bank_file(tmp_path, wiring=wiring)), integrator=integrator)
+    assert "balance-missed" not in [warning["code"] for warning in result.summary["warnings"]]
+    assert result.summary["closure"]["energy_relative"] < (1e-8 if integrator == "reference" else 1e-5)
+
+
+@pytest.mark.parametrize(
+    ("bms", "says"),
+    [
+        ({"charge_temperature": {"lowest": "50 degC", "highest": "0 degC"}}, ("charge_temperature.lowest", "50 degC", "below the highest of 0 degC")),
+        ({"over_voltage": {"limit": "3.0 V", "release": "2.9 V"}, "under_voltage": {"limit": "3.4 V", "release": "3.5 V"}},
+         ("under_voltage.limit", "3.4 V", "below the over_voltage limit of 3.0 V")),
+        ({"charge_current": {"limit": "3.6 V"}}, ("charge_current.limit", "3.6 V", "must be a current above zero")),
+        ({"charge_current": {"limit": "0 A"}}, ("charge_current.limit", "0 A", "must be a current above zero")),
+        ({"short_circuit": {"limit": "2 kW"}}, ("short_circuit.limit", "2 kW", "must be a current above zero")),
+        ({"over_voltage": {"limit": "3.6 A", "release": "3 V"}}, ("over_voltage.limit", "3.6 A", "a voltage")),
+        ({"over_voltage": {"limit": "3.6 V", "release": "3 A"}}, ("over_voltage.release", "3 A", "a voltage")),
+    ],
+)  # fmt: skip
+def test_limits_of_a_bms_that_cannot_be(tmp_path, bms, says):
+    refused(("packs.0.bms", *says), tmp_path, packs=[{"name": "A", "type": "slab", "bms": bms}])
+
+
+def test_limits_of_type_and_pack_that_contradict_each_other(tmp_path):
+    kind = small_bank()["pack_types"]["slab"] | {"bms": {"over_voltage": {"limit": "3.6 V", "release": "3.4 V"}}}
+    own = {"under_voltage": {"limit": "3.7 V", "release": "3.8 V"}}
+    packs = [{"name": "A", "type": "slab", "bms": own}]
+    refused(("packs.A.bms.under_voltage.limit", "3.7 V", "3.6 V"), tmp_path, pack_types={"slab": kind}, packs=packs)
+
+
+def test_a_sweep_says_how_many_runs_failed(tmp_path):
+    (tmp_path / "duty.csv").write_text("time_h,power_w\n0,100\n1,0\n")
+    bank = bank_file(tmp_path)
+    points = [{"packs.A.soc": 0.5}, {"packs.A.soc": 0.6}]
+    scenario = simbank.load(bank)
+    assert "runs-failed" not in [w["code"] for w in simbank.sweep(scenario, points=points).attrs["warnings"]]
+    some = simbank.sweep(scenario, vary={"packs.A.soc": "uniform 0.5 1.5"}, runs=4, sampler="sobol")
+    failed = int(some["failure"].notna().sum())
+    told = [w["text"] for w in some.attrs["warnings"] if w["code"] == "runs-failed"]
+    assert 0 < failed < 4
+    assert len(told) == 1
+    assert f"{failed} of 4 runs failed" in told[0]
+    assert "packs.0.soc" in told[0]
+    done = command("sweep", bank, "--vary", "packs.A.soc=uniform 0.5 1.5", "--runs", "1", "--seed", "5", "--json", "--jobs", "1")
+    rows = json.loads(done.stdout)
+    assert ["at most 1" in row["failure"] for row in rows["rows"]] == [True]
+    assert "runs-failed" in [w["code"] for w in rows["warnings"]]
+    assert done.returncode == 1
+    assert "1 of 1 run failed" in done.stderr
+
+
+DAY = {"kind": "days", "start": "2025-03-30", "timezone": "Europe/Zurich", "step": "15 min", "sun": {"file": "sun.csv"}}
+
+
+@pytest.mark.parametrize(
+    ("first", "says"),
+    [
+        ("03/04/2025 00:00", ("ISO 8601", "year, month, day")),
+        ("30.03.2025", ("ISO 8601",)),
+        ("1743000000", ("ISO 8601",)),
+        ("2025-13-01", ("no such date",)),
+        ("2025-03-30 02:30", ("does not exist in Europe/Zurich", "clocks go forward")),
+        ("2024-10-27 02:30", ("comes twice in Europe/Zurich", "02:30:00+02:00", "02:30:00+01:00")),
+    ],
+)
+def test_time_stamps_that_can_be_read_in_two_ways_or_none(tmp_path, first, says):
+    """Clocks of central Europe: Directive 2000/84/EC, last Sundays of March and October at 01:00 UTC (from memory)."""
+    (tmp_path / "sun.csv").write_text(f"time,power_w\n{first},1000\n2025-12-31,0\n")
+    refused(("sun.csv", "time", first, *says), tmp_path, duty=DAY)
+
+
+@pytest.mark.parametrize(
+    "first", ["2025-03-30", "2025-03-30T00:00", "2025-03-29 23:00Z", "2025-03-30T00:00:00+01:00", "2025-03-30 00:00:00.0 +0100"]
+)
+def test_time_stamps_of_iso_8601(tmp_path, first):
+    (tmp_path / "sun.csv").write_text(f"time,power_w\n{first},1000\n2025-03-30T03:30:00+02:00,0\n2025-03-31T00:00+02:00,0\n")
+    duty = simbank.load(bank_file(tmp_path, duty=DAY)).duty
+    steps = list(duty)
+    assert [step.duration_s for step in steps] == [2.5 * 3600.0, 20.5 * 3600.0]
+    assert steps[0].commands["inverter"].value == -1000.0
+
+
+def test_a_table_of_times_without_rows(tmp_path):
+    (tmp_path / "sun.csv").write_text("time,power_w\n")
+    refused(("sun.csv", "no rows"), tmp_path, duty=DAY)
+
+
+def test_a_start_that_clocks_skip(tmp_path):
+    duty = {key: value for key, value in DAY.items() if key != "sun"} | {"load": {"energy_per_day": "1 kWh"}}
+    simbank.load(bank_file(tmp_path, duty=duty | {"start": "2025-03-30 03:00"}))
+    says = ("duty.start", "2025-03-30 02:30", "does not exist in Europe/Zurich")
+    refused(says, tmp_path, duty=duty | {"start": "2025-03-30 02:30"})
+
+
+@pytest.mark.parametrize("option", ["--over", "--vary", "--set"])
+def test_an_option_that_gives_a_key_twice(tmp_path, option):
+    value = "uniform 0.4 0.5" if option == "--vary" else "0.4"
+    twice = (option, f"packs.A.soc={value}") * 2
+    one_line(command("sweep", bank_file(tmp_path), *twice), option, "packs.A.soc", "stands twice")
+
+
+@pytest.mark.parametrize("name", ["*", " ", "\t"])
+def test_names_that_are_none(tmp_path, name):
+    refused(("packs.0.name",), tmp_path, packs=[{"name": name, "type": "slab"}])
+    refused(("ports.0.name",), tmp_path, ports=[{"name": name}])
+    strings = {"layout": "busbar", "lead": {"gauge": "2 AWG", "length": "1 m"}, "strings": [{"name": name, "packs": ["A", "C"]}]}
+    refused(("wiring.strings.0.name",), tmp_path, wiring=strings)
+
+
+def test_a_device_of_two_poles_opens_with_one_current(tmp_path):
+    device = {"resistance": "0.2 milliohm", "rating": "20 A", "pole": "both"}
+    result = simbank.simulate(simbank.load(bank_file(tmp_path, ports=[{"name": "inverter", "device": device}])))
+    opened = [(where, why) for _, where, what, why in result.events.itertuples(index=False) if what == "opens: overload"]
+    assert [where for where, _ in opened] == ["device inverter", "device inverter -"]
+    assert all("40 A, 2.00 times its rating" in why for _, why in opened), opened
+    assert "as device inverter in the other pole" in opened[1][1]

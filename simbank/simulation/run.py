@@ -7,6 +7,7 @@ import functools
 import itertools
 import time
 import warnings
+from dataclasses import replace
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -624,18 +625,25 @@ class _Run:
     def _open_device(self, d, what):
         work, port, now = self._solve_with_network()
         signed = float(eq.device_current(d, self.device_flows, work, port))
-        current, device = abs(signed), self.bank.devices[d]
-        self._event(
-            device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; after {self.last_cause}"
-        )
-        if what != modes.DEVICE_SWITCHED:
+        current, cause, device = abs(signed), f"after {self.last_cause}", self.bank.devices[d]
+        other = self._other_pole_just_opened(device) if what != modes.DEVICE_SWITCHED else None
+        if other is not None:  # which carried the same current until now
+            current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
+            self.openings.append(replace(other, name=device.name))
+        elif what != modes.DEVICE_SWITCHED:
             unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
             self._note_opening(device.name, signed, device.rating_a, port, unloaded)
+        self._event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         self.last_cause = f"{device.name} {what}"
         self.device_state[d] = modes.BLOCKING
         self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
         self.branch_closed[self.device_branch[d]] = False
         self._rewire()
+
+    def _other_pole_just_opened(self, device):
+        """The opening at this same instant of the same device in the other pole, or None."""
+        names = {other.name for other in self.bank.devices if other.owner == device.owner and other.pole != device.pole}
+        return next((o for o in reversed(self.openings) if o.time_s == self.t and o.name in names), None)
 
     def _close_device(self, d):
         self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf

@@ -72,8 +72,9 @@ def sweep(
     DataFrame
         One row per point, in order: its keys (a value that is a table as its text), the headline figures, ``integrator``,
         ``handed_over`` (times the reference took over), ``warnings`` (codes, with commas) and ``failure`` (None, or why this run
-        could not finish or its values do not fit). Its ``attrs``: ``warnings``, a list of ``{code, where, text}``: keys that
-        change nothing, then what the runs warn of, each once; ``made_by``; ``fixed_keys`` (of the grid or list); ``drawn_keys``.
+        could not finish or its values do not fit). Its ``attrs``: ``warnings``, a list of ``{code, where, text}``: how many runs
+        failed, keys that change nothing, then what the runs warn of, each once; ``made_by``; ``fixed_keys`` (of the grid or list);
+        ``drawn_keys``.
 
     Raises
     ------
@@ -110,7 +111,8 @@ def sweep(
         raise SimulationError(f"{error}; {len(rows)} of {len(all_points)} runs were done{done.kept()}") from None
     table, warned = _table([rows[k] for k in range(len(all_points))])
     fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    warnings = as_records([*done.warnings, *unused_keys(scenario, table, fixed, fixed_keys, vary, draws), *warned])
+    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
+    warnings = as_records([*done.warnings, *failure_warnings(table), *unused, *warned])
     table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
     return table
 
@@ -120,6 +122,15 @@ def _table(rows):
     warned = [(f"row {k}", from_records(row.get("warnings") or ())) for k, row in enumerate(rows)]
     codes = [", ".join(dict.fromkeys(warning.code for warning in warnings)) for _, warnings in warned]
     return pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)]), gathered(warned)
+
+
+def failure_warnings(table):
+    """A warning if runs of a sweep's table failed: how many, and why the first."""
+    failed = table["failure"].dropna()
+    if failed.empty:
+        return []
+    text = f"{len(failed)} of {len(table)} run{'s' * (len(table) > 1)} failed and gave no figures; the first: {failed.iloc[0]}"
+    return [BankWarning("runs-failed", f"row {failed.index[0]}", text)]
 
 
 def inline(value):

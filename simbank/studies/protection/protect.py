@@ -23,7 +23,7 @@ from simbank.studies.protection.faults import LINES, Faults
 from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
-from simbank.studies.protection.shorted import shorted_cases, shorted_table, told_together
+from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -757,7 +757,7 @@ def _shorted(scenario, case, breaks, tell):
     """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
     closed never open."""
     packs = {pack.name: pack for pack in scenario.bank.packs}
-    owned = {name: [device for device in scenario.bank.devices if device.owner == name] for name in packs}
+    owned = {name: own_devices(scenario.bank, name) for name in packs}
     opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)
     cases, failed, note = shorted_cases(
         Case(scenario.name, replace(scenario.bank, devices=opening), scenario.duty),

@@ -28,9 +28,10 @@ NEAR_S = 30.0  # what opened within this time of the end of the feed has ended i
 TOLERANCE = 3e-8  # of the fast integrator
 FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
 EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something opens from there and a milder start feeds more
-MILDER = (0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # starts of the pack that are tried where something opens from 0
-COMMON = (0.15, 0.25, 0.35, 0.5, 0.7)  # then starts of all packs together, unless a low start of the pack has been found
-HALVINGS = 4  # then between the last that opens it and the first that does not
+OWN = (0.0, 0.02, 0.06, 0.15, 0.35, 0.6, 0.85)  # starts of the pack that are tried where something opens from 0
+NEIGHBOURS = (0.0, 0.02, 0.06, 0.15, 0.5, 0.9, 1.0)  # and of its neighbours
+HALVINGS = 3  # then of the step from the best of them to an emptier pack, and to fuller neighbours
+CASES_TOLD = (FULL, EMPTY, ENERGY, FILE)
 CAUTION = (
     "What a cell with a short does (heat, gas, venting, fire), and what it does to the cells beside it, is not modelled: these are "
     "amperes and watt-hours. Good cells beyond full follow a straight line that no real cell is known to follow"
@@ -201,7 +202,7 @@ def shorted_cells(
     flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
     over = bool(len(feed)) and (not len(flows) or flows[-1] < len(feed) - 1)
     end_s = time[min(flows[-1] + 1, len(time) - 1)] if len(flows) else 0.0
-    mine = [d for d in devices if d.owner == pack_name]
+    mine = own_devices(replace(bank, devices=devices), pack_name)
     opened = _openings(result.events)
     own_openings = opened[opened["where"].isin([d.name for d in mine])]
     stopped = _stopped_by(opened, own_openings, end_s) if over else None
@@ -225,6 +226,12 @@ def shorted_cells(
         good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
         overcharge_wh=row["overcharge_wh"], ended_by=ended, opened=tuple(dict.fromkeys(opened["where"])),
     )  # fmt: skip
+
+
+def own_devices(bank, pack_name):
+    """Devices through which all that flows into a pack must pass: its own, and those of a string that has no other pack."""
+    owners = {pack_name, *(string for string, packs in bank.strings.items() if tuple(packs) == (pack_name,))}
+    return [device for device in bank.devices if device.owner in owners]
 
 
 def _summed(power, time):
@@ -283,31 +290,46 @@ def charging_ports(scenario):
     return commands, "; ".join(words)
 
 
-def _milder(bank, name, row, ways, before=None):
-    """Runs from milder starts than ``row``, in which something opens, and ``row`` itself.
+def _milder(run, row, before=None):
+    """Runs from milder starts than ``row`` (pack empty, neighbours full), in which something opens, and ``row`` itself.
 
-    Fuller starts of the pack, then halfway between the last that opens it and the first that does not; then, unless that one is low,
-    starts of all packs together. Where ``before``, the start of most energy of an equal pack elsewhere in the bank, opens nothing
-    here either, it is the only one.
+    The emptier the pack and the fuller its neighbours, the more it takes until something opens. So of the grid of ``OWN`` and
+    ``NEIGHBOURS`` only the edge between starts from which nothing opens and starts from which something does is followed, from all
+    packs empty to all full; then the same edge once more of starts from which the feed is ended by what opens, since some neighbours
+    may open while others go on. The best is brought nearer to the edge by halving.
+
+    Parameters
+    ----------
+    run : callable
+        ``run(own, soc)``, the ShortedCell from that start of the pack and of its neighbours.
+    row : ShortedCell
+    before : ShortedCell, optional
+        Start of most energy of an equal pack elsewhere in the bank: where it feeds about as much here, the edge is not followed again.
     """
-    if before is not None and not before.opened:
-        same = shorted_cells(bank, name, soc=before.neighbours_soc_start, own_soc=before.soc_start, **ways)
-        if not same.opened:
-            return [row, same]
-    tried, opens, quiet = [row], row.soc_start, None
-    for soc in MILDER:
-        tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
-        if not tried[-1].opened:
-            quiet = soc
-            break
-        opens = soc
-    for _ in range(HALVINGS if quiet is not None else 0):
-        soc = 0.5 * (opens + quiet)
-        tried.append(shorted_cells(bank, name, soc=1.0, own_soc=soc, **ways))
-        opens, quiet = (soc, quiet) if tried[-1].opened else (opens, soc)
-    if quiet is None or quiet > COMMON[0]:
-        tried += [shorted_cells(bank, name, soc=soc, **ways) for soc in COMMON]
-    return tried
+    done = {(0.0, 1.0): row}
+
+    def at(own, soc):
+        if (own, soc) not in done:
+            done[own, soc] = run(own, soc)
+        return done[own, soc]
+
+    alike_here = before is not None and (
+        at(before.soc_start, before.neighbours_soc_start).energy_wh > max(0.8 * before.energy_wh, row.energy_wh)
+    )
+    for is_calm in () if alike_here else (lambda r: not r.opened, lambda r: r.stopped_by is None):
+        i = j = 0
+        while i < len(OWN) and j < len(NEIGHBOURS):
+            i, j = (i, j + 1) if is_calm(at(OWN[i], NEIGHBOURS[j])) else (i + 1, j)
+    own, soc = max(done, key=lambda start: done[start].energy_wh)
+    worse = max((other for other in OWN if other < own), default=own)
+    for _ in range(HALVINGS if worse < own else 0):
+        middle = 0.5 * (own + worse)
+        own, worse = (middle, worse) if at(middle, soc).energy_wh > done[own, soc].energy_wh else (own, middle)
+    worse = min((other for other in NEIGHBOURS if other > soc), default=soc)
+    for _ in range(HALVINGS if worse > soc else 0):
+        middle = 0.5 * (soc + worse)
+        soc, worse = (middle, worse) if at(own, middle).energy_wh > done[own, soc].energy_wh else (soc, middle)
+    return list(done.values())
 
 
 def _strongest_charge(duty):
@@ -324,8 +346,7 @@ def _kinds(bank):
     """For every pack the first that is equal to it and has equal devices, wherever it stands."""
     bare = [replace(pack, name="") for pack in bank.packs]
     devices = [
-        [replace(d, name="", branch="", owner="", in_series=()) for d in bank.devices if d.owner == pack.name]
-        for pack in bank.packs
+        [replace(d, name="", branch="", owner="", in_series=()) for d in own_devices(bank, pack.name)] for pack in bank.packs
     ]
     same = [next(j for j in range(k + 1) if bare[j] == bare[k] and devices[j] == devices[k]) for k in range(len(bare))]
     return {pack.name: bank.packs[j].name for pack, j in zip(bank.packs, same, strict=True)}
@@ -352,7 +373,8 @@ def alike(bank):
             return False
         order = np.arange(reduced.hybrid.shape[1])
         order[[j, k]] = k, j
-        owned = [[a for a, device in enumerate(bank.devices) if device.owner == bank.packs[i].name] for i in (j, k)]
+        mine = [own_devices(bank, bank.packs[i].name) for i in (j, k)]
+        owned = [[a for a, device in enumerate(bank.devices) if device in devices] for devices in mine]
         swapped = np.arange(d)
         swapped[owned[0]], swapped[owned[1]] = owned[1], owned[0]
         same = np.allclose(reduced.hybrid[np.ix_(order, order)], reduced.hybrid, rtol=1e-9, atol=1e-12)
@@ -376,8 +398,8 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     - most energy: the fuller the neighbours, the more they push and the longer; the emptier the pack, the more it takes. So the
       worst start is neighbours full and the pack empty, wherever nothing opens on the way; a pack stands so when it was cut off
       empty and is joined again, and the current at once is also greater than that of the first start. Where any device opens, the
-      pack's or another, less current may go on for longer: fuller starts of the pack are tried, then of all packs together, and
-      the one of most energy is told beside it;
+      pack's or another, less current may go on for longer: milder starts of the pack and of its neighbours are searched, and the
+      one of most energy is told beside it. Where one of the other two starts feeds more than all these, it is this one, too;
     - as in the file.
 
     Equal packs in equal places share a result.
@@ -398,50 +420,80 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     commands, words = charging_ports(scenario)
     first, kinds = alike(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
-    total = len(leaders) * 6
+    told = 0
+
+    def bms_given(name):
+        return any(pack.bms is not None and not pack.has_assumed_bms for pack in bank.packs if pack.name != name)
+
     for pack in leaders:
         shorted = min(cells, pack.cells_in_series - 1)
         rows = []
         try:
-            for start, charger in ((start, charger) for start in CASES for charger in (NO_CHARGER, words)):
+            for charger in (NO_CHARGER, words):
                 ways = {
-                    "cells": shorted, "short_ohm": short_ohm, "case": start, "charger": charger,
+                    "cells": shorted, "short_ohm": short_ohm, "charger": charger,
                     "charging": commands if charger != NO_CHARGER else None,
                 }  # fmt: skip
-                if start == FULL:
-                    row = shorted_cells(bank, pack.name, soc=1.0, temperature_k=warm_k, **ways)
-                elif start == FILE:
-                    row = shorted_cells(bank, pack.name, soc=None, **ways)
-                else:
-                    row = shorted_cells(bank, pack.name, soc=1.0, own_soc=0.0, **ways)
-                    if row.opened:
-                        key = (kinds[pack.name], charger)
-                        tried = _milder(bank, pack.name, row, ways, starts.get(key))
-                        runs += len(tried) - 1
-                        most = max(tried, key=lambda r: r.energy_wh)
-                        starts[key] = most
-                        if most is not row:
-                            rows.append(replace(row, case=EMPTY))
-                        row = most
-                    if any(p.bms is not None and not p.has_assumed_bms for p in bank.packs if p.name != pack.name):
-                        same = {**ways, "soc": row.neighbours_soc_start, "own_soc": row.soc_start}
-                        with_bms = shorted_cells(bank, pack.name, neighbours_bms=True, **same)
-                        row, runs = replace(row, energy_if_bms_open_wh=with_bms.energy_wh), runs + 1
-                rows.append(row)
-                runs += 1
-                tell(min(1.0, (leaders.index(pack) * 6 + len(rows)) / total))
+
+                def run(own, soc, name=pack.name, ways=ways, **more):
+                    nonlocal runs
+                    runs += 1
+                    return shorted_cells(bank, name, **{**ways, "soc": soc, "own_soc": own, "case": ENERGY, **more})
+
+                full = run(None, 1.0, case=FULL, temperature_k=warm_k)
+                empty, now = run(0.0, 1.0), run(None, None, case=FILE)
+                tried = [empty]
+                if empty.opened:
+                    key = (kinds[pack.name], charger)
+                    tried = _milder(run, empty, starts.get(key))
+                    starts[key] = max(tried, key=lambda r: r.energy_wh)
+                most = max([*tried, now, full], key=lambda r: r.energy_wh)
+                if bms_given(pack.name):
+                    kept = {
+                        FULL: (None, 1.0, warm_k),
+                        FILE: (None, None, None),
+                        ENERGY: (most.soc_start, most.neighbours_soc_start, None),
+                    }
+                    own, soc, warm = kept[most.case]
+                    opens = run(own, soc, temperature_k=warm, neighbours_bms=True)
+                    most = replace(most, energy_if_bms_open_wh=opens.energy_wh)
+                at_worst = most.case == ENERGY and (most.soc_start, most.neighbours_soc_start) == (0.0, 1.0)
+                beside = [] if at_worst else [replace(empty, case=EMPTY)]
+                rows += [full, *beside, replace(most, case=ENERGY), now]
+                told += 1
+                tell(told / (2 * len(leaders)))
         except SimulationError as error:
             failed[pack.name] = str(error)
+        rows.sort(key=lambda row: CASES_TOLD.index(row.case))
         found[pack.name] = rows
     for pack in bank.packs:
         leader = first[pack.name]
         if leader in failed and leader != pack.name:
             failed[pack.name] = failed[leader]
-        found[pack.name] = [replace(row, pack=pack.name) for row in found[leader]]
+        found[pack.name] = [_handed_on(row, bank, pack.name) for row in found[leader]]
     note = f"{runs} runs of {HOURS:g} h; charger: {words}"
     if len(leaders) < len(bank.packs):
         note += f"; equal packs in equal places share a result ({', '.join(pack.name for pack in leaders)} were followed)"
     return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note
+
+
+def _handed_on(row, bank, name):
+    """``row`` for an equal pack in an equal place: the two packs and their devices change places."""
+    if row.pack == name:
+        return row
+    theirs, mine = own_devices(bank, row.pack), own_devices(bank, name)
+    names = {row.pack: name, name: row.pack}
+    for a, b in zip(theirs, mine, strict=True):
+        names |= {a.name: b.name, b.name: a.name}
+
+    def named(text):
+        who, mark, rest = (text or "").partition(" (")
+        return names.get(who, who) + mark + rest if text is not None else None
+
+    return replace(
+        row, pack=name, device=mine[0] if mine else None, ended_by=named(row.ended_by), stopped_by=named(row.stopped_by),
+        opened=tuple(named(who) for who in row.opened), table=row.table.rename(columns={f"{name}_a": f"{row.pack}_a"}),
+    )  # fmt: skip
 
 
 def shorted_table(found):
