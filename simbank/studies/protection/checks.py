@@ -109,6 +109,10 @@ def breaking(device, greatest_a, volt):
     return NOT_KNOWN if any(rating is None for rating, _ in given) else OPENS
 
 
+# What may protect a small copper conductor at most [A]; NFPA 70 240.4(D), from memory.
+SMALL_CONDUCTORS_A = {"14 AWG": 15.0, "12 AWG": 20.0, "10 AWG": 30.0}
+
+
 def conductor_ampacity(conductor, ambient_k):
     """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up.
 
@@ -128,6 +132,9 @@ def conductor_ampacity(conductor, ambient_k):
         return None, error.problem
     if at > ambient_c:
         words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"
+    most = SMALL_CONDUCTORS_A.get(conductor.gauge.label)
+    if most is not None and ampacity > most:
+        return most, f"{words}; no more than {most:.0f} A for so small a conductor (NFPA 70 240.4(D))"
     return ampacity, words
 
 

@@ -38,6 +38,8 @@ NOT_CHECKED = (
     "let-through of current-limiting devices below their curve, and breakers' back-up by fuses",
     "whether a BMS breaks a fault (its switches are taken as stuck on)",
     "ageing, heat and torque of joints and devices beyond what is given",
+    "whether terminals stand the temperature at which a conductor carries its ampacity (NFPA 70 110.14(C): often 60 °C up to "
+    "100 A, 75 °C above, whatever the insulation)",
     "local code, the pack maker's manual, permits and inspection",
 )
 OVERLOADS = (1.25, 1.5, 2.0, 3.0)
