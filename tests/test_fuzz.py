@@ -411,3 +411,12 @@ def test_a_solver_that_creeps_is_relieved(monkeypatch):
     results = [simbank.simulate(scenario, method=method, output_step_s=300.0) for method in ("LSODA", "Radau")]
     print(asked)
     assert apart(*results) < 1e-9
+
+
+def test_the_fast_integrator_hands_over_where_it_creeps():
+    """The same bank: steps of 5 ms, to which the relaxation held it, would have gone on for minutes."""
+    scenario = simbank.from_dict(wide_scenario(1696, most_days=1))
+    reference, quick = (simbank.simulate(scenario, integrator=name, output_step_s=300.0) for name in ("reference", "fast"))
+    assert apart(reference, quick) < 1e-6
+    assert list(quick.events["what"]) == list(reference.events["what"])
+    assert quick.summary["integrator"]["handed_over"] > 10

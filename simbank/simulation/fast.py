@@ -20,8 +20,8 @@ Within a step the state is the cubic through both ends; a change of mode is loca
 the weights of the step itself, so that charge is kept.
 
 The loop goes on through the rows of a duty and the changes of ports by itself, and comes back to Python when a pack, a BMS or a
-device changes, when an appointment outside it falls due, or when a step would have to be too short: then the reference
-integrator takes over for a while.
+device changes, when an appointment outside it falls due, when its steps are spent, or when a step would have to be too short: then,
+and where many steps have led next to nowhere, the reference integrator takes over for a while.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ from simbank.simulation import equations as eq
 from simbank.simulation import modes
 from simbank.simulation import ports as port_laws
 
-__all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "advance"]
+__all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
-DONE, SETTLE, PAUSE, HAND_OVER = range(4)
+DONE, SETTLE, PAUSE, HAND_OVER, SPENT = range(5)
 LEAST_STEP_S = 1e-4
 LOCATE_S = 1e-4  # a change of mode is located this closely ...
 NEAR_S = 2.0  # ... on a step no longer than this
@@ -442,6 +442,7 @@ def advance(
     stop : float
         Next instant that is not the ports' own [s].
     most_steps : int
+        Steps, those that were not accurate enough among them, after which it comes back.
     tolerance : float
         Greatest estimated error of state of charge in one step.
     y : ndarray
@@ -487,12 +488,7 @@ def advance(
             for a in range(p):
                 if timer[a, port_laws.NEXT] <= clock + 1e-9:
                     port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count)
-            if (
-                stop <= clock + 1e-9
-                or steps >= most_steps
-                or filled >= sample_t.size - 1
-                or count[0] > log.shape[0] - 2 * PORT_CHANGES
-            ):
+            if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant
             changes = 0
@@ -532,6 +528,8 @@ def advance(
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row] and port_laws.all_done(phase, ports, equip):
                 break
+            if steps >= most_steps:
+                return SPENT, clock, step_start, row, fresh, h_try, filled
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a, port_laws.NEXT])

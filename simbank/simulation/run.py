@@ -45,6 +45,9 @@ LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing
 HAND_OVER_S = 60.0  # so long the reference integrator goes on where the fast one could not
 CREEP_STEPS = 3000  # so many steps of LSODA and not a tenth of the way done: it creeps; otherwise some ten to a hundred
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
+# The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
+# Then the reference goes on, for twice as long each time, and the loop has fewer steps to show whether it creeps.
+CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
@@ -391,6 +394,7 @@ class _Run:
         self.events, self.openings = [], []
         self.last_cause = "duty"
         self.fast_tolerance, self.handed_over, self.tolerance = None, 0, tolerance
+        self.fast_steps, self.creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
         self._stuck = (0, -1.0)
         self.interrupted = False
 
@@ -826,15 +830,15 @@ class _Run:
         total = max(self.duty.duration_s, 1e-9)
         while row < rows:
             self._heed()
-            before, kept, r = self.t, self._heat_in_packs(), self.reduced
+            before, first_row, kept, r = self.t, row, self._heat_in_packs(), self.reduced
             moment = np.zeros((self.n + self.p, self.n + self.p))
             bank = (
                 self.cells, self.curves_of, self.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, self.neighbours,
                 self.levelling, self.devices, self.device_flows,
             )  # fmt: skip
             code, self.t, self._step_start, row, fresh, h_try, filled = fast.advance(
-                self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), FAST_STEPS, self.fast_tolerance,
-                self.max_step_s, self.y, bank,
+                self.t, self._step_start, row, fresh, h_try, self._next_known(ports=False), self.fast_steps,
+                self.fast_tolerance, self.max_step_s, self.y, bank,
                 (self.pack_state, self.pack_mark, self.monitors, self.monitor_state, self.device_state, self.asleep),
                 self._port_state(), (self.acc, self.port_acc, moment, r.flows, self.extremes), plan, samples, scratch,
             )  # fmt: skip
@@ -847,11 +851,15 @@ class _Run:
             self._branches(moment)
             self._blocked(self.t - before)
             self.acc[eq.ACC_HEAT_OUT] += self._heat_in_packs() - kept
+            seconds = HAND_OVER_S
+            if code == fast.SPENT and self._creeps(self.t - before, row - first_row):
+                code, h_try, seconds = fast.HAND_OVER, 1.0, self.creep_s
+                self.fast_steps, self.creep_s = FAST_STEPS_AFTER_CREEP, 2.0 * seconds
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 self._settle(self.t - self._step_start)
                 end = self._step_start + plan[0][row]
-                self._integrate(min(end, self.t + HAND_OVER_S, max(self._next_known(), self.t + 1e-9)))
+                self._integrate(min(end, self.t + seconds, max(self._next_known(), self.t + 1e-9)))
             elif code != fast.DONE:
                 self._keep_appointments()
                 self._settle(self.t - self._step_start)
@@ -861,6 +869,10 @@ class _Run:
                 self.checkpoint(self.result(complete=False))
                 self._checked = time.monotonic()
         return h_try
+
+    def _creeps(self, seconds, rows):
+        """Whether the compiled loop, having spent all its steps on so many seconds and rows, creeps."""
+        return seconds < CREEP_STEP_S * self.fast_steps and rows * CREEP_STEPS_A_ROW < self.fast_steps
 
     def _heat_in_packs(self):
         """Heat made so far less what warms each pack [J]: over a stretch of the run, its change has left the pack."""
