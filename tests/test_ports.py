@@ -346,7 +346,7 @@ def test_a_charger_that_talks_to_the_packs_keeps_to_what_they_allow():
         ),
         ({"pack_types.slab.bms": {"over_voltage": {"limit": "3.6 V"}}}, 'needs a "release"'),
         ({"pack_types.slab.bms": {"over_voltage": {"limit": "3.6 V", "release": "3.7 V"}}}, "below the limit"),
-        ({"pack_types.slab.bms": {"discharge_current": {"limit": "3 V"}}}, "write a C-rate"),
+        ({"pack_types.slab.bms": {"discharge_current": {"limit": "3 V"}}}, "must be a current above zero, such as"),
         ({"switching": [{"what": "Z", "at": "1 h"}]}, "no such pack or device"),
     ],
 )

@@ -82,7 +82,7 @@ class Protection:
     Attributes
     ----------
     faults : DataFrame
-        One row per place: ``initial_a`` (no inductance, before relaxation), ``peak_a``, ``after_10ms_a``, ``after_100ms_a``,
+        One row per place: ``initial_a`` (no inductance, before relaxation: an upper bound), ``peak_a``, ``after_10ms_a``, ``after_100ms_a``,
         ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial).
     shares : DataFrame
         Place by pack and branch: current at once in the greatest case [A], signed as everywhere.
@@ -144,7 +144,8 @@ class Protection:
             row = failed.loc[min(failed.index, key=lambda k: rank.get(failed.loc[k, "rule"], len(rank)))]
             worst = f" (gravest: {row['rule']}, {row['where']})"
         c = self.counts
-        return f"{c[FAIL]} checks failed{worst}, {c[rules.NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        checks = "check" if c[FAIL] == 1 else "checks"
+        return f"{c[FAIL]} {checks} failed{worst}, {c[rules.NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
 
     def told(self, checks):
         """Some rows of ``checks`` with the same said of many places said once; ``where`` then names them all."""
