@@ -11,12 +11,14 @@ from simbank.errors import InputError
 __all__ = [
     "AMPACITY_60_75_90",
     "INSULATIONS",
+    "SMALL_CONDUCTORS_A",
     "TABLE_AMBIENT_C",
     "Insulation",
     "adiabatic_k",
     "ambient_factor",
     "ampacity_a",
     "bundling_factor",
+    "credited_ampacity_a",
     "fusing_current_a",
     "insulation_k",
     "lowest_insulation",
@@ -137,6 +139,37 @@ def ampacity_a(gauge, insulation, ambient_c=TABLE_AMBIENT_C, loaded=2, material=
         base, source = AMPACITY_60_75_90[gauge.label][column], "NFPA 70 table 310.16"
     factor = ambient_factor(limit, ambient_c) * bundling_factor(loaded)
     return base * factor, f"{source}, {limit:.0f} °C column, {base} A × {factor:.2f}"
+
+
+# What may protect a small copper conductor at most [A]; NFPA 70 240.4(D), from memory.
+SMALL_CONDUCTORS_A = {"14 AWG": 15.0, "12 AWG": 20.0, "10 AWG": 30.0}
+
+
+def credited_ampacity_a(gauge, insulation, ambient_c, loaded=2, material="copper"):
+    """(ampacity [A], where it is from) that a check may count on: :func:`ampacity_a` without what would help by chance.
+
+    An ambient below that of the tables gives nothing more: it is the air of one duty, and the hottest day is not known. Small
+    conductors count with no more than :data:`SMALL_CONDUCTORS_A`.
+
+    Raises
+    ------
+    InputError
+        As :func:`ampacity_a`.
+
+    >>> from simbank.bank.conductors import parse_gauge
+    >>> credited_ampacity_a(parse_gauge("2 AWG"), "xlpe90", -8.0)[0]
+    130.0
+    >>> credited_ampacity_a(parse_gauge("10 AWG"), "xlpe90", 30.0)[0]
+    30.0
+    """
+    at = max(ambient_c, TABLE_AMBIENT_C)
+    ampacity, words = ampacity_a(gauge, insulation, at, loaded, material)
+    if at > ambient_c:
+        words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"
+    most = SMALL_CONDUCTORS_A.get(gauge.label, ampacity)
+    if ampacity > most:
+        return most, f"{words}; no more than {most:.0f} A for so small a conductor (NFPA 70 240.4(D))"
+    return ampacity, words
 
 
 # Volumetric heat capacity [J/K/mm³], temperature of zero resistance [−°C], resistivity at 20 °C [ohm·mm]; IEC 60949, secondary

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.bank.ampacity import TABLE_AMBIENT_C, ampacity_a, lowest_insulation
+from simbank.bank.ampacity import credited_ampacity_a, lowest_insulation
 from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
@@ -219,15 +219,15 @@ def _worst(what, rows):
 
 
 def _carries_a(conductor, ambient_c):
-    """Ampacity of a conductor [A], no more where the air is colder than that of the tables, by the coolest column where its
-    insulation is not given; infinite where there is no table."""
+    """Ampacity of a conductor [A] that may be counted on, by the coolest column where its insulation is not given; infinite where
+    there is no table."""
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return np.inf
     if conductor.ampacity_a is not None:
         return conductor.ampacity_a
     insulation = conductor.insulation or lowest_insulation(conductor.gauge)
     try:
-        return ampacity_a(conductor.gauge, insulation, max(ambient_c, TABLE_AMBIENT_C), conductor.loaded, conductor.material)[0]
+        return credited_ampacity_a(conductor.gauge, insulation, ambient_c, conductor.loaded, conductor.material)[0]
     except InputError:
         return np.inf
 

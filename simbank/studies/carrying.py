@@ -71,7 +71,7 @@ class Carrying:
 
 
 def lasting_currents(bank, loads, result):
-    """Greatest current of every branch [A]: at full load as the packs stand at the start, and at the samples of a run.
+    """Greatest current of every branch [A]: at full load as the packs stand at the start, and in a run.
 
     Parameters
     ----------
@@ -80,7 +80,6 @@ def lasting_currents(bank, loads, result):
         Of :func:`simbank.studies.protection.outage.full_loads`: the step of the duty with the largest total, and inverters at
         their rated power and lowest input voltage.
     result : Result
-        Its peak is that of its samples.
     """
     if not len(result.branches):
         return {}

@@ -107,7 +107,7 @@ class Sizing:
         return (
             f"{none}Ampacity: by NFPA 70 table 310.16 (AWG) or IEC 60364-5-52 method C (mm²), corrected for ambient and bundling, in the "
             "column of the lowest temperature where no insulation is given (60 °C, mm² 70 °C), against "
-            f"{Assumptions().margin:g} × the greatest current of the duty (samples at {OUTPUT_STEP_S / 60.0:g} min) or at full load, "
+            f"{Assumptions().margin:g} × the greatest current of the duty or at full load, "
             "inverters at their rated power and lowest input voltage; nothing is added for air below 30 °C. "
             "Devices: what they let pass for good against the same ampacity. Not looked at: fault "
             "currents, withstand, breaking capacity, what flows with one pack out, conductors of other sizes than the one tried (for "

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
-from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, ampacity_a, metal_area_mm2, withstand_i2t
+from simbank.bank.ampacity import INSULATIONS, credited_ampacity_a, metal_area_mm2, withstand_i2t
 from simbank.bank.device_classes import load_class
 from simbank.errors import InputError
 
@@ -109,33 +109,20 @@ def breaking(device, greatest_a, volt):
     return NOT_KNOWN if any(rating is None for rating, _ in given) else OPENS
 
 
-# What may protect a small copper conductor at most [A]; NFPA 70 240.4(D), from memory.
-SMALL_CONDUCTORS_A = {"14 AWG": 15.0, "12 AWG": 20.0, "10 AWG": 30.0}
-
-
 def conductor_ampacity(conductor, ambient_k):
-    """(ampacity [A] or None, words): corrected for ambient and bundling, or what to look up.
-
-    An ambient below that of the tables gives nothing more: it is the air of this duty, and the hottest day is not known.
-    """
+    """(ampacity [A] or None, words): :func:`~simbank.bank.ampacity.credited_ampacity_a`, or what to look up."""
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return None, "only its resistance is given: state gauge, length and insulation, or its ampacity"
     if conductor.ampacity_a is not None:
         return conductor.ampacity_a, "as given"
     if conductor.insulation is None:
         return None, "its insulation is not given: read it from the jacket"
-    ambient_c = ambient_k - 273.15
-    at = max(ambient_c, TABLE_AMBIENT_C)
     try:
-        ampacity, words = ampacity_a(conductor.gauge, conductor.insulation, at, conductor.loaded, conductor.material)
+        return credited_ampacity_a(
+            conductor.gauge, conductor.insulation, ambient_k - 273.15, conductor.loaded, conductor.material
+        )
     except InputError as error:
         return None, error.problem
-    if at > ambient_c:
-        words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"
-    most = SMALL_CONDUCTORS_A.get(conductor.gauge.label)
-    if most is not None and ampacity > most:
-        return most, f"{words}; no more than {most:.0f} A for so small a conductor (NFPA 70 240.4(D))"
-    return ampacity, words
 
 
 def conductor_withstand(conductor):
@@ -232,7 +219,7 @@ def device_data(bank, device, greatest_a, place, volt):
 
 
 def devices_present(bank, state):
-    """A device that opens on every parallel pack, every string of more than one pack and every port.
+    """A device that opens on every parallel pack, every string and every port.
 
     ``state`` gives what :func:`breaking` says of each device by name.
     """
