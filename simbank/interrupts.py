@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import signal
@@ -18,6 +19,8 @@ def listen():
     """From now on Ctrl-C ends this process at once, with one line."""
     if threading.current_thread() is threading.main_thread() and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
         signal.signal(signal.SIGINT, _stop_command)
+        # Python puts back the system's own way, which kills without a word, while it shuts down; by then all is done
+        atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)
     sys.unraisablehook = _unless_interrupt
 
 
