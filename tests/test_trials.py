@@ -668,6 +668,49 @@ def test_a_charger_without_float_is_off_once_its_packs_report_full(integrator):
     assert after.abs().max() == 0.0
 
 
+LEAD = """
+name = "A lead-acid bank"
+[pack_types.block]
+capacity = "200 Ah"
+chemistry = "lead_agm"
+cells_in_series = 24
+cell_resistance = "0.6 milliohm"
+[[packs]]
+name = "A"
+type = "block"
+soc = 0.8
+[wiring]
+layout = "busbar"
+lead = { gauge = "2/0 AWG", length = "50 cm" }
+[[ports]]
+name = "sun"
+charger = { current_limit = "40 A", absorb = "57.6 V", tail = "0.02 C" }
+[[ports]]
+name = "load"
+[duty]
+kind = "cycles"
+steps = [
+  { port = "sun", charge = "40 A", hours = 30 },
+  { port = "load", discharge = "40 A", hours = 2.5 },
+  { port = "sun", charge = "40 A", hours = 20 },
+]
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_lead_acid_bank_without_float_rests_when_it_is_full(integrator):
+    """Full it rests at 24 × 2.14 V = 51.4 V, below 0.90 × 57.6 V = 51.8 V: absorption began again and again. Now bulk begins at rest
+    below 70 % (24 × 2.10 V = 50.4 V), here while a load takes half of its charge: 100 Ah of 200 Ah."""
+    result = simbank.simulate(simbank.from_dict(tomllib.loads(LEAD)), integrator=integrator)
+    events = [(e["what"], e["time_s"] / 3600) for e in result.summary["events"] if e["where"] == "sun"]
+    assert [what for what, _ in events] == [
+        "charge voltage reached, voltage held", "absorption ended, off", "bulk charge again",
+        "charge voltage reached, voltage held", "absorption ended, off",
+    ]  # fmt: skip
+    assert events[1][1] < 15.0  # off for as long again, and nothing begins
+    assert 30.0 < events[2][1] < 32.5
+
+
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_a_stop_by_packs_lasts_until_one_hundredth_of_their_charge_is_given_back(integrator):
     """464 stops and new bulks in a day, whatever the rebulk voltage: here one above any voltage of the bank."""
