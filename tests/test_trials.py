@@ -927,6 +927,24 @@ def test_m6_every_file_says_what_made_it(tmp_path):
     assert right(first["made_by"], "simbank.sweep")["vary"] == {"packs.B.soc": "uniform 0.7 0.9"}
 
 
+def test_m6_two_that_write_into_one_folder_lose_no_entry(tmp_path):
+    code = (
+        "import pathlib, sys, time; from simbank import provenance\n"
+        "folder, own = pathlib.Path(sys.argv[1]), sys.argv[2]\n"
+        "while time.time() < float(sys.argv[3]): pass\n"
+        "for k in range(40):\n"
+        "    (folder / f'{own}{k}').write_text(own)\n"
+        "    provenance.note(folder, [f'{own}{k}'], {'by': own})\n"
+    )
+    together = str(time.time() + 1.5)
+    writers = [subprocess.Popen([sys.executable, "-c", code, str(tmp_path), own, together], cwd=ROOT) for own in "ab"]
+    assert [writer.wait(timeout=120) for writer in writers] == [0, 0]
+    records = json.loads((tmp_path / "made_by.json").read_text())
+    files = {record["by"]: set(record["files"]) for record in records}
+    assert files == {own: {f"{own}{k}" for k in range(40)} for own in "ab"}
+    assert {path.name for path in tmp_path.iterdir()} == {"made_by.json", *files["a"], *files["b"]}  # no lock stays
+
+
 def test_m6_tables_are_the_same_for_any_number_of_jobs(root, tmp_path):
     words = [
         "sweep",
@@ -1363,11 +1381,11 @@ def test_b9_error_lines_are_short():
 def test_b9_no_cell_of_a_table_is_a_formula(tmp_path):
     import pandas as pd
 
-    from simbank.files import write_csv
+    from simbank.provenance import write_table
 
     text = ["=HYPERLINK(0)", "+1+1", "-2+3", "@SUM(A1)", "\t=1", "-5 degC", "-40", "+3e4 W", "A", None]
     frame = pd.DataFrame({"=name": text, "volt": [-1.5] * len(text), "n": [-1] * len(text)})
-    write_csv(tmp_path / "table.csv", frame)
+    write_table(tmp_path / "table.csv", frame, {})
     back = pd.read_csv(tmp_path / "table.csv")
     assert list(back.columns) == ["'=name", "volt", "n"]
     assert list(back["'=name"].fillna("")) == ["'=HYPERLINK(0)", "'+1+1", "'-2+3", "'@SUM(A1)", "'\t=1", "-5 degC", "-40",
