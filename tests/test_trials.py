@@ -1027,7 +1027,7 @@ def test_m10_readme_says_what_the_shipped_files_give(root):
     """Figures of README against the scenario or the test that it names, to the digits that it shows."""
     from dataclasses import replace
 
-    from test_hysteresis import charge_and_rest, without_hysteresis
+    from banks import charge_and_rest, without_hysteresis
 
     from simbank.cells import Curve, load_chemistry
 
