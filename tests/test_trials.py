@@ -290,13 +290,13 @@ def strings(own, string="class_t", pack="class_t"):
 
 def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
     """Three strings behind fuses, 600 A, the third taken off: the others open one after the other, as in the run, times to 1 %."""
-    from simbank.simulation import modes
+    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
     cascade = Loads(simbank.from_dict(data)).cascade("string SC", "discharge")
     run = simbank.simulate(simbank.from_dict(data | {"switching": [{"what": "device SC", "at": "0 s"}]}))
-    opened = run.events[run.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
+    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -304,7 +304,7 @@ def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
 
 def test_s11_overload_goes_on_after_a_device_has_opened():
     """Twice 300 A through 150, 225 and 400 A fuses: each opens in turn, with the damage that it carried on, as in the run."""
-    from simbank.simulation import modes
+    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
@@ -312,7 +312,7 @@ def test_s11_overload_goes_on_after_a_device_has_opened():
     cascade = Loads(simbank.from_dict(data)).cascade(None, "discharge", times=3.0)
     data["duty"]["discharge"] = "900 A"
     run = simbank.simulate(simbank.from_dict(data))
-    opened = run.events[run.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
+    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB", "device SC"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
 
@@ -1045,7 +1045,7 @@ def test_m10_readme_says_what_the_shipped_files_give(root):
     """Figures of README against the scenario or the test that it names, to the digits that it shows."""
     from dataclasses import replace
 
-    from test_hysteresis import charge_and_rest, without_hysteresis
+    from banks import charge_and_rest, without_hysteresis
 
     from simbank.cells import Curve, load_chemistry
 
