@@ -30,7 +30,7 @@ SOURCES = (
     "cells/circuit.py",
     "simulation/equations.py",
     "simulation/fast.py",
-    "simulation/modes.py",
+    "simulation/events.py",
     "simulation/ports.py",
     "simulation/quadrature.py",
     "simulation/transient.py",

@@ -267,6 +267,9 @@ class InverterTable(FileModel):
 
 
 REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
+# Without a float voltage the bank comes to rest, where a lead-acid bank stands below 0.90 of its absorption voltage though it is full:
+# bulk then begins again no sooner than the bank rests at this state of charge. Common practice, no source.
+REBULK_SOC = 0.7
 
 
 class ChargerTable(FileModel):
@@ -290,7 +293,8 @@ class ChargerTable(FileModel):
             raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
-    def charger(self, capacity_ah, charge_volt, pack_names):
+    def charger(self, capacity_ah, charge_volt, pack_names, rest_volt):
+        """The charger of a bank; ``rest_volt`` is the bank's voltage at rest at ``REBULK_SOC`` [V]."""
         absorb = self.absorb or charge_volt
         if self.float_ is not None and self.float_ >= absorb:
             raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")
@@ -306,7 +310,8 @@ class ChargerTable(FileModel):
             power_limit_w=self.power_limit or 1e12,
             absorb_volt=absorb,
             float_volt=self.float_,
-            rebulk_volt=self.rebulk or (REBULK_OF_FLOAT * self.float_ if self.float_ else REBULK_OF_ABSORB * absorb),
+            rebulk_volt=self.rebulk
+            or (REBULK_OF_FLOAT * self.float_ if self.float_ else min(REBULK_OF_ABSORB * absorb, rest_volt)),
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,

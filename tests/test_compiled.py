@@ -15,7 +15,7 @@ def test_cache_goes_when_any_source_changes(tmp_path):
     for source in SOURCES:
         (tmp_path / source).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / source).write_text("one")
-    cached = tmp_path / "simulation" / "__pycache__" / "modes.watch.nbi"
+    cached = tmp_path / "simulation" / "__pycache__" / "events.watch.nbi"
     cached.parent.mkdir()
     assert drop_stale(tmp_path)  # no stamp yet
     cached.write_text("code")

@@ -2,20 +2,19 @@
 
 import numpy as np
 import pytest
-from banks import REFERENCE_END, Case, pack, reference_case, wired
-from test_fuzz import random_scenario
+from banks import REFERENCE_END, Case, pack, random_scenario, reference_case, wired
 
 import simbank
 from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
-from simbank.simulation import fast, modes
+from simbank.simulation import events, fast
 from simbank.simulation.run import duty_windows
 
 SCENARIOS = [
     "classroom_chain", "hilltop_clinic", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters", "valley_workshop",
     "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
-TRIPS = (modes.DEVICE_OPENS, modes.DEVICE_INSTANT)
+TRIPS = (events.DEVICE_OPENS, events.DEVICE_INSTANT)
 
 
 def both(scenario, **options):

@@ -4,17 +4,15 @@ import math
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, pack, wired
+from banks import SMALL, Case, affine_chemistry, one_pack, pack, wired
 from spice import needs_ngspice, run_deck
-from test_scenario import SMALL
-from test_sharing import one_pack
 
 import simbank
 from simbank.bank import Bank, Branch, Graph
 from simbank.bank.equipment import BMS, Charger, Inverter, Limit
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import modes
+from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
 E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
@@ -125,8 +123,8 @@ def test_cut_off_and_recovery():
     """Cut off at 51.5 V under load, on again once the resting voltage is back above 52 V and a minute is over."""
     bank = behaving(port=(inverter(recovery_volt=52.0, recovery_delay_s=60.0), None))
     result = simbank.simulate(Case(bank, Duty((Step(7200.0, {"port": Command("power", 3000.0, cutoff_volt=51.5)}),))))
-    cuts = [e["time_s"] for e in result.summary["events"] if e["what"] == modes.CUTOFF]
-    back = [e["time_s"] for e in result.summary["events"] if e["what"] == modes.RECOVERED]
+    cuts = [e["time_s"] for e in result.summary["events"] if e["what"] == events.CUTOFF]
+    back = [e["time_s"] for e in result.summary["events"] if e["what"] == events.RECOVERED]
     assert cuts
     if back:
         assert back[0] - cuts[0] >= 60.0 - 1e-6
@@ -145,9 +143,9 @@ def test_a_cut_off_inverter_stays_off_through_a_charge_that_does_not_bring_its_v
     )  # fmt: skip
     steps = (Step(2 * 3600.0, ask), Step(1800.0, weak), Step(1800.0, ask), Step(1.5 * 3600.0, strong), Step(600.0, ask))
     result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
-    assert len(events(result, modes.CUTOFF)) == 1
+    assert len(times_of(result, events.CUTOFF)) == 1
     again = 3 * 3600.0  # the strong charge begins; it lifts the port above 53.5 V at once or later, but within its time
-    (on,) = events(result, modes.RECOVERED)
+    (on,) = times_of(result, events.RECOVERED)
     assert again <= on < again + 1.5 * 3600.0
     current = result.ports["current_a"]["port"]
     assert current.loc[2.5 * 3600 + 60 : 3 * 3600 - 60].abs().max() == 0.0
@@ -166,7 +164,7 @@ def test_a_step_goes_on_to_the_next_when_an_inverter_is_cut_off_or_a_charger_at_
     ask = {"port": Command("power", 3000.0, cutoff_volt=51.5, ac_asked_w=2700.0, ac_ratio=0.9)}
     steps = (Step(9 * 3600.0, ask | idle, True), Step(9 * 3600.0, idle | {"port": Command("power", -1e5)}, True), Step(600.0))
     result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
-    (cut,), (floats,) = events(result, modes.CUTOFF), events(result, modes.FLOATS)
+    (cut,), (floats,) = times_of(result, events.CUTOFF), times_of(result, events.FLOATS)
     assert 0 < cut < floats < 9 * 3600.0
     assert result.summary["bank"]["duration_h"] * 3600 == pytest.approx(floats + 600.0, abs=0.01)
 
@@ -181,8 +179,8 @@ def test_bulk_absorption_and_float():
     t_hold = (z_hold - 0.5) * 7200
     t_float = t_hold + TAU * math.log(50 / 5) + 60.0
     times = {e["what"]: e["time_s"] for e in result.summary["events"]}
-    assert times[modes.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
-    assert times[modes.FLOATS] == pytest.approx(t_float, abs=1e-2)
+    assert times[events.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
+    assert times[events.FLOATS] == pytest.approx(t_float, abs=1e-2)
     assert result.ports["current_a"]["port"].iloc[-1] == 0
     assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(t_float / 3600, abs=1e-5)
 
@@ -191,10 +189,10 @@ def test_longest_absorption():
     charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.0, absorb_max_s=600.0)
     result = simbank.simulate(Case(behaving(port=(None, charger)), Duty((Step(3 * 3600.0, {"port": Command("power", -1e5)}),))))
     times = {e["what"]: e["time_s"] for e in result.summary["events"]}
-    assert times[modes.FLOATS] - times[modes.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
+    assert times[events.FLOATS] - times[events.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
 
 
-def events(result, what):
+def times_of(result, what):
     return [e["time_s"] for e in result.summary["events"] if e["what"] == what]
 
 
@@ -208,7 +206,7 @@ def test_the_clock_of_absorption_rests_while_the_voltage_is_not_held(integrator)
     result = simbank.simulate(Case(behaving(load=(None, None), sun=(None, charger)), Duty(steps)), integrator=integrator)
     gained = 50 * TAU * (1 - math.exp(-500 / TAU)) / 360000  # in the first 500 s of absorption, of which the load takes back
     bulk = (50 * 600 / 360000 - gained) * 7200
-    assert events(result, modes.FLOATS) == pytest.approx([t_hold + 500 + 600 + bulk + 700], abs=0.05)
+    assert times_of(result, events.FLOATS) == pytest.approx([t_hold + 500 + 600 + bulk + 700], abs=0.05)
     assert result.summary["events"][-1]["because"] == "54.40 V held for 20 min in all"
 
 
@@ -232,7 +230,7 @@ def test_a_cloud_in_the_minute_below_the_tail_begins_the_minute_anew(integrator)
         Step(3600.0, {"port": Command("power", -1e5)}),
     )
     result = simbank.simulate(Case(behaving(port=(None, charger)), Duty(steps)), integrator=integrator)
-    (floats,) = events(result, modes.FLOATS)
+    (floats,) = times_of(result, events.FLOATS)
     assert floats >= t_tail + 30 + 600 + 60 - 1e-6
 
 
@@ -247,8 +245,8 @@ def test_a_new_bulk_after_a_night(integrator):
         )
         bank = behaving(load=(None, None), sun=(None, charger))
         result = simbank.simulate(Case(bank, Duty((sun, night), 3)), integrator=integrator)
-        assert len(events(result, modes.FLOATS)) == days
-        again = [e for e in result.summary["events"] if e["what"] == modes.REBULK]
+        assert len(times_of(result, events.FLOATS)) == days
+        again = [e for e in result.summary["events"] if e["what"] == events.REBULK]
         assert [e["time_s"] for e in again] == pytest.approx([day * 86400.0 for day in range(1, days)])
         assert all(e["because"] == "power offered after 16.0 h without" for e in again)
 
@@ -268,14 +266,14 @@ def test_a_charge_stops_when_packs_report_full(integrator, stop, by):
     """A pack reports full from 99 % on."""
     case = Case(two_packs(stop), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator, output_step_s=1.0)
-    (stopped,) = events(result, modes.STOPPED)
+    (stopped,) = times_of(result, events.STOPPED)
     soc = {name: np.interp(stopped, result.packs.index, values) for name, values in result.packs["soc"].items()}
     reached = soc[by] if isinstance(by, str) else soc["A" if by is min else "B"]  # A, at the take-off, is first
     assert soc["A"] > soc["B"]
     assert reached == pytest.approx(0.99, abs=3e-4)
     assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(stopped / 3600)
     assert result.ports["current_a"]["port"].loc[stopped + 5 :].abs().max() == 0.0
-    assert not events(result, modes.FLOATS)
+    assert not times_of(result, events.FLOATS)
 
 
 @BOTH
@@ -283,7 +281,9 @@ def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
     bms = BMS(over_voltage=Limit(3.40, 2.0, 3.37, 5.0))
     case = Case(two_packs("first full", bms), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator)
-    assert events(result, modes.STOPPED)[0] == pytest.approx(events(result, modes.BLOCK_TEXT[modes.OVER_VOLT])[0], abs=1e-3)
+    assert times_of(result, events.STOPPED)[0] == pytest.approx(
+        times_of(result, events.BLOCK_TEXT[events.OVER_VOLT])[0], abs=1e-3
+    )
     assert result.packs["soc"].to_numpy().max() < 0.99
 
 
@@ -296,8 +296,8 @@ def test_bulk_again_after_a_load():
         Step(3 * 3600.0, {"sun": Command("power", -1e5)}),
     ]
     what = [e["what"] for e in simbank.simulate(Case(bank, Duty(tuple(steps)))).summary["events"]]
-    assert what.index(modes.FLOATS) < what.index(modes.REBULK)
-    assert what.count(modes.FLOATS) == 2
+    assert what.index(events.FLOATS) < what.index(events.REBULK)
+    assert what.count(events.FLOATS) == 2
 
 
 def test_float_carries_a_load():

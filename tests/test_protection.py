@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, ohms, pack, wired
+from banks import Case, affine_chemistry, breaker, fused, ohms, pack, random_scenario, wired
 from scipy.optimize import brentq
 from spice import needs_ngspice, run_deck
-from test_switching import breaker, fused
 from typer.testing import CliRunner
 
 import simbank
@@ -20,7 +19,7 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import modes
+from simbank.simulation import events
 from simbank.simulation.snapshot import Snapshot
 from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
@@ -320,7 +319,7 @@ def test_cascade_is_that_of_the_time_domain_run():
     cascade = Loads(Case(bank, duty)).cascade("C", "discharge")
     assert [who for _, who, _ in cascade.steps] == ["device A", "device B"]
     run = simbank.simulate(Case(replace(bank, switching=(Switching(0.0, "C", False),)), duty))
-    opened = run.events[run.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
+    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -338,7 +337,7 @@ def test_cascade_of_a_scenario_is_that_of_its_run(root):
         },
     )
     run = simbank.simulate(case, tolerance=1e-7)
-    opened = run.events[run.events["what"] == modes.DEVICE_OPENS]
+    opened = run.events[run.events["what"] == events.DEVICE_OPENS]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device A"]
     # the run lets packs relax and drift, which evens their shares; the times agree within some tens of percent
     assert cascade.steps[0][0] == pytest.approx(opened["time_s"].iloc[0], rel=0.4)
@@ -798,8 +797,6 @@ def test_class_or_curve_of_its_own(root):
 @pytest.mark.parametrize("seed", [3, 8, 17, 22, 34])
 def test_random_banks_can_be_looked_at(seed):
     """Strings, buses, single packs, devices on some: no crash, plain JSON, every branch judged or said not to be checkable."""
-    from test_fuzz import random_scenario
-
     scenario = simbank.from_dict(random_scenario(seed))
     found = simbank.protect(scenario, run=False)
     assert json.dumps(found.summary, allow_nan=False)

@@ -5,18 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, constant, ohms, pack
-from test_sharing import one_pack
+from banks import TRIP, Case, affine_chemistry, breaker, constant, fused, one_pack, pack
 
 import simbank
-from simbank.bank import Bank, Branch, Graph
-from simbank.bank.equipment import BMS, Device, Limit, Switching
+from simbank.bank import Bank
+from simbank.bank.equipment import BMS, Limit, Switching
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import modes
+from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)  # 3.2 + 0.2 z
 E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
-TRIP = ((1.35, 2.0, 3.0, 6.0), (3000.0, 90.0, 25.0, 4.0))
 
 
 def with_bms(bms, soc=0.5, name="P", ohm=R):
@@ -31,33 +29,17 @@ def at(result, what, where=None):
     return [e["time_s"] for e in result.summary["events"] if e["what"] == what and where in (None, e["where"])]
 
 
-def fused(packs, device_of, port="port", link=1e-6, switching=()):
-    """Packs at one place, each behind a device of its own; ``device_of`` maps a pack's name to a Device without branch."""
-    branches, devices = [], []
-    for p in packs:
-        branches.append(Branch(f"device {p.name}", "device", f"{p.name}in", "bus+", 1e-4))
-        branches.append(Branch(f"lead {p.name} -", "lead", f"{p.name}-", "bus-", link, ohms(link)))
-        if p.name in device_of:
-            devices.append(replace(device_of[p.name], name=f"device {p.name}", branch=f"device {p.name}"))
-    graph = Graph.build(branches, {p.name: (f"{p.name}in", f"{p.name}-") for p in packs}, {port: ("bus+", "bus-")})
-    return Bank("fused", tuple(packs), graph, devices=tuple(devices), switching=tuple(switching))
-
-
-def breaker(rating, **more):
-    return Device("", "", rating, *TRIP, **more)
-
-
 # ---- BMS ----
 
 
 def test_over_current_delay_to_the_millisecond():
     bms = BMS(discharge_current=Limit(100.0, 10.0, 0.0, 30.0), discharge_current_high=Limit(200.0, 0.1, 0.0, 30.0))
     result = run_one(bms, [constant(0.01, 50.0), constant(0.02, 150.0)])
-    assert at(result, modes.BLOCK_TEXT[modes.OVER_LONG]) == pytest.approx([36.0 + 10.0], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[events.OVER_LONG]) == pytest.approx([36.0 + 10.0], abs=1e-3)
     fast = run_one(bms, [constant(0.01, 50.0), constant(0.001, 250.0)])
-    assert at(fast, modes.BLOCK_TEXT[modes.OVER_SHORT]) == pytest.approx([36.0 + 0.1], abs=1e-3)
+    assert at(fast, events.BLOCK_TEXT[events.OVER_SHORT]) == pytest.approx([36.0 + 0.1], abs=1e-3)
     instant = run_one(BMS(short_circuit=Limit(400.0, 1e-3)), [constant(0.01, 0.0), constant(0.01, 500.0)])
-    assert at(instant, modes.BLOCK_TEXT[modes.OVER_INSTANT]) == pytest.approx([36.001], abs=1e-3)
+    assert at(instant, events.BLOCK_TEXT[events.OVER_INSTANT]) == pytest.approx([36.001], abs=1e-3)
 
 
 def test_a_delay_that_does_not_run_out_does_nothing():
@@ -71,19 +53,19 @@ def test_over_voltage_delay_and_release():
     bms = BMS(over_voltage=Limit(3.38, 1.0, 3.37, 0.5))
     result = run_one(bms, [constant(1.0, -60.0, volt_limit=99.0), constant(0.5, 60.0)], soc=0.7)
     z = (16 * 3.38 - E0 - R * 60) / BETA
-    assert at(result, modes.BLOCK_TEXT[modes.OVER_VOLT]) == pytest.approx([(z - 0.7) * 6000 + 1.0], abs=1e-3)
-    assert len(at(result, modes.RELEASED)) == 1
+    assert at(result, events.BLOCK_TEXT[events.OVER_VOLT]) == pytest.approx([(z - 0.7) * 6000 + 1.0], abs=1e-3)
+    assert len(at(result, events.RELEASED)) == 1
 
 
 def test_over_current_tries_again_and_then_stays_open():
     bms = BMS(discharge_current=Limit(100.0, 1.0, 0.0, 20.0), retries=2)
     result = run_one(bms, [Step(300.0, {"port": Command("current", 150.0)}), Step(300.0, {"port": Command("current", 150.0)})])
-    assert len(at(result, modes.BLOCK_TEXT[modes.OVER_LONG])) >= 1
+    assert len(at(result, events.BLOCK_TEXT[events.OVER_LONG])) >= 1
     assert result.summary["bank"]["duration_h"] == pytest.approx(600 / 3600)
     a, b = with_bms(bms, name="A"), with_bms(BMS(), name="B", ohm=60e-3)
     pair = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.2, 140.0),))))
-    assert len(at(pair, modes.BLOCK_TEXT[modes.OVER_LONG], "A")) == 3  # the first and two more tries
-    assert len(at(pair, modes.LOCKED, "A")) == 1
+    assert len(at(pair, events.BLOCK_TEXT[events.OVER_LONG], "A")) == 3  # the first and two more tries
+    assert len(at(pair, events.LOCKED, "A")) == 1
     assert pair.packs["current_a"]["A"].iloc[-1] == 0
 
 
@@ -93,7 +75,7 @@ def test_temperature_limits_block_charge_only(kelvin, blocked):
     cold = replace(with_bms(bms), temperature_k=kelvin)
     steps = [constant(0.1, -20.0, volt_limit=99.0), constant(0.1, 20.0)]
     result = simbank.simulate(Case(Bank("x", (cold,), one_pack(cold).graph, kelvin), Duty(tuple(steps))))
-    assert bool(at(result, modes.BLOCK_TEXT[modes.CHARGE_TEMP])) == blocked
+    assert bool(at(result, events.BLOCK_TEXT[events.CHARGE_TEMP])) == blocked
     current = result.packs["current_a"]["P"]
     assert current.loc[420.0] == 20.0
     assert (current.loc[120.0] == 0) == blocked
@@ -105,8 +87,8 @@ def test_a_chattering_limit_is_settled_and_reported():
     a, b = with_bms(bms, 0.52, "A"), with_bms(BMS(), 0.4, "B", 30e-3)
     result = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.5, 30.0),))))
     assert result.complete
-    if len(at(result, modes.BLOCK_TEXT[modes.UNDER_VOLT], "A")) > 60:
-        assert at(result, modes.LOCKED, "A")
+    if len(at(result, events.BLOCK_TEXT[events.UNDER_VOLT], "A")) > 60:
+        assert at(result, events.LOCKED, "A")
     assert len(result.events) < 600
 
 
@@ -114,7 +96,7 @@ def test_one_blocked_pack_does_not_end_the_charge():
     a = with_bms(BMS(over_voltage=Limit(3.39, 1.0, 3.36)), 0.93, "A")
     b = with_bms(BMS(over_voltage=Limit(3.50, 1.0, 3.36)), 0.60, "B")
     result = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.3, -80.0, volt_limit=99.0),))))
-    assert at(result, modes.BLOCK_TEXT[modes.OVER_VOLT], "A")
+    assert at(result, events.BLOCK_TEXT[events.OVER_VOLT], "A")
     assert result.ports["current_a"]["port"].iloc[-1] == -80.0
     assert result.packs["current_a"]["B"].iloc[-1] == pytest.approx(-80.0)
     assert result.summary["packs"][0]["charge_blocked_h"] > 0.1
@@ -128,7 +110,7 @@ def test_steady_overload_opens_at_the_curve(multiple, seconds):
     """At the table's points and half way between two of them on log-log paper."""
     bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": breaker(50.0)})
     result = simbank.simulate(Case(bank, Duty((constant(1.0, 50.0 * multiple),))))
-    assert at(result, modes.DEVICE_OPENS) == pytest.approx([seconds], rel=1e-4)
+    assert at(result, events.DEVICE_OPENS) == pytest.approx([seconds], rel=1e-4)
 
 
 def test_rating_and_the_gates_of_a_breaker():
@@ -140,7 +122,7 @@ def test_rating_and_the_gates_of_a_breaker():
     assert times[1.35] <= 3600
     assert times[2.0] <= 120
     bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": breaker(50.0)})
-    assert not at(simbank.simulate(Case(bank, Duty((constant(5.0, 50.0),)))), modes.DEVICE_OPENS)
+    assert not at(simbank.simulate(Case(bank, Duty((constant(5.0, 50.0),)))), events.DEVICE_OPENS)
 
 
 def test_thermal_memory():
@@ -149,7 +131,7 @@ def test_thermal_memory():
     steps = [Step(60.0, {"port": Command("current", 100.0)}), Step(300.0), Step(600.0, {"port": Command("current", 100.0)})]
     result = simbank.simulate(Case(bank, Duty(tuple(steps))))
     left = 60 / 90 * math.exp(-0.5)
-    assert at(result, modes.DEVICE_OPENS) == pytest.approx([360 + 90 * (1 - left)], abs=1e-2)
+    assert at(result, events.DEVICE_OPENS) == pytest.approx([360 + 90 * (1 - left)], abs=1e-2)
 
 
 def test_instantaneous_release_and_reset():
@@ -157,8 +139,8 @@ def test_instantaneous_release_and_reset():
     bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": device})
     steps = [constant(0.01, 20.0), Step(10.0, {"port": Command("current", 300.0)}), constant(0.1, 0.0), constant(0.1, 20.0)]
     result = simbank.simulate(Case(bank, Duty(tuple(steps))))
-    assert at(result, modes.DEVICE_INSTANT) == pytest.approx([36.02], abs=1e-3)
-    assert at(result, modes.DEVICE_CLOSES) == pytest.approx([156.02], abs=1e-3)
+    assert at(result, events.DEVICE_INSTANT) == pytest.approx([36.02], abs=1e-3)
+    assert at(result, events.DEVICE_CLOSES) == pytest.approx([156.02], abs=1e-3)
     assert result.packs["current_a"]["A"].iloc[-1] == pytest.approx(20.0)
 
 
@@ -173,13 +155,13 @@ def test_cascade_against_a_hand_calculation():
         return math.exp(np.interp(math.log(multiple), np.log(TRIP[0]), np.log(TRIP[1])))
 
     first = by_curve(100 / 60)
-    opened = {e["where"]: e["time_s"] for e in result.summary["events"] if e["what"] == modes.DEVICE_OPENS}
+    opened = {e["where"]: e["time_s"] for e in result.summary["events"] if e["what"] == events.DEVICE_OPENS}
     assert opened["device A"] == pytest.approx(first, rel=1e-4)
     second = first + by_curve(1.5)  # B and C stood at their rating before: no damage below 1.05 times
     assert opened["device B"] == pytest.approx(second, rel=1e-3)
     because = {e["where"]: e["because"] for e in result.summary["events"]}
     assert "after device A opens" in because["device B"]
-    assert modes.NO_PACK in [e["what"] for e in result.summary["events"]]
+    assert events.NO_PACK in [e["what"] for e in result.summary["events"]]
     assert result.packs["current_a"].iloc[-1].abs().max() == 0
     assert result.summary["closure"]["energy_relative"] < 1e-5
 
@@ -209,7 +191,7 @@ def test_precharge_limits_the_inrush():
     result = simbank.simulate(Case(fused([a, b], {}, switching=order), Duty((constant(0.5, 0.0),))), output_step_s=1.0)
     total = 2 * R + 2e-4 + 2e-6
     assert result.packs["current_a"]["A"].loc[602.0] == pytest.approx(BETA * 0.4 / (total + 2.0), rel=1e-3)
-    assert at(result, modes.PRECHARGED) == pytest.approx([605.0], abs=1e-3)
+    assert at(result, events.PRECHARGED) == pytest.approx([605.0], abs=1e-3)
     assert result.packs["current_a"]["A"].loc[606.0] > 50
 
 
@@ -218,7 +200,7 @@ def test_a_short_circuit_limit_stops_a_hard_reconnection():
     a, b = with_bms(bms, 0.8, "A"), with_bms(BMS(), 0.4, "B")
     order = [Switching(0.0, "B", False), Switching(600.0, "B", True)]
     result = simbank.simulate(Case(fused([a, b], {}, switching=order), Duty((constant(0.5, 0.0),))))
-    assert at(result, modes.BLOCK_TEXT[modes.OVER_INSTANT], "A") == pytest.approx([600.001], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[events.OVER_INSTANT], "A") == pytest.approx([600.001], abs=1e-3)
 
 
 def test_device_by_schedule():

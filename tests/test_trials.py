@@ -290,13 +290,13 @@ def strings(own, string="class_t", pack="class_t"):
 
 def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
     """Three strings behind fuses, 600 A, the third taken off: the others open one after the other, as in the run, times to 1 %."""
-    from simbank.simulation import modes
+    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
     cascade = Loads(simbank.from_dict(data)).cascade("string SC", "discharge")
     run = simbank.simulate(simbank.from_dict(data | {"switching": [{"what": "device SC", "at": "0 s"}]}))
-    opened = run.events[run.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
+    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -304,7 +304,7 @@ def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
 
 def test_s11_overload_goes_on_after_a_device_has_opened():
     """Twice 300 A through 150, 225 and 400 A fuses: each opens in turn, with the damage that it carried on, as in the run."""
-    from simbank.simulation import modes
+    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
@@ -312,7 +312,7 @@ def test_s11_overload_goes_on_after_a_device_has_opened():
     cascade = Loads(simbank.from_dict(data)).cascade(None, "discharge", times=3.0)
     data["duty"]["discharge"] = "900 A"
     run = simbank.simulate(simbank.from_dict(data))
-    opened = run.events[run.events["what"].isin([modes.DEVICE_OPENS, modes.DEVICE_INSTANT])]
+    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB", "device SC"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
 
@@ -668,6 +668,49 @@ def test_a_charger_without_float_is_off_once_its_packs_report_full(integrator):
     assert after.abs().max() == 0.0
 
 
+LEAD = """
+name = "A lead-acid bank"
+[pack_types.block]
+capacity = "200 Ah"
+chemistry = "lead_agm"
+cells_in_series = 24
+cell_resistance = "0.6 milliohm"
+[[packs]]
+name = "A"
+type = "block"
+soc = 0.8
+[wiring]
+layout = "busbar"
+lead = { gauge = "2/0 AWG", length = "50 cm" }
+[[ports]]
+name = "sun"
+charger = { current_limit = "40 A", absorb = "57.6 V", tail = "0.02 C" }
+[[ports]]
+name = "load"
+[duty]
+kind = "cycles"
+steps = [
+  { port = "sun", charge = "40 A", hours = 30 },
+  { port = "load", discharge = "40 A", hours = 2.5 },
+  { port = "sun", charge = "40 A", hours = 20 },
+]
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_lead_acid_bank_without_float_rests_when_it_is_full(integrator):
+    """Full it rests at 24 × 2.14 V = 51.4 V, below 0.90 × 57.6 V = 51.8 V: absorption began again and again. Now bulk begins at rest
+    below 70 % (24 × 2.10 V = 50.4 V), here while a load takes half of its charge: 100 Ah of 200 Ah."""
+    result = simbank.simulate(simbank.from_dict(tomllib.loads(LEAD)), integrator=integrator)
+    events = [(e["what"], e["time_s"] / 3600) for e in result.summary["events"] if e["where"] == "sun"]
+    assert [what for what, _ in events] == [
+        "charge voltage reached, voltage held", "absorption ended, off", "bulk charge again",
+        "charge voltage reached, voltage held", "absorption ended, off",
+    ]  # fmt: skip
+    assert events[1][1] < 15.0  # off for as long again, and nothing begins
+    assert 30.0 < events[2][1] < 32.5
+
+
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_a_stop_by_packs_lasts_until_one_hundredth_of_their_charge_is_given_back(integrator):
     """464 stops and new bulks in a day, whatever the rebulk voltage: here one above any voltage of the bank."""
@@ -927,6 +970,24 @@ def test_m6_every_file_says_what_made_it(tmp_path):
     assert right(first["made_by"], "simbank.sweep")["vary"] == {"packs.B.soc": "uniform 0.7 0.9"}
 
 
+def test_m6_two_that_write_into_one_folder_lose_no_entry(tmp_path):
+    code = (
+        "import pathlib, sys, time; from simbank import provenance\n"
+        "folder, own = pathlib.Path(sys.argv[1]), sys.argv[2]\n"
+        "while time.time() < float(sys.argv[3]): pass\n"
+        "for k in range(40):\n"
+        "    (folder / f'{own}{k}').write_text(own)\n"
+        "    provenance.note(folder, [f'{own}{k}'], {'by': own})\n"
+    )
+    together = str(time.time() + 1.5)
+    writers = [subprocess.Popen([sys.executable, "-c", code, str(tmp_path), own, together], cwd=ROOT) for own in "ab"]
+    assert [writer.wait(timeout=120) for writer in writers] == [0, 0]
+    records = json.loads((tmp_path / "made_by.json").read_text())
+    files = {record["by"]: set(record["files"]) for record in records}
+    assert files == {own: {f"{own}{k}" for k in range(40)} for own in "ab"}
+    assert {path.name for path in tmp_path.iterdir()} == {"made_by.json", *files["a"], *files["b"]}  # no lock stays
+
+
 def test_m6_tables_are_the_same_for_any_number_of_jobs(root, tmp_path):
     words = [
         "sweep",
@@ -1027,7 +1088,7 @@ def test_m10_readme_says_what_the_shipped_files_give(root):
     """Figures of README against the scenario or the test that it names, to the digits that it shows."""
     from dataclasses import replace
 
-    from test_hysteresis import charge_and_rest, without_hysteresis
+    from banks import charge_and_rest, without_hysteresis
 
     from simbank.cells import Curve, load_chemistry
 
@@ -1363,11 +1424,11 @@ def test_b9_error_lines_are_short():
 def test_b9_no_cell_of_a_table_is_a_formula(tmp_path):
     import pandas as pd
 
-    from simbank.files import write_csv
+    from simbank.provenance import write_table
 
     text = ["=HYPERLINK(0)", "+1+1", "-2+3", "@SUM(A1)", "\t=1", "-5 degC", "-40", "+3e4 W", "A", None]
     frame = pd.DataFrame({"=name": text, "volt": [-1.5] * len(text), "n": [-1] * len(text)})
-    write_csv(tmp_path / "table.csv", frame)
+    write_table(tmp_path / "table.csv", frame, {})
     back = pd.read_csv(tmp_path / "table.csv")
     assert list(back.columns) == ["'=name", "volt", "n"]
     assert list(back["'=name"].fillna("")) == ["'=HYPERLINK(0)", "'+1+1", "'-2+3", "'@SUM(A1)", "'\t=1", "-5 degC", "-40",

@@ -30,7 +30,7 @@ import numpy as np
 
 from simbank.compiled import inlined, kernel, plain
 from simbank.simulation import equations as eq
-from simbank.simulation import modes
+from simbank.simulation import events
 from simbank.simulation import ports as port_laws
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
@@ -406,13 +406,13 @@ def _between(share, h, y0, f0, y1, f1, out):
 def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
     for a in range(phase.size):
-        if phase[a] != modes.DONE and ports[a, eq.LIVE] == 0.0:
+        if phase[a] != events.DONE and ports[a, eq.LIVE] == 0.0:
             silent = told[a] & port_laws.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
             if equip[a, port_laws.STAYS] == 0.0 or not silent:
                 return False
     quiet = True
     for k in range(pack_state.size):
-        quiet = quiet and not modes.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
+        quiet = quiet and not events.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
     return quiet
 
 
@@ -421,7 +421,7 @@ def scratch_arrays(n, p, d):
     size = eq.N_STATES * n + d
     arrays = [array for _ in range(4) for array in eq.working_arrays(n, p)]
     arrays += [np.zeros((eq.N_PORT_WORK + p, p)), *(np.empty(size) for _ in range(5)), np.empty((2 * n, N_TABLE))]
-    return (*arrays, np.zeros((N_PLAN, n)), np.empty(modes.PACK_SLOTS * n + modes.PORT_SLOTS * p + modes.DEVICE_SLOTS * d + 1))
+    return (*arrays, np.zeros((N_PLAN, n)), np.empty(events.PACK_SLOTS * n + events.PORT_SLOTS * p + events.DEVICE_SLOTS * d + 1))
 
 
 @plain
@@ -467,8 +467,8 @@ def advance(
         table, profile, due,
     ) = scratch  # fmt: skip
     table_h = -1.0
-    packs_end = modes.PACK_SLOTS * n
-    ports_end = packs_end + modes.PORT_SLOTS * p
+    packs_end = events.PACK_SLOTS * n
+    ports_end = packs_end + events.PORT_SLOTS * p
     filled, steps = 0, 0
     solved = False  # whether work and now belong to y
     g = 0
@@ -499,7 +499,7 @@ def advance(
                 else:
                     eq.solve_bank(local, y, cells, curves_of, curves, hybrid, ports, work, port, now)
                     solved = True
-                worst = modes.watch_solved(
+                worst = events.watch_solved(
                     local, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
                     monitor_state, phase, ports, devices, flows, device_state, due,
                 )  # fmt: skip
@@ -508,11 +508,11 @@ def advance(
                 if worst <= 0.0:
                     break
                 slot, first = -1, -1
-                for i in range(ports_end + modes.DEVICE_SLOTS * devices.shape[0]):
+                for i in range(ports_end + events.DEVICE_SLOTS * devices.shape[0]):
                     if due[i] > 0.0:
                         if i < packs_end or i >= ports_end:
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
-                        a, kind = (i - packs_end) // modes.PORT_SLOTS, (i - packs_end) % modes.PORT_SLOTS
+                        a, kind = (i - packs_end) // events.PORT_SLOTS, (i - packs_end) % events.PORT_SLOTS
                         first = i if first < 0 else first
                         if slot < 0 and port_laws.overruns(a, kind, local, phase, ports):
                             slot = i
@@ -520,7 +520,7 @@ def advance(
                 changes += 1
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
-                a, kind = (slot - packs_end) // modes.PORT_SLOTS, (slot - packs_end) % modes.PORT_SLOTS
+                a, kind = (slot - packs_end) // events.PORT_SLOTS, (slot - packs_end) % events.PORT_SLOTS
                 volt = port[eq.V, a]
                 alone = volt - now[n + a, n + a] * port[eq.J, a]
                 port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, volt, alone)
@@ -577,7 +577,7 @@ def advance(
                 if h < grown < KEEP * h:
                     grown = h
                 h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
-                worst = modes.watch_solved(
+                worst = events.watch_solved(
                     local + h, y_1, work_1, port_1, now_1, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
                     monitors, monitor_state, phase, ports, devices, flows, device_state, due,
                 )  # fmt: skip
@@ -594,7 +594,7 @@ def advance(
                         _between(middle, h, y, f, y_1, f_1, y_s)
                         at = local + middle * h
                         eq.solve_bank(at, y_s, cells, curves_of, curves, hybrid, ports, work_s, port_s, now_s)
-                        worst = modes.watch_solved(
+                        worst = events.watch_solved(
                             at, y_s, work_s, port_s, now_s, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
                             monitors, monitor_state, phase, ports, devices, flows, device_state, due,
                         )  # fmt: skip

@@ -1,6 +1,6 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
-State of the ports: ``phase`` (see :mod:`simbank.simulation.modes`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
+State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
 below), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
 port, what, value), ``count[0]`` of them filled.
 
@@ -49,7 +49,7 @@ from simbank.cells.curves import curve_value
 from simbank.compiled import inlined, kernel, plain
 from simbank.errors import InputError
 from simbank.simulation import equations as eq
-from simbank.simulation import modes
+from simbank.simulation import events
 
 __all__ = [
     "all_done",
@@ -85,9 +85,9 @@ N_COMMAND = 9
 # What is noted, in the order of these numbers.
 HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN = range(13)
 WHATS = (
-    modes.HOLDS_VOLTAGE, modes.CURRENT_AGAIN, modes.CHARGE_ENDED, modes.FLOATS, modes.REBULK, modes.CUTOFF, modes.RECOVERED,
-    modes.TOO_MUCH_POWER, modes.FLOATS, modes.STOPPED, modes.REBULK, modes.TOO_LITTLE,
-    modes.NOTHING_IN,
+    events.HOLDS_VOLTAGE, events.CURRENT_AGAIN, events.CHARGE_ENDED, events.FLOATS, events.REBULK, events.CUTOFF, events.RECOVERED,
+    events.TOO_MUCH_POWER, events.FLOATS, events.STOPPED, events.REBULK, events.TOO_LITTLE,
+    events.NOTHING_IN,
 )  # fmt: skip
 NO_PACK_BIT = 1 << 20
 
@@ -123,7 +123,7 @@ def equipment_array(behaviours, pack_names):
             out[a, FLOAT] = -np.inf if charger.float_volt is None else charger.float_volt
             out[a, [POWER_MAX, CURRENT_LIMIT, FOLLOWS]] = charger.power_limit_w, charger.current_limit_a, charger.follows_bms
             out[a, [TAIL_TIME, NEW_BULK_AFTER]] = charger.tail_time_s, charger.new_bulk_after_s
-            general = {None: modes.NO_STOP, "first full": modes.FIRST_FULL, "all full": modes.ALL_FULL}
+            general = {None: events.NO_STOP, "first full": events.FIRST_FULL, "all full": events.ALL_FULL}
             stops = {f"{name} full": k + 1 for k, name in enumerate(pack_names)} | general
             if charger.stop not in stops:
                 raise InputError(f"use one of {', '.join(s for s in stops if s)}", key="charger.stop", value=charger.stop)
@@ -161,12 +161,12 @@ def _keep_clock(a, t, phase, ports, timer, equip):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     clock = timer[a]
     absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0 and ports[a, eq.LIVE] > 0.0
-    absorbs = absorbs and (phase[a] == modes.HOLD or phase[a] == modes.IDLE)
+    absorbs = absorbs and (phase[a] == events.HOLD or phase[a] == events.IDLE)
     if absorbs and clock[ABSORB_AT] == np.inf:
         clock[ABSORB_AT] = t + clock[ABSORB_LEFT]
     elif not absorbs and clock[ABSORB_AT] < np.inf:
         clock[ABSORB_LEFT], clock[ABSORB_AT] = max(0.0, clock[ABSORB_AT] - t), np.inf
-    if absorbs and phase[a] == modes.IDLE and ports[a, eq.TAIL] > 0.0 and ports[a, eq.TAIL_RUNS] == 0.0:
+    if absorbs and phase[a] == events.IDLE and ports[a, eq.TAIL] > 0.0 and ports[a, eq.TAIL_RUNS] == 0.0:
         ports[a, eq.TAIL_RUNS] = 1.0  # no current at all is below any tail
         clock[TAIL_AT] = t + equip[a, TAIL_TIME]
     elif not absorbs:
@@ -186,13 +186,13 @@ def keep_clocks(t, phase, ports, timer, equip):
 @kernel
 def _turns(a, value, phase):
     """A port that lives on starts to follow: at its first step, and when its command changes direction."""
-    if phase[a] == modes.DONE:
+    if phase[a] == events.DONE:
         return True
     if value == 0.0:
-        return phase[a] == modes.LIMITED or phase[a] == modes.HOLD
+        return phase[a] == events.LIMITED or phase[a] == events.HOLD
     if value > 0.0:
-        return phase[a] == modes.LIMITED or phase[a] == modes.HOLD or phase[a] == modes.IDLE
-    return phase[a] == modes.CUT
+        return phase[a] == events.LIMITED or phase[a] == events.HOLD or phase[a] == events.IDLE
+    return phase[a] == events.CUT
 
 
 @inlined
@@ -215,7 +215,7 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
         if not stays:
             row[eq.MODE] = row[eq.KIND] = eq.OFF
             row[eq.SET] = row[eq.SLOPE] = row[eq.AC] = row[eq.AC_ASKED] = 0.0
-            phase[a] = modes.DONE
+            phase[a] = events.DONE
             if not present:
                 continue
         kind = command[C_KIND] if present else eq.POWER
@@ -229,7 +229,7 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
             if not charger:
                 row[eq.VOLT_LIMIT], row[eq.TAIL] = command[C_VOLT], command[C_TAIL]
         if not stays or _turns(a, value, phase):
-            phase[a] = modes.FOLLOW
+            phase[a] = events.FOLLOW
         if charger:
             row[eq.STOP] = equip[a, STOP_AT]
             dark = t - timer[a, DARK_SINCE]
@@ -238,19 +238,19 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
                 if dark >= equip[a, NEW_BULK_AFTER]:
                     if row[eq.REBULK] > 0.0:
                         note(log, count, t, a, WAKES, dark)
-                        phase[a] = modes.FOLLOW
+                        phase[a] = events.FOLLOW
                     _begin_bulk(a, ports, timer, told, equip)
             elif timer[a, DARK_SINCE] == np.inf:
                 timer[a, DARK_SINCE] = t
             if row[eq.REBULK] == 0.0:
                 row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
-                if phase[a] == modes.IDLE and value >= 0.0:
-                    phase[a] = modes.FOLLOW
-        elif phase[a] == modes.IDLE and value >= 0.0:
-            phase[a] = modes.FOLLOW
-        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == modes.FOLLOW:  # a charge between did not bring the voltage back
-            phase[a], row[eq.MODE] = modes.CUT, eq.OFF
-        if phase[a] == modes.FOLLOW:
+                if phase[a] == events.IDLE and value >= 0.0:
+                    phase[a] = events.FOLLOW
+        elif phase[a] == events.IDLE and value >= 0.0:
+            phase[a] = events.FOLLOW
+        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW:  # a charge between did not bring the voltage back
+            phase[a], row[eq.MODE] = events.CUT, eq.OFF
+        if phase[a] == events.FOLLOW:
             row[eq.MODE] = kind
         _keep_clock(a, t, phase, ports, timer, equip)
 
@@ -269,10 +269,10 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
                 allowed = 0.0
                 for k in range(n):
                     state = pack_state[k]
-                    if state == modes.CLOSED or state == modes.EMPTY_OPEN or state == modes.EMPTY_CONDUCTING:
+                    if state == events.CLOSED or state == events.EMPTY_OPEN or state == events.EMPTY_CONDUCTING:
                         rate, _, _ = curve_value(curves, curves_of[eq.COLD, k], y[4 * n + k] - eq.KELVIN)
                         own = rate * cells[eq.Q, k] / 3600.0
-                        allowed += min(own, 0.95 * monitors[k, modes.OVER_CHARGE, modes.LIMIT])
+                        allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
             most = min(most, allowed)
         ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
 
@@ -282,7 +282,7 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
     ports[a, eq.MODE] = eq.OFF
     if equip[a, CHARGER] == 0.0:
-        phase[a] = modes.DONE
+        phase[a] = events.DONE
         note(log, count, t, a, ENDED, volt)
         return
     if ports[a, eq.REBULK] == 0.0:
@@ -292,13 +292,13 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
         timer[a, ABSORB_AT] = np.inf
         ports[a, eq.VOLT_LIMIT] = equip[a, FLOAT]
         ports[a, eq.TAIL] = 0.0
-    phase[a] = modes.IDLE
+    phase[a] = events.IDLE
 
 
 @kernel
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
-    phase[a] = modes.DONE if equip[a, INVERTER] == 0.0 else modes.CUT
+    phase[a] = events.DONE if equip[a, INVERTER] == 0.0 else events.CUT
     ports[a, eq.MODE] = eq.OFF
     if equip[a, INVERTER] > 0.0:
         ports[a, eq.CUT_OFF], ports[a, eq.RECOVERY] = 1.0, np.inf
@@ -307,7 +307,7 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
 
 @plain
 def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
-    """The change of port ``a`` that :func:`simbank.simulation.modes.watch` found due in its ``slot``.
+    """The change of port ``a`` that :func:`simbank.simulation.events.watch` found due in its ``slot``.
 
     ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant, ``volt_alone`` what it would be
     if this port carried no current.
@@ -329,35 +329,35 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
     wish = eq.commanded(now, ports, a)
     charging = wish < 0.0
     at_float = ports[a, eq.REBULK] > 0.0
-    if (doing == modes.HOLD and slot == 0) or (doing == modes.FOLLOW and charging):
+    if (doing == events.HOLD and slot == 0) or (doing == events.FOLLOW and charging):
         asked = -wish / max(volt, 1.0) if ports[a, eq.KIND] == eq.POWER else -wish
         if asked > ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
-            set_phase(a, modes.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+            set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
             return
     if slot == 2 and at_float:
         _begin_bulk(a, ports, timer, told, equip)
-        set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
-    elif slot == 0 and ((doing == modes.FOLLOW and charging) or doing == modes.LIMITED):
-        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, eq.VOLT_LIMIT] + modes.HIGHER_VOLT:
-            new = modes.DONE if ports[a, eq.TAIL] > 0.0 else modes.IDLE  # no current is below any tail
+    elif slot == 0 and ((doing == events.FOLLOW and charging) or doing == events.LIMITED):
+        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, eq.VOLT_LIMIT] + events.HIGHER_VOLT:
+            new = events.DONE if ports[a, eq.TAIL] > 0.0 else events.IDLE  # no current is below any tail
             set_phase(a, new, eq.OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
             return
-        set_phase(a, modes.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
-    elif doing == modes.FOLLOW and charging:
-        set_phase(a, modes.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
-    elif doing == modes.FOLLOW:
+        set_phase(a, events.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
+    elif doing == events.FOLLOW and charging:
+        set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+    elif doing == events.FOLLOW:
         _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
-    elif doing == modes.LIMITED or (doing == modes.HOLD and slot == 0):
-        what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == modes.HOLD else -1
-        set_phase(a, modes.FOLLOW, ports[a, eq.KIND], what, t, phase, ports, told, equip, log, count, volt)
-    elif doing == modes.HOLD:
+    elif doing == events.LIMITED or (doing == events.HOLD and slot == 0):
+        what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == events.HOLD else -1
+        set_phase(a, events.FOLLOW, ports[a, eq.KIND], what, t, phase, ports, told, equip, log, count, volt)
+    elif doing == events.HOLD:
         _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
-    elif doing == modes.IDLE:
-        set_phase(a, modes.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
-    elif doing == modes.CUT:
+    elif doing == events.IDLE:
+        set_phase(a, events.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
+    elif doing == events.CUT:
         ports[a, eq.CUT_OFF] = 0.0
-        set_phase(a, modes.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 
 
@@ -367,11 +367,11 @@ def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     (slot 2, and slot 1 where there is no tail)."""
     plain_port = equip[a, CHARGER] == 0.0
     if plain_port and ports[a, eq.TAIL] == 0.0:  # held to the end of the step: it gives again when the bank falls to the voltage
-        set_phase(a, modes.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
     elif plain_port or ports[a, eq.REBULK] > 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif slot == 2 or ports[a, eq.TAIL] == 0.0:
-        set_phase(a, modes.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
     elif ports[a, eq.TAIL_RUNS] > 0.0:
         ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
     elif equip[a, TAIL_TIME] == 0.0:
@@ -402,7 +402,7 @@ def all_done(phase, ports, equip):
     """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
     is asked, or its discharge was cut off, or its charge has come to float."""
     for a in range(phase.size):
-        if phase[a] == modes.DONE:
+        if phase[a] == events.DONE:
             continue
         if equip[a, STAYS] == 0.0:
             return False
@@ -410,7 +410,7 @@ def all_done(phase, ports, equip):
         if equip[a, INVERTER] > 0.0 and ports[a, eq.KIND] == eq.POWER:
             idles = ports[a, eq.SET] >= 0.0 and ports[a, eq.AC_ASKED] == 0.0
         charged = ports[a, eq.SET] < 0.0 and ports[a, eq.REBULK] > 0.0
-        if asked and not idles and not charged and phase[a] != modes.CUT:
+        if asked and not idles and not charged and phase[a] != events.CUT:
             return False
     return True
 
@@ -418,6 +418,6 @@ def all_done(phase, ports, equip):
 @plain
 def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
-    if phase[a] == modes.FOLLOW:
+    if phase[a] == events.FOLLOW:
         return eq.commanded(now, ports, a) < 0.0
-    return phase[a] == modes.LIMITED or (phase[a] == modes.HOLD and slot == 0)
+    return phase[a] == events.LIMITED or (phase[a] == events.HOLD and slot == 0)

@@ -9,7 +9,7 @@ import numpy as np
 
 from simbank import provenance
 from simbank.simulation import equations as eq
-from simbank.simulation import modes
+from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.run_warnings import cascades, too_cold
 from simbank.warning import BankWarning, as_records
@@ -260,7 +260,7 @@ def _summary(run, stored_change_j):
     discharge, charge = share(eq.ACC_DISCHARGE), share(eq.ACC_CHARGE)
     blocked = {
         what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(run.events) if e_what == what}
-        for what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)
+        for what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)
     }
 
     soc_range, spread_max, first_at, apart, _ = run.extremes
@@ -268,7 +268,7 @@ def _summary(run, stored_change_j):
     def first(k, rising):
         reached_s = first_at[0 if rising else 1, k]
         at = [float(reached_s / 3600.0) if np.isfinite(reached_s) else None]
-        at.append(blocked[modes.CHARGE_BLOCKED if rising else modes.DISCHARGE_BLOCKED].get(bank.packs[k].name))
+        at.append(blocked[events.CHARGE_BLOCKED if rising else events.DISCHARGE_BLOCKED].get(bank.packs[k].name))
         return min((t for t in at if t is not None), default=None)
 
     packs = [
@@ -407,9 +407,9 @@ def beyond_warnings(packs, rows):
     return found
 
 
-def assumed_bms_warnings(packs, events):
+def assumed_bms_warnings(packs, happened):
     """Packs that opened at a cell limit by a BMS that the file does not give."""
-    opened = {where for _, where, what, _ in events if what in (modes.CHARGE_BLOCKED, modes.DISCHARGE_BLOCKED)}
+    opened = {where for _, where, what, _ in happened if what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)}
     names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
     if not names:
         return []
@@ -448,8 +448,8 @@ def _ports(run):
                 "conducts_h": acc[eq.PORT_CONDUCTS_S, a] / 3600.0,
                 "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
-                "first_cutoff_h": first(modes.CUTOFF, modes.TOO_MUCH_POWER),
-                "first_charged_h": first(modes.CHARGE_ENDED, modes.FLOATS, modes.STOPPED, *modes.OFF_FOR.values()),
+                "first_cutoff_h": first(events.CUTOFF, events.TOO_MUCH_POWER),
+                "first_charged_h": first(events.CHARGE_ENDED, events.FLOATS, events.STOPPED, *events.OFF_FOR.values()),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

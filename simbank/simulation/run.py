@@ -19,7 +19,7 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.network import Network
 from simbank.simulation import equations as eq
-from simbank.simulation import fast, modes
+from simbank.simulation import events, fast
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
@@ -95,24 +95,24 @@ def pack_arrays(packs, ambient_k, more_curves=()):
 
 def monitor_array(packs):
     """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
-    out = np.zeros((len(packs), modes.N_MONITORS, modes.N_MONITOR_COLUMNS))
-    out[:, :, modes.LIMIT] = np.inf
+    out = np.zeros((len(packs), events.N_MONITORS, events.N_MONITOR_COLUMNS))
+    out[:, :, events.LIMIT] = np.inf
     for k, pack in enumerate(packs):
         bms = pack.bms
         # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
         # switch nothing is watched.
-        out[k, modes.FULL, modes.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
-        out[k, modes.EMPTY, modes.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
-        out[k, (modes.FULL, modes.EMPTY), modes.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
+        out[k, events.FULL, events.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
+        out[k, events.EMPTY, events.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
+        out[k, (events.FULL, events.EMPTY), events.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
         if pack.goes_beyond:
-            out[k, (modes.PAST_FULL, modes.PAST_EMPTY), modes.LIMIT] = 1.0, 0.0
+            out[k, (events.PAST_FULL, events.PAST_EMPTY), events.LIMIT] = 1.0, 0.0
         if bms is None:
             continue
         for r, limit in (
-            (modes.OVER_VOLT, bms.over_voltage), (modes.UNDER_VOLT, bms.under_voltage), (modes.OVER_CHARGE, bms.charge_current),
-            (modes.OVER_LONG, bms.discharge_current), (modes.OVER_SHORT, bms.discharge_current_high),
-            (modes.OVER_INSTANT, bms.short_circuit), (modes.CHARGE_TEMP, bms.charge_temperature),
-            (modes.DISCHARGE_TEMP, bms.discharge_temperature),
+            (events.OVER_VOLT, bms.over_voltage), (events.UNDER_VOLT, bms.under_voltage), (events.OVER_CHARGE, bms.charge_current),
+            (events.OVER_LONG, bms.discharge_current), (events.OVER_SHORT, bms.discharge_current_high),
+            (events.OVER_INSTANT, bms.short_circuit), (events.CHARGE_TEMP, bms.charge_temperature),
+            (events.DISCHARGE_TEMP, bms.discharge_temperature),
         ):  # fmt: skip
             out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
     return out
@@ -123,11 +123,11 @@ def block_array(packs):
 
     Switching off by hand is not the BMS's and works in any case.
     """
-    out = np.tile(modes.BLOCKS, (len(packs), 1))
+    out = np.tile(events.BLOCKS, (len(packs), 1))
     for k, pack in enumerate(packs):
         charge, discharge = pack.stuck
         out[k] &= ~(1 * charge + 2 * discharge)
-    out[:, modes.SWITCHED] = modes.BLOCKS[modes.SWITCHED]
+    out[:, events.SWITCHED] = events.BLOCKS[events.SWITCHED]
     return out
 
 
@@ -332,9 +332,9 @@ class _Run:
         packs, graph = self.bank.packs, self.bank.graph
         self.port_names, self.pack_names = list(graph.ports), [pack.name for pack in packs]
         self.n, self.p, self.d = len(packs), len(self.port_names), len(self.bank.devices)
-        # where in what modes.watch returns the packs end, and the ports
-        self.packs_end = modes.PACK_SLOTS * self.n
-        self.ports_end = self.packs_end + modes.PORT_SLOTS * self.p
+        # where in what events.watch returns the packs end, and the ports
+        self.packs_end = events.PACK_SLOTS * self.n
+        self.ports_end = self.packs_end + events.PORT_SLOTS * self.p
         self.cells, self.curves_of, self.curves = pack_arrays(packs, self.bank.ambient_k, [d.curve for d in self.bank.devices])
         self.network = Network(graph, self.cells[eq.R_REF])
         # Temperatures stand near 300 K: relative to that, they need a thousandth of the tolerance of the rest. Charge has to close to
@@ -353,8 +353,8 @@ class _Run:
         self.pack_mark = np.zeros((self.n, 2))
         self.asleep = np.zeros(self.n, bool)  # would carry current in its blocked direction, were it woken now
         self.monitors, self.blocks = monitor_array(packs), block_array(packs)
-        self.monitor_state = np.zeros((self.n, modes.N_MONITORS), np.int64)
-        self.monitor_timer = np.full((self.n, modes.N_MONITORS), np.inf)
+        self.monitor_state = np.zeros((self.n, events.N_MONITORS), np.int64)
+        self.monitor_timer = np.full((self.n, events.N_MONITORS), np.inf)
         self.precharge_timer = np.full(self.n, np.inf)
         self.trips = {}
         # devices
@@ -365,7 +365,7 @@ class _Run:
         self.device_timer = np.full(self.d, np.inf)
         self.branch_closed = np.ones(len(graph.branches), bool)
         # ports
-        self.phase = np.full(self.p, modes.DONE, np.int64)
+        self.phase = np.full(self.p, events.DONE, np.int64)
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
         self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
@@ -401,7 +401,7 @@ class _Run:
     # ---- what the network is now ----
 
     def _closed(self):
-        return modes.CONDUCTS[self.pack_state]
+        return events.CONDUCTS[self.pack_state]
 
     def _rewire(self):
         self.reduced = self.network.reduce(self._closed(), self.branch_closed)
@@ -426,7 +426,7 @@ class _Run:
         )  # fmt: skip
 
     def _watch(self, t, y):
-        return modes.watch(t, y, *self._watch_args())
+        return events.watch(t, y, *self._watch_args())
 
     def _solve(self):
         """Working arrays (packs, ports) of the bank at this instant."""
@@ -449,13 +449,13 @@ class _Run:
             return
         r = slot - 1
         doing = self.monitor_state[k, r]
-        if doing == modes.QUIET and self.monitors[k, r, modes.DELAY] > 0:
-            self.monitor_state[k, r] = modes.RUNNING
-            self.monitor_timer[k, r] = self.t + self.monitors[k, r, modes.DELAY]
-        elif doing == modes.QUIET:
+        if doing == events.QUIET and self.monitors[k, r, events.DELAY] > 0:
+            self.monitor_state[k, r] = events.RUNNING
+            self.monitor_timer[k, r] = self.t + self.monitors[k, r, events.DELAY]
+        elif doing == events.QUIET:
             self._trip(k, r)
-        elif doing == modes.RUNNING:
-            self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
+        elif doing == events.RUNNING:
+            self.monitor_state[k, r], self.monitor_timer[k, r] = events.QUIET, np.inf
         else:
             self._release(k, r)
 
@@ -463,10 +463,10 @@ class _Run:
         """A pack blocked in one direction begins to conduct the other, or stops."""
         state = self.pack_state[k]
         new, what = {
-            modes.FULL_OPEN: (modes.FULL_CONDUCTING, modes.CONDUCTS_DISCHARGE),
-            modes.EMPTY_OPEN: (modes.EMPTY_CONDUCTING, modes.CONDUCTS_CHARGE),
-            modes.FULL_CONDUCTING: (modes.FULL_OPEN, modes.OPENS_AGAIN),
-            modes.EMPTY_CONDUCTING: (modes.EMPTY_OPEN, modes.OPENS_AGAIN),
+            events.FULL_OPEN: (events.FULL_CONDUCTING, events.CONDUCTS_DISCHARGE),
+            events.EMPTY_OPEN: (events.EMPTY_CONDUCTING, events.CONDUCTS_CHARGE),
+            events.FULL_CONDUCTING: (events.FULL_OPEN, events.OPENS_AGAIN),
+            events.EMPTY_CONDUCTING: (events.EMPTY_OPEN, events.OPENS_AGAIN),
         }[state]
         self.pack_state[k] = new
         self._event(self.pack_names[k], what, self.last_cause)
@@ -474,75 +474,75 @@ class _Run:
 
     def _trip(self, k, r):
         """A monitor's condition has lasted: block."""
-        if not modes.BLOCKS[r]:
-            self.monitor_state[k, r] = modes.BLOCKING
+        if not events.BLOCKS[r]:
+            self.monitor_state[k, r] = events.BLOCKING
             return
         work, port, now = self._solve_with_network()
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
-        self.monitor_state[k, r] = modes.WAITING
-        if self.blocks[k, r] != modes.BLOCKS[r]:
-            self._event(self.pack_names[k], modes.STUCK, f"{modes.BLOCK_TEXT[r]}: {because}")
+        self.monitor_state[k, r] = events.WAITING
+        if self.blocks[k, r] != events.BLOCKS[r]:
+            self._event(self.pack_names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
         if not self.blocks[k, r]:  # said once, and nothing changes
             self.monitor_timer[k, r] = np.inf
             return
-        self._event(self.pack_names[k], modes.BLOCK_TEXT[r], because)
-        hold = self.monitors[k, r, modes.HOLD_S]
+        self._event(self.pack_names[k], events.BLOCK_TEXT[r], because)
+        hold = self.monitors[k, r, events.HOLD_S]
         times = self.trips.setdefault((k, r), [])
         times.append(self.t)
         recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
-        if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
+        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
             bms = self.bank.packs[k].bms
-            limit = float(self.monitors[k, r, modes.LIMIT])
+            limit = float(self.monitors[k, r, events.LIMIT])
             unloaded = float(unloaded_packs(work, port, now)[k])
             self._note_opening(self.pack_names[k], current, limit, port, unloaded)
-            if r == modes.OVER_INSTANT or recent > bms.retries:
+            if r == events.OVER_INSTANT or recent > bms.retries:
                 hold = np.inf
-                self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
+                self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
         elif recent > CHATTER_AN_HOUR:
             hold = 3600.0
-            self._event(self.pack_names[k], modes.LOCKED, f"{recent} in an hour; held for an hour")
+            self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour; held for an hour")
         self.monitor_timer[k, r] = self.t + hold
         if hold <= 0:
-            self.monitor_state[k, r], self.monitor_timer[k, r] = modes.BLOCKING, np.inf
-        if r == modes.FULL:
+            self.monitor_state[k, r], self.monitor_timer[k, r] = events.BLOCKING, np.inf
+        if r == events.FULL:
             self.pack_mark[k, 0] = self.y[k]
-        elif r == modes.EMPTY:
+        elif r == events.EMPTY:
             self.pack_mark[k, 1] = self.y[k]
-        self.last_cause = f"{self.pack_names[k]} {modes.BLOCK_TEXT[r]}"
+        self.last_cause = f"{self.pack_names[k]} {events.BLOCK_TEXT[r]}"
         self._reconsider(k, current)
 
     def _why(self, k, r, current):
-        if r in (modes.OVER_CHARGE, modes.OVER_LONG, modes.OVER_SHORT, modes.OVER_INSTANT):
-            limit = self.monitors[k, r, modes.LIMIT]
+        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
+            limit = self.monitors[k, r, events.LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.last_cause}"
-        if r in (modes.CHARGE_TEMP, modes.DISCHARGE_TEMP):
+        if r in (events.CHARGE_TEMP, events.DISCHARGE_TEMP):
             return f"{self.y[4 * self.n + k] - eq.KELVIN:.1f} degC"
         return f"SOC {self.y[k] * 100:.1f} %, {current:.1f} A"
 
     def _release(self, k, r):
-        self.monitor_state[k, r], self.monitor_timer[k, r] = modes.QUIET, np.inf
-        if not modes.BLOCKS[r]:
+        self.monitor_state[k, r], self.monitor_timer[k, r] = events.QUIET, np.inf
+        if not events.BLOCKS[r]:
             return
-        self._event(self.pack_names[k], modes.SWITCHED_ON if r == modes.SWITCHED else modes.RELEASED, modes.BLOCK_TEXT[r])
+        self._event(self.pack_names[k], events.SWITCHED_ON if r == events.SWITCHED else events.RELEASED, events.BLOCK_TEXT[r])
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
-        blocks = int(np.bitwise_or.reduce(self.blocks[k, self.monitor_state[k] >= modes.WAITING], initial=0))
+        blocks = int(np.bitwise_or.reduce(self.blocks[k, self.monitor_state[k] >= events.WAITING], initial=0))
         old = self.pack_state[k]
-        was_open = old in (modes.FULL_OPEN, modes.EMPTY_OPEN, modes.OPEN)
+        was_open = old in (events.FULL_OPEN, events.EMPTY_OPEN, events.OPEN)
         if blocks == 3:
-            new = modes.OPEN
+            new = events.OPEN
         elif blocks == 1:
-            new = modes.FULL_CONDUCTING if not was_open and current > 0 else modes.FULL_OPEN
+            new = events.FULL_CONDUCTING if not was_open and current > 0 else events.FULL_OPEN
         elif blocks == 2:
-            new = modes.EMPTY_CONDUCTING if not was_open and current < 0 else modes.EMPTY_OPEN
+            new = events.EMPTY_CONDUCTING if not was_open and current < 0 else events.EMPTY_OPEN
         else:
-            new = modes.CLOSED
+            new = events.CLOSED
         self.pack_state[k] = new
         self._rewire()
-        if was_open and new == modes.CLOSED:
+        if was_open and new == events.CLOSED:
             self._reconnect(k)
 
     def _reconnect(self, k):
@@ -552,7 +552,7 @@ class _Run:
             if self.precharge_timer[k] == np.inf:
                 self.cells[eq.R_WIRING, k] += pack.bms.precharge_ohm
             self.precharge_timer[k] = self.t + pack.bms.precharge_s
-            what = modes.PRECHARGES
+            what = events.PRECHARGES
         else:
             what = "reconnects"
         self._event(self.pack_names[k], what, f"inrush {self._solve()[0][eq.I_PACK, k]:.1f} A")
@@ -560,7 +560,7 @@ class _Run:
     def _precharged(self, k):
         self.cells[eq.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
         self.precharge_timer[k] = np.inf
-        self._event(self.pack_names[k], modes.PRECHARGED, f"current now {self._solve()[0][eq.I_PACK, k]:.1f} A")
+        self._event(self.pack_names[k], events.PRECHARGED, f"current now {self._solve()[0][eq.I_PACK, k]:.1f} A")
 
     def _wake(self, now):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
@@ -571,16 +571,16 @@ class _Run:
         """
         for k in range(self.n):
             self.asleep[k] = False
-            if not modes.may_wake(k, now, self.pack_state, self.reduced.pack_live, self.phase, self.ports, self.asleep):
+            if not events.may_wake(k, now, self.pack_state, self.reduced.pack_live, self.phase, self.ports, self.asleep):
                 continue
             state = self.pack_state[k]
-            full = state == modes.FULL_OPEN
-            self.pack_state[k] = modes.FULL_CONDUCTING if full else modes.EMPTY_CONDUCTING
+            full = state == events.FULL_OPEN
+            self.pack_state[k] = events.FULL_CONDUCTING if full else events.EMPTY_CONDUCTING
             self._rewire()
             current = float(self._solve()[0][eq.I_PACK, k])
             self.pack_state[k] = state
             self._rewire()
-            if (current if full else -current) * 3600.0 / self.cells[eq.Q, k] >= -modes.CURRENT_BAND_C:
+            if (current if full else -current) * 3600.0 / self.cells[eq.Q, k] >= -events.CURRENT_BAND_C:
                 self._conduct(k)
                 return True
             self.asleep[k] = True
@@ -604,7 +604,7 @@ class _Run:
         for t, a, what, volt in self.log[: self.count[0]].tolist():
             name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.behaviours[int(a)][1]
             if charger is not None and charger.float_volt is None:
-                text = modes.OFF_FOR.get(text, text)
+                text = events.OFF_FOR.get(text, text)
             self.events.append((t, name, text, port_laws.because(int(what), volt, charger)))
             if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
                 self.last_cause = f"{name} {text}"
@@ -619,28 +619,28 @@ class _Run:
 
     def _change_device(self, d, slot):
         if slot == 0:
-            self._open_device(d, modes.DEVICE_OPENS)
-        elif self.device_state[d] == modes.QUIET:
-            self.device_state[d] = modes.RUNNING
+            self._open_device(d, events.DEVICE_OPENS)
+        elif self.device_state[d] == events.QUIET:
+            self.device_state[d] = events.RUNNING
             self.device_timer[d] = self.t + self.devices[d, eq.INSTANT_DELAY]
         else:
-            self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
+            self.device_state[d], self.device_timer[d] = events.QUIET, np.inf
 
     def _open_device(self, d, what):
         work, port, now = self._solve_with_network()
         signed = float(eq.device_current(d, self.device_flows, work, port))
         current, cause, device = abs(signed), f"after {self.last_cause}", self.bank.devices[d]
-        other = self._other_pole_just_opened(device) if what != modes.DEVICE_SWITCHED else None
+        other = self._other_pole_just_opened(device) if what != events.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
             self.openings.append(replace(other, name=device.name))
-        elif what != modes.DEVICE_SWITCHED:
+        elif what != events.DEVICE_SWITCHED:
             unloaded = float(self.device_flows[d, : self.n] @ unloaded_packs(work, port, now))
             self._note_opening(device.name, signed, device.rating_a, port, unloaded)
         self._event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         self.last_cause = f"{device.name} {what}"
-        self.device_state[d] = modes.BLOCKING
-        self.device_timer[d] = self.t + device.reset_s if what != modes.DEVICE_SWITCHED else np.inf
+        self.device_state[d] = events.BLOCKING
+        self.device_timer[d] = self.t + device.reset_s if what != events.DEVICE_SWITCHED else np.inf
         self.branch_closed[self.device_branch[d]] = False
         self._rewire()
 
@@ -650,13 +650,13 @@ class _Run:
         return next((o for o in reversed(self.openings) if o.time_s == self.t and o.name in names), None)
 
     def _close_device(self, d):
-        self.device_state[d], self.device_timer[d] = modes.QUIET, np.inf
+        self.device_state[d], self.device_timer[d] = events.QUIET, np.inf
         self.y[eq.N_STATES * self.n + d] = 0.0
         self.branch_closed[self.device_branch[d]] = True
         self._rewire()
         work, port = self._solve()
         current = eq.device_current(d, self.device_flows, work, port)
-        self._event(self.bank.devices[d].name, modes.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
+        self._event(self.bank.devices[d].name, events.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
 
     # ---- instants known beforehand ----
 
@@ -671,14 +671,14 @@ class _Run:
         """Do everything whose instant has come."""
         now = self.t + 1e-9
         for k, r in np.argwhere(self.monitor_timer <= now):
-            if self.monitor_state[k, r] == modes.RUNNING:
+            if self.monitor_state[k, r] == events.RUNNING:
                 self.monitor_timer[k, r] = np.inf
                 self._trip(k, r)
             else:
-                self.monitor_state[k, r], self.monitor_timer[k, r] = modes.BLOCKING, np.inf
+                self.monitor_state[k, r], self.monitor_timer[k, r] = events.BLOCKING, np.inf
         for d in np.flatnonzero(self.device_timer <= now):
-            if self.device_state[d] == modes.RUNNING:
-                self._open_device(d, modes.DEVICE_INSTANT)
+            if self.device_state[d] == events.RUNNING:
+                self._open_device(d, events.DEVICE_INSTANT)
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.port_timer[:, port_laws.NEXT] <= now):
@@ -693,21 +693,21 @@ class _Run:
         names = [device.name for device in self.bank.devices]
         if order.what in names:
             d = names.index(order.what)
-            if order.close and self.device_state[d] == modes.BLOCKING:
+            if order.close and self.device_state[d] == events.BLOCKING:
                 self._close_device(d)
-            elif not order.close and self.device_state[d] != modes.BLOCKING:
-                self._open_device(d, modes.DEVICE_SWITCHED)
+            elif not order.close and self.device_state[d] != events.BLOCKING:
+                self._open_device(d, events.DEVICE_SWITCHED)
             return
         k = self.pack_names.index(order.what)
-        if not order.close and self.monitor_state[k, modes.SWITCHED] == modes.QUIET:
-            self.monitor_state[k, modes.SWITCHED] = modes.WAITING
-            self._event(order.what, modes.BLOCK_TEXT[modes.SWITCHED], "schedule")
+        if not order.close and self.monitor_state[k, events.SWITCHED] == events.QUIET:
+            self.monitor_state[k, events.SWITCHED] = events.WAITING
+            self._event(order.what, events.BLOCK_TEXT[events.SWITCHED], "schedule")
             self.last_cause = f"{order.what} switched off"
             self._reconsider(k, 0.0)
         elif order.close:
-            for r in np.flatnonzero(self.monitor_state[k] >= modes.WAITING):  # a hand also resets a locked BMS
-                if r == modes.SWITCHED or (
-                    self.monitor_timer[k, r] == np.inf and modes.BLOCKS[r] and r not in (modes.FULL, modes.EMPTY)
+            for r in np.flatnonzero(self.monitor_state[k] >= events.WAITING):  # a hand also resets a locked BMS
+                if r == events.SWITCHED or (
+                    self.monitor_timer[k, r] == np.inf and events.BLOCKS[r] and r not in (events.FULL, events.EMPTY)
                 ):
                     self._release(k, r)
 
@@ -723,7 +723,7 @@ class _Run:
         while True:
             due = np.flatnonzero(self._watch(now, self.y)[:-1] > 0)
             packs = due[due < self.packs_end]
-            conducting = packs[packs % modes.PACK_SLOTS == 0]
+            conducting = packs[packs % events.PACK_SLOTS == 0]
             if conducting.size:
                 self._apply(conducting[0], now)
                 continue
@@ -734,24 +734,24 @@ class _Run:
             pushing = [
                 slot
                 for slot in ports
-                if port_laws.overruns(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now, self.phase, self.ports)
+                if port_laws.overruns(*divmod(int(slot) - self.packs_end, events.PORT_SLOTS), now, self.phase, self.ports)
             ]
             devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
                 self._apply(order[0], now)
                 continue
-            dead = [a for a in range(self.p) if self.phase[a] != modes.DONE and not self.ports[a, eq.LIVE]]
+            dead = [a for a in range(self.p) if self.phase[a] != events.DONE and not self.ports[a, eq.LIVE]]
             if any(not self.stays[a] for a in dead):
                 a = next(a for a in dead if not self.stays[a])
-                self.phase[a], self.ports[a, eq.MODE] = modes.DONE, eq.OFF
-                self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
+                self.phase[a], self.ports[a, eq.MODE] = events.DONE, eq.OFF
+                self._event(self.port_names[a], events.NO_PACK, self.last_cause)
                 self._guard()
                 continue
             for a in dead:
                 if eq.commanded(now, self.ports, a) != 0 and not self.told[a] & port_laws.NO_PACK_BIT:
                     self.told[a] |= port_laws.NO_PACK_BIT
-                    self._event(self.port_names[a], modes.NO_PACK, self.last_cause)
+                    self._event(self.port_names[a], events.NO_PACK, self.last_cause)
             if not ports.size:
                 return
             self._apply(ports[0], now)
@@ -759,11 +759,11 @@ class _Run:
     def _apply(self, slot, now):
         """Make one change."""
         if slot < self.packs_end:
-            self._change_pack(*divmod(int(slot), modes.PACK_SLOTS))
+            self._change_pack(*divmod(int(slot), events.PACK_SLOTS))
         elif slot < self.ports_end:
-            self._change_port(*divmod(int(slot) - self.packs_end, modes.PORT_SLOTS), now)
+            self._change_port(*divmod(int(slot) - self.packs_end, events.PORT_SLOTS), now)
         else:
-            self._change_device(*divmod(int(slot) - self.ports_end, modes.DEVICE_SLOTS))
+            self._change_device(*divmod(int(slot) - self.ports_end, events.DEVICE_SLOTS))
         self._guard()
 
     def _heed(self):
@@ -922,7 +922,7 @@ class _Run:
                 steps += 1
                 creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
-                due = modes.watch(solver.t, solver.y, *watch_args)
+                due = events.watch(solver.t, solver.y, *watch_args)
                 if due[-1] > 0:
                     if not np.isfinite(due[-1]):
                         raise SimulationError(f"the state is not finite at {base + solver.t:.3f} s")
@@ -967,8 +967,8 @@ class _Run:
 
     def _blocked(self, seconds):
         """Add to the time each pack was blocked for charge and for discharge, which its state tells."""
-        self.blocked_s[0] += seconds * modes.NO_CHARGE[self.pack_state]
-        self.blocked_s[1] += seconds * modes.NO_DISCHARGE[self.pack_state]
+        self.blocked_s[0] += seconds * events.NO_CHARGE[self.pack_state]
+        self.blocked_s[1] += seconds * events.NO_DISCHARGE[self.pack_state]
 
     def _drain(self, store, args, moment, base):
         times, weights, states, samples, sample_states = store.drain()

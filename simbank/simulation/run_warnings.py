@@ -6,7 +6,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 from simbank.simulation import equations as eq
-from simbank.simulation import modes
+from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
@@ -18,7 +18,7 @@ TRIPPED = "tripped-at-once"
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
 LINKED_S = 600.0  # openings that follow one another within this time are one cascade
 UNEVEN = 0.05  # of its limit; what flows through it at no load is told from here on
-STOPS = (modes.NO_PACK, modes.CUTOFF, modes.TOO_MUCH_POWER)
+STOPS = (events.NO_PACK, events.CUTOFF, events.TOO_MUCH_POWER)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
 from simbank.network import Network
 from simbank.simulation import equations as eq
-from simbank.simulation import modes, simulate
+from simbank.simulation import events, simulate
 from simbank.simulation.run import pack_arrays
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
@@ -211,7 +211,7 @@ def shorted_cells(
     ended = f"nothing in {hours:g} h"
     if over:
         ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else stopped
-        if stopped is not None and stopped.endswith(f"({modes.DISCHARGE_BLOCKED})"):
+        if stopped is not None and stopped.endswith(f"({events.DISCHARGE_BLOCKED})"):
             ended = "neighbours empty"
     keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
     columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
@@ -239,10 +239,10 @@ def _summed(power, time):
     return np.concatenate([[0.0], np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))]) / 3600.0
 
 
-def _openings(events):
+def _openings(table):
     """What opened: devices and neighbours' BMS."""
-    whats = {modes.DEVICE_OPENS, modes.DEVICE_INSTANT, *modes.BLOCK_TEXT.values()}
-    return events[events["what"].isin(whats)]
+    whats = {events.DEVICE_OPENS, events.DEVICE_INSTANT, *events.BLOCK_TEXT.values()}
+    return table[table["what"].isin(whats)]
 
 
 def _stopped_by(opened, own, end_s):
@@ -253,7 +253,7 @@ def _stopped_by(opened, own, end_s):
     if not len(near):
         return None
     last = near.iloc[-1]
-    is_device = last["what"] in (modes.DEVICE_OPENS, modes.DEVICE_INSTANT)
+    is_device = last["what"] in (events.DEVICE_OPENS, events.DEVICE_INSTANT)
     return str(last["where"]) if is_device else f"{last['where']} ({last['what']})"
 
 
