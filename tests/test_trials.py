@@ -1443,8 +1443,8 @@ def test_b9_no_cell_of_a_table_is_a_formula(tmp_path):
 
 
 def test_b11_a_chemistry_is_one_file(tmp_path, monkeypatch):
-    from simbank import starter
     from simbank.cells import chemistry
+    from simbank.scenario import starter
 
     text = (chemistry.LIBRARY / "nmc.toml").read_text(encoding="utf-8").replace('name = "nmc"', 'name = "mine"', 1)
     (tmp_path / "mine.toml").write_text(text.replace("cells_in_series_48v = 14", "cells_in_series_48v = 13"), encoding="utf-8")

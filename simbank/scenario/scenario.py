@@ -19,7 +19,10 @@ from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
-from simbank.equipment_file import (
+from simbank.errors import InputError
+from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
+from simbank.provenance import files_read
+from simbank.scenario.equipment_schema import (
     REBULK_SOC,
     BMSTable,
     ChargerTable,
@@ -30,9 +33,6 @@ from simbank.equipment_file import (
     Resistance,
     SwitchTable,
 )
-from simbank.errors import InputError
-from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
-from simbank.provenance import files_read
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
