@@ -1,5 +1,6 @@
 """Cached machine code never outlives its sources."""
 
+import ast
 import re
 import sys
 
@@ -7,30 +8,72 @@ import numpy as np
 import pytest
 
 from simbank.cells.curves import Curve, curve_value, stack_curves
-from simbank.compiled import SOURCES, drop_stale
+from simbank.compiled import compiled_from, drop_stale
 from simbank.simulation import equations as eq
 
 
+def package(root, **files):
+    """A package below ``root``: text by name, ``__`` for a folder."""
+    for name, text in ({"compiled": ""} | files).items():
+        path = root.joinpath(*name.split("__")).with_suffix(".py")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(f'"""A module."""\n{text}\n')
+    return root
+
+
 def test_cache_goes_when_any_source_changes(tmp_path):
-    for source in SOURCES:
-        (tmp_path / source).parent.mkdir(parents=True, exist_ok=True)
-        (tmp_path / source).write_text("one")
-    cached = tmp_path / "simulation" / "__pycache__" / "events.watch.nbi"
-    cached.parent.mkdir()
+    """What compiles, what it imports and what that imports in turn are watched, in whatever folder; nothing else is."""
+    package(
+        tmp_path,
+        cells__curves="from simbank.compiled import kernel",
+        simulation__steps__fast="from simbank.compiled import (\n    kernel,\n    plain,\n)\nfrom simbank.simulation import rows as r, other",
+        simulation__rows="from simbank.units import KELVIN  # and no more",
+        units="KELVIN = 273.15",
+        report="from simbank.units import KELVIN",
+    )
+    near, deep = (tmp_path / folder / "__pycache__" / "watch.nbi" for folder in ("cells", "simulation/steps"))
+    for path in (near, deep):
+        path.parent.mkdir()
     assert drop_stale(tmp_path)  # no stamp yet
-    cached.write_text("code")
+    for changed in ("cells/curves", "simulation/steps/fast", "simulation/rows", "units", "compiled"):
+        near.write_text("code")
+        deep.write_text("code")
+        assert not drop_stale(tmp_path)
+        assert near.exists()
+        assert deep.exists()
+        path = tmp_path / f"{changed}.py"
+        path.write_text(path.read_text() + "ONE = 2\n")
+        assert drop_stale(tmp_path), changed
+        assert not near.exists()
+        assert not deep.exists()
+    (tmp_path / "report.py").write_text("changed")
     assert not drop_stale(tmp_path)
-    assert cached.exists()
-    (tmp_path / "simulation" / "equations.py").write_text("two")
+    (tmp_path / "units.py").rename(tmp_path / "simulation" / "units.py")  # the same text, but no longer what rows.py imports
     assert drop_stale(tmp_path)
-    assert not cached.exists()
 
 
 def test_every_compiled_module_is_watched(root):
-    """Each file that compiles is in the list."""
+    """Each file that compiles, and each file of the package that one of them imports, however deep, by Python's own parser."""
+    package = root / "simbank"
     compiles = re.compile(r"^@(maker|plain|kernel|inlined)\b", re.M)
-    compiled = {str(p.relative_to(root / "simbank")) for p in (root / "simbank").rglob("*.py") if compiles.search(p.read_text())}
-    assert compiled | {"compiled.py"} == set(SOURCES)
+    left = [path for path in package.rglob("*.py") if compiles.search(path.read_text())]
+    assert len(left) > 5
+    needed = set(left)
+    while left:
+        for node in ast.parse(left.pop().read_text()).body:
+            assert not getattr(node, "level", 0), "relative imports are not followed"
+            if isinstance(node, ast.Import):
+                assert not any(alias.name.startswith("simbank") for alias in node.names), "nor is an import of a whole module"
+            if isinstance(node, ast.ImportFrom) and node.module.startswith("simbank"):
+                home = root.joinpath(*node.module.split("."))
+                for places in ([home / alias.name, home] for alias in node.names):
+                    files = [file for place in places for file in (place.with_suffix(".py"), place / "__init__.py")]
+                    path = next(file for file in files if file.exists())
+                    left += [path] if path not in needed else []
+                    needed.add(path)
+    watched = {package / path for path in compiled_from(package)}
+    assert needed <= watched
+    assert package / "cli.py" not in watched
 
 
 def test_compiled_code_keeps_no_references():
