@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from banks import Case, affine_chemistry, constant, pack, wired
 
 import simbank
 from simbank.bank.equipment import BMS, Limit
 from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
 from simbank.simulation import events
-from tests.banks import Case, affine_chemistry, constant, pack, wired
 
 BOTH = pytest.mark.parametrize("integrator", ["reference", "fast"])
 

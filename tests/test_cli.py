@@ -134,7 +134,7 @@ def test_cell_cards(tmp_path):
 
 def test_cell_fit_and_ohm(tmp_path):
     import numpy as np
-    from test_fit import TRUE, made_up
+    from banks import TRUE, made_up
 
     path = tmp_path / "pulse.csv"
     np.savetxt(path, np.column_stack(made_up(1e-4, 1)), delimiter=",", header="time_s,current_a,voltage_v", comments="")

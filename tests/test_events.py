@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, constant, pack, wired
-from test_sharing import one_pack
+from banks import Case, affine_chemistry, constant, one_pack, pack, wired
 
 import simbank
 from simbank.duty import Command, Duty, Step

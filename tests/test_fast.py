@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-from banks import REFERENCE_END, Case, pack, reference_case, wired
-from test_fuzz import random_scenario
+from banks import REFERENCE_END, Case, pack, random_scenario, reference_case, wired
 
 import simbank
 from simbank.cells import load_chemistry

@@ -2,31 +2,11 @@
 
 import numpy as np
 import pytest
+from banks import TRUE, made_up
 
 from simbank.cells.circuit import relaxation
 from simbank.cells.fit import fit_pulse, read_pulse_csv, resistance_from_two_readings
 from simbank.errors import InputError
-
-TRUE = {
-    "r0_ohm": 0.6e-3,
-    "r1_ohm": 0.25e-3,
-    "tau1_s": 20.0,
-    "r2_ohm": 0.4e-3,
-    "tau2_s": 600.0,
-    "ocv_v": 3.30,
-    "ocv_v_per_ah": 0.001,
-}
-
-
-def made_up(noise_v, seed):
-    time = np.concatenate([np.arange(0, 120, 1.0), np.arange(120, 3000, 5.0)])
-    current = np.where((time >= 30) & (time < 900), 50.0, 0.0)
-    charge = np.concatenate([[0], np.cumsum(np.diff(time) * (current[1:] + current[:-1]) / 2)]) / 3600
-    volt = TRUE["ocv_v"] - TRUE["ocv_v_per_ah"] * charge - TRUE["r0_ohm"] * current
-    volt -= relaxation(time, TRUE["r1_ohm"] * current, TRUE["tau1_s"]) + relaxation(
-        time, TRUE["r2_ohm"] * current, TRUE["tau2_s"]
-    )
-    return time, current, volt + noise_v * np.random.default_rng(seed).standard_normal(time.size)
 
 
 def test_without_noise_the_fit_is_exact():

@@ -3,28 +3,21 @@
 from dataclasses import replace
 
 import pytest
-from banks import REFERENCE_OCV, REFERENCE_SOC, Case, constant, pack, table_chemistry, wired
+from banks import (
+    REFERENCE_OCV,
+    REFERENCE_SOC,
+    Case,
+    charge_and_rest,
+    constant,
+    one_pack,
+    pack,
+    table_chemistry,
+    without_hysteresis,
+)
 
 import simbank
 from simbank.cells import Curve, load_chemistry
 from simbank.duty import Duty
-
-
-def charge_and_rest(chemistry, link=0.75e-3, layout="chain"):
-    """Five equal 100 Ah packs of 25 mΩ from 30 %, 100 A into the bank for 3 h, then 12 h of rest.
-
-    Returns the SOC at the end of charge and at the end of rest [%], and the largest pack current at the end [A].
-    """
-    chemistry = replace(chemistry, volt_max=10.0)
-    packs = [pack(f"P{k}", chemistry, 100, 25e-3, 0.3, cells=16) for k in range(5)]
-    duty = Duty((constant(3, -100.0, volt_limit=99.0), constant(12, 0.0)))
-    result = simbank.simulate(Case(wired(packs, layout, link=link), duty), tolerance=1e-8)
-    soc = result.packs["soc"] * 100
-    return soc.loc[10800].to_numpy(), soc.iloc[-1].to_numpy(), result.packs["current_a"].iloc[-1].abs().max()
-
-
-def without_hysteresis(chemistry):
-    return replace(chemistry, half_width=Curve([0], [0.0]))
 
 
 @pytest.mark.parametrize("link", [0.75e-3, 1.5e-3], ids=["1.5 mΩ both polarities", "1.5 mΩ each polarity"])
@@ -83,7 +76,6 @@ def test_other_figures_of_other_hands():
 def test_hysteresis_state_follows_its_closed_form():
     """At constant current from h = 0: h = 1 − exp(−γ Δz) on charge, the solution of dh/dz = γ (1 − h)."""
     import numpy as np
-    from test_sharing import one_pack
 
     chemistry = replace(load_chemistry("lfp"), volt_max=10.0)
     case = Case(one_pack(pack("P", chemistry, 100, 10e-3, 0.3, cells=16)), Duty((constant(2, -20.0, volt_limit=99.0),)))

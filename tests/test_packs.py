@@ -4,9 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, constant, pack
-from test_scenario import SMALL
-from test_sharing import one_pack
+from banks import SMALL, Case, affine_chemistry, constant, one_pack, pack
 
 import simbank
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells

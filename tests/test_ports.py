@@ -4,10 +4,8 @@ import math
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, pack, wired
+from banks import SMALL, Case, affine_chemistry, one_pack, pack, wired
 from spice import needs_ngspice, run_deck
-from test_scenario import SMALL
-from test_sharing import one_pack
 
 import simbank
 from simbank.bank import Bank, Branch, Graph

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, ohms, pack, wired
+from banks import Case, affine_chemistry, breaker, fused, ohms, pack, random_scenario, wired
 from scipy.optimize import brentq
 from spice import needs_ngspice, run_deck
-from test_switching import breaker, fused
 from typer.testing import CliRunner
 
 import simbank
@@ -798,8 +797,6 @@ def test_class_or_curve_of_its_own(root):
 @pytest.mark.parametrize("seed", [3, 8, 17, 22, 34])
 def test_random_banks_can_be_looked_at(seed):
     """Strings, buses, single packs, devices on some: no crash, plain JSON, every branch judged or said not to be checkable."""
-    from test_fuzz import random_scenario
-
     scenario = simbank.from_dict(random_scenario(seed))
     found = simbank.protect(scenario, run=False)
     assert json.dumps(found.summary, allow_nan=False)

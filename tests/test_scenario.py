@@ -5,33 +5,12 @@ import json
 import tomllib
 
 import pytest
+from banks import SMALL
 from conftest import ROOT
 
 import simbank
 from simbank.errors import InputError
 from simbank.scenario import changed
-
-SMALL = """
-name = "Small"
-[pack_types.slab]
-capacity = "280 Ah"
-cell_resistance = "0.25 milliohm"
-[[packs]]
-name = "A"
-type = "slab"
-[[packs]]
-name = "B"
-type = "slab"
-[wiring]
-layout = "chain"
-link = { gauge = "2 AWG", length = "30 cm" }
-[[ports]]
-name = "inverter"
-[duty]
-kind = "constant"
-discharge = "0.2 C"
-hours = 1
-"""
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from banks import REFERENCE_END, Case, affine_chemistry, constant, ohms, pack, reference_case, table_chemistry, wired
+from banks import REFERENCE_END, Case, affine_chemistry, constant, ohms, one_pack, pack, reference_case, table_chemistry, wired
 from spice import final_soc, needs_ngspice
 
 import simbank
@@ -166,11 +166,6 @@ def test_one_pack_against_pybamm_thevenin():
     duty = Duty(tuple(constant(hours, amperes, **({"volt_limit": 9.0} if amperes < 0 else {})) for amperes, hours in steps))
     ours = simbank.simulate(Case(bank, duty), output_step_s=30.0).packs["terminal_v"]["P"].loc[grid].to_numpy()
     assert np.abs(ours - reference).max() < 1e-3
-
-
-def one_pack(only):
-    """A bank of one pack with the port at its terminals."""
-    return Bank("one", (only,), Graph((), {only.name: ("+", "-")}, {"port": ("+", "-")}))
 
 
 def test_a_pack_split_in_two_equal_halves_changes_nothing():

@@ -5,18 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, constant, ohms, pack
-from test_sharing import one_pack
+from banks import TRIP, Case, affine_chemistry, breaker, constant, fused, one_pack, pack
 
 import simbank
-from simbank.bank import Bank, Branch, Graph
-from simbank.bank.equipment import BMS, Device, Limit, Switching
+from simbank.bank import Bank
+from simbank.bank.equipment import BMS, Limit, Switching
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)  # 3.2 + 0.2 z
 E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
-TRIP = ((1.35, 2.0, 3.0, 6.0), (3000.0, 90.0, 25.0, 4.0))
 
 
 def with_bms(bms, soc=0.5, name="P", ohm=R):
@@ -29,22 +27,6 @@ def run_one(bms, steps, soc=0.5, **more):
 
 def at(result, what, where=None):
     return [e["time_s"] for e in result.summary["events"] if e["what"] == what and where in (None, e["where"])]
-
-
-def fused(packs, device_of, port="port", link=1e-6, switching=()):
-    """Packs at one place, each behind a device of its own; ``device_of`` maps a pack's name to a Device without branch."""
-    branches, devices = [], []
-    for p in packs:
-        branches.append(Branch(f"device {p.name}", "device", f"{p.name}in", "bus+", 1e-4))
-        branches.append(Branch(f"lead {p.name} -", "lead", f"{p.name}-", "bus-", link, ohms(link)))
-        if p.name in device_of:
-            devices.append(replace(device_of[p.name], name=f"device {p.name}", branch=f"device {p.name}"))
-    graph = Graph.build(branches, {p.name: (f"{p.name}in", f"{p.name}-") for p in packs}, {port: ("bus+", "bus-")})
-    return Bank("fused", tuple(packs), graph, devices=tuple(devices), switching=tuple(switching))
-
-
-def breaker(rating, **more):
-    return Device("", "", rating, *TRIP, **more)
 
 
 # ---- BMS ----
