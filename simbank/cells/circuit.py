@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import maker
+from simbank.jit import maker
 
 __all__ = ["circuit_voltage", "moved_ah", "relaxation"]
 

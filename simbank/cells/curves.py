@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import drop_stale, inlined
+from simbank.jit import drop_stale, inlined
 
 drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
 

@@ -26,7 +26,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import inlined, kernel, maker, plain
+from simbank.jit import inlined, kernel, maker, plain
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
 (

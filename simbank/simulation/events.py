@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import inlined, kernel, maker, plain
+from simbank.jit import inlined, kernel, maker, plain
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.

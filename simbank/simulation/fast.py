@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import inlined, kernel, plain
+from simbank.jit import inlined, kernel, plain
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 from simbank.simulation import ports as port_laws

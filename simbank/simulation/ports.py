@@ -46,8 +46,8 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import inlined, kernel, plain
 from simbank.errors import InputError
+from simbank.jit import inlined, kernel, plain
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import maker
+from simbank.jit import maker
 from simbank.simulation import equations as eq
 
 __all__ = ["StepStore"]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import eig, lu_factor, lu_solve
 
-from simbank.compiled import maker
+from simbank.jit import maker
 from simbank.network import components
 from simbank.simulation import equations as eq
 from simbank.simulation.run import pack_arrays, start_state

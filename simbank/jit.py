@@ -68,7 +68,7 @@ def drop_stale(root=None):
     digest = hashlib.sha256()
     for path, content in compiled_from(root).items():
         digest.update(f"{path} {len(content)}\n".encode() + content)
-    stamp = root / "__pycache__" / "compiled_sources.sha256"
+    stamp = root / "__pycache__" / "compiled_from.sha256"
     with contextlib.suppress(OSError):
         if stamp.exists() and stamp.read_text() == digest.hexdigest():
             return False

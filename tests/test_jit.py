@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from simbank.cells.curves import Curve, curve_value, stack_curves
-from simbank.compiled import compiled_from, drop_stale
+from simbank.jit import compiled_from, drop_stale
 from simbank.simulation import equations as eq
 
 
 def package(root, **files):
     """A package below ``root``: text by name, ``__`` for a folder."""
-    for name, text in ({"compiled": ""} | files).items():
+    for name, text in ({"jit": ""} | files).items():
         path = root.joinpath(*name.split("__")).with_suffix(".py")
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(f'"""A module."""\n{text}\n')
@@ -25,8 +25,8 @@ def test_cache_goes_when_any_source_changes(tmp_path):
     """What compiles, what it imports and what that imports in turn are watched, in whatever folder; nothing else is."""
     package(
         tmp_path,
-        cells__curves="from simbank.compiled import kernel",
-        simulation__steps__fast="from simbank.compiled import (\n    kernel,\n    plain,\n)\nfrom simbank.simulation import rows as r, other",
+        cells__curves="from simbank.jit import kernel",
+        simulation__steps__fast="from simbank.jit import (\n    kernel,\n    plain,\n)\nfrom simbank.simulation import rows as r, other",
         simulation__rows="from simbank.units import KELVIN  # and no more",
         units="KELVIN = 273.15",
         report="from simbank.units import KELVIN",
@@ -35,7 +35,7 @@ def test_cache_goes_when_any_source_changes(tmp_path):
     for path in (near, deep):
         path.parent.mkdir()
     assert drop_stale(tmp_path)  # no stamp yet
-    for changed in ("cells/curves", "simulation/steps/fast", "simulation/rows", "units", "compiled"):
+    for changed in ("cells/curves", "simulation/steps/fast", "simulation/rows", "units", "jit"):
         near.write_text("code")
         deep.write_text("code")
         assert not drop_stale(tmp_path)
