@@ -16,16 +16,16 @@ from pathlib import Path
 
 from numba import njit
 
-__all__ = ["compiled_from", "drop_stale", "inlined", "kernel", "maker", "plain"]
+__all__ = ["compiled_from", "drop_stale", "jit_allocating", "jit_entry", "jit_inline", "jit_internal"]
 
-# Kinds of compiled functions. ``maker`` makes arrays. The others make none, so that they need not count references to them, which
-# takes longer than most of their work. ``plain`` can be called from Python; ``kernel`` only from compiled code: without a wrapper
-# it compiles faster; so ``inlined``, a few lines that are cheaper written out than called. Division by zero gives infinity, as in
-# numpy; whoever steps in time looks for that.
-maker = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
-plain = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False)
-kernel = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True)
-inlined = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True, forceinline=True)
+# Kinds of compiled functions. Only ``jit_allocating`` may make arrays. The others make none, so that they need not count references
+# to them, which takes longer than most of their work. ``jit_entry`` can be called from Python; ``jit_internal`` only from compiled
+# code: without a wrapper it compiles faster; so ``jit_inline``, a few lines that are cheaper written out than called. Division by
+# zero gives infinity, as in numpy; whoever steps in time looks for that.
+jit_allocating = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True)
+jit_entry = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False)
+jit_internal = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True)
+jit_inline = njit(cache=True, error_model="numpy", no_cfunc_wrapper=True, _nrt=False, no_cpython_wrapper=True, forceinline=True)
 
 # A line that imports from the package, and the names in it, without what they are called here.
 IMPORT = re.compile(rb"\nfrom (simbank[\w.]*) import (\([^)]*\)|[^#\n]*)")
