@@ -7,17 +7,23 @@ import hashlib
 import os
 import re
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 
 from simbank.interrupts import at_exit
 from simbank.quantities import is_quantity
 
-__all__ = ["file_name", "write_csv", "write_figure", "write_text", "write_whole"]
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None
+
+__all__ = ["file_name", "harmless", "locked", "write_text", "write_whole"]
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet takes a cell that begins with one of these for a formula
 
 
-_asides = set()  # files that are being written
+_asides = set()  # files that are there only while another is written
 
 
 def _drop_asides():
@@ -77,15 +83,20 @@ def write_text(path, text):
     write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
 
 
-def write_figure(path, figure, metadata=None):
-    """Write a matplotlib figure whole; ``metadata`` are entries that its format knows."""
-    write_whole(path, lambda aside: figure.savefig(aside, format=Path(path).suffix[1:], metadata=metadata))
-
-
-def write_csv(path, frame, index=False):
-    """Write a table whole, in UTF-8; text that a spreadsheet would take for a formula is led by an apostrophe.
+def harmless(frame, index=False):
+    """A table to be written as CSV: text that a spreadsheet would take for a formula is led by an apostrophe.
 
     Numbers and quantities ("-5 degC") stay as they are.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    index : bool
+        Whether the index becomes the first columns; otherwise it is left out.
+
+    Returns
+    -------
+    DataFrame
     """
     from pandas.api.types import is_bool_dtype, is_datetime64_any_dtype, is_numeric_dtype
 
@@ -95,7 +106,53 @@ def write_csv(path, frame, index=False):
     for number, kind in enumerate(tame.dtypes):
         if not (is_numeric_dtype(kind) or is_bool_dtype(kind) or is_datetime64_any_dtype(kind)):
             tame.isetitem(number, tame.iloc[:, number].map(_harmless, na_action="ignore"))
-    write_whole(path, lambda aside: tame.to_csv(aside, index=False, encoding="utf-8"))
+    return tame
+
+
+@contextmanager
+def locked(path):
+    """Keep every other process and thread that asks for it out of ``path`` until the end of the block.
+
+    The lock is of a file beside it, ``.NAME.lock``, which goes at the end; the system gives up the lock of a process that was killed.
+    Where the system or the file system knows no locks of files, nothing is kept out.
+
+    Parameters
+    ----------
+    path : path-like
+        A file that is read and written again; it need not be there yet.
+    """
+    path = Path(path)
+    beside = path.with_name(f".{path.name}.lock")
+    handle = _locked_handle(beside)
+    if handle is None:
+        yield
+        return
+    _asides.add(beside)
+    try:
+        yield
+    finally:
+        beside.unlink(missing_ok=True)
+        _asides.discard(beside)
+        os.close(handle)
+
+
+def _locked_handle(path):
+    """An open, locked file at ``path``, None where there are no locks; one that another has taken away meanwhile is not it."""
+    if fcntl is None:
+        return None
+    while True:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            if os.path.samestat(os.fstat(handle), os.stat(path)):
+                return handle
+        except FileNotFoundError:
+            pass
+        except OSError:  # a file system without locks
+            os.close(handle)
+            path.unlink(missing_ok=True)
+            return None
+        os.close(handle)
 
 
 def _harmless(value):

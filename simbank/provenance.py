@@ -155,7 +155,8 @@ def write_table(path, frame, made, index=False):
         frame.attrs = frame.attrs | {"made_by": made}
         files.write_whole(path, lambda aside: frame.to_parquet(aside, index=index))
     else:
-        files.write_csv(path, frame, index)
+        tame = files.harmless(frame, index)
+        files.write_whole(path, lambda aside: tame.to_csv(aside, index=False, encoding="utf-8"))
     note(path.parent, [path.name], made)
 
 
@@ -173,7 +174,7 @@ def write_figure(path, figure, made, title):
         "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
         "Description": json.dumps(made, default=str),
     }  # fmt: skip
-    files.write_figure(path, figure, entries)
+    files.write_whole(path, lambda aside: figure.savefig(aside, format=path.suffix[1:], metadata=entries))
     note(path.parent, [path.name], made)
 
 
@@ -192,18 +193,27 @@ def note(folder, names, made):
 
     What the list said of these files before is dropped.
     """
-    path, names = Path(folder) / MADE_BY_FILE, list(names)
-    records = []
-    with suppress(OSError, ValueError):
-        records = [r for r in json.loads(path.read_text(encoding="utf-8")) if isinstance(r, dict)]
+    path = Path(folder) / MADE_BY_FILE
     hashes = {name: file_hash(path.parent / name) for name in names}
+    made = json.loads(json.dumps(made, default=str))
+    with files.locked(path):  # others may write into this folder at the same time
+        files.write_text(path, json.dumps(_entered(_records(path), hashes, made), indent=1) + "\n")
+
+
+def _records(path):
+    """Records of a ``made_by.json``; none if it is not there or is none."""
+    with suppress(OSError, ValueError):
+        return [record for record in json.loads(path.read_text(encoding="utf-8")) if isinstance(record, dict)]
+    return []
+
+
+def _entered(records, hashes, made):
+    """The records with files (name → hash) entered under what made them, taken out of any other."""
     for record in records:
         record["files"] = {n: h for n, h in dict(record.get("files") or {}).items() if n not in hashes}
-    made = json.loads(json.dumps(made, default=str))
     same = next((r for r in records if {k: v for k, v in r.items() if k != "files"} == made), None)
     if same is None:
         same = made | {"files": {}}
         records.append(same)
     same["files"] |= hashes
-    text = json.dumps([record for record in records if record["files"]], indent=1) + "\n"
-    files.write_text(path, text)
+    return [record for record in records if record["files"]]

@@ -20,7 +20,7 @@ from simbank.studies.protection import checks as rules
 from simbank.studies.protection.breaking import Breaking, named
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents
+from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents, start_voltage_warnings
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
@@ -366,7 +366,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(1.0)
     return Protection(
         scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
-        bank_warnings(scenario), ratings, breaks, short_cases, short_note,
+        [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note,
     )  # fmt: skip
 
 
