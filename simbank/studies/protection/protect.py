@@ -273,8 +273,16 @@ class Protection:
         """The bank as SVG text, with prospective currents at the places."""
         from simbank.report.drawing import draw_bank
 
-        notes = {name: f"{row.initial_a / 1e3:.1f} kA" for name, row in self.faults.iterrows()}
-        return draw_bank(self.scenario.bank, title=f"{self.scenario.name}: prospective fault currents", place_notes=notes)
+        at_once = self.faults["initial_a"]
+        notes = {place.name: f"{at_once[whole.name] / 1e3:.1f} kA" for place, whole in self.greatest.named.items()}
+        warm = f"packs as new, full, at {self.assumptions.warm_k - 273.15:.0f} °C"
+        return draw_bank(
+            self.scenario.bank,
+            title=f"{self.scenario.name}: prospective fault currents",
+            place_notes=notes,
+            places=list(self.greatest.named),
+            legend=[f"kA: the greatest current of a bolted fault at each place, at once ({warm})"],
+        )
 
     def write(self, folder):
         """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
