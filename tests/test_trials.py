@@ -29,6 +29,7 @@ from typer.testing import CliRunner
 import simbank
 from simbank import cli
 from simbank.bank.bank import MAX_PACKS
+from simbank.cli.options import comma_parts
 from simbank.duty import Command, Duty, Step
 from simbank.errors import InputError, RunStopped
 
@@ -1032,7 +1033,7 @@ def test_m8_a_key_that_changes_nothing_is_a_warning(root):
 def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
     words = ["sweep", str(root / "scenarios" / "classroom_chain.toml"), "--jobs", "1", "--out", str(tmp_path)]
     words += ["--set", 'duty.steps=[{discharge = "0.3 C", hours = 0.5}]']
-    assert cli._comma('"a, b",{x = "1,2"},[3,4]') == ['"a, b"', '{x = "1,2"}', "[3,4]"]
+    assert comma_parts('"a, b",{x = "1,2"},[3,4]') == ['"a, b"', '{x = "1,2"}', "[3,4]"]
     links = 'wiring.link={resistance="1 milliohm"},{gauge="2 AWG", length="30 cm"},{resistance = "2 milliohm"}'
     shown = CliRunner().invoke(cli.app, [*words, "--over", links, "--over", "wiring.layout=chain,busbar"])
     assert shown.exit_code == 0, shown.exception
