@@ -19,6 +19,12 @@ def root():
     return ROOT
 
 
+@pytest.fixture(params=["reference", "fast"])
+def integrator(request):
+    """Each integrator in turn: what a hand calculation says holds for both."""
+    return request.param
+
+
 @pytest.fixture
 def clinic(root):
     import simbank

@@ -669,6 +669,49 @@ def test_a_charger_without_float_is_off_once_its_packs_report_full(integrator):
     assert after.abs().max() == 0.0
 
 
+LEAD = """
+name = "A lead-acid bank"
+[pack_types.block]
+capacity = "200 Ah"
+chemistry = "lead_agm"
+cells_in_series = 24
+cell_resistance = "0.6 milliohm"
+[[packs]]
+name = "A"
+type = "block"
+soc = 0.8
+[wiring]
+layout = "busbar"
+lead = { gauge = "2/0 AWG", length = "50 cm" }
+[[ports]]
+name = "sun"
+charger = { current_limit = "40 A", absorb = "57.6 V", tail = "0.02 C" }
+[[ports]]
+name = "load"
+[duty]
+kind = "cycles"
+steps = [
+  { port = "sun", charge = "40 A", hours = 30 },
+  { port = "load", discharge = "40 A", hours = 2.5 },
+  { port = "sun", charge = "40 A", hours = 20 },
+]
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_lead_acid_bank_without_float_rests_when_it_is_full(integrator):
+    """Full it rests at 24 × 2.14 V = 51.4 V, below 0.90 × 57.6 V = 51.8 V: absorption began again and again. Now bulk begins at rest
+    below 70 % (24 × 2.10 V = 50.4 V), here while a load takes half of its charge: 100 Ah of 200 Ah."""
+    result = simbank.simulate(simbank.from_dict(tomllib.loads(LEAD)), integrator=integrator)
+    events = [(e["what"], e["time_s"] / 3600) for e in result.summary["events"] if e["where"] == "sun"]
+    assert [what for what, _ in events] == [
+        "charge voltage reached, voltage held", "absorption ended, off", "bulk charge again",
+        "charge voltage reached, voltage held", "absorption ended, off",
+    ]  # fmt: skip
+    assert events[1][1] < 15.0  # off for as long again, and nothing begins
+    assert 30.0 < events[2][1] < 32.5
+
+
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_a_stop_by_packs_lasts_until_one_hundredth_of_their_charge_is_given_back(integrator):
     """464 stops and new bulks in a day, whatever the rebulk voltage: here one above any voltage of the bank."""
@@ -1401,8 +1444,8 @@ def test_b9_no_cell_of_a_table_is_a_formula(tmp_path):
 
 
 def test_b11_a_chemistry_is_one_file(tmp_path, monkeypatch):
-    from simbank import starter
     from simbank.cells import chemistry
+    from simbank.scenario import starter
 
     text = (chemistry.LIBRARY / "nmc.toml").read_text(encoding="utf-8").replace('name = "nmc"', 'name = "mine"', 1)
     (tmp_path / "mine.toml").write_text(text.replace("cells_in_series_48v = 14", "cells_in_series_48v = 13"), encoding="utf-8")
@@ -1760,6 +1803,14 @@ def test_up_to_the_greatest_resistance_the_balances_close(tmp_path, integrator):
         ({"short_circuit": {"limit": "2 kW"}}, ("short_circuit.limit", "2 kW", "must be a current above zero")),
         ({"over_voltage": {"limit": "3.6 A", "release": "3 V"}}, ("over_voltage.limit", "3.6 A", "a voltage")),
         ({"over_voltage": {"limit": "3.6 V", "release": "3 A"}}, ("over_voltage.release", "3 A", "a voltage")),
+        ({"over_voltage": {"limit": "3.6 V", "release": "3.4 V"}, "under_voltage": {"limit": "2.8 V", "release": "3.6 V"}},
+         ("under_voltage.release", "3.6 V", "below the over_voltage limit of 3.6 V")),
+        ({"over_voltage": {"limit": "3.6 V", "release": "2.7 V"}, "under_voltage": {"limit": "2.8 V", "release": "3.0 V"}},
+         ("over_voltage.release", "2.7 V", "above the under_voltage limit of 2.8 V")),
+        ({"charge_temperature": {"lowest": "0 degC", "highest": "45 degC", "release": 46}},
+         ("charge_temperature.release", "46", "below 22.5 K")),
+        ({"discharge_temperature": {"lowest": "-20 degC", "highest": "60 degC", "release": 40}},
+         ("discharge_temperature.release", "40", "below 40 K")),
     ],
 )  # fmt: skip
 def test_limits_of_a_bms_that_cannot_be(tmp_path, bms, says):
@@ -1771,6 +1822,43 @@ def test_limits_of_type_and_pack_that_contradict_each_other(tmp_path):
     own = {"under_voltage": {"limit": "3.7 V", "release": "3.8 V"}}
     packs = [{"name": "A", "type": "slab", "bms": own}]
     refused(("packs.A.bms.under_voltage.limit", "3.7 V", "3.6 V"), tmp_path, pack_types={"slab": kind}, packs=packs)
+
+
+def test_a_release_of_the_pack_beyond_the_limit_of_its_type(tmp_path):
+    kind = small_bank()["pack_types"]["slab"] | {"bms": {"over_voltage": {"limit": "3.6 V", "release": "3.4 V"}}}
+    packs = [{"name": "A", "type": "slab", "bms": {"under_voltage": {"limit": "2.8 V", "release": "3.7 V"}}}]
+    refused(("packs.A.bms.under_voltage.release", "3.7 V", "3.6 V"), tmp_path, pack_types={"slab": kind}, packs=packs)
+
+
+@pytest.mark.parametrize("release", [22.4, 0])
+def test_a_release_within_both_limits_is_let_go(tmp_path, release):
+    """Just inside what is refused there is a temperature at which the pack is let go: half-way between the limits."""
+    limits = {"lowest": "0 degC", "highest": "45 degC", "delay": "0 s", "release": release}
+    packs = [{"name": "A", "type": "slab", "soc": 0.9, "temperature": "-1 degC", "bms": {"charge_temperature": limits}}]
+    kind = small_bank()["pack_types"]["slab"] | {"mass": "10 kg", "specific_heat": "1000 J/kg/K", "heat_loss": "20 W/K"}
+    duty = {"kind": "constant", "charge": "0.001 C", "hours": 2}
+    bank = bank_file(tmp_path, packs=packs, pack_types={"slab": kind}, duty=duty, ambient="22.5 degC")
+    assert "block released" in list(simbank.simulate(simbank.load(bank)).events["what"])
+
+
+def test_constant_power_without_an_inverter_is_said_to_count_at_the_voltage_of_the_start():
+    """Its current at the start by the quadratic of constant power behind one resistance (closed form); at the cut-off P ÷ U."""
+    data = small_bank(duty={"kind": "constant", "discharge": "4 kW", "cutoff": "48 V", "hours": 1})
+    scenario = simbank.from_dict(data)
+    told = [w for w in simbank.protect(scenario, run=False).warnings if w.code == "power-at-start-voltage"]
+    assert [w.where for w in told] == ["inverter"]
+    packs = scenario.bank.packs
+    emf = packs[0].cells_in_series * float(packs[0].chemistry.ocv(0.5))
+    lead = next(b for b in scenario.bank.graph.branches if b.kind == "lead").resistance_ohm
+    ohm = (packs[0].ohmic_ohm + 2 * lead) / 2  # two equal packs, each behind two leads
+    amperes = (emf - np.sqrt(emf**2 - 4 * ohm * 4000.0)) / (2 * ohm)
+    assert f"{amperes:.0f} A at {4000.0 / amperes:.1f} V" in told[0].text
+    assert f"up to {4000 / 48:.0f} A, at the cut-off of 48.0 V" in told[0].text
+    sized = simbank.size(scenario, gauges=["2 AWG"], layouts=["busbar"])
+    assert [w.where for w in sized.warnings if w.code == "power-at-start-voltage"] == ["inverter"]
+    data["ports"][0]["inverter"] = {"rated_power": "5 kW", "cutoff": "48 V"}
+    warned = simbank.protect(simbank.from_dict(data), run=False).warnings
+    assert "power-at-start-voltage" not in [w.code for w in warned]
 
 
 def test_a_sweep_says_how_many_runs_failed(tmp_path):

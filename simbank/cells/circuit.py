@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import maker
+from simbank.jit import jit_allocating
 
 __all__ = ["circuit_voltage", "moved_ah", "relaxation"]
 
 
-@maker
+@jit_allocating
 def relaxation(time_s, drive_v, tau_s):
     """Voltage across one RC pair that starts at rest, shape of ``time_s`` [V].
 

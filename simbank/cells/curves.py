@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import drop_stale, inlined
+from simbank.jit import drop_stale, jit_inline
 
 drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
 
@@ -132,7 +132,7 @@ def stack_curves(curves):
     return table
 
 
-@inlined
+@jit_inline
 def curve_value(table, curve, z):
     """Value, slope and curvature of one stacked curve at ``z``."""
     count = int(table[curve, 0, 5])

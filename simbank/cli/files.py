@@ -23,7 +23,7 @@ def schema(
 ):
     """Print the JSON Schema of the scenario file, for editors."""
     if markdown:
-        from simbank.reference import format_reference
+        from simbank.scenario.schema_markdown import format_reference
 
         print(format_reference())
         return
@@ -43,7 +43,7 @@ def new(
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
     from simbank.scenario import load
-    from simbank.starter import starter_scenario
+    from simbank.scenario.starter import starter_scenario
 
     if file.exists():
         raise InputError("is there already; name a new file", key="file", value=str(file))

@@ -26,7 +26,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import inlined, kernel, maker, plain
+from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
 (
@@ -89,13 +89,13 @@ J, V, V_OPEN, MISS, BEFORE, SLOPES = range(6)
 N_PORT_WORK = 5
 
 
-@maker
+@jit_allocating
 def working_arrays(n, p):
     """What one solution of a bank of ``n`` packs and ``p`` ports is written to: ``work``, ``port``, ``now`` (its last row is scratch)."""
     return np.empty((N_WORK, n)), np.zeros((N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
 
 
-@plain
+@jit_entry
 def cell_state(y, cells, curves_of, curves, work):
     """What every pack is by its state, into rows of ``work``: electromotive force, resistance, relaxation, with slopes."""
     n = cells.shape[1]
@@ -126,7 +126,7 @@ def cell_state(y, cells, curves_of, curves, work):
         work[WARMTH, k] = rc_warmth(k, temperature, cells)
 
 
-@inlined
+@jit_inline
 def rc_warmth(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
     if cells[ARRHENIUS_RC, k] == 0.0:
@@ -134,7 +134,7 @@ def rc_warmth(k, temperature, cells):
     return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
 
 
-@inlined
+@jit_inline
 def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
     """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
 
@@ -145,13 +145,13 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
     return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
 
 
-@plain
+@jit_entry
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
     return ports[a, SET] + ports[a, SLOPE] * (t - ports[a, SINCE])
 
 
-@inlined
+@jit_inline
 def imposed(t, ports, a):
     """What port ``a`` imposes at ``t``, by its mode [A, V, W or ohm]."""
     if ports[a, MODE] == VOLTAGE:
@@ -161,7 +161,7 @@ def imposed(t, ports, a):
     return commanded(t, ports, a)
 
 
-@kernel
+@jit_internal
 def port_currents(t, now, ports, port):
     """Currents [A] and voltages [V] of the ports into ``port``, from what the bank shows them.
 
@@ -191,7 +191,7 @@ def port_currents(t, now, ports, port):
         port[V, a] = v
 
 
-@kernel
+@jit_internal
 def _each_alone(t, now, ports, port):
     """The current of each port that imposes no current, with the others at rest."""
     n = now.shape[1] - ports.shape[0]
@@ -201,7 +201,7 @@ def _each_alone(t, now, ports, port):
             port[J, a] = _single(mode, imposed(t, ports, a), port[V_OPEN, a], -now[n + a, n + a])
 
 
-@inlined
+@jit_inline
 def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == VOLTAGE:
@@ -216,7 +216,7 @@ def _single(mode, wish, open_volt, ohm):
     return 2.0 * wish / (open_volt + np.sqrt(inside))
 
 
-@kernel
+@jit_internal
 def solve_in_place(matrix, right):
     """Solve ``matrix · x = right`` for the columns of ``right``, in place, by elimination with row exchange.
 
@@ -248,7 +248,7 @@ def solve_in_place(matrix, right):
             right[c, k] = value / matrix[c, c]
 
 
-@kernel
+@jit_internal
 def _together(t, now, ports, port):
     """Several ports at once: each in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is
     beyond the bank, and where none is comes near enough for Newton's method."""
@@ -278,7 +278,7 @@ def _together(t, now, ports, port):
         _newton(t, now, ports, port)
 
 
-@kernel
+@jit_internal
 def _newton(t, now, ports, port):
     """The ports' currents from near the solution to round-off, by Newton's method on V − V₀, V J − P or V − R J = 0; whether it
     has come there, every power on the high-voltage side. Where it has not, the currents are as they were."""
@@ -337,7 +337,7 @@ def _newton(t, now, ports, port):
     return False
 
 
-@kernel
+@jit_internal
 def resist(hybrid, more, now):
     """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``now``.
 
@@ -366,7 +366,7 @@ def resist(hybrid, more, now):
                 now[i, j] = now[j, i]
 
 
-@kernel
+@jit_internal
 def currents(t, force, now, ports, port, out):
     """Currents of packs, into ``out``, and of ports for electromotive forces ``force`` [V]."""
     n = out.size
@@ -386,7 +386,7 @@ def currents(t, force, now, ports, port, out):
         out[k] = value
 
 
-@kernel
+@jit_internal
 def flow(t, y, cells, now, ports, work, port):
     """All currents, and the heat they make, for packs that stand in ``work`` and their network in ``now``."""
     currents(t, work[E], now, ports, port, work[I_PACK])
@@ -395,7 +395,7 @@ def flow(t, y, cells, now, ports, work, port):
     pack_heat(y, cells, work)
 
 
-@plain
+@jit_entry
 def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
     """All currents and voltages at one instant.
 
@@ -406,7 +406,7 @@ def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
     flow(t, y, cells, now, ports, work, port)
 
 
-@inlined
+@jit_inline
 def hysteresis_heat(half, dhalf, gamma, current, h):
     """Power lost to hysteresis [W]: Ns (H |I| h² + H' I h² / 2γ), with ``half`` = Ns H and ``dhalf`` = Ns H'.
 
@@ -416,7 +416,7 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
     return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
 
 
-@kernel
+@jit_internal
 def pack_heat(y, cells, work):
     """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
@@ -431,7 +431,7 @@ def pack_heat(y, cells, work):
         work[REVERSIBLE, k] = -current * y[4 * n + k] * work[E_BY_T, k]
 
 
-@inlined
+@jit_inline
 def warming(k, here, y, cells, work, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
     if cells[HEAT_CAPACITY, k] <= 0.0:
@@ -443,7 +443,7 @@ def warming(k, here, y, cells, work, neighbours):
     return heat / cells[HEAT_CAPACITY, k]
 
 
-@kernel
+@jit_internal
 def state_rates(y, cells, work, neighbours, out):
     """Time derivatives of the packs' state for the currents and the heat in ``work``."""
     n = cells.shape[1]
@@ -457,7 +457,7 @@ def state_rates(y, cells, work, neighbours, out):
         out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
 
 
-@kernel
+@jit_internal
 def _row_product(matrix, r, what, work, port):
     """Row ``r`` of a matrix of the reduced network times a row of ``work`` (packs) and the port currents."""
     n = work.shape[1]
@@ -469,13 +469,13 @@ def _row_product(matrix, r, what, work, port):
     return value
 
 
-@plain
+@jit_entry
 def device_current(d, flows, work, port):
     """Current through device ``d`` [A]."""
     return _row_product(flows, d, I_PACK, work, port)
 
 
-@plain
+@jit_entry
 def damage_rate(d, current, damage, devices, curves):
     """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
     multiple = abs(current) / devices[d, RATING]
@@ -485,7 +485,7 @@ def damage_rate(d, current, damage, devices, curves):
     return np.exp(-seconds)
 
 
-@maker
+@jit_allocating
 def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
     """Right-hand side of the ordinary differential equation, shape (5 n + d,)."""
     n, p = cells.shape[1], ports.shape[0]
@@ -496,7 +496,7 @@ def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, fl
     return out
 
 
-@kernel
+@jit_internal
 def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
     """:func:`rates` for a bank that is solved in ``work`` and ``port``, into ``out``."""
     n = cells.shape[1]
@@ -505,7 +505,7 @@ def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
         out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
 
 
-@maker
+@jit_allocating
 def _current_by_emf(t, now, ports, port):
     """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
     p = ports.shape[0]
@@ -541,7 +541,7 @@ def _current_by_emf(t, now, ports, port):
     return out
 
 
-@maker
+@jit_allocating
 def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
     """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d).
 
@@ -624,7 +624,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     return out
 
 
-@inlined
+@jit_inline
 def cell_volts(k, z, work, cells, curves_of, curves):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
     cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[R_WIRING, k])) / cells[NS, k]
@@ -636,7 +636,7 @@ def cell_volts(k, z, work, cells, curves_of, curves):
     return cell + fullest - mean, cell + emptiest - mean
 
 
-@kernel
+@jit_internal
 def gather_cells(y, work, cells, curves_of, curves, acc):
     """Add one instant, solved in ``work``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
     pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
@@ -660,7 +660,7 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
         acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
 
 
-@kernel
+@jit_internal
 def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment):
     """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]."""
     n = cells.shape[1]
@@ -726,7 +726,7 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             moment[n + a, n + b] += w * port[J, a] * port[J, b]
 
 
-@kernel
+@jit_internal
 def give_heat(w, y, work, cells, neighbours, acc):
     """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
     n = cells.shape[1]
@@ -740,7 +740,7 @@ def give_heat(w, y, work, cells, neighbours, acc):
         acc[ACC_HEAT_OUT, k] += w * watt
 
 
-@inlined
+@jit_inline
 def _cubic_peak(a, m_0, b, m_1):
     """Greatest value of the cubic from ``a`` to ``b`` whose slopes, times its length, are ``m_0`` and ``m_1``."""
     if not (m_0 > 0.0 > m_1):
@@ -751,7 +751,7 @@ def _cubic_peak(a, m_0, b, m_1):
     return max(a, b, a + s * (m_0 + s * (0.5 * tilt + s * curve / 3.0)))
 
 
-@inlined
+@jit_inline
 def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
     """Value at the middle of three instants or, where it lies above or below both others, at the vertex of the parabola through
     all."""
@@ -765,7 +765,7 @@ def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
     return v_1 - slope * slope / (4.0 * bend)
 
 
-@kernel
+@jit_internal
 def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
     """Extremes of state of charge between two instants of a step, along the cubic through both with their slopes.
 
@@ -801,7 +801,7 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 
-@kernel
+@jit_internal
 def _crossing(a, m_0, b, m_1, level):
     """Where between 0 and 1 the cubic from ``a`` to ``b`` with these slopes first stands at ``level``, by bisection; ``b`` does."""
     if a >= level:
@@ -817,7 +817,7 @@ def _crossing(a, m_0, b, m_1, level):
     return high
 
 
-@kernel
+@jit_internal
 def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, acc, port_acc, extremes):
     """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
     three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports."""
@@ -837,7 +837,7 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, a
             apart[a, b] = max(apart[a, b], abs(gap))
 
 
-@kernel
+@jit_internal
 def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, flows, extremes):
     """Peak current of every branch at the middle of three instants of one step, likewise."""
     branch = extremes[4]
@@ -849,7 +849,7 @@ def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2
         branch[i] = max(branch[i], abs(current))
 
 
-@kernel
+@jit_internal
 def reach_ends(work, port, flows, extremes):
     """Extremes of branch currents and of the voltage between ports at the end of a step."""
     _, _, _, apart, branch = extremes
@@ -860,7 +860,7 @@ def reach_ends(work, port, flows, extremes):
         branch[i] = max(branch[i], abs(_row_product(flows, i, I_PACK, work, port)))
 
 
-@maker
+@jit_allocating
 def accumulate(
     base, times, weights, per_step, states, cells, curves_of, curves, hybrid, ports, neighbours, flows, acc, port_acc, moment,
     extremes,
@@ -904,7 +904,7 @@ def accumulate(
             reach_ends(work, port, flows, extremes)
 
 
-@maker
+@jit_allocating
 def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, out_y, out_pack, out_port):
     """What is reported at given instants.
 
@@ -918,7 +918,7 @@ def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, ou
         note(i, states[i], work, port, terminal, out_y, out_pack, out_port)
 
 
-@kernel
+@jit_internal
 def note(i, y, work, port, terminal, out_y, out_pack, out_port):
     """Write what is reported of one instant to place ``i``."""
     n = work.shape[1]
@@ -932,7 +932,7 @@ def note(i, y, work, port, terminal, out_y, out_pack, out_port):
         out_port[1, i, a] = port[V, a]
 
 
-@kernel
+@jit_internal
 def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
     return _row_product(terminal, k, E_LINEAR, work, port)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import inlined, kernel, maker, plain
+from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
@@ -98,7 +98,7 @@ DEVICE_CLOSES = "closed"
 DEVICE_SWITCHED = "opened by schedule"
 
 
-@plain
+@jit_entry
 def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
     """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
     every port wants current the other way."""
@@ -114,7 +114,7 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
     return out or not into if pack_state[k] == FULL_OPEN else into or not out
 
 
-@maker
+@jit_allocating
 def watch(
     t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, phase, ports,
     devices, flows, device_state,
@@ -135,7 +135,7 @@ def watch(
     return out
 
 
-@kernel
+@jit_internal
 def watch_solved(
     t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state,
     phase, ports, devices, flows, device_state, out,
@@ -184,7 +184,7 @@ def watch_solved(
     return out[out.size - 1]
 
 
-@inlined
+@jit_inline
 def _watch_pack(
     k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
 ):  # fmt: skip
@@ -238,7 +238,7 @@ def _watch_pack(
     return worst
 
 
-@inlined
+@jit_inline
 def _due(at, doing, past, over, out):
     """Write how far a monitor is past what it waits for: its limit, its limit no longer, or its release level."""
     value = -1.0
@@ -252,7 +252,7 @@ def _due(at, doing, past, over, out):
     return value
 
 
-@inlined
+@jit_inline
 def reported_full(which, y, pack_state, monitor_state):
     """Above zero if the packs that a charger heeds report that they are full.
 
@@ -272,7 +272,7 @@ def reported_full(which, y, pack_state, monitor_state):
     return least if which == ALL_FULL and least < 2.0 else greatest
 
 
-@inlined
+@jit_inline
 def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
     if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
         return

@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import inlined, kernel, plain
+from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 from simbank.simulation import ports as port_laws
@@ -60,7 +60,7 @@ BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1,
 N_PLAN = 17
 
 
-@inlined
+@jit_inline
 def _phi(x):
     """(e^−x, φ1, φ2, φ3) of c = −x, φ1(c) = (e^c − 1)/c and φₖ₊₁ = (φₖ − 1/k!)/c; by their series where they would cancel."""
     if x < 0.05:
@@ -77,7 +77,7 @@ def _phi(x):
     return fade, one, two, (0.5 - two) / x
 
 
-@kernel
+@jit_internal
 def _exponentials(h, rate, q, table):
     """Fill row ``q`` of the table."""
     fade, one, two, _ = _phi(0.5 * rate * h)
@@ -110,7 +110,7 @@ def levelling_modes(cells, neighbours):
     return np.vstack([np.maximum(rates, 0.0), modes_ / root[:, None], (modes_ * root[:, None]).T])
 
 
-@kernel
+@jit_internal
 def _rises(h, rate, levelling, modal, out):
     """Rise of every temperature [K] in ``h`` seconds from its rate now [K/s], while heat stays as it is: exact."""
     n = rate.size
@@ -126,7 +126,7 @@ def _rises(h, rate, levelling, modal, out):
     _from_modes(levelling, modal, out)
 
 
-@kernel
+@jit_internal
 def _from_modes(levelling, modal, out):
     for k in range(out.size):
         out[k] = 0.0
@@ -134,7 +134,7 @@ def _from_modes(levelling, modal, out):
             out[k] += levelling[1 + k, j] * modal[j]
 
 
-@kernel
+@jit_internal
 def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
     """Correct temperatures at the end, made with the heat half-way, for heat that runs on the parabola through start, middle, end."""
     n = cells.shape[1]
@@ -160,7 +160,7 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
         y_1[4 * n + k] += plan[RATES, k]
 
 
-@inlined
+@jit_inline
 def _fade(x):
     """e^−x for x ≥ 0; by its series, to round-off, where that is quicker."""
     if x > 0.06:
@@ -171,7 +171,7 @@ def _fade(x):
     )
 
 
-@inlined
+@jit_inline
 def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
     """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``: exact, dh/dz =
     γ (±1 − h), on each side of the reversal where there is one."""
@@ -184,7 +184,7 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
     return toward + (h - toward) * _fade(gamma * abs(moved))
 
 
-@kernel
+@jit_internal
 def _step(
     t, h, fresh_table, y, work, port, now, cells, neighbours, levelling, ports, table, plan, comp, y_m, work_m, port_m, y_1,
     guess_port
@@ -313,7 +313,7 @@ def _step(
     return (BENT_SHARE if not stiff else STIFF_SHARE) * error, stiff
 
 
-@kernel
+@jit_internal
 def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
     """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
 
@@ -364,19 +364,19 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m,
     return MISS_SHARE * error, moves
 
 
-@inlined
+@jit_inline
 def _by_t(k, work):
     """How the voltage of pack ``k`` answers to its temperature at the current it has [V/K]."""
     return work[eq.E_BY_T, k] - work[eq.R_BY_T, k] * work[eq.I_PACK, k]
 
 
-@inlined
+@jit_inline
 def _heat(work, k):
     """Heat made in pack ``k`` [W]."""
     return work[eq.OHMIC, k] + work[eq.RELAX, k] + work[eq.GAP, k] + work[eq.REVERSIBLE, k]
 
 
-@kernel
+@jit_internal
 def _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves):
     """Damage of every device at the end of the step; returns its estimated error."""
     error, base = 0.0, y.size - devices.shape[0]
@@ -394,7 +394,7 @@ def _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flow
     return error
 
 
-@kernel
+@jit_internal
 def _between(share, h, y0, f0, y1, f1, out):
     """Cubic through both ends of a step with their slopes (Hermite)."""
     s, s2, s3 = share, share * share, share * share * share
@@ -402,7 +402,7 @@ def _between(share, h, y0, f0, y1, f1, out):
         out[i] = (2 * s3 - 3 * s2 + 1) * y0[i] + (s3 - 2 * s2 + s) * h * f0[i] + (3 * s2 - 2 * s3) * y1[i] + (s3 - s2) * h * f1[i]
 
 
-@kernel
+@jit_internal
 def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
     for a in range(phase.size):
@@ -424,7 +424,7 @@ def scratch_arrays(n, p, d):
     return (*arrays, np.zeros((N_PLAN, n)), np.empty(events.PACK_SLOTS * n + events.PORT_SLOTS * p + events.DEVICE_SLOTS * d + 1))
 
 
-@plain
+@jit_entry
 def advance(
     clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, packs, port_state, sums, plan, samples,
     scratch,

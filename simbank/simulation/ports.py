@@ -46,8 +46,8 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.compiled import inlined, kernel, plain
 from simbank.errors import InputError
+from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 
@@ -138,7 +138,7 @@ def timer_array(equip):
     return out
 
 
-@kernel
+@jit_internal
 def note(log, count, t, a, what, value):
     """One line of the log."""
     row = log[count[0]]
@@ -146,7 +146,7 @@ def note(log, count, t, a, what, value):
     count[0] += 1
 
 
-@kernel
+@jit_internal
 def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     phase[a] = new
@@ -156,7 +156,7 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
         note(log, count, t, a, what, volt)
 
 
-@inlined
+@jit_inline
 def _keep_clock(a, t, phase, ports, timer, equip):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     clock = timer[a]
@@ -176,14 +176,14 @@ def _keep_clock(a, t, phase, ports, timer, equip):
     clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
 
 
-@plain
+@jit_entry
 def keep_clocks(t, phase, ports, timer, equip):
     """As :func:`_keep_clock` for every port, after something else has changed: a port without packs holds no voltage."""
     for a in range(ports.shape[0]):
         _keep_clock(a, t, phase, ports, timer, equip)
 
 
-@kernel
+@jit_internal
 def _turns(a, value, phase):
     """A port that lives on starts to follow: at its first step, and when its command changes direction."""
     if phase[a] == events.DONE:
@@ -195,7 +195,7 @@ def _turns(a, value, phase):
     return phase[a] == events.CUT
 
 
-@inlined
+@jit_inline
 def _begin_bulk(a, ports, timer, told, equip):
     """A new charge: bulk, then absorption with the whole of its time."""
     ports[a, eq.REBULK], ports[a, eq.TAIL_RUNS] = 0.0, 0.0
@@ -205,7 +205,7 @@ def _begin_bulk(a, ports, timer, told, equip):
     told[a] = 0
 
 
-@plain
+@jit_entry
 def take(t, commands, phase, ports, timer, told, equip, log, count):
     """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
     the others begin anew."""
@@ -255,7 +255,7 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
         _keep_clock(a, t, phase, ports, timer, equip)
 
 
-@plain
+@jit_entry
 def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip):
     """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature."""
     n = cells.shape[1]
@@ -277,7 +277,7 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
         ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
 
 
-@kernel
+@jit_internal
 def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
     ports[a, eq.MODE] = eq.OFF
@@ -295,7 +295,7 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     phase[a] = events.IDLE
 
 
-@kernel
+@jit_internal
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
     phase[a] = events.DONE if equip[a, INVERTER] == 0.0 else events.CUT
@@ -305,7 +305,7 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
         timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
 
 
-@plain
+@jit_entry
 def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
     """The change of port ``a`` that :func:`simbank.simulation.events.watch` found due in its ``slot``.
 
@@ -316,7 +316,7 @@ def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, 
     _keep_clock(a, t, phase, ports, timer, equip)
 
 
-@kernel
+@jit_internal
 def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
     doing = phase[a]
     if slot == 3:
@@ -361,7 +361,7 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
         note(log, count, t, a, RECOVERED, volt)
 
 
-@kernel
+@jit_internal
 def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
     (slot 2, and slot 1 where there is no tail)."""
@@ -380,7 +380,7 @@ def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
         ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
 
 
-@plain
+@jit_entry
 def appointment(a, t, phase, ports, timer, told, equip, log, count):
     """What port ``a`` has waited for has come."""
     clock, due = timer[a], t + 1e-9
@@ -397,7 +397,7 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count):
     _keep_clock(a, t, phase, ports, timer, equip)
 
 
-@plain
+@jit_entry
 def all_done(phase, ports, equip):
     """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
     is asked, or its discharge was cut off, or its charge has come to float."""
@@ -415,7 +415,7 @@ def all_done(phase, ports, equip):
     return True
 
 
-@plain
+@jit_entry
 def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == events.FOLLOW:

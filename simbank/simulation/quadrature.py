@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.compiled import maker
+from simbank.jit import jit_allocating
 from simbank.simulation import equations as eq
 
 __all__ = ["StepStore"]
@@ -17,7 +17,7 @@ BATCH = 256
 MAX_ORDER = 12  # of LSODA's non-stiff method
 
 
-@maker
+@jit_allocating
 def _states(times, which, ends, steps, histories, terms):
     """States at ``times`` from the scaled derivatives that LSODA keeps at the end of each step (Nordsieck's array)."""
     out = np.empty((times.size, histories.shape[1]))

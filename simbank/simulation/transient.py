@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import eig, lu_factor, lu_solve
 
-from simbank.compiled import maker
+from simbank.jit import jit_allocating
 from simbank.network import components
 from simbank.simulation import equations as eq
 from simbank.simulation.run import pack_arrays, start_state
@@ -210,7 +210,7 @@ class FaultCircuit:
         return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
 
 
-@maker
+@jit_allocating
 def damage_rates(currents, devices, curves):
     """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
     out = np.zeros(currents.shape)

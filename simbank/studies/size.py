@@ -18,7 +18,7 @@ from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import carried_limits
-from simbank.studies.protection.outage import full_loads
+from simbank.studies.protection.outage import full_loads, start_voltage_warnings
 from simbank.studies.protection.protect import greatest_faults
 from simbank.studies.usable import usable
 from simbank.warning import BankWarning
@@ -232,7 +232,8 @@ def size(
     warnings = [*bank_warnings(scenario), *_size_warnings(told, others, sharing_only)]
     if not sharing_only:
         sized = {"wiring.layout": told["layout"], f"wiring.{parts[told['layout']]}.gauge": told["gauge"]}
-        warnings += _device_warnings(with_changes(scenario, sized).bank)
+        case = with_changes(scenario, sized)
+        warnings += [*_device_warnings(case.bank), *start_voltage_warnings(case)]
     return Sizing(limits, table, best, by_layout, warnings, sharing_only)
 
 

@@ -115,12 +115,20 @@ class Faults:
         stay as given.
     pack_h : float
         Inductance of each pack [H].
+
+    Attributes
+    ----------
+    places : list of Place
+        Where a fault is asked for, those at the same two nodes joined into one.
+    named : dict of Place to Place
+        Every place that has a name of its own → the one in ``places`` that stands for it.
     """
 
     def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
         self.bank = bank
         self.graph, halfway = _halved(bank.graph)
-        self.places = _distinct([*bank.places, *halfway], self.graph)
+        self.named = _distinct([*bank.places, *halfway], self.graph)
+        self.places = list(dict.fromkeys(self.named.values()))
         packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
         ohm = None
         if conductor_k is not None:
@@ -270,12 +278,11 @@ def _halved(graph):
 
 
 def _distinct(places, graph):
-    """Places whose nodes are the same are one, under all its names."""
+    """Place → the one that stands for it: places whose nodes are the same are one, under all their names."""
     found = {}
     for place in places:
         key = graph.node(place.positive), graph.node(place.negative)
-        if key[0] == key[1]:
-            continue
-        known = found.get(key)
-        found[key] = place if known is None else replace(known, name=f"{known.name}, {place.name}")
-    return list(found.values())
+        if key[0] != key[1]:
+            found.setdefault(key, []).append(place)
+    joined = {places[0]: replace(places[0], name=", ".join(place.name for place in places)) for places in found.values()}
+    return {place: joined[places[0]] for places in found.values() for place in places}

@@ -10,8 +10,9 @@ from simbank.duty import Duty
 from simbank.simulation import equations as eq
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.faults import device_rows, line_of
+from simbank.warning import BankWarning
 
-__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads", "inverter_currents"]
+__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads", "inverter_currents", "start_voltage_warnings"]
 
 HORIZON_S = 4 * 3600.0
 
@@ -132,31 +133,64 @@ def full_loads(scenario):
     The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
     that is more; a charger with its current limit where that is less.
     """
-    bank = scenario.bank
-    nominal = float(np.mean([p.cells_in_series * float(p.chemistry.ocv(0.5)) for p in bank.packs]))
-
-    def watts(command):
-        if command.kind == "resistance":
-            return nominal**2 / command.value
-        return command.value * (nominal if command.kind == "current" else 1.0)
-
-    most = {"discharge": (0.0, {}), "charge": (0.0, {})}
-    for step in scenario.duty.steps if isinstance(scenario.duty, Duty) else scenario.duty:
-        for load, sign in (("discharge", 1.0), ("charge", -1.0)):
-            mine = {port: command for port, command in step.commands.items() if sign * watts(command) > 0}
-            total = sum(sign * watts(command) for command in mine.values())
-            if total > most[load][0]:
-                most[load] = total, mine
-    loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, (_, commands) in most.items()}
+    bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
+    loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, commands in most.items()}
     for port, (amperes, _) in inverter_currents(bank).items():
-        asked = most["discharge"][1].get(port)
-        if asked is None or asked.kind == "power" or watts(asked) / nominal < amperes:
+        asked = most["discharge"].get(port)
+        if asked is None or asked.kind == "power" or _watts(asked, nominal) / nominal < amperes:
             loads["discharge"][port] = ("current", amperes)
     for port, (_, charger) in bank.behaviours.items():
         if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
-            least = min(charger.current_limit_a, abs(watts(most["charge"][1][port])) / nominal)
+            least = min(charger.current_limit_a, abs(_watts(most["charge"][port], nominal)) / nominal)
             loads["charge"][port] = ("current", -least)
     return {load: commands for load, commands in loads.items() if commands}
+
+
+def _nominal_v(bank):
+    """Voltage of the bank half charged, the mean of its packs [V]."""
+    return float(np.mean([p.cells_in_series * float(p.chemistry.ocv(0.5)) for p in bank.packs]))
+
+
+def _watts(command, nominal_v):
+    """Power of a command at a voltage [W]."""
+    if command.kind == "resistance":
+        return nominal_v**2 / command.value
+    return command.value * (nominal_v if command.kind == "current" else 1.0)
+
+
+def _largest_steps(scenario):
+    """Commands by port of the step of the duty with the largest total: ``{"discharge": {...}, "charge": {...}}``."""
+    most, nominal = {"discharge": (0.0, {}), "charge": (0.0, {})}, _nominal_v(scenario.bank)
+    for step in scenario.duty.steps if isinstance(scenario.duty, Duty) else scenario.duty:
+        for load, sign in (("discharge", 1.0), ("charge", -1.0)):
+            mine = {port: command for port, command in step.commands.items() if sign * _watts(command, nominal) > 0}
+            total = sum(sign * _watts(command, nominal) for command in mine.values())
+            if total > most[load][0]:
+                most[load] = total, mine
+    return {load: commands for load, (_, commands) in most.items()}
+
+
+def start_voltage_warnings(scenario):
+    """Warnings of the loads of constant power that full load counts at the voltage of the start, having no inverter to say more.
+
+    As the bank runs low such a load takes more current, at most its power ÷ the voltage at which its step is cut off.
+    """
+    if all(scenario.bank.behaviours.get(port, (None, None))[0] is not None for port in scenario.bank.graph.ports):
+        return
+    commands, asked = full_loads(scenario).get("discharge", {}), _largest_steps(scenario)["discharge"]
+    ports = [port for port, (kind, _) in commands.items() if kind == "power" and asked[port].cutoff_volt > 0]
+    if not ports:
+        return
+    still = Snapshot(scenario.bank).still(commands)
+    for port in ports:
+        a, watts, lowest = list(scenario.bank.graph.ports).index(port), asked[port].value, asked[port].cutoff_volt
+        yield BankWarning(
+            "power-at-start-voltage", port,
+            f"Port {port} has no inverter in the file, so its {watts:.0f} W count in full load at the voltage of the start: "
+            f"{still.port_a[a]:.0f} A at {still.port_v[a]:.1f} V. As the bank runs low they take up to {watts / lowest:.0f} A, at "
+            f"the cut-off of {lowest:.1f} V, which counts only where the duty runs so far. Give the port its inverter "
+            "(rated_power, efficiency, cutoff): it then counts at its lowest voltage.",
+        )  # fmt: skip
 
 
 class Loads:

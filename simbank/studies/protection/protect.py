@@ -20,7 +20,7 @@ from simbank.studies.protection import checks as rules
 from simbank.studies.protection.breaking import Breaking, named
 from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents
+from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents, start_voltage_warnings
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
@@ -273,8 +273,16 @@ class Protection:
         """The bank as SVG text, with prospective currents at the places."""
         from simbank.report.drawing import draw_bank
 
-        notes = {name: f"{row.initial_a / 1e3:.1f} kA" for name, row in self.faults.iterrows()}
-        return draw_bank(self.scenario.bank, title=f"{self.scenario.name}: prospective fault currents", place_notes=notes)
+        at_once = self.faults["initial_a"]
+        notes = {place.name: f"{at_once[whole.name] / 1e3:.1f} kA" for place, whole in self.greatest.named.items()}
+        warm = f"packs as new, full, at {self.assumptions.warm_k - 273.15:.0f} °C"
+        return draw_bank(
+            self.scenario.bank,
+            title=f"{self.scenario.name}: prospective fault currents",
+            place_notes=notes,
+            places=list(self.greatest.named),
+            legend=[f"kA: the greatest current of a bolted fault at each place, at once ({warm})"],
+        )
 
     def write(self, folder):
         """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
@@ -358,7 +366,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     tell(1.0)
     return Protection(
         scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
-        bank_warnings(scenario), ratings, breaks, short_cases, short_note,
+        [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note,
     )  # fmt: skip
 
 

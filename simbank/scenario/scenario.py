@@ -19,10 +19,20 @@ from simbank.bank.bank import MAX_PACKS, Place
 from simbank.bank.equipment import Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
-from simbank.equipment_file import BMSTable, ChargerTable, DaysDuty, DeviceTable, InverterTable, Rate, Resistance, SwitchTable
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, bank_temperature, check, fraction, nearest, quantity, read_toml, refuse_deep
 from simbank.provenance import files_read
+from simbank.scenario.equipment_schema import (
+    REBULK_SOC,
+    BMSTable,
+    ChargerTable,
+    DaysDuty,
+    DeviceTable,
+    InverterTable,
+    Rate,
+    Resistance,
+    SwitchTable,
+)
 
 __all__ = ["Scenario", "from_dict", "json_schema", "load", "with_changes"]
 
@@ -566,8 +576,12 @@ class Scenario:
             inverter = port.inverter.inverter(cutoff_volt)
         if port.charger is not None:
             try:
+                rest_volt = min(
+                    pack.cells_in_series * float(pack.chemistry.ocv(REBULK_SOC) - pack.chemistry.half_width(REBULK_SOC))
+                    for pack in packs
+                )
                 charger = port.charger.charger(
-                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs]
+                    sum(pack.capacity_ah for pack in packs), charge_volt, [pack.name for pack in packs], rest_volt
                 )
             except InputError as error:
                 raise InputError(error.problem, key=f"ports.{port.name}.charger.{error.key}", value=error.value) from None

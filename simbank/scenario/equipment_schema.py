@@ -121,6 +121,12 @@ class TemperatureTable(FileModel):
                 key="lowest",
                 value=f"{self.lowest - 273.15:.6g} degC",
             )
+        half = (self.highest - self.lowest) / 2.0
+        if self.release >= half:
+            raise InputError(
+                f"must be below {half:.6g} K, half of what lies between lowest and highest, or no temperature lets the pack go",
+                key="release", value=self.release,
+            )  # fmt: skip
         return self
 
     def limit(self):
@@ -190,6 +196,8 @@ class BMSTable(FileModel):
                 f"must lie below the over_voltage limit of {self.over_voltage.limit}",
                 key="under_voltage.limit", value=self.under_voltage.limit,
             )  # fmt: skip
+        if len(parts) == 2:
+            self._check_releases(parts["under_voltage"], parts["over_voltage"])
         for key in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
             table = getattr(self, key)
             if table is not None:
@@ -204,6 +212,18 @@ class BMSTable(FileModel):
             parts |= {"precharge_ohm": self.precharge.resistance, "precharge_s": self.precharge.time}
         only_stuck = self.stuck is not None and not parts
         return BMS(retries=self.retries, stuck=self.stuck, at_cell_limits=only_stuck, **parts)
+
+    def _check_releases(self, under, over):
+        """Refuse a release beyond the other limit, where the pack would be blocked by that one before it is let go by this one."""
+        for key, other, beyond, side in (
+            ("under_voltage", "over_voltage", under.release >= over.level, "below"),
+            ("over_voltage", "under_voltage", over.release <= under.level, "above"),
+        ):
+            if beyond:
+                raise InputError(
+                    f"must lie {side} the {other} limit of {getattr(self, other).limit}, or the pack is never let go",
+                    key=f"{key}.release", value=getattr(self, key).release,
+                )  # fmt: skip
 
     def _volts(self, key):
         table = getattr(self, key)
@@ -247,6 +267,9 @@ class InverterTable(FileModel):
 
 
 REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
+# Without a float voltage the bank comes to rest, where a lead-acid bank stands below 0.90 of its absorption voltage though it is full:
+# bulk then begins again no sooner than the bank rests at this state of charge. Common practice, no source.
+REBULK_SOC = 0.7
 
 
 class ChargerTable(FileModel):
@@ -270,7 +293,8 @@ class ChargerTable(FileModel):
             raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
-    def charger(self, capacity_ah, charge_volt, pack_names):
+    def charger(self, capacity_ah, charge_volt, pack_names, rest_volt):
+        """The charger of a bank; ``rest_volt`` is the bank's voltage at rest at ``REBULK_SOC`` [V]."""
         absorb = self.absorb or charge_volt
         if self.float_ is not None and self.float_ >= absorb:
             raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")
@@ -286,7 +310,8 @@ class ChargerTable(FileModel):
             power_limit_w=self.power_limit or 1e12,
             absorb_volt=absorb,
             float_volt=self.float_,
-            rebulk_volt=self.rebulk or (REBULK_OF_FLOAT * self.float_ if self.float_ else REBULK_OF_ABSORB * absorb),
+            rebulk_volt=self.rebulk
+            or (REBULK_OF_FLOAT * self.float_ if self.float_ else min(REBULK_OF_ABSORB * absorb, rest_volt)),
             tail_a=tail,
             absorb_max_s=self.absorb_max or math.inf,
             follows_bms=self.follows_bms,

@@ -1,0 +1,106 @@
+"""Cached machine code never outlives its sources."""
+
+import ast
+import re
+import sys
+
+import numpy as np
+import pytest
+
+from simbank.cells.curves import Curve, curve_value, stack_curves
+from simbank.jit import compiled_from, drop_stale
+from simbank.simulation import equations as eq
+
+
+def package(root, **files):
+    """A package below ``root``: text by name, ``__`` for a folder."""
+    for name, text in ({"jit": ""} | files).items():
+        path = root.joinpath(*name.split("__")).with_suffix(".py")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(f'"""A module."""\n{text}\n')
+    return root
+
+
+def test_cache_goes_when_any_source_changes(tmp_path):
+    """What compiles, what it imports and what that imports in turn are watched, in whatever folder; nothing else is."""
+    package(
+        tmp_path,
+        cells__curves="from simbank.jit import jit_internal",
+        simulation__steps__fast="from simbank.jit import (\n    jit_internal,\n    jit_entry,\n)\nfrom simbank.simulation import rows as r, other",
+        simulation__rows="from simbank.units import KELVIN  # and no more",
+        units="KELVIN = 273.15",
+        report="from simbank.units import KELVIN",
+    )
+    near, deep = (tmp_path / folder / "__pycache__" / "watch.nbi" for folder in ("cells", "simulation/steps"))
+    for path in (near, deep):
+        path.parent.mkdir()
+    assert drop_stale(tmp_path)  # no stamp yet
+    for changed in ("cells/curves", "simulation/steps/fast", "simulation/rows", "units", "jit"):
+        near.write_text("code")
+        deep.write_text("code")
+        assert not drop_stale(tmp_path)
+        assert near.exists()
+        assert deep.exists()
+        path = tmp_path / f"{changed}.py"
+        path.write_text(path.read_text() + "ONE = 2\n")
+        assert drop_stale(tmp_path), changed
+        assert not near.exists()
+        assert not deep.exists()
+    (tmp_path / "report.py").write_text("changed")
+    assert not drop_stale(tmp_path)
+    (tmp_path / "units.py").rename(tmp_path / "simulation" / "units.py")  # the same text, but no longer what rows.py imports
+    assert drop_stale(tmp_path)
+
+
+def test_every_compiled_module_is_watched(root):
+    """Each file that compiles, and each file of the package that one of them imports, however deep, by Python's own parser."""
+    package = root / "simbank"
+    compiles = re.compile(r"^@jit_\w+$", re.M)
+    left = [path for path in package.rglob("*.py") if compiles.search(path.read_text())]
+    assert len(left) > 5
+    needed = set(left)
+    while left:
+        for node in ast.parse(left.pop().read_text()).body:
+            assert not getattr(node, "level", 0), "relative imports are not followed"
+            if isinstance(node, ast.Import):
+                assert not any(alias.name.startswith("simbank") for alias in node.names), "nor is an import of a whole module"
+            if isinstance(node, ast.ImportFrom) and node.module.startswith("simbank"):
+                home = root.joinpath(*node.module.split("."))
+                for places in ([home / alias.name, home] for alias in node.names):
+                    files = [file for place in places for file in (place.with_suffix(".py"), place / "__init__.py")]
+                    path = next(file for file in files if file.exists())
+                    left += [path] if path not in needed else []
+                    needed.add(path)
+    watched = {package / path for path in compiled_from(package)}
+    assert needed <= watched
+    assert package / "cli.py" not in watched
+
+
+def test_compiled_code_keeps_no_references():
+    """Compiled without reference counting: arrays that went in belong to nobody else afterwards."""
+    table = stack_curves([Curve([0.0, 0.5, 1.0], [3.0, 3.3, 3.4])])
+    cells, y, work = np.ones((eq.N_CELL_ROWS, 1)), np.array([0.5, 0.0, 0.0, 0.0, 298.15]), np.empty((eq.N_WORK, 1))
+    before = [sys.getrefcount(array) for array in (table, cells, y, work)]
+    for _ in range(100):
+        eq.cell_state(y, cells, np.zeros((eq.N_CURVES, 1), np.int64), table, work)
+    assert [sys.getrefcount(array) for array in (table, cells, y, work)] == before
+    assert work[eq.E, 0] == 3.3 + (298.15 - 1.0) * 3.3  # U + (T − T0) s for one cell, both from the same curve
+
+
+def test_a_guided_curve_is_the_curve():
+    """Compiled look-up by guide against the curve itself, at, beside and outside its points; one point, many, crowded ones."""
+    random = np.random.default_rng(4)
+    curves = [
+        Curve(0.3, 2.0), Curve([0.0, 1.0], [1.0, 2.0]), Curve(np.sort(random.uniform(-5, 90, 40)), random.normal(size=40)),
+        Curve([0.0, 1e-6, 2e-6, 0.5, 1.0], [0.0, 1.0, 1.5, 1.6, 9.0]), Curve([0.0, 0.4, 1.0], [3.0, 3.2, 3.3], "linear"),
+    ]  # fmt: skip
+    table = stack_curves(curves)
+    for k, curve in enumerate(curves):
+        at = np.concatenate(
+            [curve.soc, curve.soc - 1e-12, curve.soc + 1e-12, random.uniform(-7, 95, 300), random.uniform(-0.2, 1.2, 300)]
+        )
+        for z in at:
+            value, slope, _ = curve_value.py_func(table, k, z)
+            assert value == pytest.approx(curve(z), rel=1e-9, abs=1e-9)
+            assert slope == pytest.approx(curve.slope(z), rel=1e-6, abs=1e-6)
+    assert np.isnan(curve_value.py_func(table, 2, np.nan)[0])
