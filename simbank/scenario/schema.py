@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
-from simbank.bank import Bar, Conductor, Gauge, parse_gauge
+from simbank.bank import LAYOUTS, Bar, Conductor, Gauge, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.bank import MAX_PACKS
@@ -25,7 +25,7 @@ GaugeText = Annotated[
         {"type": "string", "description": "a conductor size", "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"]}
     ),
 ]
-LayoutName = Literal["chain", "chain-opposite", "chain-middle", "busbar"]
+LayoutName = Literal[tuple(LAYOUTS)]
 Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
@@ -254,7 +254,7 @@ class FreeConductor(ConductorTable):
 class WiringTable(FileModel):
     """How the packs are joined."""
 
-    layout: Literal["chain", "chain-opposite", "chain-middle", "busbar", "graph"] = "chain"
+    layout: Literal[(*LAYOUTS, "graph")] = "chain"
     link: ConductorTable | None = None
     lead: ConductorTable | None = None
     leads: dict[str, ConductorTable] = Field(default_factory=dict)
