@@ -43,7 +43,7 @@ KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
 # Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
-# power or a resistance), which is SET + SLOPE t, t since the step of the duty began; in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
+# power or a resistance), which is SET + SLOPE t; in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
 # AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
 # while a charger is at float; STOP says which packs' report of being full ends its charge (see events), TAIL_RUNS that the current
 # has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
