@@ -77,7 +77,7 @@ def pack_arrays(packs, ambient_k, more_curves=()):
         chemistry = pack.chemistry
         cells[:, k] = [
             pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
-            r1, r2, tau1, tau2, chemistry.decay_per_soc, chemistry.volt_max, chemistry.volt_min, pack.heat_capacity_j_k,
+            r1, r2, tau1, tau2, chemistry.decay_per_soc, pack.heat_capacity_j_k,
             pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
         ]  # fmt: skip
         mean, highest, lowest = pack.ocv_curves
