@@ -9,6 +9,7 @@ import simbank
 from simbank.bank import Bank, Branch, Graph
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
+from simbank.simulation import arrays as ar
 
 
 def soc_at(result, seconds):
@@ -111,7 +112,7 @@ def test_analytic_jacobian_against_differences(clinic):
     random = np.random.default_rng(1)
     packs = [replace(p, heat_capacity_j_k=6e4, heat_loss_w_k=3.0) for p in clinic.bank.packs]
     cells, curves_of, curves = pack_arrays(packs, 290.0)
-    hybrid = Network(clinic.bank.graph, cells[eq.R_REF]).reduce().hybrid
+    hybrid = Network(clinic.bank.graph, cells[ar.R_REF]).reduce().hybrid
     n = 5
     neighbours = np.diag([1.5] * (n - 1), 1)
     neighbours = neighbours + neighbours.T

@@ -27,18 +27,8 @@ import numpy as np
 
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 
-# Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
-(
-    Q, NS, R_CELL, R_WIRING, R_REF, R1, R2, TAU1, TAU2, GAMMA, HEAT_CAPACITY, HEAT_LOSS, AMBIENT, T_REF,
-    ARRHENIUS, ARRHENIUS_RC,
-) = range(16)  # fmt: skip
-N_CELL_ROWS = 16
-# Rows of ``curves_of``, shape (N_CURVES, n): which stacked curve is a pack's. HIGHEST and LOWEST are the open-circuit voltage of
-# the pack's fullest and emptiest cell over the pack's state of charge; COLD is the largest charge rate [1/h] over temperature.
-OCV, HALF_WIDTH, ENTROPY, R_FACTOR, RC_FACTOR, HIGHEST, LOWEST, COLD = range(8)
-N_CURVES = 8
-N_STATES = 5  # per pack
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
@@ -101,27 +91,27 @@ def cell_state(y, cells, curves_of, curves, work):
     n = cells.shape[1]
     for k in range(n):
         z, h, temperature = y[k], y[n + k], y[4 * n + k]
-        u, du, _ = curve_value(curves, curves_of[OCV, k], z)
-        half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-        f, df, _ = curve_value(curves, curves_of[R_FACTOR, k], z)
-        g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
-        ns, warmer = cells[NS, k], temperature - cells[T_REF, k]
+        u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+        half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
+        g, dg, _ = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
+        ns, warmer = cells[ar.N_SERIES, k], temperature - cells[ar.T_REF_K, k]
         inverse = 1.0 / temperature
-        ohm = cells[R_CELL, k]
-        if cells[ARRHENIUS, k] != 0.0:
-            ohm *= np.exp(cells[ARRHENIUS, k] * (inverse - 1.0 / cells[T_REF, k]))
+        ohm = cells[ar.R_CELL, k]
+        if cells[ar.ARRHENIUS_K, k] != 0.0:
+            ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
         work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
         work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
         work[E_BY_H, k] = ns * half
         work[E_BY_T, k] = ns * s
         work[E_BY_ZT, k] = ns * ds
         work[GAP_BY_Z, k] = ns * dhalf
-        work[R_NOW, k] = ohm * f + cells[R_WIRING, k]
-        more = work[R_NOW, k] - cells[R_REF, k]
-        work[R_MORE, k] = 0.0 if abs(more) < 1e-12 * cells[R_REF, k] else more
+        work[R_NOW, k] = ohm * f + cells[ar.R_WIRING, k]
+        more = work[R_NOW, k] - cells[ar.R_REF, k]
+        work[R_MORE, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
         work[R_BY_Z, k] = ohm * df
-        work[R_BY_T, k] = -ohm * f * cells[ARRHENIUS, k] * inverse * inverse
+        work[R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
         work[G, k], work[G_BY_Z, k] = g, dg
         work[WARMTH, k] = rc_warmth(k, temperature, cells)
 
@@ -129,9 +119,9 @@ def cell_state(y, cells, curves_of, curves, work):
 @jit_inline
 def rc_warmth(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
-    if cells[ARRHENIUS_RC, k] == 0.0:
+    if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
         return 1.0
-    return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+    return np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
 
 
 @jit_inline
@@ -422,25 +412,25 @@ def pack_heat(y, cells, work):
     n = cells.shape[1]
     for k in range(n):
         current, h = work[I_PACK, k], y[n + k]
-        g, dg, warmth, capacity = work[G, k], work[G_BY_Z, k], work[WARMTH, k], cells[Q, k]
-        relax = relaxation_heat(y[2 * n + k], cells[R1, k], cells[TAU1, k], g, dg, warmth, current, capacity)
-        relax += relaxation_heat(y[3 * n + k], cells[R2, k], cells[TAU2, k], g, dg, warmth, current, capacity)
+        g, dg, warmth, capacity = work[G, k], work[G_BY_Z, k], work[WARMTH, k], cells[ar.CAPACITY_AS, k]
+        relax = relaxation_heat(y[2 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
+        relax += relaxation_heat(y[3 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
         work[OHMIC, k] = work[R_NOW, k] * current * current
         work[RELAX, k] = relax
-        work[GAP, k] = hysteresis_heat(work[E_BY_H, k], work[GAP_BY_Z, k], cells[GAMMA, k], current, h)
+        work[GAP, k] = hysteresis_heat(work[E_BY_H, k], work[GAP_BY_Z, k], cells[ar.GAMMA, k], current, h)
         work[REVERSIBLE, k] = -current * y[4 * n + k] * work[E_BY_T, k]
 
 
 @jit_inline
 def warming(k, here, y, cells, work, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
-    if cells[HEAT_CAPACITY, k] <= 0.0:
+    if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
     heat = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
-    heat -= cells[HEAT_LOSS, k] * (here - cells[AMBIENT, k])
+    heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
     for m in range(neighbours.shape[0]):
         heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
-    return heat / cells[HEAT_CAPACITY, k]
+    return heat / cells[ar.HEAT_CAPACITY, k]
 
 
 @jit_internal
@@ -449,11 +439,11 @@ def state_rates(y, cells, work, neighbours, out):
     n = cells.shape[1]
     for k in range(n):
         current = work[I_PACK, k]
-        dz = -current / cells[Q, k]
+        dz = -current / cells[ar.CAPACITY_AS, k]
         out[k] = dz
-        out[n + k] = cells[GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[R1, k] * work[G, k] * current - y[2 * n + k] / work[WARMTH, k]) / cells[TAU1, k]
-        out[3 * n + k] = (cells[R2, k] * work[G, k] * current - y[3 * n + k] / work[WARMTH, k]) / cells[TAU2, k]
+        out[n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[n + k])
+        out[2 * n + k] = (cells[ar.R1, k] * work[G, k] * current - y[2 * n + k] / work[WARMTH, k]) / cells[ar.TAU1, k]
+        out[3 * n + k] = (cells[ar.R2, k] * work[G, k] * current - y[3 * n + k] / work[WARMTH, k]) / cells[ar.TAU2, k]
         out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
 
 
@@ -491,7 +481,7 @@ def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, fl
     n, p = cells.shape[1], ports.shape[0]
     work, port, now = working_arrays(n, p)
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
-    out = np.empty(N_STATES * n + devices.shape[0])
+    out = np.empty(ar.N_STATES * n + devices.shape[0])
     rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out)
     return out
 
@@ -502,7 +492,7 @@ def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
     n = cells.shape[1]
     state_rates(y, cells, work, neighbours, out)
     for d in range(devices.shape[0]):
-        out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
+        out[ar.N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[ar.N_STATES * n + d], devices, curves)
 
 
 @jit_allocating
@@ -551,36 +541,36 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     work, port, now = working_arrays(n, p)
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
     by_emf = _current_by_emf(t, now, ports, port)
-    size = N_STATES * n + devices.shape[0]
+    size = ar.N_STATES * n + devices.shape[0]
     out = np.zeros((size, size))
     for d in range(devices.shape[0]):
         if abs(device_current(d, flows, work, port)) <= devices[d, LEAST] * devices[d, RATING]:
-            out[N_STATES * n + d, N_STATES * n + d] = -1.0 / devices[d, COOLING]
+            out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, COOLING]
     for k in range(n):
         z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
         current = work[I_PACK, k]
         sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-        ns, gamma = cells[NS, k], cells[GAMMA, k]
-        half, dhalf, d2half = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-        g, dg, d2g = curve_value(curves, curves_of[RC_FACTOR, k], z)
+        ns, gamma = cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
+        half, dhalf, d2half = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        g, dg, d2g = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
         warmth = rc_warmth(k, temperature, cells)
-        warmth_by_t = -warmth * cells[ARRHENIUS_RC, k] / (temperature * temperature)
+        warmth_by_t = -warmth * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
         # How this pack's rates answer to its own current ...
-        to_z = -1.0 / cells[Q, k]
+        to_z = -1.0 / cells[ar.CAPACITY_AS, k]
         to_h = gamma * (1.0 + sign * h) * to_z
-        to_v1, to_v2 = cells[R1, k] * g / cells[TAU1, k], cells[R2, k] * g / cells[TAU2, k]
+        to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
         to_t = 0.0
-        hot = cells[HEAT_CAPACITY, k] > 0.0
+        hot = cells[ar.HEAT_CAPACITY, k] > 0.0
         if hot:
             to_t = 2.0 * current * work[R_NOW, k] - temperature * ns * s
             to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
-            for v, ohm, tau in ((v1, cells[R1, k], cells[TAU1, k]), (v2, cells[R2, k], cells[TAU2, k])):
+            for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
-                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[Q, k])
-            to_t /= cells[HEAT_CAPACITY, k]
+                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
+            to_t /= cells[ar.HEAT_CAPACITY, k]
         for m in range(n):
-            for block in range(N_STATES):
+            for block in range(ar.N_STATES):
                 if block == 0:
                     slope = work[E_BY_Z, m] - work[I_PACK, m] * work[R_BY_Z, m]
                 elif block == 1:
@@ -597,21 +587,21 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
                 out[3 * n + k, column] = to_v2 * by_state
                 out[4 * n + k, column] = to_t * by_state
         # ... and to its own state at given current.
-        out[n + k, n + k] -= gamma * abs(current / cells[Q, k])
-        for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+        out[n + k, n + k] -= gamma * abs(current / cells[ar.CAPACITY_AS, k])
+        for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
             row = block * n + k
             out[row, row] -= 1.0 / (warmth * tau)
             out[row, k] += ohm * dg * current / tau
             if hot:
                 out[row, 4 * n + k] += v * warmth_by_t / (warmth * warmth * tau)
         if hot:
-            capacity = cells[HEAT_CAPACITY, k]
+            capacity = cells[ar.HEAT_CAPACITY, k]
             by_z = current * current * work[R_BY_Z, k] - current * temperature * ns * ds
             by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
-            by_t = current * current * work[R_BY_T, k] - current * ns * s - cells[HEAT_LOSS, k]
-            for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+            by_t = current * current * work[R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
+            for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
-                    follow = 0.5 * tau * current / cells[Q, k]
+                    follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
                     by_z -= v * v / ohm * (dg / (g * g * warmth) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
                     by_t -= v * v * warmth_by_t / (ohm * g * warmth * warmth)
                     out[4 * n + k, block * n + k] += 2.0 * v / (ohm * g) * (1.0 / warmth - follow * dg / g) / capacity
@@ -627,12 +617,12 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
 @jit_inline
 def cell_volts(k, z, work, cells, curves_of, curves):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
-    cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[R_WIRING, k])) / cells[NS, k]
-    if curves_of[HIGHEST, k] == curves_of[OCV, k]:
+    cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
+    if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
         return cell, cell
-    mean, _, _ = curve_value(curves, curves_of[OCV, k], z)
-    fullest, _, _ = curve_value(curves, curves_of[HIGHEST, k], z)
-    emptiest, _, _ = curve_value(curves, curves_of[LOWEST, k], z)
+    mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+    fullest, _, _ = curve_value(curves, curves_of[ar.HIGHEST_CELL_CURVE, k], z)
+    emptiest, _, _ = curve_value(curves, curves_of[ar.LOWEST_CELL_CURVE, k], z)
     return cell + fullest - mean, cell + emptiest - mean
 
 
@@ -651,12 +641,12 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
         volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
         if z > max(last, 1.0):
             over = z - max(last, 1.0)
-            acc[ACC_OVER_AS, k] += cells[Q, k] * over
-            acc[ACC_OVER_J, k] += cells[Q, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
+            acc[ACC_OVER_AS, k] += cells[ar.CAPACITY_AS, k] * over
+            acc[ACC_OVER_J, k] += cells[ar.CAPACITY_AS, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
         elif z < min(last, 0.0):
             under = min(last, 0.0) - z
-            acc[ACC_UNDER_AS, k] += cells[Q, k] * under
-            acc[ACC_UNDER_J, k] += cells[Q, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
+            acc[ACC_UNDER_AS, k] += cells[ar.CAPACITY_AS, k] * under
+            acc[ACC_UNDER_J, k] += cells[ar.CAPACITY_AS, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
         acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
 
 
@@ -702,8 +692,8 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
         else:
             acc[ACC_IN, k] -= w * current
             acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
-            most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
-            if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
+            most, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
+            if -current * 3600.0 > most * cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
                 acc[ACC_COLD_S, k] += w
         if total > 0.0:
             acc[ACC_DISCHARGE, k] += w * current
@@ -731,8 +721,8 @@ def give_heat(w, y, work, cells, neighbours, acc):
     """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
     n = cells.shape[1]
     for k in range(n):
-        if cells[HEAT_CAPACITY, k] > 0.0:
-            watt = cells[HEAT_LOSS, k] * (y[4 * n + k] - cells[AMBIENT, k])
+        if cells[ar.HEAT_CAPACITY, k] > 0.0:
+            watt = cells[ar.HEAT_LOSS, k] * (y[4 * n + k] - cells[ar.AMBIENT_K, k])
             for m in range(neighbours.shape[0]):
                 watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
         else:
@@ -783,7 +773,7 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         turns = work_0[I_PACK, k] * work_1[I_PACK, k] < 0.0
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
-            m_0, m_1 = -h * work_0[I_PACK, k] / cells[Q, k], -h * work_1[I_PACK, k] / cells[Q, k]
+            m_0, m_1 = -h * work_0[I_PACK, k] / cells[ar.CAPACITY_AS, k], -h * work_1[I_PACK, k] / cells[ar.CAPACITY_AS, k]
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
             if full:
@@ -796,8 +786,8 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = h * (work_0[I_PACK, low] / cells[Q, low] - work_0[I_PACK, high] / cells[Q, high])
-        m_1 = h * (work_1[I_PACK, low] / cells[Q, low] - work_1[I_PACK, high] / cells[Q, high])
+        m_0 = h * (work_0[I_PACK, low] / cells[ar.CAPACITY_AS, low] - work_0[I_PACK, high] / cells[ar.CAPACITY_AS, high])
+        m_1 = h * (work_1[I_PACK, low] / cells[ar.CAPACITY_AS, low] - work_1[I_PACK, high] / cells[ar.CAPACITY_AS, high])
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 
@@ -922,7 +912,7 @@ def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, ou
 def note(i, y, work, port, terminal, out_y, out_pack, out_port):
     """Write what is reported of one instant to place ``i``."""
     n = work.shape[1]
-    for j in range(N_STATES * n):
+    for j in range(ar.N_STATES * n):
         out_y[i, j] = y[j]
     for k in range(n):
         out_pack[0, i, k] = work[I_PACK, k]
@@ -952,17 +942,17 @@ def stored_energy_j(y, cells, packs_curves):
         OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
     """
     n = cells.shape[1]
-    z, h, v1, v2, temperature = np.reshape(y[: N_STATES * n], (N_STATES, n))
+    z, h, v1, v2, temperature = np.reshape(y[: ar.N_STATES * n], (ar.N_STATES, n))
     c = cells
     ocv, width, entropy, factor = zip(*packs_curves, strict=True)
-    volt_soc = _at(ocv, z, "integral") - c[T_REF] * _at(entropy, z, "integral")
+    volt_soc = _at(ocv, z, "integral") - c[ar.T_REF_K] * _at(entropy, z, "integral")
     half, g = _at(width, z), _at(factor, z)
     relax = sum(
         np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
-        for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
+        for r, tau, v in ((ar.R1, ar.TAU1, v1), (ar.R2, ar.TAU2, v2))
     )
-    heat = c[HEAT_CAPACITY] * (temperature - c[T_REF])
-    return c[NS] * c[Q] * (volt_soc + half * h**2 / (2 * c[GAMMA])) + relax + heat
+    heat = c[ar.HEAT_CAPACITY] * (temperature - c[ar.T_REF_K])
+    return c[ar.N_SERIES] * c[ar.CAPACITY_AS] * (volt_soc + half * h**2 / (2 * c[ar.GAMMA])) + relax + heat
 
 
 def _at(curves, z, what="__call__"):
@@ -972,3 +962,18 @@ def _at(curves, z, what="__call__"):
         mine = [k for k, other in enumerate(curves) if other is curve]
         out[mine] = getattr(curve, what)(z[mine])
     return out
+
+
+# Names that modules which are being changed elsewhere still use.
+N_STATES = ar.N_STATES
+TAU1 = ar.TAU1
+Q = ar.CAPACITY_AS
+HEAT_CAPACITY = ar.HEAT_CAPACITY
+R1 = ar.R1
+ARRHENIUS_RC = ar.ARRHENIUS_RC_K
+HEAT_LOSS = ar.HEAT_LOSS
+GAMMA = ar.GAMMA
+R_WIRING = ar.R_WIRING
+R_REF = ar.R_REF
+N_CELL_ROWS = ar.N_CELL_ROWS
+N_CURVES = ar.N_CURVES

@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
@@ -176,7 +177,7 @@ def watch_solved(
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
         if device_state[d] == QUIET or device_state[d] == RUNNING:
-            out[a] = y[eq.N_STATES * n + d] - 1.0
+            out[a] = y[ar.N_STATES * n + d] - 1.0
             over = abs(eq.device_current(d, flows, work, port)) / devices[d, eq.RATING] - devices[d, eq.INSTANT]
             out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
             worst = max(worst, out[a], out[a + 1])
@@ -191,7 +192,7 @@ def _watch_pack(
     """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
     z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[eq.I_PACK, k], pack_state[k]
-    rate = current * 3600.0 / cells[eq.Q, k]
+    rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
     base = PACK_SLOTS * k
     worst = -1.0
     if state == FULL_OPEN and pack_live[k]:

@@ -48,6 +48,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 
@@ -270,8 +271,8 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
                 for k in range(n):
                     state = pack_state[k]
                     if state == events.CLOSED or state == events.EMPTY_OPEN or state == events.EMPTY_CONDUCTING:
-                        rate, _, _ = curve_value(curves, curves_of[eq.COLD, k], y[4 * n + k] - eq.KELVIN)
-                        own = rate * cells[eq.Q, k] / 3600.0
+                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - eq.KELVIN)
+                        own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
                         allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
             most = min(most, allowed)
         ports[a, eq.CURRENT_MAX] = max(most, 1e-6)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from simbank import provenance
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
@@ -42,11 +43,11 @@ class Trace:
         """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
         if not self.pieces:
-            return np.empty(0), np.empty((0, eq.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
+            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
         times, states, packs, ports, _ = zip(*self.pieces, strict=True)
         return (
             np.concatenate(times),
-            np.concatenate(states).reshape(-1, eq.N_STATES, n),
+            np.concatenate(states).reshape(-1, ar.N_STATES, n),
             np.concatenate(packs, axis=1),
             np.concatenate(ports, axis=1),
         )
@@ -248,7 +249,7 @@ def _summary(run, stored_change_j):
     dz = run.y[: run.n] - run.y_start[: run.n]
     net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
     # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
-    warmth_j = run.cells[eq.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
+    warmth_j = run.cells[ar.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
     taken_j = stored_change_j - warmth_j + loss_j + acc[eq.ACC_REVERSIBLE]
     through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
     volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
@@ -311,7 +312,7 @@ def _summary(run, stored_change_j):
         for k, pack in enumerate(bank.packs)
     ]
     # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
-    charge_error = np.abs(net_as - dz * run.cells[eq.Q]) / np.maximum(through_as, 1e-3 * run.cells[eq.Q])
+    charge_error = np.abs(net_as - dz * run.cells[ar.CAPACITY_AS]) / np.maximum(through_as, 1e-3 * run.cells[ar.CAPACITY_AS])
     closure = {
         "charge_relative": float(charge_error.max()),
         "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),

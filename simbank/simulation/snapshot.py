@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.network import Network
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.run import KINDS, pack_arrays, start_state
 
@@ -37,7 +38,7 @@ class Snapshot:
     def __init__(self, bank):
         self.bank, packs = bank, bank.packs
         self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
-        self.network = Network(bank.graph, self.cells[eq.R_REF])
+        self.network = Network(bank.graph, self.cells[ar.R_REF])
         self.y = start_state(packs, bank.ambient_k)
 
     def still(self, commands, pack_closed=None, branch_closed=None):

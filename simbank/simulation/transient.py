@@ -19,6 +19,7 @@ from scipy.linalg import eig, lu_factor, lu_solve
 
 from simbank.jit import jit_allocating
 from simbank.network import components
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.run import pack_arrays, start_state
 
@@ -58,8 +59,8 @@ def pack_sources(packs, ambient_k):
     work = np.empty((eq.N_WORK, n))
     eq.cell_state(y, cells, curves_of, curves, work)
     factor, warmth = work[eq.G], work[eq.WARMTH]
-    ohm = np.column_stack([cells[eq.R1], cells[eq.R2]]) * (factor * warmth)[:, None]
-    tau = np.column_stack([cells[eq.TAU1], cells[eq.TAU2]]) * warmth[:, None]
+    ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
+    tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
     return work[eq.E].copy(), work[eq.R_NOW].copy(), ohm, tau
 
 

@@ -1,0 +1,52 @@
+"""What stands where in the arrays of a run: rows, columns and the numbers of discrete states, each with its meaning and unit.
+
+Compiled code takes a bank as a few arrays of numbers. This page is their only description: n packs, p ports (where loads and
+sources are connected), d devices in line (fuses, breakers). Currents are positive out of a pack and out of the bank. The last name
+of each group is how many there are.
+"""
+
+# Rows of ``cells``, shape (N_CELL_ROWS, n): what each pack is, seen at its terminals.
+(
+    CAPACITY_AS,  # capacity [As]
+    N_SERIES,  # cells in series
+    R_CELL,  # ohmic resistance of its cells at the reference temperature, before its factor over state of charge [ohm]
+    R_WIRING,  # resistance of what stands in series with them inside, and of a precharge resistor [ohm]
+    R_REF,  # ohmic resistance at which the network was reduced [ohm]
+    R1,  # resistance of the first relaxation pair, before its factor over state of charge [ohm]
+    R2,  # of the second [ohm]
+    TAU1,  # time constant of the first relaxation pair at the reference temperature [s]
+    TAU2,  # of the second [s]
+    GAMMA,  # decay of hysteresis with the state of charge moved
+    HEAT_CAPACITY,  # [J/K]; 0 for a pack that does not warm
+    HEAT_LOSS,  # to its surroundings [W/K]
+    AMBIENT_K,  # temperature of its surroundings [K]
+    T_REF_K,  # reference temperature of its parameters [K]
+    ARRHENIUS_K,  # activation energy of the ohmic resistance over the gas constant [K]
+    ARRHENIUS_RC_K,  # likewise of the relaxation pairs [K]
+    N_CELL_ROWS,
+) = range(17)
+
+# Rows of ``curves_of``, shape (N_CURVES, n): the place of a pack's curve in the stack ``curves``; over state of charge unless it
+# says otherwise.
+(
+    OCV_CURVE,  # open-circuit voltage of a cell, mean of the pack's cells [V]
+    HALF_WIDTH_CURVE,  # half the width of the hysteresis loop of a cell [V]
+    ENTROPY_CURVE,  # entropic coefficient dU/dT of a cell [V/K]
+    R_FACTOR_CURVE,  # factor of the ohmic resistance
+    RC_FACTOR_CURVE,  # factor of the resistances of the relaxation pairs
+    HIGHEST_CELL_CURVE,  # open-circuit voltage of the fullest cell, over the pack's state of charge [V]
+    LOWEST_CELL_CURVE,  # of the emptiest [V]
+    CHARGE_RATE_CURVE,  # greatest charge rate over temperature in degrees Celsius [1/h]
+    N_CURVES,
+) = range(9)
+
+# Blocks of n in the state vector ``y``, shape (N_STATES n + d,): element BLOCK * n + k is pack k's. The damage of each device comes
+# after them: 1 when it opens.
+(
+    SOC,  # state of charge
+    HYSTERESIS,  # hysteresis state, -1 to 1
+    RC_VOLT_1,  # voltage of the first relaxation pair [V]
+    RC_VOLT_2,  # of the second [V]
+    TEMPERATURE,  # [K]
+    N_STATES,
+) = range(6)
