@@ -116,9 +116,11 @@ def test_analytic_jacobian_against_differences(clinic):
     n = 5
     neighbours = np.diag([1.5] * (n - 1), 1)
     neighbours = neighbours + neighbours.T
-    for mode, kind, value in ((eq.CURRENT, eq.CURRENT, 80.0), (eq.VOLTAGE, eq.CURRENT, 54.0), (eq.POWER, eq.POWER, 6e3)):
-        ports = np.zeros((1, eq.N_PORT_COLUMNS))
-        ports[0, [eq.MODE, eq.KIND, eq.SET, eq.VOLT_LIMIT, eq.LIVE]] = mode, kind, value, value, 1.0
+    for mode, kind, value in (
+        (ar.MODE_CURRENT, ar.MODE_CURRENT, 80.0), (ar.MODE_VOLTAGE, ar.MODE_CURRENT, 54.0), (ar.MODE_POWER, ar.MODE_POWER, 6e3),
+    ):  # fmt: skip
+        ports = np.zeros((1, ar.N_PORT_COLUMNS))
+        ports[0, [ar.MODE, ar.KIND, ar.COMMANDED, ar.VOLT_LIMIT, ar.LIVE]] = mode, kind, value, value, 1.0
         y = np.concatenate([
             random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n),
             random.uniform(275, 310, n),

@@ -50,3 +50,26 @@ of each group is how many there are.
     TEMPERATURE,  # [K]
     N_STATES,
 ) = range(6)
+
+# Columns of ``ports``, shape (p, N_PORT_COLUMNS): what each port imposes.
+(
+    MODE,  # what it imposes now, one of MODE_...
+    KIND,  # what its command is: MODE_OFF, MODE_CURRENT, MODE_POWER or MODE_RESISTANCE
+    COMMANDED,  # commanded value at the start of the step of the duty [A, W or ohm]
+    COMMANDED_SLOPE,  # its rate of change [A/s or W/s]
+    VOLT_LIMIT,  # charge voltage [V]
+    TAIL_A,  # current at which its charge ends [A], 0 for none
+    CUTOFF_VOLT,  # voltage at which its discharge ends [V]
+    LIVE,  # above zero if something that conducts joins its two ends
+    CURRENT_MAX,  # greatest charge current [A]
+    RECOVERY_VOLT,  # voltage at which an inverter that is cut off comes on again [V], infinite until its delay is over
+    REBULK_VOLT,  # above zero while a charger is at float: the voltage at which bulk charge begins again [V]
+    AC_RATIO,  # alternating-current power that goes with one watt at the port
+    AC_ASKED_W,  # alternating-current power that is asked for [W]
+    STOP_REPORT,  # whose report of being full ends its charge, one of STOP_..., or the number of a pack, from 1
+    TAIL_RUNS,  # above zero while the current stays below the tail and the time for that runs
+    IS_CUT_OFF,  # above zero from an inverter's cut-off until the voltage has recovered
+    N_PORT_COLUMNS,
+) = range(17)
+# What a port may impose: nothing; its command, a current, a power or a resistance; VOLT_LIMIT; -CURRENT_MAX.
+MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0

@@ -32,18 +32,6 @@ from simbank.simulation import arrays as ar
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
-# Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
-# power or a resistance), which is SET + SLOPE t; in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
-# AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
-# while a charger is at float; STOP says which packs' report of being full ends its charge (see events), TAIL_RUNS that the current
-# has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
-# the voltage has recovered.
-(
-    MODE, KIND, SET, SLOPE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
-) = range(16)  # fmt: skip
-N_PORT_COLUMNS = 16
-OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
-
 # Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
 # at which it opens at all, time constant of cooling [s], instantaneous multiple, its delay [s].
 RATING, TRIP_CURVE, LEAST, COOLING, INSTANT, INSTANT_DELAY = range(6)
@@ -138,16 +126,16 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
 @jit_entry
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
-    return ports[a, SET] + ports[a, SLOPE] * t
+    return ports[a, ar.COMMANDED] + ports[a, ar.COMMANDED_SLOPE] * t
 
 
 @jit_inline
 def imposed(t, ports, a):
     """What port ``a`` imposes at ``t``, by its mode [A, V, W or ohm]."""
-    if ports[a, MODE] == VOLTAGE:
-        return ports[a, VOLT_LIMIT]
-    if ports[a, MODE] == LIMIT:
-        return -ports[a, CURRENT_MAX]
+    if ports[a, ar.MODE] == ar.MODE_VOLTAGE:
+        return ports[a, ar.VOLT_LIMIT]
+    if ports[a, ar.MODE] == ar.MODE_LIMIT:
+        return -ports[a, ar.CURRENT_MAX]
     return commanded(t, ports, a)
 
 
@@ -163,10 +151,10 @@ def port_currents(t, now, ports, port):
     n = now.shape[1] - p
     hard = 0
     for a in range(p):
-        mode = ports[a, MODE]
-        if ports[a, LIVE] == 0.0 or mode == OFF:
+        mode = ports[a, ar.MODE]
+        if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF:
             port[J, a] = 0.0
-        elif mode == CURRENT or mode == LIMIT:
+        elif mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
             port[J, a] = imposed(t, ports, a)
         else:
             hard += 1
@@ -186,17 +174,17 @@ def _each_alone(t, now, ports, port):
     """The current of each port that imposes no current, with the others at rest."""
     n = now.shape[1] - ports.shape[0]
     for a in range(ports.shape[0]):
-        mode = ports[a, MODE]
-        if ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE):
+        mode = ports[a, ar.MODE]
+        if ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE):
             port[J, a] = _single(mode, imposed(t, ports, a), port[V_OPEN, a], -now[n + a, n + a])
 
 
 @jit_inline
 def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
-    if mode == VOLTAGE:
+    if mode == ar.MODE_VOLTAGE:
         return (open_volt - wish) / ohm
-    if mode == RESISTANCE:
+    if mode == ar.MODE_RESISTANCE:
         return open_volt / (wish + ohm)
     if wish == 0.0 or (wish > 0.0 and open_volt <= 0.0):
         return 0.0
@@ -249,15 +237,15 @@ def _together(t, now, ports, port):
         moved = 0.0
         possible = True
         for a in range(p):
-            mode = ports[a, MODE]
-            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+            mode = ports[a, ar.MODE]
+            if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 continue
             wish = imposed(t, ports, a)
             volt = port[V_OPEN, a]
             for b in range(p):
                 if b != a:
                     volt += now[n + a, n + b] * port[J, b]
-            if mode == POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
+            if mode == ar.MODE_POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
                 possible = False
             new = _single(mode, wish, volt, -now[n + a, n + a])
             moved = max(moved, abs(new - port[J, a]) / (1.0 + abs(new)))
@@ -279,23 +267,23 @@ def _newton(t, now, ports, port):
     for _ in range(6):
         there, close, high = True, True, True
         for a in range(p):
-            mode = ports[a, MODE]
-            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+            mode = ports[a, ar.MODE]
+            if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 for b in range(p):
                     port[SLOPES + a, b] = 0.0
                 port[MISS, a], port[SLOPES + a, a] = 0.0, 1.0
                 continue
             wish = imposed(t, ports, a)
             v = port[V_OPEN, a]
-            factor = port[J, a] if mode == POWER else 1.0
+            factor = port[J, a] if mode == ar.MODE_POWER else 1.0
             for b in range(p):
                 v += now[n + a, n + b] * port[J, b]
                 port[SLOPES + a, b] = factor * now[n + a, n + b]
             miss = v - wish
-            if mode == RESISTANCE:
+            if mode == ar.MODE_RESISTANCE:
                 miss = v - wish * port[J, a]
                 port[SLOPES + a, a] -= wish
-            elif mode == POWER:
+            elif mode == ar.MODE_POWER:
                 miss = v * port[J, a] - wish
                 port[SLOPES + a, a] += v
                 high = high and port[SLOPES + a, a] > 0.0
@@ -503,21 +491,23 @@ def _current_by_emf(t, now, ports, port):
     out = now[:n].copy()
     held = False
     for a in range(p):
-        mode = ports[a, MODE]
-        held = held or (ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE))
+        mode = ports[a, ar.MODE]
+        held = held or (
+            ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE)
+        )
     if held:  # a port that holds voltage or power answers a change of electromotive force by a change of current
         slopes = np.zeros((p, p))
         drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
-            if ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == RESISTANCE):
+            if ports[a, ar.LIVE] > 0.0 and (ports[a, ar.MODE] == ar.MODE_VOLTAGE or ports[a, ar.MODE] == ar.MODE_RESISTANCE):
                 for b in range(p):
                     slopes[a, b] = -now[n + a, n + b]
-                if ports[a, MODE] == RESISTANCE:
+                if ports[a, ar.MODE] == ar.MODE_RESISTANCE:
                     slopes[a, a] += commanded(t, ports, a)
                 for k in range(n):
                     drive[a, k] = now[n + a, k]
-            elif ports[a, LIVE] > 0.0 and ports[a, MODE] == POWER:
+            elif ports[a, ar.LIVE] > 0.0 and ports[a, ar.MODE] == ar.MODE_POWER:
                 for b in range(p):
                     slopes[a, b] = port[J, a] * now[n + a, n + b]
                 slopes[a, a] += port[V, a]
@@ -667,21 +657,21 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             port_acc[PORT_IN_AS, a] -= w * current
         # What was asked: by a command in watts, or in amperes at the voltage there is.
         asked = commanded(t, ports, a)
-        if ports[a, KIND] == CURRENT:
+        if ports[a, ar.KIND] == ar.MODE_CURRENT:
             asked *= volt
-        elif ports[a, KIND] == RESISTANCE:
+        elif ports[a, ar.KIND] == ar.MODE_RESISTANCE:
             asked = volt * volt / asked
-        elif ports[a, KIND] == OFF:
+        elif ports[a, ar.KIND] == ar.MODE_OFF:
             asked = 0.0
         if asked > 0.0:
             port_acc[PORT_ASKED_OUT_J, a] += w * asked
-            port_acc[PORT_AC_ASKED_J, a] += w * ports[a, AC_ASKED]
-            port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, AC]
+            port_acc[PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
+            port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
         else:
             port_acc[PORT_ASKED_IN_J, a] -= w * asked
         if abs(current) > 1e-6:
             port_acc[PORT_CONDUCTS_S, a] += w
-        if ports[a, LIVE] > 0.0:
+        if ports[a, ar.LIVE] > 0.0:
             port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
             port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
     for k in range(n):
@@ -977,3 +967,12 @@ R_WIRING = ar.R_WIRING
 R_REF = ar.R_REF
 N_CELL_ROWS = ar.N_CELL_ROWS
 N_CURVES = ar.N_CURVES
+LIVE = ar.LIVE
+RECOVERY = ar.RECOVERY_VOLT
+RESISTANCE = ar.MODE_RESISTANCE
+MODE = ar.MODE
+OFF = ar.MODE_OFF
+POWER = ar.MODE_POWER
+CURRENT = ar.MODE_CURRENT
+CURRENT_MAX = ar.CURRENT_MAX
+N_PORT_COLUMNS = ar.N_PORT_COLUMNS

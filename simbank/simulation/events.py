@@ -170,7 +170,7 @@ def watch_solved(
         total += work[eq.I_PACK, k]
     for q in range(p):
         a = PACK_SLOTS * n + PORT_SLOTS * q
-        full = reported_full(ports[q, eq.STOP], y, pack_state, monitor_state)
+        full = reported_full(ports[q, ar.STOP_REPORT], y, pack_state, monitor_state)
         _watch_port(q, a, n, t, phase, ports, port, now, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[eq.J, q] + port[eq.V, q]
@@ -275,37 +275,37 @@ def reported_full(which, y, pack_state, monitor_state):
 
 @jit_inline
 def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
-    if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
+    if ports[q, ar.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
     current, volt = port[eq.J, q], port[eq.V, q]
-    charge = ports[q, eq.KIND] != eq.RESISTANCE and wish < 0.0
+    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
     if phase[q] == FOLLOW:
         if charge:
-            out[a] = volt - ports[q, eq.VOLT_LIMIT]
-            out[a + 1] = -current / ports[q, eq.CURRENT_MAX] - 1.0 - HOLD_BAND
+            out[a] = volt - ports[q, ar.VOLT_LIMIT]
+            out[a + 1] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
         elif wish > 0.0:
-            out[a] = ports[q, eq.CUTOFF] - volt
-            if ports[q, eq.KIND] == eq.POWER:  # d(power)/d(current) has come down to nothing
+            out[a] = ports[q, ar.CUTOFF_VOLT] - volt
+            if ports[q, ar.KIND] == ar.MODE_POWER:  # d(power)/d(current) has come down to nothing
                 out[a + 1] = -(volt + now[n + q, n + q] * current)
     elif phase[q] == LIMITED:
-        out[a] = volt - ports[q, eq.VOLT_LIMIT]
-        most = ports[q, eq.CURRENT_MAX] * (volt if ports[q, eq.KIND] == eq.POWER else 1.0)
+        out[a] = volt - ports[q, ar.VOLT_LIMIT]
+        most = ports[q, ar.CURRENT_MAX] * (volt if ports[q, ar.KIND] == ar.MODE_POWER else 1.0)
         out[a + 1] = most / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
     elif phase[q] == HOLD:
-        limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
-        limit = max(limit, -ports[q, eq.CURRENT_MAX])
+        limit = wish if ports[q, ar.KIND] == ar.MODE_CURRENT else wish / volt
+        limit = max(limit, -ports[q, ar.CURRENT_MAX])
         out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
-        below = ports[q, eq.TAIL] + current
-        out[a + 1] = -below - 1e-9 if ports[q, eq.TAIL_RUNS] > 0.0 else below - 1e-9
+        below = ports[q, ar.TAIL_A] + current
+        out[a + 1] = -below - 1e-9 if ports[q, ar.TAIL_RUNS] > 0.0 else below - 1e-9
         out[a + 2] = current - 1e-9  # a charger takes no current from the bank
     elif phase[q] == IDLE:
-        out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
+        out[a] = ports[q, ar.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == CUT:
-        out[a] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
-        out[a + 4] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.REBULK] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
-        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
+        out[a] = volt - ports[q, ar.RECOVERY_VOLT]
+    if ports[q, ar.IS_CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
+        out[a + 4] = volt - ports[q, ar.RECOVERY_VOLT]
+    if ports[q, ar.REBULK_VOLT] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
+        out[a + 2] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
     elif charge and phase[q] != CUT:
         out[a + 3] = full

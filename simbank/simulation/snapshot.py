@@ -57,12 +57,12 @@ class Snapshot:
         names = list(self.bank.graph.ports)
         n, p = len(self.bank.packs), len(names)
         reduced = self.network.reduce(pack_closed, branch_closed)
-        ports = np.zeros((p, eq.N_PORT_COLUMNS))
-        ports[:, eq.LIVE] = reduced.port_live
+        ports = np.zeros((p, ar.N_PORT_COLUMNS))
+        ports[:, ar.LIVE] = reduced.port_live
         for name, (kind, value) in commands.items():
             a = names.index(name)
-            ports[a, eq.MODE] = ports[a, eq.KIND] = KINDS[kind]
-            ports[a, eq.SET] = value
+            ports[a, ar.MODE] = ports[a, ar.KIND] = KINDS[kind]
+            ports[a, ar.COMMANDED] = value
         work, port, now = eq.working_arrays(n, p)
         eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
         current = np.concatenate([work[eq.I_PACK], port[eq.J]])
