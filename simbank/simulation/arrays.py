@@ -73,3 +73,14 @@ of each group is how many there are.
 ) = range(17)
 # What a port may impose: nothing; its command, a current, a power or a resistance; VOLT_LIMIT; -CURRENT_MAX.
 MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
+
+# Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): fuses and breakers in line.
+(
+    RATING_A,  # rated current [A]
+    TRIP_CURVE,  # place of its inverse-time curve in the stack: log of the time [s] over log of the multiple of its rating
+    MIN_TRIP_MULTIPLE,  # multiple of its rating from which it opens at all
+    THERMAL_TIME_CONSTANT_S,  # with which it cools below that [s]
+    PICKUP_MULTIPLE,  # multiple of its rating at which its instantaneous release acts
+    PICKUP_DELAY_S,  # delay of that release [s]
+    N_DEVICE_COLUMNS,
+) = range(7)

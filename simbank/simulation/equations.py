@@ -32,11 +32,6 @@ from simbank.simulation import arrays as ar
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
-# Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
-# at which it opens at all, time constant of cooling [s], instantaneous multiple, its delay [s].
-RATING, TRIP_CURVE, LEAST, COOLING, INSTANT, INSTANT_DELAY = range(6)
-N_DEVICE_COLUMNS = 6
-
 # Rows of the accumulators, shape (N_ACC, n): time integrals, SI. ACC_HEAT_OUT is the heat that has left a pack, to its surroundings
 # and to its neighbours; what one gives another cancels in the sum, and what a pack without heat capacity is given goes on to its
 # surroundings.
@@ -456,10 +451,10 @@ def device_current(d, flows, work, port):
 @jit_entry
 def damage_rate(d, current, damage, devices, curves):
     """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
-    multiple = abs(current) / devices[d, RATING]
-    if multiple <= devices[d, LEAST]:
-        return -damage / devices[d, COOLING]
-    seconds, _, _ = curve_value(curves, int(devices[d, TRIP_CURVE]), np.log(multiple))
+    multiple = abs(current) / devices[d, ar.RATING_A]
+    if multiple <= devices[d, ar.MIN_TRIP_MULTIPLE]:
+        return -damage / devices[d, ar.THERMAL_TIME_CONSTANT_S]
+    seconds, _, _ = curve_value(curves, int(devices[d, ar.TRIP_CURVE]), np.log(multiple))
     return np.exp(-seconds)
 
 
@@ -534,8 +529,8 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     size = ar.N_STATES * n + devices.shape[0]
     out = np.zeros((size, size))
     for d in range(devices.shape[0]):
-        if abs(device_current(d, flows, work, port)) <= devices[d, LEAST] * devices[d, RATING]:
-            out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, COOLING]
+        if abs(device_current(d, flows, work, port)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
+            out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
     for k in range(n):
         z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
         current = work[I_PACK, k]
@@ -976,3 +971,8 @@ POWER = ar.MODE_POWER
 CURRENT = ar.MODE_CURRENT
 CURRENT_MAX = ar.CURRENT_MAX
 N_PORT_COLUMNS = ar.N_PORT_COLUMNS
+LEAST = ar.MIN_TRIP_MULTIPLE
+RATING = ar.RATING_A
+COOLING = ar.THERMAL_TIME_CONSTANT_S
+N_DEVICE_COLUMNS = ar.N_DEVICE_COLUMNS
+INSTANT_DELAY = ar.PICKUP_DELAY_S

@@ -178,7 +178,7 @@ def watch_solved(
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
         if device_state[d] == QUIET or device_state[d] == RUNNING:
             out[a] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(eq.device_current(d, flows, work, port)) / devices[d, eq.RATING] - devices[d, eq.INSTANT]
+            over = abs(eq.device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
             out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
             worst = max(worst, out[a], out[a + 1])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
