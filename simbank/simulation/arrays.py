@@ -84,3 +84,47 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     PICKUP_DELAY_S,  # delay of that release [s]
     N_DEVICE_COLUMNS,
 ) = range(7)
+
+# Rows of ``acc``, shape (N_ACC, n): time integrals and extremes of each pack.
+(
+    ACC_OUT_AS,  # charge that has come out, counted while its current is positive [As]
+    ACC_IN_AS,  # charge that has gone in [As]
+    ACC_DISCHARGE_AS,  # charge out, less charge in, while the bank as a whole discharges [As]
+    ACC_CHARGE_AS,  # charge in, less charge out, while the bank as a whole charges [As]
+    ACC_OHMIC_J,  # heat made: ohmic [J]
+    ACC_RELAXATION_J,  # of relaxation [J]
+    ACC_HYSTERESIS_J,  # of hysteresis [J]
+    ACC_REVERSIBLE_J,  # reversible [J]
+    # Heat that has left it, to its surroundings and to its neighbours [J]: what one gives another cancels in the sum, and what a
+    # pack without heat capacity is given goes on to its surroundings.
+    ACC_HEAT_OUT_J,
+    ACC_OVER_CHARGE_RATE_S,  # time for which it was charged faster than its cells allow at their temperature [s]
+    ACC_PEAK_OUT_A,  # greatest current out [A]
+    ACC_PEAK_IN_A,  # greatest current in [A]
+    ACC_MIN_K,  # lowest temperature [K]
+    ACC_MAX_K,  # highest temperature [K]
+    ACC_BEYOND_FULL_AS,  # charge that has gone in beyond 100 % [As]
+    ACC_BEYOND_FULL_J,  # energy [J]
+    ACC_BEYOND_EMPTY_AS,  # charge that has come out beyond 0 % [As]
+    ACC_BEYOND_EMPTY_J,  # energy [J]
+    ACC_CELL_MAX_V,  # highest voltage of a cell [V]
+    ACC_CELL_MIN_V,  # lowest voltage of a cell [V]
+    ACC_LAST_SOC,  # state of charge at the last instant that was added
+    ACC_LAST_V,  # terminal voltage at that instant [V]
+    N_ACC,
+) = range(23)
+# Rows of ``port_acc``, shape (N_PORT_ACC, p): time integrals and extremes of each port.
+(
+    PORT_OUT_J,  # energy drawn from the bank [J]
+    PORT_IN_J,  # energy pushed into it [J]
+    PORT_OUT_AS,  # charge drawn [As]
+    PORT_IN_AS,  # charge pushed in [As]
+    PORT_MIN_V,  # lowest voltage while anything is connected to it [V]
+    PORT_MAX_V,  # highest voltage [V]
+    PORT_ASKED_OUT_J,  # energy that the commands asked to draw [J]
+    PORT_ASKED_IN_J,  # energy that they asked, or offered, to push in [J]
+    PORT_AC_ASKED_J,  # alternating-current energy asked for [J]
+    PORT_AC_SERVED_J,  # of it served by the bank [J]
+    PORT_CONDUCTS_S,  # time for which it carried current [s]
+    N_PORT_ACC,
+) = range(12)

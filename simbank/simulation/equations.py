@@ -32,22 +32,6 @@ from simbank.simulation import arrays as ar
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
-# Rows of the accumulators, shape (N_ACC, n): time integrals, SI. ACC_HEAT_OUT is the heat that has left a pack, to its surroundings
-# and to its neighbours; what one gives another cancels in the sum, and what a pack without heat capacity is given goes on to its
-# surroundings.
-(
-    ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_HEAT_OUT,
-    ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX, ACC_OVER_AS, ACC_OVER_J, ACC_UNDER_AS, ACC_UNDER_J, ACC_CELL_MAX,
-    ACC_CELL_MIN, ACC_LAST_SOC, ACC_LAST_V,
-) = range(22)  # fmt: skip
-N_ACC = 22
-# Rows of the port accumulators, shape (N_PORT_ACC, p).
-(
-    PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V, PORT_ASKED_OUT_J, PORT_ASKED_IN_J, PORT_AC_ASKED_J,
-    PORT_AC_SERVED_J, PORT_CONDUCTS_S,
-) = range(11)  # fmt: skip
-N_PORT_ACC = 11
-
 # Rows of the working array of one solution of the bank, shape (N_WORK, n): electromotive force, and what the reduced network takes
 # for it; current; ohmic resistance, and by how much it is more than the reference; slopes; the relaxation pairs' factor g, its
 # slope and their Arrhenius factor; heat made [W].
@@ -620,19 +604,22 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
     other side; energy at the mean of the pack's terminal voltage at both instants.
     """
     for k in range(cells.shape[1]):
-        z, last = y[k], acc[ACC_LAST_SOC, k]
+        z, last = y[k], acc[ar.ACC_LAST_SOC, k]
         high, low = cell_volts(k, z, work, cells, curves_of, curves)
-        acc[ACC_CELL_MAX, k], acc[ACC_CELL_MIN, k] = max(acc[ACC_CELL_MAX, k], high), min(acc[ACC_CELL_MIN, k], low)
+        acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
+            max(acc[ar.ACC_CELL_MAX_V, k], high),
+            min(acc[ar.ACC_CELL_MIN_V, k], low),
+        )
         volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
         if z > max(last, 1.0):
             over = z - max(last, 1.0)
-            acc[ACC_OVER_AS, k] += cells[ar.CAPACITY_AS, k] * over
-            acc[ACC_OVER_J, k] += cells[ar.CAPACITY_AS, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
+            acc[ar.ACC_BEYOND_FULL_AS, k] += cells[ar.CAPACITY_AS, k] * over
+            acc[ar.ACC_BEYOND_FULL_J, k] += cells[ar.CAPACITY_AS, k] * over * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
         elif z < min(last, 0.0):
             under = min(last, 0.0) - z
-            acc[ACC_UNDER_AS, k] += cells[ar.CAPACITY_AS, k] * under
-            acc[ACC_UNDER_J, k] += cells[ar.CAPACITY_AS, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
-        acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
+            acc[ar.ACC_BEYOND_EMPTY_AS, k] += cells[ar.CAPACITY_AS, k] * under
+            acc[ar.ACC_BEYOND_EMPTY_J, k] += cells[ar.CAPACITY_AS, k] * under * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
+        acc[ar.ACC_LAST_SOC, k], acc[ar.ACC_LAST_V, k] = z, volt
 
 
 @jit_internal
@@ -645,11 +632,11 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
         current, volt = port[J, a], port[V, a]
         total += current
         if current > 0.0:
-            port_acc[PORT_OUT_J, a] += w * current * volt
-            port_acc[PORT_OUT_AS, a] += w * current
+            port_acc[ar.PORT_OUT_J, a] += w * current * volt
+            port_acc[ar.PORT_OUT_AS, a] += w * current
         else:
-            port_acc[PORT_IN_J, a] -= w * current * volt
-            port_acc[PORT_IN_AS, a] -= w * current
+            port_acc[ar.PORT_IN_J, a] -= w * current * volt
+            port_acc[ar.PORT_IN_AS, a] -= w * current
         # What was asked: by a command in watts, or in amperes at the voltage there is.
         asked = commanded(t, ports, a)
         if ports[a, ar.KIND] == ar.MODE_CURRENT:
@@ -659,37 +646,37 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
         elif ports[a, ar.KIND] == ar.MODE_OFF:
             asked = 0.0
         if asked > 0.0:
-            port_acc[PORT_ASKED_OUT_J, a] += w * asked
-            port_acc[PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
-            port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
+            port_acc[ar.PORT_ASKED_OUT_J, a] += w * asked
+            port_acc[ar.PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
+            port_acc[ar.PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
         else:
-            port_acc[PORT_ASKED_IN_J, a] -= w * asked
+            port_acc[ar.PORT_ASKED_IN_J, a] -= w * asked
         if abs(current) > 1e-6:
-            port_acc[PORT_CONDUCTS_S, a] += w
+            port_acc[ar.PORT_CONDUCTS_S, a] += w
         if ports[a, ar.LIVE] > 0.0:
-            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
-            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
     for k in range(n):
         current, temperature = work[I_PACK, k], y[4 * n + k]
         if current > 0.0:
-            acc[ACC_OUT, k] += w * current
-            acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
+            acc[ar.ACC_OUT_AS, k] += w * current
+            acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
         else:
-            acc[ACC_IN, k] -= w * current
-            acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+            acc[ar.ACC_IN_AS, k] -= w * current
+            acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
             most, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
             if -current * 3600.0 > most * cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
-                acc[ACC_COLD_S, k] += w
+                acc[ar.ACC_OVER_CHARGE_RATE_S, k] += w
         if total > 0.0:
-            acc[ACC_DISCHARGE, k] += w * current
+            acc[ar.ACC_DISCHARGE_AS, k] += w * current
         elif total < 0.0:
-            acc[ACC_CHARGE, k] -= w * current
-        acc[ACC_OHMIC, k] += w * work[OHMIC, k]
-        acc[ACC_RELAX, k] += w * work[RELAX, k]
-        acc[ACC_HYSTERESIS, k] += w * work[GAP, k]
-        acc[ACC_REVERSIBLE, k] += w * work[REVERSIBLE, k]
-        acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
-        acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
+            acc[ar.ACC_CHARGE_AS, k] -= w * current
+        acc[ar.ACC_OHMIC_J, k] += w * work[OHMIC, k]
+        acc[ar.ACC_RELAXATION_J, k] += w * work[RELAX, k]
+        acc[ar.ACC_HYSTERESIS_J, k] += w * work[GAP, k]
+        acc[ar.ACC_REVERSIBLE_J, k] += w * work[REVERSIBLE, k]
+        acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
+        acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
         for m in range(n):
             moment[k, m] += w * current * work[I_PACK, m]
         for a in range(p):
@@ -712,7 +699,7 @@ def give_heat(w, y, work, cells, neighbours, acc):
                 watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
         else:
             watt = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
-        acc[ACC_HEAT_OUT, k] += w * watt
+        acc[ar.ACC_HEAT_OUT_J, k] += w * watt
 
 
 @jit_inline
@@ -800,13 +787,13 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, a
     n, p = work_1.shape[1], port_1.shape[1]
     for k in range(n):
         current = _beyond(t_0, work_0[I_PACK, k], t_1, work_1[I_PACK, k], t_2, work_2[I_PACK, k])
-        acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
-        acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+        acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
+        acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
     for a in range(p):
-        if port_acc[PORT_MIN_V, a] < np.inf:
+        if port_acc[ar.PORT_MIN_V, a] < np.inf:
             volt = _beyond(t_0, port_0[V, a], t_1, port_1[V, a], t_2, port_2[V, a])
-            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
-            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
         for b in range(a):
             gap = _beyond(t_0, port_0[V, a] - port_0[V, b], t_1, port_1[V, a] - port_1[V, b], t_2, port_2[V, a] - port_2[V, b])
             apart[a, b] = max(apart[a, b], abs(gap))
@@ -976,3 +963,9 @@ RATING = ar.RATING_A
 COOLING = ar.THERMAL_TIME_CONSTANT_S
 N_DEVICE_COLUMNS = ar.N_DEVICE_COLUMNS
 INSTANT_DELAY = ar.PICKUP_DELAY_S
+ACC_REVERSIBLE = ar.ACC_REVERSIBLE_J
+ACC_HYSTERESIS = ar.ACC_HYSTERESIS_J
+ACC_OHMIC = ar.ACC_OHMIC_J
+ACC_LAST_SOC = ar.ACC_LAST_SOC
+ACC_HEAT_OUT = ar.ACC_HEAT_OUT_J
+ACC_RELAX = ar.ACC_RELAXATION_J
