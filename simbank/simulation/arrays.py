@@ -128,3 +128,37 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     PORT_CONDUCTS_S,  # time for which it carried current [s]
     N_PORT_ACC,
 ) = range(12)
+
+# Rows of ``work``, shape (N_WORK, n): each pack at one instant at which the bank is solved.
+(
+    EMF,  # electromotive force behind the ohmic resistance [V]
+    EMF_LINEAR,  # what the reduced network takes for it, behind R_REF [V]
+    PACK_CURRENT,  # [A]
+    R_OHMIC,  # ohmic resistance at this state [ohm]
+    R_ABOVE_REF,  # by how much it is more than R_REF [ohm]
+    EMF_BY_SOC,  # derivative of the electromotive force by state of charge [V]
+    EMF_BY_HYSTERESIS,  # by hysteresis state [V]: half the width of the loop, times the cells in series
+    EMF_BY_T,  # by temperature [V/K]
+    EMF_BY_SOC_T,  # by state of charge and temperature [V/K]
+    R_BY_SOC,  # derivative of the ohmic resistance by state of charge [ohm]
+    R_BY_T,  # by temperature [ohm/K]
+    HALF_WIDTH_SLOPE,  # derivative of EMF_BY_HYSTERESIS by state of charge [V]
+    RC_FACTOR,  # factor of the resistances of the relaxation pairs at this state of charge
+    RC_FACTOR_SLOPE,  # its derivative by state of charge
+    ARRHENIUS_FACTOR,  # of the relaxation pairs at this temperature
+    OHMIC_HEAT,  # heat made: ohmic [W]
+    RELAXATION_HEAT,  # of relaxation [W]
+    HYSTERESIS_HEAT,  # of hysteresis [W]
+    REVERSIBLE_HEAT,  # reversible [W]
+    N_WORK,
+) = range(20)
+# Rows of ``port``, shape (N_PORT_WORK + p, p): each port at that instant, then what Newton's method works in.
+(
+    PORT_CURRENT,  # [A]
+    PORT_VOLTAGE,  # [V]
+    PORT_OPEN_VOLTAGE,  # voltage with every port at rest [V]
+    RESIDUAL,  # by how much what the port imposes is missed [V or W]
+    PREVIOUS_CURRENT,  # current before [A]
+    JACOBIAN,  # row JACOBIAN + a: derivatives of the residual of port a by the current of each port
+) = range(6)
+N_PORT_WORK = JACOBIAN

@@ -32,24 +32,11 @@ from simbank.simulation import arrays as ar
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
-# Rows of the working array of one solution of the bank, shape (N_WORK, n): electromotive force, and what the reduced network takes
-# for it; current; ohmic resistance, and by how much it is more than the reference; slopes; the relaxation pairs' factor g, its
-# slope and their Arrhenius factor; heat made [W].
-(
-    E, E_LINEAR, I_PACK, R_NOW, R_MORE, E_BY_Z, E_BY_H, E_BY_T, E_BY_ZT, R_BY_Z, R_BY_T, GAP_BY_Z, G, G_BY_Z, WARMTH, OHMIC, RELAX,
-    GAP, REVERSIBLE,
-) = range(19)  # fmt: skip
-N_WORK = 19
-# Rows of the ports' working array, shape (N_PORT_WORK + p, p): current [A], voltage [V], voltage with every port at rest [V], and
-# what Newton's method needs.
-J, V, V_OPEN, MISS, BEFORE, SLOPES = range(6)
-N_PORT_WORK = 5
-
 
 @jit_allocating
 def working_arrays(n, p):
     """What one solution of a bank of ``n`` packs and ``p`` ports is written to: ``work``, ``port``, ``now`` (its last row is scratch)."""
-    return np.empty((N_WORK, n)), np.zeros((N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
+    return np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
 
 
 @jit_entry
@@ -68,19 +55,19 @@ def cell_state(y, cells, curves_of, curves, work):
         ohm = cells[ar.R_CELL, k]
         if cells[ar.ARRHENIUS_K, k] != 0.0:
             ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
-        work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
-        work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
-        work[E_BY_H, k] = ns * half
-        work[E_BY_T, k] = ns * s
-        work[E_BY_ZT, k] = ns * ds
-        work[GAP_BY_Z, k] = ns * dhalf
-        work[R_NOW, k] = ohm * f + cells[ar.R_WIRING, k]
-        more = work[R_NOW, k] - cells[ar.R_REF, k]
-        work[R_MORE, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
-        work[R_BY_Z, k] = ohm * df
-        work[R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
-        work[G, k], work[G_BY_Z, k] = g, dg
-        work[WARMTH, k] = rc_warmth(k, temperature, cells)
+        work[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
+        work[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
+        work[ar.EMF_BY_HYSTERESIS, k] = ns * half
+        work[ar.EMF_BY_T, k] = ns * s
+        work[ar.EMF_BY_SOC_T, k] = ns * ds
+        work[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
+        work[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
+        more = work[ar.R_OHMIC, k] - cells[ar.R_REF, k]
+        work[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
+        work[ar.R_BY_SOC, k] = ohm * df
+        work[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
+        work[ar.RC_FACTOR, k], work[ar.RC_FACTOR_SLOPE, k] = g, dg
+        work[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
 
 
 @jit_inline
@@ -132,9 +119,9 @@ def port_currents(t, now, ports, port):
     for a in range(p):
         mode = ports[a, ar.MODE]
         if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF:
-            port[J, a] = 0.0
+            port[ar.PORT_CURRENT, a] = 0.0
         elif mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
-            port[J, a] = imposed(t, ports, a)
+            port[ar.PORT_CURRENT, a] = imposed(t, ports, a)
         else:
             hard += 1
     if hard > 0 and (p == 1 or not _newton(t, now, ports, port)):
@@ -142,10 +129,10 @@ def port_currents(t, now, ports, port):
         if p > 1:
             _together(t, now, ports, port)
     for a in range(p):
-        v = port[V_OPEN, a]
+        v = port[ar.PORT_OPEN_VOLTAGE, a]
         for b in range(p):
-            v += now[n + a, n + b] * port[J, b]
-        port[V, a] = v
+            v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+        port[ar.PORT_VOLTAGE, a] = v
 
 
 @jit_internal
@@ -155,7 +142,7 @@ def _each_alone(t, now, ports, port):
     for a in range(ports.shape[0]):
         mode = ports[a, ar.MODE]
         if ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE):
-            port[J, a] = _single(mode, imposed(t, ports, a), port[V_OPEN, a], -now[n + a, n + a])
+            port[ar.PORT_CURRENT, a] = _single(mode, imposed(t, ports, a), port[ar.PORT_OPEN_VOLTAGE, a], -now[n + a, n + a])
 
 
 @jit_inline
@@ -220,15 +207,15 @@ def _together(t, now, ports, port):
             if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 continue
             wish = imposed(t, ports, a)
-            volt = port[V_OPEN, a]
+            volt = port[ar.PORT_OPEN_VOLTAGE, a]
             for b in range(p):
                 if b != a:
-                    volt += now[n + a, n + b] * port[J, b]
+                    volt += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
             if mode == ar.MODE_POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
                 possible = False
             new = _single(mode, wish, volt, -now[n + a, n + a])
-            moved = max(moved, abs(new - port[J, a]) / (1.0 + abs(new)))
-            port[J, a] = new
+            moved = max(moved, abs(new - port[ar.PORT_CURRENT, a]) / (1.0 + abs(new)))
+            port[ar.PORT_CURRENT, a] = new
         if moved < 1e-12 or (possible and moved < 1e-4):
             break
     if possible:
@@ -242,31 +229,31 @@ def _newton(t, now, ports, port):
     p = ports.shape[0]
     n = now.shape[1] - p
     for a in range(p):
-        port[BEFORE, a] = port[J, a]
+        port[ar.PREVIOUS_CURRENT, a] = port[ar.PORT_CURRENT, a]
     for _ in range(6):
         there, close, high = True, True, True
         for a in range(p):
             mode = ports[a, ar.MODE]
             if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 for b in range(p):
-                    port[SLOPES + a, b] = 0.0
-                port[MISS, a], port[SLOPES + a, a] = 0.0, 1.0
+                    port[ar.JACOBIAN + a, b] = 0.0
+                port[ar.RESIDUAL, a], port[ar.JACOBIAN + a, a] = 0.0, 1.0
                 continue
             wish = imposed(t, ports, a)
-            v = port[V_OPEN, a]
-            factor = port[J, a] if mode == ar.MODE_POWER else 1.0
+            v = port[ar.PORT_OPEN_VOLTAGE, a]
+            factor = port[ar.PORT_CURRENT, a] if mode == ar.MODE_POWER else 1.0
             for b in range(p):
-                v += now[n + a, n + b] * port[J, b]
-                port[SLOPES + a, b] = factor * now[n + a, n + b]
+                v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+                port[ar.JACOBIAN + a, b] = factor * now[n + a, n + b]
             miss = v - wish
             if mode == ar.MODE_RESISTANCE:
-                miss = v - wish * port[J, a]
-                port[SLOPES + a, a] -= wish
+                miss = v - wish * port[ar.PORT_CURRENT, a]
+                port[ar.JACOBIAN + a, a] -= wish
             elif mode == ar.MODE_POWER:
-                miss = v * port[J, a] - wish
-                port[SLOPES + a, a] += v
-                high = high and port[SLOPES + a, a] > 0.0
-            port[MISS, a] = miss
+                miss = v * port[ar.PORT_CURRENT, a] - wish
+                port[ar.JACOBIAN + a, a] += v
+                high = high and port[ar.JACOBIAN + a, a] > 0.0
+            port[ar.RESIDUAL, a] = miss
             size = 1.0 + abs(wish)
             there = there and abs(miss) < 1e-13 * size
             close = close and abs(miss) < 1e-8 * size
@@ -274,23 +261,23 @@ def _newton(t, now, ports, port):
             return True
         # elimination without row exchange: what a port's own current does to it outweighs what the others' do
         for c in range(p):
-            inverse = 1.0 / port[SLOPES + c, c]
-            port[MISS, c] *= inverse
+            inverse = 1.0 / port[ar.JACOBIAN + c, c]
+            port[ar.RESIDUAL, c] *= inverse
             for k in range(c + 1, p):
-                port[SLOPES + c, k] *= inverse
+                port[ar.JACOBIAN + c, k] *= inverse
             for r in range(c + 1, p):
-                factor = port[SLOPES + r, c]
-                port[MISS, r] -= factor * port[MISS, c]
+                factor = port[ar.JACOBIAN + r, c]
+                port[ar.RESIDUAL, r] -= factor * port[ar.RESIDUAL, c]
                 for k in range(c + 1, p):
-                    port[SLOPES + r, k] -= factor * port[SLOPES + c, k]
+                    port[ar.JACOBIAN + r, k] -= factor * port[ar.JACOBIAN + c, k]
         for c in range(p - 1, -1, -1):
             for k in range(c + 1, p):
-                port[MISS, c] -= port[SLOPES + c, k] * port[MISS, k]
-            port[J, c] -= port[MISS, c]
+                port[ar.RESIDUAL, c] -= port[ar.JACOBIAN + c, k] * port[ar.RESIDUAL, k]
+            port[ar.PORT_CURRENT, c] -= port[ar.RESIDUAL, c]
         if high and close:  # after a step from as near as this only round-off is left
             return True
     for a in range(p):
-        port[J, a] = port[BEFORE, a]
+        port[ar.PORT_CURRENT, a] = port[ar.PREVIOUS_CURRENT, a]
     return False
 
 
@@ -332,23 +319,23 @@ def currents(t, force, now, ports, port, out):
         value = 0.0
         for k in range(n):
             value += now[n + a, k] * force[k]
-        port[V_OPEN, a] = value
+        port[ar.PORT_OPEN_VOLTAGE, a] = value
     port_currents(t, now, ports, port)
     for k in range(n):
         value = 0.0
         for m in range(n):
             value += now[k, m] * force[m]
         for a in range(p):
-            value += now[k, n + a] * port[J, a]
+            value += now[k, n + a] * port[ar.PORT_CURRENT, a]
         out[k] = value
 
 
 @jit_internal
 def flow(t, y, cells, now, ports, work, port):
     """All currents, and the heat they make, for packs that stand in ``work`` and their network in ``now``."""
-    currents(t, work[E], now, ports, port, work[I_PACK])
+    currents(t, work[ar.EMF], now, ports, port, work[ar.PACK_CURRENT])
     for k in range(cells.shape[1]):
-        work[E_LINEAR, k] = work[E, k] - work[R_MORE, k] * work[I_PACK, k]
+        work[ar.EMF_LINEAR, k] = work[ar.EMF, k] - work[ar.R_ABOVE_REF, k] * work[ar.PACK_CURRENT, k]
     pack_heat(y, cells, work)
 
 
@@ -359,7 +346,7 @@ def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
     Fills ``work`` and ``port`` (see their rows above) and ``now``, the reduced network at the present resistances.
     """
     cell_state(y, cells, curves_of, curves, work)
-    resist(hybrid, work[R_MORE], now)
+    resist(hybrid, work[ar.R_ABOVE_REF], now)
     flow(t, y, cells, now, ports, work, port)
 
 
@@ -378,14 +365,21 @@ def pack_heat(y, cells, work):
     """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
     for k in range(n):
-        current, h = work[I_PACK, k], y[n + k]
-        g, dg, warmth, capacity = work[G, k], work[G_BY_Z, k], work[WARMTH, k], cells[ar.CAPACITY_AS, k]
+        current, h = work[ar.PACK_CURRENT, k], y[n + k]
+        g, dg, warmth, capacity = (
+            work[ar.RC_FACTOR, k],
+            work[ar.RC_FACTOR_SLOPE, k],
+            work[ar.ARRHENIUS_FACTOR, k],
+            cells[ar.CAPACITY_AS, k],
+        )
         relax = relaxation_heat(y[2 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
         relax += relaxation_heat(y[3 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
-        work[OHMIC, k] = work[R_NOW, k] * current * current
-        work[RELAX, k] = relax
-        work[GAP, k] = hysteresis_heat(work[E_BY_H, k], work[GAP_BY_Z, k], cells[ar.GAMMA, k], current, h)
-        work[REVERSIBLE, k] = -current * y[4 * n + k] * work[E_BY_T, k]
+        work[ar.OHMIC_HEAT, k] = work[ar.R_OHMIC, k] * current * current
+        work[ar.RELAXATION_HEAT, k] = relax
+        work[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
+            work[ar.EMF_BY_HYSTERESIS, k], work[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
+        )
+        work[ar.REVERSIBLE_HEAT, k] = -current * y[4 * n + k] * work[ar.EMF_BY_T, k]
 
 
 @jit_inline
@@ -393,7 +387,7 @@ def warming(k, here, y, cells, work, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
     if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
-    heat = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
+    heat = work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
     heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
     for m in range(neighbours.shape[0]):
         heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
@@ -405,12 +399,16 @@ def state_rates(y, cells, work, neighbours, out):
     """Time derivatives of the packs' state for the currents and the heat in ``work``."""
     n = cells.shape[1]
     for k in range(n):
-        current = work[I_PACK, k]
+        current = work[ar.PACK_CURRENT, k]
         dz = -current / cells[ar.CAPACITY_AS, k]
         out[k] = dz
         out[n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[ar.R1, k] * work[G, k] * current - y[2 * n + k] / work[WARMTH, k]) / cells[ar.TAU1, k]
-        out[3 * n + k] = (cells[ar.R2, k] * work[G, k] * current - y[3 * n + k] / work[WARMTH, k]) / cells[ar.TAU2, k]
+        out[2 * n + k] = (
+            cells[ar.R1, k] * work[ar.RC_FACTOR, k] * current - y[2 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU1, k]
+        out[3 * n + k] = (
+            cells[ar.R2, k] * work[ar.RC_FACTOR, k] * current - y[3 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU2, k]
         out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
 
 
@@ -422,14 +420,14 @@ def _row_product(matrix, r, what, work, port):
     for k in range(n):
         value += matrix[r, k] * work[what, k]
     for a in range(port.shape[1]):
-        value += matrix[r, n + a] * port[J, a]
+        value += matrix[r, n + a] * port[ar.PORT_CURRENT, a]
     return value
 
 
 @jit_entry
 def device_current(d, flows, work, port):
     """Current through device ``d`` [A]."""
-    return _row_product(flows, d, I_PACK, work, port)
+    return _row_product(flows, d, ar.PACK_CURRENT, work, port)
 
 
 @jit_entry
@@ -488,10 +486,10 @@ def _current_by_emf(t, now, ports, port):
                     drive[a, k] = now[n + a, k]
             elif ports[a, ar.LIVE] > 0.0 and ports[a, ar.MODE] == ar.MODE_POWER:
                 for b in range(p):
-                    slopes[a, b] = port[J, a] * now[n + a, n + b]
-                slopes[a, a] += port[V, a]
+                    slopes[a, b] = port[ar.PORT_CURRENT, a] * now[n + a, n + b]
+                slopes[a, a] += port[ar.PORT_VOLTAGE, a]
                 for k in range(n):
-                    drive[a, k] = -port[J, a] * now[n + a, k]
+                    drive[a, k] = -port[ar.PORT_CURRENT, a] * now[n + a, k]
         solve_in_place(slopes, drive)
         for k in range(n):
             for m in range(n):
@@ -517,7 +515,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
             out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
     for k in range(n):
         z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
-        current = work[I_PACK, k]
+        current = work[ar.PACK_CURRENT, k]
         sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         ns, gamma = cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
         half, dhalf, d2half = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
@@ -532,7 +530,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
         to_t = 0.0
         hot = cells[ar.HEAT_CAPACITY, k] > 0.0
         if hot:
-            to_t = 2.0 * current * work[R_NOW, k] - temperature * ns * s
+            to_t = 2.0 * current * work[ar.R_OHMIC, k] - temperature * ns * s
             to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
             for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
@@ -541,11 +539,11 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
         for m in range(n):
             for block in range(ar.N_STATES):
                 if block == 0:
-                    slope = work[E_BY_Z, m] - work[I_PACK, m] * work[R_BY_Z, m]
+                    slope = work[ar.EMF_BY_SOC, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_SOC, m]
                 elif block == 1:
-                    slope = work[E_BY_H, m]
+                    slope = work[ar.EMF_BY_HYSTERESIS, m]
                 elif block == 4:
-                    slope = work[E_BY_T, m] - work[I_PACK, m] * work[R_BY_T, m]
+                    slope = work[ar.EMF_BY_T, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_T, m]
                 else:
                     slope = -1.0
                 by_state = by_emf[k, m] * slope
@@ -565,9 +563,9 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
                 out[row, 4 * n + k] += v * warmth_by_t / (warmth * warmth * tau)
         if hot:
             capacity = cells[ar.HEAT_CAPACITY, k]
-            by_z = current * current * work[R_BY_Z, k] - current * temperature * ns * ds
+            by_z = current * current * work[ar.R_BY_SOC, k] - current * temperature * ns * ds
             by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
-            by_t = current * current * work[R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
+            by_t = current * current * work[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
             for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
                     follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
@@ -586,7 +584,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
 @jit_inline
 def cell_volts(k, z, work, cells, curves_of, curves):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
-    cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
+    cell = (work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * (work[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
     if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
         return cell, cell
     mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
@@ -610,7 +608,7 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
             max(acc[ar.ACC_CELL_MAX_V, k], high),
             min(acc[ar.ACC_CELL_MIN_V, k], low),
         )
-        volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
+        volt = work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * work[ar.R_OHMIC, k]
         if z > max(last, 1.0):
             over = z - max(last, 1.0)
             acc[ar.ACC_BEYOND_FULL_AS, k] += cells[ar.CAPACITY_AS, k] * over
@@ -629,7 +627,7 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
     p = ports.shape[0]
     total = 0.0
     for a in range(p):
-        current, volt = port[J, a], port[V, a]
+        current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
         total += current
         if current > 0.0:
             port_acc[ar.PORT_OUT_J, a] += w * current * volt
@@ -657,7 +655,7 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
             port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
     for k in range(n):
-        current, temperature = work[I_PACK, k], y[4 * n + k]
+        current, temperature = work[ar.PACK_CURRENT, k], y[4 * n + k]
         if current > 0.0:
             acc[ar.ACC_OUT_AS, k] += w * current
             acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
@@ -671,21 +669,21 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
             acc[ar.ACC_DISCHARGE_AS, k] += w * current
         elif total < 0.0:
             acc[ar.ACC_CHARGE_AS, k] -= w * current
-        acc[ar.ACC_OHMIC_J, k] += w * work[OHMIC, k]
-        acc[ar.ACC_RELAXATION_J, k] += w * work[RELAX, k]
-        acc[ar.ACC_HYSTERESIS_J, k] += w * work[GAP, k]
-        acc[ar.ACC_REVERSIBLE_J, k] += w * work[REVERSIBLE, k]
+        acc[ar.ACC_OHMIC_J, k] += w * work[ar.OHMIC_HEAT, k]
+        acc[ar.ACC_RELAXATION_J, k] += w * work[ar.RELAXATION_HEAT, k]
+        acc[ar.ACC_HYSTERESIS_J, k] += w * work[ar.HYSTERESIS_HEAT, k]
+        acc[ar.ACC_REVERSIBLE_J, k] += w * work[ar.REVERSIBLE_HEAT, k]
         acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
         acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
         for m in range(n):
-            moment[k, m] += w * current * work[I_PACK, m]
+            moment[k, m] += w * current * work[ar.PACK_CURRENT, m]
         for a in range(p):
-            both = w * current * port[J, a]
+            both = w * current * port[ar.PORT_CURRENT, a]
             moment[k, n + a] += both
             moment[n + a, k] += both
     for a in range(p):
         for b in range(p):
-            moment[n + a, n + b] += w * port[J, a] * port[J, b]
+            moment[n + a, n + b] += w * port[ar.PORT_CURRENT, a] * port[ar.PORT_CURRENT, b]
 
 
 @jit_internal
@@ -698,7 +696,9 @@ def give_heat(w, y, work, cells, neighbours, acc):
             for m in range(neighbours.shape[0]):
                 watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
         else:
-            watt = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
+            watt = (
+                work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+            )
         acc[ar.ACC_HEAT_OUT_J, k] += w * watt
 
 
@@ -742,10 +742,13 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
     for k in range(n):
         a, b = y_0[k], y_1[k]
         soc[0, k], soc[1, k] = min(soc[0, k], a, b), max(soc[1, k], a, b)
-        turns = work_0[I_PACK, k] * work_1[I_PACK, k] < 0.0
+        turns = work_0[ar.PACK_CURRENT, k] * work_1[ar.PACK_CURRENT, k] < 0.0
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
-            m_0, m_1 = -h * work_0[I_PACK, k] / cells[ar.CAPACITY_AS, k], -h * work_1[I_PACK, k] / cells[ar.CAPACITY_AS, k]
+            m_0, m_1 = (
+                -h * work_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -h * work_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+            )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
             if full:
@@ -758,8 +761,14 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = h * (work_0[I_PACK, low] / cells[ar.CAPACITY_AS, low] - work_0[I_PACK, high] / cells[ar.CAPACITY_AS, high])
-        m_1 = h * (work_1[I_PACK, low] / cells[ar.CAPACITY_AS, low] - work_1[I_PACK, high] / cells[ar.CAPACITY_AS, high])
+        m_0 = h * (
+            work_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - work_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+        )
+        m_1 = h * (
+            work_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - work_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+        )
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 
@@ -786,16 +795,23 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, a
     _, _, _, apart, _ = extremes
     n, p = work_1.shape[1], port_1.shape[1]
     for k in range(n):
-        current = _beyond(t_0, work_0[I_PACK, k], t_1, work_1[I_PACK, k], t_2, work_2[I_PACK, k])
+        current = _beyond(t_0, work_0[ar.PACK_CURRENT, k], t_1, work_1[ar.PACK_CURRENT, k], t_2, work_2[ar.PACK_CURRENT, k])
         acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
         acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
     for a in range(p):
         if port_acc[ar.PORT_MIN_V, a] < np.inf:
-            volt = _beyond(t_0, port_0[V, a], t_1, port_1[V, a], t_2, port_2[V, a])
+            volt = _beyond(t_0, port_0[ar.PORT_VOLTAGE, a], t_1, port_1[ar.PORT_VOLTAGE, a], t_2, port_2[ar.PORT_VOLTAGE, a])
             port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
             port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
         for b in range(a):
-            gap = _beyond(t_0, port_0[V, a] - port_0[V, b], t_1, port_1[V, a] - port_1[V, b], t_2, port_2[V, a] - port_2[V, b])
+            gap = _beyond(
+                t_0,
+                port_0[ar.PORT_VOLTAGE, a] - port_0[ar.PORT_VOLTAGE, b],
+                t_1,
+                port_1[ar.PORT_VOLTAGE, a] - port_1[ar.PORT_VOLTAGE, b],
+                t_2,
+                port_2[ar.PORT_VOLTAGE, a] - port_2[ar.PORT_VOLTAGE, b],
+            )
             apart[a, b] = max(apart[a, b], abs(gap))
 
 
@@ -805,8 +821,8 @@ def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2
     branch = extremes[4]
     for i in range(branch.size):
         current = _beyond(
-            t_0, _row_product(flows, i, I_PACK, work_0, port_0), t_1, _row_product(flows, i, I_PACK, work_1, port_1), t_2,
-            _row_product(flows, i, I_PACK, work_2, port_2),
+            t_0, _row_product(flows, i, ar.PACK_CURRENT, work_0, port_0), t_1, _row_product(flows, i, ar.PACK_CURRENT, work_1, port_1), t_2,
+            _row_product(flows, i, ar.PACK_CURRENT, work_2, port_2),
         )  # fmt: skip
         branch[i] = max(branch[i], abs(current))
 
@@ -817,9 +833,9 @@ def reach_ends(work, port, flows, extremes):
     _, _, _, apart, branch = extremes
     for a in range(port.shape[1]):
         for b in range(a):
-            apart[a, b] = max(apart[a, b], abs(port[V, a] - port[V, b]))
+            apart[a, b] = max(apart[a, b], abs(port[ar.PORT_VOLTAGE, a] - port[ar.PORT_VOLTAGE, b]))
     for i in range(branch.size):
-        branch[i] = max(branch[i], abs(_row_product(flows, i, I_PACK, work, port)))
+        branch[i] = max(branch[i], abs(_row_product(flows, i, ar.PACK_CURRENT, work, port)))
 
 
 @jit_allocating
@@ -851,7 +867,7 @@ def accumulate(
         work_0, work_1, work = work_1, work, work_0
         port_0, port_1, port = port_1, port, port_0
         for a in range(p):
-            port[J, a] = port_1[J, a]
+            port[ar.PORT_CURRENT, a] = port_1[ar.PORT_CURRENT, a]
         solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
         gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
         gather_cells(states[i], work, cells, curves_of, curves, acc)
@@ -887,17 +903,17 @@ def note(i, y, work, port, terminal, out_y, out_pack, out_port):
     for j in range(ar.N_STATES * n):
         out_y[i, j] = y[j]
     for k in range(n):
-        out_pack[0, i, k] = work[I_PACK, k]
+        out_pack[0, i, k] = work[ar.PACK_CURRENT, k]
         out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
     for a in range(port.shape[1]):
-        out_port[0, i, a] = port[J, a]
-        out_port[1, i, a] = port[V, a]
+        out_port[0, i, a] = port[ar.PORT_CURRENT, a]
+        out_port[1, i, a] = port[ar.PORT_VOLTAGE, a]
 
 
 @jit_internal
 def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
-    return _row_product(terminal, k, E_LINEAR, work, port)
+    return _row_product(terminal, k, ar.EMF_LINEAR, work, port)
 
 
 def stored_energy_j(y, cells, packs_curves):
@@ -969,3 +985,23 @@ ACC_OHMIC = ar.ACC_OHMIC_J
 ACC_LAST_SOC = ar.ACC_LAST_SOC
 ACC_HEAT_OUT = ar.ACC_HEAT_OUT_J
 ACC_RELAX = ar.ACC_RELAXATION_J
+E_BY_ZT = ar.EMF_BY_SOC_T
+G = ar.RC_FACTOR
+G_BY_Z = ar.RC_FACTOR_SLOPE
+E_BY_T = ar.EMF_BY_T
+WARMTH = ar.ARRHENIUS_FACTOR
+GAP = ar.HYSTERESIS_HEAT
+N_PORT_WORK = ar.N_PORT_WORK
+R_BY_Z = ar.R_BY_SOC
+I_PACK = ar.PACK_CURRENT
+R_NOW = ar.R_OHMIC
+GAP_BY_Z = ar.HALF_WIDTH_SLOPE
+E = ar.EMF
+J = ar.PORT_CURRENT
+R_BY_T = ar.R_BY_T
+OHMIC = ar.OHMIC_HEAT
+E_BY_H = ar.EMF_BY_HYSTERESIS
+RELAX = ar.RELAXATION_HEAT
+REVERSIBLE = ar.REVERSIBLE_HEAT
+E_BY_Z = ar.EMF_BY_SOC
+V = ar.PORT_VOLTAGE

@@ -167,13 +167,13 @@ def watch_solved(
                 out,
             ),
         )
-        total += work[eq.I_PACK, k]
+        total += work[ar.PACK_CURRENT, k]
     for q in range(p):
         a = PACK_SLOTS * n + PORT_SLOTS * q
         full = reported_full(ports[q, ar.STOP_REPORT], y, pack_state, monitor_state)
         _watch_port(q, a, n, t, phase, ports, port, now, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
-        total += port[eq.J, q] + port[eq.V, q]
+        total += port[ar.PORT_CURRENT, q] + port[ar.PORT_VOLTAGE, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
         if device_state[d] == QUIET or device_state[d] == RUNNING:
@@ -191,14 +191,14 @@ def _watch_pack(
 ):  # fmt: skip
     """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
-    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[eq.I_PACK, k], pack_state[k]
+    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
     rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
     base = PACK_SLOTS * k
     worst = -1.0
     if state == FULL_OPEN and pack_live[k]:
-        worst = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
+        worst = work[ar.EMF, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
     elif state == EMPTY_OPEN and pack_live[k]:
-        worst = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
+        worst = eq.terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
     elif state == FULL_CONDUCTING:
         worst = -rate - CURRENT_BAND_C
     elif state == EMPTY_CONDUCTING:
@@ -278,7 +278,7 @@ def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
     if ports[q, ar.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
-    current, volt = port[eq.J, q], port[eq.V, q]
+    current, volt = port[ar.PORT_CURRENT, q], port[ar.PORT_VOLTAGE, q]
     charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
     if phase[q] == FOLLOW:
         if charge:

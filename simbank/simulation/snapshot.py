@@ -65,9 +65,9 @@ class Snapshot:
             ports[a, ar.COMMANDED] = value
         work, port, now = eq.working_arrays(n, p)
         eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
-        current = np.concatenate([work[eq.I_PACK], port[eq.J]])
-        drive = np.concatenate([work[eq.E_LINEAR], port[eq.J]])
+        current = np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
+        drive = np.concatenate([work[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
         return Still(
-            work[eq.I_PACK].copy(), port[eq.J].copy(), port[eq.V].copy(), reduced.flows @ current, reduced.terminal @ drive,
-            work[eq.E].copy(),
+            work[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(), reduced.flows @ current, reduced.terminal @ drive,
+            work[ar.EMF].copy(),
         )  # fmt: skip

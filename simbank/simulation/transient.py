@@ -56,12 +56,12 @@ def pack_sources(packs, ambient_k):
     n = len(packs)
     cells, curves_of, curves = pack_arrays(packs, ambient_k)
     y = start_state(packs, ambient_k)
-    work = np.empty((eq.N_WORK, n))
+    work = np.empty((ar.N_WORK, n))
     eq.cell_state(y, cells, curves_of, curves, work)
-    factor, warmth = work[eq.G], work[eq.WARMTH]
+    factor, warmth = work[ar.RC_FACTOR], work[ar.ARRHENIUS_FACTOR]
     ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
-    return work[eq.E].copy(), work[eq.R_NOW].copy(), ohm, tau
+    return work[ar.EMF].copy(), work[ar.R_OHMIC].copy(), ohm, tau
 
 
 @dataclass(frozen=True, eq=False)
