@@ -266,8 +266,8 @@ class InverterTable(FileModel):
 
 
 REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
-# Without a float voltage the bank comes to rest, where a lead-acid bank stands below 0.90 of its absorption voltage though it is full:
-# bulk then begins again no sooner than the bank rests at this state of charge. Common practice, no source.
+# Without a float voltage the bank comes to rest, and a full lead-acid bank rests below 0.90 of its absorption voltage: bulk then begins
+# again no sooner than where the bank rests at this state of charge. Common practice, no source.
 REBULK_SOC = 0.7
 
 

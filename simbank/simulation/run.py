@@ -32,6 +32,7 @@ __all__ = ["METHODS", "simulate"]
 METHODS = ("LSODA", "BDF", "Radau")  # of scipy.integrate, loaded when the reference integrator first runs
 KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
+OVER_CURRENTS = (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT)
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
@@ -371,6 +372,8 @@ class _Run:
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
         self.equip = port_laws.equipment_array(self.behaviours, self.pack_names)
         self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
+        follows, stops = self.equip[:, port_laws.FOLLOWS] > 0, self.equip[:, port_laws.STOP_AT] != events.NO_STOP
+        self.heeded = bool((follows | stops).any())  # a charger hears what the packs' BMS report
         self.port_timer = port_laws.timer_array(self.equip)
         self.told = np.zeros(self.p, np.int64)
         self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
@@ -412,7 +415,7 @@ class _Run:
 
     def _cap_chargers(self):
         port_laws.cap_chargers(
-            self.y, self.cells, self.curves_of, self.curves, self.pack_state, self.monitors, self.ports, self.equip
+            self.y, self.cells, self.curves_of, self.curves, self.monitors, self.monitor_state, self.ports, self.equip
         )
 
     def _args(self):
@@ -481,27 +484,32 @@ class _Run:
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = events.WAITING
-        if self.blocks[k, r] != events.BLOCKS[r]:
-            self._event(self.pack_names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
-        if not self.blocks[k, r]:  # said once, and nothing changes
-            self.monitor_timer[k, r] = np.inf
-            return
-        self._event(self.pack_names[k], events.BLOCK_TEXT[r], because)
         hold = self.monitors[k, r, events.HOLD_S]
         times = self.trips.setdefault((k, r), [])
         times.append(self.t)
+        acts = self.blocks[k, r] != 0  # otherwise its switch is stuck: it orders, which is said once
+        if self.blocks[k, r] != events.BLOCKS[r] and (acts or len(times) == 1):
+            self._event(self.pack_names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
+        if not acts and not self.heeded:  # nobody hears the order: nothing changes
+            self.monitor_timer[k, r] = np.inf
+            return
+        if acts:
+            self._event(self.pack_names[k], events.BLOCK_TEXT[r], because)
         recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
-        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
-            bms = self.bank.packs[k].bms
-            limit = float(self.monitors[k, r, events.LIMIT])
-            unloaded = float(unloaded_packs(work, port, now)[k])
-            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
-            if r == events.OVER_INSTANT or recent > bms.retries:
+        locked = ""
+        if r in OVER_CURRENTS:
+            if acts:
+                limit = float(self.monitors[k, r, events.LIMIT])
+                unloaded = float(unloaded_packs(work, port, now)[k])
+                self._note_opening(self.pack_names[k], current, limit, port, unloaded)
+            if r == events.OVER_INSTANT or recent > self.bank.packs[k].bms.retries:
                 hold = np.inf
-                self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
+                locked = f"{recent} in an hour" if recent > 1 else "short-circuit current"
         elif recent > CHATTER_AN_HOUR:
             hold = 3600.0
-            self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour; held for an hour")
+            locked = f"{recent} in an hour; held for an hour"
+        if locked and acts:
+            self._event(self.pack_names[k], events.LOCKED, locked)
         self.monitor_timer[k, r] = self.t + hold
         if hold <= 0:
             self.monitor_state[k, r], self.monitor_timer[k, r] = events.BLOCKING, np.inf
@@ -509,11 +517,12 @@ class _Run:
             self.pack_mark[k, 0] = self.y[k]
         elif r == events.EMPTY:
             self.pack_mark[k, 1] = self.y[k]
-        self.last_cause = f"{self.pack_names[k]} {events.BLOCK_TEXT[r]}"
+        if acts:
+            self.last_cause = f"{self.pack_names[k]} {events.BLOCK_TEXT[r]}"
         self._reconsider(k, current)
 
     def _why(self, k, r, current):
-        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
+        if r in OVER_CURRENTS:
             limit = self.monitors[k, r, events.LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.last_cause}"
         if r in (events.CHARGE_TEMP, events.DISCHARGE_TEMP):
@@ -524,7 +533,9 @@ class _Run:
         self.monitor_state[k, r], self.monitor_timer[k, r] = events.QUIET, np.inf
         if not events.BLOCKS[r]:
             return
-        self._event(self.pack_names[k], events.SWITCHED_ON if r == events.SWITCHED else events.RELEASED, events.BLOCK_TEXT[r])
+        if self.blocks[k, r]:
+            what = events.SWITCHED_ON if r == events.SWITCHED else events.RELEASED
+            self._event(self.pack_names[k], what, events.BLOCK_TEXT[r])
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
@@ -682,7 +693,7 @@ class _Run:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.port_timer[:, port_laws.NEXT] <= now):
-            port_laws.appointment(a, self.t, *self._port_state())
+            port_laws.appointment(a, self.t, *self._port_state(), float(self._solve()[1][eq.V, a]))
             self._read_log()
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)

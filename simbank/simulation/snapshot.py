@@ -68,6 +68,6 @@ class Snapshot:
         current = np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
         drive = np.concatenate([work[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
         return Still(
-            work[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(), reduced.flows @ current, reduced.terminal @ drive,
-            work[ar.EMF].copy(),
+            work[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(),
+            reduced.flows @ current, reduced.terminal @ drive, work[ar.EMF].copy(),
         )  # fmt: skip
