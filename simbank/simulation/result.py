@@ -180,7 +180,7 @@ class Result:
         return folder
 
     def _plot(self, name, **options):
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
 
