@@ -1008,7 +1008,7 @@ def test_m6_tables_are_the_same_for_any_number_of_jobs(root, tmp_path):
 
 def test_m7_pictures_never_pool_what_differs(root):
     """Each point of the grid is a line or a panel of its own; a line has one value of the figure at each place."""
-    from simbank.report.study_plots import plot_bands
+    from simbank.plotting.study_plots import plot_bands
 
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.2}]})
     grid = {"duty.c_rate": [0.1, 0.3], "wiring.layout": ["chain", "busbar"], "wiring.link.gauge": ["6 AWG", "2 AWG", "2/0 AWG"]}

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from simbank.report.drawing import draw_bank
+from simbank.plotting.drawing import draw_bank
 from simbank.studies.described import bank_warnings
 from simbank.warning import listed
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from simbank import provenance
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
@@ -37,11 +38,11 @@ class Trace:
         """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
         if not self.pieces:
-            return np.empty(0), np.empty((0, eq.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
+            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
         times, states, packs, ports, _ = zip(*self.pieces, strict=True)
         return (
             np.concatenate(times),
-            np.concatenate(states).reshape(-1, eq.N_STATES, n),
+            np.concatenate(states).reshape(-1, ar.N_STATES, n),
             np.concatenate(packs, axis=1),
             np.concatenate(ports, axis=1),
         )
@@ -174,7 +175,7 @@ class Result:
         return folder
 
     def _plot(self, name, **options):
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 
-from simbank.simulation import equations as eq
+from simbank.simulation import arrays as ar
 from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
@@ -73,7 +73,7 @@ class Opening:
 def unloaded_packs(work, port, now):
     """Currents of packs [A], shape (n,), with no port current, from the working arrays and the reduced network at one instant."""
     n = work.shape[1]
-    return work[eq.I_PACK] - now[:n, n:] @ port[eq.J]
+    return work[ar.PACK_CURRENT] - now[:n, n:] @ port[ar.PORT_CURRENT]
 
 
 def cascades(openings, events, ports):

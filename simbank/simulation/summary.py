@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 
@@ -16,28 +17,28 @@ def summary(run, stored_change_j):
     port_rows = _ports(run)
     bank, acc, port_acc = run.bank, run.acc, run.port_acc
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
-    loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
-    out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
+    loss_j = acc[ar.ACC_OHMIC_J] + acc[ar.ACC_RELAXATION_J] + acc[ar.ACC_HYSTERESIS_J]
+    out_j, in_j = port_acc[ar.PORT_OUT_J].sum(), port_acc[ar.PORT_IN_J].sum()
     conductor_j = run.branch_ws.sum()
-    to_ambient_j = acc[eq.ACC_HEAT_OUT]
+    to_ambient_j = acc[ar.ACC_HEAT_OUT_J]
     # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
     content_j = sum(
         c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
     )
     moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
     dz = run.y[: run.n] - run.y_start[: run.n]
-    net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
+    net_as = acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS]
     # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
-    warmth_j = run.cells[eq.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
-    taken_j = stored_change_j - warmth_j + loss_j + acc[eq.ACC_REVERSIBLE]
-    through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
-    volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
+    warmth_j = run.cells[ar.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
+    taken_j = stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J]
+    through_as = acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS]
+    volt_min, volt_max = port_acc[ar.PORT_MIN_V].min(), port_acc[ar.PORT_MAX_V].max()
 
     def share(row):
         total = acc[row].sum()
         return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * run.n
 
-    discharge, charge = share(eq.ACC_DISCHARGE), share(eq.ACC_CHARGE)
+    discharge, charge = share(ar.ACC_DISCHARGE_AS), share(ar.ACC_CHARGE_AS)
     blocked = {
         what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(run.events) if e_what == what}
         for what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)
@@ -63,35 +64,35 @@ def summary(run, stored_change_j):
             "soc_end": float(run.y[k]),
             "soc_min": float(soc_range[0, k]),
             "soc_max": float(soc_range[1, k]),
-            "current_peak_a": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k])),
-            "c_rate_peak": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k]) / capacity[k]),
+            "current_peak_a": float(max(acc[ar.ACC_PEAK_OUT_A, k], acc[ar.ACC_PEAK_IN_A, k])),
+            "c_rate_peak": float(max(acc[ar.ACC_PEAK_OUT_A, k], acc[ar.ACC_PEAK_IN_A, k]) / capacity[k]),
             "share_ratio_discharge": _plain(discharge[k]),
             "share_ratio_charge": _plain(charge[k]),
             "throughput_ah": float(through_as[k] * WH),
             "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
             "loss_wh": float(loss_j[k] * WH),
-            "reversible_heat_wh": float(acc[eq.ACC_REVERSIBLE, k] * WH),
-            "temperature_min_c": _plain(acc[eq.ACC_T_MIN, k] - eq.KELVIN),
-            "temperature_max_c": _plain(acc[eq.ACC_T_MAX, k] - eq.KELVIN),
+            "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
+            "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - eq.KELVIN),
+            "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - eq.KELVIN),
             "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
             "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
-            "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
+            "charge_too_cold_h": float(acc[ar.ACC_OVER_CHARGE_RATE_S, k] / 3600.0),
             "switch": switch_of(pack),
-            "cell_volt_max": _plain(acc[eq.ACC_CELL_MAX, k]),
-            "cell_volt_min": _plain(acc[eq.ACC_CELL_MIN, k]),
+            "cell_volt_max": _plain(acc[ar.ACC_CELL_MAX_V, k]),
+            "cell_volt_min": _plain(acc[ar.ACC_CELL_MIN_V, k]),
             "net_energy_in_wh": float(taken_j[k] * WH),
             "i2t_a2s": float(run.pack_i2t[k]),
-            "overcharge_ah": float(acc[eq.ACC_OVER_AS, k] * WH),
-            "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
-            "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),
-            "overdischarge_wh": float(acc[eq.ACC_UNDER_J, k] * WH),
+            "overcharge_ah": float(acc[ar.ACC_BEYOND_FULL_AS, k] * WH),
+            "overcharge_wh": float(acc[ar.ACC_BEYOND_FULL_J, k] * WH),
+            "overdischarge_ah": float(acc[ar.ACC_BEYOND_EMPTY_AS, k] * WH),
+            "overdischarge_wh": float(acc[ar.ACC_BEYOND_EMPTY_J, k] * WH),
             "first_full_h": first(k, True),
             "first_empty_h": first(k, False),
         }
         for k, pack in enumerate(bank.packs)
     ]
     # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
-    charge_error = np.abs(net_as - dz * run.cells[eq.Q]) / np.maximum(through_as, 1e-3 * run.cells[eq.Q])
+    charge_error = np.abs(net_as - dz * run.cells[ar.CAPACITY_AS]) / np.maximum(through_as, 1e-3 * run.cells[ar.CAPACITY_AS])
     closure = {
         "charge_relative": float(charge_error.max()),
         "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
@@ -104,8 +105,8 @@ def summary(run, stored_change_j):
             "duration_h": float(run.t / 3600.0),
             "energy_out_wh": float(out_j * WH),
             "energy_in_wh": float(in_j * WH),
-            "charge_out_ah": float(port_acc[eq.PORT_OUT_AS].sum() * WH),
-            "charge_in_ah": float(port_acc[eq.PORT_IN_AS].sum() * WH),
+            "charge_out_ah": float(port_acc[ar.PORT_OUT_AS].sum() * WH),
+            "charge_in_ah": float(port_acc[ar.PORT_IN_AS].sum() * WH),
             "conductor_loss_wh": float(conductor_j * WH),
             "pack_loss_wh": float(loss_j.sum() * WH),
             "spread_end_points": float(np.ptp(run.y[: run.n]) * 100.0),
@@ -122,9 +123,9 @@ def summary(run, stored_change_j):
         "ports": port_rows,
         "pairs": _pairs(port_rows, apart),
         "losses_wh": {
-            "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
-            "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),
-            "pack_hysteresis": float(acc[eq.ACC_HYSTERESIS].sum() * WH),
+            "pack_ohmic": float(acc[ar.ACC_OHMIC_J].sum() * WH),
+            "pack_relaxation": float(acc[ar.ACC_RELAXATION_J].sum() * WH),
+            "pack_hysteresis": float(acc[ar.ACC_HYSTERESIS_J].sum() * WH),
             "cable_joints_devices": float(conductor_j * WH),
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
@@ -144,9 +145,9 @@ def _ports(run):
     """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
     acc, rows = run.port_acc, []
     for a, name in enumerate(run.port_names):
-        out_j, in_j = acc[eq.PORT_OUT_J, a], acc[eq.PORT_IN_J, a]
-        asked_out, asked_in = acc[eq.PORT_ASKED_OUT_J, a], acc[eq.PORT_ASKED_IN_J, a]
-        ac_asked, ac_served = acc[eq.PORT_AC_ASKED_J, a], acc[eq.PORT_AC_SERVED_J, a]
+        out_j, in_j = acc[ar.PORT_OUT_J, a], acc[ar.PORT_IN_J, a]
+        asked_out, asked_in = acc[ar.PORT_ASKED_OUT_J, a], acc[ar.PORT_ASKED_IN_J, a]
+        ac_asked, ac_served = acc[ar.PORT_AC_ASKED_J, a], acc[ar.PORT_AC_SERVED_J, a]
         inverter = run.behaviours[a][0]
 
         def first(*whats, name=name):
@@ -165,9 +166,9 @@ def _ports(run):
                 "ac_served_wh": ac_served * WH,
                 "ac_unmet_wh": (ac_asked - ac_served) * WH,
                 "inverter_loss_wh": (out_j - ac_served) * WH if inverter is not None else 0.0,
-                "conducts_h": acc[eq.PORT_CONDUCTS_S, a] / 3600.0,
-                "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
-                "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
+                "conducts_h": acc[ar.PORT_CONDUCTS_S, a] / 3600.0,
+                "voltage_min_v": _plain(acc[ar.PORT_MIN_V, a]),
+                "voltage_max_v": _plain(acc[ar.PORT_MAX_V, a]),
                 "first_cutoff_h": first(events.CUTOFF, events.TOO_MUCH_POWER),
                 "first_charged_h": first(events.CHARGE_ENDED, events.FLOATS, events.STOPPED, *events.OFF_FOR.values()),
             }

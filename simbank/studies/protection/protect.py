@@ -259,19 +259,19 @@ class Protection:
 
     def plot(self):
         """Time over current for every kind of device: band, withstand of what it protects, fault currents through it."""
-        from simbank.report import protection_plots
+        from simbank.plotting import protection_plots
 
         return protection_plots.plot_time_current(self)
 
     def plot_shorted(self):
         """Feed and energy into each pack with a shorted cell, over time."""
-        from simbank.report import protection_plots
+        from simbank.plotting import protection_plots
 
         return protection_plots.plot_shorted(self)
 
     def drawing(self):
         """The bank as SVG text, with prospective currents at the places."""
-        from simbank.report.drawing import draw_bank
+        from simbank.plotting.drawing import draw_bank
 
         at_once = self.faults["initial_a"]
         notes = {place.name: f"{at_once[whole.name] / 1e3:.1f} kA" for place, whole in self.greatest.named.items()}

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from matplotlib.ticker import NullFormatter
 
-from simbank.report.plots import INK, PALE, label_ends, line_style, new_figure, styled
+from simbank.plotting.plots import INK, PALE, label_ends, line_style, new_figure, styled
 
 __all__ = ["plot_shorted", "plot_time_current"]
 
