@@ -175,7 +175,7 @@ class _Page:
         ]
 
     def _packs(self):
-        from simbank.simulation.result import switch_of
+        from simbank.simulation.summary import switch_of
 
         rows = [
             {
