@@ -6,7 +6,8 @@ import pytest
 from browser import OVERLAPS, ask, needs_chromium
 
 import simbank
-from simbank.report.drawing import branch_id, draw_bank
+from simbank.bank.bank import Place
+from simbank.plotting.drawing import branch_id, draw_bank
 
 SHIPPED = [
     "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
@@ -67,11 +68,14 @@ def test_no_label_lies_over_another(root, tmp_path):
     """Bounding boxes as the browser draws them; plain, with currents, and with fault currents at the places."""
     pages, names = [], []
     for name, bank in banks(root):
-        notes = {place.name: "12.3 kA" for place in bank.places}
+        halfway = [
+            Place(f"leads of {name}, halfway", "lead", name, ends[0], ends[1]) for name, ends in bank.graph.ports.items()
+        ]  # fmt: skip
+        notes = {place.name: "12.3 kA" for place in (*bank.places, *halfway)}
         currents = {b.name: 123.0 for b in bank.graph.branches}
         for kind, text in (
             ("plain", draw_bank(bank, title=name)), ("currents", draw_bank(bank, currents=currents)),
-            ("places", draw_bank(bank, place_notes=notes)),
+            ("places", draw_bank(bank, place_notes=notes, places=[*bank.places, *halfway], legend=["kA: of what"])),
         ):  # fmt: skip
             pages.append(f'<div class="one">{text}</div>')
             names.append(f"{name}, {kind}")
@@ -108,3 +112,16 @@ def test_fault_currents_stand_at_their_places(root, name):
     text = found.drawing()
     for place in ("bus bar at B", "port pump", "inside A"):
         assert f"{found.faults.loc[place, 'initial_a'] / 1e3:.1f} kA" in text
+
+
+def test_two_figures_at_a_port_say_where_they_are(root):
+    """A fault at the port and one halfway along its leads stand beside one box: each with its place in words below its figure, and
+    the legend says which currents they all are. Names with a comma are not taken apart."""
+    pump = {"ports.pump.name": "pump, old", "duty.steps.1.port": "pump, old"}
+    found = simbank.protect(simbank.load(root / "scenarios" / "valley_workshop.toml", pump), run=False)
+    texts = [(e.text, float(e.get("y"))) for e in ET.fromstring(found.drawing()).iter(f"{SVG}text")]
+    for place, words in (("port pump, old", "at the port"), ("leads of pump, old, halfway", "halfway along its leads")):
+        figure = f"{found.faults.loc[place, 'initial_a'] / 1e3:.1f} kA"
+        assert any((figure, y - 14.0) in texts for text, y in texts if text == words), place
+    assert found.faults.loc["port pump, old", "initial_a"] < 0.6 * found.faults.loc["leads of pump, old, halfway", "initial_a"]
+    assert any("greatest current of a bolted fault at each place, at once" in text for text, _ in texts)

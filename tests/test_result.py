@@ -10,7 +10,7 @@ from simbank.bank import Bank
 from simbank.bank.equipment import Inverter
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
-from simbank.report import plots
+from simbank.plotting import plots
 
 
 def test_frames_slice_without_learning_classes(clinic):

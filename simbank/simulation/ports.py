@@ -18,7 +18,8 @@ A charger, by what it does (phase, and whether it is at float: column REBULK abo
                                       the voltage was held for ``absorb_max`` in all    float
                                       the bank stands higher than its voltage           absorption, giving nothing
     absorption   IDLE    nothing      the port falls to the absorption voltage          absorption, holding it
-                                      as in HOLD: tail, ``absorb_max``, a load
+                                      it has given nothing for ``tail_time``            float; not told as charged
+                                      ``absorb_max``, a load, as in HOLD
     any of these                      the packs it heeds report full (``stop``)         float
     float        HOLD    float        what is offered no longer holds the voltage       float, following what is offered
                          voltage      the bank stands higher than its voltage           float, giving nothing
@@ -36,9 +37,13 @@ bank stands higher, and holds it again when the bank has come down; with a tail 
 An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
 and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
 
-The clock of absorption counts while the absorption voltage is held and rests otherwise: it is not set back by a cloud or a load,
-only when a new bulk begins (common practice varies: some chargers start it anew each time). A low current for want of sun is no
-tail current, since the voltage is then not held. Whether power is offered is asked at the beginning of each row of the duty.
+The clock of absorption counts while the port stands at the absorption voltage or above it, whoever holds it there, and rests
+otherwise: it is not set back by a cloud or a load, only when a new bulk begins (common practice varies: some chargers start it
+anew each time). A charger knows its own current only: where another one holds the bank above its absorption voltage, or that
+voltage lies below the bank's own, it gives nothing, which is below any tail, and it goes to float as chargers do that do not talk
+to one another (common practice, no source). That says nothing of how full the bank is, so it has an event of its own and does not
+count as charged. A low current for want of sun is no tail current, since the voltage is then not held. Whether power is offered
+is asked at the beginning of each row of the duty.
 """
 
 from __future__ import annotations
@@ -48,6 +53,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 
@@ -83,11 +89,13 @@ C_PRESENT, C_KIND, C_VALUE, C_SLOPE, C_AC, C_AC_ASKED, C_CUTOFF, C_VOLT, C_TAIL 
 N_COMMAND = 9
 
 # What is noted, in the order of these numbers.
-HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN = range(13)
+(
+    HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
+) = range(14)  # fmt: skip
 WHATS = (
     events.HOLDS_VOLTAGE, events.CURRENT_AGAIN, events.CHARGE_ENDED, events.FLOATS, events.REBULK, events.CUTOFF, events.RECOVERED,
     events.TOO_MUCH_POWER, events.FLOATS, events.STOPPED, events.REBULK, events.TOO_LITTLE,
-    events.NOTHING_IN,
+    events.NOTHING_IN, events.HELD_HIGHER,
 )  # fmt: skip
 NO_PACK_BIT = 1 << 20
 
@@ -100,6 +108,8 @@ def because(what, value, charger):
         return f"power offered after {value / 3600.0:.1f} h without"
     if what == FLOATS:
         return f"below {charger.tail_a:.1f} A for {charger.tail_time_s:.0f} s at {charger.absorb_volt:.2f} V"
+    if what == HIGHER:
+        return f"{value:.2f} V over {charger.absorb_volt:.2f} V, no current for {charger.tail_time_s:.0f} s"
     if what == LONGEST:
         return f"{charger.absorb_volt:.2f} V held for {charger.absorb_max_s / 60.0:.0f} min in all"
     return charger.stop if what == STOPPED else ""
@@ -150,7 +160,7 @@ def note(log, count, t, a, what, value):
 def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     phase[a] = new
-    ports[a, eq.MODE] = mode
+    ports[a, ar.MODE] = mode
     if what >= 0 and not (equip[a, STAYS] > 0.0 and told[a] & (1 << what)):
         told[a] |= 1 << what
         note(log, count, t, a, what, volt)
@@ -160,18 +170,18 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
 def _keep_clock(a, t, phase, ports, timer, equip):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     clock = timer[a]
-    absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0 and ports[a, eq.LIVE] > 0.0
+    absorbs = equip[a, CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
     absorbs = absorbs and (phase[a] == events.HOLD or phase[a] == events.IDLE)
     if absorbs and clock[ABSORB_AT] == np.inf:
         clock[ABSORB_AT] = t + clock[ABSORB_LEFT]
     elif not absorbs and clock[ABSORB_AT] < np.inf:
         clock[ABSORB_LEFT], clock[ABSORB_AT] = max(0.0, clock[ABSORB_AT] - t), np.inf
-    if absorbs and phase[a] == events.IDLE and ports[a, eq.TAIL] > 0.0 and ports[a, eq.TAIL_RUNS] == 0.0:
-        ports[a, eq.TAIL_RUNS] = 1.0  # no current at all is below any tail
+    if absorbs and phase[a] == events.IDLE and ports[a, ar.TAIL_A] > 0.0 and ports[a, ar.TAIL_RUNS] == 0.0:
+        ports[a, ar.TAIL_RUNS] = 1.0  # no current at all is below any tail
         clock[TAIL_AT] = t + equip[a, TAIL_TIME]
     elif not absorbs:
-        ports[a, eq.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
-    if ports[a, eq.CUT_OFF] == 0.0:
+        ports[a, ar.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
+    if ports[a, ar.IS_CUT_OFF] == 0.0:
         clock[RECOVER_AT] = np.inf
     clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
 
@@ -198,8 +208,8 @@ def _turns(a, value, phase):
 @jit_inline
 def _begin_bulk(a, ports, timer, told, equip):
     """A new charge: bulk, then absorption with the whole of its time."""
-    ports[a, eq.REBULK], ports[a, eq.TAIL_RUNS] = 0.0, 0.0
-    ports[a, eq.VOLT_LIMIT], ports[a, eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+    ports[a, ar.REBULK_VOLT], ports[a, ar.TAIL_RUNS] = 0.0, 0.0
+    ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
     timer[a, REBULK_AT] = timer[a, ABSORB_AT] = timer[a, TAIL_AT] = np.inf
     timer[a, ABSORB_LEFT] = equip[a, ABSORB_MAX]
     told[a] = 0
@@ -213,51 +223,68 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
         row, command = ports[a], commands[a]
         present, stays, charger = command[C_PRESENT] > 0.0, equip[a, STAYS] > 0.0, equip[a, CHARGER] > 0.0
         if not stays:
-            row[eq.MODE] = row[eq.KIND] = eq.OFF
-            row[eq.SET] = row[eq.SLOPE] = row[eq.AC] = row[eq.AC_ASKED] = 0.0
+            row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
+            row[ar.COMMANDED] = row[ar.COMMANDED_SLOPE] = row[ar.AC_RATIO] = row[ar.AC_ASKED_W] = 0.0
             phase[a] = events.DONE
             if not present:
                 continue
-        kind = command[C_KIND] if present else eq.POWER
+        kind = command[C_KIND] if present else ar.MODE_POWER
         value = command[C_VALUE]
-        if charger and kind == eq.POWER:
+        if charger and kind == ar.MODE_POWER:
             value = max(value, -equip[a, POWER_MAX])
-        row[eq.KIND], row[eq.SET], row[eq.SLOPE] = kind, value, command[C_SLOPE]
-        row[eq.AC], row[eq.AC_ASKED] = command[C_AC], command[C_AC_ASKED]
+        row[ar.KIND], row[ar.COMMANDED], row[ar.COMMANDED_SLOPE] = kind, value, command[C_SLOPE]
+        row[ar.AC_RATIO], row[ar.AC_ASKED_W] = command[C_AC], command[C_AC_ASKED]
         if present:
-            row[eq.CUTOFF] = command[C_CUTOFF]
+            row[ar.CUTOFF_VOLT] = command[C_CUTOFF]
             if not charger:
-                row[eq.VOLT_LIMIT], row[eq.TAIL] = command[C_VOLT], command[C_TAIL]
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[C_VOLT], command[C_TAIL]
         if not stays or _turns(a, value, phase):
             phase[a] = events.FOLLOW
         if charger:
-            row[eq.STOP] = equip[a, STOP_AT]
+            row[ar.STOP_REPORT] = equip[a, STOP_AT]
             dark = t - timer[a, DARK_SINCE]
             if value < 0.0:
                 timer[a, DARK_SINCE] = np.inf
                 if dark >= equip[a, NEW_BULK_AFTER]:
-                    if row[eq.REBULK] > 0.0:
+                    if row[ar.REBULK_VOLT] > 0.0:
                         note(log, count, t, a, WAKES, dark)
                         phase[a] = events.FOLLOW
                     _begin_bulk(a, ports, timer, told, equip)
             elif timer[a, DARK_SINCE] == np.inf:
                 timer[a, DARK_SINCE] = t
-            if row[eq.REBULK] == 0.0:
-                row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+            if row[ar.REBULK_VOLT] == 0.0:
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
                 if phase[a] == events.IDLE and value >= 0.0:
                     phase[a] = events.FOLLOW
         elif phase[a] == events.IDLE and value >= 0.0:
             phase[a] = events.FOLLOW
-        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW:  # a charge between did not bring the voltage back
-            phase[a], row[eq.MODE] = events.CUT, eq.OFF
+        if (
+            row[ar.IS_CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW
+        ):  # a charge between did not bring the voltage back
+            phase[a], row[ar.MODE] = events.CUT, ar.MODE_OFF
         if phase[a] == events.FOLLOW:
-            row[eq.MODE] = kind
+            row[ar.MODE] = kind
         _keep_clock(a, t, phase, ports, timer, equip)
 
 
+@jit_inline
+def _orders_no_charge(k, monitor_state):
+    """Whether a monitor of pack ``k`` orders charge to be blocked."""
+    ordered = False
+    for r in range(events.N_MONITORS):
+        ordered = ordered or (monitor_state[k, r] >= events.WAITING and events.BLOCKS[r] & 1 == 1)
+    return ordered
+
+
 @jit_entry
-def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip):
-    """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature."""
+def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, equip):
+    """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature.
+
+    A pack whose BMS orders charge to be blocked allows none, also where its switch is stuck and charge still flows: what a charger
+    is told is the order, not what the switch does (common practice, no source). So a charger that follows the BMS gives a lone pack
+    with a stuck switch nothing more, and one that does not goes on. This trusts the electronics of a pack whose switch has failed;
+    the studies of protection do not.
+    """
     n = cells.shape[1]
     allowed = -1.0
     for a in range(ports.shape[0]):
@@ -268,30 +295,29 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
             if allowed < 0.0:
                 allowed = 0.0
                 for k in range(n):
-                    state = pack_state[k]
-                    if state == events.CLOSED or state == events.EMPTY_OPEN or state == events.EMPTY_CONDUCTING:
-                        rate, _, _ = curve_value(curves, curves_of[eq.COLD, k], y[4 * n + k] - eq.KELVIN)
-                        own = rate * cells[eq.Q, k] / 3600.0
+                    if not _orders_no_charge(k, monitor_state):
+                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - eq.KELVIN)
+                        own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
                         allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
             most = min(most, allowed)
-        ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
+        ports[a, ar.CURRENT_MAX] = max(most, 1e-6)
 
 
 @jit_internal
 def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
-    ports[a, eq.MODE] = eq.OFF
+    ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, CHARGER] == 0.0:
         phase[a] = events.DONE
         note(log, count, t, a, ENDED, volt)
         return
-    if ports[a, eq.REBULK] == 0.0:
+    if ports[a, ar.REBULK_VOLT] == 0.0:
         note(log, count, t, a, what, volt)
-        ports[a, eq.REBULK] = 1e-6  # at float; bulk again not before a while is over
+        ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
         timer[a, REBULK_AT] = t + REBULK_DELAY_S
         timer[a, ABSORB_AT] = np.inf
-        ports[a, eq.VOLT_LIMIT] = equip[a, FLOAT]
-        ports[a, eq.TAIL] = 0.0
+        ports[a, ar.VOLT_LIMIT] = equip[a, FLOAT]
+        ports[a, ar.TAIL_A] = 0.0
     phase[a] = events.IDLE
 
 
@@ -299,9 +325,9 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
     phase[a] = events.DONE if equip[a, INVERTER] == 0.0 else events.CUT
-    ports[a, eq.MODE] = eq.OFF
+    ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, INVERTER] > 0.0:
-        ports[a, eq.CUT_OFF], ports[a, eq.RECOVERY] = 1.0, np.inf
+        ports[a, ar.IS_CUT_OFF], ports[a, ar.RECOVERY_VOLT] = 1.0, np.inf
         timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
 
 
@@ -323,41 +349,41 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
         finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
         return
     if slot == 4:
-        ports[a, eq.CUT_OFF] = 0.0
+        ports[a, ar.IS_CUT_OFF] = 0.0
         note(log, count, t, a, RECOVERED, volt)
         return
     wish = eq.commanded(now, ports, a)
     charging = wish < 0.0
-    at_float = ports[a, eq.REBULK] > 0.0
+    at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == events.HOLD and slot == 0) or (doing == events.FOLLOW and charging):
-        asked = -wish / max(volt, 1.0) if ports[a, eq.KIND] == eq.POWER else -wish
-        if asked > ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
-            set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        asked = -wish / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -wish
+        if asked > ports[a, ar.CURRENT_MAX]:  # its current limit comes before any voltage
+            set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
             return
     if slot == 2 and at_float:
         _begin_bulk(a, ports, timer, told, equip)
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
     elif slot == 0 and ((doing == events.FOLLOW and charging) or doing == events.LIMITED):
-        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, eq.VOLT_LIMIT] + events.HIGHER_VOLT:
-            new = events.DONE if ports[a, eq.TAIL] > 0.0 else events.IDLE  # no current is below any tail
-            set_phase(a, new, eq.OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
+        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
+            new = events.DONE if ports[a, ar.TAIL_A] > 0.0 else events.IDLE  # no current is below any tail
+            set_phase(a, new, ar.MODE_OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
             return
-        set_phase(a, events.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.FOLLOW and charging:
-        set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.FOLLOW:
         _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
     elif doing == events.LIMITED or (doing == events.HOLD and slot == 0):
         what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == events.HOLD else -1
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], what, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], what, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.HOLD:
         _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
     elif doing == events.IDLE:
-        set_phase(a, events.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.CUT:
-        ports[a, eq.CUT_OFF] = 0.0
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        ports[a, ar.IS_CUT_OFF] = 0.0
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 
 
@@ -366,34 +392,37 @@ def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
     (slot 2, and slot 1 where there is no tail)."""
     plain_port = equip[a, CHARGER] == 0.0
-    if plain_port and ports[a, eq.TAIL] == 0.0:  # held to the end of the step: it gives again when the bank falls to the voltage
-        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
-    elif plain_port or ports[a, eq.REBULK] > 0.0:
+    if (
+        plain_port and ports[a, ar.TAIL_A] == 0.0
+    ):  # held to the end of the step: it gives again when the bank falls to the voltage
+        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif plain_port or ports[a, ar.REBULK_VOLT] > 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
-    elif slot == 2 or ports[a, eq.TAIL] == 0.0:
-        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
-    elif ports[a, eq.TAIL_RUNS] > 0.0:
-        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
+    elif slot == 2 or ports[a, ar.TAIL_A] == 0.0:
+        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif ports[a, ar.TAIL_RUNS] > 0.0:
+        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
     elif equip[a, TAIL_TIME] == 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     else:
-        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
+        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
 
 
 @jit_entry
-def appointment(a, t, phase, ports, timer, told, equip, log, count):
-    """What port ``a`` has waited for has come."""
+def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
+    """What port ``a``, which stands at ``volt``, has waited for has come."""
     clock, due = timer[a], t + 1e-9
     if clock[RECOVER_AT] <= due:
         clock[RECOVER_AT] = np.inf
-        ports[a, eq.RECOVERY] = equip[a, RECOVERY_V]
+        ports[a, ar.RECOVERY_VOLT] = equip[a, RECOVERY_V]
     if clock[REBULK_AT] <= due:
         clock[REBULK_AT] = np.inf
-        ports[a, eq.REBULK] = max(equip[a, REBULK_V], 1e-6)
+        ports[a, ar.REBULK_VOLT] = max(equip[a, REBULK_V], 1e-6)
     if clock[TAIL_AT] <= due:
-        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, 0.0)
+        higher = phase[a] == events.IDLE and volt > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT
+        finish(a, HIGHER if higher else FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif clock[ABSORB_AT] <= due:
-        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, 0.0)
+        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, volt)
     _keep_clock(a, t, phase, ports, timer, equip)
 
 
@@ -406,10 +435,10 @@ def all_done(phase, ports, equip):
             continue
         if equip[a, STAYS] == 0.0:
             return False
-        asked, idles = ports[a, eq.SET] != 0.0 or ports[a, eq.SLOPE] != 0.0, False
-        if equip[a, INVERTER] > 0.0 and ports[a, eq.KIND] == eq.POWER:
-            idles = ports[a, eq.SET] >= 0.0 and ports[a, eq.AC_ASKED] == 0.0
-        charged = ports[a, eq.SET] < 0.0 and ports[a, eq.REBULK] > 0.0
+        asked, idles = ports[a, ar.COMMANDED] != 0.0 or ports[a, ar.COMMANDED_SLOPE] != 0.0, False
+        if equip[a, INVERTER] > 0.0 and ports[a, ar.KIND] == ar.MODE_POWER:
+            idles = ports[a, ar.COMMANDED] >= 0.0 and ports[a, ar.AC_ASKED_W] == 0.0
+        charged = ports[a, ar.COMMANDED] < 0.0 and ports[a, ar.REBULK_VOLT] > 0.0
         if asked and not idles and not charged and phase[a] != events.CUT:
             return False
     return True

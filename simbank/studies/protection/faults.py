@@ -8,8 +8,9 @@ import numpy as np
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
-from simbank.simulation.run import device_array
+from simbank.simulation.setup import device_array
 from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
 
 __all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]
@@ -60,9 +61,9 @@ def opening_times(currents, rows, curves, damage=None):
             rise = grown[k, d] - grown[k - 1, d]
             share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
             at[d] = TIMES[k - 1] + share * steps[k - 1]
-        multiple = np.abs(currents[:, d]) / rows[d, eq.RATING]
-        if np.any(multiple >= rows[d, eq.INSTANT]):
-            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, eq.INSTANT]))] + rows[d, eq.INSTANT_DELAY])
+        multiple = np.abs(currents[:, d]) / rows[d, ar.RATING_A]
+        if np.any(multiple >= rows[d, ar.PICKUP_MULTIPLE]):
+            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, ar.PICKUP_MULTIPLE]))] + rows[d, ar.PICKUP_DELAY_S])
     return at, grown
 
 
@@ -70,7 +71,7 @@ def steady_time(d, current, rows, curves):
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
     rate = eq.damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
-    return min(at, rows[d, eq.INSTANT_DELAY]) if current >= rows[d, eq.INSTANT] * rows[d, eq.RATING] else at
+    return min(at, rows[d, ar.PICKUP_DELAY_S]) if current >= rows[d, ar.PICKUP_MULTIPLE] * rows[d, ar.RATING_A] else at
 
 
 @dataclass(frozen=True)
@@ -115,12 +116,20 @@ class Faults:
         stay as given.
     pack_h : float
         Inductance of each pack [H].
+
+    Attributes
+    ----------
+    places : list of Place
+        Where a fault is asked for, those at the same two nodes joined into one.
+    named : dict of Place to Place
+        Every place that has a name of its own → the one in ``places`` that stands for it.
     """
 
     def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
         self.bank = bank
         self.graph, halfway = _halved(bank.graph)
-        self.places = _distinct([*bank.places, *halfway], self.graph)
+        self.named = _distinct([*bank.places, *halfway], self.graph)
+        self.places = list(dict.fromkeys(self.named.values()))
         packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
         ohm = None
         if conductor_k is not None:
@@ -270,12 +279,11 @@ def _halved(graph):
 
 
 def _distinct(places, graph):
-    """Places whose nodes are the same are one, under all its names."""
+    """Place → the one that stands for it: places whose nodes are the same are one, under all their names."""
     found = {}
     for place in places:
         key = graph.node(place.positive), graph.node(place.negative)
-        if key[0] == key[1]:
-            continue
-        known = found.get(key)
-        found[key] = place if known is None else replace(known, name=f"{known.name}, {place.name}")
-    return list(found.values())
+        if key[0] != key[1]:
+            found.setdefault(key, []).append(place)
+    joined = {places[0]: replace(places[0], name=", ".join(place.name for place in places)) for places in found.values()}
+    return {place: joined[places[0]] for places in found.values() for place in places}

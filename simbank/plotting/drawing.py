@@ -40,7 +40,7 @@ class _Node:
     right: float = field(default=0.0)
 
 
-def draw_bank(bank, *, title="", currents=None, place_notes=None):
+def draw_bank(bank, *, title="", currents=None, place_notes=None, places=None, legend=()):
     """SVG text of a bank.
 
     Parameters
@@ -50,20 +50,24 @@ def draw_bank(bank, *, title="", currents=None, place_notes=None):
     currents : dict of str to float, optional
         Branch → current [A]: sets the width of each conductor and is written beside it.
     place_notes : dict of str to str, optional
-        Name of a place (see ``bank.places``; joined names are taken apart) → what to write there.
+        Name of a place → what to write there.
+    places : list of Place, optional
+        The places that ``place_notes`` names; ``bank.places`` by default.
+    legend : sequence of str
+        Lines below the title that say what the notes are.
 
     Returns
     -------
     str
         A whole SVG document; every branch of the graph is one group with the id :func:`branch_id` gives.
     """
-    return _Drawing(bank, title, currents or {}, place_notes or {}).text()
+    return _Drawing(bank, title, currents or {}, place_notes or {}, bank.places if places is None else places, legend).text()
 
 
 class _Drawing:
-    def __init__(self, bank, title, currents, notes):
+    def __init__(self, bank, title, currents, notes, places, legend):
         self.bank, self.graph, self.title, self.currents = bank, bank.graph, title, currents
-        self.notes = {part: note for name, note in notes.items() for part in name.split(", ")}
+        self.notes, self.places, self.legend = notes, places, legend
         self.most = max((abs(a) for a in currents.values()), default=0.0)
         self.column = 104.0 if len(bank.packs) <= 12 else 72.0
         self.size = 11.0 if len(bank.packs) <= 12 else 10.0
@@ -428,34 +432,33 @@ class _Drawing:
             self._text(68, y + 4, f"{branch.name}: {branch.from_node} to {branch.to_node}", parent=group)
 
     def _draw_notes(self):
-        for place in self.bank.places:
-            if note := self.notes.get(place.name):
-                node = self.nodes.get(self.graph.node(place.positive))
-                if node is None:
-                    continue
-                if place.kind == "port":
-                    self._flash(self.port_at[place.owner] - 4, 31, note)
-                elif place.kind == "inside":
-                    self._flash(node.x + 8, node.y + 4, note)
-                elif place.kind == "bar":
-                    self._flash(node.x + 8, node.y - 9, note)
-                elif place.kind == "pack":
-                    self._flash(node.x + 8, node.y + 15, note)
-                elif place.kind == "string":
-                    self._flash(node.x + 8, node.y - 9, note)
-        for name, x in self.port_at.items():
-            if note := self.notes.get(f"leads of {name}, halfway") or self.notes.get(f"leads of {name}"):
-                self._flash(x + 8, -36, note)
+        for place in self.places:
+            note = self.notes.get(place.name)
+            if not note:
+                continue
+            if place.kind == "lead":
+                self._flash(self.port_at[place.owner] + 8, -38, note, "halfway along its leads")
+                continue
+            if place.kind == "port":
+                self._flash(self.port_at[place.owner] - 4, 31, note, "at the port")
+                continue
+            node = self.nodes.get(self.graph.node(place.positive))
+            below = {"inside": 4, "bar": -9, "pack": 15, "string": -9}.get(place.kind)
+            if node is not None and below is not None:
+                self._flash(node.x + 8, node.y + below, note)
 
-    def _flash(self, x, y, note):
-        """A fault: a small zigzag arrow and the current."""
+    def _flash(self, x, y, note, where=""):
+        """A fault: a small zigzag arrow, the current, and below it where that is, where the drawing does not show it."""
         self._add("path", d=f"M{_plain(x)} {_plain(y - 9)} l4 4 l-3 1 l4 4", fill="none", stroke=INK, stroke_width=1.2)
         self._text(x + 8, y, note, weight="bold", kind="label note")
+        if where:
+            self._text(x + 8, y + 14, where, colour=QUIET, kind="label note")
 
     def _draw_legend(self):
         lines = []
         if self.title:
             lines.append((self.title, "bold"))
+        lines += [(line, "normal") for line in self.legend]
         for (kind, spec), count in self._alike.items():
             if spec and (count > MOST_LABELLED or self.notes or kind == "bar"):
                 lines.append((f"{count} {KIND_NAMES[kind]} of {spec} each", "normal"))

@@ -1,0 +1,113 @@
+"""A scenario: a bank and what is asked of it, from a file or a dict, with single keys changed."""
+
+from __future__ import annotations
+
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from simbank.bank import Bank
+from simbank.duty import Duty, SampledDuty
+from simbank.errors import InputError
+from simbank.filemodel import check, read_toml
+from simbank.provenance import files_read
+from simbank.scenario.build_bank import build_bank
+from simbank.scenario.build_duty import build_duty
+from simbank.scenario.changes import changed, joint_branches
+from simbank.scenario.schema import ScenarioFile
+
+__all__ = ["Scenario", "from_dict", "load", "with_changes"]
+
+
+class Scenario:
+    """A bank and what is asked of it, as read from a file.
+
+    Parameters
+    ----------
+    data : dict
+        A file's contents, with changes applied.
+    source : str, optional
+        Path of the file; the paths of tables start from its folder.
+
+    Attributes
+    ----------
+    name, layout : str
+        Its name, and the name of the layout by which its packs are joined.
+    bank : Bank
+    duty : Duty or SampledDuty
+    data : dict
+    source : str or None
+    files : dict
+        Other files that it read, with hashes of their contents (see :func:`simbank.provenance.files_read`).
+
+    Raises
+    ------
+    InputError
+        One line that names the file, the key, the value and what would be right.
+    """
+
+    name: str
+    layout: str
+    bank: Bank
+    duty: Duty | SampledDuty
+
+    def __init__(self, data: dict[str, Any], source: str | None = None):
+        self.data, self.source = data, source
+        self.files = files_read(data, source)
+        try:
+            file = check(ScenarioFile, data, unions=("duty",))
+            self.name, self.layout = file.name, file.wiring.layout
+            self.bank = build_bank(file)
+            self.duty = build_duty(file, self.bank, Path(source).parent if source else Path())
+        except InputError as error:
+            raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    def __repr__(self):
+        return f"<Scenario {self.name!r}: {len(self.bank.packs)} packs, {self.bank.capacity_ah:g} Ah, {self.layout}>"
+
+
+def load(path: str | PathLike, changes: dict[str, Any] | None = None) -> Scenario:
+    """Scenario from a TOML file, with dotted keys changed.
+
+    Parameters
+    ----------
+    path : path-like
+    changes : dict, optional
+        Dotted key → value, as in :func:`with_changes`.
+
+    Raises
+    ------
+    InputError
+        One line that names the file, the key, the value and what would be right.
+    """
+    data = read_toml(path)
+    return from_dict(data, changes, source=str(path))
+
+
+_ADDED = "wiring.added.*"
+
+
+def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, source: str | None = None) -> Scenario:
+    """Scenario from a dict of the file's form; see :func:`load`."""
+    changes = changes or {}
+    try:
+        if _ADDED in changes:  # the names of branches are known once the rest is built
+            rest = {key: value for key, value in changes.items() if key != _ADDED}
+            data = changed(data, rest)
+            every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
+            data["wiring"]["added"] = data["wiring"].get("added", {}) | every
+            changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
+        data = changed(data, changes)
+    except InputError as error:
+        raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+    return Scenario(data, source)
+
+
+def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
+    """The same scenario with dotted keys changed, such as ``{"wiring.link.gauge": "2/0 AWG", "packs.A.soc": 0.3}``.
+
+    A list's entries go by their ``name`` or by number from 0. A pack of an entry with ``count`` goes by its own name
+    (``packs.P3.soc``), all of them by the entry's (``packs.P.soc``). ``*`` stands for every name: ``packs.*.soc``,
+    ``pack_types.*.capacity``, ``wiring.added.*``.
+    """
+    return from_dict(scenario.data, changes, scenario.source)
