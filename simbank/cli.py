@@ -7,6 +7,7 @@ import json
 import math
 import os
 import sys
+import textwrap
 import tomllib
 import warnings
 from contextlib import contextmanager, suppress
@@ -1098,7 +1099,8 @@ def _cell(column, value):
     return f"{value:.1f}" if column.endswith(("_a", "_ah", "_h", "_c", "_points")) else f"{value:g}"
 
 
-def _table(title, frame, columns):
+def _table(title, frame, columns, wrap=False):
+    """A table as wide as it needs to be; with ``wrap`` texts in it go over several lines rather than be cut off."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -1106,7 +1108,9 @@ def _table(title, frame, columns):
     table = Table(title=Text(streams.shown(title)), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
     for key, heading in columns.items():
         text = frame[key].map(lambda v: isinstance(v, str)).all()
-        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=True)
+        fold = wrap and text
+        overflow = "fold" if fold else "ellipsis"
+        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=not fold, overflow=overflow)
     for _, row in frame.iterrows():
         table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
     _console().print(table)
@@ -1208,6 +1212,7 @@ def _parallel_cells(packs):
     return said
 
 
+_HEADING_WIDTH = 11  # of the table of shorted cells, whose many columns have long headings
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
@@ -1272,7 +1277,8 @@ def _show_protection(found, everything):
         _table(
             title,
             found.told_shorted.reset_index(drop=True).astype(object),
-            {key: key.replace(" [", "\n[") for key in found.told_shorted},
+            {key: textwrap.fill(key, _HEADING_WIDTH, break_long_words=False) for key in found.told_shorted},
+            wrap=True,
         )
         say(found.short_words)
     say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")
