@@ -8,7 +8,7 @@ import simbank
 from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
 from simbank.simulation import events, fast
-from simbank.simulation.run import duty_windows
+from simbank.simulation.setup import duty_windows
 
 SCENARIOS = [
     "classroom_chain", "hilltop_clinic", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters", "valley_workshop",
@@ -121,12 +121,12 @@ def test_hands_over_where_it_cannot_go_on(root, monkeypatch):
 def test_windows_of_a_sampled_duty_are_its_steps(root, monkeypatch):
     scenario = simbank.load(root / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": 1, "duty.step": "10 min"})
     names = list(scenario.bank.graph.ports)
-    monkeypatch.setattr("simbank.simulation.run.WINDOW_ROWS", 50)
+    monkeypatch.setattr("simbank.simulation.setup.WINDOW_ROWS", 50)
     windows = list(duty_windows(scenario.duty, names))
     assert len(windows) > 1
     durations, commands, early = (np.concatenate([window[k] for window in windows]) for k in range(3))
     steps = list(scenario.duty)
-    from simbank.simulation.run import command_row
+    from simbank.simulation.setup import command_row
 
     assert len(steps) == len(durations)
     assert not early.any()

@@ -1,6 +1,7 @@
 """Inverters, chargers and loads: shares, cut-off and recovery, absorption and float, against hand calculation and ngspice."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -258,8 +259,6 @@ def test_a_new_bulk_after_a_night(integrator):
 
 
 def two_packs(stop, bms=None):
-    from dataclasses import replace
-
     packs = [pack("A", CHEMISTRY, 100, R, 0.70, cells=16), pack("B", CHEMISTRY, 100, 30e-3, 0.60, cells=16)]
     bank = wired([replace(p, bms=bms) for p in packs], layout="chain", link=5e-3, ports=("port",))
     charger = Charger(current_limit_a=60.0, absorb_volt=60.0, float_volt=52.0, rebulk_volt=51.0, stop=stop)
@@ -291,6 +290,43 @@ def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
     assert result.packs["soc"].to_numpy().max() < 0.99
 
 
+def test_a_charger_below_a_stronger_one_floats_and_is_not_told_as_charged(integrator):
+    """60 A of the one put the bank at 52.8 V + 0.6 V, above the 53 V of the other, which gives nothing from the start and floats after
+    its minute, as a charger that measures its own current alone does; the clock of its longest absorption counts all the same."""
+    for more, at, what in (({"tail_a": 5.0}, 60.0, events.HELD_HIGHER), ({"absorb_max_s": 600.0}, 600.0, events.FLOATS)):
+        low = Charger(current_limit_a=50.0, absorb_volt=53.0, float_volt=52.0, rebulk_volt=50.0, **more)
+        high = Charger(current_limit_a=60.0, absorb_volt=55.0)
+        bank = behaving(high=(None, high), low=(None, low))
+        sun = {"high": Command("power", -1e5), "low": Command("power", -1e5)}
+        result = simbank.simulate(Case(bank, Duty((Step(1800.0, sun),))), integrator=integrator)
+        assert times_of(result, what) == pytest.approx([at], abs=1e-3)
+        assert result.ports["current_a"]["low"].abs().max() == 0.0
+        assert (result.summary["ports"][1]["first_charged_h"] is None) == (what == events.HELD_HIGHER)
+
+
+def test_a_charger_that_follows_the_bms_hears_an_order_that_a_stuck_switch_does_not_obey(integrator):
+    """Two equal packs that each allow 0.95 × 50 A. A cell of A meets its 3.40 V at 3.2 V + 0.2 V z + 47.5 A × 10 mΩ / 16: from then on
+    the charger gives what B alone allows, and of that half goes on into A. A load brings A below its release level: 95 A again."""
+    amperes = {"charge_current": Limit(50.0, 1e6)}
+    held = BMS(over_voltage=Limit(3.40, 2.0, 3.35, 5.0), stuck="charge", **amperes)
+    packs = [pack(name, CHEMISTRY, 100, R, 0.5, cells=16) for name in "AB"]
+    bank = wired([replace(p, bms=bms) for p, bms in zip(packs, (held, BMS(**amperes)), strict=True)], "busbar", lead=1e-6)
+    sun, load = Step(3600.0, {"port": Command("power", -1e5)}), Step(3600.0, {"port": Command("current", 100.0)})
+    t_order = ((3.40 - 3.2 - 47.5 * R / 16) / 0.2 - 0.5) * 360000 / 47.5 + 2.0
+    for follows in (True, False):
+        charger = Charger(current_limit_a=95.0, absorb_volt=60.0, follows_bms=follows)
+        case = Case(Bank("two", bank.packs, bank.graph, behaviours={"port": (None, charger)}), Duty((sun, load, sun)))
+        result = simbank.simulate(case, integrator=integrator)
+        (ordered,) = times_of(result, events.STUCK)
+        assert ordered == pytest.approx(t_order, abs=0.05)
+        current = result.ports["current_a"]["port"]
+        after = -47.5 if follows else -95.0
+        assert current.loc[120.0] == pytest.approx(-95.0, rel=1e-6)
+        assert current.loc[ordered + 60 : 3500.0].to_numpy() == pytest.approx(after, rel=1e-6)
+        assert result.packs["current_a"]["A"].loc[ordered + 60 : 3500.0].max() < 0.4 * after
+        assert current.loc[7320.0] == pytest.approx(-95.0, rel=1e-6)
+
+
 def test_bulk_again_after_a_load(integrator):
     charger = Charger(current_limit_a=50.0, absorb_volt=54.4, float_volt=53.2, rebulk_volt=52.6, tail_a=5.0)
     bank = behaving(load=(None, None), sun=(None, charger))
@@ -318,8 +354,6 @@ def test_float_carries_a_load(integrator):
 
 
 def test_a_charger_that_talks_to_the_packs_keeps_to_what_they_allow(integrator):
-    from dataclasses import replace
-
     lfp = simbank.load_chemistry("lfp")
     cold = replace(pack("P", lfp, 100, 16e-3, 0.5, cells=16), temperature_k=278.15)
     bank = wired([cold], ports=("port",))

@@ -7,8 +7,9 @@ from browser import ask, needs_chromium, run
 from typer.testing import CliRunner
 
 import simbank
-from simbank import cli, reference
+from simbank import cli
 from simbank.report import write_report
+from simbank.scenario import schema_markdown
 
 LOOK = """
   var root = doc.documentElement;
@@ -178,7 +179,7 @@ def test_starter_of_nonsense_is_one_line(tmp_path, words):
 
 def test_reference_in_readme_is_that_of_the_schema(root):
     readme = (root / "README.md").read_text(encoding="utf-8")
-    assert reference.in_readme(readme) == readme, "run: simbank schema --markdown, and put it between the marks of README"
+    assert schema_markdown.in_readme(readme) == readme, "run: simbank schema --markdown, and put it between the marks of README"
 
 
 def test_python_and_shell_of_readme_name_what_exists(root):

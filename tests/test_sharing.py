@@ -106,7 +106,7 @@ def test_analytic_jacobian_against_differences(clinic):
 
     from simbank.network import Network
     from simbank.simulation import equations as eq
-    from simbank.simulation.run import pack_arrays
+    from simbank.simulation.setup import pack_arrays
 
     random = np.random.default_rng(1)
     packs = [replace(p, heat_capacity_j_k=6e4, heat_loss_w_k=3.0) for p in clinic.bank.packs]

@@ -122,7 +122,7 @@ def test_steady_overload_opens_at_the_curve(multiple, seconds, integrator):
 def test_rating_and_the_gates_of_a_breaker(integrator):
     """Carries its rating for hours; the default curve opens within an hour at 135 % and two minutes at 200 % (UL 489 gates for
     small breakers, from memory)."""
-    from simbank.equipment_file import DEFAULT_TRIP
+    from simbank.scenario.equipment_schema import DEFAULT_TRIP
 
     times = dict(DEFAULT_TRIP)
     assert times[1.35] <= 3600

@@ -164,9 +164,9 @@ class Charger:
     tail_a, tail_time_s : float
         Absorption ends when the current has been below the tail for so long at the absorption voltage; a tail of 0 never ends it.
     absorb_max_s : float
-        Longest absorption: time in which the absorption voltage was held.
+        Longest absorption: time in which the port stood at the absorption voltage or above it.
     follows_bms : bool
-        The packs' present charge limits (temperature, blocks) cap its current.
+        The packs' present charge limits (temperature, blocks ordered by their BMS, also where a switch is stuck) cap its current.
     stop : str, optional
         "first full", "all full" or "NAME full", NAME a pack: what packs report that ends the charge.
     new_bulk_after_s : float

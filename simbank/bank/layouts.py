@@ -2,10 +2,14 @@
 
 Each layout takes ``units``, a list of ``(name, positive_node, negative_node)``, and ``parts`` (what it is built from), and
 returns the branches it adds and the take-off's two nodes. Because a string's take-off is again such a unit, layouts nest.
+
+A new layout is one function here with ``@layout(...)`` above it: the file's schema, ``simbank size``, ``compare`` and ``new``, their
+help and the key reference read :data:`LAYOUTS`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -13,7 +17,7 @@ from simbank.bank.conductors import Conductor
 from simbank.bank.graph import Branch
 from simbank.errors import InputError
 
-__all__ = ["LAYOUTS", "Bar", "Parts", "busbar", "chain", "chain_middle", "chain_opposite", "join"]
+__all__ = ["LAYOUTS", "Bar", "Layout", "Parts", "Tap", "busbar", "chain", "chain_middle", "chain_opposite", "join", "layout"]
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,59 @@ class Parts:
         return self.leads.get(name, self.lead)
 
 
+@dataclass(frozen=True)
+class Tap:
+    """Two nodes of opposite polarity where a unit meets a pair of bus bars; ``at`` is the unit, None where the bar is one place."""
+
+    at: str | None
+    positive: str
+    negative: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A wiring layout; called with units and parts it wires them.
+
+    Attributes
+    ----------
+    name : str
+        As ``wiring.layout`` has it.
+    wire : callable
+        (units, parts) → branches, (positive node, negative node) of the take-off.
+    part : str
+        Key of the conductor in ``wiring`` that joins its units, "link" or "lead".
+    order : int
+        From fewest parts to most: of two layouts that both do, ``simbank size`` takes the lower.
+    summary : str
+        A few words on where its take-off is.
+    taps : callable
+        (units, parts) → list of :class:`Tap`, empty for a layout without bus bars.
+    """
+
+    name: str
+    wire: Callable
+    part: str
+    order: int
+    summary: str
+    taps: Callable
+
+    def __call__(self, units, parts):
+        return self.wire(units, parts)
+
+
+LAYOUTS: dict[str, Layout] = {}
+
+
+def layout(name, *, part, order, summary, taps=lambda units, parts: []):
+    """Decorator that registers a function as a layout; the arguments are those of :class:`Layout`."""
+
+    def register(wire):
+        LAYOUTS[name] = Layout(name, wire, part, order, summary, taps)
+        return wire
+
+    return register
+
+
 def _need(parts, what, layout):
     conductor = getattr(parts, what)
     if conductor is None:
@@ -64,30 +121,45 @@ def _links(units, parts, layout):
     ]
 
 
+@layout("chain", part="link", order=1, summary="take-off at one end")
 def chain(units, parts):
     """Daisy chain with both take-off poles at the first unit."""
     return _links(units, parts, "chain"), (units[0][1], units[0][2])
 
 
+@layout("chain-opposite", part="link", order=2, summary="positive take-off at one end, negative at the other")
 def chain_opposite(units, parts):
     """Daisy chain with the positive take-off at the first unit and the negative at the last (opposite corners)."""
     return _links(units, parts, "chain-opposite"), (units[0][1], units[-1][2])
 
 
+@layout("chain-middle", part="link", order=3, summary="take-off in the middle; with an even count at the two middle packs")
 def chain_middle(units, parts):
     """Daisy chain with the take-off in the middle; with an even count, positive and negative at the two middle units."""
     n = len(units)
     return _links(units, parts, "chain-middle"), (units[(n - 1) // 2][1], units[n // 2][2])
 
 
+def _bar_nodes(units, parts, sign):
+    """The node on one bar at which each unit taps it; a bar without resistance is one node."""
+    if parts.bar.segment is None:
+        return [f"{parts.prefix}bus{sign}"] * len(units)
+    return [f"{parts.prefix}bus{sign}{k + 1}" for k in range(len(units))]
+
+
+def _bar_taps(units, parts):
+    """Taps of a pair of bars, one a unit; of bars without resistance a single one."""
+    taps = [Tap(unit[0], *nodes) for unit, *nodes in zip(units, *(_bar_nodes(units, parts, sign) for sign in "+-"), strict=True)]
+    return [Tap(None, taps[0].positive, taps[0].negative)] if parts.bar.segment is None else taps
+
+
+@layout("busbar", part="lead", order=4, summary="a lead from each pack to a pair of bus bars", taps=_bar_taps)
 def busbar(units, parts):
     """A lead from each pole of each unit to a tap of its own on a bar, taps in the order of the units."""
     branches = []
     ends = []
     for pole, sign, position in ((1, "+", parts.bar.take_off[0]), (2, "-", parts.bar.take_off[1])):
-        taps = [f"{parts.prefix}bus{sign}{k + 1}" for k in range(len(units))]
-        if parts.bar.segment is None:
-            taps = [f"{parts.prefix}bus{sign}"] * len(units)
+        taps = _bar_nodes(units, parts, sign)
         for unit, tap in zip(units, taps, strict=True):
             lead = parts.lead_of(unit[0]) or _need(parts, "lead", "busbar")
             branches.append(
@@ -121,9 +193,6 @@ def _bar(taps, parts, sign, position):
         else:
             out.append(Branch(name, "bar", a, b, segment.resistance_ohm, segment, pole=sign))
     return out, end
-
-
-LAYOUTS = {"chain": chain, "chain-opposite": chain_opposite, "chain-middle": chain_middle, "busbar": busbar}
 
 
 def join(layout, units, parts):

@@ -30,10 +30,10 @@ from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
 (
-    Q, NS, R_CELL, R_WIRING, R_REF, R1, R2, TAU1, TAU2, GAMMA, VOLT_MAX, VOLT_MIN, HEAT_CAPACITY, HEAT_LOSS, AMBIENT, T_REF,
+    Q, NS, R_CELL, R_WIRING, R_REF, R1, R2, TAU1, TAU2, GAMMA, HEAT_CAPACITY, HEAT_LOSS, AMBIENT, T_REF,
     ARRHENIUS, ARRHENIUS_RC,
-) = range(18)  # fmt: skip
-N_CELL_ROWS = 18
+) = range(16)  # fmt: skip
+N_CELL_ROWS = 16
 # Rows of ``curves_of``, shape (N_CURVES, n): which stacked curve is a pack's. HIGHEST and LOWEST are the open-circuit voltage of
 # the pack's fullest and emptiest cell over the pack's state of charge; COLD is the largest charge rate [1/h] over temperature.
 OCV, HALF_WIDTH, ENTROPY, R_FACTOR, RC_FACTOR, HIGHEST, LOWEST, COLD = range(8)
@@ -43,15 +43,15 @@ KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
 # Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
-# power or a resistance), which is SET + SLOPE (t − SINCE); in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
+# power or a resistance), which is SET + SLOPE t; in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
 # AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
 # while a charger is at float; STOP says which packs' report of being full ends its charge (see events), TAIL_RUNS that the current
 # has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
 # the voltage has recovered.
 (
-    MODE, KIND, SET, SLOPE, SINCE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
-) = range(17)  # fmt: skip
-N_PORT_COLUMNS = 17
+    MODE, KIND, SET, SLOPE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
+) = range(16)  # fmt: skip
+N_PORT_COLUMNS = 16
 OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 
 # Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
@@ -148,7 +148,7 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
 @jit_entry
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
-    return ports[a, SET] + ports[a, SLOPE] * (t - ports[a, SINCE])
+    return ports[a, SET] + ports[a, SLOPE] * t
 
 
 @jit_inline

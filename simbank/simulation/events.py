@@ -84,8 +84,13 @@ CHARGE_ENDED = "charge ended at tail current"
 NOTHING_IN = "nothing flows in at this voltage"
 FLOATS = "absorption ended, float"
 STOPPED = "charge stopped by what packs report, float"
-# What the last two are called where no float voltage is given.
-OFF_FOR = {FLOATS: "absorption ended, off", STOPPED: "charge stopped by what packs report, off"}
+HELD_HIGHER = "gave nothing: the bank stands above the absorption voltage; float"
+# What the last three are called where no float voltage is given.
+OFF_FOR = {
+    FLOATS: "absorption ended, off",
+    STOPPED: "charge stopped by what packs report, off",
+    HELD_HIGHER: "gave nothing: the bank stands above the absorption voltage; off",
+}
 TOO_LITTLE = "charge voltage no longer held: what is offered is too little"
 REBULK = "bulk charge again"
 CUTOFF = "discharge ended at cut-off voltage"

@@ -479,7 +479,7 @@ def advance(
             port_laws.take(clock, commands[row], phase, ports, timer, told, equip, log, count)
             for a in range(p):
                 ports[a, eq.LIVE] = 1.0 if port_live[a] else 0.0
-            port_laws.cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip)
+            port_laws.cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, equip)
             for k in range(n):
                 asleep[k] = False
             fresh = False
@@ -487,7 +487,10 @@ def advance(
         while clock < end - LAST_S:
             for a in range(p):
                 if timer[a, port_laws.NEXT] <= clock + 1e-9:
-                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count)
+                    if not solved:
+                        eq.solve_bank(clock - step_start, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+                        solved = True
+                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count, port[eq.V, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant

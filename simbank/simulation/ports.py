@@ -18,7 +18,8 @@ A charger, by what it does (phase, and whether it is at float: column REBULK abo
                                       the voltage was held for ``absorb_max`` in all    float
                                       the bank stands higher than its voltage           absorption, giving nothing
     absorption   IDLE    nothing      the port falls to the absorption voltage          absorption, holding it
-                                      as in HOLD: tail, ``absorb_max``, a load
+                                      it has given nothing for ``tail_time``            float; not told as charged
+                                      ``absorb_max``, a load, as in HOLD
     any of these                      the packs it heeds report full (``stop``)         float
     float        HOLD    float        what is offered no longer holds the voltage       float, following what is offered
                          voltage      the bank stands higher than its voltage           float, giving nothing
@@ -36,9 +37,13 @@ bank stands higher, and holds it again when the bank has come down; with a tail 
 An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
 and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
 
-The clock of absorption counts while the absorption voltage is held and rests otherwise: it is not set back by a cloud or a load,
-only when a new bulk begins (common practice varies: some chargers start it anew each time). A low current for want of sun is no
-tail current, since the voltage is then not held. Whether power is offered is asked at the beginning of each row of the duty.
+The clock of absorption counts while the port stands at the absorption voltage or above it, whoever holds it there, and rests
+otherwise: it is not set back by a cloud or a load, only when a new bulk begins (common practice varies: some chargers start it
+anew each time). A charger knows its own current only: where another one holds the bank above its absorption voltage, or that
+voltage lies below the bank's own, it gives nothing, which is below any tail, and it goes to float as chargers do that do not talk
+to one another (common practice, no source). That says nothing of how full the bank is, so it has an event of its own and does not
+count as charged. A low current for want of sun is no tail current, since the voltage is then not held. Whether power is offered
+is asked at the beginning of each row of the duty.
 """
 
 from __future__ import annotations
@@ -83,11 +88,13 @@ C_PRESENT, C_KIND, C_VALUE, C_SLOPE, C_AC, C_AC_ASKED, C_CUTOFF, C_VOLT, C_TAIL 
 N_COMMAND = 9
 
 # What is noted, in the order of these numbers.
-HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN = range(13)
+(
+    HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
+) = range(14)  # fmt: skip
 WHATS = (
     events.HOLDS_VOLTAGE, events.CURRENT_AGAIN, events.CHARGE_ENDED, events.FLOATS, events.REBULK, events.CUTOFF, events.RECOVERED,
     events.TOO_MUCH_POWER, events.FLOATS, events.STOPPED, events.REBULK, events.TOO_LITTLE,
-    events.NOTHING_IN,
+    events.NOTHING_IN, events.HELD_HIGHER,
 )  # fmt: skip
 NO_PACK_BIT = 1 << 20
 
@@ -100,6 +107,8 @@ def because(what, value, charger):
         return f"power offered after {value / 3600.0:.1f} h without"
     if what == FLOATS:
         return f"below {charger.tail_a:.1f} A for {charger.tail_time_s:.0f} s at {charger.absorb_volt:.2f} V"
+    if what == HIGHER:
+        return f"{value:.2f} V over {charger.absorb_volt:.2f} V, no current for {charger.tail_time_s:.0f} s"
     if what == LONGEST:
         return f"{charger.absorb_volt:.2f} V held for {charger.absorb_max_s / 60.0:.0f} min in all"
     return charger.stop if what == STOPPED else ""
@@ -255,9 +264,24 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
         _keep_clock(a, t, phase, ports, timer, equip)
 
 
+@jit_inline
+def _orders_no_charge(k, monitor_state):
+    """Whether a monitor of pack ``k`` orders charge to be blocked."""
+    ordered = False
+    for r in range(events.N_MONITORS):
+        ordered = ordered or (monitor_state[k, r] >= events.WAITING and events.BLOCKS[r] & 1 == 1)
+    return ordered
+
+
 @jit_entry
-def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip):
-    """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature."""
+def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, equip):
+    """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature.
+
+    A pack whose BMS orders charge to be blocked allows none, also where its switch is stuck and charge still flows: what a charger
+    is told is the order, not what the switch does (common practice, no source). So a charger that follows the BMS gives a lone pack
+    with a stuck switch nothing more, and one that does not goes on. This trusts the electronics of a pack whose switch has failed;
+    the studies of protection do not.
+    """
     n = cells.shape[1]
     allowed = -1.0
     for a in range(ports.shape[0]):
@@ -268,8 +292,7 @@ def cap_chargers(y, cells, curves_of, curves, pack_state, monitors, ports, equip
             if allowed < 0.0:
                 allowed = 0.0
                 for k in range(n):
-                    state = pack_state[k]
-                    if state == events.CLOSED or state == events.EMPTY_OPEN or state == events.EMPTY_CONDUCTING:
+                    if not _orders_no_charge(k, monitor_state):
                         rate, _, _ = curve_value(curves, curves_of[eq.COLD, k], y[4 * n + k] - eq.KELVIN)
                         own = rate * cells[eq.Q, k] / 3600.0
                         allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
@@ -381,8 +404,8 @@ def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
 
 
 @jit_entry
-def appointment(a, t, phase, ports, timer, told, equip, log, count):
-    """What port ``a`` has waited for has come."""
+def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
+    """What port ``a``, which stands at ``volt``, has waited for has come."""
     clock, due = timer[a], t + 1e-9
     if clock[RECOVER_AT] <= due:
         clock[RECOVER_AT] = np.inf
@@ -391,9 +414,10 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count):
         clock[REBULK_AT] = np.inf
         ports[a, eq.REBULK] = max(equip[a, REBULK_V], 1e-6)
     if clock[TAIL_AT] <= due:
-        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, 0.0)
+        higher = phase[a] == events.IDLE and volt > ports[a, eq.VOLT_LIMIT] + events.HIGHER_VOLT
+        finish(a, HIGHER if higher else FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif clock[ABSORB_AT] <= due:
-        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, 0.0)
+        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, volt)
     _keep_clock(a, t, phase, ports, timer, equip)
 
 

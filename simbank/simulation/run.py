@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import bisect
 import functools
-import itertools
 import time
 import warnings
 from dataclasses import replace
@@ -13,8 +12,6 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
-from simbank.cells.curves import stack_curves
-from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.network import Network
@@ -25,13 +22,14 @@ from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.quadrature import NODES, StepStore, integrals
 from simbank.simulation.result import FAST_TOLERANCE, REFERENCE_TOLERANCE, Result, Trace, balance_warnings
 from simbank.simulation.run_warnings import Opening, unloaded_packs
+from simbank.simulation.setup import block_array, command_row, device_array, duty_windows, monitor_array, pack_arrays, start_state
 from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
 METHODS = ("LSODA", "BDF", "Radau")  # of scipy.integrate, loaded when the reference integrator first runs
-KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
+OVER_CURRENTS = (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT)
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
 EVENT_TIME_TOLERANCE_S = 1e-6
 INTEGRATORS = ("reference", "fast")
@@ -48,140 +46,7 @@ FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 # The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
 # Then the reference goes on, for twice as long each time, and the loop has fewer steps to show whether it creeps.
 CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
-WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
-
-
-def pack_arrays(packs, ambient_k, more_curves=()):
-    """Parameters of the packs as the compiled equations want them; ``more_curves`` come first in the stack.
-
-    Returns
-    -------
-    cells : ndarray, shape (N_CELL_ROWS, n)
-    curves_of : ndarray of int, shape (N_CURVES, n)
-    curves : ndarray
-        Stacked curves.
-    """
-    pool, places = list(more_curves), {}
-
-    def place(curve):
-        if id(curve) not in places:
-            places[id(curve)] = len(pool)
-            pool.append(curve)
-        return places[id(curve)]
-
-    cells = np.zeros((eq.N_CELL_ROWS, len(packs)))
-    curves_of = np.zeros((eq.N_CURVES, len(packs)), np.int64)
-    for k, pack in enumerate(packs):
-        (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
-        chemistry = pack.chemistry
-        cells[:, k] = [
-            pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
-            r1, r2, tau1, tau2, chemistry.decay_per_soc, chemistry.volt_max, chemistry.volt_min, pack.heat_capacity_j_k,
-            pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
-        ]  # fmt: skip
-        mean, highest, lowest = pack.ocv_curves
-        curves_of[:, k] = [
-            place(curve)
-            for curve in (
-                mean, chemistry.half_width, chemistry.entropy, chemistry.r_factor, chemistry.rc_factor, highest, lowest,
-                chemistry.charge_rate,
-            )
-        ]  # fmt: skip
-        if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
-            cells[eq.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
-    return cells, curves_of, stack_curves(pool)
-
-
-def monitor_array(packs):
-    """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
-    out = np.zeros((len(packs), events.N_MONITORS, events.N_MONITOR_COLUMNS))
-    out[:, :, events.LIMIT] = np.inf
-    for k, pack in enumerate(packs):
-        bms = pack.bms
-        # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
-        # switch nothing is watched.
-        out[k, events.FULL, events.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
-        out[k, events.EMPTY, events.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
-        out[k, (events.FULL, events.EMPTY), events.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
-        if pack.goes_beyond:
-            out[k, (events.PAST_FULL, events.PAST_EMPTY), events.LIMIT] = 1.0, 0.0
-        if bms is None:
-            continue
-        for r, limit in (
-            (events.OVER_VOLT, bms.over_voltage), (events.UNDER_VOLT, bms.under_voltage), (events.OVER_CHARGE, bms.charge_current),
-            (events.OVER_LONG, bms.discharge_current), (events.OVER_SHORT, bms.discharge_current_high),
-            (events.OVER_INSTANT, bms.short_circuit), (events.CHARGE_TEMP, bms.charge_temperature),
-            (events.DISCHARGE_TEMP, bms.discharge_temperature),
-        ):  # fmt: skip
-            out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
-    return out
-
-
-def block_array(packs):
-    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
-
-    Switching off by hand is not the BMS's and works in any case.
-    """
-    out = np.tile(events.BLOCKS, (len(packs), 1))
-    for k, pack in enumerate(packs):
-        charge, discharge = pack.stuck
-        out[k] &= ~(1 * charge + 2 * discharge)
-    out[:, events.SWITCHED] = events.BLOCKS[events.SWITCHED]
-    return out
-
-
-def device_array(devices):
-    """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
-    rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
-    return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
-
-
-def command_row(step, port_names):
-    """A step's commands as numbers, shape (p, N_COMMAND)."""
-    out = np.zeros((len(port_names), port_laws.N_COMMAND))
-    for a, name in enumerate(port_names):
-        command = step.commands.get(name)
-        if command is not None:
-            out[a] = command_numbers(command)
-    return out
-
-
-def command_numbers(command):
-    """One command as numbers, in the order of ``C_*``."""
-    return [
-        1.0, KINDS[command.kind], command.value, command.slope, command.ac_ratio, command.ac_asked_w, command.cutoff_volt,
-        command.volt_limit, command.tail_a,
-    ]  # fmt: skip
-
-
-def duty_windows(duty, port_names):
-    """A duty as arrays, some thousand rows at a time: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends
-    early."""
-    if isinstance(duty, SampledDuty):
-        for window in duty.windows():
-            edges, holds = window.changes()
-            for begin in range(0, len(edges) - 1, WINDOW_ROWS):
-                rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
-                commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
-                for port, which in holds.items():
-                    samples, a = window.samples[port], port_names.index(port)
-                    commands[:, a] = command_numbers(samples.command(0))
-                    for column, values in (
-                        (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
-                        (port_laws.C_AC_ASKED, samples.ac_asked_w),
-                    ):  # fmt: skip
-                        commands[:, a, column] = values[which[rows]]
-                durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
-                yield durations, commands, np.zeros(len(durations), bool)
-        return
-    steps = iter(duty)
-    while rows := list(itertools.islice(steps, WINDOW_ROWS)):
-        yield (
-            np.array([step.duration_s for step in rows]),
-            np.array([command_row(step, port_names) for step in rows]),
-            np.array([step.ends_early for step in rows], bool),
-        )
 
 
 def relaxation_warnings(packs):
@@ -200,21 +65,6 @@ def relaxation_warnings(packs):
         "reference integrator ran instead. Check them"
     )
     return [BankWarning("reference-instead", ", ".join(names), text)]
-
-
-def start_k(pack, ambient_k):
-    """Temperature of a pack at the start [K]."""
-    return ambient_k if pack.temperature_k is None else pack.temperature_k
-
-
-def start_state(packs, ambient_k):
-    """State of the packs at the start, no relaxation, shape (5 n,)."""
-    n = len(packs)
-    y = np.zeros(eq.N_STATES * n)
-    y[:n] = [pack.soc for pack in packs]
-    y[n : 2 * n] = [pack.hysteresis for pack in packs]
-    y[4 * n :] = [start_k(pack, ambient_k) for pack in packs]
-    return y
 
 
 def simulate(
@@ -371,6 +221,8 @@ class _Run:
         self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
         self.equip = port_laws.equipment_array(self.behaviours, self.pack_names)
         self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
+        follows, stops = self.equip[:, port_laws.FOLLOWS] > 0, self.equip[:, port_laws.STOP_AT] != events.NO_STOP
+        self.heeded = bool((follows | stops).any())  # a charger hears what the packs' BMS report
         self.port_timer = port_laws.timer_array(self.equip)
         self.told = np.zeros(self.p, np.int64)
         self.log, self.count = np.zeros((port_laws.LOG_ROWS, 4)), np.zeros(1, np.int64)
@@ -412,7 +264,7 @@ class _Run:
 
     def _cap_chargers(self):
         port_laws.cap_chargers(
-            self.y, self.cells, self.curves_of, self.curves, self.pack_state, self.monitors, self.ports, self.equip
+            self.y, self.cells, self.curves_of, self.curves, self.monitors, self.monitor_state, self.ports, self.equip
         )
 
     def _args(self):
@@ -481,27 +333,32 @@ class _Run:
         current = float(work[eq.I_PACK, k])
         because = self._why(k, r, current)
         self.monitor_state[k, r] = events.WAITING
-        if self.blocks[k, r] != events.BLOCKS[r]:
-            self._event(self.pack_names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
-        if not self.blocks[k, r]:  # said once, and nothing changes
-            self.monitor_timer[k, r] = np.inf
-            return
-        self._event(self.pack_names[k], events.BLOCK_TEXT[r], because)
         hold = self.monitors[k, r, events.HOLD_S]
         times = self.trips.setdefault((k, r), [])
         times.append(self.t)
+        acts = self.blocks[k, r] != 0  # otherwise its switch is stuck: it orders, which is said once
+        if self.blocks[k, r] != events.BLOCKS[r] and (acts or len(times) == 1):
+            self._event(self.pack_names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
+        if not acts and not self.heeded:  # nobody hears the order: nothing changes
+            self.monitor_timer[k, r] = np.inf
+            return
+        if acts:
+            self._event(self.pack_names[k], events.BLOCK_TEXT[r], because)
         recent = len(times) - bisect.bisect_left(times, self.t - 3600.0)
-        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
-            bms = self.bank.packs[k].bms
-            limit = float(self.monitors[k, r, events.LIMIT])
-            unloaded = float(unloaded_packs(work, port, now)[k])
-            self._note_opening(self.pack_names[k], current, limit, port, unloaded)
-            if r == events.OVER_INSTANT or recent > bms.retries:
+        locked = ""
+        if r in OVER_CURRENTS:
+            if acts:
+                limit = float(self.monitors[k, r, events.LIMIT])
+                unloaded = float(unloaded_packs(work, port, now)[k])
+                self._note_opening(self.pack_names[k], current, limit, port, unloaded)
+            if r == events.OVER_INSTANT or recent > self.bank.packs[k].bms.retries:
                 hold = np.inf
-                self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour" if recent > 1 else "short-circuit current")
+                locked = f"{recent} in an hour" if recent > 1 else "short-circuit current"
         elif recent > CHATTER_AN_HOUR:
             hold = 3600.0
-            self._event(self.pack_names[k], events.LOCKED, f"{recent} in an hour; held for an hour")
+            locked = f"{recent} in an hour; held for an hour"
+        if locked and acts:
+            self._event(self.pack_names[k], events.LOCKED, locked)
         self.monitor_timer[k, r] = self.t + hold
         if hold <= 0:
             self.monitor_state[k, r], self.monitor_timer[k, r] = events.BLOCKING, np.inf
@@ -509,11 +366,12 @@ class _Run:
             self.pack_mark[k, 0] = self.y[k]
         elif r == events.EMPTY:
             self.pack_mark[k, 1] = self.y[k]
-        self.last_cause = f"{self.pack_names[k]} {events.BLOCK_TEXT[r]}"
+        if acts:
+            self.last_cause = f"{self.pack_names[k]} {events.BLOCK_TEXT[r]}"
         self._reconsider(k, current)
 
     def _why(self, k, r, current):
-        if r in (events.OVER_CHARGE, events.OVER_LONG, events.OVER_SHORT, events.OVER_INSTANT):
+        if r in OVER_CURRENTS:
             limit = self.monitors[k, r, events.LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.last_cause}"
         if r in (events.CHARGE_TEMP, events.DISCHARGE_TEMP):
@@ -524,7 +382,9 @@ class _Run:
         self.monitor_state[k, r], self.monitor_timer[k, r] = events.QUIET, np.inf
         if not events.BLOCKS[r]:
             return
-        self._event(self.pack_names[k], events.SWITCHED_ON if r == events.SWITCHED else events.RELEASED, events.BLOCK_TEXT[r])
+        if self.blocks[k, r]:
+            what = events.SWITCHED_ON if r == events.SWITCHED else events.RELEASED
+            self._event(self.pack_names[k], what, events.BLOCK_TEXT[r])
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
@@ -682,7 +542,7 @@ class _Run:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.port_timer[:, port_laws.NEXT] <= now):
-            port_laws.appointment(a, self.t, *self._port_state())
+            port_laws.appointment(a, self.t, *self._port_state(), float(self._solve()[1][eq.V, a]))
             self._read_log()
         for k in np.flatnonzero(self.precharge_timer <= now):
             self._precharged(k)

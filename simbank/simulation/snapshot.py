@@ -8,7 +8,7 @@ import numpy as np
 
 from simbank.network import Network
 from simbank.simulation import equations as eq
-from simbank.simulation.run import KINDS, pack_arrays, start_state
+from simbank.simulation.setup import KINDS, pack_arrays, start_state
 
 __all__ = ["Snapshot", "Still"]
 

@@ -20,7 +20,7 @@ from scipy.linalg import eig, lu_factor, lu_solve
 from simbank.jit import jit_allocating
 from simbank.network import components
 from simbank.simulation import equations as eq
-from simbank.simulation.run import pack_arrays, start_state
+from simbank.simulation.setup import pack_arrays, start_state
 
 __all__ = ["FaultCircuit", "Response", "case_packs", "damage_rates", "pack_sources"]
 

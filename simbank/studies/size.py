@@ -9,6 +9,7 @@ import pandas as pd
 
 from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
+from simbank.bank.layouts import LAYOUTS
 from simbank.errors import InputError, SimulationError
 from simbank.scenario import with_changes
 from simbank.simulation import simulate
@@ -26,7 +27,7 @@ from simbank.warning import BankWarning
 __all__ = ["GAUGES", "SIMPLEST_FIRST", "Limits", "Sizing", "size"]
 
 # From fewest parts to most; what each joins its packs with.
-SIMPLEST_FIRST = {"chain": "link", "chain-opposite": "link", "chain-middle": "link", "busbar": "lead"}
+SIMPLEST_FIRST = {kind.name: kind.part for kind in sorted(LAYOUTS.values(), key=lambda kind: kind.order)}
 GAUGES = {
     "awg": [gauge for gauge in AMPACITY_60_75_90 if gauge not in ("14 AWG", "12 AWG", "3 AWG", "1 AWG")],
     "mm2": [f"{size} mm2" for size in IEC_60228_OHM_PER_KM["copper", "flexible"]],

@@ -96,7 +96,7 @@ def _of_draws(scenario, fixed, key, draws):
 
 def _given(scenario):
     """A hash of all that a run computes from: packs, network, equipment, duty (of a sampled one its first window)."""
-    from simbank.simulation.run import monitor_array, pack_arrays
+    from simbank.simulation.setup import monitor_array, pack_arrays
 
     bank, duty = scenario.bank, scenario.duty
     parts = [*pack_arrays(bank.packs, bank.ambient_k), monitor_array(bank.packs)]

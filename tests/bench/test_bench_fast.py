@@ -156,7 +156,7 @@ def test_full_physics_against_the_bare_loop():
 YEARS = """
 import resource, sys, time
 import simbank
-from simbank.simulation.run import duty_windows
+from simbank.simulation.setup import duty_windows
 
 path, days = sys.argv[1], int(sys.argv[2])
 simbank.simulate(simbank.load(path, {"duty.days": 2}), integrator="fast")

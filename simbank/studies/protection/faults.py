@@ -9,7 +9,7 @@ import numpy as np
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import equations as eq
-from simbank.simulation.run import device_array
+from simbank.simulation.setup import device_array
 from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
 
 __all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]

@@ -14,7 +14,7 @@ from simbank.errors import SimulationError
 from simbank.network import Network
 from simbank.simulation import equations as eq
 from simbank.simulation import events, simulate
-from simbank.simulation.run import pack_arrays
+from simbank.simulation.setup import pack_arrays
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
 

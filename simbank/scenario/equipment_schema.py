@@ -1,8 +1,7 @@
-"""Schema of what switches in a scenario file (devices, BMS, inverters, chargers) and of its real days."""
+"""Schema of what switches in a scenario file: devices, BMS, inverters, chargers."""
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from itertools import pairwise
 from typing import Annotated, Literal
@@ -16,7 +15,7 @@ from simbank.cells import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, fraction, nearest, quantity
 
-__all__ = ["BMSTable", "ChargerTable", "DaysDuty", "DeviceTable", "InverterTable", "Rate", "Resistance", "SwitchTable"]
+__all__ = ["BMSTable", "ChargerTable", "DeviceTable", "InverterTable", "Rate", "Resistance", "SwitchTable"]
 
 Rate = Annotated[
     tuple,
@@ -267,8 +266,8 @@ class InverterTable(FileModel):
 
 
 REBULK_OF_FLOAT, REBULK_OF_ABSORB = 0.97, 0.90  # rebulk voltage where none is given; common practice, no source
-# Without a float voltage the bank comes to rest, where a lead-acid bank stands below 0.90 of its absorption voltage though it is full:
-# bulk then begins again no sooner than the bank rests at this state of charge. Common practice, no source.
+# Without a float voltage the bank comes to rest, and a full lead-acid bank rests below 0.90 of its absorption voltage: bulk then begins
+# again no sooner than where the bank rests at this state of charge. Common practice, no source.
 REBULK_SOC = 0.7
 
 
@@ -319,77 +318,6 @@ class ChargerTable(FileModel):
             stop=self.stop,
             new_bulk_after_s=self.new_bulk_after or math.inf,
         )
-
-
-class SunTable(FileModel):
-    """Power offered to a charging port: an array under a clear sky or seeded weather, or a table with time stamps."""
-
-    port: str | None = None
-    file: str | None = None
-    latitude: fraction(-90.0, 90.0) | None = None
-    longitude: fraction(-180.0, 180.0) | None = None
-    altitude_m: fraction(-500.0, 9000.0) = 0.0
-    tilt: fraction(0.0, 90.0) = 30.0
-    azimuth: fraction(0.0, 360.0) = 180.0
-    peak_power: quantity("watt", above_zero=True) | None = None
-    losses: fraction(0.0, 1.0) = 0.14
-    weather_seed: Annotated[int, Field(ge=0, strict=True)] | None = None
-    weather_mean: fraction(0.05, 1.0) = 0.65
-
-    @model_validator(mode="after")
-    def _whole(self):
-        place = (self.latitude, self.longitude, self.peak_power)
-        if self.file is None and None in place:
-            raise InputError('needs "latitude", "longitude" and "peak_power", or "file"')
-        if self.file is not None and any(x is not None for x in place):
-            raise InputError('give either a "file" or a place, not both', key="file")
-        return self
-
-
-class LoadTable(FileModel):
-    """Power asked at a port: a day's energy over its hours, or a table with time stamps; AC where the port has an inverter."""
-
-    port: str | None = None
-    file: str | None = None
-    energy_per_day: quantity("watt_hour", above_zero=True) | None = None
-    shape: Annotated[list[fraction(0.0, 1e9)], Field(min_length=24, max_length=24)] | None = None
-    seed: Annotated[int, Field(ge=0, strict=True)] | None = None
-    spread: fraction(0.0, 1.0) = 0.15
-
-    @model_validator(mode="after")
-    def _whole(self):
-        if (self.file is None) == (self.energy_per_day is None):
-            raise InputError('needs "energy_per_day" or "file"')
-        if self.shape is not None and sum(self.shape) == 0:
-            raise InputError("must hold something above zero", key="shape")
-        return self
-
-
-def _date_text(value):
-    """A date of TOML's own kind (2025-06-21 without quotation marks) as text."""
-    return str(value) if isinstance(value, dt.date) else value
-
-
-class DaysDuty(FileModel):
-    """Real days: what the sun offers and what is asked, at equal steps of local time."""
-
-    kind: Literal["days"]
-    days: Annotated[int, Field(ge=1, le=36600, strict=True)] = 1
-    start: Annotated[str, BeforeValidator(_date_text)] = "2025-06-21"
-    timezone: str = "UTC"
-    step: quantity("second", above_zero=True) = 60.0
-    sun: list[SunTable] = Field(default_factory=list)
-    load: list[LoadTable] = Field(default_factory=list)
-    voltage: quantity("volt", above_zero=True) | None = None
-    cutoff: quantity("volt", above_zero=True) | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _one_or_many(cls, data):
-        """[duty.sun] and [[duty.sun]] both read."""
-        if isinstance(data, dict):
-            data = data | {key: [data[key]] for key in ("sun", "load") if isinstance(data.get(key), dict)}
-        return data
 
 
 class SwitchTable(FileModel):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from simbank.scenario import json_schema
+from simbank.scenario.schema import json_schema
 
 __all__ = ["BEGIN", "END", "format_reference", "in_readme"]
 

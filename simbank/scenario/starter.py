@@ -84,7 +84,7 @@ def starter_scenario(
 
     lines += [
         "[wiring]",
-        f'layout = "{layout}"' + " " * 10 + "# chain, chain-opposite, chain-middle, busbar",
+        f'layout = "{layout}"' + " " * 10 + f"# {', '.join(LAYOUTS)}",
         f"link = {conductor('40 cm')}   # pack to pack, one polarity",
         f"lead = {conductor('80 cm')}   # pack to bus bar",
         "",

@@ -1,0 +1,203 @@
+"""Commands on cells: the library, and parameters from physics and from measurements."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simbank.cli.options import Json, Out, make_folder, number_option
+from simbank.cli.output import console, print_json, progress_bar, show_table, show_written
+from simbank.errors import InputError
+from simbank.files import file_name
+from simbank.provenance import file_hash, made_by, write_figure
+
+__all__ = ["cell_app"]
+
+
+_CARD_COLUMNS = {
+    "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
+    "slope_v_per_soc": "slope\n[V/unit SOC]", "resistance_0c_milliohm": "R0 at\n0 °C [mΩ]",
+    "resistance_25c_milliohm": "R0 at\n25 °C [mΩ]",
+}  # fmt: skip
+
+cell_app = typer.Typer(no_args_is_help=True, help="Cells: the library, and parameters from physics and from measurements.")
+
+
+@cell_app.command("list")
+def cell_list():
+    """Name the chemistries that ship with simbank."""
+    import pandas as pd
+
+    from simbank.cells import library, load_chemistry
+
+    rows = [
+        {
+            "name": name,
+            "title": load_chemistry(name).title,
+            "slope": f"{(load_chemistry(name).ocv(0.7) - load_chemistry(name).ocv(0.3)) / 0.4:.3f}",
+            "half": f"{load_chemistry(name).half_width(0.5) * 1e3:.0f}",
+        }
+        for name in library()
+    ]
+    columns = {"name": "name", "title": "cell", "slope": "slope, 30 to 70 %\n[V per unit SOC]", "half": "hysteresis\n[±mV]"}
+    show_table("Chemistries", pd.DataFrame(rows), columns)
+
+
+@cell_app.command("show")
+def cell_show(
+    name: Annotated[str, typer.Argument(help="Name in the library, or path of a chemistry file.")],
+    out: Out = None,
+    json_: Json = False,
+):
+    """Print the card of a chemistry; with --out, plot it."""
+    import pandas as pd
+
+    from simbank.cells import load_chemistry
+
+    chemistry = load_chemistry(name)
+    out = make_folder(out)
+    soc = [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0]
+    rows = [
+        {
+            "soc": z,
+            "charge_v": float(chemistry.ocv(z) + chemistry.half_width(z)),
+            "mid_v": float(chemistry.ocv(z)),
+            "discharge_v": float(chemistry.ocv(z) - chemistry.half_width(z)),
+            "slope_v_per_soc": float(chemistry.ocv.slope(z)),
+            "resistance_0c_milliohm": float(chemistry.resistance_scale(z, 273.15) * chemistry.typical["resistance_ohm"] * 1e3),
+            "resistance_25c_milliohm": float(chemistry.resistance_scale(z, 298.15) * chemistry.typical["resistance_ohm"] * 1e3),
+        }
+        for z in soc
+    ]
+    if out is not None:
+        from simbank.report import plots
+
+        made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
+        write_figure(
+            out / f"{file_name(chemistry.name)}.png", plots.plot_cell(chemistry), made, chemistry.title or chemistry.name
+        )
+    if json_:
+        card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
+        print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
+        return
+    shown = pd.DataFrame(
+        [{key: f"{value * 100:.0f}" if key == "soc" else f"{value:.4g}" for key, value in row.items()} for row in rows]
+    )
+    show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS)
+    say = console().print
+    pairs = ", ".join(f"{p.resistance_ratio:.2f} R0 at {p.time_constant_s:g} s" for p in chemistry.rc)
+    say(f"Relaxation: {pairs}. Charge to {chemistry.charge_volt:g} V, cut off at {chemistry.cutoff_volt:g} V, pack opens at "
+        f"{chemistry.volt_max:g} and {chemistry.volt_min:g} V.")  # fmt: skip
+    say(f"Source: {chemistry.source}")
+    say(f"Licence: {chemistry.licence}")
+    for section, note in chemistry.notes.items():
+        say(f"{section}: {note}")
+    show_written(out, json_)
+
+
+@cell_app.command("physics")
+def cell_physics(
+    parameters: Annotated[str, typer.Argument(help="Name of a PyBaMM parameter set, such as Prada2013.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Chemistry file to write (.toml).")],
+    base: Annotated[str, typer.Option(help="Chemistry for what the set does not hold.")] = "lfp",
+    json_: Json = False,
+):
+    """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
+    from simbank.cells import load_chemistry, physics
+
+    load_chemistry(base)  # what is wrong with it is said before minutes of fitting
+    with progress_bar(f"Fitting {parameters}", json_):
+        cell = physics.fit_cell(parameters)
+        checks = [physics.validate(cell, seed) for seed in range(3)]
+    physics.write_chemistry(cell, out, out.stem, base)
+    record = {
+        "parameters": parameters,
+        "capacity_ah": cell.capacity_ah,
+        "r0_ohm": cell.r0_ohm,
+        "rc": [{"resistance_ohm": r, "time_constant_s": tau} for r, tau in cell.rc],
+        "rms_fit_v": cell.rms_fit_v,
+        "rms_check_v": [check["rms_v"] for check in checks],
+        "worst_check_v": [check["worst_v"] for check in checks],
+        "file": str(out),
+        "warnings": [],
+    }
+    if json_:
+        print_json(record)
+        return
+    say = console().print
+    say(f"{parameters}: {cell.capacity_ah:.3f} Ah, R0 {cell.r0_ohm * 1e3:.2f} mΩ at half charge.")
+    say(f"Fit to virtual pulses: RMS {cell.rms_fit_v * 1e3:.1f} mV per cell.")
+    errors = ", ".join(f"{check['rms_v'] * 1e3:.1f}" for check in checks)
+    say(f"On three profiles it was not fitted to (88 to 12 % SOC, up to 0.3 C): RMS {errors} mV per cell.")
+    show_written(out, json_)
+
+
+@cell_app.command("fit")
+def cell_fit(
+    file: Annotated[
+        Path, typer.Argument(help="CSV with columns time_s, current_a (positive: discharge), voltage_v.", show_default=False)
+    ],
+    cells_in_series: Annotated[int, typer.Option(help="Cells in series behind the voltage.", min=1)] = 1,
+    out: Out = None,
+    json_: Json = False,
+):
+    """Fit R0 and two relaxation pairs to a measured pulse test that starts at rest."""
+    import pandas as pd
+
+    from simbank.cells import fit
+
+    time_s, current_a, voltage_v = fit.read_pulse_csv(file)
+    try:
+        found = fit.fit_pulse(time_s, current_a, voltage_v / cells_in_series)
+    except InputError as error:
+        raise InputError(error.problem, file=file) from None
+    out = make_folder(out)
+    if out is not None:
+        from simbank.report import plots
+
+        figure = plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v)
+        made = made_by(
+            function="simbank cell fit", measured={"file": str(file), "sha256": file_hash(file)}, cells_in_series=cells_in_series
+        )
+        write_figure(out / "pulse_fit.png", figure, made, f"Pulse test of {file.name}")
+    if json_:
+        print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
+        return
+    rows = [{"what": k, "value": f"{v:.6g}", "error": f"{found.standard_errors[k]:.2g}"} for k, v in found.values.items()]
+    show_table(f"{file.name}: one cell", pd.DataFrame(rows), {"what": "parameter", "value": "value", "error": "standard error"})
+    console().print(f"Left over: RMS {found.rms_v * 1e3:.2f} mV. Errors hold if noise is independent from sample to sample.")
+    show_written(out, json_)
+
+
+@cell_app.command("ohm")
+def cell_ohm(
+    volt: Annotated[str, typer.Option(help="Two voltages [V], before and after a change of load: 53.2,52.7")],
+    amp: Annotated[str, typer.Option(help="The two currents [A], positive for discharge: 10,60")],
+    volt_error: Annotated[float, number_option(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
+    amp_error: Annotated[float, number_option(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
+    json_: Json = False,
+):
+    """Resistance of a pack, cable or joint from two readings of voltmeter and clamp meter: ΔV/ΔI."""
+    from simbank.cells.fit import resistance_from_two_readings
+
+    pairs = []
+    for key, text in (("--volt", volt), ("--amp", amp)):
+        try:
+            first, second = (float(part) for part in text.split(","))
+            if not (math.isfinite(first) and math.isfinite(second)):
+                raise ValueError
+        except ValueError:
+            raise InputError("write two numbers, such as 53.2,52.7", key=key, value=text) from None
+        pairs.append((first, second))
+    found = resistance_from_two_readings(*pairs, volt_error, amp_error)
+    if json_:
+        print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm, "warnings": []})
+        return
+    console().print(f"{found.resistance_ohm * 1e3:.3g} mΩ ± {found.uncertainty_ohm * 1e3:.2g} mΩ (one standard uncertainty)")
+    console().print(
+        "Read both within seconds of the change: later, the slower relaxation of the cells counts too. Measuring on a live bank "
+        "is work for a competent person with insulated tools and fused leads."
+    )

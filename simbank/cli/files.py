@@ -1,0 +1,96 @@
+"""Commands on the scenario file itself: its schema, and a new one to begin with."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simbank.cli.options import make_folder, number_option
+from simbank.cli.output import console, print_json
+from simbank.errors import InputError
+from simbank.files import write_whole
+from simbank.provenance import made_by
+
+__all__ = ["new", "schema"]
+
+
+def schema(
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print the format reference as README has it, instead.")] = False,
+):
+    """Print the JSON Schema of the scenario file, for editors."""
+    if markdown:
+        from simbank.scenario.schema_markdown import format_reference
+
+        print(format_reference())
+        return
+    from simbank.scenario import json_schema
+
+    print_json(json_schema())
+
+
+def new(
+    file: Annotated[Path, typer.Argument(help="Scenario file to write (TOML).", show_default=False)],
+    name: Annotated[str | None, typer.Option(help="Name of the bank.")] = None,
+    packs: Annotated[str | None, typer.Option(metavar="AH,AH,...", help="Rated capacity of each pack [Ah]: 280,280,100")] = None,
+    layout: Annotated[str | None, typer.Option(help="chain, chain-opposite, chain-middle or busbar.")] = None,
+    gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
+    chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
+    c_rate: Annotated[float | None, number_option(help="Discharge and charge of the bank.")] = None,
+):
+    """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
+    from simbank.scenario import load
+    from simbank.scenario.starter import starter_scenario
+
+    if file.exists():
+        raise InputError("is there already; name a new file", key="file", value=str(file))
+
+    def ask(given, question, usual):
+        if given is not None:
+            return given
+        return typer.prompt(question, default=usual) if sys.stdin.isatty() else usual
+
+    name = ask(name, "Name of the bank", "My bank")
+    text = ask(packs, "Rated capacity of each pack [Ah], with commas", "280,280,100")
+    try:
+        capacities = [float(part) for part in str(text).split(",")]
+        if not all(map(math.isfinite, capacities)):
+            raise ValueError
+    except ValueError:
+        raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
+    layout = ask(layout, "Wiring: chain, chain-opposite, chain-middle or busbar", "chain")
+    gauge = ask(gauge, "Size of links and leads", "2 AWG")
+    chemistry = ask(chemistry, "Chemistry (simbank cell list)", "lfp")
+    rate = ask(c_rate, "C-rate of discharge and charge", 0.2)
+    from simbank.bank import parse_gauge
+
+    try:
+        label = parse_gauge(gauge).label
+    except InputError as error:
+        raise InputError(error.problem, key="--gauge", value=gauge) from None
+    made = made_by(function="simbank new")
+    written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
+    make_folder(file.parent)
+
+    def write(aside):
+        aside.write_text(written, encoding="utf-8")
+        try:
+            load(aside)
+        except InputError as error:  # nothing is put in place that could not be read again
+            raise InputError(
+                f"with these answers the file would not read: {error.problem}", key=error.key, value=error.value
+            ) from None
+
+    write_whole(file, write)
+    say = console().print
+    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
+    for line in (
+        f"simbank run {file} --report {file.with_suffix('.html')}",
+        f"simbank compare {file}",
+        f"simbank protect {file}",
+    ):
+        say(f"  {line}", soft_wrap=True)

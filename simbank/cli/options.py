@@ -1,0 +1,157 @@
+"""What commands take: types of their options, and texts of arguments as values."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simbank.errors import InputError
+
+__all__ = [
+    "Cluster",
+    "File",
+    "Integrator",
+    "Jobs",
+    "Json",
+    "Method",
+    "Out",
+    "ReportFile",
+    "Set",
+    "Tolerance",
+    "Vary",
+    "changes",
+    "comma_parts",
+    "draws",
+    "make_folder",
+    "number_option",
+    "read_points",
+    "split_pair",
+    "toml_value",
+]
+
+
+def number_option(*names, **how):
+    """An option that takes a finite number; comparisons with limits let "nan" pass."""
+
+    def finite(value: float | None):
+        if value is not None and not math.isfinite(value):
+            raise typer.BadParameter("must be a finite number")
+        return value
+
+    return typer.Option(*names, callback=finite, **how)
+
+
+File = Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)]
+
+Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Change one dotted key of the file; repeatable.")]
+
+Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
+
+Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
+
+ReportFile = Annotated[
+    Path | None, typer.Option("--report", metavar="HTML", help="Write one self-contained HTML file to hand on.")
+]
+
+Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]
+
+Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
+
+Tolerance = Annotated[
+    float | None,
+    number_option(help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.", min=1e-13, max=1e-3),
+]
+
+Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
+
+Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
+
+Vary = Annotated[
+    list[str],
+    typer.Option(
+        "--vary",
+        metavar="KEY=DRAW",
+        help="A distribution, such as 'packs.*.soc=uniform 0.5 0.7'; also normal, lognormal, choice. Repeatable.",
+    ),
+]
+
+
+def split_pair(item, option):
+    key, sign, value = item.partition("=")
+    if not sign or not key.strip() or not value.strip():
+        raise InputError("write KEY=VALUE, such as wiring.layout=busbar", key=option, value=item)
+    return key.strip(), value.strip()
+
+
+def comma_parts(text):
+    """Split at commas that are not inside braces, brackets or quotes."""
+    parts, depth, quote = [""], 0, None
+    for letter in text:
+        if quote is not None:
+            quote = None if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        else:
+            depth += (letter in "{[") - (letter in "}]")
+        if letter == "," and depth == 0 and quote is None:
+            parts.append("")
+        else:
+            parts[-1] += letter
+    return [part.strip() for part in parts if part.strip()]
+
+
+def toml_value(text):
+    """A TOML value if the text is one, else the text itself; a date stays text."""
+    try:
+        table = tomllib.loads(f"x = {text}")
+    except (ValueError, RecursionError):
+        return text
+    return text if len(table) > 1 or isinstance(table["x"], (dt.date, dt.time)) else table["x"]
+
+
+def pairs(items, option):
+    """{key: text} of a repeatable option; a key that stands twice is an error."""
+    given = {}
+    for item in items:
+        key, text = split_pair(item, option)
+        if key in given:
+            raise InputError("stands twice; give each key once", key=option, value=item)
+        given[key] = text
+    return given
+
+
+def draws(items):
+    return pairs(items, "--vary")
+
+
+def changes(items):
+    return {key: toml_value(text) for key, text in pairs(items, "--set").items()}
+
+
+def read_points(path):
+    import pandas as pd
+
+    from simbank.filemodel import read_csv
+
+    frame = read_csv(path)
+    return [
+        {key: toml_value(str(value)) for key, value in row.items() if not pd.isna(value)}  # an empty cell: as in the file
+        for row in frame.to_dict(orient="records")
+    ]
+
+
+def make_folder(out):
+    """Make the output folder before the work, so that a wrong one does not cost a run."""
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                f"cannot be made: {error.strerror}; name a folder that can be written", key="--out", value=str(out)
+            ) from None
+    return out

@@ -1,0 +1,98 @@
+"""The program: its commands, and the way out of them, one line and an exit status."""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from contextlib import suppress
+
+import typer
+
+from simbank import interrupts, streams
+from simbank.cli.cell import cell_app
+from simbank.cli.device import device_app
+from simbank.cli.files import new, schema
+from simbank.cli.protect import protect
+from simbank.cli.run import run
+from simbank.cli.studies import compare, drift, sensitivity, size, sweep, usable
+from simbank.errors import InputError, RunStopped, SimbankError
+from simbank.provenance import set_command
+
+__all__ = ["app", "main"]
+
+
+TRACE = "SIMBANK_TRACE"
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
+)
+
+for command in (run, compare, sweep, sensitivity, size, drift, usable, protect, schema, new):
+    app.command()(command)
+app.add_typer(device_app, name="device")
+app.add_typer(cell_app, name="cell")
+
+
+def main():
+    """Entry point: runs a command and turns whatever goes wrong into one line and an exit status."""
+    interrupts.listen()
+    streams.prepare()
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # of libraries, to developers
+    set_command(["simbank", *sys.argv[1:]])
+    try:
+        status = app(standalone_mode=False)
+        streams.flush()
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        _explain(error)
+    except KeyboardInterrupt:
+        _fail("stopped", interrupts.STOPPED, mark="")
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _explain(error):
+    """Say in one line what went wrong, and end."""
+    if isinstance(error, RunStopped):
+        interrupts.end_children()
+        _fail(error, interrupts.STOPPED, mark="")
+    if isinstance(error, InputError):
+        _fail(error, 2)
+    if isinstance(error, SimbankError):
+        _fail(error, 1)
+    if isinstance(error, BrokenPipeError):  # whoever read has enough
+        streams.drop()
+        sys.exit(1)
+    if isinstance(error, OSError):
+        reason = error.strerror or " ".join(str(error).split()) or type(error).__name__
+        _fail(f"{error.filename or 'output'}: {reason}", 1)
+    if isinstance(error, MemoryError):
+        _fail("not enough memory for this", 1)
+    if isinstance(error, typer.Abort):
+        _fail("no answer; give it as an option", 2)
+    if hasattr(error, "format_message"):  # click's own errors, whose module depends on typer's version
+        _usage(error)
+    _fail(f"internal error: {type(error).__name__}: {error}. Please report it with what {TRACE}=1 in the environment shows", 1)
+
+
+def _usage(error):
+    """What is wrong with a command's arguments; help if there are none."""
+    context = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        error.show()
+        sys.exit(2)
+    problem = " ".join(error.format_message().split()).rstrip(".")
+    problem = problem if len(problem) <= 400 else f"{problem[:400]} ..."
+    _fail(f"{problem[:1].lower()}{problem[1:]}; see {context.command_path if context else 'simbank'} --help", 2)
+
+
+def _fail(error, status, mark="error: "):
+    streams.drop()
+    with suppress(OSError):
+        print(f"{mark}{' '.join(str(error).split())}", file=sys.stderr, flush=True)
+    sys.exit(status)

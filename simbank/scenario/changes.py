@@ -1,0 +1,106 @@
+"""Dotted keys of a scenario's data, and how they are set: ``packs.A.soc``, ``wiring.link.gauge``, ``packs.*.soc``."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+from simbank.bank.bank import MAX_PACKS
+from simbank.errors import InputError
+from simbank.filemodel import nearest, refuse_deep
+
+__all__ = ["changed", "joint_branches"]
+
+
+def changed(data, changes):
+    """A deep copy of ``data`` with dotted keys set.
+
+    An entry of ``packs`` with ``count`` is written out as single packs if one of them is named; a count is set before that. What
+    is said of one name goes before what ``*`` says of all.
+    """
+    data = copy.deepcopy(data)
+    for dotted in sorted(changes, key=_precedence):
+        *path, last = dotted.split(".")
+        places: list[Any] = [data]
+        for depth, part in enumerate(path):
+            so_far = ".".join(path[: depth + 1])
+            places = [inner for place in places for inner in _enter(place, part, so_far)]
+        for place in places:
+            _put(place, last, copy.deepcopy(changes[dotted]), dotted)
+    if changes:
+        refuse_deep(data)
+    return data
+
+
+def _precedence(dotted):
+    """Counts are set first, then what is said of all, then the rest in its order."""
+    parts = dotted.split(".")
+    return (parts[-1] != "count", "*" not in parts)
+
+
+def _put(place, last, value, dotted):
+    if isinstance(place, list):
+        if dotted.startswith("packs."):
+            _write_out(place, last)
+        for k in _indices(place, last, dotted):
+            place[k] = value
+    elif isinstance(place, dict) and last == "*":
+        for name in place:
+            place[name] = value
+    elif isinstance(place, dict):
+        if last == "count" and "written_out_from" in place:
+            raise InputError("its packs have been named singly already; set the count first", key=dotted, value=value)
+        place[last] = value
+    else:
+        raise InputError("leads into a plain value, not a table", key=dotted)
+
+
+def _enter(place, part, so_far):
+    """The tables that a part of a dotted key leads into."""
+    if isinstance(place, list):
+        if so_far.startswith("packs."):
+            _write_out(place, part)
+        return [place[k] for k in _indices(place, part, so_far)]
+    if not isinstance(place, dict):
+        raise InputError("leads into a plain value, not a table", key=so_far)
+    return list(place.values()) if part == "*" else [place.setdefault(part, {})]
+
+
+def _write_out(packs, name):
+    """Replace the entry with a count that has a pack of this name by single packs; their cells scatter as before."""
+    for k, table in enumerate(packs):
+        count = table.get("count") if isinstance(table, dict) else None
+        if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= MAX_PACKS:
+            continue
+        entry = str(table.get("name"))
+        if name not in (f"{entry}{number}" for number in range(1, count + 1)):
+            continue
+        rest = {key: value for key, value in table.items() if key not in ("count", "name")}
+        packs[k : k + 1] = [
+            {"name": f"{entry}{number}", **copy.deepcopy(rest), "written_out_from": entry} for number in range(1, count + 1)
+        ]
+        return
+
+
+def _indices(items, part, dotted):
+    """Numbers of the entries that a part of a dotted key means; packs written out from one entry count as one in the file."""
+    if part == "*":
+        return range(len(items))
+    names = [item.get("name") if isinstance(item, dict) else None for item in items]
+    if part in names:
+        return [names.index(part)]
+    entries: dict[Any, list[int]] = {}
+    for k, item in enumerate(items):
+        entry = item.get("written_out_from") if isinstance(item, dict) else None
+        entries.setdefault(k if entry is None else (entry,), []).append(k)
+    if (part,) in entries:
+        return entries[(part,)]
+    if part.isascii() and part.isdigit() and int(part) < len(entries):
+        return list(entries.values())[int(part)]
+    known = [name for name in names if name] or range(len(items))
+    raise InputError(f"no such entry; {nearest(part, known)}", key=dotted)
+
+
+def joint_branches(bank):
+    """Names of the branches that ``wiring.added.*`` stands for: every link, lead and conductor."""
+    return [branch.name for branch in bank.graph.branches if branch.kind in ("link", "lead", "conductor")]

@@ -1,0 +1,174 @@
+"""A bank and its duty as the arrays that the compiled equations want."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from simbank.cells.curves import stack_curves
+from simbank.duty import SampledDuty
+from simbank.simulation import equations as eq
+from simbank.simulation import events
+from simbank.simulation import ports as port_laws
+
+__all__ = [
+    "KINDS",
+    "block_array",
+    "command_row",
+    "device_array",
+    "duty_windows",
+    "monitor_array",
+    "pack_arrays",
+    "start_state",
+]
+
+KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
+WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
+
+
+def pack_arrays(packs, ambient_k, more_curves=()):
+    """Parameters of the packs as the compiled equations want them; ``more_curves`` come first in the stack.
+
+    Returns
+    -------
+    cells : ndarray, shape (N_CELL_ROWS, n)
+    curves_of : ndarray of int, shape (N_CURVES, n)
+    curves : ndarray
+        Stacked curves.
+    """
+    pool, places = list(more_curves), {}
+
+    def place(curve):
+        if id(curve) not in places:
+            places[id(curve)] = len(pool)
+            pool.append(curve)
+        return places[id(curve)]
+
+    cells = np.zeros((eq.N_CELL_ROWS, len(packs)))
+    curves_of = np.zeros((eq.N_CURVES, len(packs)), np.int64)
+    for k, pack in enumerate(packs):
+        (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
+        chemistry = pack.chemistry
+        cells[:, k] = [
+            pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
+            r1, r2, tau1, tau2, chemistry.decay_per_soc, pack.heat_capacity_j_k,
+            pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
+        ]  # fmt: skip
+        mean, highest, lowest = pack.ocv_curves
+        curves_of[:, k] = [
+            place(curve)
+            for curve in (
+                mean, chemistry.half_width, chemistry.entropy, chemistry.r_factor, chemistry.rc_factor, highest, lowest,
+                chemistry.charge_rate,
+            )
+        ]  # fmt: skip
+        if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
+            cells[eq.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
+    return cells, curves_of, stack_curves(pool)
+
+
+def monitor_array(packs):
+    """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
+    out = np.zeros((len(packs), events.N_MONITORS, events.N_MONITOR_COLUMNS))
+    out[:, :, events.LIMIT] = np.inf
+    for k, pack in enumerate(packs):
+        bms = pack.bms
+        # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
+        # switch nothing is watched.
+        out[k, events.FULL, events.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
+        out[k, events.EMPTY, events.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
+        out[k, (events.FULL, events.EMPTY), events.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
+        if pack.goes_beyond:
+            out[k, (events.PAST_FULL, events.PAST_EMPTY), events.LIMIT] = 1.0, 0.0
+        if bms is None:
+            continue
+        for r, limit in (
+            (events.OVER_VOLT, bms.over_voltage), (events.UNDER_VOLT, bms.under_voltage), (events.OVER_CHARGE, bms.charge_current),
+            (events.OVER_LONG, bms.discharge_current), (events.OVER_SHORT, bms.discharge_current_high),
+            (events.OVER_INSTANT, bms.short_circuit), (events.CHARGE_TEMP, bms.charge_temperature),
+            (events.DISCHARGE_TEMP, bms.discharge_temperature),
+        ):  # fmt: skip
+            out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
+    return out
+
+
+def block_array(packs):
+    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
+
+    Switching off by hand is not the BMS's and works in any case.
+    """
+    out = np.tile(events.BLOCKS, (len(packs), 1))
+    for k, pack in enumerate(packs):
+        charge, discharge = pack.stuck
+        out[k] &= ~(1 * charge + 2 * discharge)
+    out[:, events.SWITCHED] = events.BLOCKS[events.SWITCHED]
+    return out
+
+
+def device_array(devices):
+    """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
+    rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
+    return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
+
+
+def command_row(step, port_names):
+    """A step's commands as numbers, shape (p, N_COMMAND)."""
+    out = np.zeros((len(port_names), port_laws.N_COMMAND))
+    for a, name in enumerate(port_names):
+        command = step.commands.get(name)
+        if command is not None:
+            out[a] = command_numbers(command)
+    return out
+
+
+def command_numbers(command):
+    """One command as numbers, in the order of ``C_*``."""
+    return [
+        1.0, KINDS[command.kind], command.value, command.slope, command.ac_ratio, command.ac_asked_w, command.cutoff_volt,
+        command.volt_limit, command.tail_a,
+    ]  # fmt: skip
+
+
+def duty_windows(duty, port_names):
+    """A duty as arrays, some thousand rows at a time: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends
+    early."""
+    if isinstance(duty, SampledDuty):
+        for window in duty.windows():
+            edges, holds = window.changes()
+            for begin in range(0, len(edges) - 1, WINDOW_ROWS):
+                rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
+                commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
+                for port, which in holds.items():
+                    samples, a = window.samples[port], port_names.index(port)
+                    commands[:, a] = command_numbers(samples.command(0))
+                    for column, values in (
+                        (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
+                        (port_laws.C_AC_ASKED, samples.ac_asked_w),
+                    ):  # fmt: skip
+                        commands[:, a, column] = values[which[rows]]
+                durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
+                yield durations, commands, np.zeros(len(durations), bool)
+        return
+    steps = iter(duty)
+    while rows := list(itertools.islice(steps, WINDOW_ROWS)):
+        yield (
+            np.array([step.duration_s for step in rows]),
+            np.array([command_row(step, port_names) for step in rows]),
+            np.array([step.ends_early for step in rows], bool),
+        )
+
+
+def start_k(pack, ambient_k):
+    """Temperature of a pack at the start [K]."""
+    return ambient_k if pack.temperature_k is None else pack.temperature_k
+
+
+def start_state(packs, ambient_k):
+    """State of the packs at the start, no relaxation, shape (5 n,)."""
+    n = len(packs)
+    y = np.zeros(eq.N_STATES * n)
+    y[:n] = [pack.soc for pack in packs]
+    y[n : 2 * n] = [pack.hysteresis for pack in packs]
+    y[4 * n :] = [start_k(pack, ambient_k) for pack in packs]
+    return y
