@@ -7,7 +7,7 @@ from browser import OVERLAPS, ask, needs_chromium
 
 import simbank
 from simbank.bank.bank import Place
-from simbank.report.drawing import branch_id, draw_bank
+from simbank.plotting.drawing import branch_id, draw_bank
 
 SHIPPED = [
     "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",

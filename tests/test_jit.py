@@ -9,6 +9,7 @@ import pytest
 
 from simbank.cells.curves import Curve, curve_value, stack_curves
 from simbank.jit import compiled_from, drop_stale
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 
 
@@ -79,12 +80,12 @@ def test_every_compiled_module_is_watched(root):
 def test_compiled_code_keeps_no_references():
     """Compiled without reference counting: arrays that went in belong to nobody else afterwards."""
     table = stack_curves([Curve([0.0, 0.5, 1.0], [3.0, 3.3, 3.4])])
-    cells, y, work = np.ones((eq.N_CELL_ROWS, 1)), np.array([0.5, 0.0, 0.0, 0.0, 298.15]), np.empty((eq.N_WORK, 1))
+    cells, y, work = np.ones((ar.N_CELL_ROWS, 1)), np.array([0.5, 0.0, 0.0, 0.0, 298.15]), np.empty((ar.N_WORK, 1))
     before = [sys.getrefcount(array) for array in (table, cells, y, work)]
     for _ in range(100):
-        eq.cell_state(y, cells, np.zeros((eq.N_CURVES, 1), np.int64), table, work)
+        eq.cell_state(y, cells, np.zeros((ar.N_CURVES, 1), np.int64), table, work)
     assert [sys.getrefcount(array) for array in (table, cells, y, work)] == before
-    assert work[eq.E, 0] == 3.3 + (298.15 - 1.0) * 3.3  # U + (T − T0) s for one cell, both from the same curve
+    assert work[ar.EMF, 0] == 3.3 + (298.15 - 1.0) * 3.3  # U + (T − T0) s for one cell, both from the same curve
 
 
 def test_a_guided_curve_is_the_curve():

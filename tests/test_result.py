@@ -5,7 +5,7 @@ import pytest
 from matplotlib.text import Text
 
 import simbank
-from simbank.report import plots
+from simbank.plotting import plots
 from simbank.simulation import run as run_module
 
 

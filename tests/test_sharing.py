@@ -9,6 +9,7 @@ import simbank
 from simbank.bank import Bank, Branch, Graph
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
+from simbank.simulation import arrays as ar
 
 
 def soc_at(result, seconds):
@@ -111,13 +112,15 @@ def test_analytic_jacobian_against_differences(clinic):
     random = np.random.default_rng(1)
     packs = [replace(p, heat_capacity_j_k=6e4, heat_loss_w_k=3.0) for p in clinic.bank.packs]
     cells, curves_of, curves = pack_arrays(packs, 290.0)
-    hybrid = Network(clinic.bank.graph, cells[eq.R_REF]).reduce().hybrid
+    hybrid = Network(clinic.bank.graph, cells[ar.R_REF]).reduce().hybrid
     n = 5
     neighbours = np.diag([1.5] * (n - 1), 1)
     neighbours = neighbours + neighbours.T
-    for mode, kind, value in ((eq.CURRENT, eq.CURRENT, 80.0), (eq.VOLTAGE, eq.CURRENT, 54.0), (eq.POWER, eq.POWER, 6e3)):
-        ports = np.zeros((1, eq.N_PORT_COLUMNS))
-        ports[0, [eq.MODE, eq.KIND, eq.SET, eq.VOLT_LIMIT, eq.LIVE]] = mode, kind, value, value, 1.0
+    for mode, kind, value in (
+        (ar.MODE_CURRENT, ar.MODE_CURRENT, 80.0), (ar.MODE_VOLTAGE, ar.MODE_CURRENT, 54.0), (ar.MODE_POWER, ar.MODE_POWER, 6e3),
+    ):  # fmt: skip
+        ports = np.zeros((1, ar.N_PORT_COLUMNS))
+        ports[0, [ar.MODE, ar.KIND, ar.COMMANDED, ar.VOLT_LIMIT, ar.LIVE]] = mode, kind, value, value, 1.0
         y = np.concatenate([
             random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n),
             random.uniform(275, 310, n),

@@ -1008,7 +1008,7 @@ def test_m6_tables_are_the_same_for_any_number_of_jobs(root, tmp_path):
 
 def test_m7_pictures_never_pool_what_differs(root):
     """Each point of the grid is a line or a panel of its own; a line has one value of the figure at each place."""
-    from simbank.report.study_plots import plot_bands
+    from simbank.plotting.study_plots import plot_bands
 
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml", {"duty.steps": [{"discharge": "0.3 C", "hours": 0.2}]})
     grid = {"duty.c_rate": [0.1, 0.3], "wiring.layout": ["chain", "busbar"], "wiring.link.gauge": ["6 AWG", "2 AWG", "2/0 AWG"]}
@@ -1240,7 +1240,7 @@ def test_m13_balances_close(path, integrator):
 
 
 def test_m13_a_missed_balance_is_said_and_ends_with_one(tmp_path, monkeypatch):
-    monkeypatch.setattr("simbank.simulation.result.ENERGY_LIMIT", 0.0)
+    monkeypatch.setattr("simbank.simulation.run_warnings.ENERGY_LIMIT", 0.0)
     told = CliRunner().invoke(cli.app, ["run", str(TRIALS / "rack_mixed_mass.toml"), "--json", "--out", str(tmp_path)])
     assert isinstance(told.exception, simbank.SimulationError)  # the entry point makes one line and exit 1 of it
     assert "balance missed: energy closes to" in str(told.exception)

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from simbank.bank.equipment import BMS
+from simbank.bank.equipment import BMS, Inverter
 from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
@@ -208,3 +208,7 @@ class Bank:
     def capacity_ah(self):
         """Present capacity of all packs together [Ah]; the 1 C current of the bank in amperes."""
         return sum(pack.capacity_ah for pack in self.packs)
+
+    def inverter_of(self, port: str) -> Inverter | None:
+        """The inverter of a port, if it has one."""
+        return self.behaviours.get(port, (None, None))[0]

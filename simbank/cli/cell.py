@@ -73,7 +73,7 @@ def cell_show(
         for z in soc
     ]
     if out is not None:
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         made = made_by(function="simbank cell show", chemistry=name, chemistry_source=chemistry.source)
         write_figure(
@@ -156,7 +156,7 @@ def cell_fit(
         raise InputError(error.problem, file=file) from None
     out = make_folder(out)
     if out is not None:
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         figure = plots.plot_pulse_fit(time_s, voltage_v / cells_in_series, found.fitted_v)
         made = made_by(

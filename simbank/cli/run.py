@@ -64,7 +64,7 @@ def run(
             _show_run(error.partial, json_)
         raise
     if out is not None:
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         result.write(out)
         plots.save_all(result, out)

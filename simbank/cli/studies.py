@@ -211,7 +211,7 @@ def sweep(
 
 def _sweep_figures(table, x, by, figure):
     """(name of the file, figure, caption) of every picture of a sweep; none if no run gave a figure."""
-    from simbank.report import study_plots
+    from simbank.plotting import study_plots
 
     fixed, drawn = study_plots.swept_keys(table)
     if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from simbank.report.drawing import draw_bank
+from simbank.plotting.drawing import draw_bank
 from simbank.studies.described import bank_warnings
 from simbank.warning import listed
 
@@ -175,7 +175,7 @@ class _Page:
         ]
 
     def _packs(self):
-        from simbank.simulation.result import switch_of
+        from simbank.simulation.summary import switch_of
 
         rows = [
             {
@@ -201,7 +201,7 @@ class _Page:
         return [*parts, _table("What each pack did", pd.DataFrame(did))]
 
     def _wiring(self):
-        from simbank.studies.protection.checks import conductor_ampacity
+        from simbank.bank.ampacity import conductor_ampacity
 
         rows = []
         for branch in self.bank.graph.branches:

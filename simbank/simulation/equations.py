@@ -27,72 +27,16 @@ import numpy as np
 
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 
-# Rows of ``cells``, shape (N_CELL_ROWS, n), all seen at the pack unless "per cell".
-(
-    Q, NS, R_CELL, R_WIRING, R_REF, R1, R2, TAU1, TAU2, GAMMA, HEAT_CAPACITY, HEAT_LOSS, AMBIENT, T_REF,
-    ARRHENIUS, ARRHENIUS_RC,
-) = range(16)  # fmt: skip
-N_CELL_ROWS = 16
-# Rows of ``curves_of``, shape (N_CURVES, n): which stacked curve is a pack's. HIGHEST and LOWEST are the open-circuit voltage of
-# the pack's fullest and emptiest cell over the pack's state of charge; COLD is the largest charge rate [1/h] over temperature.
-OCV, HALF_WIDTH, ENTROPY, R_FACTOR, RC_FACTOR, HIGHEST, LOWEST, COLD = range(8)
-N_CURVES = 8
-N_STATES = 5  # per pack
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
-
-# Columns of ``ports``, shape (p, N_PORT_COLUMNS). MODE says what the port imposes now; KIND what its command is (a current, a
-# power or a resistance), which is SET + SLOPE t; in mode VOLTAGE it imposes VOLT_LIMIT, in mode LIMIT −CURRENT_MAX.
-# AC is the alternating-current power that goes with one watt at the port, AC_ASKED what is asked there [W]. REBULK is above zero
-# while a charger is at float; STOP says which packs' report of being full ends its charge (see events), TAIL_RUNS that the current
-# has come below the tail and the time for which it has to stay there runs; CUT_OFF is above zero from an inverter's cut-off until
-# the voltage has recovered.
-(
-    MODE, KIND, SET, SLOPE, VOLT_LIMIT, TAIL, CUTOFF, LIVE, CURRENT_MAX, RECOVERY, REBULK, AC, AC_ASKED, STOP, TAIL_RUNS, CUT_OFF,
-) = range(16)  # fmt: skip
-N_PORT_COLUMNS = 16
-OFF, CURRENT, VOLTAGE, POWER, RESISTANCE, LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
-
-# Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): rating [A], curve (log of time [s] over log of multiple), least multiple
-# at which it opens at all, time constant of cooling [s], instantaneous multiple, its delay [s].
-RATING, TRIP_CURVE, LEAST, COOLING, INSTANT, INSTANT_DELAY = range(6)
-N_DEVICE_COLUMNS = 6
-
-# Rows of the accumulators, shape (N_ACC, n): time integrals, SI. ACC_HEAT_OUT is the heat that has left a pack, to its surroundings
-# and to its neighbours; what one gives another cancels in the sum, and what a pack without heat capacity is given goes on to its
-# surroundings.
-(
-    ACC_OUT, ACC_IN, ACC_DISCHARGE, ACC_CHARGE, ACC_OHMIC, ACC_RELAX, ACC_HYSTERESIS, ACC_REVERSIBLE, ACC_HEAT_OUT,
-    ACC_COLD_S, ACC_PEAK_OUT, ACC_PEAK_IN, ACC_T_MIN, ACC_T_MAX, ACC_OVER_AS, ACC_OVER_J, ACC_UNDER_AS, ACC_UNDER_J, ACC_CELL_MAX,
-    ACC_CELL_MIN, ACC_LAST_SOC, ACC_LAST_V,
-) = range(22)  # fmt: skip
-N_ACC = 22
-# Rows of the port accumulators, shape (N_PORT_ACC, p).
-(
-    PORT_OUT_J, PORT_IN_J, PORT_OUT_AS, PORT_IN_AS, PORT_MIN_V, PORT_MAX_V, PORT_ASKED_OUT_J, PORT_ASKED_IN_J, PORT_AC_ASKED_J,
-    PORT_AC_SERVED_J, PORT_CONDUCTS_S,
-) = range(11)  # fmt: skip
-N_PORT_ACC = 11
-
-# Rows of the working array of one solution of the bank, shape (N_WORK, n): electromotive force, and what the reduced network takes
-# for it; current; ohmic resistance, and by how much it is more than the reference; slopes; the relaxation pairs' factor g, its
-# slope and their Arrhenius factor; heat made [W].
-(
-    E, E_LINEAR, I_PACK, R_NOW, R_MORE, E_BY_Z, E_BY_H, E_BY_T, E_BY_ZT, R_BY_Z, R_BY_T, GAP_BY_Z, G, G_BY_Z, WARMTH, OHMIC, RELAX,
-    GAP, REVERSIBLE,
-) = range(19)  # fmt: skip
-N_WORK = 19
-# Rows of the ports' working array, shape (N_PORT_WORK + p, p): current [A], voltage [V], voltage with every port at rest [V], and
-# what Newton's method needs.
-J, V, V_OPEN, MISS, BEFORE, SLOPES = range(6)
-N_PORT_WORK = 5
 
 
 @jit_allocating
 def working_arrays(n, p):
     """What one solution of a bank of ``n`` packs and ``p`` ports is written to: ``work``, ``port``, ``now`` (its last row is scratch)."""
-    return np.empty((N_WORK, n)), np.zeros((N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
+    return np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
 
 
 @jit_entry
@@ -101,37 +45,37 @@ def cell_state(y, cells, curves_of, curves, work):
     n = cells.shape[1]
     for k in range(n):
         z, h, temperature = y[k], y[n + k], y[4 * n + k]
-        u, du, _ = curve_value(curves, curves_of[OCV, k], z)
-        half, dhalf, _ = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-        f, df, _ = curve_value(curves, curves_of[R_FACTOR, k], z)
-        g, dg, _ = curve_value(curves, curves_of[RC_FACTOR, k], z)
-        ns, warmer = cells[NS, k], temperature - cells[T_REF, k]
+        u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+        half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
+        g, dg, _ = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
+        ns, warmer = cells[ar.N_SERIES, k], temperature - cells[ar.T_REF_K, k]
         inverse = 1.0 / temperature
-        ohm = cells[R_CELL, k]
-        if cells[ARRHENIUS, k] != 0.0:
-            ohm *= np.exp(cells[ARRHENIUS, k] * (inverse - 1.0 / cells[T_REF, k]))
-        work[E, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
-        work[E_BY_Z, k] = ns * (du + warmer * ds + dhalf * h)
-        work[E_BY_H, k] = ns * half
-        work[E_BY_T, k] = ns * s
-        work[E_BY_ZT, k] = ns * ds
-        work[GAP_BY_Z, k] = ns * dhalf
-        work[R_NOW, k] = ohm * f + cells[R_WIRING, k]
-        more = work[R_NOW, k] - cells[R_REF, k]
-        work[R_MORE, k] = 0.0 if abs(more) < 1e-12 * cells[R_REF, k] else more
-        work[R_BY_Z, k] = ohm * df
-        work[R_BY_T, k] = -ohm * f * cells[ARRHENIUS, k] * inverse * inverse
-        work[G, k], work[G_BY_Z, k] = g, dg
-        work[WARMTH, k] = rc_warmth(k, temperature, cells)
+        ohm = cells[ar.R_CELL, k]
+        if cells[ar.ARRHENIUS_K, k] != 0.0:
+            ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
+        work[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
+        work[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
+        work[ar.EMF_BY_HYSTERESIS, k] = ns * half
+        work[ar.EMF_BY_T, k] = ns * s
+        work[ar.EMF_BY_SOC_T, k] = ns * ds
+        work[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
+        work[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
+        more = work[ar.R_OHMIC, k] - cells[ar.R_REF, k]
+        work[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
+        work[ar.R_BY_SOC, k] = ohm * df
+        work[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
+        work[ar.RC_FACTOR, k], work[ar.RC_FACTOR_SLOPE, k] = g, dg
+        work[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
 
 
 @jit_inline
 def rc_warmth(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
-    if cells[ARRHENIUS_RC, k] == 0.0:
+    if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
         return 1.0
-    return np.exp(cells[ARRHENIUS_RC, k] * (1.0 / temperature - 1.0 / cells[T_REF, k]))
+    return np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
 
 
 @jit_inline
@@ -148,16 +92,16 @@ def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
 @jit_entry
 def commanded(t, ports, a):
     """What the command of port ``a`` asks at ``t`` [A or W]."""
-    return ports[a, SET] + ports[a, SLOPE] * t
+    return ports[a, ar.COMMANDED] + ports[a, ar.COMMANDED_SLOPE] * t
 
 
 @jit_inline
 def imposed(t, ports, a):
     """What port ``a`` imposes at ``t``, by its mode [A, V, W or ohm]."""
-    if ports[a, MODE] == VOLTAGE:
-        return ports[a, VOLT_LIMIT]
-    if ports[a, MODE] == LIMIT:
-        return -ports[a, CURRENT_MAX]
+    if ports[a, ar.MODE] == ar.MODE_VOLTAGE:
+        return ports[a, ar.VOLT_LIMIT]
+    if ports[a, ar.MODE] == ar.MODE_LIMIT:
+        return -ports[a, ar.CURRENT_MAX]
     return commanded(t, ports, a)
 
 
@@ -173,11 +117,11 @@ def port_currents(t, now, ports, port):
     n = now.shape[1] - p
     hard = 0
     for a in range(p):
-        mode = ports[a, MODE]
-        if ports[a, LIVE] == 0.0 or mode == OFF:
-            port[J, a] = 0.0
-        elif mode == CURRENT or mode == LIMIT:
-            port[J, a] = imposed(t, ports, a)
+        mode = ports[a, ar.MODE]
+        if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF:
+            port[ar.PORT_CURRENT, a] = 0.0
+        elif mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
+            port[ar.PORT_CURRENT, a] = imposed(t, ports, a)
         else:
             hard += 1
     if hard > 0 and (p == 1 or not _newton(t, now, ports, port)):
@@ -185,10 +129,10 @@ def port_currents(t, now, ports, port):
         if p > 1:
             _together(t, now, ports, port)
     for a in range(p):
-        v = port[V_OPEN, a]
+        v = port[ar.PORT_OPEN_VOLTAGE, a]
         for b in range(p):
-            v += now[n + a, n + b] * port[J, b]
-        port[V, a] = v
+            v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+        port[ar.PORT_VOLTAGE, a] = v
 
 
 @jit_internal
@@ -196,17 +140,17 @@ def _each_alone(t, now, ports, port):
     """The current of each port that imposes no current, with the others at rest."""
     n = now.shape[1] - ports.shape[0]
     for a in range(ports.shape[0]):
-        mode = ports[a, MODE]
-        if ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE):
-            port[J, a] = _single(mode, imposed(t, ports, a), port[V_OPEN, a], -now[n + a, n + a])
+        mode = ports[a, ar.MODE]
+        if ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE):
+            port[ar.PORT_CURRENT, a] = _single(mode, imposed(t, ports, a), port[ar.PORT_OPEN_VOLTAGE, a], -now[n + a, n + a])
 
 
 @jit_inline
 def _single(mode, wish, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
-    if mode == VOLTAGE:
+    if mode == ar.MODE_VOLTAGE:
         return (open_volt - wish) / ohm
-    if mode == RESISTANCE:
+    if mode == ar.MODE_RESISTANCE:
         return open_volt / (wish + ohm)
     if wish == 0.0 or (wish > 0.0 and open_volt <= 0.0):
         return 0.0
@@ -259,19 +203,19 @@ def _together(t, now, ports, port):
         moved = 0.0
         possible = True
         for a in range(p):
-            mode = ports[a, MODE]
-            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+            mode = ports[a, ar.MODE]
+            if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 continue
             wish = imposed(t, ports, a)
-            volt = port[V_OPEN, a]
+            volt = port[ar.PORT_OPEN_VOLTAGE, a]
             for b in range(p):
                 if b != a:
-                    volt += now[n + a, n + b] * port[J, b]
-            if mode == POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
+                    volt += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+            if mode == ar.MODE_POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
                 possible = False
             new = _single(mode, wish, volt, -now[n + a, n + a])
-            moved = max(moved, abs(new - port[J, a]) / (1.0 + abs(new)))
-            port[J, a] = new
+            moved = max(moved, abs(new - port[ar.PORT_CURRENT, a]) / (1.0 + abs(new)))
+            port[ar.PORT_CURRENT, a] = new
         if moved < 1e-12 or (possible and moved < 1e-4):
             break
     if possible:
@@ -285,31 +229,31 @@ def _newton(t, now, ports, port):
     p = ports.shape[0]
     n = now.shape[1] - p
     for a in range(p):
-        port[BEFORE, a] = port[J, a]
+        port[ar.PREVIOUS_CURRENT, a] = port[ar.PORT_CURRENT, a]
     for _ in range(6):
         there, close, high = True, True, True
         for a in range(p):
-            mode = ports[a, MODE]
-            if ports[a, LIVE] == 0.0 or mode == OFF or mode == CURRENT or mode == LIMIT:
+            mode = ports[a, ar.MODE]
+            if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 for b in range(p):
-                    port[SLOPES + a, b] = 0.0
-                port[MISS, a], port[SLOPES + a, a] = 0.0, 1.0
+                    port[ar.JACOBIAN + a, b] = 0.0
+                port[ar.RESIDUAL, a], port[ar.JACOBIAN + a, a] = 0.0, 1.0
                 continue
             wish = imposed(t, ports, a)
-            v = port[V_OPEN, a]
-            factor = port[J, a] if mode == POWER else 1.0
+            v = port[ar.PORT_OPEN_VOLTAGE, a]
+            factor = port[ar.PORT_CURRENT, a] if mode == ar.MODE_POWER else 1.0
             for b in range(p):
-                v += now[n + a, n + b] * port[J, b]
-                port[SLOPES + a, b] = factor * now[n + a, n + b]
+                v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+                port[ar.JACOBIAN + a, b] = factor * now[n + a, n + b]
             miss = v - wish
-            if mode == RESISTANCE:
-                miss = v - wish * port[J, a]
-                port[SLOPES + a, a] -= wish
-            elif mode == POWER:
-                miss = v * port[J, a] - wish
-                port[SLOPES + a, a] += v
-                high = high and port[SLOPES + a, a] > 0.0
-            port[MISS, a] = miss
+            if mode == ar.MODE_RESISTANCE:
+                miss = v - wish * port[ar.PORT_CURRENT, a]
+                port[ar.JACOBIAN + a, a] -= wish
+            elif mode == ar.MODE_POWER:
+                miss = v * port[ar.PORT_CURRENT, a] - wish
+                port[ar.JACOBIAN + a, a] += v
+                high = high and port[ar.JACOBIAN + a, a] > 0.0
+            port[ar.RESIDUAL, a] = miss
             size = 1.0 + abs(wish)
             there = there and abs(miss) < 1e-13 * size
             close = close and abs(miss) < 1e-8 * size
@@ -317,23 +261,23 @@ def _newton(t, now, ports, port):
             return True
         # elimination without row exchange: what a port's own current does to it outweighs what the others' do
         for c in range(p):
-            inverse = 1.0 / port[SLOPES + c, c]
-            port[MISS, c] *= inverse
+            inverse = 1.0 / port[ar.JACOBIAN + c, c]
+            port[ar.RESIDUAL, c] *= inverse
             for k in range(c + 1, p):
-                port[SLOPES + c, k] *= inverse
+                port[ar.JACOBIAN + c, k] *= inverse
             for r in range(c + 1, p):
-                factor = port[SLOPES + r, c]
-                port[MISS, r] -= factor * port[MISS, c]
+                factor = port[ar.JACOBIAN + r, c]
+                port[ar.RESIDUAL, r] -= factor * port[ar.RESIDUAL, c]
                 for k in range(c + 1, p):
-                    port[SLOPES + r, k] -= factor * port[SLOPES + c, k]
+                    port[ar.JACOBIAN + r, k] -= factor * port[ar.JACOBIAN + c, k]
         for c in range(p - 1, -1, -1):
             for k in range(c + 1, p):
-                port[MISS, c] -= port[SLOPES + c, k] * port[MISS, k]
-            port[J, c] -= port[MISS, c]
+                port[ar.RESIDUAL, c] -= port[ar.JACOBIAN + c, k] * port[ar.RESIDUAL, k]
+            port[ar.PORT_CURRENT, c] -= port[ar.RESIDUAL, c]
         if high and close:  # after a step from as near as this only round-off is left
             return True
     for a in range(p):
-        port[J, a] = port[BEFORE, a]
+        port[ar.PORT_CURRENT, a] = port[ar.PREVIOUS_CURRENT, a]
     return False
 
 
@@ -375,23 +319,23 @@ def currents(t, force, now, ports, port, out):
         value = 0.0
         for k in range(n):
             value += now[n + a, k] * force[k]
-        port[V_OPEN, a] = value
+        port[ar.PORT_OPEN_VOLTAGE, a] = value
     port_currents(t, now, ports, port)
     for k in range(n):
         value = 0.0
         for m in range(n):
             value += now[k, m] * force[m]
         for a in range(p):
-            value += now[k, n + a] * port[J, a]
+            value += now[k, n + a] * port[ar.PORT_CURRENT, a]
         out[k] = value
 
 
 @jit_internal
 def flow(t, y, cells, now, ports, work, port):
     """All currents, and the heat they make, for packs that stand in ``work`` and their network in ``now``."""
-    currents(t, work[E], now, ports, port, work[I_PACK])
+    currents(t, work[ar.EMF], now, ports, port, work[ar.PACK_CURRENT])
     for k in range(cells.shape[1]):
-        work[E_LINEAR, k] = work[E, k] - work[R_MORE, k] * work[I_PACK, k]
+        work[ar.EMF_LINEAR, k] = work[ar.EMF, k] - work[ar.R_ABOVE_REF, k] * work[ar.PACK_CURRENT, k]
     pack_heat(y, cells, work)
 
 
@@ -402,7 +346,7 @@ def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
     Fills ``work`` and ``port`` (see their rows above) and ``now``, the reduced network at the present resistances.
     """
     cell_state(y, cells, curves_of, curves, work)
-    resist(hybrid, work[R_MORE], now)
+    resist(hybrid, work[ar.R_ABOVE_REF], now)
     flow(t, y, cells, now, ports, work, port)
 
 
@@ -421,26 +365,33 @@ def pack_heat(y, cells, work):
     """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
     for k in range(n):
-        current, h = work[I_PACK, k], y[n + k]
-        g, dg, warmth, capacity = work[G, k], work[G_BY_Z, k], work[WARMTH, k], cells[Q, k]
-        relax = relaxation_heat(y[2 * n + k], cells[R1, k], cells[TAU1, k], g, dg, warmth, current, capacity)
-        relax += relaxation_heat(y[3 * n + k], cells[R2, k], cells[TAU2, k], g, dg, warmth, current, capacity)
-        work[OHMIC, k] = work[R_NOW, k] * current * current
-        work[RELAX, k] = relax
-        work[GAP, k] = hysteresis_heat(work[E_BY_H, k], work[GAP_BY_Z, k], cells[GAMMA, k], current, h)
-        work[REVERSIBLE, k] = -current * y[4 * n + k] * work[E_BY_T, k]
+        current, h = work[ar.PACK_CURRENT, k], y[n + k]
+        g, dg, warmth, capacity = (
+            work[ar.RC_FACTOR, k],
+            work[ar.RC_FACTOR_SLOPE, k],
+            work[ar.ARRHENIUS_FACTOR, k],
+            cells[ar.CAPACITY_AS, k],
+        )
+        relax = relaxation_heat(y[2 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
+        relax += relaxation_heat(y[3 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
+        work[ar.OHMIC_HEAT, k] = work[ar.R_OHMIC, k] * current * current
+        work[ar.RELAXATION_HEAT, k] = relax
+        work[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
+            work[ar.EMF_BY_HYSTERESIS, k], work[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
+        )
+        work[ar.REVERSIBLE_HEAT, k] = -current * y[4 * n + k] * work[ar.EMF_BY_T, k]
 
 
 @jit_inline
 def warming(k, here, y, cells, work, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
-    if cells[HEAT_CAPACITY, k] <= 0.0:
+    if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
-    heat = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
-    heat -= cells[HEAT_LOSS, k] * (here - cells[AMBIENT, k])
+    heat = work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+    heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
     for m in range(neighbours.shape[0]):
         heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
-    return heat / cells[HEAT_CAPACITY, k]
+    return heat / cells[ar.HEAT_CAPACITY, k]
 
 
 @jit_internal
@@ -448,12 +399,16 @@ def state_rates(y, cells, work, neighbours, out):
     """Time derivatives of the packs' state for the currents and the heat in ``work``."""
     n = cells.shape[1]
     for k in range(n):
-        current = work[I_PACK, k]
-        dz = -current / cells[Q, k]
+        current = work[ar.PACK_CURRENT, k]
+        dz = -current / cells[ar.CAPACITY_AS, k]
         out[k] = dz
-        out[n + k] = cells[GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (cells[R1, k] * work[G, k] * current - y[2 * n + k] / work[WARMTH, k]) / cells[TAU1, k]
-        out[3 * n + k] = (cells[R2, k] * work[G, k] * current - y[3 * n + k] / work[WARMTH, k]) / cells[TAU2, k]
+        out[n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[n + k])
+        out[2 * n + k] = (
+            cells[ar.R1, k] * work[ar.RC_FACTOR, k] * current - y[2 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU1, k]
+        out[3 * n + k] = (
+            cells[ar.R2, k] * work[ar.RC_FACTOR, k] * current - y[3 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU2, k]
         out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
 
 
@@ -465,23 +420,23 @@ def _row_product(matrix, r, what, work, port):
     for k in range(n):
         value += matrix[r, k] * work[what, k]
     for a in range(port.shape[1]):
-        value += matrix[r, n + a] * port[J, a]
+        value += matrix[r, n + a] * port[ar.PORT_CURRENT, a]
     return value
 
 
 @jit_entry
 def device_current(d, flows, work, port):
     """Current through device ``d`` [A]."""
-    return _row_product(flows, d, I_PACK, work, port)
+    return _row_product(flows, d, ar.PACK_CURRENT, work, port)
 
 
 @jit_entry
 def damage_rate(d, current, damage, devices, curves):
     """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
-    multiple = abs(current) / devices[d, RATING]
-    if multiple <= devices[d, LEAST]:
-        return -damage / devices[d, COOLING]
-    seconds, _, _ = curve_value(curves, int(devices[d, TRIP_CURVE]), np.log(multiple))
+    multiple = abs(current) / devices[d, ar.RATING_A]
+    if multiple <= devices[d, ar.MIN_TRIP_MULTIPLE]:
+        return -damage / devices[d, ar.THERMAL_TIME_CONSTANT_S]
+    seconds, _, _ = curve_value(curves, int(devices[d, ar.TRIP_CURVE]), np.log(multiple))
     return np.exp(-seconds)
 
 
@@ -491,7 +446,7 @@ def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, fl
     n, p = cells.shape[1], ports.shape[0]
     work, port, now = working_arrays(n, p)
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
-    out = np.empty(N_STATES * n + devices.shape[0])
+    out = np.empty(ar.N_STATES * n + devices.shape[0])
     rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out)
     return out
 
@@ -502,7 +457,7 @@ def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
     n = cells.shape[1]
     state_rates(y, cells, work, neighbours, out)
     for d in range(devices.shape[0]):
-        out[N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[N_STATES * n + d], devices, curves)
+        out[ar.N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[ar.N_STATES * n + d], devices, curves)
 
 
 @jit_allocating
@@ -513,26 +468,28 @@ def _current_by_emf(t, now, ports, port):
     out = now[:n].copy()
     held = False
     for a in range(p):
-        mode = ports[a, MODE]
-        held = held or (ports[a, LIVE] > 0.0 and (mode == VOLTAGE or mode == POWER or mode == RESISTANCE))
+        mode = ports[a, ar.MODE]
+        held = held or (
+            ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE)
+        )
     if held:  # a port that holds voltage or power answers a change of electromotive force by a change of current
         slopes = np.zeros((p, p))
         drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
-            if ports[a, LIVE] > 0.0 and (ports[a, MODE] == VOLTAGE or ports[a, MODE] == RESISTANCE):
+            if ports[a, ar.LIVE] > 0.0 and (ports[a, ar.MODE] == ar.MODE_VOLTAGE or ports[a, ar.MODE] == ar.MODE_RESISTANCE):
                 for b in range(p):
                     slopes[a, b] = -now[n + a, n + b]
-                if ports[a, MODE] == RESISTANCE:
+                if ports[a, ar.MODE] == ar.MODE_RESISTANCE:
                     slopes[a, a] += commanded(t, ports, a)
                 for k in range(n):
                     drive[a, k] = now[n + a, k]
-            elif ports[a, LIVE] > 0.0 and ports[a, MODE] == POWER:
+            elif ports[a, ar.LIVE] > 0.0 and ports[a, ar.MODE] == ar.MODE_POWER:
                 for b in range(p):
-                    slopes[a, b] = port[J, a] * now[n + a, n + b]
-                slopes[a, a] += port[V, a]
+                    slopes[a, b] = port[ar.PORT_CURRENT, a] * now[n + a, n + b]
+                slopes[a, a] += port[ar.PORT_VOLTAGE, a]
                 for k in range(n):
-                    drive[a, k] = -port[J, a] * now[n + a, k]
+                    drive[a, k] = -port[ar.PORT_CURRENT, a] * now[n + a, k]
         solve_in_place(slopes, drive)
         for k in range(n):
             for m in range(n):
@@ -551,42 +508,42 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
     work, port, now = working_arrays(n, p)
     solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
     by_emf = _current_by_emf(t, now, ports, port)
-    size = N_STATES * n + devices.shape[0]
+    size = ar.N_STATES * n + devices.shape[0]
     out = np.zeros((size, size))
     for d in range(devices.shape[0]):
-        if abs(device_current(d, flows, work, port)) <= devices[d, LEAST] * devices[d, RATING]:
-            out[N_STATES * n + d, N_STATES * n + d] = -1.0 / devices[d, COOLING]
+        if abs(device_current(d, flows, work, port)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
+            out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
     for k in range(n):
         z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
-        current = work[I_PACK, k]
+        current = work[ar.PACK_CURRENT, k]
         sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-        ns, gamma = cells[NS, k], cells[GAMMA, k]
-        half, dhalf, d2half = curve_value(curves, curves_of[HALF_WIDTH, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ENTROPY, k], z)
-        g, dg, d2g = curve_value(curves, curves_of[RC_FACTOR, k], z)
+        ns, gamma = cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
+        half, dhalf, d2half = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        g, dg, d2g = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
         warmth = rc_warmth(k, temperature, cells)
-        warmth_by_t = -warmth * cells[ARRHENIUS_RC, k] / (temperature * temperature)
+        warmth_by_t = -warmth * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
         # How this pack's rates answer to its own current ...
-        to_z = -1.0 / cells[Q, k]
+        to_z = -1.0 / cells[ar.CAPACITY_AS, k]
         to_h = gamma * (1.0 + sign * h) * to_z
-        to_v1, to_v2 = cells[R1, k] * g / cells[TAU1, k], cells[R2, k] * g / cells[TAU2, k]
+        to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
         to_t = 0.0
-        hot = cells[HEAT_CAPACITY, k] > 0.0
+        hot = cells[ar.HEAT_CAPACITY, k] > 0.0
         if hot:
-            to_t = 2.0 * current * work[R_NOW, k] - temperature * ns * s
+            to_t = 2.0 * current * work[ar.R_OHMIC, k] - temperature * ns * s
             to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
-            for v, ohm, tau in ((v1, cells[R1, k], cells[TAU1, k]), (v2, cells[R2, k], cells[TAU2, k])):
+            for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
-                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[Q, k])
-            to_t /= cells[HEAT_CAPACITY, k]
+                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
+            to_t /= cells[ar.HEAT_CAPACITY, k]
         for m in range(n):
-            for block in range(N_STATES):
+            for block in range(ar.N_STATES):
                 if block == 0:
-                    slope = work[E_BY_Z, m] - work[I_PACK, m] * work[R_BY_Z, m]
+                    slope = work[ar.EMF_BY_SOC, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_SOC, m]
                 elif block == 1:
-                    slope = work[E_BY_H, m]
+                    slope = work[ar.EMF_BY_HYSTERESIS, m]
                 elif block == 4:
-                    slope = work[E_BY_T, m] - work[I_PACK, m] * work[R_BY_T, m]
+                    slope = work[ar.EMF_BY_T, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_T, m]
                 else:
                     slope = -1.0
                 by_state = by_emf[k, m] * slope
@@ -597,21 +554,21 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
                 out[3 * n + k, column] = to_v2 * by_state
                 out[4 * n + k, column] = to_t * by_state
         # ... and to its own state at given current.
-        out[n + k, n + k] -= gamma * abs(current / cells[Q, k])
-        for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+        out[n + k, n + k] -= gamma * abs(current / cells[ar.CAPACITY_AS, k])
+        for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
             row = block * n + k
             out[row, row] -= 1.0 / (warmth * tau)
             out[row, k] += ohm * dg * current / tau
             if hot:
                 out[row, 4 * n + k] += v * warmth_by_t / (warmth * warmth * tau)
         if hot:
-            capacity = cells[HEAT_CAPACITY, k]
-            by_z = current * current * work[R_BY_Z, k] - current * temperature * ns * ds
+            capacity = cells[ar.HEAT_CAPACITY, k]
+            by_z = current * current * work[ar.R_BY_SOC, k] - current * temperature * ns * ds
             by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
-            by_t = current * current * work[R_BY_T, k] - current * ns * s - cells[HEAT_LOSS, k]
-            for block, v, ohm, tau in ((2, v1, cells[R1, k], cells[TAU1, k]), (3, v2, cells[R2, k], cells[TAU2, k])):
+            by_t = current * current * work[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
+            for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
                 if ohm > 0.0:
-                    follow = 0.5 * tau * current / cells[Q, k]
+                    follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
                     by_z -= v * v / ohm * (dg / (g * g * warmth) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
                     by_t -= v * v * warmth_by_t / (ohm * g * warmth * warmth)
                     out[4 * n + k, block * n + k] += 2.0 * v / (ohm * g) * (1.0 / warmth - follow * dg / g) / capacity
@@ -627,12 +584,12 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices,
 @jit_inline
 def cell_volts(k, z, work, cells, curves_of, curves):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
-    cell = (work[E, k] - work[I_PACK, k] * (work[R_NOW, k] - cells[R_WIRING, k])) / cells[NS, k]
-    if curves_of[HIGHEST, k] == curves_of[OCV, k]:
+    cell = (work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * (work[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
+    if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
         return cell, cell
-    mean, _, _ = curve_value(curves, curves_of[OCV, k], z)
-    fullest, _, _ = curve_value(curves, curves_of[HIGHEST, k], z)
-    emptiest, _, _ = curve_value(curves, curves_of[LOWEST, k], z)
+    mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+    fullest, _, _ = curve_value(curves, curves_of[ar.HIGHEST_CELL_CURVE, k], z)
+    emptiest, _, _ = curve_value(curves, curves_of[ar.LOWEST_CELL_CURVE, k], z)
     return cell + fullest - mean, cell + emptiest - mean
 
 
@@ -645,19 +602,22 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
     other side; energy at the mean of the pack's terminal voltage at both instants.
     """
     for k in range(cells.shape[1]):
-        z, last = y[k], acc[ACC_LAST_SOC, k]
+        z, last = y[k], acc[ar.ACC_LAST_SOC, k]
         high, low = cell_volts(k, z, work, cells, curves_of, curves)
-        acc[ACC_CELL_MAX, k], acc[ACC_CELL_MIN, k] = max(acc[ACC_CELL_MAX, k], high), min(acc[ACC_CELL_MIN, k], low)
-        volt = work[E, k] - work[I_PACK, k] * work[R_NOW, k]
+        acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
+            max(acc[ar.ACC_CELL_MAX_V, k], high),
+            min(acc[ar.ACC_CELL_MIN_V, k], low),
+        )
+        volt = work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * work[ar.R_OHMIC, k]
         if z > max(last, 1.0):
             over = z - max(last, 1.0)
-            acc[ACC_OVER_AS, k] += cells[Q, k] * over
-            acc[ACC_OVER_J, k] += cells[Q, k] * over * 0.5 * (volt + acc[ACC_LAST_V, k])
+            acc[ar.ACC_BEYOND_FULL_AS, k] += cells[ar.CAPACITY_AS, k] * over
+            acc[ar.ACC_BEYOND_FULL_J, k] += cells[ar.CAPACITY_AS, k] * over * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
         elif z < min(last, 0.0):
             under = min(last, 0.0) - z
-            acc[ACC_UNDER_AS, k] += cells[Q, k] * under
-            acc[ACC_UNDER_J, k] += cells[Q, k] * under * 0.5 * (volt + acc[ACC_LAST_V, k])
-        acc[ACC_LAST_SOC, k], acc[ACC_LAST_V, k] = z, volt
+            acc[ar.ACC_BEYOND_EMPTY_AS, k] += cells[ar.CAPACITY_AS, k] * under
+            acc[ar.ACC_BEYOND_EMPTY_J, k] += cells[ar.CAPACITY_AS, k] * under * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
+        acc[ar.ACC_LAST_SOC, k], acc[ar.ACC_LAST_V, k] = z, volt
 
 
 @jit_internal
@@ -667,63 +627,63 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
     p = ports.shape[0]
     total = 0.0
     for a in range(p):
-        current, volt = port[J, a], port[V, a]
+        current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
         total += current
         if current > 0.0:
-            port_acc[PORT_OUT_J, a] += w * current * volt
-            port_acc[PORT_OUT_AS, a] += w * current
+            port_acc[ar.PORT_OUT_J, a] += w * current * volt
+            port_acc[ar.PORT_OUT_AS, a] += w * current
         else:
-            port_acc[PORT_IN_J, a] -= w * current * volt
-            port_acc[PORT_IN_AS, a] -= w * current
+            port_acc[ar.PORT_IN_J, a] -= w * current * volt
+            port_acc[ar.PORT_IN_AS, a] -= w * current
         # What was asked: by a command in watts, or in amperes at the voltage there is.
         asked = commanded(t, ports, a)
-        if ports[a, KIND] == CURRENT:
+        if ports[a, ar.KIND] == ar.MODE_CURRENT:
             asked *= volt
-        elif ports[a, KIND] == RESISTANCE:
+        elif ports[a, ar.KIND] == ar.MODE_RESISTANCE:
             asked = volt * volt / asked
-        elif ports[a, KIND] == OFF:
+        elif ports[a, ar.KIND] == ar.MODE_OFF:
             asked = 0.0
         if asked > 0.0:
-            port_acc[PORT_ASKED_OUT_J, a] += w * asked
-            port_acc[PORT_AC_ASKED_J, a] += w * ports[a, AC_ASKED]
-            port_acc[PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, AC]
+            port_acc[ar.PORT_ASKED_OUT_J, a] += w * asked
+            port_acc[ar.PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
+            port_acc[ar.PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
         else:
-            port_acc[PORT_ASKED_IN_J, a] -= w * asked
+            port_acc[ar.PORT_ASKED_IN_J, a] -= w * asked
         if abs(current) > 1e-6:
-            port_acc[PORT_CONDUCTS_S, a] += w
-        if ports[a, LIVE] > 0.0:
-            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
-            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+            port_acc[ar.PORT_CONDUCTS_S, a] += w
+        if ports[a, ar.LIVE] > 0.0:
+            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
     for k in range(n):
-        current, temperature = work[I_PACK, k], y[4 * n + k]
+        current, temperature = work[ar.PACK_CURRENT, k], y[4 * n + k]
         if current > 0.0:
-            acc[ACC_OUT, k] += w * current
-            acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
+            acc[ar.ACC_OUT_AS, k] += w * current
+            acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
         else:
-            acc[ACC_IN, k] -= w * current
-            acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
-            most, _, _ = curve_value(curves, curves_of[COLD, k], temperature - KELVIN)
-            if -current * 3600.0 > most * cells[Q, k] * (1.0 + 1e-9):
-                acc[ACC_COLD_S, k] += w
+            acc[ar.ACC_IN_AS, k] -= w * current
+            acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
+            most, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
+            if -current * 3600.0 > most * cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
+                acc[ar.ACC_OVER_CHARGE_RATE_S, k] += w
         if total > 0.0:
-            acc[ACC_DISCHARGE, k] += w * current
+            acc[ar.ACC_DISCHARGE_AS, k] += w * current
         elif total < 0.0:
-            acc[ACC_CHARGE, k] -= w * current
-        acc[ACC_OHMIC, k] += w * work[OHMIC, k]
-        acc[ACC_RELAX, k] += w * work[RELAX, k]
-        acc[ACC_HYSTERESIS, k] += w * work[GAP, k]
-        acc[ACC_REVERSIBLE, k] += w * work[REVERSIBLE, k]
-        acc[ACC_T_MIN, k] = min(acc[ACC_T_MIN, k], temperature)
-        acc[ACC_T_MAX, k] = max(acc[ACC_T_MAX, k], temperature)
+            acc[ar.ACC_CHARGE_AS, k] -= w * current
+        acc[ar.ACC_OHMIC_J, k] += w * work[ar.OHMIC_HEAT, k]
+        acc[ar.ACC_RELAXATION_J, k] += w * work[ar.RELAXATION_HEAT, k]
+        acc[ar.ACC_HYSTERESIS_J, k] += w * work[ar.HYSTERESIS_HEAT, k]
+        acc[ar.ACC_REVERSIBLE_J, k] += w * work[ar.REVERSIBLE_HEAT, k]
+        acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
+        acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
         for m in range(n):
-            moment[k, m] += w * current * work[I_PACK, m]
+            moment[k, m] += w * current * work[ar.PACK_CURRENT, m]
         for a in range(p):
-            both = w * current * port[J, a]
+            both = w * current * port[ar.PORT_CURRENT, a]
             moment[k, n + a] += both
             moment[n + a, k] += both
     for a in range(p):
         for b in range(p):
-            moment[n + a, n + b] += w * port[J, a] * port[J, b]
+            moment[n + a, n + b] += w * port[ar.PORT_CURRENT, a] * port[ar.PORT_CURRENT, b]
 
 
 @jit_internal
@@ -731,13 +691,15 @@ def give_heat(w, y, work, cells, neighbours, acc):
     """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
     n = cells.shape[1]
     for k in range(n):
-        if cells[HEAT_CAPACITY, k] > 0.0:
-            watt = cells[HEAT_LOSS, k] * (y[4 * n + k] - cells[AMBIENT, k])
+        if cells[ar.HEAT_CAPACITY, k] > 0.0:
+            watt = cells[ar.HEAT_LOSS, k] * (y[4 * n + k] - cells[ar.AMBIENT_K, k])
             for m in range(neighbours.shape[0]):
                 watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
         else:
-            watt = work[OHMIC, k] + work[RELAX, k] + work[GAP, k] + work[REVERSIBLE, k]
-        acc[ACC_HEAT_OUT, k] += w * watt
+            watt = (
+                work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+            )
+        acc[ar.ACC_HEAT_OUT_J, k] += w * watt
 
 
 @jit_inline
@@ -780,10 +742,13 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
     for k in range(n):
         a, b = y_0[k], y_1[k]
         soc[0, k], soc[1, k] = min(soc[0, k], a, b), max(soc[1, k], a, b)
-        turns = work_0[I_PACK, k] * work_1[I_PACK, k] < 0.0
+        turns = work_0[ar.PACK_CURRENT, k] * work_1[ar.PACK_CURRENT, k] < 0.0
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
-            m_0, m_1 = -h * work_0[I_PACK, k] / cells[Q, k], -h * work_1[I_PACK, k] / cells[Q, k]
+            m_0, m_1 = (
+                -h * work_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -h * work_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+            )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
             if full:
@@ -796,8 +761,14 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = h * (work_0[I_PACK, low] / cells[Q, low] - work_0[I_PACK, high] / cells[Q, high])
-        m_1 = h * (work_1[I_PACK, low] / cells[Q, low] - work_1[I_PACK, high] / cells[Q, high])
+        m_0 = h * (
+            work_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - work_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+        )
+        m_1 = h * (
+            work_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - work_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+        )
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 
@@ -824,16 +795,23 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, a
     _, _, _, apart, _ = extremes
     n, p = work_1.shape[1], port_1.shape[1]
     for k in range(n):
-        current = _beyond(t_0, work_0[I_PACK, k], t_1, work_1[I_PACK, k], t_2, work_2[I_PACK, k])
-        acc[ACC_PEAK_OUT, k] = max(acc[ACC_PEAK_OUT, k], current)
-        acc[ACC_PEAK_IN, k] = max(acc[ACC_PEAK_IN, k], -current)
+        current = _beyond(t_0, work_0[ar.PACK_CURRENT, k], t_1, work_1[ar.PACK_CURRENT, k], t_2, work_2[ar.PACK_CURRENT, k])
+        acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
+        acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
     for a in range(p):
-        if port_acc[PORT_MIN_V, a] < np.inf:
-            volt = _beyond(t_0, port_0[V, a], t_1, port_1[V, a], t_2, port_2[V, a])
-            port_acc[PORT_MIN_V, a] = min(port_acc[PORT_MIN_V, a], volt)
-            port_acc[PORT_MAX_V, a] = max(port_acc[PORT_MAX_V, a], volt)
+        if port_acc[ar.PORT_MIN_V, a] < np.inf:
+            volt = _beyond(t_0, port_0[ar.PORT_VOLTAGE, a], t_1, port_1[ar.PORT_VOLTAGE, a], t_2, port_2[ar.PORT_VOLTAGE, a])
+            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
         for b in range(a):
-            gap = _beyond(t_0, port_0[V, a] - port_0[V, b], t_1, port_1[V, a] - port_1[V, b], t_2, port_2[V, a] - port_2[V, b])
+            gap = _beyond(
+                t_0,
+                port_0[ar.PORT_VOLTAGE, a] - port_0[ar.PORT_VOLTAGE, b],
+                t_1,
+                port_1[ar.PORT_VOLTAGE, a] - port_1[ar.PORT_VOLTAGE, b],
+                t_2,
+                port_2[ar.PORT_VOLTAGE, a] - port_2[ar.PORT_VOLTAGE, b],
+            )
             apart[a, b] = max(apart[a, b], abs(gap))
 
 
@@ -843,8 +821,8 @@ def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2
     branch = extremes[4]
     for i in range(branch.size):
         current = _beyond(
-            t_0, _row_product(flows, i, I_PACK, work_0, port_0), t_1, _row_product(flows, i, I_PACK, work_1, port_1), t_2,
-            _row_product(flows, i, I_PACK, work_2, port_2),
+            t_0, _row_product(flows, i, ar.PACK_CURRENT, work_0, port_0), t_1, _row_product(flows, i, ar.PACK_CURRENT, work_1, port_1), t_2,
+            _row_product(flows, i, ar.PACK_CURRENT, work_2, port_2),
         )  # fmt: skip
         branch[i] = max(branch[i], abs(current))
 
@@ -855,9 +833,9 @@ def reach_ends(work, port, flows, extremes):
     _, _, _, apart, branch = extremes
     for a in range(port.shape[1]):
         for b in range(a):
-            apart[a, b] = max(apart[a, b], abs(port[V, a] - port[V, b]))
+            apart[a, b] = max(apart[a, b], abs(port[ar.PORT_VOLTAGE, a] - port[ar.PORT_VOLTAGE, b]))
     for i in range(branch.size):
-        branch[i] = max(branch[i], abs(_row_product(flows, i, I_PACK, work, port)))
+        branch[i] = max(branch[i], abs(_row_product(flows, i, ar.PACK_CURRENT, work, port)))
 
 
 @jit_allocating
@@ -889,7 +867,7 @@ def accumulate(
         work_0, work_1, work = work_1, work, work_0
         port_0, port_1, port = port_1, port, port_0
         for a in range(p):
-            port[J, a] = port_1[J, a]
+            port[ar.PORT_CURRENT, a] = port_1[ar.PORT_CURRENT, a]
         solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
         gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
         gather_cells(states[i], work, cells, curves_of, curves, acc)
@@ -922,20 +900,20 @@ def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, ou
 def note(i, y, work, port, terminal, out_y, out_pack, out_port):
     """Write what is reported of one instant to place ``i``."""
     n = work.shape[1]
-    for j in range(N_STATES * n):
+    for j in range(ar.N_STATES * n):
         out_y[i, j] = y[j]
     for k in range(n):
-        out_pack[0, i, k] = work[I_PACK, k]
+        out_pack[0, i, k] = work[ar.PACK_CURRENT, k]
         out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
     for a in range(port.shape[1]):
-        out_port[0, i, a] = port[J, a]
-        out_port[1, i, a] = port[V, a]
+        out_port[0, i, a] = port[ar.PORT_CURRENT, a]
+        out_port[1, i, a] = port[ar.PORT_VOLTAGE, a]
 
 
 @jit_internal
 def terminal_voltage(k, work, port, terminal):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
-    return _row_product(terminal, k, E_LINEAR, work, port)
+    return _row_product(terminal, k, ar.EMF_LINEAR, work, port)
 
 
 def stored_energy_j(y, cells, packs_curves):
@@ -952,17 +930,17 @@ def stored_energy_j(y, cells, packs_curves):
         OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
     """
     n = cells.shape[1]
-    z, h, v1, v2, temperature = np.reshape(y[: N_STATES * n], (N_STATES, n))
+    z, h, v1, v2, temperature = np.reshape(y[: ar.N_STATES * n], (ar.N_STATES, n))
     c = cells
     ocv, width, entropy, factor = zip(*packs_curves, strict=True)
-    volt_soc = _at(ocv, z, "integral") - c[T_REF] * _at(entropy, z, "integral")
+    volt_soc = _at(ocv, z, "integral") - c[ar.T_REF_K] * _at(entropy, z, "integral")
     half, g = _at(width, z), _at(factor, z)
     relax = sum(
         np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
-        for r, tau, v in ((R1, TAU1, v1), (R2, TAU2, v2))
+        for r, tau, v in ((ar.R1, ar.TAU1, v1), (ar.R2, ar.TAU2, v2))
     )
-    heat = c[HEAT_CAPACITY] * (temperature - c[T_REF])
-    return c[NS] * c[Q] * (volt_soc + half * h**2 / (2 * c[GAMMA])) + relax + heat
+    heat = c[ar.HEAT_CAPACITY] * (temperature - c[ar.T_REF_K])
+    return c[ar.N_SERIES] * c[ar.CAPACITY_AS] * (volt_soc + half * h**2 / (2 * c[ar.GAMMA])) + relax + heat
 
 
 def _at(curves, z, what="__call__"):
@@ -972,3 +950,58 @@ def _at(curves, z, what="__call__"):
         mine = [k for k, other in enumerate(curves) if other is curve]
         out[mine] = getattr(curve, what)(z[mine])
     return out
+
+
+# Names that modules which are being changed elsewhere still use.
+N_STATES = ar.N_STATES
+TAU1 = ar.TAU1
+Q = ar.CAPACITY_AS
+HEAT_CAPACITY = ar.HEAT_CAPACITY
+R1 = ar.R1
+ARRHENIUS_RC = ar.ARRHENIUS_RC_K
+HEAT_LOSS = ar.HEAT_LOSS
+GAMMA = ar.GAMMA
+R_WIRING = ar.R_WIRING
+R_REF = ar.R_REF
+N_CELL_ROWS = ar.N_CELL_ROWS
+N_CURVES = ar.N_CURVES
+LIVE = ar.LIVE
+RECOVERY = ar.RECOVERY_VOLT
+RESISTANCE = ar.MODE_RESISTANCE
+MODE = ar.MODE
+OFF = ar.MODE_OFF
+POWER = ar.MODE_POWER
+CURRENT = ar.MODE_CURRENT
+CURRENT_MAX = ar.CURRENT_MAX
+N_PORT_COLUMNS = ar.N_PORT_COLUMNS
+LEAST = ar.MIN_TRIP_MULTIPLE
+RATING = ar.RATING_A
+COOLING = ar.THERMAL_TIME_CONSTANT_S
+N_DEVICE_COLUMNS = ar.N_DEVICE_COLUMNS
+INSTANT_DELAY = ar.PICKUP_DELAY_S
+ACC_REVERSIBLE = ar.ACC_REVERSIBLE_J
+ACC_HYSTERESIS = ar.ACC_HYSTERESIS_J
+ACC_OHMIC = ar.ACC_OHMIC_J
+ACC_LAST_SOC = ar.ACC_LAST_SOC
+ACC_HEAT_OUT = ar.ACC_HEAT_OUT_J
+ACC_RELAX = ar.ACC_RELAXATION_J
+E_BY_ZT = ar.EMF_BY_SOC_T
+G = ar.RC_FACTOR
+G_BY_Z = ar.RC_FACTOR_SLOPE
+E_BY_T = ar.EMF_BY_T
+WARMTH = ar.ARRHENIUS_FACTOR
+GAP = ar.HYSTERESIS_HEAT
+N_PORT_WORK = ar.N_PORT_WORK
+R_BY_Z = ar.R_BY_SOC
+I_PACK = ar.PACK_CURRENT
+R_NOW = ar.R_OHMIC
+GAP_BY_Z = ar.HALF_WIDTH_SLOPE
+E = ar.EMF
+J = ar.PORT_CURRENT
+R_BY_T = ar.R_BY_T
+OHMIC = ar.OHMIC_HEAT
+E_BY_H = ar.EMF_BY_HYSTERESIS
+RELAX = ar.RELAXATION_HEAT
+REVERSIBLE = ar.REVERSIBLE_HEAT
+E_BY_Z = ar.EMF_BY_SOC
+V = ar.PORT_VOLTAGE

@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 
 # Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
@@ -171,18 +172,18 @@ def watch_solved(
                 out,
             ),
         )
-        total += work[eq.I_PACK, k]
+        total += work[ar.PACK_CURRENT, k]
     for q in range(p):
         a = PACK_SLOTS * n + PORT_SLOTS * q
-        full = reported_full(ports[q, eq.STOP], y, pack_state, monitor_state)
+        full = reported_full(ports[q, ar.STOP_REPORT], y, pack_state, monitor_state)
         _watch_port(q, a, n, t, phase, ports, port, now, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
-        total += port[eq.J, q] + port[eq.V, q]
+        total += port[ar.PORT_CURRENT, q] + port[ar.PORT_VOLTAGE, q]
     for d in range(devices.shape[0]):
         a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
         if device_state[d] == QUIET or device_state[d] == RUNNING:
-            out[a] = y[eq.N_STATES * n + d] - 1.0
-            over = abs(eq.device_current(d, flows, work, port)) / devices[d, eq.RATING] - devices[d, eq.INSTANT]
+            out[a] = y[ar.N_STATES * n + d] - 1.0
+            over = abs(eq.device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
             out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
             worst = max(worst, out[a], out[a + 1])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
@@ -195,14 +196,14 @@ def _watch_pack(
 ):  # fmt: skip
     """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
-    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[eq.I_PACK, k], pack_state[k]
-    rate = current * 3600.0 / cells[eq.Q, k]
+    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
+    rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
     base = PACK_SLOTS * k
     worst = -1.0
     if state == FULL_OPEN and pack_live[k]:
-        worst = work[eq.E, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
+        worst = work[ar.EMF, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
     elif state == EMPTY_OPEN and pack_live[k]:
-        worst = eq.terminal_voltage(k, work, port, terminal) - work[eq.E, k] - VOLT_BAND
+        worst = eq.terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
     elif state == FULL_CONDUCTING:
         worst = -rate - CURRENT_BAND_C
     elif state == EMPTY_CONDUCTING:
@@ -279,37 +280,37 @@ def reported_full(which, y, pack_state, monitor_state):
 
 @jit_inline
 def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
-    if ports[q, eq.LIVE] == 0.0 or phase[q] == DONE:
+    if ports[q, ar.LIVE] == 0.0 or phase[q] == DONE:
         return
     wish = eq.commanded(t, ports, q)
-    current, volt = port[eq.J, q], port[eq.V, q]
-    charge = ports[q, eq.KIND] != eq.RESISTANCE and wish < 0.0
+    current, volt = port[ar.PORT_CURRENT, q], port[ar.PORT_VOLTAGE, q]
+    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
     if phase[q] == FOLLOW:
         if charge:
-            out[a] = volt - ports[q, eq.VOLT_LIMIT]
-            out[a + 1] = -current / ports[q, eq.CURRENT_MAX] - 1.0 - HOLD_BAND
+            out[a] = volt - ports[q, ar.VOLT_LIMIT]
+            out[a + 1] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
         elif wish > 0.0:
-            out[a] = ports[q, eq.CUTOFF] - volt
-            if ports[q, eq.KIND] == eq.POWER:  # d(power)/d(current) has come down to nothing
+            out[a] = ports[q, ar.CUTOFF_VOLT] - volt
+            if ports[q, ar.KIND] == ar.MODE_POWER:  # d(power)/d(current) has come down to nothing
                 out[a + 1] = -(volt + now[n + q, n + q] * current)
     elif phase[q] == LIMITED:
-        out[a] = volt - ports[q, eq.VOLT_LIMIT]
-        most = ports[q, eq.CURRENT_MAX] * (volt if ports[q, eq.KIND] == eq.POWER else 1.0)
+        out[a] = volt - ports[q, ar.VOLT_LIMIT]
+        most = ports[q, ar.CURRENT_MAX] * (volt if ports[q, ar.KIND] == ar.MODE_POWER else 1.0)
         out[a + 1] = most / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
     elif phase[q] == HOLD:
-        limit = wish if ports[q, eq.KIND] == eq.CURRENT else wish / volt
-        limit = max(limit, -ports[q, eq.CURRENT_MAX])
+        limit = wish if ports[q, ar.KIND] == ar.MODE_CURRENT else wish / volt
+        limit = max(limit, -ports[q, ar.CURRENT_MAX])
         out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
-        below = ports[q, eq.TAIL] + current
-        out[a + 1] = -below - 1e-9 if ports[q, eq.TAIL_RUNS] > 0.0 else below - 1e-9
+        below = ports[q, ar.TAIL_A] + current
+        out[a + 1] = -below - 1e-9 if ports[q, ar.TAIL_RUNS] > 0.0 else below - 1e-9
         out[a + 2] = current - 1e-9  # a charger takes no current from the bank
     elif phase[q] == IDLE:
-        out[a] = ports[q, eq.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
+        out[a] = ports[q, ar.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == CUT:
-        out[a] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
-        out[a + 4] = volt - ports[q, eq.RECOVERY]
-    if ports[q, eq.REBULK] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
-        out[a + 2] = min(ports[q, eq.REBULK] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
+        out[a] = volt - ports[q, ar.RECOVERY_VOLT]
+    if ports[q, ar.IS_CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
+        out[a + 4] = volt - ports[q, ar.RECOVERY_VOLT]
+    if ports[q, ar.REBULK_VOLT] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
+        out[a + 2] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
     elif charge and phase[q] != CUT:
         out[a + 3] = full

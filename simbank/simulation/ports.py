@@ -53,6 +53,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation import events
 
@@ -159,7 +160,7 @@ def note(log, count, t, a, what, value):
 def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     phase[a] = new
-    ports[a, eq.MODE] = mode
+    ports[a, ar.MODE] = mode
     if what >= 0 and not (equip[a, STAYS] > 0.0 and told[a] & (1 << what)):
         told[a] |= 1 << what
         note(log, count, t, a, what, volt)
@@ -169,18 +170,18 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
 def _keep_clock(a, t, phase, ports, timer, equip):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     clock = timer[a]
-    absorbs = equip[a, CHARGER] > 0.0 and ports[a, eq.REBULK] == 0.0 and ports[a, eq.LIVE] > 0.0
+    absorbs = equip[a, CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
     absorbs = absorbs and (phase[a] == events.HOLD or phase[a] == events.IDLE)
     if absorbs and clock[ABSORB_AT] == np.inf:
         clock[ABSORB_AT] = t + clock[ABSORB_LEFT]
     elif not absorbs and clock[ABSORB_AT] < np.inf:
         clock[ABSORB_LEFT], clock[ABSORB_AT] = max(0.0, clock[ABSORB_AT] - t), np.inf
-    if absorbs and phase[a] == events.IDLE and ports[a, eq.TAIL] > 0.0 and ports[a, eq.TAIL_RUNS] == 0.0:
-        ports[a, eq.TAIL_RUNS] = 1.0  # no current at all is below any tail
+    if absorbs and phase[a] == events.IDLE and ports[a, ar.TAIL_A] > 0.0 and ports[a, ar.TAIL_RUNS] == 0.0:
+        ports[a, ar.TAIL_RUNS] = 1.0  # no current at all is below any tail
         clock[TAIL_AT] = t + equip[a, TAIL_TIME]
     elif not absorbs:
-        ports[a, eq.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
-    if ports[a, eq.CUT_OFF] == 0.0:
+        ports[a, ar.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
+    if ports[a, ar.IS_CUT_OFF] == 0.0:
         clock[RECOVER_AT] = np.inf
     clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
 
@@ -207,8 +208,8 @@ def _turns(a, value, phase):
 @jit_inline
 def _begin_bulk(a, ports, timer, told, equip):
     """A new charge: bulk, then absorption with the whole of its time."""
-    ports[a, eq.REBULK], ports[a, eq.TAIL_RUNS] = 0.0, 0.0
-    ports[a, eq.VOLT_LIMIT], ports[a, eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+    ports[a, ar.REBULK_VOLT], ports[a, ar.TAIL_RUNS] = 0.0, 0.0
+    ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
     timer[a, REBULK_AT] = timer[a, ABSORB_AT] = timer[a, TAIL_AT] = np.inf
     timer[a, ABSORB_LEFT] = equip[a, ABSORB_MAX]
     told[a] = 0
@@ -222,45 +223,47 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
         row, command = ports[a], commands[a]
         present, stays, charger = command[C_PRESENT] > 0.0, equip[a, STAYS] > 0.0, equip[a, CHARGER] > 0.0
         if not stays:
-            row[eq.MODE] = row[eq.KIND] = eq.OFF
-            row[eq.SET] = row[eq.SLOPE] = row[eq.AC] = row[eq.AC_ASKED] = 0.0
+            row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
+            row[ar.COMMANDED] = row[ar.COMMANDED_SLOPE] = row[ar.AC_RATIO] = row[ar.AC_ASKED_W] = 0.0
             phase[a] = events.DONE
             if not present:
                 continue
-        kind = command[C_KIND] if present else eq.POWER
+        kind = command[C_KIND] if present else ar.MODE_POWER
         value = command[C_VALUE]
-        if charger and kind == eq.POWER:
+        if charger and kind == ar.MODE_POWER:
             value = max(value, -equip[a, POWER_MAX])
-        row[eq.KIND], row[eq.SET], row[eq.SLOPE] = kind, value, command[C_SLOPE]
-        row[eq.AC], row[eq.AC_ASKED] = command[C_AC], command[C_AC_ASKED]
+        row[ar.KIND], row[ar.COMMANDED], row[ar.COMMANDED_SLOPE] = kind, value, command[C_SLOPE]
+        row[ar.AC_RATIO], row[ar.AC_ASKED_W] = command[C_AC], command[C_AC_ASKED]
         if present:
-            row[eq.CUTOFF] = command[C_CUTOFF]
+            row[ar.CUTOFF_VOLT] = command[C_CUTOFF]
             if not charger:
-                row[eq.VOLT_LIMIT], row[eq.TAIL] = command[C_VOLT], command[C_TAIL]
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[C_VOLT], command[C_TAIL]
         if not stays or _turns(a, value, phase):
             phase[a] = events.FOLLOW
         if charger:
-            row[eq.STOP] = equip[a, STOP_AT]
+            row[ar.STOP_REPORT] = equip[a, STOP_AT]
             dark = t - timer[a, DARK_SINCE]
             if value < 0.0:
                 timer[a, DARK_SINCE] = np.inf
                 if dark >= equip[a, NEW_BULK_AFTER]:
-                    if row[eq.REBULK] > 0.0:
+                    if row[ar.REBULK_VOLT] > 0.0:
                         note(log, count, t, a, WAKES, dark)
                         phase[a] = events.FOLLOW
                     _begin_bulk(a, ports, timer, told, equip)
             elif timer[a, DARK_SINCE] == np.inf:
                 timer[a, DARK_SINCE] = t
-            if row[eq.REBULK] == 0.0:
-                row[eq.VOLT_LIMIT], row[eq.TAIL] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
+            if row[ar.REBULK_VOLT] == 0.0:
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
                 if phase[a] == events.IDLE and value >= 0.0:
                     phase[a] = events.FOLLOW
         elif phase[a] == events.IDLE and value >= 0.0:
             phase[a] = events.FOLLOW
-        if row[eq.CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW:  # a charge between did not bring the voltage back
-            phase[a], row[eq.MODE] = events.CUT, eq.OFF
+        if (
+            row[ar.IS_CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW
+        ):  # a charge between did not bring the voltage back
+            phase[a], row[ar.MODE] = events.CUT, ar.MODE_OFF
         if phase[a] == events.FOLLOW:
-            row[eq.MODE] = kind
+            row[ar.MODE] = kind
         _keep_clock(a, t, phase, ports, timer, equip)
 
 
@@ -293,28 +296,28 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
                 allowed = 0.0
                 for k in range(n):
                     if not _orders_no_charge(k, monitor_state):
-                        rate, _, _ = curve_value(curves, curves_of[eq.COLD, k], y[4 * n + k] - eq.KELVIN)
-                        own = rate * cells[eq.Q, k] / 3600.0
+                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - eq.KELVIN)
+                        own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
                         allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
             most = min(most, allowed)
-        ports[a, eq.CURRENT_MAX] = max(most, 1e-6)
+        ports[a, ar.CURRENT_MAX] = max(most, 1e-6)
 
 
 @jit_internal
 def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
-    ports[a, eq.MODE] = eq.OFF
+    ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, CHARGER] == 0.0:
         phase[a] = events.DONE
         note(log, count, t, a, ENDED, volt)
         return
-    if ports[a, eq.REBULK] == 0.0:
+    if ports[a, ar.REBULK_VOLT] == 0.0:
         note(log, count, t, a, what, volt)
-        ports[a, eq.REBULK] = 1e-6  # at float; bulk again not before a while is over
+        ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
         timer[a, REBULK_AT] = t + REBULK_DELAY_S
         timer[a, ABSORB_AT] = np.inf
-        ports[a, eq.VOLT_LIMIT] = equip[a, FLOAT]
-        ports[a, eq.TAIL] = 0.0
+        ports[a, ar.VOLT_LIMIT] = equip[a, FLOAT]
+        ports[a, ar.TAIL_A] = 0.0
     phase[a] = events.IDLE
 
 
@@ -322,9 +325,9 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
     phase[a] = events.DONE if equip[a, INVERTER] == 0.0 else events.CUT
-    ports[a, eq.MODE] = eq.OFF
+    ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, INVERTER] > 0.0:
-        ports[a, eq.CUT_OFF], ports[a, eq.RECOVERY] = 1.0, np.inf
+        ports[a, ar.IS_CUT_OFF], ports[a, ar.RECOVERY_VOLT] = 1.0, np.inf
         timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
 
 
@@ -346,41 +349,41 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
         finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
         return
     if slot == 4:
-        ports[a, eq.CUT_OFF] = 0.0
+        ports[a, ar.IS_CUT_OFF] = 0.0
         note(log, count, t, a, RECOVERED, volt)
         return
     wish = eq.commanded(now, ports, a)
     charging = wish < 0.0
-    at_float = ports[a, eq.REBULK] > 0.0
+    at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == events.HOLD and slot == 0) or (doing == events.FOLLOW and charging):
-        asked = -wish / max(volt, 1.0) if ports[a, eq.KIND] == eq.POWER else -wish
-        if asked > ports[a, eq.CURRENT_MAX]:  # its current limit comes before any voltage
-            set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        asked = -wish / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -wish
+        if asked > ports[a, ar.CURRENT_MAX]:  # its current limit comes before any voltage
+            set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
             return
     if slot == 2 and at_float:
         _begin_bulk(a, ports, timer, told, equip)
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
     elif slot == 0 and ((doing == events.FOLLOW and charging) or doing == events.LIMITED):
-        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, eq.VOLT_LIMIT] + events.HIGHER_VOLT:
-            new = events.DONE if ports[a, eq.TAIL] > 0.0 else events.IDLE  # no current is below any tail
-            set_phase(a, new, eq.OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
+        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
+            new = events.DONE if ports[a, ar.TAIL_A] > 0.0 else events.IDLE  # no current is below any tail
+            set_phase(a, new, ar.MODE_OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
             return
-        set_phase(a, events.HOLD, eq.VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.FOLLOW and charging:
-        set_phase(a, events.LIMITED, eq.LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.FOLLOW:
         _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
     elif doing == events.LIMITED or (doing == events.HOLD and slot == 0):
         what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == events.HOLD else -1
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], what, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], what, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.HOLD:
         _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
     elif doing == events.IDLE:
-        set_phase(a, events.HOLD, eq.VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
     elif doing == events.CUT:
-        ports[a, eq.CUT_OFF] = 0.0
-        set_phase(a, events.FOLLOW, ports[a, eq.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        ports[a, ar.IS_CUT_OFF] = 0.0
+        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 
 
@@ -389,18 +392,20 @@ def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
     (slot 2, and slot 1 where there is no tail)."""
     plain_port = equip[a, CHARGER] == 0.0
-    if plain_port and ports[a, eq.TAIL] == 0.0:  # held to the end of the step: it gives again when the bank falls to the voltage
-        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
-    elif plain_port or ports[a, eq.REBULK] > 0.0:
+    if (
+        plain_port and ports[a, ar.TAIL_A] == 0.0
+    ):  # held to the end of the step: it gives again when the bank falls to the voltage
+        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif plain_port or ports[a, ar.REBULK_VOLT] > 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
-    elif slot == 2 or ports[a, eq.TAIL] == 0.0:
-        set_phase(a, events.IDLE, eq.OFF, -1, t, phase, ports, told, equip, log, count, volt)
-    elif ports[a, eq.TAIL_RUNS] > 0.0:
-        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
+    elif slot == 2 or ports[a, ar.TAIL_A] == 0.0:
+        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+    elif ports[a, ar.TAIL_RUNS] > 0.0:
+        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
     elif equip[a, TAIL_TIME] == 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     else:
-        ports[a, eq.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
+        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
 
 
 @jit_entry
@@ -409,12 +414,12 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
     clock, due = timer[a], t + 1e-9
     if clock[RECOVER_AT] <= due:
         clock[RECOVER_AT] = np.inf
-        ports[a, eq.RECOVERY] = equip[a, RECOVERY_V]
+        ports[a, ar.RECOVERY_VOLT] = equip[a, RECOVERY_V]
     if clock[REBULK_AT] <= due:
         clock[REBULK_AT] = np.inf
-        ports[a, eq.REBULK] = max(equip[a, REBULK_V], 1e-6)
+        ports[a, ar.REBULK_VOLT] = max(equip[a, REBULK_V], 1e-6)
     if clock[TAIL_AT] <= due:
-        higher = phase[a] == events.IDLE and volt > ports[a, eq.VOLT_LIMIT] + events.HIGHER_VOLT
+        higher = phase[a] == events.IDLE and volt > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT
         finish(a, HIGHER if higher else FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif clock[ABSORB_AT] <= due:
         finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, volt)
@@ -430,10 +435,10 @@ def all_done(phase, ports, equip):
             continue
         if equip[a, STAYS] == 0.0:
             return False
-        asked, idles = ports[a, eq.SET] != 0.0 or ports[a, eq.SLOPE] != 0.0, False
-        if equip[a, INVERTER] > 0.0 and ports[a, eq.KIND] == eq.POWER:
-            idles = ports[a, eq.SET] >= 0.0 and ports[a, eq.AC_ASKED] == 0.0
-        charged = ports[a, eq.SET] < 0.0 and ports[a, eq.REBULK] > 0.0
+        asked, idles = ports[a, ar.COMMANDED] != 0.0 or ports[a, ar.COMMANDED_SLOPE] != 0.0, False
+        if equip[a, INVERTER] > 0.0 and ports[a, ar.KIND] == ar.MODE_POWER:
+            idles = ports[a, ar.COMMANDED] >= 0.0 and ports[a, ar.AC_ASKED_W] == 0.0
+        charged = ports[a, ar.COMMANDED] < 0.0 and ports[a, ar.REBULK_VOLT] > 0.0
         if asked and not idles and not charged and phase[a] != events.CUT:
             return False
     return True

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.jit import jit_allocating
-from simbank.simulation import equations as eq
+from simbank.simulation import arrays as ar
 
 __all__ = ["StepStore"]
 
@@ -94,9 +94,9 @@ class StepStore:
 
 def integrals(n_packs, n_ports):
     """Fresh accumulators (packs, ports)."""
-    port_acc = np.zeros((eq.N_PORT_ACC, n_ports))
-    port_acc[eq.PORT_MIN_V], port_acc[eq.PORT_MAX_V] = np.inf, -np.inf
-    acc = np.zeros((eq.N_ACC, n_packs))
-    acc[eq.ACC_T_MIN], acc[eq.ACC_T_MAX] = np.inf, -np.inf
-    acc[eq.ACC_CELL_MIN], acc[eq.ACC_CELL_MAX] = np.inf, -np.inf
+    port_acc = np.zeros((ar.N_PORT_ACC, n_ports))
+    port_acc[ar.PORT_MIN_V], port_acc[ar.PORT_MAX_V] = np.inf, -np.inf
+    acc = np.zeros((ar.N_ACC, n_packs))
+    acc[ar.ACC_MIN_K], acc[ar.ACC_MAX_K] = np.inf, -np.inf
+    acc[ar.ACC_CELL_MIN_V], acc[ar.ACC_CELL_MAX_V] = np.inf, -np.inf
     return acc, port_acc

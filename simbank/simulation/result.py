@@ -8,18 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from simbank import provenance
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
-from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
-from simbank.simulation.run_warnings import cascades, too_cold
-from simbank.warning import BankWarning, as_records
+from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
+from simbank.simulation.summary import WH, summary
+from simbank.warning import as_records
 
 __all__ = ["Result", "Trace"]
-
-WH = 1.0 / 3600.0
-REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
-CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
-WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 
 
 class Trace:
@@ -42,11 +38,11 @@ class Trace:
         """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
         if not self.pieces:
-            return np.empty(0), np.empty((0, eq.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
+            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
         times, states, packs, ports, _ = zip(*self.pieces, strict=True)
         return (
             np.concatenate(times),
-            np.concatenate(states).reshape(-1, eq.N_STATES, n),
+            np.concatenate(states).reshape(-1, ar.N_STATES, n),
             np.concatenate(packs, axis=1),
             np.concatenate(ports, axis=1),
         )
@@ -77,7 +73,7 @@ class Result:
         self._trace, self._samples = run.trace.frozen(), run.trace.joined()
         self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
         self._branch_peak_a = run.extremes[4].copy()
-        self.summary = _summary(run, stored_change_j)
+        self.summary = summary(run, stored_change_j)
         self.warnings = self._told(run, complete)
         self.summary["warnings"] = as_records(self.warnings)
 
@@ -179,7 +175,7 @@ class Result:
         return folder
 
     def _plot(self, name, **options):
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
 
@@ -230,253 +226,3 @@ def _branch_frame(bank, peak, branch_ws):
             }
         )
     return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()
-
-
-def _summary(run, stored_change_j):
-    port_rows = _ports(run)
-    bank, acc, port_acc = run.bank, run.acc, run.port_acc
-    capacity = np.array([pack.capacity_ah for pack in bank.packs])
-    loss_j = acc[eq.ACC_OHMIC] + acc[eq.ACC_RELAX] + acc[eq.ACC_HYSTERESIS]
-    out_j, in_j = port_acc[eq.PORT_OUT_J].sum(), port_acc[eq.PORT_IN_J].sum()
-    conductor_j = run.branch_ws.sum()
-    to_ambient_j = acc[eq.ACC_HEAT_OUT]
-    # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
-    content_j = sum(
-        c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
-    )
-    moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
-    dz = run.y[: run.n] - run.y_start[: run.n]
-    net_as = acc[eq.ACC_IN] - acc[eq.ACC_OUT]
-    # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
-    warmth_j = run.cells[eq.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
-    taken_j = stored_change_j - warmth_j + loss_j + acc[eq.ACC_REVERSIBLE]
-    through_as = acc[eq.ACC_IN] + acc[eq.ACC_OUT]
-    volt_min, volt_max = port_acc[eq.PORT_MIN_V].min(), port_acc[eq.PORT_MAX_V].max()
-
-    def share(row):
-        total = acc[row].sum()
-        return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * run.n
-
-    discharge, charge = share(eq.ACC_DISCHARGE), share(eq.ACC_CHARGE)
-    blocked = {
-        what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(run.events) if e_what == what}
-        for what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)
-    }
-
-    soc_range, spread_max, first_at, apart, _ = run.extremes
-
-    def first(k, rising):
-        reached_s = first_at[0 if rising else 1, k]
-        at = [float(reached_s / 3600.0) if np.isfinite(reached_s) else None]
-        at.append(blocked[events.CHARGE_BLOCKED if rising else events.DISCHARGE_BLOCKED].get(bank.packs[k].name))
-        return min((t for t in at if t is not None), default=None)
-
-    packs = [
-        {
-            "name": pack.name,
-            "capacity_ah": pack.capacity_ah,
-            "rated_capacity_ah": pack.rated_capacity_ah,
-            "cell_capacity_ah": pack.cell_capacity_ah,
-            "cells_in_series": pack.cells_in_series,
-            "cells_in_parallel": pack.cells_in_parallel,
-            "soc_start": float(run.y_start[k]),
-            "soc_end": float(run.y[k]),
-            "soc_min": float(soc_range[0, k]),
-            "soc_max": float(soc_range[1, k]),
-            "current_peak_a": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k])),
-            "c_rate_peak": float(max(acc[eq.ACC_PEAK_OUT, k], acc[eq.ACC_PEAK_IN, k]) / capacity[k]),
-            "share_ratio_discharge": _plain(discharge[k]),
-            "share_ratio_charge": _plain(charge[k]),
-            "throughput_ah": float(through_as[k] * WH),
-            "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
-            "loss_wh": float(loss_j[k] * WH),
-            "reversible_heat_wh": float(acc[eq.ACC_REVERSIBLE, k] * WH),
-            "temperature_min_c": _plain(acc[eq.ACC_T_MIN, k] - eq.KELVIN),
-            "temperature_max_c": _plain(acc[eq.ACC_T_MAX, k] - eq.KELVIN),
-            "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
-            "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
-            "charge_too_cold_h": float(acc[eq.ACC_COLD_S, k] / 3600.0),
-            "switch": switch_of(pack),
-            "cell_volt_max": _plain(acc[eq.ACC_CELL_MAX, k]),
-            "cell_volt_min": _plain(acc[eq.ACC_CELL_MIN, k]),
-            "net_energy_in_wh": float(taken_j[k] * WH),
-            "i2t_a2s": float(run.pack_i2t[k]),
-            "overcharge_ah": float(acc[eq.ACC_OVER_AS, k] * WH),
-            "overcharge_wh": float(acc[eq.ACC_OVER_J, k] * WH),
-            "overdischarge_ah": float(acc[eq.ACC_UNDER_AS, k] * WH),
-            "overdischarge_wh": float(acc[eq.ACC_UNDER_J, k] * WH),
-            "first_full_h": first(k, True),
-            "first_empty_h": first(k, False),
-        }
-        for k, pack in enumerate(bank.packs)
-    ]
-    # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
-    charge_error = np.abs(net_as - dz * run.cells[eq.Q]) / np.maximum(through_as, 1e-3 * run.cells[eq.Q])
-    closure = {
-        "charge_relative": float(charge_error.max()),
-        "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
-    }
-    is_fast, tolerance = run.fast_tolerance is not None, run.fast_tolerance or run.tolerance
-    return {
-        "scenario": run.scenario.name,
-        "bank": {
-            "capacity_ah": float(capacity.sum()),
-            "duration_h": float(run.t / 3600.0),
-            "energy_out_wh": float(out_j * WH),
-            "energy_in_wh": float(in_j * WH),
-            "charge_out_ah": float(port_acc[eq.PORT_OUT_AS].sum() * WH),
-            "charge_in_ah": float(port_acc[eq.PORT_IN_AS].sum() * WH),
-            "conductor_loss_wh": float(conductor_j * WH),
-            "pack_loss_wh": float(loss_j.sum() * WH),
-            "spread_end_points": float(np.ptp(run.y[: run.n]) * 100.0),
-            "spread_max_points": float(spread_max[0] * 100.0),
-            "port_voltage_min_v": _plain(volt_min),
-            "port_voltage_max_v": _plain(volt_max),
-        },
-        "integrator": {
-            "name": "fast" if is_fast else "reference",
-            "tolerance": float(tolerance),
-            "handed_over": run.handed_over,
-        },
-        "packs": packs,
-        "ports": port_rows,
-        "pairs": _pairs(port_rows, apart),
-        "losses_wh": {
-            "pack_ohmic": float(acc[eq.ACC_OHMIC].sum() * WH),
-            "pack_relaxation": float(acc[eq.ACC_RELAX].sum() * WH),
-            "pack_hysteresis": float(acc[eq.ACC_HYSTERESIS].sum() * WH),
-            "cable_joints_devices": float(conductor_j * WH),
-            "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
-        },
-        "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
-        "closure": closure,
-    }
-
-
-def balance_warnings(closure, integrator):
-    """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
-
-    Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a
-    thousandth of what it holds, whichever is larger. A looser tolerance than the default loosens the limits in proportion.
-    """
-    is_fast = integrator["name"] == "fast"
-    looser = max(1.0, integrator["tolerance"] / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
-    out = []
-    for what, limit in (("charge", FAST_CHARGE_LIMIT if is_fast else CHARGE_LIMIT), ("energy", ENERGY_LIMIT)):
-        missed = closure[f"{what}_relative"]
-        if not missed <= limit * looser:
-            text = (
-                f"balance missed: {what} closes to {missed:.1e} of what moved, not to {limit * looser:.0e}; "
-                "do not rely on the figures of this run"
-            )
-            out.append(BankWarning("balance-missed", what, text))
-    return out
-
-
-def switch_of(pack):
-    """What of a pack's own can disconnect it: "own", "assumed", "none", or "stuck charge", "stuck discharge", "stuck both"."""
-    if pack.bms is not None and pack.bms.stuck is not None:
-        return f"stuck {pack.bms.stuck}"
-    return "none" if not pack.has_switch else "own" if pack.bms is not None else "assumed"
-
-
-def beyond_warnings(packs, rows):
-    """Packs that were charged beyond full or discharged beyond empty; ``rows`` are those of the summary."""
-    found = []
-    for pack, row in zip(packs, rows, strict=True):
-        over, under = row["overcharge_ah"], row["overdischarge_ah"]
-        worth_saying = WORTH_SAYING * pack.capacity_ah
-        said = []
-        if over > worth_saying:
-            fate = "gas, lose water and heat" if pack.chemistry.family == "lead-acid" else "swell, vent and burn"
-            said.append(
-                f"{over:.3g} Ah ({over / pack.capacity_ah * 100:.1f} % of its capacity, {row['overcharge_wh']:.0f} Wh) went in beyond "
-                f"100 %, cells up to {row['cell_volt_max']:.2f} V: this is how cells {fate}"
-            )
-        if under > worth_saying:
-            said.append(
-                f"{under:.3g} Ah were taken beyond 0 %, cells down to {row['cell_volt_min']:.2f} V: this is how cells are ruined, "
-                "and may short when charged again"
-            )
-        if said:
-            text = (
-                f"{'; '.join(said)}. The model no longer knows what the cells do: it goes on along a straight line, without gas, "
-                "damage or fire"
-            )
-            found.append(BankWarning("beyond-cell-model", pack.name, text))
-    return found
-
-
-def assumed_bms_warnings(packs, happened):
-    """Packs that opened at a cell limit by a BMS that the file does not give."""
-    opened = {where for _, where, what, _ in happened if what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)}
-    names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
-    if not names:
-        return []
-    text = (
-        "opened at a cell limit by a BMS that the file does not give: a lithium-ion pack without a bms is taken to have one that "
-        "opens at once at the chemistry's limits. Give the limits of yours, or bms = { stuck = ... } for a switch that does not open"
-    )
-    return [BankWarning("assumed-bms", ", ".join(names), text)]
-
-
-def _ports(run):
-    """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
-    acc, rows = run.port_acc, []
-    for a, name in enumerate(run.port_names):
-        out_j, in_j = acc[eq.PORT_OUT_J, a], acc[eq.PORT_IN_J, a]
-        asked_out, asked_in = acc[eq.PORT_ASKED_OUT_J, a], acc[eq.PORT_ASKED_IN_J, a]
-        ac_asked, ac_served = acc[eq.PORT_AC_ASKED_J, a], acc[eq.PORT_AC_SERVED_J, a]
-        inverter = run.behaviours[a][0]
-
-        def first(*whats, name=name):
-            return next((t / 3600.0 for t, where, what, _ in run.events if where == name and what in whats), None)
-
-        rows.append(
-            {
-                "name": name,
-                "energy_out_wh": out_j * WH,
-                "energy_in_wh": in_j * WH,
-                "asked_wh": asked_out * WH,
-                "unmet_wh": (asked_out - out_j) * WH,
-                "offered_wh": asked_in * WH,
-                "curtailed_wh": (asked_in - in_j) * WH,
-                "ac_asked_wh": ac_asked * WH,
-                "ac_served_wh": ac_served * WH,
-                "ac_unmet_wh": (ac_asked - ac_served) * WH,
-                "inverter_loss_wh": (out_j - ac_served) * WH if inverter is not None else 0.0,
-                "conducts_h": acc[eq.PORT_CONDUCTS_S, a] / 3600.0,
-                "voltage_min_v": _plain(acc[eq.PORT_MIN_V, a]),
-                "voltage_max_v": _plain(acc[eq.PORT_MAX_V, a]),
-                "first_cutoff_h": first(events.CUTOFF, events.TOO_MUCH_POWER),
-                "first_charged_h": first(events.CHARGE_ENDED, events.FLOATS, events.STOPPED, *events.OFF_FOR.values()),
-            }
-        )
-    return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]
-
-
-def _pairs(rows, apart):
-    """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge.
-
-    ``rows`` is what :func:`_ports` gives, ``apart`` the largest difference of voltage between ports, lower half, shape (p, p).
-    """
-    out = []
-    for a in range(len(rows)):
-        for b in range(a):
-            gap = {}
-            for key in ("first_cutoff_h", "first_charged_h"):
-                one, other = rows[b][key], rows[a][key]
-                gap[key] = None if one is None or other is None else (other - one) * 3600.0
-            out.append(
-                {
-                    "ports": [rows[b]["name"], rows[a]["name"]],
-                    "voltage_apart_max_v": float(apart[a, b]),
-                    "between_cutoffs_s": gap["first_cutoff_h"],
-                    "between_ends_of_charge_s": gap["first_charged_h"],
-                }
-            )
-    return out
-
-
-def _plain(number):
-    return None if number is None or not np.isfinite(number) else float(number)

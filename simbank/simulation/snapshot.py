@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.network import Network
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.setup import KINDS, pack_arrays, start_state
 
@@ -37,7 +38,7 @@ class Snapshot:
     def __init__(self, bank):
         self.bank, packs = bank, bank.packs
         self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
-        self.network = Network(bank.graph, self.cells[eq.R_REF])
+        self.network = Network(bank.graph, self.cells[ar.R_REF])
         self.y = start_state(packs, bank.ambient_k)
 
     def still(self, commands, pack_closed=None, branch_closed=None):
@@ -56,17 +57,17 @@ class Snapshot:
         names = list(self.bank.graph.ports)
         n, p = len(self.bank.packs), len(names)
         reduced = self.network.reduce(pack_closed, branch_closed)
-        ports = np.zeros((p, eq.N_PORT_COLUMNS))
-        ports[:, eq.LIVE] = reduced.port_live
+        ports = np.zeros((p, ar.N_PORT_COLUMNS))
+        ports[:, ar.LIVE] = reduced.port_live
         for name, (kind, value) in commands.items():
             a = names.index(name)
-            ports[a, eq.MODE] = ports[a, eq.KIND] = KINDS[kind]
-            ports[a, eq.SET] = value
+            ports[a, ar.MODE] = ports[a, ar.KIND] = KINDS[kind]
+            ports[a, ar.COMMANDED] = value
         work, port, now = eq.working_arrays(n, p)
         eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
-        current = np.concatenate([work[eq.I_PACK], port[eq.J]])
-        drive = np.concatenate([work[eq.E_LINEAR], port[eq.J]])
+        current = np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
+        drive = np.concatenate([work[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
         return Still(
-            work[eq.I_PACK].copy(), port[eq.J].copy(), port[eq.V].copy(), reduced.flows @ current, reduced.terminal @ drive,
-            work[eq.E].copy(),
+            work[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(),
+            reduced.flows @ current, reduced.terminal @ drive, work[ar.EMF].copy(),
         )  # fmt: skip

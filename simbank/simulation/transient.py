@@ -19,6 +19,7 @@ from scipy.linalg import eig, lu_factor, lu_solve
 
 from simbank.jit import jit_allocating
 from simbank.network import components
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.setup import pack_arrays, start_state
 
@@ -55,12 +56,12 @@ def pack_sources(packs, ambient_k):
     n = len(packs)
     cells, curves_of, curves = pack_arrays(packs, ambient_k)
     y = start_state(packs, ambient_k)
-    work = np.empty((eq.N_WORK, n))
+    work = np.empty((ar.N_WORK, n))
     eq.cell_state(y, cells, curves_of, curves, work)
-    factor, warmth = work[eq.G], work[eq.WARMTH]
-    ohm = np.column_stack([cells[eq.R1], cells[eq.R2]]) * (factor * warmth)[:, None]
-    tau = np.column_stack([cells[eq.TAU1], cells[eq.TAU2]]) * warmth[:, None]
-    return work[eq.E].copy(), work[eq.R_NOW].copy(), ohm, tau
+    factor, warmth = work[ar.RC_FACTOR], work[ar.ARRHENIUS_FACTOR]
+    ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
+    tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
+    return work[ar.EMF].copy(), work[ar.R_OHMIC].copy(), ohm, tau
 
 
 @dataclass(frozen=True, eq=False)

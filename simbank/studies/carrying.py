@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simbank.bank.ampacity import INSULATIONS, credited_ambient_c, lowest_insulation
+from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
 from simbank.simulation.snapshot import Snapshot
-from simbank.studies.protection.checks import conductor_ampacity
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 

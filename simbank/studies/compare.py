@@ -39,7 +39,7 @@ class Comparison:
 
     def plot(self, **options):
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         return plots.plot_comparison(self, **options)
 

@@ -71,7 +71,7 @@ class Drift:
 
     def plot(self):
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""
-        from simbank.report import plots
+        from simbank.plotting import plots
 
         return plots.plot_drift(self)
 

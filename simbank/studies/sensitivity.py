@@ -53,7 +53,7 @@ class Sensitivity:
 
     def plot(self):
         """Bars of both indices, with intervals; returns the matplotlib figure."""
-        from simbank.report import study_plots
+        from simbank.plotting import study_plots
 
         return study_plots.plot_sensitivity(self)
 

@@ -145,7 +145,7 @@ class Sizing:
 
     def plot(self):
         """Copper against sharing, with what fits; returns the matplotlib figure."""
-        from simbank.report import study_plots
+        from simbank.plotting import study_plots
 
         return study_plots.plot_sizing(self)
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
+from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.setup import device_array
 from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
@@ -60,9 +61,9 @@ def opening_times(currents, rows, curves, damage=None):
             rise = grown[k, d] - grown[k - 1, d]
             share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
             at[d] = TIMES[k - 1] + share * steps[k - 1]
-        multiple = np.abs(currents[:, d]) / rows[d, eq.RATING]
-        if np.any(multiple >= rows[d, eq.INSTANT]):
-            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, eq.INSTANT]))] + rows[d, eq.INSTANT_DELAY])
+        multiple = np.abs(currents[:, d]) / rows[d, ar.RATING_A]
+        if np.any(multiple >= rows[d, ar.PICKUP_MULTIPLE]):
+            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, ar.PICKUP_MULTIPLE]))] + rows[d, ar.PICKUP_DELAY_S])
     return at, grown
 
 
@@ -70,7 +71,7 @@ def steady_time(d, current, rows, curves):
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
     rate = eq.damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
-    return min(at, rows[d, eq.INSTANT_DELAY]) if current >= rows[d, eq.INSTANT] * rows[d, eq.RATING] else at
+    return min(at, rows[d, ar.PICKUP_DELAY_S]) if current >= rows[d, ar.PICKUP_MULTIPLE] * rows[d, ar.RATING_A] else at
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
+from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.files import file_name
@@ -279,19 +280,19 @@ class Protection:
 
     def plot(self):
         """Time over current for every kind of device: band, withstand of what it protects, fault currents through it."""
-        from simbank.report import protection_plots
+        from simbank.plotting import protection_plots
 
         return protection_plots.plot_time_current(self)
 
     def plot_shorted(self):
         """Feed and energy into each pack with a shorted cell, over time."""
-        from simbank.report import protection_plots
+        from simbank.plotting import protection_plots
 
         return protection_plots.plot_shorted(self)
 
     def drawing(self):
         """The bank as SVG text, with prospective currents at the places."""
-        from simbank.report.drawing import draw_bank
+        from simbank.plotting.drawing import draw_bank
 
         at_once = self.faults["initial_a"]
         notes = {place.name: f"{at_once[whole.name] / 1e3:.1f} kA" for place, whole in self.greatest.named.items()}
@@ -576,7 +577,7 @@ def _conductor_checks(bank, greatest, breaks, sequences):
 
 def _ampacity_check(branch, ambient_k, limit, able, failed):
     """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
-    ampacity, words = rules.conductor_ampacity(branch.conductor, ambient_k)
+    ampacity, words = conductor_ampacity(branch.conductor, ambient_k)
     if ampacity is None:
         return unknown("rating ≤ ampacity", branch.name, words)
     without = ""
@@ -598,7 +599,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
 
 
 def _withstand_check(branch, greatest, sequences):
-    withstand, words = rules.conductor_withstand(branch.conductor)
+    withstand, words = conductor_withstand(branch.conductor)
     if withstand is None:
         return unknown("withstand", branch.name, words)
     if any(device.band is None for device in greatest.bank.devices):

@@ -12,7 +12,7 @@ from simbank.bank.equipment import BMS, Charger
 from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
 from simbank.network import Network
-from simbank.simulation import equations as eq
+from simbank.simulation import arrays as ar
 from simbank.simulation import events, simulate
 from simbank.simulation.setup import pack_arrays
 from simbank.studies.case import Case
@@ -368,7 +368,7 @@ def alike(bank):
     """
     cells, _, _ = pack_arrays(bank.packs, bank.ambient_k)
     n, d = len(bank.packs), len(bank.devices)
-    reduced = Network(bank.graph, cells[eq.R_REF]).reduce(np.ones(n, bool), np.ones(len(bank.graph.branches), bool))
+    reduced = Network(bank.graph, cells[ar.R_REF]).reduce(np.ones(n, bool), np.ones(len(bank.graph.branches), bool))
     names = [branch.name for branch in bank.graph.branches]
     flows = (
         reduced.flows[[names.index(device.branch) for device in bank.devices]] if d else np.zeros((0, reduced.hybrid.shape[1]))

@@ -12,7 +12,7 @@ from matplotlib.patches import Patch
 
 from simbank.errors import InputError
 from simbank.filemodel import nearest
-from simbank.report.plots import INK, PALETTE, line_style, new_figure, styled
+from simbank.plotting.plots import INK, PALETTE, line_style, new_figure, styled
 
 __all__ = ["plot_bands", "plot_sensitivity", "plot_sizing", "plot_sweep", "swept_keys"]
 

@@ -1,0 +1,164 @@
+"""What stands where in the arrays of a run: rows, columns and the numbers of discrete states, each with its meaning and unit.
+
+Compiled code takes a bank as a few arrays of numbers. This page is their only description: n packs, p ports (where loads and
+sources are connected), d devices in line (fuses, breakers). Currents are positive out of a pack and out of the bank. The last name
+of each group is how many there are.
+"""
+
+# Rows of ``cells``, shape (N_CELL_ROWS, n): what each pack is, seen at its terminals.
+(
+    CAPACITY_AS,  # capacity [As]
+    N_SERIES,  # cells in series
+    R_CELL,  # ohmic resistance of its cells at the reference temperature, before its factor over state of charge [ohm]
+    R_WIRING,  # resistance of what stands in series with them inside, and of a precharge resistor [ohm]
+    R_REF,  # ohmic resistance at which the network was reduced [ohm]
+    R1,  # resistance of the first relaxation pair, before its factor over state of charge [ohm]
+    R2,  # of the second [ohm]
+    TAU1,  # time constant of the first relaxation pair at the reference temperature [s]
+    TAU2,  # of the second [s]
+    GAMMA,  # decay of hysteresis with the state of charge moved
+    HEAT_CAPACITY,  # [J/K]; 0 for a pack that does not warm
+    HEAT_LOSS,  # to its surroundings [W/K]
+    AMBIENT_K,  # temperature of its surroundings [K]
+    T_REF_K,  # reference temperature of its parameters [K]
+    ARRHENIUS_K,  # activation energy of the ohmic resistance over the gas constant [K]
+    ARRHENIUS_RC_K,  # likewise of the relaxation pairs [K]
+    N_CELL_ROWS,
+) = range(17)
+
+# Rows of ``curves_of``, shape (N_CURVES, n): the place of a pack's curve in the stack ``curves``; over state of charge unless it
+# says otherwise.
+(
+    OCV_CURVE,  # open-circuit voltage of a cell, mean of the pack's cells [V]
+    HALF_WIDTH_CURVE,  # half the width of the hysteresis loop of a cell [V]
+    ENTROPY_CURVE,  # entropic coefficient dU/dT of a cell [V/K]
+    R_FACTOR_CURVE,  # factor of the ohmic resistance
+    RC_FACTOR_CURVE,  # factor of the resistances of the relaxation pairs
+    HIGHEST_CELL_CURVE,  # open-circuit voltage of the fullest cell, over the pack's state of charge [V]
+    LOWEST_CELL_CURVE,  # of the emptiest [V]
+    CHARGE_RATE_CURVE,  # greatest charge rate over temperature in degrees Celsius [1/h]
+    N_CURVES,
+) = range(9)
+
+# Blocks of n in the state vector ``y``, shape (N_STATES n + d,): element BLOCK * n + k is pack k's. The damage of each device comes
+# after them: 1 when it opens.
+(
+    SOC,  # state of charge
+    HYSTERESIS,  # hysteresis state, -1 to 1
+    RC_VOLT_1,  # voltage of the first relaxation pair [V]
+    RC_VOLT_2,  # of the second [V]
+    TEMPERATURE,  # [K]
+    N_STATES,
+) = range(6)
+
+# Columns of ``ports``, shape (p, N_PORT_COLUMNS): what each port imposes.
+(
+    MODE,  # what it imposes now, one of MODE_...
+    KIND,  # what its command is: MODE_OFF, MODE_CURRENT, MODE_POWER or MODE_RESISTANCE
+    COMMANDED,  # commanded value at the start of the step of the duty [A, W or ohm]
+    COMMANDED_SLOPE,  # its rate of change [A/s or W/s]
+    VOLT_LIMIT,  # charge voltage [V]
+    TAIL_A,  # current at which its charge ends [A], 0 for none
+    CUTOFF_VOLT,  # voltage at which its discharge ends [V]
+    LIVE,  # above zero if something that conducts joins its two ends
+    CURRENT_MAX,  # greatest charge current [A]
+    RECOVERY_VOLT,  # voltage at which an inverter that is cut off comes on again [V], infinite until its delay is over
+    REBULK_VOLT,  # above zero while a charger is at float: the voltage at which bulk charge begins again [V]
+    AC_RATIO,  # alternating-current power that goes with one watt at the port
+    AC_ASKED_W,  # alternating-current power that is asked for [W]
+    STOP_REPORT,  # whose report of being full ends its charge, one of STOP_..., or the number of a pack, from 1
+    TAIL_RUNS,  # above zero while the current stays below the tail and the time for that runs
+    IS_CUT_OFF,  # above zero from an inverter's cut-off until the voltage has recovered
+    N_PORT_COLUMNS,
+) = range(17)
+# What a port may impose: nothing; its command, a current, a power or a resistance; VOLT_LIMIT; -CURRENT_MAX.
+MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
+
+# Columns of ``devices``, shape (d, N_DEVICE_COLUMNS): fuses and breakers in line.
+(
+    RATING_A,  # rated current [A]
+    TRIP_CURVE,  # place of its inverse-time curve in the stack: log of the time [s] over log of the multiple of its rating
+    MIN_TRIP_MULTIPLE,  # multiple of its rating from which it opens at all
+    THERMAL_TIME_CONSTANT_S,  # with which it cools below that [s]
+    PICKUP_MULTIPLE,  # multiple of its rating at which its instantaneous release acts
+    PICKUP_DELAY_S,  # delay of that release [s]
+    N_DEVICE_COLUMNS,
+) = range(7)
+
+# Rows of ``acc``, shape (N_ACC, n): time integrals and extremes of each pack.
+(
+    ACC_OUT_AS,  # charge that has come out, counted while its current is positive [As]
+    ACC_IN_AS,  # charge that has gone in [As]
+    ACC_DISCHARGE_AS,  # charge out, less charge in, while the bank as a whole discharges [As]
+    ACC_CHARGE_AS,  # charge in, less charge out, while the bank as a whole charges [As]
+    ACC_OHMIC_J,  # heat made: ohmic [J]
+    ACC_RELAXATION_J,  # of relaxation [J]
+    ACC_HYSTERESIS_J,  # of hysteresis [J]
+    ACC_REVERSIBLE_J,  # reversible [J]
+    # Heat that has left it, to its surroundings and to its neighbours [J]: what one gives another cancels in the sum, and what a
+    # pack without heat capacity is given goes on to its surroundings.
+    ACC_HEAT_OUT_J,
+    ACC_OVER_CHARGE_RATE_S,  # time for which it was charged faster than its cells allow at their temperature [s]
+    ACC_PEAK_OUT_A,  # greatest current out [A]
+    ACC_PEAK_IN_A,  # greatest current in [A]
+    ACC_MIN_K,  # lowest temperature [K]
+    ACC_MAX_K,  # highest temperature [K]
+    ACC_BEYOND_FULL_AS,  # charge that has gone in beyond 100 % [As]
+    ACC_BEYOND_FULL_J,  # energy [J]
+    ACC_BEYOND_EMPTY_AS,  # charge that has come out beyond 0 % [As]
+    ACC_BEYOND_EMPTY_J,  # energy [J]
+    ACC_CELL_MAX_V,  # highest voltage of a cell [V]
+    ACC_CELL_MIN_V,  # lowest voltage of a cell [V]
+    ACC_LAST_SOC,  # state of charge at the last instant that was added
+    ACC_LAST_V,  # terminal voltage at that instant [V]
+    N_ACC,
+) = range(23)
+# Rows of ``port_acc``, shape (N_PORT_ACC, p): time integrals and extremes of each port.
+(
+    PORT_OUT_J,  # energy drawn from the bank [J]
+    PORT_IN_J,  # energy pushed into it [J]
+    PORT_OUT_AS,  # charge drawn [As]
+    PORT_IN_AS,  # charge pushed in [As]
+    PORT_MIN_V,  # lowest voltage while anything is connected to it [V]
+    PORT_MAX_V,  # highest voltage [V]
+    PORT_ASKED_OUT_J,  # energy that the commands asked to draw [J]
+    PORT_ASKED_IN_J,  # energy that they asked, or offered, to push in [J]
+    PORT_AC_ASKED_J,  # alternating-current energy asked for [J]
+    PORT_AC_SERVED_J,  # of it served by the bank [J]
+    PORT_CONDUCTS_S,  # time for which it carried current [s]
+    N_PORT_ACC,
+) = range(12)
+
+# Rows of ``work``, shape (N_WORK, n): each pack at one instant at which the bank is solved.
+(
+    EMF,  # electromotive force behind the ohmic resistance [V]
+    EMF_LINEAR,  # what the reduced network takes for it, behind R_REF [V]
+    PACK_CURRENT,  # [A]
+    R_OHMIC,  # ohmic resistance at this state [ohm]
+    R_ABOVE_REF,  # by how much it is more than R_REF [ohm]
+    EMF_BY_SOC,  # derivative of the electromotive force by state of charge [V]
+    EMF_BY_HYSTERESIS,  # by hysteresis state [V]: half the width of the loop, times the cells in series
+    EMF_BY_T,  # by temperature [V/K]
+    EMF_BY_SOC_T,  # by state of charge and temperature [V/K]
+    R_BY_SOC,  # derivative of the ohmic resistance by state of charge [ohm]
+    R_BY_T,  # by temperature [ohm/K]
+    HALF_WIDTH_SLOPE,  # derivative of EMF_BY_HYSTERESIS by state of charge [V]
+    RC_FACTOR,  # factor of the resistances of the relaxation pairs at this state of charge
+    RC_FACTOR_SLOPE,  # its derivative by state of charge
+    ARRHENIUS_FACTOR,  # of the relaxation pairs at this temperature
+    OHMIC_HEAT,  # heat made: ohmic [W]
+    RELAXATION_HEAT,  # of relaxation [W]
+    HYSTERESIS_HEAT,  # of hysteresis [W]
+    REVERSIBLE_HEAT,  # reversible [W]
+    N_WORK,
+) = range(20)
+# Rows of ``port``, shape (N_PORT_WORK + p, p): each port at that instant, then what Newton's method works in.
+(
+    PORT_CURRENT,  # [A]
+    PORT_VOLTAGE,  # [V]
+    PORT_OPEN_VOLTAGE,  # voltage with every port at rest [V]
+    RESIDUAL,  # by how much what the port imposes is missed [V or W]
+    PREVIOUS_CURRENT,  # current before [A]
+    JACOBIAN,  # row JACOBIAN + a: derivatives of the residual of port a by the current of each port
+) = range(6)
+N_PORT_WORK = JACOBIAN
