@@ -870,7 +870,7 @@ def test_m4_what_a_small_sample_cannot_tell_is_said(root):
     assert [w.where for w in found.warnings if w.code == "key-changes-nothing"] == ["wiring.lead.joint"]  # a chain has none
 
 
-def test_m4_resampled_indices_are_the_estimators_of_scipy(root):
+def test_m4_resampled_indices_are_the_estimators_of_scipy():
     """The whole sample taken once gives scipy's own indices (scipy.stats.sobol_indices)."""
     from scipy import stats
 
@@ -1240,7 +1240,7 @@ def test_m13_balances_close(path, integrator):
 
 
 def test_m13_a_missed_balance_is_said_and_ends_with_one(tmp_path, monkeypatch):
-    monkeypatch.setattr("simbank.simulation.result.ENERGY_LIMIT", 0.0)
+    monkeypatch.setattr("simbank.simulation.run_warnings.ENERGY_LIMIT", 0.0)
     told = CliRunner().invoke(cli.app, ["run", str(TRIALS / "rack_mixed_mass.toml"), "--json", "--out", str(tmp_path)])
     assert isinstance(told.exception, simbank.SimulationError)  # the entry point makes one line and exit 1 of it
     assert "balance missed: energy closes to" in str(told.exception)

@@ -18,6 +18,8 @@ __all__ = [
     "ambient_factor",
     "ampacity_a",
     "bundling_factor",
+    "conductor_ampacity",
+    "conductor_withstand",
     "credited_ampacity_a",
     "fusing_current_a",
     "insulation_k",
@@ -234,3 +236,31 @@ def fusing_current_a(area_m2, seconds, ambient_c=25.0):
     """
     circular_mils = area_m2 / 5.067075e-10
     return circular_mils * math.sqrt(math.log10(1.0 + (1083.0 - ambient_c) / (234.0 + ambient_c)) / (33.0 * seconds))
+
+
+def conductor_ampacity(conductor, ambient_k):
+    """(ampacity [A] or None, words): as stated for the conductor, else :func:`credited_ampacity_a` at ``ambient_k`` [K]; or what to look up."""
+    if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
+        return None, "only its resistance is given: state gauge, length and insulation, or its ampacity"
+    if conductor.ampacity_a is not None:
+        return conductor.ampacity_a, "as given"
+    if conductor.insulation is None:
+        return None, "its insulation is not given: read it from the jacket"
+    try:
+        return credited_ampacity_a(
+            conductor.gauge, conductor.insulation, ambient_k - 273.15, conductor.loaded, conductor.material
+        )
+    except InputError as error:
+        return None, error.problem
+
+
+def conductor_withstand(conductor):
+    """(k² S² [A²s] or None, words), S the area that :func:`metal_area_mm2` gives."""
+    if conductor is None or conductor.gauge is None:
+        return None, "only its resistance is given: state gauge, length and insulation"
+    if conductor.insulation is None:
+        return None, "its insulation is not given: read it from the jacket (of a bar: what holds and covers it)"
+    area, words = metal_area_mm2(conductor.gauge, conductor.material, conductor.construction)
+    kind = INSULATIONS[conductor.insulation]
+    words = f"{words}; {kind.title}, up to {kind.end_c(area):g} °C at its end"
+    return withstand_i2t(area, conductor.insulation, conductor.material), words

@@ -163,7 +163,7 @@ def section(title, text, table, figures, warned, answer=None):
 
 def study_made_by(scenario, study, **settings):
     """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
-    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+    from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
 
     if "tolerance" in settings and settings["tolerance"] is None:
         settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from matplotlib.ticker import NullFormatter
 
+from simbank.bank.ampacity import conductor_withstand
 from simbank.plotting.plots import INK, PALE, label_ends, line_style, new_figure, styled
 
 __all__ = ["plot_shorted", "plot_time_current"]
@@ -30,8 +31,6 @@ def _groups(protection):
 
 def _smallest(protection, devices):
     """The conductor of least withstand that stands next to one of these devices."""
-    from simbank.studies.protection.checks import conductor_withstand
-
     graph = protection.scenario.bank.graph
     ends = {b.name: {b.from_node, b.to_node} for b in graph.branches}
     best = None

@@ -175,7 +175,7 @@ class _Page:
         ]
 
     def _packs(self):
-        from simbank.simulation.result import switch_of
+        from simbank.simulation.summary import switch_of
 
         rows = [
             {
@@ -201,7 +201,7 @@ class _Page:
         return [*parts, _table("What each pack did", pd.DataFrame(did))]
 
     def _wiring(self):
-        from simbank.studies.protection.checks import conductor_ampacity
+        from simbank.bank.ampacity import conductor_ampacity
 
         rows = []
         for branch in self.bank.graph.branches:

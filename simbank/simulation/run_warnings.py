@@ -10,7 +10,18 @@ from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.warning import BankWarning
 
-__all__ = ["TRIPPED", "Opening", "cascades", "too_cold", "unloaded_packs"]
+__all__ = [
+    "FAST_TOLERANCE",
+    "REFERENCE_TOLERANCE",
+    "TRIPPED",
+    "Opening",
+    "assumed_bms_warnings",
+    "balance_warnings",
+    "beyond_warnings",
+    "cascades",
+    "too_cold",
+    "unloaded_packs",
+]
 
 TRIPPED = "tripped-at-once"
 
@@ -18,6 +29,9 @@ TRIPPED = "tripped-at-once"
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
 LINKED_S = 600.0  # openings that follow one another within this time are one cascade
 UNEVEN = 0.05  # of its limit; what flows through it at no load is told from here on
+REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
+CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
+WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 STOPS = (events.NO_PACK, events.CUTOFF, events.TOO_MUCH_POWER)
 
 
@@ -166,3 +180,63 @@ def too_cold(packs, rows):
         "harms cells for good and can short them. Warm them first, or give the BMS a lowest charge temperature."
     )
     return [BankWarning(FREEZING, ", ".join(p["name"] for p in cold), text)]
+
+
+def beyond_warnings(packs, rows):
+    """Packs that were charged beyond full or discharged beyond empty; ``rows`` are those of the summary."""
+    found = []
+    for pack, row in zip(packs, rows, strict=True):
+        over, under = row["overcharge_ah"], row["overdischarge_ah"]
+        worth_saying = WORTH_SAYING * pack.capacity_ah
+        said = []
+        if over > worth_saying:
+            fate = "gas, lose water and heat" if pack.chemistry.family == "lead-acid" else "swell, vent and burn"
+            said.append(
+                f"{over:.3g} Ah ({over / pack.capacity_ah * 100:.1f} % of its capacity, {row['overcharge_wh']:.0f} Wh) went in beyond "
+                f"100 %, cells up to {row['cell_volt_max']:.2f} V: this is how cells {fate}"
+            )
+        if under > worth_saying:
+            said.append(
+                f"{under:.3g} Ah were taken beyond 0 %, cells down to {row['cell_volt_min']:.2f} V: this is how cells are ruined, "
+                "and may short when charged again"
+            )
+        if said:
+            text = (
+                f"{'; '.join(said)}. The model no longer knows what the cells do: it goes on along a straight line, without gas, "
+                "damage or fire"
+            )
+            found.append(BankWarning("beyond-cell-model", pack.name, text))
+    return found
+
+
+def assumed_bms_warnings(packs, happened):
+    """Packs that opened at a cell limit by a BMS that the file does not give."""
+    opened = {where for _, where, what, _ in happened if what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)}
+    names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
+    if not names:
+        return []
+    text = (
+        "opened at a cell limit by a BMS that the file does not give: a lithium-ion pack without a bms is taken to have one that "
+        "opens at once at the chemistry's limits. Give the limits of yours, or bms = { stuck = ... } for a switch that does not open"
+    )
+    return [BankWarning("assumed-bms", ", ".join(names), text)]
+
+
+def balance_warnings(closure, integrator):
+    """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
+
+    Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a
+    thousandth of what it holds, whichever is larger. A looser tolerance than the default loosens the limits in proportion.
+    """
+    is_fast = integrator["name"] == "fast"
+    looser = max(1.0, integrator["tolerance"] / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
+    out = []
+    for what, limit in (("charge", FAST_CHARGE_LIMIT if is_fast else CHARGE_LIMIT), ("energy", ENERGY_LIMIT)):
+        missed = closure[f"{what}_relative"]
+        if not missed <= limit * looser:
+            text = (
+                f"balance missed: {what} closes to {missed:.1e} of what moved, not to {limit * looser:.0e}; "
+                "do not rely on the figures of this run"
+            )
+            out.append(BankWarning("balance-missed", what, text))
+    return out

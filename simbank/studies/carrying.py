@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, lowest_insulation
+from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, conductor_ampacity, lowest_insulation
 from simbank.simulation.snapshot import Snapshot
-from simbank.studies.protection.checks import conductor_ampacity
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 

@@ -145,7 +145,7 @@ def _toml(value):
 
 
 def _made_by(scenario, options, drawn, points):
-    from simbank.simulation.run import FAST_TOLERANCE, REFERENCE_TOLERANCE
+    from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
 
     usual = FAST_TOLERANCE if options["integrator"] == "fast" else REFERENCE_TOLERANCE
     settings = options | {"tolerance": options.get("tolerance") or usual}

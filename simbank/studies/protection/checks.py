@@ -8,9 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
-from simbank.bank.ampacity import INSULATIONS, credited_ampacity_a, metal_area_mm2, withstand_i2t
 from simbank.bank.device_classes import load_class
-from simbank.errors import InputError
 
 __all__ = [
     "FAIL",
@@ -24,7 +22,6 @@ __all__ = [
     "Check",
     "breaking",
     "carried_limits",
-    "conductor_ampacity",
     "hangs_on",
 ]
 
@@ -107,34 +104,6 @@ def breaking(device, greatest_a, volt):
     if any(rating is not None and rating < asked for rating, asked in given):
         return FAILED_CLOSED
     return NOT_KNOWN if any(rating is None for rating, _ in given) else OPENS
-
-
-def conductor_ampacity(conductor, ambient_k):
-    """(ampacity [A] or None, words): :func:`~simbank.bank.ampacity.credited_ampacity_a`, or what to look up."""
-    if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
-        return None, "only its resistance is given: state gauge, length and insulation, or its ampacity"
-    if conductor.ampacity_a is not None:
-        return conductor.ampacity_a, "as given"
-    if conductor.insulation is None:
-        return None, "its insulation is not given: read it from the jacket"
-    try:
-        return credited_ampacity_a(
-            conductor.gauge, conductor.insulation, ambient_k - 273.15, conductor.loaded, conductor.material
-        )
-    except InputError as error:
-        return None, error.problem
-
-
-def conductor_withstand(conductor):
-    """(k² S² [A²s] or None, words), S the area that :func:`~simbank.bank.ampacity.metal_area_mm2` gives."""
-    if conductor is None or conductor.gauge is None:
-        return None, "only its resistance is given: state gauge, length and insulation"
-    if conductor.insulation is None:
-        return None, "its insulation is not given: read it from the jacket (of a bar: what holds and covers it)"
-    area, words = metal_area_mm2(conductor.gauge, conductor.material, conductor.construction)
-    kind = INSULATIONS[conductor.insulation]
-    words = f"{words}; {kind.title}, up to {kind.end_c(area):g} °C at its end"
-    return withstand_i2t(area, conductor.insulation, conductor.material), words
 
 
 AS_FAILED = "; it may weld, arc on or burst, so it counts as failed closed in all that follows"

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
+from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.files import file_name
@@ -555,7 +556,7 @@ def _conductor_checks(bank, greatest, breaks, sequences):
 
 def _ampacity_check(branch, ambient_k, limit, able, failed):
     """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
-    ampacity, words = rules.conductor_ampacity(branch.conductor, ambient_k)
+    ampacity, words = conductor_ampacity(branch.conductor, ambient_k)
     if ampacity is None:
         return unknown("rating ≤ ampacity", branch.name, words)
     without = ""
@@ -577,7 +578,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
 
 
 def _withstand_check(branch, greatest, sequences):
-    withstand, words = rules.conductor_withstand(branch.conductor)
+    withstand, words = conductor_withstand(branch.conductor)
     if withstand is None:
         return unknown("withstand", branch.name, words)
     if any(device.band is None for device in greatest.bank.devices):

@@ -1,0 +1,73 @@
+"""How the house is built: which room may use which, and that no function outgrows a page."""
+
+import ast
+
+import pytest
+from conftest import ROOT
+
+# From the ground up: a room uses those before it, not those after it.
+ROOMS = [
+    "errors", "interrupts", "streams", "quantities", "warning", "caution", "files", "provenance", "filemodel", "jit", "cells", "bank",
+    "network", "duty", "days", "plotting", "scenario", "simulation", "studies", "report", "cli", "__main__",
+]  # fmt: skip
+SOURCES = sorted((ROOT / "simbank").rglob("*.py"))
+
+
+def module_of(path):
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_of(path): path for path in SOURCES}
+
+
+def imports(text, package=""):
+    """(line, module) of everything of simbank that a source imports, wherever in it: inside functions too."""
+    found = []
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            found += [(node.lineno, alias.name) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                above = package.split(".")[: len(package.split(".")) - node.level + 1]
+                base = ".".join([*above, *([node.module] if node.module else [])])
+            for alias in node.names:
+                inner = f"{base}.{alias.name}"
+                found.append((node.lineno, inner if inner in MODULES else base))
+    return sorted((line, module) for line, module in found if module.partition(".")[0] == "simbank")
+
+
+def room(module):
+    return module.split(".")[1] if "." in module else ""
+
+
+def runs_up(module, imported):
+    """Whether ``module`` must not import it; the package's own door, ``simbank``, hands on names of any room."""
+    return imported == "simbank" or ROOMS.index(room(imported)) > ROOMS.index(room(module))
+
+
+def test_every_module_has_its_room():
+    assert {room(module) for module in MODULES} - {""} <= set(ROOMS)
+
+
+def test_an_import_that_runs_up_is_seen():
+    text = (
+        "def late():\n    from simbank.studies import sweep\n\n\nfrom . import curves\nfrom ..report.html import write_report\n"
+    )
+    assert imports(text, "simbank.cells") == [
+        (2, "simbank.studies.sweep"),
+        (5, "simbank.cells.curves"),
+        (6, "simbank.report.html"),
+    ]
+    assert [runs_up("simbank.cells.fit", m) for _, m in imports(text, "simbank.cells")] == [True, False, True]
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m != "simbank"])
+def test_no_import_runs_up(module):
+    path = MODULES[module]
+    package = module if path.name == "__init__.py" else module.rpartition(".")[0]
+    text = path.read_text(encoding="utf-8")
+    assert not [f"{path.name}:{line} {imported}" for line, imported in imports(text, package) if runs_up(module, imported)]
+    if path.name != "__init__.py":
+        assert "import_module" not in text  # which would hide one
