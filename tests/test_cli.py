@@ -153,6 +153,6 @@ def test_drift(tmp_path):
     assert (tmp_path / "drift.png").exists()
 
 
-def test_cold_charge_is_said(tmp_path):
+def test_cold_charge_is_said():
     done = simbank("run", CLINIC, *SHORT, "--set", "ambient=-5 degC")
     assert "charged faster than its cells allow at their temperature" in " ".join(done.stdout.split())
