@@ -14,6 +14,7 @@ from simbank.bank import Bank, Branch, Graph
 from simbank.bank.equipment import BMS, Charger, Inverter, Limit
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
+from simbank.simulation import arrays as ar
 from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
@@ -285,7 +286,7 @@ def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
     case = Case(two_packs("first full", bms), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator)
     assert times_of(result, events.STOPPED)[0] == pytest.approx(
-        times_of(result, events.BLOCK_TEXT[events.OVER_VOLT])[0], abs=1e-3
+        times_of(result, events.BLOCK_TEXT[ar.CELL_OVER_VOLTAGE])[0], abs=1e-3
     )
     assert result.packs["soc"].to_numpy().max() < 0.99
 
