@@ -19,7 +19,7 @@ from simbank.simulation import equations as eq
 from simbank.simulation import events, fast
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
-from simbank.simulation.quadrature import NODES, StepStore, integrals
+from simbank.simulation.integrals import NODES, StepStore, integrals
 from simbank.simulation.result import Result, Trace
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, Opening, balance_warnings, unloaded_packs
 from simbank.simulation.setup import block_array, command_row, device_array, duty_windows, monitor_array, pack_arrays, start_state
