@@ -101,10 +101,10 @@ def because(what, value, charger):
     return charger.stop if what == STOPPED else ""
 
 
-def equipment_array(behaviours, pack_names):
+def equipment_array(port_equipment, pack_names):
     """Parameters of each port's inverter and charger, from pairs (Inverter or None, Charger or None)."""
-    out = np.zeros((len(behaviours), ar.N_EQUIP))
-    for a, (inverter, charger) in enumerate(behaviours):
+    out = np.zeros((len(port_equipment), ar.N_EQUIP))
+    for a, (inverter, charger) in enumerate(port_equipment):
         out[a, [ar.HAS_INVERTER, ar.HAS_CHARGER, ar.PERSISTENT]] = (
             inverter is not None,
             charger is not None,

@@ -148,7 +148,7 @@ def _ports(run):
         out_j, in_j = acc[ar.PORT_OUT_J, a], acc[ar.PORT_IN_J, a]
         asked_out, asked_in = acc[ar.PORT_ASKED_OUT_J, a], acc[ar.PORT_ASKED_IN_J, a]
         ac_asked, ac_served = acc[ar.PORT_AC_ASKED_J, a], acc[ar.PORT_AC_SERVED_J, a]
-        inverter = run.behaviours[a][0]
+        inverter = run.port_equipment[a][0]
 
         def first(*whats, name=name):
             return next((t / 3600.0 for t, where, what, _ in run.events if where == name and what in whats), None)

@@ -106,7 +106,7 @@ def inverter_currents(bank):
     or of a BMS that opens before, less what the wiring drops.
     """
     found = {}
-    for port, (inverter, _) in bank.behaviours.items():
+    for port, (inverter, _) in bank.port_equipment.items():
         if inverter is None:
             continue
         watts = float(inverter.dc_power(inverter.rated_w))
@@ -145,7 +145,7 @@ def full_loads(scenario):
         asked = most["discharge"].get(port)
         if asked is None or asked.kind == "power" or _watts(asked, nominal) / nominal < amperes:
             loads["discharge"][port] = ("current", amperes)
-    for port, (_, charger) in bank.behaviours.items():
+    for port, (_, charger) in bank.port_equipment.items():
         if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
             least = min(charger.current_limit_a, abs(_watts(most["charge"][port], nominal)) / nominal)
             loads["charge"][port] = ("current", -least)
