@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import LSODA, Radau
 
-from simbank.simulation.quadrature import MAX_ORDER, StepStore
+from simbank.simulation.integrals import MAX_ORDER, StepStore
 
 
 def decay(t, y):
