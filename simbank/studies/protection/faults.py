@@ -9,7 +9,7 @@ import numpy as np
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.setup import device_array
 from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
 
@@ -46,7 +46,7 @@ def device_rows(devices, line):
 def opening_times(currents, rows, curves, damage=None):
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.equations.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.bank_solver.damage_rate`. Second return: damage at each time, shape (m, d).
     """
     count = len(rows)
     at = np.full(count, np.inf)
@@ -69,7 +69,7 @@ def opening_times(currents, rows, curves, damage=None):
 
 def steady_time(d, current, rows, curves):
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
-    rate = eq.damage_rate(d, current, 0.0, rows, curves)
+    rate = damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
     return min(at, rows[d, ar.PICKUP_DELAY_S]) if current >= rows[d, ar.PICKUP_MULTIPLE] * rows[d, ar.RATING_A] else at
 

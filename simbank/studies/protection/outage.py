@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.duty import Duty
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.faults import device_rows, line_of
 from simbank.warning import BankWarning
@@ -285,7 +285,7 @@ class Loads:
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
                 current = still.branch_a[self.branch_of[device.name]]
-                rate = eq.damage_rate(d, current, damage[d], rows, curves)
+                rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
             steps.append((at, who, why))
@@ -303,7 +303,7 @@ class Loads:
             current = abs(still.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
-            rate = eq.damage_rate(d, current, damage[d], rows, curves)
+            rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
             if current >= device.instant * device.rating_a:
                 at = min(at, clock + device.instant_s)
