@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
-from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
+from simbank.bank.ampacity import conductor_ampacity
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.files import file_name
@@ -25,6 +25,7 @@ from simbank.studies.protection.outage import Cascades, Loads, duration_text, in
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
+from simbank.studies.protection.withstand import FaultCase, Withstand
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -84,7 +85,9 @@ class Protection:
     ----------
     faults : DataFrame
         One row per place: ``initial_a`` (no inductance, before relaxation: an upper bound), ``peak_a``, ``after_10ms_a``, ``after_100ms_a``,
-        ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial).
+        ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial, every pack
+        connected), ``least_one_pack_a`` (the same with one pack alone connected, ``least_one_pack``, that which feeds least; a fault
+        inside a pack is fed by that pack as well).
     shares : DataFrame
         Place by pack and branch: current at once in the greatest case [A], signed as everywhere.
     checks : DataFrame
@@ -363,6 +366,9 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     order, clearing = _orders(greatest, breaks, sequences)
     tell(0.4)
     slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
+    alone = [_one_pack_alone(least, c) for c in breaks.cases]
+    tell(0.5)
+    withstand = _withstand(greatest, least, breaks, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = _lasting_load(scenario, loads, run)
@@ -376,8 +382,8 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     found = [
         *rules.devices_present(bank, breaks.state),
         *_device_checks(bank, breaks, case, lasting),
-        *_conductor_checks(bank, greatest, breaks, sequences),
-        *_clearing_checks(bank, least, breaks, slow, case),
+        *_conductor_checks(bank, breaks, withstand),
+        *_clearing_checks(bank, least, breaks, slow, alone, case),
         *_drop_checks(loads, case),
         *outage_checks,
         *shorted_checks,
@@ -406,6 +412,7 @@ def _fault_tables(greatest, least):
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
     weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
+    one_pack = {place.name: least.weakest(place) or (None, np.nan) for place in least.places}
     for place in greatest.places:
         response = greatest.response(place)
         current = np.abs(response.at(times)[:, -1])
@@ -415,6 +422,7 @@ def _fault_tables(greatest, least):
         rows[place.name] = {
             "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
             **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
+            "least_one_pack_a": one_pack[place.name][1], "least_one_pack": one_pack[place.name][0],
         }  # fmt: skip
         shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
@@ -558,7 +566,7 @@ def _device_checks(bank, breaks, case, lasting):
             )  # fmt: skip
 
 
-def _conductor_checks(bank, greatest, breaks, sequences):
+def _conductor_checks(bank, breaks, withstand):
     limits = [rules.carried_limits(bank, breaks.failed)]
     if breaks.doubtful:
         limits.append(rules.carried_limits(bank, breaks.failed | breaks.doubtful))
@@ -571,8 +579,7 @@ def _conductor_checks(bank, greatest, breaks, sequences):
         ]
         # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
         yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
-        found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
-        yield hangs_on(found[0][1], found[1:])
+        yield withstand.check(branch)
 
 
 def _ampacity_check(branch, ambient_k, limit, able, failed):
@@ -598,40 +605,64 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     )  # fmt: skip
 
 
-def _withstand_check(branch, greatest, sequences):
-    withstand, words = conductor_withstand(branch.conductor)
-    if withstand is None:
-        return unknown("withstand", branch.name, words)
-    if any(device.band is None for device in greatest.bank.devices):
-        return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
-    edges = greatest.edges_of(branch.name)
-    worst, worst_place, never = 0.0, "", None
-    for place, sequence in sequences.items():
-        i2t = max(float(sequence.i2t[edge]) for edge in edges)
-        if sequence.cleared_s is None and max(abs(sequence.rest_a[edge]) for edge in edges) > 1.0 and i2t > withstand:
-            never = never or place
-        if i2t > worst:
-            worst, worst_place = i2t, place
-    feeds = ", ".join(sequences[never].fed_by) if never else ""
-    tail = f"; a fault at {never} is never cleared, {feeds} feeding it" if never else f" (fault at {worst_place})"
-    return judge(
-        "withstand", branch.name, worst <= withstand,
-        f"takes {worst:.3g} A²s until cleared{tail}, withstands {withstand:.3g} A²s ({words})", worst, withstand, "A²s",
-    )  # fmt: skip
-
-
-def _clearing_checks(bank, least, breaks, slow, case):
+def _one_pack_alone(least, open_case):
+    """The least case followed with one pack alone connected, that which feeds least: place → (pack, :class:`Sequence`); nothing of
+    a bank of one pack."""
+    if len(least.pack_names) < 2:
+        return {}
+    found = {}
     for place in least.places:
-        current = abs(least.response(place).initial_a[-1])
-        found = [
-            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
-            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
+        weakest = least.weakest(place)
+        if weakest is not None:
+            closed = least.only(place, [weakest[0]])
+            found[place.name] = weakest[0], least.follow(place, open_case.line, open_case.failed, closed=closed)
+    return found
+
+
+def _withstand(greatest, least, breaks, sequences, slow, alone):
+    """:class:`Withstand` from what was followed in the greatest case, in the least, and in the least with one pack alone."""
+    whole_a = {place.name: abs(float(least.response(place).initial_a[-1])) for place in least.places}
+    one_pack = {place.name: least.weakest(place) for place in least.places}
+    followed = []
+    for (_, fast), (_, weak), one in zip(sequences, slow, alone, strict=True):
+        faults = [
+            FaultCase(place.name, f"greatest current, {abs(greatest.response(place).initial_a[-1]):.0f} A", fast[place.name])
+            for place in greatest.places
         ]
+        faults += [FaultCase(name, f"least current, {whole_a[name]:.0f} A", sequence) for name, sequence in weak.items()]
+        faults += [
+            FaultCase(name, f"least current with {pack} alone connected, {one_pack[name][1]:.0f} A", sequence)
+            for name, (pack, sequence) in one.items()
+        ]
+        followed.append(faults)
+    return Withstand(greatest, least, breaks.cases, followed)
+
+
+def _clearing_checks(bank, least, breaks, slow, alone, case):
+    for place in least.places:
+        whole = abs(least.response(place).initial_a[-1])
+        found = []
+        for c, (_, followed), one in zip(breaks.cases, slow, alone, strict=True):
+            check = _clearing_check(
+                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, case
+            )
+            if place.name in one:
+                pack, sequence = one[place.name]
+                _, current = least.weakest(place)
+                base = f"least fault current {current / 1e3:.2f} kA with {pack} alone connected ({whole / 1e3:.2f} kA with all)"
+                fewer = _clearing_check(bank, place, base, sequence, c.failed, case)
+                check = _worse(check, fewer)
+            found.append((c.words, check))
         yield hangs_on(found[0][1], found[1:])
 
 
-def _clearing_check(bank, place, current, sequence, failed, case):
-    base = f"least fault current {current / 1e3:.2f} kA"
+def _worse(check, other):
+    """Of two checks of one thing the one to tell: what fails, or else what takes longer."""
+    rank = {FAIL: 0, rules.NOT_CHECKABLE: 1, PASS: 2, NOTE: 3}
+    return min(check, other, key=lambda c: (rank[c.status], -(c.value or 0.0)))
+
+
+def _clearing_check(bank, place, base, sequence, failed, case):
     if not bank.devices:
         return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
     if sequence.cleared_s is None:
