@@ -31,7 +31,9 @@ from simbank.warning import as_records
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
 
 NOT_CHECKED = (
-    "arc flash and arcing faults (the currents here are of bolted faults)",
+    "arc flash and arcing faults (the currents here are of bolted faults), and faults of less current than the least given, by "
+    "resistance in the fault",
+    "every combination of packs that may be switched off (see what the least current and withstand count with)",
     "creepage, clearance and insulation of bars and terminals",
     "thermal runaway, gassing and fire of cells",
     "enclosure, ventilation, mechanical forces of short-circuit current",
@@ -176,6 +178,12 @@ class Protection:
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
             "warms too; joints, devices and added resistance as given.",
+            "The least current counts with every pack connected and with one pack alone, that which feeds least; with other packs "
+            "switched off it lies between. Clearing in time is judged for both.",
+            "Withstand is judged over the currents between greatest and least: both ends, the least with one pack alone, and between "
+            "them, with all packs and with half of them, a quarter and so on (those that feed least), what lies just below each "
+            "instantaneous setting and at each point of the devices' curves, each by the latest edge of their bands; the row says which "
+            "decides. A current that a conductor carries for good does not count.",
             "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
             "is less than the nominal size.",
         ]
@@ -355,10 +363,7 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
     bank = scenario.bank
     tell = progress or (lambda done: None)
     greatest = greatest_faults(bank, case)
-    least = Faults(
-        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
-        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
-    )  # fmt: skip
+    least = least_faults(bank, case)
     faults, shares = _fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
@@ -405,6 +410,14 @@ def _lists_as_text(frame):
 def greatest_faults(bank, case):
     """:class:`~simbank.studies.protection.faults.Faults` of the greatest case that :class:`Assumptions` states."""
     return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+
+
+def least_faults(bank, case):
+    """:class:`~simbank.studies.protection.faults.Faults` of the least case that :class:`Assumptions` states."""
+    return Faults(
+        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+    )  # fmt: skip
 
 
 def _fault_tables(greatest, least):
