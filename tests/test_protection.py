@@ -20,7 +20,7 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 from simbank.simulation.snapshot import Snapshot
 from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
@@ -320,7 +320,7 @@ def test_cascade_is_that_of_the_time_domain_run():
     cascade = Loads(Case(bank, duty)).cascade("C", "discharge")
     assert [who for _, who, _ in cascade.steps] == ["device A", "device B"]
     run = simbank.simulate(Case(replace(bank, switching=(Switching(0.0, "C", False),)), duty))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -338,7 +338,7 @@ def test_cascade_of_a_scenario_is_that_of_its_run(root):
         },
     )
     run = simbank.simulate(case, tolerance=1e-7)
-    opened = run.events[run.events["what"] == events.DEVICE_OPENS]
+    opened = run.events[run.events["code"] == Event.DEVICE_OPENS]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device A"]
     # the run lets packs relax and drift, which evens their shares; the times agree within some tens of percent
     assert cascade.steps[0][0] == pytest.approx(opened["time_s"].iloc[0], rel=0.4)
