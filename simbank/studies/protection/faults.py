@@ -11,7 +11,7 @@ from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
 from simbank.simulation import equations as eq
 from simbank.simulation.setup import device_array
-from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
+from simbank.simulation.transient import FaultCircuit, case_packs, pack_sources
 
 __all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]
 
@@ -52,7 +52,7 @@ def opening_times(currents, rows, curves, damage=None):
     at = np.full(count, np.inf)
     grown = np.zeros((len(TIMES), count))
     steps = np.diff(TIMES)
-    rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
+    rate = eq.damage_rates(np.ascontiguousarray(currents), rows, curves)
     grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
     grown += 0.0 if damage is None else damage
     for d in range(count):
