@@ -895,8 +895,8 @@ def test_an_inverter_counts_at_its_lowest_input_voltage():
 def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank():
     """Cells at 2.50 V, or at a BMS's 2.90 V, less the drop of the wiring: (V − R I) I = P."""
     bank = low_voltage_load().bank
-    inverter, charger = bank.behaviours["inv"]
-    bank = replace(bank, behaviours={"inv": (replace(inverter, cutoff_volt=None), charger)})
+    inverter, charger = bank.port_equipment["inv"]
+    bank = replace(bank, port_equipment={"inv": (replace(inverter, cutoff_volt=None), charger)})
     watts = 5900 / 0.95 + 40
     amperes = inverter_currents(bank)["inv"][0]
     still = Snapshot(bank).still({"inv": ("current", amperes)})

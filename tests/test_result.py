@@ -52,7 +52,7 @@ def test_a_bank_that_never_settles_is_reported(integrator):
     inverter = Inverter(3000.0, Curve(0.0, 0.94), recovery_volt=52.0, recovery_delay_s=0.0)
     bank = wired([pack("P", affine_chemistry(slope=0.2, at_half=3.3), 100, 10e-3, 0.3, cells=16)])
     duty = Duty((Step(3600.0, {"port": Command("power", 3000.0, cutoff_volt=51.5)}),))
-    case = Case(Bank("never", bank.packs, bank.graph, behaviours={"port": (inverter, None)}), duty)
+    case = Case(Bank("never", bank.packs, bank.graph, port_equipment={"port": (inverter, None)}), duty)
     with pytest.raises(simbank.SimulationError, match=r"the bank does not settle: port keeps changing") as caught:
         simbank.simulate(case, integrator=integrator)
     assert 100 < len(caught.value.partial.events) < 1000

@@ -101,7 +101,7 @@ def test_analytic_jacobian_against_differences(clinic):
     from dataclasses import replace
 
     from simbank.network import Network
-    from simbank.simulation import equations as eq
+    from simbank.simulation.ode import jacobian, rates
     from simbank.simulation.setup import pack_arrays
 
     random = np.random.default_rng(1)
@@ -120,13 +120,13 @@ def test_analytic_jacobian_against_differences(clinic):
             random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n),
             random.uniform(275, 310, n),
         ])  # fmt: skip
-        exact = eq.jacobian(0.0, y, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES)
+        exact = jacobian(0.0, y, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES)
         scale = np.abs(exact).max(axis=1)
         for column in range(5 * n):
             step = np.zeros(5 * n)
             step[column] = 1e-3 if column >= 4 * n else 1e-6
             up, down = (
-                eq.rates(0.0, y + s * step, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES) for s in (1, -1)
+                rates(0.0, y + s * step, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES) for s in (1, -1)
             )
             difference = (up - down) / (2 * step[column])
             assert exact[:, column] == pytest.approx(difference, rel=5e-4, abs=1e-15), (mode, column)

@@ -14,9 +14,11 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import device_current, solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
+from simbank.simulation.port_solver import commanded
 
-FULL_SOC = eq.FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
+FULL_SOC = FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
@@ -85,7 +87,7 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
         if phase[a] == ar.PHASE_IDLE:
             into = True
         elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
-            wish = eq.commanded(now, ports, a)
+            wish = commanded(now, ports, a)
             out, into = out or wish > 0.0, into or wish < 0.0
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
@@ -101,8 +103,8 @@ def watch(
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
-    work, port, now = eq.working_arrays(n, p)
-    eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+    work, port, now = working_arrays(n, p)
+    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
     out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
     watch_solved(
         t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
@@ -153,7 +155,7 @@ def watch_solved(
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d
         if device_state[d] == ar.QUIET or device_state[d] == ar.RUNNING:
             out[a] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(eq.device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+            over = abs(device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
             out[a + 1] = over if device_state[d] == ar.QUIET else -over - 1e-9
             worst = max(worst, out[a], out[a + 1])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
@@ -166,20 +168,20 @@ def _watch_pack(
 ):  # fmt: skip
     """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
-    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
+    z, temperature, current, state = y[k], y[4 * n + k] - KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
     rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
     base = ar.PACK_SLOTS * k
     worst = -1.0
     if state == ar.CHARGE_BLOCKED_OPEN and pack_live[k]:
-        worst = work[ar.EMF, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
+        worst = work[ar.EMF, k] - terminal_voltage(k, work, port, terminal) - VOLT_BAND
     elif state == ar.DISCHARGE_BLOCKED_OPEN and pack_live[k]:
-        worst = eq.terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
+        worst = terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
     elif state == ar.CHARGE_BLOCKED_CONDUCTING:
         worst = -rate - CURRENT_BAND_C
     elif state == ar.DISCHARGE_BLOCKED_CONDUCTING:
         worst = rate - CURRENT_BAND_C
     out[base] = worst
-    high, low = eq.cell_volts(k, z, work, cells, curves_of, curves)
+    high, low = cell_volts(k, z, work, cells, curves_of, curves)
     charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
     at = base + 1
     if monitor_state[k, ar.FULL] != ar.WAITING:
@@ -278,7 +280,7 @@ def reported_full(which, y, pack_state, monitor_state):
 def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
     if ports[q, ar.LIVE] == 0.0 or phase[q] == ar.PHASE_DONE:
         return
-    wish = eq.commanded(t, ports, q)
+    wish = commanded(t, ports, q)
     current, volt = port[ar.PORT_CURRENT, q], port[ar.PORT_VOLTAGE, q]
     charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
     if phase[q] == ar.PHASE_FOLLOW:

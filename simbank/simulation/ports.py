@@ -54,8 +54,9 @@ from simbank.cells.curves import curve_value
 from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
 from simbank.simulation import events
+from simbank.simulation.pack_model import KELVIN
+from simbank.simulation.port_solver import commanded
 
 __all__ = [
     "all_done",
@@ -100,10 +101,10 @@ def because(what, value, charger):
     return charger.stop if what == STOPPED else ""
 
 
-def equipment_array(behaviours, pack_names):
+def equipment_array(port_equipment, pack_names):
     """Parameters of each port's inverter and charger, from pairs (Inverter or None, Charger or None)."""
-    out = np.zeros((len(behaviours), ar.N_EQUIP))
-    for a, (inverter, charger) in enumerate(behaviours):
+    out = np.zeros((len(port_equipment), ar.N_EQUIP))
+    for a, (inverter, charger) in enumerate(port_equipment):
         out[a, [ar.HAS_INVERTER, ar.HAS_CHARGER, ar.PERSISTENT]] = (
             inverter is not None,
             charger is not None,
@@ -285,7 +286,7 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
                 allowed = 0.0
                 for k in range(n):
                     if not _orders_no_charge(k, monitor_state):
-                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - eq.KELVIN)
+                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - KELVIN)
                         own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
                         allowed += min(own, 0.95 * monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT])
             most = min(most, allowed)
@@ -341,7 +342,7 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
         ports[a, ar.IS_CUT_OFF] = 0.0
         note(log, count, t, a, RECOVERED, volt)
         return
-    wish = eq.commanded(now, ports, a)
+    wish = commanded(now, ports, a)
     charging = wish < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == ar.PHASE_HOLD and slot == 0) or (doing == ar.PHASE_FOLLOW and charging):
@@ -437,7 +438,7 @@ def all_done(phase, ports, equip):
 def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == ar.PHASE_FOLLOW:
-        return eq.commanded(now, ports, a) < 0.0
+        return commanded(now, ports, a) < 0.0
     return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == 0)
 
 

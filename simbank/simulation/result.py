@@ -9,8 +9,8 @@ import numpy as np
 
 from simbank import provenance
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
 from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
 from simbank.simulation.summary import WH, summary
 from simbank.warning import as_records
@@ -100,7 +100,7 @@ class Result:
             "current_a": packs[0],
             "terminal_v": packs[1],
             "hysteresis": states[:, 1],
-            "temperature_c": states[:, 4] - eq.KELVIN,
+            "temperature_c": states[:, 4] - KELVIN,
         }
         return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
 

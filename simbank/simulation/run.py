@@ -19,7 +19,7 @@ from simbank.simulation import equations as eq
 from simbank.simulation import events, fast
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
-from simbank.simulation.quadrature import NODES, StepStore, integrals
+from simbank.simulation.integrals import NODES, StepStore, integrals
 from simbank.simulation.result import Result, Trace
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, Opening, balance_warnings, unloaded_packs
 from simbank.simulation.setup import block_array, command_row, device_array, duty_windows, monitor_array, pack_arrays, start_state
@@ -218,8 +218,8 @@ class _Run:
         self.phase = np.full(self.p, events.DONE, np.int64)
         self.ports = np.zeros((self.p, eq.N_PORT_COLUMNS))
         self.ports[:, eq.CURRENT_MAX], self.ports[:, eq.RECOVERY] = 1e9, np.inf
-        self.behaviours = [self.bank.behaviours.get(name, (None, None)) for name in self.port_names]
-        self.equip = port_laws.equipment_array(self.behaviours, self.pack_names)
+        self.port_equipment = [self.bank.port_equipment.get(name, (None, None)) for name in self.port_names]
+        self.equip = port_laws.equipment_array(self.port_equipment, self.pack_names)
         self.stays = self.equip[:, port_laws.STAYS] > 0  # keeps its phase from step to step
         follows, stops = self.equip[:, port_laws.FOLLOWS] > 0, self.equip[:, port_laws.STOP_AT] != events.NO_STOP
         self.heeded = bool((follows | stops).any())  # a charger hears what the packs' BMS report
@@ -462,7 +462,7 @@ class _Run:
     def _read_log(self):
         """Turn what the ports have noted into events."""
         for t, a, what, volt in self.log[: self.count[0]].tolist():
-            name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.behaviours[int(a)][1]
+            name, text, charger = self.port_names[int(a)], port_laws.WHATS[int(what)], self.port_equipment[int(a)][1]
             if charger is not None and charger.float_volt is None:
                 text = events.OFF_FOR.get(text, text)
             self.events.append((t, name, text, port_laws.because(int(what), volt, charger)))

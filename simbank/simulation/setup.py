@@ -9,7 +9,6 @@ import numpy as np
 from simbank.cells.curves import stack_curves
 from simbank.duty import SampledDuty
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
 
 __all__ = [
     "KINDS",
@@ -22,7 +21,7 @@ __all__ = [
     "start_state",
 ]
 
-KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
+KINDS = {"current": ar.MODE_CURRENT, "power": ar.MODE_POWER, "resistance": ar.MODE_RESISTANCE}
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 
 
@@ -44,8 +43,8 @@ def pack_arrays(packs, ambient_k, more_curves=()):
             pool.append(curve)
         return places[id(curve)]
 
-    cells = np.zeros((eq.N_CELL_ROWS, len(packs)))
-    curves_of = np.zeros((eq.N_CURVES, len(packs)), np.int64)
+    cells = np.zeros((ar.N_CELL_ROWS, len(packs)))
+    curves_of = np.zeros((ar.N_CURVES, len(packs)), np.int64)
     for k, pack in enumerate(packs):
         (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
         chemistry = pack.chemistry
@@ -63,7 +62,7 @@ def pack_arrays(packs, ambient_k, more_curves=()):
             )
         ]  # fmt: skip
         if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
-            cells[eq.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
+            cells[ar.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
     return cells, curves_of, stack_curves(pool)
 
 
@@ -108,7 +107,7 @@ def block_array(packs):
 def device_array(devices):
     """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
     rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
-    return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
+    return np.array(rows, float).reshape(-1, ar.N_DEVICE_COLUMNS)
 
 
 def command_row(step, port_names):
@@ -166,7 +165,7 @@ def start_k(pack, ambient_k):
 def start_state(packs, ambient_k):
     """State of the packs at the start, no relaxation, shape (5 n,)."""
     n = len(packs)
-    y = np.zeros(eq.N_STATES * n)
+    y = np.zeros(ar.N_STATES * n)
     y[:n] = [pack.soc for pack in packs]
     y[n : 2 * n] = [pack.hysteresis for pack in packs]
     y[4 * n :] = [start_k(pack, ambient_k) for pack in packs]

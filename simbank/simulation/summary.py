@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
 from simbank.simulation import events
+from simbank.simulation.pack_model import KELVIN
 
 __all__ = ["summary", "switch_of"]
 
@@ -72,8 +72,8 @@ def summary(run, stored_change_j):
             "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
             "loss_wh": float(loss_j[k] * WH),
             "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
-            "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - eq.KELVIN),
-            "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - eq.KELVIN),
+            "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
+            "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
             "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
             "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[ar.ACC_OVER_CHARGE_RATE_S, k] / 3600.0),
@@ -148,7 +148,7 @@ def _ports(run):
         out_j, in_j = acc[ar.PORT_OUT_J, a], acc[ar.PORT_IN_J, a]
         asked_out, asked_in = acc[ar.PORT_ASKED_OUT_J, a], acc[ar.PORT_ASKED_IN_J, a]
         ac_asked, ac_served = acc[ar.PORT_AC_ASKED_J, a], acc[ar.PORT_AC_SERVED_J, a]
-        inverter = run.behaviours[a][0]
+        inverter = run.port_equipment[a][0]
 
         def first(*whats, name=name):
             return next((t / 3600.0 for t, where, what, _ in run.events if where == name and what in whats), None)

@@ -53,7 +53,7 @@ def usable(scenario, c_rate=0.2, cutoff_volt=None, **options):
         alone += [replace(warning, text=f"On its own: {warning.text}") for warning in warned]
     table = pd.DataFrame(rows).T
     table.loc["sum of packs"] = table.sum()
-    table.loc["bank"], warned = run(scenario.name, replace(bank, packs=full, behaviours={}, switching=()), port)
+    table.loc["bank"], warned = run(scenario.name, replace(bank, packs=full, port_equipment={}, switching=()), port)
     table.index.name = "what"
     table.attrs["warnings"] = as_records([*warned, *alone])
     return table

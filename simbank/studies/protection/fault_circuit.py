@@ -1,7 +1,7 @@
 """Fault currents by time: packs, resistances and inductances of the wiring as one linear system, solved exactly.
 
 Over the seconds of a fault a pack's state of charge stands nearly still, so with its electromotive force E and ohmic resistance R
-from :mod:`simbank.simulation.equations` it is E behind R and two relaxation pairs, and every conductor is r in series with l::
+from :mod:`simbank.simulation.pack_model` it is E behind R and two relaxation pairs, and every conductor is r in series with l::
 
     M dx/dt = C' (E − v1 − v2) − K x,   M = C' l C,   K = C' r C      x: currents round the independent loops, i = C x
     dv/dt   = (R_k i − v) / τ                                          each relaxation pair
@@ -19,7 +19,7 @@ from scipy.linalg import eig, lu_factor, lu_solve
 
 from simbank.network import components
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
 
 __all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
@@ -56,7 +56,7 @@ def pack_sources(packs, ambient_k):
     cells, curves_of, curves = pack_arrays(packs, ambient_k)
     y = start_state(packs, ambient_k)
     work = np.empty((ar.N_WORK, n))
-    eq.cell_state(y, cells, curves_of, curves, work)
+    cell_state(y, cells, curves_of, curves, work)
     factor, warmth = work[ar.RC_FACTOR], work[ar.ARRHENIUS_FACTOR]
     ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]

@@ -9,7 +9,7 @@ import numpy as np
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
 from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
 
@@ -46,13 +46,13 @@ def device_rows(devices, line):
 def opening_times(currents, rows, curves, damage=None):
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.equations.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.bank_solver.damage_rate`. Second return: damage at each time, shape (m, d).
     """
     count = len(rows)
     at = np.full(count, np.inf)
     grown = np.zeros((len(TIMES), count))
     steps = np.diff(TIMES)
-    rate = eq.damage_rates(np.ascontiguousarray(currents), rows, curves)
+    rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
     grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
     grown += 0.0 if damage is None else damage
     for d in range(count):
@@ -69,7 +69,7 @@ def opening_times(currents, rows, curves, damage=None):
 
 def steady_time(d, current, rows, curves):
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
-    rate = eq.damage_rate(d, current, 0.0, rows, curves)
+    rate = damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
     return min(at, rows[d, ar.PICKUP_DELAY_S]) if current >= rows[d, ar.PICKUP_MULTIPLE] * rows[d, ar.RATING_A] else at
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.duty import Duty
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.faults import device_rows, line_of
 from simbank.warning import BankWarning
@@ -106,7 +106,7 @@ def inverter_currents(bank):
     or of a BMS that opens before, less what the wiring drops.
     """
     found = {}
-    for port, (inverter, _) in bank.behaviours.items():
+    for port, (inverter, _) in bank.port_equipment.items():
         if inverter is None:
             continue
         watts = float(inverter.dc_power(inverter.rated_w))
@@ -145,7 +145,7 @@ def full_loads(scenario):
         asked = most["discharge"].get(port)
         if asked is None or asked.kind == "power" or _watts(asked, nominal) / nominal < amperes:
             loads["discharge"][port] = ("current", amperes)
-    for port, (_, charger) in bank.behaviours.items():
+    for port, (_, charger) in bank.port_equipment.items():
         if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
             least = min(charger.current_limit_a, abs(_watts(most["charge"][port], nominal)) / nominal)
             loads["charge"][port] = ("current", -least)
@@ -285,7 +285,7 @@ class Loads:
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
                 current = still.branch_a[self.branch_of[device.name]]
-                rate = eq.damage_rate(d, current, damage[d], rows, curves)
+                rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
             steps.append((at, who, why))
@@ -303,7 +303,7 @@ class Loads:
             current = abs(still.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
-            rate = eq.damage_rate(d, current, damage[d], rows, curves)
+            rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
             if current >= device.instant * device.rating_a:
                 at = min(at, clock + device.instant_s)

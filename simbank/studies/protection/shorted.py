@@ -196,7 +196,7 @@ def shorted_cells(
     }  # no tail: the voltage is held for good
     run = Case(
         f"{pack_name} with {cells} shorted",
-        replace(bank, packs=tuple(packs), devices=devices, behaviours=held, switching=()),
+        replace(bank, packs=tuple(packs), devices=devices, port_equipment=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
     result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
@@ -276,7 +276,7 @@ def charging_ports(scenario):
     strongest = _strongest_charge(scenario.duty)
     commands, words = {}, []
     for port in bank.graph.ports:
-        _, charger = bank.behaviours.get(port, (None, None))
+        _, charger = bank.port_equipment.get(port, (None, None))
         asked = strongest.get(port)
         if charger is None and asked is None:
             continue
