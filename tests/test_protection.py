@@ -22,10 +22,11 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import events
 from simbank.simulation.snapshot import Snapshot
-from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
+from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.outage import Loads, inverter_currents, start_voltage_warnings
+from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
+from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
@@ -716,7 +717,7 @@ def test_resistance_only_conductor_is_not_checkable(root):
 
 
 def test_polarity_is_noted(root):
-    from simbank.studies.protection.checks import polarities
+    from simbank.studies.protection.device_checks import polarities
 
     path = root / "scenarios" / "valley_workshop.toml"
     text = next(iter(polarities(simbank.load(path).bank))).text

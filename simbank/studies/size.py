@@ -18,9 +18,9 @@ from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
-from simbank.studies.protection.checks import carried_limits
-from simbank.studies.protection.outage import full_loads, start_voltage_warnings
-from simbank.studies.protection.protect import greatest_faults
+from simbank.studies.protection.conductor_checks import carried_limits
+from simbank.studies.protection.faults import greatest_faults
+from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
 from simbank.studies.usable import usable
 from simbank.warning import BankWarning
 
