@@ -996,3 +996,18 @@ def test_constant_power_without_a_cut_off_counts_at_the_voltage_of_the_start_and
     amperes = (40.0 - np.sqrt(40.0**2 - 4 * ohm * 3000.0)) / (2 * ohm)
     assert f"up to {amperes:.0f} A, at {3000.0 / amperes:.1f} V, the lowest the bank may reach there" in told[0].text
     assert "up to 50 A at 40.0 V" in told[1].text
+
+
+def test_a_device_is_a_packs_own_by_its_owner_and_not_by_its_name():
+    """Pack A, whose feed is ended by the device of pack A1: that is not "its device", though the name begins alike."""
+    from simbank.studies.protection.shorted import ShortedCell, told_together
+
+    def case(pack, own):
+        return ShortedCell(
+            pack=pack, cells=1, table=None, opens_s=None, stopped_by="device A1", device=None, case="full", charger="none", soc_start=1.0,
+            neighbours_soc_start=1.0, peak_a=100.0, energy_wh=1.0, short_wh=1.0, hours=1.0, good_cell_volt_max=3.5,
+            good_cell_soc_end=1.0, overcharge_ah=0.0, overcharge_wh=0.0, ended_by="device A1", ended_by_own=own,
+        )  # fmt: skip
+
+    told = told_together({"A": [case("A", False)], "A1": [case("A1", True)]})
+    assert list(told["ended by"]) == ["device A1", "its device"]

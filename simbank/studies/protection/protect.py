@@ -150,7 +150,7 @@ class Protection:
     @property
     def told_shorted(self):
         """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
-        return told_together(shorted_table(self.short_cases)) if self.short_cases else None
+        return told_together(self.short_cases) if self.short_cases else None
 
     @property
     def short_words(self):
