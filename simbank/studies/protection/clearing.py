@@ -23,7 +23,7 @@ def opening_orders(greatest, breaks, sequences):
     for place in greatest.places:
         times, current = {}, np.zeros(len(devices))
         for line in (*LINES, *(["level"] if breaks.beyond else [])):
-            times[line], current = greatest.firstopening_row(place, line)
+            times[line], current = greatest.first_opening(place, line)
         for d, device in enumerate(devices):
             at = {line: times[line][d] for line in LINES}
             order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
