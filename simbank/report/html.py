@@ -151,7 +151,7 @@ class _Page:
 
     def _bank(self):
         from simbank.simulation.snapshot import Snapshot
-        from simbank.studies.protection.outage import full_loads
+        from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."

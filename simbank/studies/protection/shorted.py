@@ -80,6 +80,8 @@ class ShortedCell:
         What of it went in while they stood beyond 100 %.
     ended_by : str
         "levelled at 3.79 V a cell", a device or BMS that opened, "neighbours empty", or "nothing in 24 h".
+    ended_by_own : bool
+        Whether that is the pack's own device.
     opened : tuple of str
         All that opened on the way, devices and (where they count) neighbours' BMS, whether that ended the feed or only lessened it.
     energy_if_bms_open_wh : float or None
@@ -108,6 +110,7 @@ class ShortedCell:
     overcharge_ah: float
     overcharge_wh: float
     ended_by: str
+    ended_by_own: bool = False
     opened: tuple = ()
     energy_if_bms_open_wh: float | None = None
     most_energy_if_bms_open_wh: float | None = None
@@ -231,6 +234,7 @@ def shorted_cells(
         energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
         good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
         overcharge_wh=row["overcharge_wh"], ended_by=ended, opened=tuple(dict.fromkeys(opened["where"])),
+        ended_by_own=ended in [d.name for d in mine if d.owner == pack_name],
     )  # fmt: skip
 
 
@@ -521,8 +525,9 @@ def shorted_table(found):
     return pd.DataFrame([row.record for rows in found.values() for row in rows])
 
 
-def told_together(table):
-    """The rows for a reader: packs with the same figures share one, headings with units."""
+def told_together(found):
+    """Every case for a reader: packs with the same figures share a row, headings with units."""
+    table, own = shorted_table(found), [row.ended_by_own for rows in found.values() for row in rows]
     if not len(table):
         return table
     rows = table.assign(
@@ -532,7 +537,6 @@ def told_together(table):
         hours=[float(f"{hours:.3g}") for hours in table["hours"]], volt=table["good_cell_volt_max"].round(2), over=table["overcharge_ah"].round(2),
     )  # fmt: skip
     keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
-    own = [ended.startswith(f"device {pack}") for pack, ended in zip(rows["pack"], rows["ended_by"], strict=True)]
     rows["ended_by"] = rows["ended_by"].mask(own, "its device")
     order = {name: k for k, name in enumerate(table["pack"].unique())}
     together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()
