@@ -21,7 +21,7 @@ from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation.event_codes import Event
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times

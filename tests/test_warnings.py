@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank.cli import app
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, as_records, from_records, gathered
 

@@ -150,7 +150,7 @@ class _Page:
         return [{"id": i, "title": title, "parts": parts} for i, title, parts in made if parts]
 
     def _bank(self):
-        from simbank.simulation.snapshot import Snapshot
+        from simbank.simulation.operating_point import Snapshot
         from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)

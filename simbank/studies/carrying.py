@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 

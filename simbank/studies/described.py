@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 
 __all__ = ["bank_warnings"]
 

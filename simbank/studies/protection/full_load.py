@@ -7,7 +7,7 @@ import numpy as np
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
 

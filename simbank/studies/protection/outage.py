@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.simulation.bank_solver import damage_rate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import Snapshot
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
@@ -111,7 +111,7 @@ class Loads:
         return self._of_line[line]
 
     def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
-        """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it, with some of it open or none."""
+        """:class:`~simbank.simulation.operating_point.Still` under a full load, or a multiple of it, with some of it open or none."""
         commands = {
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
