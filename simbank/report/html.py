@@ -156,8 +156,8 @@ class _Page:
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."
         if "discharge" in loads:
-            still = Snapshot(self.bank).still(loads["discharge"])
-            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, still.branch_a, strict=True)}
+            point = Snapshot(self.bank).solve_operating_point(loads["discharge"])
+            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, point.branch_a, strict=True)}
             note = (
                 "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
                 "starting charge; conductors as wide as their current."

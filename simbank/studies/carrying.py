@@ -85,7 +85,7 @@ def lasting_currents(bank, loads, result):
     snapshot = Snapshot(bank)
     most = result.branches["current_peak_a"].to_numpy(float)
     for commands in loads.values():
-        most = np.maximum(most, np.abs(snapshot.still(commands).branch_a))
+        most = np.maximum(most, np.abs(snapshot.solve_operating_point(commands).branch_a))
     return dict(zip(result.branches.index, most, strict=True))
 
 

@@ -23,7 +23,7 @@ def bank_warnings(scenario):
     snapshot = Snapshot(scenario.bank)
 
     def joining(packs=None):
-        still = snapshot.still({}, packs)
-        return Joining(still.open_v, still.pack_a, still.branch_a, joining)
+        point = snapshot.solve_operating_point({}, packs)
+        return Joining(point.open_v, point.pack_a, point.branch_a, joining)
 
     return warnings_of_bank(scenario.bank, scenario.duty, joining())

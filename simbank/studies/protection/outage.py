@@ -111,12 +111,12 @@ class Loads:
         return self._of_line[line]
 
     def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
-        """:class:`~simbank.simulation.operating_point.Still` under a full load, or a multiple of it, with some of it open or none."""
+        """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
         commands = {
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
         }
-        return self.snapshot.still(commands, pack_closed, branch_closed)
+        return self.snapshot.solve_operating_point(commands, pack_closed, branch_closed)
 
     def parts(self):
         """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
@@ -156,13 +156,13 @@ class Loads:
         damage, clock, steps, first = np.zeros(len(bank.devices)), 0.0, [], None
         held = {}  # (pack, limit) → since when it is overrun
         while True:
-            still = self.whole(load, times, pack_closed, branch_closed)
-            first = first or still
-            if not np.any(np.abs(still.port_a) > 1e-9):
+            point = self.whole(load, times, pack_closed, branch_closed)
+            first = first or point
+            if not np.any(np.abs(point.port_a) > 1e-9):
                 break
             due = [
-                *self._devices_due(still, damage, branch_closed, clock, line, failed),
-                *self._limits_due(still, pack_closed, held, clock, load),
+                *self._devices_due(point, damage, branch_closed, clock, line, failed),
+                *self._limits_due(point, pack_closed, held, clock, load),
             ]
             due = [event for event in due if event[0] <= HORIZON_S]
             if not due:
@@ -170,7 +170,7 @@ class Loads:
             at, who, why, act = min(due, key=lambda event: event[0])
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
-                current = still.branch_a[self.branch_of[device.name]]
+                current = point.branch_a[self.branch_of[device.name]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
@@ -178,15 +178,15 @@ class Loads:
             kind, index = act
             (pack_closed if kind == "pack" else branch_closed)[index] = False
         remaining = tuple(
-            pack.name for k, pack in enumerate(bank.packs) if abs(still.pack_a[k]) > 1e-6 and np.any(np.abs(still.port_a) > 1e-9)
+            pack.name for k, pack in enumerate(bank.packs) if abs(point.pack_a[k]) > 1e-6 and np.any(np.abs(point.port_a) > 1e-9)
         )
         return Cascade(dropped, load, first.pack_a, first.branch_a, tuple(steps), remaining)
 
-    def _devices_due(self, still, damage, branch_closed, clock, line, failed):
+    def _devices_due(self, point, damage, branch_closed, clock, line, failed):
         devices, rows, curves = self._lines(line)
         for d, device in enumerate(devices):
             branch = self.branch_of[device.name]
-            current = abs(still.branch_a[branch])
+            current = abs(point.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
             rate = damage_rate(d, current, damage[d], rows, curves)
@@ -196,11 +196,11 @@ class Loads:
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, still, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock, load):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
-            current = still.pack_a[k]
+            current = point.pack_a[k]
             for name in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
                 limit = getattr(pack.bms, name)
                 over = (-current if name == "charge_current" else current) > limit.level
@@ -216,10 +216,10 @@ def overload_table(loads, greatest, breaks):
     """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
-        still = loads.whole("discharge", times)
+        point = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
         turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
-        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
+        current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
                 continue
