@@ -11,7 +11,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.setup import KINDS, pack_arrays, start_state
 
-__all__ = ["OperatingPoint", "Snapshot"]
+__all__ = ["BankAtStart", "OperatingPoint"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +27,7 @@ class OperatingPoint:
     open_v: np.ndarray
 
 
-class Snapshot:
+class BankAtStart:
     """A bank whose packs stand at their starting state, before any relaxation.
 
     Parameters

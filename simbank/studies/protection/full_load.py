@@ -7,7 +7,7 @@ import numpy as np
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
-from simbank.simulation.operating_point import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
 
@@ -39,7 +39,7 @@ def _at_lowest_voltage(bank, port, watts, cutoff_volt):
     if cutoff_volt:
         return watts / cutoff_volt, cutoff_volt, "its cut-off"
     lowest = min(_lowest_v(pack) for pack in bank.packs)
-    point = Snapshot(bank).solve_operating_point({port: ("current", watts / lowest)})
+    point = BankAtStart(bank).solve_operating_point({port: ("current", watts / lowest)})
     a = list(bank.graph.ports).index(port)
     ohm = max(0.0, float(np.max(point.terminal_v - point.port_v[a]))) * lowest / watts
     amperes = float(2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts))))  # of (lowest − ohm I) I = watts
@@ -104,7 +104,7 @@ def start_voltage_warnings(scenario):
     bank, asked = scenario.bank, _largest_steps(scenario)
     for load, commands in full_loads(scenario).items():
         ports = [port for port, (kind, _) in commands.items() if kind == "power"]
-        point = Snapshot(bank).solve_operating_point(commands) if ports else None
+        point = BankAtStart(bank).solve_operating_point(commands) if ports else None
         for port in ports:
             a, watts = list(bank.graph.ports).index(port), abs(asked[load][port].value)
             at_start = f"{abs(point.port_a[a]):.0f} A at {point.port_v[a]:.1f} V"

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.simulation.bank_solver import damage_rate
-from simbank.simulation.operating_point import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
@@ -98,7 +98,7 @@ class Loads:
 
     def __init__(self, scenario):
         self.bank, self.loads = scenario.bank, full_loads(scenario)
-        self.snapshot = Snapshot(self.bank)
+        self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
         self._of_line = {}
@@ -116,7 +116,7 @@ class Loads:
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
         }
-        return self.snapshot.solve_operating_point(commands, pack_closed, branch_closed)
+        return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
     def parts(self):
         """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
@@ -133,7 +133,7 @@ class Loads:
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
         currents are solved again and every device keeps the damage it has. An inverter counts as a current throughout, that of its
         lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
-        relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
+        relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
         Parameters
         ----------
