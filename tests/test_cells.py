@@ -1,8 +1,13 @@
 """Curves and the shipped chemistry."""
 
+import json
+import shutil
+
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+import simbank
 from simbank.cells import Curve, library, load_chemistry
 from simbank.errors import InputError
 
@@ -174,3 +179,29 @@ def test_entropic_coefficient_of_lfp():
     assert -0.5e-3 < entropy(0.02) < -0.3e-3
     assert abs(entropy(0.45)) < 0.1e-3
     assert 0.08e-3 < entropy(0.8) < 0.2e-3
+
+
+def test_a_chemistry_dropped_into_the_library_is_known_everywhere(tmp_path, monkeypatch):
+    """One file: list, card, starter, drift, and a pack type that names it; nothing else is told of it."""
+    from simbank.cells import chemistry
+    from simbank.cli.program import app
+
+    for file in chemistry.LIBRARY.glob("*.toml"):
+        shutil.copy(file, tmp_path)
+    own = (tmp_path / "nmc.toml").read_text(encoding="utf-8").replace('name = "nmc"', 'name = "invented"', 1)
+    (tmp_path / "invented.toml").write_text(own.replace("cells_in_series_48v = 14", "cells_in_series_48v = 13"), encoding="utf-8")
+    monkeypatch.setattr(chemistry, "LIBRARY", tmp_path)
+
+    def says(*words):
+        done = CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "200"})
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    assert "invented" in says("cell", "list")
+    assert json.loads(says("cell", "show", "invented", "--json"))["name"] == "invented"
+    new = tmp_path / "bank.toml"
+    says("new", new, "--chemistry", "invented", "--packs", "100,100")
+    bank = simbank.load(new).bank
+    assert {(pack.chemistry.name, pack.cells_in_series) for pack in bank.packs} == {("invented", 13)}
+    drifted = json.loads(says("drift", new, "--chemistry", "invented", "--json"))
+    assert [row["chemistry"] for row in drifted["rows"]] == ["invented"]

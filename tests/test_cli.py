@@ -1,24 +1,55 @@
 """The command line as a user runs it: exit statuses, one-line errors, nothing but JSON with --json."""
 
+import contextlib
+import io
 import json
+import re
+import signal
 import subprocess
 import sys
+import warnings
 
 import pytest
+import typer
 from conftest import ROOT
+
+from simbank import cli
 
 CLINIC = str(ROOT / "scenarios" / "hilltop_clinic.toml")
 SHORT = ["--set", "duty.repeat=1"]
 
 
-def simbank(*arguments):
+def process(*arguments):
+    """A command in a process of its own, as a shell starts it."""
     return subprocess.run(
         [sys.executable, "-c", "from simbank.cli import main; main()", *arguments], capture_output=True, text=True
     )
 
 
+def simbank(*arguments):
+    """The same in this process: what it prints, and its exit status."""
+    stdout, stderr = io.StringIO(), io.StringIO()
+    heard, argv, status = signal.getsignal(signal.SIGINT), sys.argv, 0
+    sys.argv = ["simbank", *arguments]
+    try:
+        with contextlib.redirect_stdout(stdout), contextlib.redirect_stderr(stderr), warnings.catch_warnings():
+            cli.main()
+    except SystemExit as done:
+        status = done.code
+    finally:
+        sys.argv = argv
+        signal.signal(signal.SIGINT, heard)
+    return subprocess.CompletedProcess(arguments, status, stdout.getvalue(), stderr.getvalue())
+
+
+@pytest.mark.parametrize("words", [["cell", "list"], ["run", "absent.toml"], ["device", "show", "class_t"]])
+def test_a_process_prints_and_ends_as_the_command_does_here(words):
+    apart, here = process(*words), simbank(*words)
+    assert (apart.returncode, apart.stdout, apart.stderr) == (here.returncode, here.stdout, here.stderr)
+
+
 def test_run_json_is_one_object_with_the_promised_keys():
-    done = simbank("run", CLINIC, "--json", *SHORT)
+    done = process("run", CLINIC, "--json", *SHORT)
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     record = json.loads(done.stdout)
@@ -111,11 +142,21 @@ def test_schema_prints_json_schema():
     assert json.loads(simbank("schema").stdout)["title"] == "ScenarioFile"
 
 
+def command_words(command, words=()):
+    """Every command and group of commands below ``command``, as the words one types."""
+    for name, below in getattr(command, "commands", {}).items():
+        yield (*words, name)
+        yield from command_words(below, (*words, name))
+
+
 def test_help_names_every_command():
-    done = simbank("--help")
-    assert done.returncode == 0
-    for command in ("run", "compare", "sweep", "schema"):
-        assert command in done.stdout
+    commands = list(command_words(typer.main.get_command(cli.app)))
+    assert len(commands) >= 17
+    for *group, name in commands:
+        done = simbank(*group, "--help")
+        assert done.returncode == 0
+        assert re.search(rf"^\W*{name}\b", done.stdout, re.M)
+        assert simbank(*group, name, "--help").returncode == 0
 
 
 def test_cell_cards(tmp_path):
@@ -153,6 +194,6 @@ def test_drift(tmp_path):
     assert (tmp_path / "drift.png").exists()
 
 
-def test_cold_charge_is_said(tmp_path):
+def test_cold_charge_is_said():
     done = simbank("run", CLINIC, *SHORT, "--set", "ambient=-5 degC")
     assert "charged faster than its cells allow at their temperature" in " ".join(done.stdout.split())

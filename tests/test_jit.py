@@ -10,7 +10,7 @@ import pytest
 from simbank.cells.curves import Curve, curve_value, stack_curves
 from simbank.jit import compiled_from, drop_stale
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.pack_model import cell_state
 
 
 def package(root, **files):
@@ -83,7 +83,7 @@ def test_compiled_code_keeps_no_references():
     cells, y, work = np.ones((ar.N_CELL_ROWS, 1)), np.array([0.5, 0.0, 0.0, 0.0, 298.15]), np.empty((ar.N_WORK, 1))
     before = [sys.getrefcount(array) for array in (table, cells, y, work)]
     for _ in range(100):
-        eq.cell_state(y, cells, np.zeros((ar.N_CURVES, 1), np.int64), table, work)
+        cell_state(y, cells, np.zeros((ar.N_CURVES, 1), np.int64), table, work)
     assert [sys.getrefcount(array) for array in (table, cells, y, work)] == before
     assert work[ar.EMF, 0] == 3.3 + (298.15 - 1.0) * 3.3  # U + (T − T0) s for one cell, both from the same curve
 

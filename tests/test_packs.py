@@ -20,13 +20,13 @@ def unequal(capacities, below=None, **more):
     return replace(base, cell_capacities=tuple(capacities), cells_below_full=below, **more)
 
 
-def test_the_weakest_cell_limits_the_pack():
+def test_the_weakest_cell_limits_the_pack(integrator):
     """Top-balanced cells of 90, 100 and 110 Ah deliver 90 Ah; at that point the others hold 10 and 20 Ah (by hand)."""
     weak = unequal([0.9, 1.0, 1.1])
     assert weak.capacity_ah == pytest.approx(90.0)
     assert weak.cell_soc(0.0) == pytest.approx([0.0, 0.1, 20 / 110])
     assert weak.cell_soc(1.0) == pytest.approx([1, 1, 1])
-    result = simbank.simulate(Case(one_pack(weak), Duty((constant(2, 100.0),))))
+    result = simbank.simulate(Case(one_pack(weak), Duty((constant(2, 100.0),))), integrator=integrator)
     assert result.summary["bank"]["charge_out_ah"] == pytest.approx(90.0, abs=1e-3)
     assert events.DISCHARGE_BLOCKED in [e["what"] for e in result.summary["events"]]
 
@@ -46,11 +46,11 @@ def test_terminal_voltage_is_the_sum_of_the_cells():
     assert skewed.ocv_curves[1](soc) == pytest.approx(CHEMISTRY.ocv(skewed.cell_soc(soc)).max(axis=1), abs=1e-6)
 
 
-def test_charge_ends_when_the_first_cell_reaches_its_limit():
+def test_charge_ends_when_the_first_cell_reaches_its_limit(integrator):
     """Limit 3.38 V = 90 % of the fullest cell; the mean cell is lower by then (by hand)."""
     limited = replace(CHEMISTRY, volt_max=3.38)
     skewed = replace(unequal([1.0, 1.0], (0.0, 0.1)), chemistry=limited, soc=0.5)
-    result = simbank.simulate(Case(one_pack(skewed), Duty((constant(2, -30.0, volt_limit=99.0),))))
+    result = simbank.simulate(Case(one_pack(skewed), Duty((constant(2, -30.0, volt_limit=99.0),))), integrator=integrator)
     blocked = next(e["time_s"] for e in result.summary["events"] if e["what"] == events.CHARGE_BLOCKED)
     # fullest cell: z1 = 1 − (1 − z) · 0.9, reaches 0.9 less the ohmic rise of 30 A · 1 µΩ.
     z = 1 - (1 - (0.9 - 30e-6 / 0.2)) / 0.9

@@ -14,6 +14,7 @@ from simbank.bank import Bank, Branch, Graph
 from simbank.bank.equipment import BMS, Charger, Inverter, Limit
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
+from simbank.simulation import arrays as ar
 from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
@@ -103,9 +104,9 @@ def test_resistive_load(integrator):
     assert port["unmet_wh"] == pytest.approx(0.0, abs=1e-6)
 
 
-def behaving(**behaviours):
-    bank = wired([pack("P", CHEMISTRY, 100, R, 0.5, cells=16)], ports=tuple(behaviours))
-    return Bank("b", bank.packs, bank.graph, behaviours=behaviours)
+def behaving(**port_equipment):
+    bank = wired([pack("P", CHEMISTRY, 100, R, 0.5, cells=16)], ports=tuple(port_equipment))
+    return Bank("b", bank.packs, bank.graph, port_equipment=port_equipment)
 
 
 def inverter(**more):
@@ -262,7 +263,7 @@ def two_packs(stop, bms=None):
     packs = [pack("A", CHEMISTRY, 100, R, 0.70, cells=16), pack("B", CHEMISTRY, 100, 30e-3, 0.60, cells=16)]
     bank = wired([replace(p, bms=bms) for p in packs], layout="chain", link=5e-3, ports=("port",))
     charger = Charger(current_limit_a=60.0, absorb_volt=60.0, float_volt=52.0, rebulk_volt=51.0, stop=stop)
-    return Bank("two", bank.packs, bank.graph, behaviours={"port": (None, charger)})
+    return Bank("two", bank.packs, bank.graph, port_equipment={"port": (None, charger)})
 
 
 @pytest.mark.parametrize(("stop", "by"), [("first full", min), ("all full", max), ("A full", "A"), ("B full", "B")])
@@ -285,7 +286,7 @@ def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
     case = Case(two_packs("first full", bms), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator)
     assert times_of(result, events.STOPPED)[0] == pytest.approx(
-        times_of(result, events.BLOCK_TEXT[events.OVER_VOLT])[0], abs=1e-3
+        times_of(result, events.BLOCK_TEXT[ar.CELL_OVER_VOLTAGE])[0], abs=1e-3
     )
     assert result.packs["soc"].to_numpy().max() < 0.99
 
@@ -315,7 +316,7 @@ def test_a_charger_that_follows_the_bms_hears_an_order_that_a_stuck_switch_does_
     t_order = ((3.40 - 3.2 - 47.5 * R / 16) / 0.2 - 0.5) * 360000 / 47.5 + 2.0
     for follows in (True, False):
         charger = Charger(current_limit_a=95.0, absorb_volt=60.0, follows_bms=follows)
-        case = Case(Bank("two", bank.packs, bank.graph, behaviours={"port": (None, charger)}), Duty((sun, load, sun)))
+        case = Case(Bank("two", bank.packs, bank.graph, port_equipment={"port": (None, charger)}), Duty((sun, load, sun)))
         result = simbank.simulate(case, integrator=integrator)
         (ordered,) = times_of(result, events.STUCK)
         assert ordered == pytest.approx(t_order, abs=0.05)
@@ -359,7 +360,7 @@ def test_a_charger_that_talks_to_the_packs_keeps_to_what_they_allow(integrator):
     bank = wired([cold], ports=("port",))
     for talks, amperes in ((True, 12.0), (False, 80.0)):  # 0.12 C at 5 °C
         charger = Charger(current_limit_a=80.0, absorb_volt=56.8, follows_bms=talks)
-        cool = Bank("b", bank.packs, bank.graph, 278.15, behaviours={"port": (None, charger)})
+        cool = Bank("b", bank.packs, bank.graph, 278.15, port_equipment={"port": (None, charger)})
         result = simbank.simulate(Case(cool, Duty((Step(600.0, {"port": Command("power", -1e5)}),))), integrator=integrator)
         assert result.ports["current_a"]["port"].iloc[3] == pytest.approx(-amperes, rel=1e-6)
         assert (result.summary["packs"][0]["charge_too_cold_h"] > 0) != talks

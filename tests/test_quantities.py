@@ -43,7 +43,7 @@ def test_units(text, unit, value):
 
 def test_every_example_reads():
     for unit, (_, example) in EXAMPLES.items():
-        parse(example, unit)
+        assert math.isfinite(parse(example, unit))
 
 
 @pytest.mark.parametrize(

@@ -2,11 +2,15 @@
 
 import numpy as np
 import pytest
+from banks import Case, affine_chemistry, pack, wired
 from matplotlib.text import Text
 
 import simbank
+from simbank.bank import Bank
+from simbank.bank.equipment import Inverter
+from simbank.cells import Curve
+from simbank.duty import Command, Duty, Step
 from simbank.plotting import plots
-from simbank.simulation import run as run_module
 
 
 def test_frames_slice_without_learning_classes(clinic):
@@ -19,7 +23,7 @@ def test_frames_slice_without_learning_classes(clinic):
     assert result.complete
 
 
-def test_a_run_that_stops_keeps_what_it_computed(clinic, monkeypatch):
+def test_a_run_that_stops_keeps_what_it_computed(clinic):
     calls = []
 
     def stop(done):
@@ -35,11 +39,23 @@ def test_a_run_that_stops_keeps_what_it_computed(clinic, monkeypatch):
     assert partial.summary["closure"]["charge_relative"] < 1e-7
 
 
-def test_a_bank_that_never_settles_is_reported(clinic, monkeypatch):
-    monkeypatch.setattr(run_module, "STUCK_EVENTS", -1000)
-    with pytest.raises(simbank.SimulationError, match="does not settle") as caught:
-        simbank.simulate(clinic)
-    assert caught.value.partial is not None
+NOTICED_LATE = "the fast integrator goes through its own port changes without counting them, 957 000 here, before it says so"
+
+
+@pytest.mark.parametrize(
+    "integrator",
+    ["reference", pytest.param("fast", marks=[pytest.mark.slow, pytest.mark.xfail(strict=True, reason=NOTICED_LATE)])],
+)
+def test_a_bank_that_never_settles_is_reported(integrator):
+    """An inverter that waits no time before it is on again, at rest above its recovery voltage and under load below its cut-off. (No
+    file can say so: its recovery_delay must be above zero.)"""
+    inverter = Inverter(3000.0, Curve(0.0, 0.94), recovery_volt=52.0, recovery_delay_s=0.0)
+    bank = wired([pack("P", affine_chemistry(slope=0.2, at_half=3.3), 100, 10e-3, 0.3, cells=16)])
+    duty = Duty((Step(3600.0, {"port": Command("power", 3000.0, cutoff_volt=51.5)}),))
+    case = Case(Bank("never", bank.packs, bank.graph, port_equipment={"port": (inverter, None)}), duty)
+    with pytest.raises(simbank.SimulationError, match=r"the bank does not settle: port keeps changing") as caught:
+        simbank.simulate(case, integrator=integrator)
+    assert 100 < len(caught.value.partial.events) < 1000
 
 
 def test_progress_rises_to_one(clinic):

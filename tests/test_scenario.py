@@ -140,7 +140,7 @@ def test_ten_thousand_packs_say_their_limit(data):
         ("", "not a CSV table"),
     ],
 )
-def test_faults_in_a_table(data, tmp_path, text, says):
+def test_faults_in_a_table(tmp_path, text, says):
     (tmp_path / "load.csv").write_text(text)
     (tmp_path / "bank.toml").write_text(SMALL.split("[duty]")[0] + '[duty]\nkind = "table"\nfile = "load.csv"\n')
     with pytest.raises(InputError) as caught:

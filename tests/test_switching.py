@@ -11,6 +11,7 @@ import simbank
 from simbank.bank import Bank
 from simbank.bank.equipment import BMS, Limit, Switching
 from simbank.duty import Command, Duty, Step
+from simbank.simulation import arrays as ar
 from simbank.simulation import events
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)  # 3.2 + 0.2 z
@@ -35,11 +36,11 @@ def at(result, what, where=None):
 def test_over_current_delay_to_the_millisecond(integrator):
     bms = BMS(discharge_current=Limit(100.0, 10.0, 0.0, 30.0), discharge_current_high=Limit(200.0, 0.1, 0.0, 30.0))
     result = run_one(bms, [constant(0.01, 50.0), constant(0.02, 150.0)], integrator=integrator)
-    assert at(result, events.BLOCK_TEXT[events.OVER_LONG]) == pytest.approx([36.0 + 10.0], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[ar.DISCHARGE_OVER_CURRENT_1]) == pytest.approx([36.0 + 10.0], abs=1e-3)
     fast = run_one(bms, [constant(0.01, 50.0), constant(0.001, 250.0)], integrator=integrator)
-    assert at(fast, events.BLOCK_TEXT[events.OVER_SHORT]) == pytest.approx([36.0 + 0.1], abs=1e-3)
+    assert at(fast, events.BLOCK_TEXT[ar.DISCHARGE_OVER_CURRENT_2]) == pytest.approx([36.0 + 0.1], abs=1e-3)
     instant = run_one(BMS(short_circuit=Limit(400.0, 1e-3)), [constant(0.01, 0.0), constant(0.01, 500.0)], integrator=integrator)
-    assert at(instant, events.BLOCK_TEXT[events.OVER_INSTANT]) == pytest.approx([36.001], abs=1e-3)
+    assert at(instant, events.BLOCK_TEXT[ar.SHORT_CIRCUIT]) == pytest.approx([36.001], abs=1e-3)
 
 
 def test_a_delay_that_does_not_run_out_does_nothing(integrator):
@@ -53,7 +54,7 @@ def test_over_voltage_delay_and_release(integrator):
     bms = BMS(over_voltage=Limit(3.38, 1.0, 3.37, 0.5))
     result = run_one(bms, [constant(1.0, -60.0, volt_limit=99.0), constant(0.5, 60.0)], soc=0.7, integrator=integrator)
     z = (16 * 3.38 - E0 - R * 60) / BETA
-    assert at(result, events.BLOCK_TEXT[events.OVER_VOLT]) == pytest.approx([(z - 0.7) * 6000 + 1.0], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[ar.CELL_OVER_VOLTAGE]) == pytest.approx([(z - 0.7) * 6000 + 1.0], abs=1e-3)
     assert len(at(result, events.RELEASED)) == 1
 
 
@@ -64,12 +65,12 @@ def test_over_current_tries_again_and_then_stays_open(integrator):
         [Step(300.0, {"port": Command("current", 150.0)}), Step(300.0, {"port": Command("current", 150.0)})],
         integrator=integrator,
     )
-    assert at(result, events.BLOCK_TEXT[events.OVER_LONG]) == pytest.approx([1.0, 301.0], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[ar.DISCHARGE_OVER_CURRENT_1]) == pytest.approx([1.0, 301.0], abs=1e-3)
     assert at(result, events.RELEASED) == pytest.approx([21.0, 321.0], abs=1e-3)
     assert result.summary["bank"]["duration_h"] == pytest.approx(600 / 3600)
     a, b = with_bms(bms, name="A"), with_bms(BMS(), name="B", ohm=60e-3)
     pair = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.2, 140.0),))), integrator=integrator)
-    assert len(at(pair, events.BLOCK_TEXT[events.OVER_LONG], "A")) == 3  # the first and two more tries
+    assert len(at(pair, events.BLOCK_TEXT[ar.DISCHARGE_OVER_CURRENT_1], "A")) == 3  # the first and two more tries
     assert len(at(pair, events.LOCKED, "A")) == 1
     assert pair.packs["current_a"]["A"].iloc[-1] == 0
 
@@ -80,7 +81,7 @@ def test_temperature_limits_block_charge_only(kelvin, blocked, integrator):
     cold = replace(with_bms(bms), temperature_k=kelvin)
     steps = [constant(0.1, -20.0, volt_limit=99.0), constant(0.1, 20.0)]
     result = simbank.simulate(Case(Bank("x", (cold,), one_pack(cold).graph, kelvin), Duty(tuple(steps))), integrator=integrator)
-    assert bool(at(result, events.BLOCK_TEXT[events.CHARGE_TEMP])) == blocked
+    assert bool(at(result, events.BLOCK_TEXT[ar.CHARGE_TEMPERATURE])) == blocked
     current = result.packs["current_a"]["P"]
     assert current.loc[420.0] == 20.0
     assert (current.loc[120.0] == 0) == blocked
@@ -93,7 +94,7 @@ def test_a_chattering_limit_is_settled_and_reported(integrator):
     a, b = with_bms(bms, 0.52, "A"), with_bms(BMS(), 0.4, "B", 30e-3)
     result = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.5, 30.0),))), integrator=integrator)
     assert result.complete
-    assert at(result, events.BLOCK_TEXT[events.UNDER_VOLT], "A") == pytest.approx(0.05 * np.arange(61), abs=1e-6)
+    assert at(result, events.BLOCK_TEXT[ar.CELL_UNDER_VOLTAGE], "A") == pytest.approx(0.05 * np.arange(61), abs=1e-6)
     assert at(result, events.LOCKED, "A") == pytest.approx([0.05 * 60], abs=1e-6)
     assert len(result.events) < 600
 
@@ -102,7 +103,7 @@ def test_one_blocked_pack_does_not_end_the_charge(integrator):
     a = with_bms(BMS(over_voltage=Limit(3.39, 1.0, 3.36)), 0.93, "A")
     b = with_bms(BMS(over_voltage=Limit(3.50, 1.0, 3.36)), 0.60, "B")
     result = simbank.simulate(Case(fused([a, b], {}), Duty((constant(0.3, -80.0, volt_limit=99.0),))), integrator=integrator)
-    assert at(result, events.BLOCK_TEXT[events.OVER_VOLT], "A")
+    assert at(result, events.BLOCK_TEXT[ar.CELL_OVER_VOLTAGE], "A")
     assert result.ports["current_a"]["port"].iloc[-1] == -80.0
     assert result.packs["current_a"]["B"].iloc[-1] == pytest.approx(-80.0)
     assert result.summary["packs"][0]["charge_blocked_h"] > 0.1
@@ -208,7 +209,7 @@ def test_a_short_circuit_limit_stops_a_hard_reconnection(integrator):
     a, b = with_bms(bms, 0.8, "A"), with_bms(BMS(), 0.4, "B")
     order = [Switching(0.0, "B", False), Switching(600.0, "B", True)]
     result = simbank.simulate(Case(fused([a, b], {}, switching=order), Duty((constant(0.5, 0.0),))), integrator=integrator)
-    assert at(result, events.BLOCK_TEXT[events.OVER_INSTANT], "A") == pytest.approx([600.001], abs=1e-3)
+    assert at(result, events.BLOCK_TEXT[ar.SHORT_CIRCUIT], "A") == pytest.approx([600.001], abs=1e-3)
 
 
 def test_device_by_schedule(integrator):

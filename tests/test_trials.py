@@ -870,7 +870,7 @@ def test_m4_what_a_small_sample_cannot_tell_is_said(root):
     assert [w.where for w in found.warnings if w.code == "key-changes-nothing"] == ["wiring.lead.joint"]  # a chain has none
 
 
-def test_m4_resampled_indices_are_the_estimators_of_scipy(root):
+def test_m4_resampled_indices_are_the_estimators_of_scipy():
     """The whole sample taken once gives scipy's own indices (scipy.stats.sobol_indices)."""
     from scipy import stats
 

@@ -1,21 +1,25 @@
 """What is bolted together: packs, conductors, layouts, the graph."""
 
-from simbank.bank.bank import Bank, Pack
-from simbank.bank.conductors import Conductor, Gauge, parse_gauge, resistance_per_metre
-from simbank.bank.graph import Branch, Graph
-from simbank.bank.layouts import LAYOUTS, Bar, Parts, join
+from importlib import import_module
 
-__all__ = [
-    "LAYOUTS",
-    "Bank",
-    "Bar",
-    "Branch",
-    "Conductor",
-    "Gauge",
-    "Graph",
-    "Pack",
-    "Parts",
-    "join",
-    "parse_gauge",
-    "resistance_per_metre",
-]
+_HOMES = {
+    "LAYOUTS": "layouts",
+    "Bank": "bank",
+    "Bar": "layouts",
+    "Branch": "graph",
+    "Conductor": "conductors",
+    "Gauge": "conductors",
+    "Graph": "graph",
+    "Pack": "bank",
+    "Parts": "layouts",
+    "join": "layouts",
+    "parse_gauge": "conductors",
+    "resistance_per_metre": "conductors",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name):  # imported on first use, so that help can name the layouts without what simulates them
+    if name in _HOMES:
+        return getattr(import_module(f"simbank.bank.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'simbank.bank' has no attribute {name!r}")

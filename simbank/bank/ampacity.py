@@ -20,6 +20,7 @@ __all__ = [
     "bundling_factor",
     "conductor_ampacity",
     "conductor_withstand",
+    "credited_ambient_c",
     "credited_ampacity_a",
     "fusing_current_a",
     "insulation_k",
@@ -92,8 +93,8 @@ def lowest_insulation(gauge):
 def ambient_factor(conductor_c, ambient_c, reference_c=TABLE_AMBIENT_C):
     """Factor on the ampacity for another ambient temperature: sqrt((Tc − Ta)/(Tc − Tref)), NFPA 70 310.15(B).
 
-    Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory), and cable that
-    is cold in winter is not so in summer.
+    Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory). The checks
+    never come there: they reckon with :func:`credited_ambient_c`.
 
     >>> round(ambient_factor(75.0, 40.0), 2)
     0.88
@@ -147,6 +148,15 @@ def ampacity_a(gauge, insulation, ambient_c=TABLE_AMBIENT_C, loaded=2, material=
 SMALL_CONDUCTORS_A = {"14 AWG": 15.0, "12 AWG": 20.0, "10 AWG": 30.0}
 
 
+def credited_ambient_c(ambient_c):
+    """Ambient temperature by which a check corrects an ampacity [°C]: no lower than that of the tables.
+
+    >>> credited_ambient_c(-8.0)
+    30.0
+    """
+    return max(ambient_c, TABLE_AMBIENT_C)
+
+
 def credited_ampacity_a(gauge, insulation, ambient_c, loaded=2, material="copper"):
     """(ampacity [A], where it is from) that a check may count on: :func:`ampacity_a` without what would help by chance.
 
@@ -164,7 +174,7 @@ def credited_ampacity_a(gauge, insulation, ambient_c, loaded=2, material="copper
     >>> credited_ampacity_a(parse_gauge("10 AWG"), "xlpe90", 30.0)[0]
     30.0
     """
-    at = max(ambient_c, TABLE_AMBIENT_C)
+    at = credited_ambient_c(ambient_c)
     ampacity, words = ampacity_a(gauge, insulation, at, loaded, material)
     if at > ambient_c:
         words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"

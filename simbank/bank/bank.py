@@ -187,7 +187,7 @@ class Bank:
     """Packs in the order of the file, wired as the graph says.
 
     ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
-    ``devices`` are those that can open; ``behaviours`` maps a port's name to (Inverter or None, Charger or None); ``switching``
+    ``devices`` are those that can open; ``port_equipment`` maps a port's name to (Inverter or None, Charger or None); ``switching``
     is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
     :class:`Place`); ``spacing_m`` is how far apart the two polarities run; ``strings`` maps a string's name to its packs'.
     """
@@ -198,7 +198,7 @@ class Bank:
     ambient_k: float = 298.15
     neighbours_w_k: np.ndarray | None = None
     devices: tuple = ()
-    behaviours: dict = field(default_factory=dict)
+    port_equipment: dict = field(default_factory=dict)
     switching: tuple = ()
     places: tuple = ()
     spacing_m: float = 0.1
@@ -211,4 +211,4 @@ class Bank:
 
     def inverter_of(self, port: str) -> Inverter | None:
         """The inverter of a port, if it has one."""
-        return self.behaviours.get(port, (None, None))[0]
+        return self.port_equipment.get(port, (None, None))[0]

@@ -75,7 +75,8 @@ def _cell(column, value):
     return f"{value:.1f}" if column.endswith(("_a", "_ah", "_h", "_c", "_points")) else f"{value:g}"
 
 
-def show_table(title, frame, columns):
+def show_table(title, frame, columns, wrap=False):
+    """A table as wide as it needs to be; with ``wrap`` texts in it go over several lines rather than be cut off."""
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -83,7 +84,9 @@ def show_table(title, frame, columns):
     table = Table(title=Text(streams.shown(title)), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
     for key, heading in columns.items():
         text = frame[key].map(lambda v: isinstance(v, str)).all()
-        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=True)
+        fold = wrap and text
+        overflow = "fold" if fold else "ellipsis"
+        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=not fold, overflow=overflow)
     for _, row in frame.iterrows():
         table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
     console().print(table)

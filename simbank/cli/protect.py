@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Annotated
 
 import typer
@@ -21,6 +22,7 @@ from simbank.errors import InputError
 __all__ = ["protect"]
 
 
+_HEADING_WIDTH = 11  # of the table of shorted cells, whose many columns have long headings
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
@@ -121,7 +123,8 @@ def _show_protection(found, everything):
         show_table(
             title,
             found.told_shorted.reset_index(drop=True).astype(object),
-            {key: key.replace(" [", "\n[") for key in found.told_shorted},
+            {key: textwrap.fill(key, _HEADING_WIDTH, break_long_words=False) for key in found.told_shorted},
+            wrap=True,
         )
         say(found.short_words)
     say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")

@@ -116,7 +116,7 @@ def _samples(bank: Bank, port: str, power_w: np.ndarray, limits: dict[str, float
 
 def _idle_ports(bank: Bank) -> list[str]:
     """Ports whose inverter draws something when nothing is asked of it."""
-    inverters = {port: bank.inverter_of(port) for port in bank.behaviours}
+    inverters = {port: bank.inverter_of(port) for port in bank.port_equipment}
     return [port for port, inverter in inverters.items() if inverter is not None and inverter.idle_w > 0]
 
 

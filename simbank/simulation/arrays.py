@@ -5,6 +5,10 @@ sources are connected), d devices in line (fuses, breakers). Currents are positi
 of each group is how many there are.
 """
 
+from __future__ import annotations
+
+import numpy as np
+
 # Rows of ``cells``, shape (N_CELL_ROWS, n): what each pack is, seen at its terminals.
 (
     CAPACITY_AS,  # capacity [As]
@@ -162,3 +166,114 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     JACOBIAN,  # row JACOBIAN + a: derivatives of the residual of port a by the current of each port
 ) = range(6)
 N_PORT_WORK = JACOBIAN
+
+# Values of ``pack_state``, shape (n,). A pack that its BMS blocks in one direction is open, or conducts in the other.
+(
+    CLOSED,
+    CHARGE_BLOCKED_OPEN,
+    CHARGE_BLOCKED_CONDUCTING,  # discharges
+    DISCHARGE_BLOCKED_OPEN,
+    DISCHARGE_BLOCKED_CONDUCTING,  # is charged
+    OPEN,  # blocked in both directions
+) = range(6)
+# By state: whether it passes current, and whether charge and discharge are blocked.
+CONDUCTS = np.array([True, False, True, False, True, False])
+NO_CHARGE = np.array([False, True, True, False, False, True])
+NO_DISCHARGE = np.array([False, False, False, True, True, True])
+
+# Monitors of a BMS: each watches one condition and blocks what BLOCKS says when it has held for the monitor's delay.
+(
+    FULL,  # a cell at its highest voltage, while charged
+    EMPTY,  # a cell at its lowest voltage, while discharged
+    CELL_OVER_VOLTAGE,
+    CELL_UNDER_VOLTAGE,
+    CHARGE_OVER_CURRENT,
+    DISCHARGE_OVER_CURRENT_1,  # first stage: lower limit, long delay
+    DISCHARGE_OVER_CURRENT_2,  # second stage: higher limit, short delay
+    SHORT_CIRCUIT,  # instantaneous, and stays open
+    CHARGE_TEMPERATURE,
+    DISCHARGE_TEMPERATURE,
+    SWITCHED_OFF,  # by the schedule of the scenario
+    # No BMS's, and block nothing: they end a step where the open-circuit voltage of a pack that goes on beyond full or empty bends.
+    PAST_FULL,
+    PAST_EMPTY,
+    N_MONITORS,
+) = range(14)
+BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3, 0, 0])  # by monitor: 1 charge, 2 discharge, 3 both
+# Columns of ``monitors``, shape (n, N_MONITORS, N_MONITOR_COLUMNS).
+(
+    MONITOR_LIMIT,  # of what it watches [V, A or degrees Celsius], infinite where it does not watch
+    MONITOR_DELAY_S,  # for which its condition must hold [s]
+    MONITOR_RELEASE,  # where it releases [V, or K from the limits]; of FULL and EMPTY: state of charge at which they block anyway
+    MONITOR_HOLD_S,  # least time before it releases [s]
+    MONITOR_LOWER_LIMIT,  # of a temperature [degrees Celsius]
+    N_MONITOR_COLUMNS,
+) = range(6)
+# Values of ``monitor_state``, shape (n, N_MONITORS), and of ``device_state``, shape (d,).
+(
+    QUIET,
+    RUNNING,  # its condition holds and its delay runs
+    WAITING,  # blocks, and may not release yet
+    BLOCKING,  # blocks, and may release; of a device: open
+) = range(4)
+# What ``watch`` returns has PACK_SLOTS numbers for each pack: the change of conduction, then one for each monitor.
+PACK_SLOTS = 1 + N_MONITORS
+
+# Values of ``phase``, shape (p,): what a port does.
+(
+    PHASE_FOLLOW,  # follows its command
+    PHASE_LIMITED,  # charges at its greatest current
+    PHASE_HOLD,  # holds its charge voltage
+    PHASE_IDLE,  # gives nothing: the bank stands higher than that voltage
+    PHASE_CUT,  # cut off, until the voltage recovers
+    PHASE_DONE,  # nothing until the next step of the duty
+) = range(6)
+# Whose report of being full ends a charge: nobody's, the first pack's, every pack's; above zero the number of a pack, from 1.
+STOP_NONE, STOP_FIRST_FULL, STOP_ALL_FULL = 0, -1, -2
+# What ``watch`` returns has so many numbers for each port and each device.
+PORT_SLOTS, DEVICE_SLOTS = 5, 2
+
+# Columns of ``equip``, shape (p, N_EQUIP): the inverter and the charger of each port.
+(
+    HAS_INVERTER,
+    HAS_CHARGER,
+    PERSISTENT,  # above zero if its phase goes on from one step of the duty to the next, as with an inverter or a charger
+    ABSORB_VOLT,  # absorption voltage [V]
+    FLOAT_VOLT,  # [V]
+    CHARGER_REBULK_VOLT,  # at which bulk charge begins again [V]
+    CHARGER_TAIL_A,  # tail current [A]
+    ABSORB_MAX_S,  # longest absorption [s]
+    CHARGER_POWER_MAX_W,  # [W]
+    CHARGER_CURRENT_MAX,  # [A]
+    FOLLOWS_BMS,  # above zero if it keeps to what the packs allow
+    INVERTER_RECOVERY_VOLT,  # at which it comes on again after a cut-off [V]
+    RECOVERY_DELAY_S,  # not before this time is over [s]
+    TAIL_TIME_S,  # for which the current must stay below the tail [s]
+    CHARGER_STOP_REPORT,  # whose report of being full ends its charge, one of STOP_..., or the number of a pack, from 1
+    NEW_BULK_AFTER_S,  # so long without power begins a new bulk charge [s]
+    N_EQUIP,
+) = range(17)
+# Columns of ``timer``, shape (p, N_TIMER): instants in the time of the run [s], infinite where nothing is due.
+(
+    NEXT_AT,  # the first of the next four
+    RECOVER_AT,  # an inverter that is cut off may come on again
+    REBULK_AT,  # float may end
+    ABSORB_AT,  # absorption ends for its length
+    TAIL_AT,  # absorption ends for its tail current
+    ABSORB_LEFT_S,  # what is left of the longest absorption while its clock rests [s]
+    DARK_SINCE,  # since when nothing is offered, infinite while something is
+    N_TIMER,
+) = range(8)
+# Columns of a row of commands, shape (p, N_COMMAND).
+(
+    COMMAND_PRESENT,  # above zero if the step commands this port
+    COMMAND_KIND,  # one of MODE_...
+    COMMAND_VALUE,  # [A, W or ohm]
+    COMMAND_SLOPE,  # [A/s or W/s]
+    COMMAND_AC_RATIO,  # alternating-current power that goes with one watt at the port
+    COMMAND_AC_ASKED_W,  # [W]
+    COMMAND_CUTOFF_VOLT,  # [V]
+    COMMAND_VOLT_LIMIT,  # [V]
+    COMMAND_TAIL_A,  # [A]
+    N_COMMAND,
+) = range(10)

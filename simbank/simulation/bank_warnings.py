@@ -329,7 +329,7 @@ def start_celsius(bank, pack):
 
 def charge_volt(bank, duty):
     """Greatest voltage at which the bank is charged [V]: of its chargers, of its duty, or what suits all its packs."""
-    volts = [charger.absorb_volt for _, charger in bank.behaviours.values() if charger is not None and charger.absorb_volt]
+    volts = [charger.absorb_volt for _, charger in bank.port_equipment.values() if charger is not None and charger.absorb_volt]
     if not volts:
         volts = [command.volt_limit for command in _charges(duty) if np.isfinite(command.volt_limit)]
     return max(volts, default=min(pack.chemistry.charge_volt * pack.cells_in_series for pack in bank.packs))

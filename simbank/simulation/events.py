@@ -14,39 +14,11 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import device_current, solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
+from simbank.simulation.port_solver import commanded
 
-# Pack states: closed; blocked for charge (open, or conducting discharge); blocked for discharge; blocked for both.
-CLOSED, FULL_OPEN, FULL_CONDUCTING, EMPTY_OPEN, EMPTY_CONDUCTING, OPEN = range(6)
-# By state: whether it passes current, and whether charge and discharge are blocked.
-CONDUCTS = np.array([True, False, True, False, True, False])
-NO_CHARGE = np.array([False, True, True, False, False, True])
-NO_DISCHARGE = np.array([False, False, False, True, True, True])
-
-# Monitors of a BMS, and what each blocks (1 charge, 2 discharge, 3 both). The last two are no BMS's and block nothing: they end a
-# step where the open-circuit voltage of a pack that goes on beyond full or empty bends.
-(
-    FULL, EMPTY, OVER_VOLT, UNDER_VOLT, OVER_CHARGE, OVER_LONG, OVER_SHORT, OVER_INSTANT, CHARGE_TEMP, DISCHARGE_TEMP, SWITCHED,
-    PAST_FULL, PAST_EMPTY,
-) = range(13)  # fmt: skip
-N_MONITORS = 13
-BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3, 0, 0])
-# Parameters of a monitor: limit, delay [s], release level (of FULL and EMPTY: the state of charge at which they block in any
-# case), least time before a release [s], lower limit (temperature).
-LIMIT, DELAY, RELEASE, HOLD_S, LOWER = range(5)
-N_MONITOR_COLUMNS = 5
-# States of a monitor: quiet; condition holds and its delay runs; blocking, may not release yet; blocking, may release.
-QUIET, RUNNING, WAITING, BLOCKING = range(4)
-PACK_SLOTS = 1 + N_MONITORS  # first the change of conduction, then the monitors
-
-# Port phases: follow the command; at the current limit; hold the charge voltage; idle above the float voltage; cut off until
-# the voltage recovers; done until the next step.
-FOLLOW, LIMITED, HOLD, IDLE, CUT, DONE = range(6)
-PORT_SLOTS = 5
-# Which packs' report of being full ends a charge: none, the first pack's, every pack's; above zero the number of a pack, from 1.
-NO_STOP, FIRST_FULL, ALL_FULL = 0, -1, -2
-FULL_SOC = eq.FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
-DEVICE_SLOTS = 2
+FULL_SOC = FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
@@ -56,20 +28,20 @@ HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port go
 
 # What each change is called in the events table.
 BLOCK_TEXT = {
-    FULL: "charge blocked at cell limit",
-    EMPTY: "discharge blocked at cell limit",
-    OVER_VOLT: "charge blocked: cell over-voltage",
-    UNDER_VOLT: "discharge blocked: cell under-voltage",
-    OVER_CHARGE: "charge blocked: over-current",
-    OVER_LONG: "discharge blocked: over-current",
-    OVER_SHORT: "discharge blocked: high over-current",
-    OVER_INSTANT: "opened: short-circuit current",
-    CHARGE_TEMP: "charge blocked: temperature",
-    DISCHARGE_TEMP: "discharge blocked: temperature",
-    SWITCHED: "switched off",
+    ar.FULL: "charge blocked at cell limit",
+    ar.EMPTY: "discharge blocked at cell limit",
+    ar.CELL_OVER_VOLTAGE: "charge blocked: cell over-voltage",
+    ar.CELL_UNDER_VOLTAGE: "discharge blocked: cell under-voltage",
+    ar.CHARGE_OVER_CURRENT: "charge blocked: over-current",
+    ar.DISCHARGE_OVER_CURRENT_1: "discharge blocked: over-current",
+    ar.DISCHARGE_OVER_CURRENT_2: "discharge blocked: high over-current",
+    ar.SHORT_CIRCUIT: "opened: short-circuit current",
+    ar.CHARGE_TEMPERATURE: "charge blocked: temperature",
+    ar.DISCHARGE_TEMPERATURE: "discharge blocked: temperature",
+    ar.SWITCHED_OFF: "switched off",
 }
-CHARGE_BLOCKED = BLOCK_TEXT[FULL]
-DISCHARGE_BLOCKED = BLOCK_TEXT[EMPTY]
+CHARGE_BLOCKED = BLOCK_TEXT[ar.FULL]
+DISCHARGE_BLOCKED = BLOCK_TEXT[ar.EMPTY]
 CONDUCTS_DISCHARGE = "conducts discharge while charge stays blocked"
 CONDUCTS_CHARGE = "conducts charge while discharge stays blocked"
 OPENS_AGAIN = "opens again: current would flow in the blocked direction"
@@ -108,16 +80,16 @@ DEVICE_SWITCHED = "opened by schedule"
 def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
     """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
     every port wants current the other way."""
-    if pack_live[k] or asleep[k] or (pack_state[k] != FULL_OPEN and pack_state[k] != EMPTY_OPEN):
+    if pack_live[k] or asleep[k] or (pack_state[k] != ar.CHARGE_BLOCKED_OPEN and pack_state[k] != ar.DISCHARGE_BLOCKED_OPEN):
         return False
     out, into = False, False
     for a in range(phase.size):
-        if phase[a] == IDLE:
+        if phase[a] == ar.PHASE_IDLE:
             into = True
-        elif phase[a] != DONE and phase[a] != CUT:
-            wish = eq.commanded(now, ports, a)
+        elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
+            wish = commanded(now, ports, a)
             out, into = out or wish > 0.0, into or wish < 0.0
-    return out or not into if pack_state[k] == FULL_OPEN else into or not out
+    return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
 
 @jit_allocating
@@ -131,9 +103,9 @@ def watch(
     current is not a number.
     """
     n, p = cells.shape[1], ports.shape[0]
-    work, port, now = eq.working_arrays(n, p)
-    eq.solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
-    out = np.empty(PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * devices.shape[0] + 1)
+    work, port, now = working_arrays(n, p)
+    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+    out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
     watch_solved(
         t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
         monitor_state, phase, ports, devices, flows, device_state, out,
@@ -174,17 +146,17 @@ def watch_solved(
         )
         total += work[ar.PACK_CURRENT, k]
     for q in range(p):
-        a = PACK_SLOTS * n + PORT_SLOTS * q
+        a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * q
         full = reported_full(ports[q, ar.STOP_REPORT], y, pack_state, monitor_state)
         _watch_port(q, a, n, t, phase, ports, port, now, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[ar.PORT_CURRENT, q] + port[ar.PORT_VOLTAGE, q]
     for d in range(devices.shape[0]):
-        a = PACK_SLOTS * n + PORT_SLOTS * p + DEVICE_SLOTS * d
-        if device_state[d] == QUIET or device_state[d] == RUNNING:
+        a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d
+        if device_state[d] == ar.QUIET or device_state[d] == ar.RUNNING:
             out[a] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(eq.device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
-            out[a + 1] = over if device_state[d] == QUIET else -over - 1e-9
+            over = abs(device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+            out[a + 1] = over if device_state[d] == ar.QUIET else -over - 1e-9
             worst = max(worst, out[a], out[a + 1])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
     return out[out.size - 1]
@@ -196,49 +168,75 @@ def _watch_pack(
 ):  # fmt: skip
     """The changes of one pack; returns the greatest."""
     n = cells.shape[1]
-    z, temperature, current, state = y[k], y[4 * n + k] - eq.KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
+    z, temperature, current, state = y[k], y[4 * n + k] - KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
     rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
-    base = PACK_SLOTS * k
+    base = ar.PACK_SLOTS * k
     worst = -1.0
-    if state == FULL_OPEN and pack_live[k]:
-        worst = work[ar.EMF, k] - eq.terminal_voltage(k, work, port, terminal) - VOLT_BAND
-    elif state == EMPTY_OPEN and pack_live[k]:
-        worst = eq.terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
-    elif state == FULL_CONDUCTING:
+    if state == ar.CHARGE_BLOCKED_OPEN and pack_live[k]:
+        worst = work[ar.EMF, k] - terminal_voltage(k, work, port, terminal) - VOLT_BAND
+    elif state == ar.DISCHARGE_BLOCKED_OPEN and pack_live[k]:
+        worst = terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
+    elif state == ar.CHARGE_BLOCKED_CONDUCTING:
         worst = -rate - CURRENT_BAND_C
-    elif state == EMPTY_CONDUCTING:
+    elif state == ar.DISCHARGE_BLOCKED_CONDUCTING:
         worst = rate - CURRENT_BAND_C
     out[base] = worst
-    high, low = eq.cell_volts(k, z, work, cells, curves_of, curves)
+    high, low = cell_volts(k, z, work, cells, curves_of, curves)
     charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
     at = base + 1
-    if monitor_state[k, FULL] != WAITING:
-        past = min(max(high - monitors[k, FULL, LIMIT], z - monitors[k, FULL, RELEASE]), charges)
-        worst = max(worst, _due(at + FULL, monitor_state[k, FULL], past, pack_mark[k, 0] - RELEASE_SOC - z, out))
-    if monitor_state[k, EMPTY] != WAITING:
-        past = min(max(monitors[k, EMPTY, LIMIT] - low, monitors[k, EMPTY, RELEASE] - z), discharges)
-        worst = max(worst, _due(at + EMPTY, monitor_state[k, EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
-    if monitors[k, PAST_FULL, LIMIT] < np.inf:
-        worst = max(worst, _due(at + PAST_FULL, monitor_state[k, PAST_FULL], z - 1.0, 1.0 - z, out))
-        worst = max(worst, _due(at + PAST_EMPTY, monitor_state[k, PAST_EMPTY], -z, z, out))
-    if monitors[k, OVER_VOLT, LIMIT] < np.inf:
-        past = min(high - monitors[k, OVER_VOLT, LIMIT], charges)
-        worst = max(worst, _due(at + OVER_VOLT, monitor_state[k, OVER_VOLT], past, monitors[k, OVER_VOLT, RELEASE] - high, out))
-    if monitors[k, UNDER_VOLT, LIMIT] < np.inf:
-        past = min(monitors[k, UNDER_VOLT, LIMIT] - low, discharges)
-        worst = max(worst, _due(at + UNDER_VOLT, monitor_state[k, UNDER_VOLT], past, low - monitors[k, UNDER_VOLT, RELEASE], out))
-    if monitors[k, OVER_CHARGE, LIMIT] < np.inf:
+    if monitor_state[k, ar.FULL] != ar.WAITING:
+        past = min(max(high - monitors[k, ar.FULL, ar.MONITOR_LIMIT], z - monitors[k, ar.FULL, ar.MONITOR_RELEASE]), charges)
+        worst = max(worst, _due(at + ar.FULL, monitor_state[k, ar.FULL], past, pack_mark[k, 0] - RELEASE_SOC - z, out))
+    if monitor_state[k, ar.EMPTY] != ar.WAITING:
+        past = min(max(monitors[k, ar.EMPTY, ar.MONITOR_LIMIT] - low, monitors[k, ar.EMPTY, ar.MONITOR_RELEASE] - z), discharges)
+        worst = max(worst, _due(at + ar.EMPTY, monitor_state[k, ar.EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
+    if monitors[k, ar.PAST_FULL, ar.MONITOR_LIMIT] < np.inf:
+        worst = max(worst, _due(at + ar.PAST_FULL, monitor_state[k, ar.PAST_FULL], z - 1.0, 1.0 - z, out))
+        worst = max(worst, _due(at + ar.PAST_EMPTY, monitor_state[k, ar.PAST_EMPTY], -z, z, out))
+    if monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_LIMIT] < np.inf:
+        past = min(high - monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_LIMIT], charges)
         worst = max(
-            worst, _due(at + OVER_CHARGE, monitor_state[k, OVER_CHARGE], -current - monitors[k, OVER_CHARGE, LIMIT], 1.0, out)
+            worst,
+            _due(
+                at + ar.CELL_OVER_VOLTAGE,
+                monitor_state[k, ar.CELL_OVER_VOLTAGE],
+                past,
+                monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_RELEASE] - high,
+                out,
+            ),
         )
-    for r in (OVER_LONG, OVER_SHORT, OVER_INSTANT):
-        if monitors[k, r, LIMIT] < np.inf:
-            worst = max(worst, _due(at + r, monitor_state[k, r], current - monitors[k, r, LIMIT], 1.0, out))
-    for r in (CHARGE_TEMP, DISCHARGE_TEMP):
-        if monitors[k, r, LIMIT] < np.inf:
-            past = max(warm - monitors[k, r, LIMIT], monitors[k, r, LOWER] - warm)
+    if monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_LIMIT] < np.inf:
+        past = min(monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_LIMIT] - low, discharges)
+        worst = max(
+            worst,
+            _due(
+                at + ar.CELL_UNDER_VOLTAGE,
+                monitor_state[k, ar.CELL_UNDER_VOLTAGE],
+                past,
+                low - monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_RELEASE],
+                out,
+            ),
+        )
+    if monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT] < np.inf:
+        worst = max(
+            worst,
+            _due(
+                at + ar.CHARGE_OVER_CURRENT,
+                monitor_state[k, ar.CHARGE_OVER_CURRENT],
+                -current - monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT],
+                1.0,
+                out,
+            ),
+        )
+    for r in (ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT):
+        if monitors[k, r, ar.MONITOR_LIMIT] < np.inf:
+            worst = max(worst, _due(at + r, monitor_state[k, r], current - monitors[k, r, ar.MONITOR_LIMIT], 1.0, out))
+    for r in (ar.CHARGE_TEMPERATURE, ar.DISCHARGE_TEMPERATURE):
+        if monitors[k, r, ar.MONITOR_LIMIT] < np.inf:
+            past = max(warm - monitors[k, r, ar.MONITOR_LIMIT], monitors[k, r, ar.MONITOR_LOWER_LIMIT] - warm)
             over = min(
-                monitors[k, r, LIMIT] - monitors[k, r, RELEASE] - warm, warm - monitors[k, r, LOWER] - monitors[k, r, RELEASE]
+                monitors[k, r, ar.MONITOR_LIMIT] - monitors[k, r, ar.MONITOR_RELEASE] - warm,
+                warm - monitors[k, r, ar.MONITOR_LOWER_LIMIT] - monitors[k, r, ar.MONITOR_RELEASE],
             )
             worst = max(worst, _due(at + r, monitor_state[k, r], past, over, out))
     return worst
@@ -248,11 +246,11 @@ def _watch_pack(
 def _due(at, doing, past, over, out):
     """Write how far a monitor is past what it waits for: its limit, its limit no longer, or its release level."""
     value = -1.0
-    if doing == QUIET:
+    if doing == ar.QUIET:
         value = past
-    elif doing == RUNNING:
+    elif doing == ar.RUNNING:
         value = -past - 1e-9
-    elif doing == BLOCKING:
+    elif doing == ar.BLOCKING:
         value = over
     out[at] = value
     return value
@@ -265,27 +263,27 @@ def reported_full(which, y, pack_state, monitor_state):
     A pack reports it from ``FULL_SOC`` on, and while its charge is blocked at a cell limit or by over-voltage. One that is open
     both ways (switched off, locked) reports nothing and is not waited for.
     """
-    if which == NO_STOP:
+    if which == ar.STOP_NONE:
         return -1.0
     least, greatest = 2.0, -1.0
     for k in range(pack_state.size):
-        if pack_state[k] == OPEN or (which > 0.0 and k != int(which) - 1):
+        if pack_state[k] == ar.OPEN or (which > 0.0 and k != int(which) - 1):
             continue
         past = y[k] - FULL_SOC
-        if monitor_state[k, FULL] >= WAITING or monitor_state[k, OVER_VOLT] >= WAITING:
+        if monitor_state[k, ar.FULL] >= ar.WAITING or monitor_state[k, ar.CELL_OVER_VOLTAGE] >= ar.WAITING:
             past = 1.0
         least, greatest = min(least, past), max(greatest, past)
-    return least if which == ALL_FULL and least < 2.0 else greatest
+    return least if which == ar.STOP_ALL_FULL and least < 2.0 else greatest
 
 
 @jit_inline
 def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
-    if ports[q, ar.LIVE] == 0.0 or phase[q] == DONE:
+    if ports[q, ar.LIVE] == 0.0 or phase[q] == ar.PHASE_DONE:
         return
-    wish = eq.commanded(t, ports, q)
+    wish = commanded(t, ports, q)
     current, volt = port[ar.PORT_CURRENT, q], port[ar.PORT_VOLTAGE, q]
     charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
-    if phase[q] == FOLLOW:
+    if phase[q] == ar.PHASE_FOLLOW:
         if charge:
             out[a] = volt - ports[q, ar.VOLT_LIMIT]
             out[a + 1] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
@@ -293,24 +291,59 @@ def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
             out[a] = ports[q, ar.CUTOFF_VOLT] - volt
             if ports[q, ar.KIND] == ar.MODE_POWER:  # d(power)/d(current) has come down to nothing
                 out[a + 1] = -(volt + now[n + q, n + q] * current)
-    elif phase[q] == LIMITED:
+    elif phase[q] == ar.PHASE_LIMITED:
         out[a] = volt - ports[q, ar.VOLT_LIMIT]
         most = ports[q, ar.CURRENT_MAX] * (volt if ports[q, ar.KIND] == ar.MODE_POWER else 1.0)
         out[a + 1] = most / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
-    elif phase[q] == HOLD:
+    elif phase[q] == ar.PHASE_HOLD:
         limit = wish if ports[q, ar.KIND] == ar.MODE_CURRENT else wish / volt
         limit = max(limit, -ports[q, ar.CURRENT_MAX])
         out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
         below = ports[q, ar.TAIL_A] + current
         out[a + 1] = -below - 1e-9 if ports[q, ar.TAIL_RUNS] > 0.0 else below - 1e-9
         out[a + 2] = current - 1e-9  # a charger takes no current from the bank
-    elif phase[q] == IDLE:
+    elif phase[q] == ar.PHASE_IDLE:
         out[a] = ports[q, ar.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
-    elif phase[q] == CUT:
+    elif phase[q] == ar.PHASE_CUT:
         out[a] = volt - ports[q, ar.RECOVERY_VOLT]
-    if ports[q, ar.IS_CUT_OFF] > 0.0 and phase[q] != CUT:  # charges, or nothing is asked
+    if ports[q, ar.IS_CUT_OFF] > 0.0 and phase[q] != ar.PHASE_CUT:  # charges, or nothing is asked
         out[a + 4] = volt - ports[q, ar.RECOVERY_VOLT]
     if ports[q, ar.REBULK_VOLT] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
-        out[a + 2] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != CUT else -1.0
-    elif charge and phase[q] != CUT:
+        out[a + 2] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != ar.PHASE_CUT else -1.0
+    elif charge and phase[q] != ar.PHASE_CUT:
         out[a + 3] = full
+
+
+# Names that modules which are being changed elsewhere still use.
+PACK_SLOTS = ar.PACK_SLOTS
+OVER_INSTANT = ar.SHORT_CIRCUIT
+OVER_CHARGE = ar.CHARGE_OVER_CURRENT
+OVER_LONG = ar.DISCHARGE_OVER_CURRENT_1
+WAITING = ar.WAITING
+RUNNING = ar.RUNNING
+FULL_OPEN = ar.CHARGE_BLOCKED_OPEN
+HOLD_S = ar.MONITOR_HOLD_S
+BLOCKS = ar.BLOCKS
+CHARGE_TEMP = ar.CHARGE_TEMPERATURE
+N_MONITORS = ar.N_MONITORS
+FULL_CONDUCTING = ar.CHARGE_BLOCKED_CONDUCTING
+EMPTY_CONDUCTING = ar.DISCHARGE_BLOCKED_CONDUCTING
+EMPTY = ar.EMPTY
+CLOSED = ar.CLOSED
+QUIET = ar.QUIET
+OVER_SHORT = ar.DISCHARGE_OVER_CURRENT_2
+BLOCKING = ar.BLOCKING
+LIMIT = ar.MONITOR_LIMIT
+OPEN = ar.OPEN
+EMPTY_OPEN = ar.DISCHARGE_BLOCKED_OPEN
+NO_CHARGE = ar.NO_CHARGE
+FULL = ar.FULL
+NO_DISCHARGE = ar.NO_DISCHARGE
+DELAY = ar.MONITOR_DELAY_S
+DISCHARGE_TEMP = ar.DISCHARGE_TEMPERATURE
+CONDUCTS = ar.CONDUCTS
+SWITCHED = ar.SWITCHED_OFF
+PORT_SLOTS = ar.PORT_SLOTS
+DONE = ar.PHASE_DONE
+DEVICE_SLOTS = ar.DEVICE_SLOTS
+NO_STOP = ar.STOP_NONE

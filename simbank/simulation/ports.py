@@ -54,8 +54,9 @@ from simbank.cells.curves import curve_value
 from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
 from simbank.simulation import events
+from simbank.simulation.pack_model import KELVIN
+from simbank.simulation.port_solver import commanded
 
 __all__ = [
     "all_done",
@@ -72,21 +73,6 @@ __all__ = [
 
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 LOG_ROWS = 4096
-
-# Columns of ``equip``, shape (p, N_EQUIP).
-(
-    INVERTER, CHARGER, STAYS, ABSORB, FLOAT, REBULK_V, CHARGER_TAIL, ABSORB_MAX, POWER_MAX, CURRENT_LIMIT, FOLLOWS, RECOVERY_V,
-    RECOVERY_DELAY, TAIL_TIME, STOP_AT, NEW_BULK_AFTER,
-) = range(16)  # fmt: skip
-N_EQUIP = 16
-# Columns of ``timer``, shape (p, N_TIMER): the next instant at which something is due [s], and what: a cut-off inverter may come on
-# again, float may end, absorption ends for its length, absorption ends for its tail; then how much of the longest absorption is
-# left while its clock rests [s], and since when nothing is offered [s], infinite while something is.
-NEXT, RECOVER_AT, REBULK_AT, ABSORB_AT, TAIL_AT, ABSORB_LEFT, DARK_SINCE = range(7)
-N_TIMER = 7
-# Columns of a row of commands for one port.
-C_PRESENT, C_KIND, C_VALUE, C_SLOPE, C_AC, C_AC_ASKED, C_CUTOFF, C_VOLT, C_TAIL = range(9)
-N_COMMAND = 9
 
 # What is noted, in the order of these numbers.
 (
@@ -115,36 +101,40 @@ def because(what, value, charger):
     return charger.stop if what == STOPPED else ""
 
 
-def equipment_array(behaviours, pack_names):
+def equipment_array(port_equipment, pack_names):
     """Parameters of each port's inverter and charger, from pairs (Inverter or None, Charger or None)."""
-    out = np.zeros((len(behaviours), N_EQUIP))
-    for a, (inverter, charger) in enumerate(behaviours):
-        out[a, [INVERTER, CHARGER, STAYS]] = (
+    out = np.zeros((len(port_equipment), ar.N_EQUIP))
+    for a, (inverter, charger) in enumerate(port_equipment):
+        out[a, [ar.HAS_INVERTER, ar.HAS_CHARGER, ar.PERSISTENT]] = (
             inverter is not None,
             charger is not None,
             inverter is not None or charger is not None,
         )
         if inverter is not None:
-            out[a, [RECOVERY_V, RECOVERY_DELAY]] = inverter.recovery_volt, inverter.recovery_delay_s
+            out[a, [ar.INVERTER_RECOVERY_VOLT, ar.RECOVERY_DELAY_S]] = inverter.recovery_volt, inverter.recovery_delay_s
         if charger is not None:
-            out[a, [ABSORB, REBULK_V, CHARGER_TAIL, ABSORB_MAX]] = (
+            out[a, [ar.ABSORB_VOLT, ar.CHARGER_REBULK_VOLT, ar.CHARGER_TAIL_A, ar.ABSORB_MAX_S]] = (
                 charger.absorb_volt, charger.rebulk_volt, charger.tail_a, charger.absorb_max_s,
             )  # fmt: skip
-            out[a, FLOAT] = -np.inf if charger.float_volt is None else charger.float_volt
-            out[a, [POWER_MAX, CURRENT_LIMIT, FOLLOWS]] = charger.power_limit_w, charger.current_limit_a, charger.follows_bms
-            out[a, [TAIL_TIME, NEW_BULK_AFTER]] = charger.tail_time_s, charger.new_bulk_after_s
-            general = {None: events.NO_STOP, "first full": events.FIRST_FULL, "all full": events.ALL_FULL}
+            out[a, ar.FLOAT_VOLT] = -np.inf if charger.float_volt is None else charger.float_volt
+            out[a, [ar.CHARGER_POWER_MAX_W, ar.CHARGER_CURRENT_MAX, ar.FOLLOWS_BMS]] = (
+                charger.power_limit_w,
+                charger.current_limit_a,
+                charger.follows_bms,
+            )
+            out[a, [ar.TAIL_TIME_S, ar.NEW_BULK_AFTER_S]] = charger.tail_time_s, charger.new_bulk_after_s
+            general = {None: ar.STOP_NONE, "first full": ar.STOP_FIRST_FULL, "all full": ar.STOP_ALL_FULL}
             stops = {f"{name} full": k + 1 for k, name in enumerate(pack_names)} | general
             if charger.stop not in stops:
                 raise InputError(f"use one of {', '.join(s for s in stops if s)}", key="charger.stop", value=charger.stop)
-            out[a, STOP_AT] = stops[charger.stop]
+            out[a, ar.CHARGER_STOP_REPORT] = stops[charger.stop]
     return out
 
 
 def timer_array(equip):
     """The clocks of every port at the start: nothing due, and the whole of the longest absorption left."""
-    out = np.full((len(equip), N_TIMER), np.inf)
-    out[:, ABSORB_LEFT] = equip[:, ABSORB_MAX]
+    out = np.full((len(equip), ar.N_TIMER), np.inf)
+    out[:, ar.ABSORB_LEFT_S] = equip[:, ar.ABSORB_MAX_S]
     return out
 
 
@@ -161,7 +151,7 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     phase[a] = new
     ports[a, ar.MODE] = mode
-    if what >= 0 and not (equip[a, STAYS] > 0.0 and told[a] & (1 << what)):
+    if what >= 0 and not (equip[a, ar.PERSISTENT] > 0.0 and told[a] & (1 << what)):
         told[a] |= 1 << what
         note(log, count, t, a, what, volt)
 
@@ -170,20 +160,20 @@ def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt
 def _keep_clock(a, t, phase, ports, timer, equip):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     clock = timer[a]
-    absorbs = equip[a, CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
-    absorbs = absorbs and (phase[a] == events.HOLD or phase[a] == events.IDLE)
-    if absorbs and clock[ABSORB_AT] == np.inf:
-        clock[ABSORB_AT] = t + clock[ABSORB_LEFT]
-    elif not absorbs and clock[ABSORB_AT] < np.inf:
-        clock[ABSORB_LEFT], clock[ABSORB_AT] = max(0.0, clock[ABSORB_AT] - t), np.inf
-    if absorbs and phase[a] == events.IDLE and ports[a, ar.TAIL_A] > 0.0 and ports[a, ar.TAIL_RUNS] == 0.0:
+    absorbs = equip[a, ar.HAS_CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
+    absorbs = absorbs and (phase[a] == ar.PHASE_HOLD or phase[a] == ar.PHASE_IDLE)
+    if absorbs and clock[ar.ABSORB_AT] == np.inf:
+        clock[ar.ABSORB_AT] = t + clock[ar.ABSORB_LEFT_S]
+    elif not absorbs and clock[ar.ABSORB_AT] < np.inf:
+        clock[ar.ABSORB_LEFT_S], clock[ar.ABSORB_AT] = max(0.0, clock[ar.ABSORB_AT] - t), np.inf
+    if absorbs and phase[a] == ar.PHASE_IDLE and ports[a, ar.TAIL_A] > 0.0 and ports[a, ar.TAIL_RUNS] == 0.0:
         ports[a, ar.TAIL_RUNS] = 1.0  # no current at all is below any tail
-        clock[TAIL_AT] = t + equip[a, TAIL_TIME]
+        clock[ar.TAIL_AT] = t + equip[a, ar.TAIL_TIME_S]
     elif not absorbs:
-        ports[a, ar.TAIL_RUNS], clock[TAIL_AT] = 0.0, np.inf
+        ports[a, ar.TAIL_RUNS], clock[ar.TAIL_AT] = 0.0, np.inf
     if ports[a, ar.IS_CUT_OFF] == 0.0:
-        clock[RECOVER_AT] = np.inf
-    clock[NEXT] = min(min(clock[RECOVER_AT], clock[REBULK_AT]), min(clock[ABSORB_AT], clock[TAIL_AT]))
+        clock[ar.RECOVER_AT] = np.inf
+    clock[ar.NEXT_AT] = min(min(clock[ar.RECOVER_AT], clock[ar.REBULK_AT]), min(clock[ar.ABSORB_AT], clock[ar.TAIL_AT]))
 
 
 @jit_entry
@@ -196,22 +186,22 @@ def keep_clocks(t, phase, ports, timer, equip):
 @jit_internal
 def _turns(a, value, phase):
     """A port that lives on starts to follow: at its first step, and when its command changes direction."""
-    if phase[a] == events.DONE:
+    if phase[a] == ar.PHASE_DONE:
         return True
     if value == 0.0:
-        return phase[a] == events.LIMITED or phase[a] == events.HOLD
+        return phase[a] == ar.PHASE_LIMITED or phase[a] == ar.PHASE_HOLD
     if value > 0.0:
-        return phase[a] == events.LIMITED or phase[a] == events.HOLD or phase[a] == events.IDLE
-    return phase[a] == events.CUT
+        return phase[a] == ar.PHASE_LIMITED or phase[a] == ar.PHASE_HOLD or phase[a] == ar.PHASE_IDLE
+    return phase[a] == ar.PHASE_CUT
 
 
 @jit_inline
 def _begin_bulk(a, ports, timer, told, equip):
     """A new charge: bulk, then absorption with the whole of its time."""
     ports[a, ar.REBULK_VOLT], ports[a, ar.TAIL_RUNS] = 0.0, 0.0
-    ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
-    timer[a, REBULK_AT] = timer[a, ABSORB_AT] = timer[a, TAIL_AT] = np.inf
-    timer[a, ABSORB_LEFT] = equip[a, ABSORB_MAX]
+    ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ar.ABSORB_VOLT], equip[a, ar.CHARGER_TAIL_A]
+    timer[a, ar.REBULK_AT] = timer[a, ar.ABSORB_AT] = timer[a, ar.TAIL_AT] = np.inf
+    timer[a, ar.ABSORB_LEFT_S] = equip[a, ar.ABSORB_MAX_S]
     told[a] = 0
 
 
@@ -221,48 +211,48 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
     the others begin anew."""
     for a in range(ports.shape[0]):
         row, command = ports[a], commands[a]
-        present, stays, charger = command[C_PRESENT] > 0.0, equip[a, STAYS] > 0.0, equip[a, CHARGER] > 0.0
+        present, stays, charger = command[ar.COMMAND_PRESENT] > 0.0, equip[a, ar.PERSISTENT] > 0.0, equip[a, ar.HAS_CHARGER] > 0.0
         if not stays:
             row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
             row[ar.COMMANDED] = row[ar.COMMANDED_SLOPE] = row[ar.AC_RATIO] = row[ar.AC_ASKED_W] = 0.0
-            phase[a] = events.DONE
+            phase[a] = ar.PHASE_DONE
             if not present:
                 continue
-        kind = command[C_KIND] if present else ar.MODE_POWER
-        value = command[C_VALUE]
+        kind = command[ar.COMMAND_KIND] if present else ar.MODE_POWER
+        value = command[ar.COMMAND_VALUE]
         if charger and kind == ar.MODE_POWER:
-            value = max(value, -equip[a, POWER_MAX])
-        row[ar.KIND], row[ar.COMMANDED], row[ar.COMMANDED_SLOPE] = kind, value, command[C_SLOPE]
-        row[ar.AC_RATIO], row[ar.AC_ASKED_W] = command[C_AC], command[C_AC_ASKED]
+            value = max(value, -equip[a, ar.CHARGER_POWER_MAX_W])
+        row[ar.KIND], row[ar.COMMANDED], row[ar.COMMANDED_SLOPE] = kind, value, command[ar.COMMAND_SLOPE]
+        row[ar.AC_RATIO], row[ar.AC_ASKED_W] = command[ar.COMMAND_AC_RATIO], command[ar.COMMAND_AC_ASKED_W]
         if present:
-            row[ar.CUTOFF_VOLT] = command[C_CUTOFF]
+            row[ar.CUTOFF_VOLT] = command[ar.COMMAND_CUTOFF_VOLT]
             if not charger:
-                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[C_VOLT], command[C_TAIL]
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[ar.COMMAND_VOLT_LIMIT], command[ar.COMMAND_TAIL_A]
         if not stays or _turns(a, value, phase):
-            phase[a] = events.FOLLOW
+            phase[a] = ar.PHASE_FOLLOW
         if charger:
-            row[ar.STOP_REPORT] = equip[a, STOP_AT]
-            dark = t - timer[a, DARK_SINCE]
+            row[ar.STOP_REPORT] = equip[a, ar.CHARGER_STOP_REPORT]
+            dark = t - timer[a, ar.DARK_SINCE]
             if value < 0.0:
-                timer[a, DARK_SINCE] = np.inf
-                if dark >= equip[a, NEW_BULK_AFTER]:
+                timer[a, ar.DARK_SINCE] = np.inf
+                if dark >= equip[a, ar.NEW_BULK_AFTER_S]:
                     if row[ar.REBULK_VOLT] > 0.0:
                         note(log, count, t, a, WAKES, dark)
-                        phase[a] = events.FOLLOW
+                        phase[a] = ar.PHASE_FOLLOW
                     _begin_bulk(a, ports, timer, told, equip)
-            elif timer[a, DARK_SINCE] == np.inf:
-                timer[a, DARK_SINCE] = t
+            elif timer[a, ar.DARK_SINCE] == np.inf:
+                timer[a, ar.DARK_SINCE] = t
             if row[ar.REBULK_VOLT] == 0.0:
-                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = equip[a, ABSORB], equip[a, CHARGER_TAIL]
-                if phase[a] == events.IDLE and value >= 0.0:
-                    phase[a] = events.FOLLOW
-        elif phase[a] == events.IDLE and value >= 0.0:
-            phase[a] = events.FOLLOW
+                row[ar.VOLT_LIMIT], row[ar.TAIL_A] = equip[a, ar.ABSORB_VOLT], equip[a, ar.CHARGER_TAIL_A]
+                if phase[a] == ar.PHASE_IDLE and value >= 0.0:
+                    phase[a] = ar.PHASE_FOLLOW
+        elif phase[a] == ar.PHASE_IDLE and value >= 0.0:
+            phase[a] = ar.PHASE_FOLLOW
         if (
-            row[ar.IS_CUT_OFF] > 0.0 and value > 0.0 and phase[a] == events.FOLLOW
+            row[ar.IS_CUT_OFF] > 0.0 and value > 0.0 and phase[a] == ar.PHASE_FOLLOW
         ):  # a charge between did not bring the voltage back
-            phase[a], row[ar.MODE] = events.CUT, ar.MODE_OFF
-        if phase[a] == events.FOLLOW:
+            phase[a], row[ar.MODE] = ar.PHASE_CUT, ar.MODE_OFF
+        if phase[a] == ar.PHASE_FOLLOW:
             row[ar.MODE] = kind
         _keep_clock(a, t, phase, ports, timer, equip)
 
@@ -271,8 +261,8 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
 def _orders_no_charge(k, monitor_state):
     """Whether a monitor of pack ``k`` orders charge to be blocked."""
     ordered = False
-    for r in range(events.N_MONITORS):
-        ordered = ordered or (monitor_state[k, r] >= events.WAITING and events.BLOCKS[r] & 1 == 1)
+    for r in range(ar.N_MONITORS):
+        ordered = ordered or (monitor_state[k, r] >= ar.WAITING and ar.BLOCKS[r] & 1 == 1)
     return ordered
 
 
@@ -288,17 +278,17 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
     n = cells.shape[1]
     allowed = -1.0
     for a in range(ports.shape[0]):
-        if equip[a, CHARGER] == 0.0:
+        if equip[a, ar.HAS_CHARGER] == 0.0:
             continue
-        most = equip[a, CURRENT_LIMIT]
-        if equip[a, FOLLOWS] > 0.0:
+        most = equip[a, ar.CHARGER_CURRENT_MAX]
+        if equip[a, ar.FOLLOWS_BMS] > 0.0:
             if allowed < 0.0:
                 allowed = 0.0
                 for k in range(n):
                     if not _orders_no_charge(k, monitor_state):
-                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - eq.KELVIN)
+                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - KELVIN)
                         own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
-                        allowed += min(own, 0.95 * monitors[k, events.OVER_CHARGE, events.LIMIT])
+                        allowed += min(own, 0.95 * monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT])
             most = min(most, allowed)
         ports[a, ar.CURRENT_MAX] = max(most, 1e-6)
 
@@ -307,28 +297,28 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
 def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
     ports[a, ar.MODE] = ar.MODE_OFF
-    if equip[a, CHARGER] == 0.0:
-        phase[a] = events.DONE
+    if equip[a, ar.HAS_CHARGER] == 0.0:
+        phase[a] = ar.PHASE_DONE
         note(log, count, t, a, ENDED, volt)
         return
     if ports[a, ar.REBULK_VOLT] == 0.0:
         note(log, count, t, a, what, volt)
         ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
-        timer[a, REBULK_AT] = t + REBULK_DELAY_S
-        timer[a, ABSORB_AT] = np.inf
-        ports[a, ar.VOLT_LIMIT] = equip[a, FLOAT]
+        timer[a, ar.REBULK_AT] = t + REBULK_DELAY_S
+        timer[a, ar.ABSORB_AT] = np.inf
+        ports[a, ar.VOLT_LIMIT] = equip[a, ar.FLOAT_VOLT]
         ports[a, ar.TAIL_A] = 0.0
-    phase[a] = events.IDLE
+    phase[a] = ar.PHASE_IDLE
 
 
 @jit_internal
 def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
     note(log, count, t, a, what, volt)
-    phase[a] = events.DONE if equip[a, INVERTER] == 0.0 else events.CUT
+    phase[a] = ar.PHASE_DONE if equip[a, ar.HAS_INVERTER] == 0.0 else ar.PHASE_CUT
     ports[a, ar.MODE] = ar.MODE_OFF
-    if equip[a, INVERTER] > 0.0:
+    if equip[a, ar.HAS_INVERTER] > 0.0:
         ports[a, ar.IS_CUT_OFF], ports[a, ar.RECOVERY_VOLT] = 1.0, np.inf
-        timer[a, RECOVER_AT] = t + equip[a, RECOVERY_DELAY]
+        timer[a, ar.RECOVER_AT] = t + equip[a, ar.RECOVERY_DELAY_S]
 
 
 @jit_entry
@@ -352,38 +342,38 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
         ports[a, ar.IS_CUT_OFF] = 0.0
         note(log, count, t, a, RECOVERED, volt)
         return
-    wish = eq.commanded(now, ports, a)
+    wish = commanded(now, ports, a)
     charging = wish < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
-    if (doing == events.HOLD and slot == 0) or (doing == events.FOLLOW and charging):
+    if (doing == ar.PHASE_HOLD and slot == 0) or (doing == ar.PHASE_FOLLOW and charging):
         asked = -wish / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -wish
         if asked > ports[a, ar.CURRENT_MAX]:  # its current limit comes before any voltage
-            set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+            set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
             return
     if slot == 2 and at_float:
         _begin_bulk(a, ports, timer, told, equip)
-        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, BULK, volt)
-    elif slot == 0 and ((doing == events.FOLLOW and charging) or doing == events.LIMITED):
-        if equip[a, CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
-            new = events.DONE if ports[a, ar.TAIL_A] > 0.0 else events.IDLE  # no current is below any tail
+    elif slot == 0 and ((doing == ar.PHASE_FOLLOW and charging) or doing == ar.PHASE_LIMITED):
+        if equip[a, ar.HAS_CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
+            new = ar.PHASE_DONE if ports[a, ar.TAIL_A] > 0.0 else ar.PHASE_IDLE  # no current is below any tail
             set_phase(a, new, ar.MODE_OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
             return
-        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
-    elif doing == events.FOLLOW and charging:
-        set_phase(a, events.LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
-    elif doing == events.FOLLOW:
+        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
+    elif doing == ar.PHASE_FOLLOW and charging:
+        set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+    elif doing == ar.PHASE_FOLLOW:
         _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
-    elif doing == events.LIMITED or (doing == events.HOLD and slot == 0):
-        what = AT_LIMIT if equip[a, CHARGER] == 0.0 else TOO_LITTLE if doing == events.HOLD else -1
-        set_phase(a, events.FOLLOW, ports[a, ar.KIND], what, t, phase, ports, told, equip, log, count, volt)
-    elif doing == events.HOLD:
+    elif doing == ar.PHASE_LIMITED or (doing == ar.PHASE_HOLD and slot == 0):
+        what = AT_LIMIT if equip[a, ar.HAS_CHARGER] == 0.0 else TOO_LITTLE if doing == ar.PHASE_HOLD else -1
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], what, t, phase, ports, told, equip, log, count, volt)
+    elif doing == ar.PHASE_HOLD:
         _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
-    elif doing == events.IDLE:
-        set_phase(a, events.HOLD, ar.MODE_VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
-    elif doing == events.CUT:
+    elif doing == ar.PHASE_IDLE:
+        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
+    elif doing == ar.PHASE_CUT:
         ports[a, ar.IS_CUT_OFF] = 0.0
-        set_phase(a, events.FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
         note(log, count, t, a, RECOVERED, volt)
 
 
@@ -391,37 +381,37 @@ def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt,
 def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
     """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
     (slot 2, and slot 1 where there is no tail)."""
-    plain_port = equip[a, CHARGER] == 0.0
+    plain_port = equip[a, ar.HAS_CHARGER] == 0.0
     if (
         plain_port and ports[a, ar.TAIL_A] == 0.0
     ):  # held to the end of the step: it gives again when the bank falls to the voltage
-        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
     elif plain_port or ports[a, ar.REBULK_VOLT] > 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     elif slot == 2 or ports[a, ar.TAIL_A] == 0.0:
-        set_phase(a, events.IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
     elif ports[a, ar.TAIL_RUNS] > 0.0:
-        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 0.0, np.inf
-    elif equip[a, TAIL_TIME] == 0.0:
+        ports[a, ar.TAIL_RUNS], timer[a, ar.TAIL_AT] = 0.0, np.inf
+    elif equip[a, ar.TAIL_TIME_S] == 0.0:
         finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
     else:
-        ports[a, ar.TAIL_RUNS], timer[a, TAIL_AT] = 1.0, t + equip[a, TAIL_TIME]
+        ports[a, ar.TAIL_RUNS], timer[a, ar.TAIL_AT] = 1.0, t + equip[a, ar.TAIL_TIME_S]
 
 
 @jit_entry
 def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
     """What port ``a``, which stands at ``volt``, has waited for has come."""
     clock, due = timer[a], t + 1e-9
-    if clock[RECOVER_AT] <= due:
-        clock[RECOVER_AT] = np.inf
-        ports[a, ar.RECOVERY_VOLT] = equip[a, RECOVERY_V]
-    if clock[REBULK_AT] <= due:
-        clock[REBULK_AT] = np.inf
-        ports[a, ar.REBULK_VOLT] = max(equip[a, REBULK_V], 1e-6)
-    if clock[TAIL_AT] <= due:
-        higher = phase[a] == events.IDLE and volt > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT
+    if clock[ar.RECOVER_AT] <= due:
+        clock[ar.RECOVER_AT] = np.inf
+        ports[a, ar.RECOVERY_VOLT] = equip[a, ar.INVERTER_RECOVERY_VOLT]
+    if clock[ar.REBULK_AT] <= due:
+        clock[ar.REBULK_AT] = np.inf
+        ports[a, ar.REBULK_VOLT] = max(equip[a, ar.CHARGER_REBULK_VOLT], 1e-6)
+    if clock[ar.TAIL_AT] <= due:
+        higher = phase[a] == ar.PHASE_IDLE and volt > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT
         finish(a, HIGHER if higher else FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
-    elif clock[ABSORB_AT] <= due:
+    elif clock[ar.ABSORB_AT] <= due:
         finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, volt)
     _keep_clock(a, t, phase, ports, timer, equip)
 
@@ -431,15 +421,15 @@ def all_done(phase, ports, equip):
     """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
     is asked, or its discharge was cut off, or its charge has come to float."""
     for a in range(phase.size):
-        if phase[a] == events.DONE:
+        if phase[a] == ar.PHASE_DONE:
             continue
-        if equip[a, STAYS] == 0.0:
+        if equip[a, ar.PERSISTENT] == 0.0:
             return False
         asked, idles = ports[a, ar.COMMANDED] != 0.0 or ports[a, ar.COMMANDED_SLOPE] != 0.0, False
-        if equip[a, INVERTER] > 0.0 and ports[a, ar.KIND] == ar.MODE_POWER:
+        if equip[a, ar.HAS_INVERTER] > 0.0 and ports[a, ar.KIND] == ar.MODE_POWER:
             idles = ports[a, ar.COMMANDED] >= 0.0 and ports[a, ar.AC_ASKED_W] == 0.0
         charged = ports[a, ar.COMMANDED] < 0.0 and ports[a, ar.REBULK_VOLT] > 0.0
-        if asked and not idles and not charged and phase[a] != events.CUT:
+        if asked and not idles and not charged and phase[a] != ar.PHASE_CUT:
             return False
     return True
 
@@ -447,6 +437,13 @@ def all_done(phase, ports, equip):
 @jit_entry
 def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
-    if phase[a] == events.FOLLOW:
-        return eq.commanded(now, ports, a) < 0.0
-    return phase[a] == events.LIMITED or (phase[a] == events.HOLD and slot == 0)
+    if phase[a] == ar.PHASE_FOLLOW:
+        return commanded(now, ports, a) < 0.0
+    return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == 0)
+
+
+# Names that modules which are being changed elsewhere still use.
+NEXT = ar.NEXT_AT
+STAYS = ar.PERSISTENT
+FOLLOWS = ar.FOLLOWS_BMS
+STOP_AT = ar.CHARGER_STOP_REPORT

@@ -8,9 +8,7 @@ import numpy as np
 
 from simbank.cells.curves import stack_curves
 from simbank.duty import SampledDuty
-from simbank.simulation import equations as eq
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import arrays as ar
 
 __all__ = [
     "KINDS",
@@ -23,7 +21,7 @@ __all__ = [
     "start_state",
 ]
 
-KINDS = {"current": eq.CURRENT, "power": eq.POWER, "resistance": eq.RESISTANCE}
+KINDS = {"current": ar.MODE_CURRENT, "power": ar.MODE_POWER, "resistance": ar.MODE_RESISTANCE}
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 
 
@@ -45,8 +43,8 @@ def pack_arrays(packs, ambient_k, more_curves=()):
             pool.append(curve)
         return places[id(curve)]
 
-    cells = np.zeros((eq.N_CELL_ROWS, len(packs)))
-    curves_of = np.zeros((eq.N_CURVES, len(packs)), np.int64)
+    cells = np.zeros((ar.N_CELL_ROWS, len(packs)))
+    curves_of = np.zeros((ar.N_CURVES, len(packs)), np.int64)
     for k, pack in enumerate(packs):
         (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
         chemistry = pack.chemistry
@@ -64,30 +62,30 @@ def pack_arrays(packs, ambient_k, more_curves=()):
             )
         ]  # fmt: skip
         if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
-            cells[eq.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
+            cells[ar.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
     return cells, curves_of, stack_curves(pool)
 
 
 def monitor_array(packs):
     """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
-    out = np.zeros((len(packs), events.N_MONITORS, events.N_MONITOR_COLUMNS))
-    out[:, :, events.LIMIT] = np.inf
+    out = np.zeros((len(packs), ar.N_MONITORS, ar.N_MONITOR_COLUMNS))
+    out[:, :, ar.MONITOR_LIMIT] = np.inf
     for k, pack in enumerate(packs):
         bms = pack.bms
         # An assumed BMS opens at once at the chemistry's limits; one of the pack's own only at 0 and 100 % in any case; without a
         # switch nothing is watched.
-        out[k, events.FULL, events.LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
-        out[k, events.EMPTY, events.LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
-        out[k, (events.FULL, events.EMPTY), events.RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
+        out[k, ar.FULL, ar.MONITOR_LIMIT] = pack.chemistry.volt_max if pack.has_assumed_bms else np.inf
+        out[k, ar.EMPTY, ar.MONITOR_LIMIT] = pack.chemistry.volt_min if pack.has_assumed_bms else -np.inf
+        out[k, (ar.FULL, ar.EMPTY), ar.MONITOR_RELEASE] = (1.0, 0.0) if pack.has_switch else (np.inf, -np.inf)
         if pack.goes_beyond:
-            out[k, (events.PAST_FULL, events.PAST_EMPTY), events.LIMIT] = 1.0, 0.0
+            out[k, (ar.PAST_FULL, ar.PAST_EMPTY), ar.MONITOR_LIMIT] = 1.0, 0.0
         if bms is None:
             continue
         for r, limit in (
-            (events.OVER_VOLT, bms.over_voltage), (events.UNDER_VOLT, bms.under_voltage), (events.OVER_CHARGE, bms.charge_current),
-            (events.OVER_LONG, bms.discharge_current), (events.OVER_SHORT, bms.discharge_current_high),
-            (events.OVER_INSTANT, bms.short_circuit), (events.CHARGE_TEMP, bms.charge_temperature),
-            (events.DISCHARGE_TEMP, bms.discharge_temperature),
+            (ar.CELL_OVER_VOLTAGE, bms.over_voltage), (ar.CELL_UNDER_VOLTAGE, bms.under_voltage), (ar.CHARGE_OVER_CURRENT, bms.charge_current),
+            (ar.DISCHARGE_OVER_CURRENT_1, bms.discharge_current), (ar.DISCHARGE_OVER_CURRENT_2, bms.discharge_current_high),
+            (ar.SHORT_CIRCUIT, bms.short_circuit), (ar.CHARGE_TEMPERATURE, bms.charge_temperature),
+            (ar.DISCHARGE_TEMPERATURE, bms.discharge_temperature),
         ):  # fmt: skip
             out[k, r] = limit.level, limit.delay_s, limit.release, limit.hold_s, limit.lower
     return out
@@ -98,23 +96,23 @@ def block_array(packs):
 
     Switching off by hand is not the BMS's and works in any case.
     """
-    out = np.tile(events.BLOCKS, (len(packs), 1))
+    out = np.tile(ar.BLOCKS, (len(packs), 1))
     for k, pack in enumerate(packs):
         charge, discharge = pack.stuck
         out[k] &= ~(1 * charge + 2 * discharge)
-    out[:, events.SWITCHED] = events.BLOCKS[events.SWITCHED]
+    out[:, ar.SWITCHED_OFF] = ar.BLOCKS[ar.SWITCHED_OFF]
     return out
 
 
 def device_array(devices):
     """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
     rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
-    return np.array(rows, float).reshape(-1, eq.N_DEVICE_COLUMNS)
+    return np.array(rows, float).reshape(-1, ar.N_DEVICE_COLUMNS)
 
 
 def command_row(step, port_names):
     """A step's commands as numbers, shape (p, N_COMMAND)."""
-    out = np.zeros((len(port_names), port_laws.N_COMMAND))
+    out = np.zeros((len(port_names), ar.N_COMMAND))
     for a, name in enumerate(port_names):
         command = step.commands.get(name)
         if command is not None:
@@ -138,13 +136,13 @@ def duty_windows(duty, port_names):
             edges, holds = window.changes()
             for begin in range(0, len(edges) - 1, WINDOW_ROWS):
                 rows = slice(begin, min(begin + WINDOW_ROWS, len(edges) - 1))
-                commands = np.zeros((rows.stop - begin, len(port_names), port_laws.N_COMMAND))
+                commands = np.zeros((rows.stop - begin, len(port_names), ar.N_COMMAND))
                 for port, which in holds.items():
                     samples, a = window.samples[port], port_names.index(port)
                     commands[:, a] = command_numbers(samples.command(0))
                     for column, values in (
-                        (port_laws.C_VALUE, samples.value_w), (port_laws.C_AC, samples.ac_ratio),
-                        (port_laws.C_AC_ASKED, samples.ac_asked_w),
+                        (ar.COMMAND_VALUE, samples.value_w), (ar.COMMAND_AC_RATIO, samples.ac_ratio),
+                        (ar.COMMAND_AC_ASKED_W, samples.ac_asked_w),
                     ):  # fmt: skip
                         commands[:, a, column] = values[which[rows]]
                 durations = np.diff(edges[begin : rows.stop + 1]) * duty.step_s
@@ -167,7 +165,7 @@ def start_k(pack, ambient_k):
 def start_state(packs, ambient_k):
     """State of the packs at the start, no relaxation, shape (5 n,)."""
     n = len(packs)
-    y = np.zeros(eq.N_STATES * n)
+    y = np.zeros(ar.N_STATES * n)
     y[:n] = [pack.soc for pack in packs]
     y[n : 2 * n] = [pack.hysteresis for pack in packs]
     y[4 * n :] = [start_k(pack, ambient_k) for pack in packs]

@@ -8,7 +8,7 @@ import numpy as np
 
 from simbank.network import Network
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.setup import KINDS, pack_arrays, start_state
 
 __all__ = ["Snapshot", "Still"]
@@ -63,8 +63,8 @@ class Snapshot:
             a = names.index(name)
             ports[a, ar.MODE] = ports[a, ar.KIND] = KINDS[kind]
             ports[a, ar.COMMANDED] = value
-        work, port, now = eq.working_arrays(n, p)
-        eq.solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
+        work, port, now = working_arrays(n, p)
+        solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
         current = np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
         drive = np.concatenate([work[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
         return Still(

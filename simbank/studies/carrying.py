@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simbank.bank.ampacity import INSULATIONS, TABLE_AMBIENT_C, conductor_ampacity, lowest_insulation
+from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
 from simbank.simulation.snapshot import Snapshot
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
@@ -105,7 +105,7 @@ def carrying(branch, current_a, device_a, ambient_k, margin):
         kind = f"{degrees:.0f} °C insulation" + (" (none is given)" if assumed else "")
         together = f", {conductor.loaded} loaded together" if conductor.loaded > 3 else ""
         ambient_c = ambient_k - 273.15
-        at = max(ambient_c, TABLE_AMBIENT_C)
+        at = credited_ambient_c(ambient_c)
         colder = f" (nothing is added for the {ambient_c:.0f} °C of the file)" if at > ambient_c else ""
         words = f"{conductor.gauge.label} carries {ampacity:.0f} A at {kind}, {at:.0f} °C around it{colder}{together}"
     return Carrying(branch.name, float(current_a), margin, ampacity, float(device_a), words)

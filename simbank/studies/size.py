@@ -313,13 +313,13 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
-    rows, loads, beside = [], full_loads(scenario), {}
+    rows, loads, beside, devices = [], full_loads(scenario), {}, {}
     for layout in chosen:
-        devices = None if sharing_only else _DeviceLimits()
+        devices[layout] = None if sharing_only else _DeviceLimits()
         for gauge in series:
             row, beside[layout, gauge] = _try(
                 scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options, loads,
-                devices,
+                devices[layout],
             )  # fmt: skip
             rows.append(row)
             if progress:
@@ -342,7 +342,8 @@ def size(
     if not sharing_only:
         sized = {"wiring.layout": told["layout"], f"wiring.{parts[told['layout']]}.gauge": told["gauge"]}
         case = with_changes(scenario, sized)
-        warnings += [*_device_warnings(case.bank), *start_voltage_warnings(case)]
+        breaks = devices[told["layout"]].breaking(case.bank, told["gauge"])
+        warnings += [*_device_warnings(breaks), *start_voltage_warnings(case)]
     made = study_made_by(
         scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
         sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
@@ -372,11 +373,11 @@ def _size_warnings(row, beside, sharing_only):
         yield BankWarning("conductor-unprotected", ", ".join(found.name for found in unprotected), text)
 
 
-def _device_warnings(bank):
-    """Which devices this size does not rely on, and which it relies on unseen."""
-    if not bank.devices:
+def _device_warnings(breaks):
+    """Which devices this size does not rely on, and which it relies on unseen; ``breaks`` is a
+    :class:`~simbank.studies.protection.breaking.Breaking`, None without devices."""
+    if breaks is None:
         return
-    breaks = Breaking.of(greatest_faults(bank, Assumptions()))
     if breaks.failed:
         yield BankWarning(
             "device-cannot-break", ", ".join(sorted(breaks.failed)),
@@ -394,13 +395,21 @@ class _DeviceLimits:
     """What devices let pass for good through each branch of one layout, worked out once for each set of devices that fail closed."""
 
     def __init__(self):
-        self._of = {}
+        self._limits, self._breaks = {}, {}
 
-    def __call__(self, bank):
-        failed = Breaking.of(greatest_faults(bank, Assumptions())).failed if bank.devices else frozenset()
-        if failed not in self._of:
-            self._of[failed] = carried_limits(bank, failed)
-        return self._of[failed]
+    def breaking(self, bank, gauge):
+        """:class:`~simbank.studies.protection.breaking.Breaking` of the bank in a gauge; None without devices."""
+        if gauge not in self._breaks:
+            self._breaks[gauge] = Breaking.of(greatest_faults(bank, Assumptions())) if bank.devices else None
+        return self._breaks[gauge]
+
+    def passes(self, bank, gauge):
+        """Branch → limit [A]."""
+        breaks = self.breaking(bank, gauge)
+        failed = breaks.failed if breaks is not None else frozenset()
+        if failed not in self._limits:
+            self._limits[failed] = carried_limits(bank, failed)
+        return self._limits[failed]
 
 
 def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, devices):
@@ -428,7 +437,7 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
     if not any(c.gauge is not None and c.gauge.label == row_label for c in conductors):
         why.append(f"no {part} in this layout has the gauge of wiring.{part}: there is nothing to size")
     if devices is not None:
-        passes = devices(case.bank)
+        passes = devices.passes(case.bank, gauge)
         kept = _same_gauge(scenario, part, gauge)
         currents = lasting_currents(case.bank, loads, result)
         tried, beside = [], []

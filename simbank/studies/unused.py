@@ -102,7 +102,7 @@ def _given(scenario):
     parts = [*pack_arrays(bank.packs, bank.ambient_k), monitor_array(bank.packs)]
     parts += [repr([(pack.soc, pack.hysteresis, pack.temperature_k) for pack in bank.packs])]
     parts += [repr([(b.from_node, b.to_node, b.resistance_ohm) for b in bank.graph.branches])]
-    parts += [repr((bank.devices, bank.behaviours, bank.switching))]
+    parts += [repr((bank.devices, bank.port_equipment, bank.switching))]
     parts += [bank.neighbours_w_k] if bank.neighbours_w_k is not None else []
     if hasattr(duty, "windows"):
         window = next(iter(duty.windows()))

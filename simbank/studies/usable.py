@@ -111,7 +111,7 @@ def usable(scenario: Scenario, c_rate: float = 0.2, cutoff_volt: float | None = 
         alone += [replace(warning, text=f"On its own: {warning.text}") for warning in warned]
     table = pd.DataFrame(rows).T
     table.loc["sum of packs"] = table.sum()
-    table.loc["bank"], warned = run(scenario.name, replace(bank, packs=full, behaviours={}, switching=()), port)
+    table.loc["bank"], warned = run(scenario.name, replace(bank, packs=full, port_equipment={}, switching=()), port)
     table.index.name = "what"
     made = made_by(scenario, "simbank.usable", integrator=used["name"], tolerance=used["tolerance"], c_rate=c_rate)
     table.attrs |= {"warnings": as_records([*warned, *alone]), "made_by": made}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from simbank.studies.protection.checks import FAILED_CLOSED, NOT_KNOWN, breaking
 
 __all__ = ["Breaking", "OpenCase", "named"]
+
+MOST_CASES = 8  # combinations of what is not known that are all followed
 
 
 @dataclass(frozen=True)
@@ -67,20 +70,34 @@ class Breaking:
         )  # fmt: skip
 
     @property
+    def every_combination(self):
+        """Whether :attr:`cases` holds every combination of what is not known."""
+        return 2 ** len(self.doubtful) * (2 if self.beyond else 1) <= MOST_CASES
+
+    @property
     def cases(self):
-        """The latest opening as the data says it, then with every device of unknown ratings failed closed, then with curves that
-        stay level beyond their end; what passes has to pass in all of them. Mixtures of these are not followed."""
-        found = [OpenCase("", self.failed, "latest")]
-        if self.doubtful:
-            found.append(
-                OpenCase(
-                    f"if {named(self.doubtful)} should fail closed (ratings not given)", self.failed | self.doubtful, "latest"
-                )
-            )
+        """The latest opening as the data says it, and what else the data leaves open; what passes has to pass in all of them.
+
+        Devices whose ratings are not given may open or fail closed, each for itself; curves that are given up to less current than
+        can flow may stay level beyond their end. Up to ``MOST_CASES`` combinations all are cases, second of them that in which all
+        of these devices fail closed; of more only the ends: all open, all fail closed, and all open with level curves.
+        """
+        doubtful = sorted(self.doubtful)
+        some = [frozenset(part) for size in range(len(doubtful) - 1, 0, -1) for part in combinations(doubtful, size)]
+        shut = [frozenset(), *([self.doubtful] if doubtful else []), *(some if self.every_combination else [])]
+        found = [self._case(part, "latest") for part in shut]
         if self.beyond:
-            words = f"if {named(self.beyond)} should open no sooner at more current than at the last point given of its curve"
-            found.append(OpenCase(words, self.failed, "level"))
+            found += [self._case(part, "level") for part in (shut if self.every_combination else shut[:1])]
         return found
+
+    def _case(self, shut, line):
+        """A case in words."""
+        words = [f"{named(shut)} should fail closed (ratings not given)"] if shut else []
+        if shut and shut != self.doubtful:
+            words[0] += f" and {named(self.doubtful - shut)} open"
+        if line == "level":
+            words.append(f"{named(self.beyond)} should open no sooner at more current than at the last point given of its curve")
+        return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line)
 
 
 def named(names, most=4):

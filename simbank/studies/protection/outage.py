@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.duty import Duty
-from simbank.simulation import equations as eq
+from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.snapshot import Snapshot
 from simbank.studies.protection.faults import device_rows, line_of
 from simbank.warning import BankWarning
@@ -75,7 +75,9 @@ class Cascades:
         else:
             return ""
         if self.shut is not None:
-            which = ", ".join(sorted({who for _, who, _ in (*self.middle.steps, *self.soonest.steps)} & self.unreliable))
+            which = {who for _, who, _ in (*self.middle.steps, *self.soonest.steps)} & self.unreliable
+            rest = self.unreliable - which
+            which = ", ".join(sorted(which)) + (f" (and {', '.join(sorted(rest))})" if rest else "")
             then = f"{_steps_text(self.shut)}; left in service: {', '.join(self.shut.remaining) or 'none'}"
             text += (
                 f". If {which} should fail closed instead: {then if self.shut.steps else 'nothing opens, and the overload lasts'}"
@@ -104,21 +106,25 @@ def inverter_currents(bank):
     or of a BMS that opens before, less what the wiring drops.
     """
     found = {}
-    for port, (inverter, _) in bank.behaviours.items():
+    for port, (inverter, _) in bank.port_equipment.items():
         if inverter is None:
             continue
         watts = float(inverter.dc_power(inverter.rated_w))
-        if inverter.cutoff_volt:
-            volt, amperes, why = inverter.cutoff_volt, watts / inverter.cutoff_volt, "its cut-off"
-        else:
-            lowest = min(_lowest_v(pack) for pack in bank.packs)
-            still = Snapshot(bank).still({port: ("current", watts / lowest)})
-            a = list(bank.graph.ports).index(port)
-            ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
-            amperes = 2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts)))  # of (lowest − ohm I) I = watts
-            volt, why = watts / amperes, "the lowest the bank may reach there; no cut-off is given"
-        found[port] = float(amperes), f"{port} {watts:.0f} W at {volt:.1f} V ({why}) = {amperes:.0f} A"
+        amperes, volt, why = _at_lowest_voltage(bank, port, watts, inverter.cutoff_volt)
+        found[port] = amperes, f"{port} {watts:.0f} W at {volt:.1f} V ({why}) = {amperes:.0f} A"
     return found
+
+
+def _at_lowest_voltage(bank, port, watts, cutoff_volt):
+    """(current [A], voltage [V], words for which) of a constant power [W] drawn at a port when its voltage is lowest."""
+    if cutoff_volt:
+        return watts / cutoff_volt, cutoff_volt, "its cut-off"
+    lowest = min(_lowest_v(pack) for pack in bank.packs)
+    still = Snapshot(bank).still({port: ("current", watts / lowest)})
+    a = list(bank.graph.ports).index(port)
+    ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
+    amperes = float(2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts))))  # of (lowest − ohm I) I = watts
+    return amperes, watts / amperes, "the lowest the bank may reach there; no cut-off is given"
 
 
 def _lowest_v(pack):
@@ -139,7 +145,7 @@ def full_loads(scenario):
         asked = most["discharge"].get(port)
         if asked is None or asked.kind == "power" or _watts(asked, nominal) / nominal < amperes:
             loads["discharge"][port] = ("current", amperes)
-    for port, (_, charger) in bank.behaviours.items():
+    for port, (_, charger) in bank.port_equipment.items():
         if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
             least = min(charger.current_limit_a, abs(_watts(most["charge"][port], nominal)) / nominal)
             loads["charge"][port] = ("current", -least)
@@ -171,26 +177,34 @@ def _largest_steps(scenario):
 
 
 def start_voltage_warnings(scenario):
-    """Warnings of the loads of constant power that full load counts at the voltage of the start, having no inverter to say more.
+    """Warnings of constant power that full load counts at the voltage of the start, having no inverter or charger to say more.
 
-    As the bank runs low such a load takes more current, at most its power ÷ the voltage at which its step is cut off.
+    As the bank runs low it takes more current: at most its power ÷ the voltage at which its step is cut off, or the lowest that the
+    bank may reach there. A charge of constant power begins with most current if the bank is at its lowest.
     """
-    if all(scenario.bank.behaviours.get(port, (None, None))[0] is not None for port in scenario.bank.graph.ports):
-        return
-    commands, asked = full_loads(scenario).get("discharge", {}), _largest_steps(scenario)["discharge"]
-    ports = [port for port, (kind, _) in commands.items() if kind == "power" and asked[port].cutoff_volt > 0]
-    if not ports:
-        return
-    still = Snapshot(scenario.bank).still(commands)
-    for port in ports:
-        a, watts, lowest = list(scenario.bank.graph.ports).index(port), asked[port].value, asked[port].cutoff_volt
-        yield BankWarning(
-            "power-at-start-voltage", port,
-            f"Port {port} has no inverter in the file, so its {watts:.0f} W count in full load at the voltage of the start: "
-            f"{still.port_a[a]:.0f} A at {still.port_v[a]:.1f} V. As the bank runs low they take up to {watts / lowest:.0f} A, at "
-            f"the cut-off of {lowest:.1f} V, which counts only where the duty runs so far. Give the port its inverter "
-            "(rated_power, efficiency, cutoff): it then counts at its lowest voltage.",
-        )  # fmt: skip
+    bank, asked = scenario.bank, _largest_steps(scenario)
+    for load, commands in full_loads(scenario).items():
+        ports = [port for port, (kind, _) in commands.items() if kind == "power"]
+        still = Snapshot(bank).still(commands) if ports else None
+        for port in ports:
+            a, watts = list(bank.graph.ports).index(port), abs(asked[load][port].value)
+            at_start = f"{abs(still.port_a[a]):.0f} A at {still.port_v[a]:.1f} V"
+            if load == "discharge":
+                amperes, volt, why = _at_lowest_voltage(bank, port, watts, asked[load][port].cutoff_volt)
+                why = f"at the cut-off of {volt:.1f} V" if why == "its cut-off" else f"at {volt:.1f} V, {why}"
+                text = (
+                    f"Port {port} has no inverter in the file, so its {watts:.0f} W count in full load at the voltage of the start: "
+                    f"{at_start}. As the bank runs low they take up to {amperes:.0f} A, {why}, which counts only where the duty runs "
+                    "so far. Give the port its inverter (rated_power, efficiency, cutoff): it then counts at its lowest voltage."
+                )
+            else:
+                lowest = min(_lowest_v(pack) for pack in bank.packs)
+                text = (
+                    f"The charge of {watts:.0f} W at port {port} counts in full load at the voltage of the start: {at_start}. If the "
+                    f"bank is lower it pushes more, up to {watts / lowest:.0f} A at {lowest:.1f} V, which counts only where the duty "
+                    "runs so. Give the port its charger (current_limit): it then counts with its limit."
+                )
+            yield BankWarning("power-at-start-voltage", port, text)
 
 
 class Loads:
@@ -271,7 +285,7 @@ class Loads:
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
                 current = still.branch_a[self.branch_of[device.name]]
-                rate = eq.damage_rate(d, current, damage[d], rows, curves)
+                rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
             steps.append((at, who, why))
@@ -289,7 +303,7 @@ class Loads:
             current = abs(still.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
-            rate = eq.damage_rate(d, current, damage[d], rows, curves)
+            rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
             if current >= device.instant * device.rating_a:
                 at = min(at, clock + device.instant_s)

@@ -187,11 +187,30 @@ class Protection:
                 f"{', '.join(sorted(self.breaks.failed))}. Whether they still open on a small current is not known: overload and one "
                 "out say what happens in either case."
             )
+        many = len(self.breaks.doubtful) > 1
         if self.breaks.doubtful:
+            how = "both cases are judged, that it opens and that it fails closed"
+            if many:
+                how = "every combination of their opening and failing closed is judged"
+                if not self.breaks.every_combination:
+                    how = "two cases are judged, that all of them open and that all of them fail closed"
             lines.append(
-                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: both cases are judged, that they open and "
-                "that all of them fail closed, and what passes in one only is not checkable."
+                f"The DC ratings of {', '.join(sorted(self.breaks.doubtful))} are not given: {how}, and what passes in one only is not "
+                "checkable."
             )
+        if not self.breaks.every_combination:
+            alone = " or a curve beyond its end" if self.breaks.beyond else ""
+            lines.append(
+                f"NOT judged: combinations in which some of these devices open and others fail closed{alone}. One that opens leaves "
+                "its current to one that does not, so a mixture can be worse than either: give the ratings."
+            )
+        if many:
+            lines.append(
+                "Order of opening, selectivity and the cascades of overload and one out are told for all of them opening and for all "
+                "of them failing closed only."
+            )
+        if self.breaks.doubtful and self.short_cases:
+            lines.append("The feed into a shorted cell is followed with these devices able to open.")
         return lines
 
     @property
@@ -241,6 +260,7 @@ class Protection:
             "overload": records(self.overload),
             "string_ratings": [rating.record for rating in self.string_ratings],
             "failed_closed": sorted(self.breaks.failed), "may_fail_closed": sorted(self.breaks.doubtful),
+            "reliance": self.reliance,
             "outages": records(self.outages),
             "shorted_cell": [
                 {
@@ -549,6 +569,7 @@ def _conductor_checks(bank, greatest, breaks, sequences):
         found = [
             _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
         ]
+        # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
         yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
         found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
         yield hangs_on(found[0][1], found[1:])
@@ -788,7 +809,11 @@ def _shorted(scenario, case, breaks, tell):
             f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
         )
         if s.energy_if_bms_open_wh is not None:
-            base += f" (if every neighbour's BMS should open as the file says: {s.energy_if_bms_open_wh:.0f} Wh from that start)"
+            base += (
+                f" (if every neighbour's BMS should open as the file says: {s.energy_if_bms_open_wh:.0f} Wh from that start, and "
+                f"{s.most_energy_if_bms_open_wh:.0f} Wh from the worst found, this pack at {s.soc_start_if_bms_open * 100:.0f} %, "
+                f"neighbours at {s.neighbours_soc_start_if_bms_open * 100:.0f} %)"
+            )
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:
             none = "no device of its own that can be relied on" if owned[name] else "no device of its own"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -82,6 +83,9 @@ class ShortedCell:
         All that opened on the way, devices and (where they count) neighbours' BMS, whether that ended the feed or only lessened it.
     energy_if_bms_open_wh : float or None
         What is fed in from the same start if every neighbour's BMS opens as the file says; None where that was not followed.
+    most_energy_if_bms_open_wh, soc_start_if_bms_open, neighbours_soc_start_if_bms_open : float or None
+        The most that is fed in from any start if every neighbour's BMS opens so, and that start: limits that open within seconds from
+        one start leave less current to flow for longer from a milder one.
     """
 
     pack: str
@@ -105,6 +109,9 @@ class ShortedCell:
     ended_by: str
     opened: tuple = ()
     energy_if_bms_open_wh: float | None = None
+    most_energy_if_bms_open_wh: float | None = None
+    soc_start_if_bms_open: float | None = None
+    neighbours_soc_start_if_bms_open: float | None = None
 
     @property
     def feed_a(self):
@@ -117,7 +124,7 @@ class ShortedCell:
         keys = (
             "pack", "case", "charger", "soc_start", "neighbours_soc_start", "peak_a", "energy_wh", "short_wh", "hours",
             "good_cell_volt_max", "good_cell_soc_end", "overcharge_ah", "overcharge_wh", "ended_by",
-            "energy_if_bms_open_wh",
+            "energy_if_bms_open_wh", "most_energy_if_bms_open_wh", "soc_start_if_bms_open", "neighbours_soc_start_if_bms_open",
         )  # fmt: skip
         return {key: getattr(self, key) for key in keys}
 
@@ -189,7 +196,7 @@ def shorted_cells(
     }  # no tail: the voltage is held for good
     run = Case(
         f"{pack_name} with {cells} shorted",
-        replace(bank, packs=tuple(packs), devices=devices, behaviours=held, switching=()),
+        replace(bank, packs=tuple(packs), devices=devices, port_equipment=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
     result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
@@ -269,7 +276,7 @@ def charging_ports(scenario):
     strongest = _strongest_charge(scenario.duty)
     commands, words = {}, []
     for port in bank.graph.ports:
-        _, charger = bank.behaviours.get(port, (None, None))
+        _, charger = bank.port_equipment.get(port, (None, None))
         asked = strongest.get(port)
         if charger is None and asked is None:
             continue
@@ -455,8 +462,15 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
                         ENERGY: (most.soc_start, most.neighbours_soc_start, None),
                     }
                     own, soc, warm = kept[most.case]
-                    opens = run(own, soc, temperature_k=warm, neighbours_bms=True)
-                    most = replace(most, energy_if_bms_open_wh=opens.energy_wh)
+                    with_bms = partial(run, neighbours_bms=True)
+                    same, lowest = with_bms(own, soc, temperature_k=warm), with_bms(0.0, 1.0)
+                    tried = [same, lowest, with_bms(None, 1.0, temperature_k=warm_k), with_bms(None, None)]
+                    tried += _milder(with_bms, lowest) if lowest.opened else []
+                    worst = max(tried, key=lambda r: r.energy_wh)
+                    most = replace(
+                        most, energy_if_bms_open_wh=same.energy_wh, most_energy_if_bms_open_wh=worst.energy_wh,
+                        soc_start_if_bms_open=worst.soc_start, neighbours_soc_start_if_bms_open=worst.neighbours_soc_start,
+                    )  # fmt: skip
                 at_worst = most.case == ENERGY and (most.soc_start, most.neighbours_soc_start) == (0.0, 1.0)
                 beside = [] if at_worst else [replace(empty, case=EMPTY)]
                 rows += [full, *beside, replace(most, case=ENERGY), now]
@@ -471,7 +485,10 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
         if leader in failed and leader != pack.name:
             failed[pack.name] = failed[leader]
         found[pack.name] = [_handed_on(row, bank, pack.name) for row in found[leader]]
-    note = f"{runs} runs of {HOURS:g} h; charger: {words}"
+    note = (
+        f"{runs} runs of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
+        "neighbours charged unequally in another way are not covered"
+    )
     if len(leaders) < len(bank.packs):
         note += f"; equal packs in equal places share a result ({', '.join(pack.name for pack in leaders)} were followed)"
     return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note

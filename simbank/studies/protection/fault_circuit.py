@@ -1,7 +1,7 @@
 """Fault currents by time: packs, resistances and inductances of the wiring as one linear system, solved exactly.
 
 Over the seconds of a fault a pack's state of charge stands nearly still, so with its electromotive force E and ohmic resistance R
-from :mod:`simbank.simulation.equations` it is E behind R and two relaxation pairs, and every conductor is r in series with l::
+from :mod:`simbank.simulation.pack_model` it is E behind R and two relaxation pairs, and every conductor is r in series with l::
 
     M dx/dt = C' (E − v1 − v2) − K x,   M = C' l C,   K = C' r C      x: currents round the independent loops, i = C x
     dv/dt   = (R_k i − v) / τ                                          each relaxation pair
@@ -17,13 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import eig, lu_factor, lu_solve
 
-from simbank.jit import jit_allocating
 from simbank.network import components
 from simbank.simulation import arrays as ar
-from simbank.simulation import equations as eq
+from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
 
-__all__ = ["FaultCircuit", "Response", "case_packs", "damage_rates", "pack_sources"]
+__all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 
@@ -57,7 +56,7 @@ def pack_sources(packs, ambient_k):
     cells, curves_of, curves = pack_arrays(packs, ambient_k)
     y = start_state(packs, ambient_k)
     work = np.empty((ar.N_WORK, n))
-    eq.cell_state(y, cells, curves_of, curves, work)
+    cell_state(y, cells, curves_of, curves, work)
     factor, warmth = work[ar.RC_FACTOR], work[ar.ARRHENIUS_FACTOR]
     ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
@@ -209,16 +208,6 @@ class FaultCircuit:
         values, vectors = eig(matrix)
         weights = np.linalg.solve(vectors, (start - end).astype(complex))
         return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
-
-
-@jit_allocating
-def damage_rates(currents, devices, curves):
-    """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
-    out = np.zeros(currents.shape)
-    for d in range(currents.shape[1]):
-        for i in range(currents.shape[0]):
-            out[i, d] = max(0.0, eq.damage_rate(d, currents[i, d], 0.0, devices, curves))
-    return out
 
 
 def _independent_loops(size, ends):

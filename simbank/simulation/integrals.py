@@ -1,0 +1,286 @@
+"""Time integrals and samples beside the solver: what happens within each accepted step, read from its interpolant."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simbank.cells.curves import curve_value
+from simbank.jit import jit_allocating, jit_internal
+from simbank.simulation import arrays as ar
+from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
+from simbank.simulation.pack_model import KELVIN, cell_volts
+from simbank.simulation.port_solver import commanded
+
+# Gauss-Legendre nodes on 0..1, with both ends added at no weight so that peaks there are seen.
+_x, _w = np.polynomial.legendre.leggauss(4)
+NODES = np.concatenate([[0.0], (1 + _x) / 2, [1.0]])
+WEIGHTS = np.concatenate([[0.0], _w / 2, [0.0]])
+BATCH = 256
+MAX_ORDER = 12  # of LSODA's non-stiff method
+
+
+@jit_allocating
+def _states(times, which, ends, steps, histories, terms):
+    """States at ``times`` from the scaled derivatives that LSODA keeps at the end of each step (Nordsieck's array)."""
+    out = np.empty((times.size, histories.shape[1]))
+    for i in range(times.size):
+        b = which[i]
+        x = (times[i] - ends[b]) / steps[b]
+        for s in range(out.shape[1]):
+            value = histories[b, s, terms[b] - 1]
+            for q in range(terms[b] - 2, -1, -1):
+                value = value * x + histories[b, s, q]
+            out[i, s] = value
+    return out
+
+
+class StepStore:
+    """Collects accepted steps of one solver, then integrates and samples them in one compiled go.
+
+    Parameters
+    ----------
+    solver : scipy.integrate.OdeSolver
+    sample_times : ndarray
+        Times at which states are wanted, rising, solver time.
+    """
+
+    def __init__(self, solver, sample_times):
+        self.solver = solver
+        self.sample_times = sample_times
+        self._next = 0
+        self._spans, self._dense, self._fill = [], [], 0
+        self._is_lsoda = type(solver).__name__ == "LSODA"
+        if self._is_lsoda:
+            self._histories = np.empty((BATCH, solver.n, MAX_ORDER + 1))
+            self._ends, self._steps = np.empty(BATCH), np.empty(BATCH)
+            self._terms = np.empty(BATCH, np.int64)
+
+    def add(self, dense, until):
+        """Keep one step's interpolant, valid from its ``t_old`` to ``until``; True if the store is full."""
+        i = self._fill
+        self._spans.append((dense.t_old, until))
+        if self._is_lsoda:
+            terms = dense.yh.shape[1]
+            self._histories[i, :, :terms] = dense.yh
+            self._ends[i], self._steps[i], self._terms[i] = dense.t, dense.h, terms
+        else:
+            self._dense.append(dense)
+        self._fill += 1
+        return self._fill == BATCH
+
+    def drain(self):
+        """Nodes, weights and states of all steps held, then sample times and their states; empties the store."""
+        spans = np.array(self._spans).reshape(-1, 2)
+        width = spans[:, 1] - spans[:, 0]
+        times = (spans[:, :1] + width[:, None] * NODES).ravel()
+        weights = (width[:, None] * WEIGHTS).ravel()
+        which = np.repeat(np.arange(len(spans)), len(NODES))
+        stop = np.searchsorted(self.sample_times, spans[-1, 1], side="left") if len(spans) else self._next
+        samples = self.sample_times[self._next : stop]
+        sample_which = np.searchsorted(spans[:, 1], samples, side="right")
+        self._next = stop
+        out = times, weights, self._evaluate(times, which), samples, self._evaluate(samples, sample_which)
+        self._spans, self._dense, self._fill = [], [], 0
+        return out
+
+    def _evaluate(self, times, which):
+        if self._is_lsoda:
+            return _states(times, which, self._ends, self._steps, self._histories, self._terms)
+        out = np.empty((times.size, self.solver.n))
+        for i, dense in enumerate(self._dense):
+            mine = which == i
+            if mine.any():
+                out[mine] = dense(times[mine]).T
+        return out
+
+
+def integrals(n_packs, n_ports):
+    """Fresh accumulators (packs, ports)."""
+    port_acc = np.zeros((ar.N_PORT_ACC, n_ports))
+    port_acc[ar.PORT_MIN_V], port_acc[ar.PORT_MAX_V] = np.inf, -np.inf
+    acc = np.zeros((ar.N_ACC, n_packs))
+    acc[ar.ACC_MIN_K], acc[ar.ACC_MAX_K] = np.inf, -np.inf
+    acc[ar.ACC_CELL_MIN_V], acc[ar.ACC_CELL_MAX_V] = np.inf, -np.inf
+    return acc, port_acc
+
+
+@jit_allocating
+def accumulate(
+    base, times, weights, per_step, states, cells, curves_of, curves, hybrid, ports, neighbours, flows, acc, port_acc, moment,
+    extremes,
+):  # fmt: skip
+    """Add to the time integrals, by quadrature, and to the extremes.
+
+    Parameters
+    ----------
+    base : float
+        The run's time where that of ``times`` is zero [s].
+    times, weights : ndarray, shape (m,)
+        Nodes and weights [s], ``per_step`` of them for each step of the solver, its start the first and its end the last.
+    states : ndarray, shape (m, 5 n)
+    acc, port_acc : ndarray
+        See ``ACC_*`` and ``PORT_*``.
+    moment : ndarray, shape (n + p, n + p)
+        ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
+    extremes : tuple of ndarray
+        See :func:`reach_states` and :func:`reach_flows`.
+    """
+    n, p = cells.shape[1], ports.shape[0]
+    work_0, port_0, now = working_arrays(n, p)
+    work_1, port_1, _ = working_arrays(n, p)
+    work, port, _ = working_arrays(n, p)
+    for i in range(times.size):
+        work_0, work_1, work = work_1, work, work_0
+        port_0, port_1, port = port_1, port, port_0
+        for a in range(p):
+            port[ar.PORT_CURRENT, a] = port_1[ar.PORT_CURRENT, a]
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
+        gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+        gather_cells(states[i], work, cells, curves_of, curves, acc)
+        give_heat(weights[i], states[i], work, cells, neighbours, acc)
+        place = i % per_step
+        if place > 0:
+            reach_states(base, times[i - 1], states[i - 1], work_1, times[i], states[i], work, cells, extremes)
+        if place > 1:
+            reach_flows(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, acc, port_acc, extremes)
+            reach_branches(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, flows, extremes)
+        if place == 0 or place == per_step - 1:
+            reach_ends(work, port, flows, extremes)
+
+
+@jit_internal
+def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment):
+    """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]."""
+    n = cells.shape[1]
+    p = ports.shape[0]
+    total = 0.0
+    for a in range(p):
+        current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
+        total += current
+        if current > 0.0:
+            port_acc[ar.PORT_OUT_J, a] += w * current * volt
+            port_acc[ar.PORT_OUT_AS, a] += w * current
+        else:
+            port_acc[ar.PORT_IN_J, a] -= w * current * volt
+            port_acc[ar.PORT_IN_AS, a] -= w * current
+        # What was asked: by a command in watts, or in amperes at the voltage there is.
+        asked = commanded(t, ports, a)
+        if ports[a, ar.KIND] == ar.MODE_CURRENT:
+            asked *= volt
+        elif ports[a, ar.KIND] == ar.MODE_RESISTANCE:
+            asked = volt * volt / asked
+        elif ports[a, ar.KIND] == ar.MODE_OFF:
+            asked = 0.0
+        if asked > 0.0:
+            port_acc[ar.PORT_ASKED_OUT_J, a] += w * asked
+            port_acc[ar.PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
+            port_acc[ar.PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
+        else:
+            port_acc[ar.PORT_ASKED_IN_J, a] -= w * asked
+        if abs(current) > 1e-6:
+            port_acc[ar.PORT_CONDUCTS_S, a] += w
+        if ports[a, ar.LIVE] > 0.0:
+            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
+    for k in range(n):
+        current, temperature = work[ar.PACK_CURRENT, k], y[4 * n + k]
+        if current > 0.0:
+            acc[ar.ACC_OUT_AS, k] += w * current
+            acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
+        else:
+            acc[ar.ACC_IN_AS, k] -= w * current
+            acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
+            most, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
+            if -current * 3600.0 > most * cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
+                acc[ar.ACC_OVER_CHARGE_RATE_S, k] += w
+        if total > 0.0:
+            acc[ar.ACC_DISCHARGE_AS, k] += w * current
+        elif total < 0.0:
+            acc[ar.ACC_CHARGE_AS, k] -= w * current
+        acc[ar.ACC_OHMIC_J, k] += w * work[ar.OHMIC_HEAT, k]
+        acc[ar.ACC_RELAXATION_J, k] += w * work[ar.RELAXATION_HEAT, k]
+        acc[ar.ACC_HYSTERESIS_J, k] += w * work[ar.HYSTERESIS_HEAT, k]
+        acc[ar.ACC_REVERSIBLE_J, k] += w * work[ar.REVERSIBLE_HEAT, k]
+        acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
+        acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
+        for m in range(n):
+            moment[k, m] += w * current * work[ar.PACK_CURRENT, m]
+        for a in range(p):
+            both = w * current * port[ar.PORT_CURRENT, a]
+            moment[k, n + a] += both
+            moment[n + a, k] += both
+    for a in range(p):
+        for b in range(p):
+            moment[n + a, n + b] += w * port[ar.PORT_CURRENT, a] * port[ar.PORT_CURRENT, b]
+
+
+@jit_internal
+def gather_cells(y, work, cells, curves_of, curves, acc):
+    """Add one instant, solved in ``work``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
+    pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
+
+    Instants come in order. Charge goes by the state of charge itself, so that none is missed where the instant before lies on the
+    other side; energy at the mean of the pack's terminal voltage at both instants.
+    """
+    for k in range(cells.shape[1]):
+        z, last = y[k], acc[ar.ACC_LAST_SOC, k]
+        high, low = cell_volts(k, z, work, cells, curves_of, curves)
+        acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
+            max(acc[ar.ACC_CELL_MAX_V, k], high),
+            min(acc[ar.ACC_CELL_MIN_V, k], low),
+        )
+        volt = work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * work[ar.R_OHMIC, k]
+        if z > max(last, 1.0):
+            over = z - max(last, 1.0)
+            acc[ar.ACC_BEYOND_FULL_AS, k] += cells[ar.CAPACITY_AS, k] * over
+            acc[ar.ACC_BEYOND_FULL_J, k] += cells[ar.CAPACITY_AS, k] * over * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
+        elif z < min(last, 0.0):
+            under = min(last, 0.0) - z
+            acc[ar.ACC_BEYOND_EMPTY_AS, k] += cells[ar.CAPACITY_AS, k] * under
+            acc[ar.ACC_BEYOND_EMPTY_J, k] += cells[ar.CAPACITY_AS, k] * under * 0.5 * (volt + acc[ar.ACC_LAST_V, k])
+        acc[ar.ACC_LAST_SOC, k], acc[ar.ACC_LAST_V, k] = z, volt
+
+
+@jit_internal
+def give_heat(w, y, work, cells, neighbours, acc):
+    """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
+    n = cells.shape[1]
+    for k in range(n):
+        if cells[ar.HEAT_CAPACITY, k] > 0.0:
+            watt = cells[ar.HEAT_LOSS, k] * (y[4 * n + k] - cells[ar.AMBIENT_K, k])
+            for m in range(neighbours.shape[0]):
+                watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
+        else:
+            watt = (
+                work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+            )
+        acc[ar.ACC_HEAT_OUT_J, k] += w * watt
+
+
+@jit_allocating
+def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, out_y, out_pack, out_port):
+    """What is reported at given instants.
+
+    ``out_y`` has shape (m, 5 n): the packs' states; ``out_pack`` (2, m, n): current [A] and terminal voltage [V]; ``out_port``
+    (2, m, p): current and voltage.
+    """
+    n, p = cells.shape[1], ports.shape[0]
+    work, port, now = working_arrays(n, p)
+    for i in range(times.size):
+        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
+        note(i, states[i], work, port, terminal, out_y, out_pack, out_port)
+
+
+@jit_internal
+def note(i, y, work, port, terminal, out_y, out_pack, out_port):
+    """Write what is reported of one instant to place ``i``."""
+    n = work.shape[1]
+    for j in range(ar.N_STATES * n):
+        out_y[i, j] = y[j]
+    for k in range(n):
+        out_pack[0, i, k] = work[ar.PACK_CURRENT, k]
+        out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
+    for a in range(port.shape[1]):
+        out_port[0, i, a] = port[ar.PORT_CURRENT, a]
+        out_port[1, i, a] = port[ar.PORT_VOLTAGE, a]

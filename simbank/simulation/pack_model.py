@@ -1,0 +1,185 @@
+"""One pack by its state: the physics of cells, written in every form that a method needs.
+
+Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temperature T; Ns cells in series, seen at the pack)::
+
+    e      = Ns (U(z) + (T − T0) s(z) + H(z) h) − v1 − v2     electromotive force behind the ohmic resistance; s = dU/dT
+    r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius
+    dz/dt  = −I / Q                                           charge balance
+    dh/dt  = γ (dz/dt − |dz/dt| h)                            one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
+    dv/dt  = (R g(z) a'(T) I − v) / (τ a'(T))                 each relaxation pair, resistance R g a', time constant τ a'
+    dT/dt  = (heat − K (T − Ta) − Σ G (T − Tn)) / C           lumped heat balance
+    heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
+
+Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simbank.cells.curves import curve_value
+from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.simulation import arrays as ar
+
+KELVIN = 273.15
+FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
+
+
+@jit_entry
+def cell_state(y, cells, curves_of, curves, work):
+    """What every pack is by its state, into rows of ``work``: electromotive force, resistance, relaxation, with slopes."""
+    n = cells.shape[1]
+    for k in range(n):
+        z, h, temperature = y[k], y[n + k], y[4 * n + k]
+        u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+        half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
+        g, dg, _ = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
+        ns, warmer = cells[ar.N_SERIES, k], temperature - cells[ar.T_REF_K, k]
+        inverse = 1.0 / temperature
+        ohm = cells[ar.R_CELL, k]
+        if cells[ar.ARRHENIUS_K, k] != 0.0:
+            ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
+        work[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
+        work[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
+        work[ar.EMF_BY_HYSTERESIS, k] = ns * half
+        work[ar.EMF_BY_T, k] = ns * s
+        work[ar.EMF_BY_SOC_T, k] = ns * ds
+        work[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
+        work[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
+        more = work[ar.R_OHMIC, k] - cells[ar.R_REF, k]
+        work[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
+        work[ar.R_BY_SOC, k] = ohm * df
+        work[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
+        work[ar.RC_FACTOR, k], work[ar.RC_FACTOR_SLOPE, k] = g, dg
+        work[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
+
+
+@jit_inline
+def rc_warmth(k, temperature, cells):
+    """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
+    if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
+        return 1.0
+    return np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
+
+
+@jit_inline
+def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
+    """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
+
+    The pair takes up v I = v²/(R g a') + d/dt (½ C v²) − ½ v² dC/dt; what is not stored is lost.
+    """
+    if ohm <= 0.0:
+        return 0.0
+    return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
+
+
+@jit_inline
+def hysteresis_heat(half, dhalf, gamma, current, h):
+    """Power lost to hysteresis [W]: Ns (H |I| h² + H' I h² / 2γ), with ``half`` = Ns H and ``dhalf`` = Ns H'.
+
+    The work −Ns H h I against the gap is partly stored. With the one-state model Ns Q H h dz/dt =
+    d/dt (Ns Q H h² / 2γ) + Ns Q (H |dz/dt| h² − H' dz/dt h² / 2γ); the last bracket is what is lost.
+    """
+    return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
+
+
+@jit_internal
+def pack_heat(y, cells, work):
+    """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
+    n = cells.shape[1]
+    for k in range(n):
+        current, h = work[ar.PACK_CURRENT, k], y[n + k]
+        g, dg, warmth, capacity = (
+            work[ar.RC_FACTOR, k],
+            work[ar.RC_FACTOR_SLOPE, k],
+            work[ar.ARRHENIUS_FACTOR, k],
+            cells[ar.CAPACITY_AS, k],
+        )
+        relax = relaxation_heat(y[2 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
+        relax += relaxation_heat(y[3 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
+        work[ar.OHMIC_HEAT, k] = work[ar.R_OHMIC, k] * current * current
+        work[ar.RELAXATION_HEAT, k] = relax
+        work[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
+            work[ar.EMF_BY_HYSTERESIS, k], work[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
+        )
+        work[ar.REVERSIBLE_HEAT, k] = -current * y[4 * n + k] * work[ar.EMF_BY_T, k]
+
+
+@jit_inline
+def warming(k, here, y, cells, work, neighbours):
+    """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
+    if cells[ar.HEAT_CAPACITY, k] <= 0.0:
+        return 0.0
+    heat = work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+    heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
+    for m in range(neighbours.shape[0]):
+        heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
+    return heat / cells[ar.HEAT_CAPACITY, k]
+
+
+@jit_internal
+def state_rates(y, cells, work, neighbours, out):
+    """Time derivatives of the packs' state for the currents and the heat in ``work``."""
+    n = cells.shape[1]
+    for k in range(n):
+        current = work[ar.PACK_CURRENT, k]
+        dz = -current / cells[ar.CAPACITY_AS, k]
+        out[k] = dz
+        out[n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[n + k])
+        out[2 * n + k] = (
+            cells[ar.R1, k] * work[ar.RC_FACTOR, k] * current - y[2 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU1, k]
+        out[3 * n + k] = (
+            cells[ar.R2, k] * work[ar.RC_FACTOR, k] * current - y[3 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        ) / cells[ar.TAU2, k]
+        out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
+
+
+@jit_inline
+def cell_volts(k, z, work, cells, curves_of, curves):
+    """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
+    cell = (work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * (work[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
+    if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
+        return cell, cell
+    mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+    fullest, _, _ = curve_value(curves, curves_of[ar.HIGHEST_CELL_CURVE, k], z)
+    emptiest, _, _ = curve_value(curves, curves_of[ar.LOWEST_CELL_CURVE, k], z)
+    return cell + fullest - mean, cell + emptiest - mean
+
+
+def stored_energy_j(y, cells, packs_curves):
+    """Energy each pack holds [J], shape (n,): chemical, relaxation pairs, hysteresis, heat.
+
+    Ns Q ∫(U − T0 s) dz + ½ τ v²/(R g) for each pair + Ns Q H h² / 2γ + C (T − T0). The first is the enthalpy that goes with
+    Bernardi's heat: −I (e_oc − T Ns s) integrates to a function of z alone.
+
+    Parameters
+    ----------
+    y : ndarray, shape (5 n,)
+    cells : ndarray
+    packs_curves : list of (Curve, Curve, Curve, Curve)
+        OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
+    """
+    n = cells.shape[1]
+    z, h, v1, v2, temperature = np.reshape(y[: ar.N_STATES * n], (ar.N_STATES, n))
+    c = cells
+    ocv, width, entropy, factor = zip(*packs_curves, strict=True)
+    volt_soc = _at(ocv, z, "integral") - c[ar.T_REF_K] * _at(entropy, z, "integral")
+    half, g = _at(width, z), _at(factor, z)
+    relax = sum(
+        np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
+        for r, tau, v in ((ar.R1, ar.TAU1, v1), (ar.R2, ar.TAU2, v2))
+    )
+    heat = c[ar.HEAT_CAPACITY] * (temperature - c[ar.T_REF_K])
+    return c[ar.N_SERIES] * c[ar.CAPACITY_AS] * (volt_soc + half * h**2 / (2 * c[ar.GAMMA])) + relax + heat
+
+
+def _at(curves, z, what="__call__"):
+    """One curve of each pack at the pack's state of charge, shape (n,); each different curve is asked once."""
+    out = np.empty(len(curves))
+    for curve in {id(curve): curve for curve in curves}.values():
+        mine = [k for k, other in enumerate(curves) if other is curve]
+        out[mine] = getattr(curve, what)(z[mine])
+    return out
