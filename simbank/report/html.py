@@ -134,14 +134,14 @@ class _Page:
         return [{"id": i, "title": title, "parts": parts} for i, title, parts in made if parts]
 
     def _bank(self):
-        from simbank.simulation.snapshot import Snapshot
+        from simbank.simulation.operating_point import BankAtStart
         from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."
         if "discharge" in loads:
-            still = Snapshot(self.bank).still(loads["discharge"])
-            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, still.branch_a, strict=True)}
+            point = BankAtStart(self.bank).solve_operating_point(loads["discharge"])
+            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, point.branch_a, strict=True)}
             note = (
                 "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
                 "starting charge; conductors as wide as their current."
