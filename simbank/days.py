@@ -240,8 +240,8 @@ def sun_path(place, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
 def clear_sky_power(array: Array, index: pd.DatetimeIndex) -> np.ndarray:
     """Power of an array under a clear sky at each time [W].
 
-    P = peak · G/(1000 W/m²) · (1 − losses), G the irradiance in its plane. Ineichen's clear sky with pvlib's own turbidity, transposed to the array by the isotropic model (pvlib), times peak power per
-    1000 W/m² and losses. Cell temperature is not in it.
+    P = peak · G/(1000 W/m²) · (1 − losses), G the irradiance in its plane: Ineichen's clear sky with pvlib's own turbidity,
+    transposed to the array by the isotropic model (pvlib). Cell temperature is not in it.
 
     Parameters
     ----------
