@@ -96,6 +96,15 @@ def ambient_factor(conductor_c: float, ambient_c: float, reference_c: float = TA
     Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory). The checks
     never come there: they reckon with :func:`credited_ambient_c`.
 
+    Parameters
+    ----------
+    conductor_c : float
+        Greatest temperature of the conductor, Tc [°C]; the column of the table.
+    ambient_c : float
+        Of the air around it, Ta [°C].
+    reference_c : float
+        Of the air for which the table holds, Tref [°C].
+
     >>> round(ambient_factor(75.0, 40.0), 2)
     0.88
     """
