@@ -209,7 +209,7 @@ class _Run:
         end = state.t + step.duration_s
         while state.t < end - EVENT_TIME_TOLERANCE_S:
             handler.keep_appointments()
-            handler.settle(state.t_step)
+            handler.process_due_events(state.t_step)
             if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
                 break
             self.reference.integrate(min(end, max(handler.next_known(), state.t + 1e-9)))
@@ -269,12 +269,12 @@ class _Run:
                 self._fast_steps, self._creep_s = FAST_STEPS_AFTER_CREEP, 2.0 * seconds
             if code == fast.HAND_OVER:
                 self.handed_over += 1
-                handler.settle(state.t_step)
+                handler.process_due_events(state.t_step)
                 end = state.step_start + plan[0][row]
                 self.reference.integrate(min(end, state.t + seconds, max(handler.next_known(), state.t + 1e-9)))
             elif code != fast.DONE:
                 handler.keep_appointments()
-                handler.settle(state.t_step)
+                handler.process_due_events(state.t_step)
             self._report()
         return h_try
 

@@ -25,7 +25,7 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
+STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not process_due_events
 
 
 class EventHandler:
@@ -316,7 +316,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def settle(self, now):
+    def process_due_events(self, now):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -375,4 +375,6 @@ class EventHandler:
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
             last = self.state.events[-1] if self.state.events else None
             where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
+            raise SimulationError(
+                f"at {self.state.t:.3f} s the bank does not process_due_events: {where} keeps changing ({what})"
+            )
