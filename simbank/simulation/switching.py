@@ -175,7 +175,7 @@ class EventHandler:
         self.packs.precharge_timer[k] = np.inf
         self.state.note_event(self.packs.names[k], Event.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
 
-    def _wake(self, now):
+    def _connect_blocked_pack(self, now):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
 
         Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
@@ -330,7 +330,7 @@ class EventHandler:
             if conducting.size:
                 self.apply(conducting[0], now)
                 continue
-            if self._wake(now):
+            if self._connect_blocked_pack(now):
                 self._guard()
                 continue
             ports = due[(due >= self.packs_end) & (due < self.ports_end)]
