@@ -121,7 +121,7 @@ class EventHandler:
             self.packs.mark[k, 1] = self.state.y[k]
         if acts:
             self.state.last_cause = f"{self.packs.names[k]} {MONITOR_EVENTS[r].words}"
-        self._reconsider(k, current)
+        self._update_pack_state(k, current)
 
     def _why(self, k, r, current):
         if r in OVER_CURRENTS:
@@ -138,9 +138,9 @@ class EventHandler:
         if self.packs.blocks[k, r]:
             what = Event.SWITCHED_ON if r == ar.SWITCHED_OFF else Event.RELEASED
             self.state.note_event(self.packs.names[k], what, MONITOR_EVENTS[r].words)
-        self._reconsider(k, 0.0)
+        self._update_pack_state(k, 0.0)
 
-    def _reconsider(self, k, current):
+    def _update_pack_state(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
         blocks = int(np.bitwise_or.reduce(self.packs.blocks[k, self.packs.monitor_state[k] >= ar.WAITING], initial=0))
         old = self.packs.state[k]
@@ -306,7 +306,7 @@ class EventHandler:
             self.packs.monitor_state[k, ar.SWITCHED_OFF] = ar.WAITING
             self.state.note_event(order.what, Event.SWITCHED_OFF, "schedule")
             self.state.last_cause = f"{order.what} switched off"
-            self._reconsider(k, 0.0)
+            self._update_pack_state(k, 0.0)
         elif order.close:
             for r in np.flatnonzero(self.packs.monitor_state[k] >= ar.WAITING):  # a hand also resets a locked BMS
                 if r == ar.SWITCHED_OFF or (
