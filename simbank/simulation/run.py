@@ -181,12 +181,12 @@ class _Run:
         self.recorder = Recorder(self.state, self.duty.duration_s, output_step_s)
         self.reference = ReferenceIntegrator(
             self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if is_fast else tolerance,
-            max_step_s, self._heed,
+            max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
 
-    def _heed(self):
+    def _raise_if_interrupted(self):
         if self.interrupted:
             raise KeyboardInterrupt
 
@@ -242,7 +242,7 @@ class _Run:
         state, handler, recorder = self.state, self.handler, self.recorder
         packs, devices, sums = state.packs, state.devices, recorder.sums
         while row < rows:
-            self._heed()
+            self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
             bank = (
