@@ -208,7 +208,7 @@ class _Run:
         handler.take(step)
         end = state.t + step.duration_s
         while state.t < end - EVENT_TIME_TOLERANCE_S:
-            handler.keep_appointments()
+            handler.process_timers()
             handler.process_due_events(state.t_step)
             if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
                 break
@@ -273,7 +273,7 @@ class _Run:
                 end = state.step_start + plan[0][row]
                 self.reference.integrate(min(end, state.t + seconds, max(handler.next_known(), state.t + 1e-9)))
             elif code != fast.DONE:
-                handler.keep_appointments()
+                handler.process_timers()
                 handler.process_due_events(state.t_step)
             self._report()
         return h_try

@@ -270,7 +270,7 @@ class EventHandler:
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.schedule[0].time_s) if self.schedule else known
 
-    def keep_appointments(self):
+    def process_timers(self):
         """Do everything whose instant has come."""
         now = self.state.t + 1e-9
         for k, r in np.argwhere(self.packs.monitor_timer <= now):
