@@ -50,7 +50,7 @@ class EventHandler:
 
     def _change_pack(self, k, slot):
         if slot == 0:
-            self._conduct(k)
+            self._change_conduction(k)
             return
         r = slot - 1
         doing = self.packs.monitor_state[k, r]
@@ -64,7 +64,7 @@ class EventHandler:
         else:
             self._release(k, r)
 
-    def _conduct(self, k):
+    def _change_conduction(self, k):
         """A pack blocked in one direction begins to conduct the other, or stops."""
         state = self.packs.state[k]
         new, what = {
@@ -196,7 +196,7 @@ class EventHandler:
             self.packs.state[k] = state
             self.state.rewire()
             if (current if full else -current) * 3600.0 / self.packs.cells[ar.CAPACITY_AS, k] >= -events.CURRENT_BAND_C:
-                self._conduct(k)
+                self._change_conduction(k)
                 return True
             self.packs.asleep[k] = True
         return False
