@@ -331,7 +331,7 @@ class EventHandler:
                 self.apply(conducting[0], now)
                 continue
             if self._connect_blocked_pack(now):
-                self._guard()
+                self._check_progress()
                 continue
             ports = due[(due >= self.packs_end) & (due < self.ports_end)]
             pushing = [
@@ -349,7 +349,7 @@ class EventHandler:
                 a = next(a for a in dead if not self._stays[a])
                 self.ports.phase[a], self.ports.table[a, ar.MODE] = ar.PHASE_DONE, ar.MODE_OFF
                 self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
-                self._guard()
+                self._check_progress()
                 continue
             for a in dead:
                 if commanded(now, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
@@ -367,9 +367,9 @@ class EventHandler:
             self._change_port(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), now)
         else:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
-        self._guard()
+        self._check_progress()
 
-    def _guard(self):
+    def _check_progress(self):
         count, since = self._stuck
         self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
