@@ -84,7 +84,7 @@ class EventHandler:
             return
         work, port, now = self.state.solve()
         current = float(work[ar.PACK_CURRENT, k])
-        because = self._why(k, r, current)
+        because = self._reason(k, r, current)
         self.packs.monitor_state[k, r] = ar.WAITING
         hold = self.packs.monitors[k, r, ar.MONITOR_HOLD_S]
         times = self.packs.trips.setdefault((k, r), [])
@@ -123,7 +123,7 @@ class EventHandler:
             self.state.last_cause = f"{self.packs.names[k]} {MONITOR_EVENTS[r].words}"
         self._update_pack_state(k, current)
 
-    def _why(self, k, r, current):
+    def _reason(self, k, r, current):
         if r in OVER_CURRENTS:
             limit = self.packs.monitors[k, r, ar.MONITOR_LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.state.last_cause}"
