@@ -170,7 +170,7 @@ class EventHandler:
             what = Event.RECONNECTS
         self.state.note_event(self.packs.names[k], what, f"inrush {self.state.pack_current(k):.1f} A")
 
-    def _precharged(self, k):
+    def _end_precharge(self, k):
         self.packs.cells[ar.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
         self.packs.precharge_timer[k] = np.inf
         self.state.note_event(self.packs.names[k], Event.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
@@ -288,7 +288,7 @@ class EventHandler:
             port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve()[1][ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= now):
-            self._precharged(k)
+            self._end_precharge(k)
         while self.schedule and self.schedule[0].time_s <= now:
             self._switch(self.schedule.pop(0))
 
