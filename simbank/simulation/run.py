@@ -212,7 +212,7 @@ class _Run:
             handler.process_due_events(state.t_step)
             if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
                 break
-            self.reference.integrate(min(end, max(handler.next_known(), state.t + 1e-9)))
+            self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()
 
     def _report(self):
@@ -250,7 +250,7 @@ class _Run:
                 levelling, devices.table, devices.flows,
             )  # fmt: skip
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
-                state.t, state.step_start, row, fresh, h_try, handler.next_known(ports=False), self._fast_steps, self.tolerance,
+                state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, bank,
                 (packs.state, packs.mark, packs.monitors, packs.monitor_state, devices.state, packs.asleep), state.ports.arrays,
                 (sums.packs, sums.ports, moment, r.flows, sums.extremes), plan, samples, scratch,
@@ -271,7 +271,7 @@ class _Run:
                 self.handed_over += 1
                 handler.process_due_events(state.t_step)
                 end = state.step_start + plan[0][row]
-                self.reference.integrate(min(end, state.t + seconds, max(handler.next_known(), state.t + 1e-9)))
+                self.reference.integrate(min(end, state.t + seconds, max(handler.next_timer_s(), state.t + 1e-9)))
             elif code != fast.DONE:
                 handler.process_timers()
                 handler.process_due_events(state.t_step)

@@ -263,7 +263,7 @@ class EventHandler:
 
     # ---- timers ----
 
-    def next_known(self, ports=True):
+    def next_timer_s(self, ports=True):
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
