@@ -134,7 +134,7 @@ def _once(scenario, is_fast, tolerance, told, options):
     """One run at one tolerance; ``told`` are warnings that it begins with."""
     run = _Run(scenario, is_fast, tolerance, told, *options)
     try:
-        with _linear_algebra().limit(limits=1), _heeding_interrupts(run):
+        with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -146,7 +146,7 @@ def _once(scenario, is_fast, tolerance, told, options):
 
 
 @functools.cache
-def _linear_algebra():
+def _linear_algebra_threads():
     """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
     cores from other runs while they do."""
     return ThreadpoolController()
