@@ -98,7 +98,7 @@ class ReferenceIntegrator:
         if gave_up:
             self.integrate(end if creeps else min(end, state.t + HAND_OVER_S), "Radau")
         if found is not None:
-            self.handler.apply(found[1], local)
+            self.handler.apply_change(found[1], local)
 
     def _solver(self, method, begin, stop):
         """One of scipy's solvers, at the present state, for times since the step began [s]."""

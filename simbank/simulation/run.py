@@ -205,7 +205,7 @@ class _Run:
         """One step of the duty by the reference integrator."""
         state, handler = self.state, self.handler
         state.step_start = state.t
-        handler.take(step)
+        handler.apply_commands(step)
         end = state.t + step.duration_s
         while state.t < end - EVENT_TIME_TOLERANCE_S:
             handler.process_timers()

@@ -203,7 +203,7 @@ class EventHandler:
 
     # ---- ports ----
 
-    def take(self, step):
+    def apply_commands(self, step):
         """Set the ports to a step's commands."""
         port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
         self.state.read_port_log()
@@ -328,7 +328,7 @@ class EventHandler:
             packs = due[due < self.packs_end]
             conducting = packs[packs % ar.PACK_SLOTS == 0]
             if conducting.size:
-                self.apply(conducting[0], t_step)
+                self.apply_change(conducting[0], t_step)
                 continue
             if self._connect_blocked_pack(t_step):
                 self._check_progress()
@@ -344,7 +344,7 @@ class EventHandler:
             devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
-                self.apply(order[0], t_step)
+                self.apply_change(order[0], t_step)
                 continue
             dead = [a for a in range(self.state.p) if self.ports.phase[a] != ar.PHASE_DONE and not self.ports.table[a, ar.LIVE]]
             if any(not self._stays[a] for a in dead):
@@ -359,9 +359,9 @@ class EventHandler:
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
-            self.apply(ports[0], t_step)
+            self.apply_change(ports[0], t_step)
 
-    def apply(self, slot, t_step):
+    def apply_change(self, slot, t_step):
         """Make one change."""
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
