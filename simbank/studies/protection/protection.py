@@ -14,8 +14,8 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
 from simbank.studies.protection.faults import Faults
-from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
-from simbank.studies.protection.shorted import shorted_table, told_together
+from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
+from simbank.studies.protection.shorted_checks import shorted_table, told_together
 from simbank.studies.protection.words import named
 from simbank.warning import as_records
 
