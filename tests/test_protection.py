@@ -20,8 +20,8 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import events
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.event_codes import Event
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
@@ -322,7 +322,7 @@ def test_cascade_is_that_of_the_time_domain_run():
     cascade = Loads(Case(bank, duty)).cascade("C", "discharge")
     assert [who for _, who, _ in cascade.steps] == ["device A", "device B"]
     run = simbank.simulate(Case(replace(bank, switching=(Switching(0.0, "C", False),)), duty))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -340,7 +340,7 @@ def test_cascade_of_a_scenario_is_that_of_its_run(root):
         },
     )
     run = simbank.simulate(case, tolerance=1e-7)
-    opened = run.events[run.events["what"] == events.DEVICE_OPENS]
+    opened = run.events[run.events["code"] == Event.DEVICE_OPENS]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device A"]
     # the run lets packs relax and drift, which evens their shares; the times agree within some tens of percent
     assert cascade.steps[0][0] == pytest.approx(opened["time_s"].iloc[0], rel=0.4)
@@ -901,8 +901,8 @@ def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank(
     bank = replace(bank, port_equipment={"inv": (replace(inverter, cutoff_volt=None), charger)})
     watts = 5900 / 0.95 + 40
     amperes = inverter_currents(bank)["inv"][0]
-    still = Snapshot(bank).still({"inv": ("current", amperes)})
-    drop = max(still.terminal_v - still.port_v[0])
+    point = BankAtStart(bank).solve_operating_point({"inv": ("current", amperes)})
+    drop = max(point.terminal_v - point.port_v[0])
     assert amperes == pytest.approx(watts / (16 * 2.5 - drop), rel=1e-6)
     bms = replace(bank.packs[0].bms, under_voltage=Limit(2.9, 1.0))
     higher = replace(bank, packs=tuple(replace(p, bms=bms) for p in bank.packs))
@@ -992,8 +992,8 @@ def test_constant_power_without_a_cut_off_counts_at_the_voltage_of_the_start_and
     duty = Duty((Step(3600.0, {"out": Command("power", 3000.0)}), Step(3600.0, {"out": Command("power", -2000.0)})))
     told = list(start_voltage_warnings(Case(scenario.bank, duty)))
     assert [w.code for w in told] == ["power-at-start-voltage"] * 2
-    still = Snapshot(scenario.bank).still({"out": ("current", 70.0)})
-    ohm = max(still.terminal_v - still.port_v[0]) / 70.0
+    point = BankAtStart(scenario.bank).solve_operating_point({"out": ("current", 70.0)})
+    ohm = max(point.terminal_v - point.port_v[0]) / 70.0
     amperes = (40.0 - np.sqrt(40.0**2 - 4 * ohm * 3000.0)) / (2 * ohm)
     assert f"up to {amperes:.0f} A, at {3000.0 / amperes:.1f} V, the lowest the bank may reach there" in told[0].text
     assert "up to 50 A at 40.0 V" in told[1].text

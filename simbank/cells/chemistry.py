@@ -20,6 +20,8 @@ __all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
 LIBRARY = Path(__file__).parent / "library"
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
 REFERENCE_K = 298.15
+MIDDLE_SOC = (0.3, 0.7)  # where the slope of a curve decides how packs in parallel share; a choice of ours
+CARD_SOC = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 BEYOND_SOC = 0.02  # beyond full or empty a cell comes to its limit within this share of its capacity; assumed, no source
 
 
@@ -115,6 +117,56 @@ class Chemistry:
     def resistance_scale(self, soc, temperature_k):
         """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius."""
         return self.r_factor(soc) * np.exp(self.arrhenius_k * (1 / np.asarray(temperature_k) - 1 / self.reference_k))
+
+    def typical_resistance_ohm(self, soc, temperature_k):
+        """R0 of the typical cell of the card [Ω] at a state of charge and a temperature [K].
+
+        Raises
+        ------
+        InputError
+            If the chemistry has no typical cell.
+        """
+        if "resistance_ohm" not in self.typical:
+            raise InputError("has no typical cell, whose resistance could be shown", key="chemistry", value=self.name)
+        return self.resistance_scale(soc, temperature_k) * self.typical["resistance_ohm"]
+
+    @property
+    def middle_slope_v_per_soc(self):
+        """Mean slope dU/dz of one cell's open-circuit curve over ``MIDDLE_SOC`` [V per unit of state of charge].
+
+        >>> round(load_chemistry("nmc").middle_slope_v_per_soc, 2)
+        0.78
+        """
+        low, high = MIDDLE_SOC
+        return float(self.ocv(high) - self.ocv(low)) / round(high - low, 9)
+
+    @property
+    def middle_half_width_v(self):
+        """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` [V]."""
+        return float(np.mean(self.half_width(np.linspace(*MIDDLE_SOC, 201))))
+
+    def card(self):
+        """The cell as a table for readers, one row for each state of charge.
+
+        Returns
+        -------
+        list of dict
+            ``soc``; open-circuit voltage after charge, in the middle and after discharge (``charge_v``, ``mid_v``, ``discharge_v``
+            [V]); ``slope_v_per_soc`` of the middle [V per unit of state of charge]; R0 of the typical cell at 0 and at 25 °C
+            (``resistance_0c_milliohm``, ``resistance_25c_milliohm`` [mΩ]).
+        """
+        return [
+            {
+                "soc": z,
+                "charge_v": float(self.ocv(z) + self.half_width(z)),
+                "mid_v": float(self.ocv(z)),
+                "discharge_v": float(self.ocv(z) - self.half_width(z)),
+                "slope_v_per_soc": float(self.ocv.slope(z)),
+                "resistance_0c_milliohm": float(self.typical_resistance_ohm(z, 273.15) * 1e3),
+                "resistance_25c_milliohm": float(self.typical_resistance_ohm(z, 298.15) * 1e3),
+            }
+            for z in CARD_SOC
+        ]
 
 
 def library():

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 
@@ -82,10 +82,10 @@ def lasting_currents(bank, loads, result):
     """
     if not len(result.branches):
         return {}
-    snapshot = Snapshot(bank)
+    at_start = BankAtStart(bank)
     most = result.branches["current_peak_a"].to_numpy(float)
     for commands in loads.values():
-        most = np.maximum(most, np.abs(snapshot.still(commands).branch_a))
+        most = np.maximum(most, np.abs(at_start.solve_operating_point(commands).branch_a))
     return dict(zip(result.branches.index, most, strict=True))
 
 

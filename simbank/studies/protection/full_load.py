@@ -7,7 +7,7 @@ import numpy as np
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
 
@@ -39,9 +39,9 @@ def _at_lowest_voltage(bank, port, watts, cutoff_volt):
     if cutoff_volt:
         return watts / cutoff_volt, cutoff_volt, "its cut-off"
     lowest = min(_lowest_v(pack) for pack in bank.packs)
-    still = Snapshot(bank).still({port: ("current", watts / lowest)})
+    point = BankAtStart(bank).solve_operating_point({port: ("current", watts / lowest)})
     a = list(bank.graph.ports).index(port)
-    ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
+    ohm = max(0.0, float(np.max(point.terminal_v - point.port_v[a]))) * lowest / watts
     amperes = float(2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts))))  # of (lowest − ohm I) I = watts
     return amperes, watts / amperes, "the lowest the bank may reach there; no cut-off is given"
 
@@ -104,10 +104,10 @@ def start_voltage_warnings(scenario):
     bank, asked = scenario.bank, _largest_steps(scenario)
     for load, commands in full_loads(scenario).items():
         ports = [port for port, (kind, _) in commands.items() if kind == "power"]
-        still = Snapshot(bank).still(commands) if ports else None
+        point = BankAtStart(bank).solve_operating_point(commands) if ports else None
         for port in ports:
             a, watts = list(bank.graph.ports).index(port), abs(asked[load][port].value)
-            at_start = f"{abs(still.port_a[a]):.0f} A at {still.port_v[a]:.1f} V"
+            at_start = f"{abs(point.port_a[a]):.0f} A at {point.port_v[a]:.1f} V"
             if load == "discharge":
                 amperes, volt, why = _at_lowest_voltage(bank, port, watts, asked[load][port].cutoff_volt)
                 why = f"at the cut-off of {volt:.1f} V" if why == "its cut-off" else f"at {volt:.1f} V, {why}"

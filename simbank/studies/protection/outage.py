@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.simulation.bank_solver import damage_rate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
@@ -98,7 +98,7 @@ class Loads:
 
     def __init__(self, scenario):
         self.bank, self.loads = scenario.bank, full_loads(scenario)
-        self.snapshot = Snapshot(self.bank)
+        self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
         self._of_line = {}
@@ -111,12 +111,12 @@ class Loads:
         return self._of_line[line]
 
     def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
-        """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it, with some of it open or none."""
+        """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
         commands = {
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
         }
-        return self.snapshot.still(commands, pack_closed, branch_closed)
+        return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
     def parts(self):
         """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
@@ -133,7 +133,7 @@ class Loads:
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
         currents are solved again and every device keeps the damage it has. An inverter counts as a current throughout, that of its
         lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
-        relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
+        relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
         Parameters
         ----------
@@ -156,13 +156,13 @@ class Loads:
         damage, clock, steps, first = np.zeros(len(bank.devices)), 0.0, [], None
         held = {}  # (pack, limit) → since when it is overrun
         while True:
-            still = self.whole(load, times, pack_closed, branch_closed)
-            first = first or still
-            if not np.any(np.abs(still.port_a) > 1e-9):
+            point = self.whole(load, times, pack_closed, branch_closed)
+            first = first or point
+            if not np.any(np.abs(point.port_a) > 1e-9):
                 break
             due = [
-                *self._devices_due(still, damage, branch_closed, clock, line, failed),
-                *self._limits_due(still, pack_closed, held, clock, load),
+                *self._devices_due(point, damage, branch_closed, clock, line, failed),
+                *self._limits_due(point, pack_closed, held, clock, load),
             ]
             due = [event for event in due if event[0] <= HORIZON_S]
             if not due:
@@ -170,7 +170,7 @@ class Loads:
             at, who, why, act = min(due, key=lambda event: event[0])
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
-                current = still.branch_a[self.branch_of[device.name]]
+                current = point.branch_a[self.branch_of[device.name]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
             clock = at
@@ -178,15 +178,15 @@ class Loads:
             kind, index = act
             (pack_closed if kind == "pack" else branch_closed)[index] = False
         remaining = tuple(
-            pack.name for k, pack in enumerate(bank.packs) if abs(still.pack_a[k]) > 1e-6 and np.any(np.abs(still.port_a) > 1e-9)
+            pack.name for k, pack in enumerate(bank.packs) if abs(point.pack_a[k]) > 1e-6 and np.any(np.abs(point.port_a) > 1e-9)
         )
         return Cascade(dropped, load, first.pack_a, first.branch_a, tuple(steps), remaining)
 
-    def _devices_due(self, still, damage, branch_closed, clock, line, failed):
+    def _devices_due(self, point, damage, branch_closed, clock, line, failed):
         devices, rows, curves = self._lines(line)
         for d, device in enumerate(devices):
             branch = self.branch_of[device.name]
-            current = abs(still.branch_a[branch])
+            current = abs(point.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
             rate = damage_rate(d, current, damage[d], rows, curves)
@@ -196,11 +196,11 @@ class Loads:
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, still, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock, load):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
-            current = still.pack_a[k]
+            current = point.pack_a[k]
             for name in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
                 limit = getattr(pack.bms, name)
                 over = (-current if name == "charge_current" else current) > limit.level
@@ -216,10 +216,10 @@ def overload_table(loads, greatest, breaks):
     """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
-        still = loads.whole("discharge", times)
+        point = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
         turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
-        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
+        current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
                 continue

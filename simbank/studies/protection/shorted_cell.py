@@ -9,7 +9,8 @@ import pandas as pd
 
 from simbank.bank.equipment import BMS, Charger
 from simbank.duty import Duty, Step
-from simbank.simulation import events, simulate
+from simbank.simulation import simulate
+from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
 
@@ -197,12 +198,10 @@ def shorted_cells(
     own_openings = opened[opened["where"].isin([d.name for d in mine])]
     stopped = _stopped_by(opened, own_openings, end_s) if over else None
     if stopped is not None:
-        end_s = float(opened.loc[opened["where"] == stopped.split(" (")[0], "time_s"].iloc[-1])
+        end_s = float(opened.loc[opened["where"] == stopped["where"], "time_s"].iloc[-1])
     ended = f"nothing in {hours:g} h"
     if over:
-        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else stopped
-        if stopped is not None and stopped.endswith(f"({events.DISCHARGE_BLOCKED})"):
-            ended = "neighbours empty"
+        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else _in_words(stopped)
     keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
     columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
     columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
@@ -232,17 +231,21 @@ def _summed(power, time):
 
 def _openings(table):
     """What opened: devices and neighbours' BMS."""
-    whats = {events.DEVICE_OPENS, events.DEVICE_INSTANT, *events.BLOCK_TEXT.values()}
-    return table[table["what"].isin(whats)]
+    return table[table["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT, *MONITOR_EVENTS.values()])]
 
 
 def _stopped_by(opened, own, end_s):
-    """Name of the pack's own device that opened; or what else opened just when the feed ended; or None."""
+    """The opening, a row of the table of events, of the pack's own device; or of what else opened just when the feed ended; or None."""
     if len(own):
-        return str(own["where"].iloc[0])
+        return own.iloc[0]
     near = opened[(opened["time_s"] - end_s).abs() <= NEAR_S]
-    if not len(near):
-        return None
-    last = near.iloc[-1]
-    is_device = last["what"] in (events.DEVICE_OPENS, events.DEVICE_INSTANT)
-    return str(last["where"]) if is_device else f"{last['where']} ({last['what']})"
+    return near.iloc[-1] if len(near) else None
+
+
+def _in_words(opening):
+    """What ended a feed: the device that opened, or the neighbour and why it did."""
+    if opening["code"] in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT):
+        return str(opening["where"])
+    if opening["code"] == Event.DISCHARGE_BLOCKED:
+        return "neighbours empty"
+    return f"{opening['where']} ({opening['what']})"
