@@ -141,17 +141,17 @@ class Chemistry:
         return self.resistance_scale(soc, temperature_k) * self.typical["resistance_ohm"]
 
     @property
-    def middle_slope_v_per_soc(self):
+    def middle_slope_v_per_soc(self) -> float:
         """Mean slope dU/dz of one cell's open-circuit curve over ``MIDDLE_SOC`` [V per unit of state of charge].
 
         >>> round(load_chemistry("nmc").middle_slope_v_per_soc, 2)
-        0.78
+        0.92
         """
         low, high = MIDDLE_SOC
         return float(self.ocv(high) - self.ocv(low)) / round(high - low, 9)
 
     @property
-    def middle_half_width_v(self):
+    def middle_half_width_v(self) -> float:
         """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` [V]."""
         return float(np.mean(self.half_width(np.linspace(*MIDDLE_SOC, 201))))
 
