@@ -25,7 +25,7 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not process_due_events
+STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
 class EventHandler:
@@ -378,5 +378,5 @@ class EventHandler:
             last = self.state.events[-1] if self.state.events else None
             where, what = (last.where, last.event.words) if last else ("?", "?")
             raise SimulationError(
-                f"at {self.state.t:.3f} s the bank does not process_due_events: {where} keeps changing ({what})"
+                f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})"
             )
