@@ -62,7 +62,8 @@ def quantity(unit, *, above_zero=False, not_negative=False, most=math.inf, hint=
         return value
 
     what, example = quantities.EXAMPLES[unit]
-    schema = {"type": "string", "description": f"{what} with its unit", "examples": [example], "x-si-unit": unit}
+    about = f"{what} with its unit"
+    schema = {"type": "string", "description": about, "x-takes": what, "examples": [example], "x-si-unit": unit}
     return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
 
 
@@ -76,8 +77,9 @@ def bank_temperature():
         return value
 
     what, example = quantities.EXAMPLES["kelvin"]
+    takes = f"{what} from {LEAST_C:g} to {MOST_C:g} degC"
     about = f"{what} with its unit, from {LEAST_C:g} to {MOST_C:g} degC"
-    schema = {"type": "string", "description": about, "examples": [example], "x-si-unit": "kelvin"}
+    schema = {"type": "string", "description": about, "x-takes": takes, "examples": [example], "x-si-unit": "kelvin"}
     return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
 
 

@@ -12,7 +12,7 @@ import pytest
 from conftest import ROOT
 
 import simbank
-from simbank.simulation import run
+from simbank.simulation.bank_state import BankState
 
 DAYS = str(ROOT / "scenarios" / "hilltop_clinic_days.toml")
 PROGRAM = "import simbank.simulation.run as r; r.CHECKPOINT_S = 0.2; from simbank.cli import main; main()"
@@ -58,14 +58,14 @@ def test_ctrl_c_leaves_what_was_computed(tmp_path):
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_an_interrupt_that_is_lost_still_stops_the_run(root, monkeypatch, integrator):
     """Ctrl-C while a callback of the compiler runs is swallowed there; here in a function of the run."""
-    real = run._Run._cap_chargers
+    real = BankState.cap_chargers
 
     def swallow(self):
         with contextlib.suppress(KeyboardInterrupt):
             signal.raise_signal(signal.SIGINT)
         real(self)
 
-    monkeypatch.setattr(run._Run, "_cap_chargers", swallow)
+    monkeypatch.setattr(BankState, "cap_chargers", swallow)
     before = signal.getsignal(signal.SIGINT)
     with pytest.raises(simbank.SimulationError, match="stopped at 0 s") as caught:
         simbank.simulate(simbank.load(root / "scenarios" / "valley_workshop.toml"), integrator=integrator)

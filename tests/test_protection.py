@@ -22,8 +22,8 @@ from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import events
 from simbank.simulation.snapshot import Snapshot
-from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
+from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.outage import Loads, inverter_currents, start_voltage_warnings
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells

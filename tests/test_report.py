@@ -177,9 +177,33 @@ def test_starter_of_nonsense_is_one_line(tmp_path, words):
 # ---- reference ----
 
 
-def test_reference_in_readme_is_that_of_the_schema(root):
-    readme = (root / "README.md").read_text(encoding="utf-8")
-    assert schema_markdown.in_readme(readme) == readme, "run: simbank schema --markdown, and put it between the marks of README"
+def test_keys_in_the_page_of_scenarios_are_those_of_the_schema(root):
+    page = (root / "scenarios" / "README.md").read_text(encoding="utf-8")
+    assert schema_markdown.in_page(page) == page, (
+        "put what simbank schema --markdown prints between the marks of scenarios/README.md"
+    )
+
+
+def test_every_key_says_what_it_means():
+    from simbank.scenario import json_schema
+
+    schema = json_schema()
+    silent = [
+        f"{name}.{key}"
+        for name, model in {"ScenarioFile": schema, **schema["$defs"]}.items()
+        for key, field in model["properties"].items()
+        if not field.get("description") and key != "kind"
+    ]
+    assert silent == []
+
+
+def test_the_smallest_file_of_the_page_runs_and_every_bank_has_its_question(root, tmp_path):
+    page = (root / "scenarios" / "README.md").read_text(encoding="utf-8")
+    small = tmp_path / "small.toml"
+    small.write_text(re.search(r"```toml\n(.*?)```", page, re.DOTALL)[1], encoding="utf-8")
+    assert simbank.simulate(simbank.load(small), integrator="fast").summary["bank"]["charge_out_ah"] > 0
+    files = {path.name for path in (root / "scenarios").glob("*.toml")}
+    assert set(re.findall(r"`([a-z_]+\.toml)`", page)) == files
 
 
 def test_python_and_shell_of_readme_name_what_exists(root):

@@ -133,7 +133,7 @@ def chain_opposite(units, parts):
     return _links(units, parts, "chain-opposite"), (units[0][1], units[-1][2])
 
 
-@layout("chain-middle", part="link", order=3, summary="take-off in the middle; with an even count at the two middle packs")
+@layout("chain-middle", part="link", order=3, summary="take-off in the middle, with an even count at the two middle packs")
 def chain_middle(units, parts):
     """Daisy chain with the take-off in the middle; with an even count, positive and negative at the two middle units."""
     n = len(units)

@@ -23,7 +23,9 @@ _LAYOUTS = f"{', '.join(_OTHERS)} or {_LAST}"
 
 
 def schema(
-    markdown: Annotated[bool, typer.Option("--markdown", help="Print the format reference as README has it, instead.")] = False,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="Print the tables of keys in scenarios/README.md, instead.")
+    ] = False,
 ):
     """Print the JSON Schema of the scenario file, for editors."""
     if markdown:

@@ -15,18 +15,38 @@ __all__ = ["ConstantDuty", "CyclesDuty", "DaysDuty", "TableDuty", "pick_duty"]
 
 
 class StepTable(FileModel):
-    """One step of a cycle: a rest, a discharge or a charge of one port."""
+    """One step of a cycle: a rest, a discharge or a charge of one port.
 
-    rest: Literal[True] | None = None
-    port: str | None = None
-    discharge: Rate | None = None
-    charge: Rate | None = None
-    resistance: quantity("ohm", above_zero=True) | None = None
-    hours: fraction(0.0, 1e6, above=True)
-    voltage: quantity("volt", above_zero=True) | None = None
-    tail: Rate | None = None
-    cutoff: quantity("volt", above_zero=True) | None = None
-    then: Literal["wait", "next"] = "wait"
+    A charge is constant current, then constant voltage, then ended at the tail; without a tail it holds the voltage to the end of the
+    step. Where the bank stands higher than that voltage nothing flows in: the event says so, and a charge with a tail ends there.
+    """
+
+    rest: Literal[True] | None = Field(None, description="nothing is asked")
+    port: str | None = Field(None, description="by default the first")
+    discharge: Rate | None = Field(None, description="one of `rest`, `discharge`, `charge` and `resistance`")
+    charge: Rate | None = Field(None, description="likewise")
+    resistance: quantity("ohm", above_zero=True) | None = Field(
+        None,
+        description="a load of constant resistance, likewise",
+    )
+    hours: fraction(0.0, 1e6, above=True) = Field(description="length of the step")
+    voltage: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="of a charge, that it holds; by default what suits the cells (LFP 3.55 V each)",
+    )
+    tail: Rate | None = Field(
+        None,
+        description="of a charge: current at which it ends, a C-rate or a current; by default held to the end",
+    )
+    cutoff: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="of a discharge: voltage at the port at which it ends; by default what suits the cells (LFP 2.80 V each)",
+    )
+    then: Literal["wait", "next"] = Field(
+        "wait",
+        description="`wait`: the port rests until the step's hours are over, so that days stay days; `next`: the next step begins "
+        "at once",
+    )
 
     @model_validator(mode="after")
     def _one_thing(self):
@@ -42,47 +62,68 @@ class StepTable(FileModel):
 
 
 class CyclesDuty(FileModel):
-    """Steps, repeated. ``c_rate`` replaces the rate of every step that is stated in C."""
+    """Steps, repeated."""
 
     kind: Literal["cycles"]
-    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = 1
-    c_rate: fraction(0.0, 100.0, above=True) | None = None
-    steps: Annotated[list[StepTable], Field(min_length=1)]
+    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = Field(
+        1,
+        description="how often all steps are done",
+    )
+    c_rate: fraction(0.0, 100.0, above=True) | None = Field(
+        None,
+        description="replaces every rate that is stated in C",
+    )
+    steps: Annotated[list[StepTable], Field(min_length=1)] = Field(description="in order")
 
 
 class ConstantDuty(StepTable):
     """One charge or discharge."""
 
     kind: Literal["constant"]
-    c_rate: fraction(0.0, 100.0, above=True) | None = None
+    c_rate: fraction(0.0, 100.0, above=True) | None = Field(None, description="replaces a rate that is stated in C")
 
 
 class TableDuty(FileModel):
-    """Current or power over time from a CSV file (path from the scenario file's folder)."""
+    """Current or power over time from a CSV file."""
 
     kind: Literal["table"]
-    file: str
-    interpolation: Literal["hold", "linear"] = "hold"
-    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = 1
-    voltage: quantity("volt", above_zero=True) | None = None
-    tail: Rate | None = None
-    cutoff: quantity("volt", above_zero=True) | None = None
+    file: str = Field(
+        description="CSV, from the scenario's folder: `time_s`, `time_min` or `time_h`, and `PORT_current_a` or `PORT_power_w` "
+        "for each port, positive discharge; a row holds until the next, the last only ends the table",
+    )
+    interpolation: Literal["hold", "linear"] = Field("hold", description="between rows")
+    repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = Field(1, description="how often the table is done")
+    voltage: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
+    tail: Rate | None = Field(None, description="as of a step")
+    cutoff: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
 
 
 class SunTable(FileModel):
     """Power offered to a charging port: an array under a clear sky or seeded weather, or a table with time stamps."""
 
-    port: str | None = None
-    file: str | None = None
-    latitude: fraction(-90.0, 90.0) | None = None
-    longitude: fraction(-180.0, 180.0) | None = None
-    altitude_m: fraction(-500.0, 9000.0) = 0.0
-    tilt: fraction(0.0, 90.0) = 30.0
-    azimuth: fraction(0.0, 360.0) = 180.0
-    peak_power: quantity("watt", above_zero=True) | None = None
-    losses: fraction(0.0, 1.0) = 0.14
-    weather_seed: Annotated[int, Field(ge=0, strict=True)] | None = None
-    weather_mean: fraction(0.05, 1.0) = 0.65
+    port: str | None = Field(None, description="by default the first")
+    file: str | None = Field(
+        None,
+        description="instead of a place: CSV with `time` in ISO 8601 (`2025-06-21 06:00`, with or without offset) and `power_w`",
+    )
+    latitude: fraction(-90.0, 90.0) | None = Field(None, description="degrees, north positive")
+    longitude: fraction(-180.0, 180.0) | None = Field(None, description="degrees, east positive")
+    altitude_m: fraction(-500.0, 9000.0) = Field(0.0, description="above the sea [m]")
+    tilt: fraction(0.0, 90.0) = Field(30.0, description="of the array from the horizontal [degrees]")
+    azimuth: fraction(0.0, 360.0) = Field(
+        180.0,
+        description="to which it faces: 0 north, 90 east, 180 south [degrees]",
+    )
+    peak_power: quantity("watt", above_zero=True) | None = Field(None, description="of the array")
+    losses: fraction(0.0, 1.0) = Field(0.14, description="between array and port, as a fraction")
+    weather_seed: Annotated[int, Field(ge=0, strict=True)] | None = Field(
+        None,
+        description="days of seeded, invented weather; by default a clear sky",
+    )
+    weather_mean: fraction(0.05, 1.0) = Field(
+        0.65,
+        description="mean share of the clear sky's power that the weather leaves",
+    )
 
     @model_validator(mode="after")
     def _whole(self):
@@ -97,12 +138,18 @@ class SunTable(FileModel):
 class LoadTable(FileModel):
     """Power asked at a port: a day's energy over its hours, or a table with time stamps; AC where the port has an inverter."""
 
-    port: str | None = None
-    file: str | None = None
-    energy_per_day: quantity("watt_hour", above_zero=True) | None = None
-    shape: Annotated[list[fraction(0.0, 1e9)], Field(min_length=24, max_length=24)] | None = None
-    seed: Annotated[int, Field(ge=0, strict=True)] | None = None
-    spread: fraction(0.0, 1.0) = 0.15
+    port: str | None = Field(None, description="by default the first")
+    file: str | None = Field(None, description="instead of a day's energy: CSV as for the sun")
+    energy_per_day: quantity("watt_hour", above_zero=True) | None = Field(None, description="mean of the days")
+    shape: Annotated[list[fraction(0.0, 1e9)], Field(min_length=24, max_length=24)] | None = Field(
+        None,
+        description="shares of the 24 hours; by default a household's, our own and invented",
+    )
+    seed: Annotated[int, Field(ge=0, strict=True)] | None = Field(
+        None,
+        description="of days that differ; by default all are alike",
+    )
+    spread: fraction(0.0, 1.0) = Field(0.15, description="standard deviation of their energy, as a fraction")
 
     @model_validator(mode="after")
     def _whole(self):
@@ -122,14 +169,20 @@ class DaysDuty(FileModel):
     """Real days: what the sun offers and what is asked, at equal steps of local time."""
 
     kind: Literal["days"]
-    days: Annotated[int, Field(ge=1, le=36600, strict=True)] = 1
-    start: Annotated[str, BeforeValidator(_date_text)] = "2025-06-21"
-    timezone: str = "UTC"
-    step: quantity("second", above_zero=True) = 60.0
-    sun: list[SunTable] = Field(default_factory=list)
-    load: list[LoadTable] = Field(default_factory=list)
-    voltage: quantity("volt", above_zero=True) | None = None
-    cutoff: quantity("volt", above_zero=True) | None = None
+    days: Annotated[int, Field(ge=1, le=36600, strict=True)] = Field(1, description="how many")
+    start: Annotated[str, BeforeValidator(_date_text)] = Field(
+        "2025-06-21",
+        description='a local date, or date and time of day (`"2025-06-21 06:00"`)',
+    )
+    timezone: str = Field("UTC", description='`"Europe/Zurich"`, `"+05:30"`')
+    step: quantity("second", above_zero=True) = Field(60.0, description="of sun and load")
+    sun: list[SunTable] = Field(
+        default_factory=list,
+        description="what charging ports are offered; one table or several",
+    )
+    load: list[LoadTable] = Field(default_factory=list, description="what is asked; one table or several")
+    voltage: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
+    cutoff: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
 
     @model_validator(mode="before")
     @classmethod

@@ -17,10 +17,11 @@ from simbank.filemodel import FileModel, fraction, nearest, quantity
 
 __all__ = ["BMSTable", "ChargerTable", "DeviceTable", "InverterTable", "Rate", "Resistance", "SwitchTable"]
 
+RATE_WORDS = "a C-rate, current or power"
 Rate = Annotated[
     tuple,
     BeforeValidator(quantities.parse_rate),
-    WithJsonSchema({"type": "string", "description": "a C-rate, current or power", "examples": ["0.2 C", "40 A", "2 kW"]}),
+    WithJsonSchema({"type": "string", "description": RATE_WORDS, "x-takes": RATE_WORDS, "examples": ["0.2 C", "40 A", "2 kW"]}),
 ]
 
 # Up to this the balances of a run were measured to close within 1e-9 of what moved; at 1e6 ohm no longer.
@@ -32,21 +33,56 @@ DEFAULT_TRIP = [(1.35, 3000.0), (2.0, 90.0), (3.0, 25.0), (6.0, 4.0), (10.0, 1.2
 
 
 class DeviceTable(FileModel):
-    """A fuse, breaker, disconnect or shunt in line with a pole; with a rating it opens on overload."""
+    """A fuse, breaker, disconnect or shunt in line with a pole; with a rating it opens on overload.
 
-    resistance: Resistance
-    rating: quantity("ampere", above_zero=True) | None = None
-    class_: Annotated[str | None, Field(alias="class")] = None
-    interrupting_rating: quantity("ampere", above_zero=True) | None = None
-    voltage_rating: quantity("volt", above_zero=True) | None = None
-    pole: Literal["positive", "negative", "both"] = "positive"
-    trip: list[tuple[fraction(1.0, 1e3, above=True), quantity("second", above_zero=True)]] | None = None
-    trip_band: fraction(1.0, 100.0) = ASSUMED_BAND
-    least: fraction(1.0, 10.0) | None = None
-    cooling: quantity("second", above_zero=True) = 600.0
-    instant: fraction(1.0, 1e3, above=True) | None = None
-    instant_time: quantity("second", above_zero=True) = 0.02
-    reset_after: quantity("second", above_zero=True) | None = None
+    It is called "device" and the name of its pack, string or port.
+    """
+
+    resistance: Resistance = Field(description="of each pole that it sits in")
+    rating: quantity("ampere", above_zero=True) | None = Field(
+        None,
+        description="with it the device opens on overload, without it is only a resistance",
+    )
+    class_: str | None = Field(
+        None,
+        alias="class",
+        description="generic class, whose curve it has (`simbank device list`)",
+    )
+    interrupting_rating: quantity("ampere", above_zero=True) | None = Field(
+        None,
+        description="greatest direct current that it breaks, from its sheet",
+    )
+    voltage_rating: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="direct voltage at which it breaks that, from its sheet",
+    )
+    pole: Literal["positive", "negative", "both"] = Field("positive", description="where it sits")
+    trip: list[tuple[fraction(1.0, 1e3, above=True), quantity("second", above_zero=True)]] | None = Field(
+        None,
+        description='curve of its own: `[[1.35, "50 min"], [2, "90 s"], …]`, multiples of the rating and times, straight on '
+        "log-log paper, constant I²t beyond the last; without `class` and `trip` a generic curve",
+    )
+    trip_band: fraction(1.0, 100.0) = Field(
+        ASSUMED_BAND,
+        description="factor in time either way within which `trip` holds",
+    )
+    least: fraction(1.0, 10.0) | None = Field(
+        None,
+        description="multiple of the rating below which it never opens; by default that of its class, or 1.05",
+    )
+    cooling: quantity("second", above_zero=True) = Field(
+        600.0,
+        description="time constant with which it forgets an overload",
+    )
+    instant: fraction(1.0, 1e3, above=True) | None = Field(
+        None,
+        description="multiple of the rating at which a breaker opens at once (its magnetic setting)",
+    )
+    instant_time: quantity("second", above_zero=True) = Field(0.02, description="how long that takes")
+    reset_after: quantity("second", above_zero=True) | None = Field(
+        None,
+        description="closes again by itself after this; by default it stays open",
+    )
 
     @model_validator(mode="after")
     def _whole(self):
@@ -98,19 +134,25 @@ class DeviceTable(FileModel):
 class LimitTable(FileModel):
     """A limit of a BMS: where, after how long, and when it lets go."""
 
-    limit: str
-    delay: quantity("second", not_negative=True) = 0.0
-    release: str | None = None
-    hold: quantity("second", above_zero=True) | None = None
+    limit: str = Field(description='a voltage per cell (`"3.65 V"`), or a current of the pack (`"120 A"` or `"1 C"`)')
+    delay: quantity("second", not_negative=True) = Field(0.0, description="how long it must be overrun")
+    release: str | None = Field(None, description="voltage per cell at which a voltage limit lets go; needed there")
+    hold: quantity("second", above_zero=True) | None = Field(
+        None,
+        description="least time before it lets go (1 s); of a current limit, after which it tries again (30 s)",
+    )
 
 
 class TemperatureTable(FileModel):
     """Least and greatest cell temperature, and how far inside them [K] it lets go."""
 
-    lowest: quantity("kelvin", above_zero=True)
-    highest: quantity("kelvin", above_zero=True)
-    delay: quantity("second", not_negative=True) = 1.0
-    release: fraction(0.0, 50.0) = 3.0
+    lowest: quantity("kelvin", above_zero=True) = Field(description="of the cells")
+    highest: quantity("kelvin", above_zero=True) = Field(description="of the cells")
+    delay: quantity("second", not_negative=True) = Field(1.0, description="how long it must be outside")
+    release: fraction(0.0, 50.0) = Field(
+        3.0,
+        description="how far inside the limits it lets go [K]; less than half of what lies between them",
+    )
 
     @model_validator(mode="after")
     def _in_order(self):
@@ -135,8 +177,8 @@ class TemperatureTable(FileModel):
 class PrechargeTable(FileModel):
     """A resistor through which a pack reconnects for a while."""
 
-    resistance: quantity("ohm", above_zero=True)
-    time: quantity("second", above_zero=True)
+    resistance: quantity("ohm", above_zero=True) = Field(description="in series with the pack")
+    time: quantity("second", above_zero=True) = Field(description="for which it stays in")
 
 
 def _current_limit(text, key):
@@ -161,22 +203,34 @@ def _volt(text, key):
 
 
 class BMSTable(FileModel):
-    """Limits of a pack's own electronics. Voltages per cell; currents of the pack ("120 A" or "1 C").
+    """Limits of a pack's own electronics.
 
-    ``stuck``: its switch has failed closed and cannot open for charge, for discharge, or for both.
+    Charge blocked still discharges, and the reverse. A pack's own ``bms`` (in ``packs``) comes before its type's, key by key. A
+    lithium-ion pack without a ``bms`` is taken to have one that opens at the limits of its cells (LFP 3.65 V and 2.50 V; 100 % and
+    0 %), in the blocked direction only, and comes back on reversal; the others carry on. Where it has done so, the run warns
+    (``assumed-bms``). A lead-acid pack has no switch unless the file gives it a ``bms``.
     """
 
-    over_voltage: LimitTable | None = None
-    under_voltage: LimitTable | None = None
-    charge_current: LimitTable | None = None
-    discharge_current: LimitTable | None = None
-    discharge_current_high: LimitTable | None = None
-    short_circuit: LimitTable | None = None
-    charge_temperature: TemperatureTable | None = None
-    discharge_temperature: TemperatureTable | None = None
-    retries: Annotated[int, Field(ge=0, le=1000, strict=True)] = 3
-    precharge: PrechargeTable | None = None
-    stuck: Literal["charge", "discharge", "both"] | None = None
+    over_voltage: LimitTable | None = Field(None, description="of the highest cell; blocks charge")
+    under_voltage: LimitTable | None = Field(None, description="of the lowest cell; blocks discharge")
+    charge_current: LimitTable | None = Field(None, description="blocks charge")
+    discharge_current: LimitTable | None = Field(None, description="blocks discharge")
+    discharge_current_high: LimitTable | None = Field(
+        None,
+        description="a second, higher limit, with a shorter delay",
+    )
+    short_circuit: LimitTable | None = Field(None, description="never tried again")
+    charge_temperature: TemperatureTable | None = Field(None, description="blocks charge outside")
+    discharge_temperature: TemperatureTable | None = Field(None, description="blocks discharge outside")
+    retries: Annotated[int, Field(ge=0, le=1000, strict=True)] = Field(
+        3,
+        description="how often an hour it tries again after an over-current, before it locks",
+    )
+    precharge: PrechargeTable | None = Field(None, description="resistor through which the pack reconnects")
+    stuck: Literal["charge", "discharge", "both"] | None = Field(
+        None,
+        description="the switch has failed closed and cannot open for that",
+    )
 
     @model_validator(mode="after")
     def _readable(self):
@@ -238,17 +292,30 @@ class BMSTable(FileModel):
 class InverterTable(FileModel):
     """Alternating-current side of a port: powers asked there are AC powers, for which the bank gives idle + power / efficiency.
 
-    An efficiency that a maker states with the idle power included would count it twice.
+    An efficiency that a maker states with the idle power included would count it twice. While the port charges, what is offered
+    counts as what reaches the bank. An inverter that was cut off comes on again once its ``recovery_delay`` is over and its port has
+    reached the ``recovery`` voltage, at rest or while it charges.
     """
 
-    rated_power: quantity("watt", above_zero=True)
+    rated_power: quantity("watt", above_zero=True) = Field(description="greatest AC power")
     efficiency: list[tuple[fraction(0.0, 1.0), fraction(0.0, 1.0, above=True)]] = Field(
-        default_factory=lambda: [(0.05, 0.85), (0.1, 0.91), (0.3, 0.94), (1.0, 0.91)]
+        default_factory=lambda: [(0.05, 0.85), (0.1, 0.91), (0.3, 0.94), (1.0, 0.91)],
+        description="points of [load ÷ rated power, efficiency]",
     )
-    idle: quantity("watt", not_negative=True) = 0.0
-    cutoff: quantity("volt", above_zero=True) | None = None
-    recovery: quantity("volt", above_zero=True) | None = None
-    recovery_delay: quantity("second", above_zero=True) = 60.0
+    idle: quantity("watt", not_negative=True) = Field(
+        0.0,
+        description="drawn beside every AC power, and alone in a rest or a row of 0 W (0 A is no current); leave it out of an "
+        "inverter that is off at rest",
+    )
+    cutoff: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="voltage at its port at which it stops; comes before that of the duty",
+    )
+    recovery: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="voltage at which it may come on again, at rest or while the port charges; by default 1.06 times the cut-off",
+    )
+    recovery_delay: quantity("second", above_zero=True) = Field(60.0, description="least time until then")
 
     @model_validator(mode="after")
     def _sound(self):
@@ -272,19 +339,63 @@ REBULK_SOC = 0.7
 
 
 class ChargerTable(FileModel):
-    """Bulk, absorption and float of a charging port."""
+    """Bulk, absorption and float of a charging port.
 
-    current_limit: quantity("ampere", above_zero=True) | None = None
-    power_limit: quantity("watt", above_zero=True) | None = None
-    absorb: quantity("volt", above_zero=True) | None = None
-    float_: Annotated[quantity("volt", above_zero=True) | None, Field(alias="float")] = None
-    rebulk: quantity("volt", above_zero=True) | None = None
-    tail: Rate | None = None
-    tail_time: quantity("second", not_negative=True) = 60.0
-    absorb_max: quantity("second", above_zero=True) | None = None
-    follows_bms: bool = False
-    stop: str | None = None
-    new_bulk_after: quantity("second", above_zero=True) | None = None
+    A charger begins in bulk, at its current limit or with all that is offered; at the ``absorb`` voltage it holds that (absorption);
+    then it holds the ``float`` voltage, or is off if none is given. Absorption ends when the current has stayed below ``tail`` for
+    ``tail_time``, or after ``absorb_max`` in all; both count only while the voltage is held. A cloud or a load stops the clock of
+    ``absorb_max`` and does not set it back (common practice varies), and a current that is low because the sun is weak is no tail.
+
+    From float, or from off, it goes back to bulk when the port falls to ``rebulk``, or, if asked, when power is offered again after
+    ``new_bulk_after`` without any; what counts is the power at its port, sun less load. ``stop`` ends the charge, bulk or absorption,
+    by what packs report: a pack reports full from 99 % on, and while its charge is blocked at a cell limit or by over-voltage; one
+    that is switched off or locked reports nothing. From then on the rebulk voltage begins no new bulk until the packs whose report
+    it is are no longer full by a margin: below 98 % and not blocked; float goes on as its voltage has it.
+    """
+
+    current_limit: quantity("ampere", above_zero=True) | None = Field(
+        None,
+        description="greatest charge current; by default none",
+    )
+    power_limit: quantity("watt", above_zero=True) | None = Field(
+        None,
+        description="greatest charge power; by default none",
+    )
+    absorb: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="absorption voltage at its port; by default what suits the cells",
+    )
+    float_: quantity("volt", above_zero=True) | None = Field(
+        None,
+        alias="float",
+        description="float voltage; without one it is off after absorption",
+    )
+    rebulk: quantity("volt", above_zero=True) | None = Field(
+        None,
+        description="voltage at which bulk begins again; by default 0.97 of `float`, without one 0.90 of `absorb` or where the "
+        "bank rests at 70 % if that is lower",
+    )
+    tail: Rate | None = Field(None, description="current below which absorption ends; a C-rate or a current")
+    tail_time: quantity("second", not_negative=True) = Field(
+        60.0,
+        description="for how long, at the absorption voltage",
+    )
+    absorb_max: quantity("second", above_zero=True) | None = Field(
+        None,
+        description="longest absorption, counted while its voltage is held",
+    )
+    follows_bms: bool = Field(
+        False,
+        description="keeps to what the packs that take charge allow at their temperature",
+    )
+    stop: str | None = Field(
+        None,
+        description='`"first full"`, `"all full"` or `"NAME full"`: packs\' report that ends the charge',
+    )
+    new_bulk_after: quantity("second", above_zero=True) | None = Field(
+        None,
+        description='a new bulk when power is offered again after so long without any (`"4 h"`: each morning)',
+    )
 
     @model_validator(mode="after")
     def _sound(self):
@@ -323,6 +434,6 @@ class ChargerTable(FileModel):
 class SwitchTable(FileModel):
     """A pack or a device opened, or closed, by hand at a time from the start."""
 
-    what: str
-    at: quantity("second", not_negative=True)
-    close: bool = False
+    what: str = Field(description='a pack, or `"device NAME"`')
+    at: quantity("second", not_negative=True) = Field(description="from the start")
+    close: bool = Field(False, description="closes it instead of opening it")

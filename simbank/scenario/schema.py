@@ -22,10 +22,16 @@ GaugeText = Annotated[
     Gauge,
     BeforeValidator(parse_gauge),
     WithJsonSchema(
-        {"type": "string", "description": "a conductor size", "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"]}
+        {
+            "type": "string",
+            "description": "a conductor size",
+            "x-takes": "a conductor size",
+            "examples": ["2 AWG", "4/0 AWG", "35 mm2", "20 x 5 mm"],
+        }
     ),
 ]
 LayoutName = Literal[tuple(LAYOUTS)]
+LAYOUT_WORDS = "; ".join([f"`{kind.name}`: {kind.summary}" for kind in LAYOUTS.values()] + ["`graph`: conductors of its own"])
 Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
@@ -42,16 +48,37 @@ Length = quantity("m", above_zero=True, most=1e4)
 class ConductorTable(FileModel):
     """A cable or bar: gauge and length, or its resistance; and the joint at each end."""
 
-    gauge: GaugeText | None = None
-    length: Length | None = None
-    resistance: Resistance | None = None
-    material: Literal["copper", "aluminium"] = "copper"
-    construction: Literal["solid", "stranded", "flexible"] | None = None
-    joint: Resistance = 0.0
-    temperature: bank_temperature() | None = None
-    insulation: Literal[tuple(INSULATIONS)] | None = None
-    loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = 2
-    ampacity: quantity("ampere", above_zero=True) | None = None
+    gauge: GaugeText | None = Field(
+        None,
+        description='`"2 AWG"`, `"4/0 AWG"`, `"250 kcmil"`, `"35 mm2"` (IEC 60228) or a bar `"20 x 5 mm"`; with `length`, or give '
+        "`resistance`",
+    )
+    length: Length | None = Field(None, description="of one polarity")
+    resistance: Resistance | None = Field(
+        None, description="measured, without joints, at its temperature, instead of gauge and length"
+    )
+    material: Literal["copper", "aluminium"] = Field("copper", description="of the metal")
+    construction: Literal["solid", "stranded", "flexible"] | None = Field(
+        None,
+        description="by default bars are solid, AWG stranded, metric copper flexible and metric aluminium stranded",
+    )
+    joint: Resistance = Field(0.0, description="of each of its two joints")
+    temperature: bank_temperature() | None = Field(
+        None,
+        description="of the metal; by default `wiring.conductor_temperature`",
+    )
+    insulation: Literal[tuple(INSULATIONS)] | None = Field(
+        None,
+        description="for `protect` and `size`, with the temperature that it stands",
+    )
+    loaded: Annotated[int, Field(ge=1, le=1000, strict=True)] = Field(
+        2,
+        description="loaded conductors bundled together",
+    )
+    ampacity: quantity("ampere", above_zero=True) | None = Field(
+        None,
+        description="from its maker's sheet, instead of the table's",
+    )
 
     @model_validator(mode="after")
     def _whole(self):
@@ -73,8 +100,10 @@ class ConductorTable(FileModel):
 class RCTable(FileModel):
     """A relaxation of one cell."""
 
-    resistance: quantity("ohm", not_negative=True, most=1e3)
-    time_constant: quantity("second", above_zero=True)
+    resistance: quantity("ohm", not_negative=True, most=1e3) = Field(description="of the pair")
+    time_constant: quantity("second", above_zero=True) = Field(
+        description="at least 1 ms: what settles sooner belongs to `cell_resistance`",
+    )
 
 
 class PackType(FileModel):
@@ -82,18 +111,44 @@ class PackType(FileModel):
 
     model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["capacity"]}, {"required": ["cell_capacity"]}]})
 
-    chemistry: str = "lfp"
-    cells_in_series: Count = 16
-    cells_in_parallel: Count = 1
-    capacity: quantity("ampere_hour", above_zero=True) | None = None
-    cell_capacity: quantity("ampere_hour", above_zero=True) | None = None
-    cell_resistance: quantity("ohm", above_zero=True, most=1e3)
-    internal_wiring: quantity("ohm", not_negative=True, most=1e3) = 0.0
-    relaxation: list[RCTable] | None = None
-    mass: quantity("kilogram", above_zero=True) | None = None
-    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = None
-    heat_loss: quantity("watt/kelvin", not_negative=True) | None = None
-    bms: BMSTable | None = None
+    chemistry: str = Field(
+        "lfp",
+        description="name in the library (`simbank cell list`; a file added to `simbank/cells/library/` is known by its name), or "
+        "path of a .toml file of the same form",
+    )
+    cells_in_series: Count = Field(16, description="cells in series")
+    cells_in_parallel: Count = Field(1, description="cells side by side at each place of the series")
+    capacity: quantity("ampere_hour", above_zero=True) | None = Field(None, description="of the whole pack as new")
+    cell_capacity: quantity("ampere_hour", above_zero=True) | None = Field(
+        None,
+        description="of one cell as new; times `cells_in_parallel` it is the pack's",
+    )
+    cell_resistance: quantity("ohm", above_zero=True, most=1e3) = Field(
+        description="ohmic R0 of one cell as new, at the chemistry's reference temperature",
+    )
+    internal_wiring: quantity("ohm", not_negative=True, most=1e3) = Field(
+        0.0,
+        description="cell links, BMS switch and terminals of the pack together",
+    )
+    relaxation: list[RCTable] | None = Field(
+        None,
+        description="two pairs of one cell as new; by default the chemistry's ratios to `cell_resistance`",
+    )
+    mass: quantity("kilogram", above_zero=True) | None = Field(
+        None,
+        description="of the whole pack; with `heat_loss` it has a temperature of its own. So large that it can be followed: 0.1 "
+        "J/K for each Wh, ten seconds to level. Without it the pack stays at the temperature around it, and heat that "
+        "its neighbours give it goes there too",
+    )
+    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = Field(
+        None,
+        description="of the whole pack; by default the chemistry's",
+    )
+    heat_loss: quantity("watt/kelvin", not_negative=True) | None = Field(
+        None,
+        description="from the pack to the air around it",
+    )
+    bms: BMSTable | None = Field(None, description="its own electronics")
 
     @model_validator(mode="after")
     def _sound(self):
@@ -124,26 +179,58 @@ class PackType(FileModel):
 
 
 class PackTable(FileModel):
-    """One pack, or ``count`` equal ones named A1, A2, ..."""
+    """One pack, or ``count`` equal ones."""
 
-    name: Name
-    type: str
-    count: Annotated[int, Field(ge=1, strict=True)] | None = None
-    soc: fraction(0.0, 1.0) = 0.5
-    hysteresis: fraction(-1.0, 1.0) = 0.0
-    capacity_left: fraction(0.0, 2.0, above=True) | None = None
-    resistance_growth: fraction(0.0, 100.0, above=True) | None = None
-    state_of_health: fraction(0.0, 1.2, above=True) | None = None
-    grade: str | None = None
-    cell_capacity_scatter: fraction(0.0, 0.3) | None = None
-    cell_below_full_scatter: fraction(0.0, 0.3) | None = None
-    cell_seed: Annotated[int, Field(ge=0, strict=True)] = 0
-    cell_capacities: list[fraction(0.0, 2.0, above=True)] | None = None
-    cells_below_full: list[fraction(0.0, 0.5)] | None = None
-    temperature: bank_temperature() | None = None
-    device: DeviceTable | None = None
-    bms: BMSTable | None = None
-    written_out_from: str | None = None  # the entry with a count that this pack was one of; its cells scatter by that name
+    name: Name = Field(description="its leads and devices go by it")
+    type: str = Field(description="NAME of one of `pack_types`")
+    count: Annotated[int, Field(ge=1, strict=True)] | None = Field(
+        None,
+        description="so many equal ones, named A1, A2, …: as a key each goes by its own name (`packs.A3.soc`), all by the entry's "
+        "(`packs.A.soc`)",
+    )
+    soc: fraction(0.0, 1.0) = Field(0.5, description="state of charge at the start")
+    hysteresis: fraction(-1.0, 1.0) = Field(
+        0.0,
+        description="its state at the start: −1 came off discharge, 1 off charge",
+    )
+    capacity_left: fraction(0.0, 2.0, above=True) | None = Field(
+        None,
+        description="present ÷ rated capacity; 1 if nothing states it",
+    )
+    resistance_growth: fraction(0.0, 100.0, above=True) | None = Field(
+        None,
+        description="present ÷ rated resistance of the cells; 1 if nothing states it",
+    )
+    state_of_health: fraction(0.0, 1.2, above=True) | None = Field(
+        None,
+        description="capacity left; resistance grows with it, to twice at 0.8",
+    )
+    grade: str | None = Field(None, description="`A`, `B` or `used`: typical values of `simbank/bank/grades.toml`")
+    cell_capacity_scatter: fraction(0.0, 0.3) | None = Field(
+        None,
+        description="standard deviation among the capacities of its cells, as a fraction",
+    )
+    cell_below_full_scatter: fraction(0.0, 0.3) | None = Field(
+        None,
+        description="standard deviation of how far its cells are from full when its first cell is full",
+    )
+    cell_seed: Annotated[int, Field(ge=0, strict=True)] = Field(0, description="the same seed gives the same cells")
+    cell_capacities: list[fraction(0.0, 2.0, above=True)] | None = Field(
+        None,
+        description="capacity of each cell ÷ that of the pack",
+    )
+    cells_below_full: list[fraction(0.0, 0.5)] | None = Field(
+        None,
+        description="how far each cell is from full when the first cell is full, as a fraction of its capacity",
+    )
+    temperature: bank_temperature() | None = Field(None, description="at the start; by default that of the air")
+    device: DeviceTable | None = Field(None, description="fuse or breaker at its terminals")
+    bms: BMSTable | None = Field(None, description="keys of its own, which come before those of its type's")
+    written_out_from: str | None = Field(
+        None,
+        description="the entry with a `count` that it was one of, written when its key is set singly; keeps its cells as they "
+        "were",
+    )
 
     @model_validator(mode="after")
     def _one_source(self):
@@ -193,14 +280,20 @@ class PackTable(FileModel):
 class BarTable(FileModel):
     """A pair of equal bus bars with a tap per unit; without it a bar has no resistance."""
 
-    section: GaugeText | None = None
-    pitch: Length | None = None
-    segment_resistance: Resistance | None = None
-    material: Literal["copper", "aluminium"] = "copper"
-    take_off: fraction(0.0, 1.0) = 0.0
-    take_off_negative: fraction(0.0, 1.0) | None = None
-    insulation: Literal[tuple(INSULATIONS)] | None = None
-    ampacity: quantity("ampere", above_zero=True) | None = None
+    section: GaugeText | None = Field(
+        None,
+        description='width and thickness, `"20 x 5 mm"`; with `pitch`, or give `segment_resistance`',
+    )
+    pitch: Length | None = Field(None, description="tap to tap")
+    segment_resistance: Resistance | None = Field(None, description="tap to tap, of one bar")
+    material: Literal["copper", "aluminium"] = Field("copper", description="of the metal")
+    take_off: fraction(0.0, 1.0) = Field(
+        0.0,
+        description="where the take-off sits: 0 at the first tap, 1 at the last",
+    )
+    take_off_negative: fraction(0.0, 1.0) | None = Field(None, description="of the negative bar; by default the same")
+    insulation: Literal[tuple(INSULATIONS)] | None = Field(None, description="as of a conductor")
+    ampacity: quantity("ampere", above_zero=True) | None = Field(None, description="as of a conductor")
 
     @model_validator(mode="after")
     def _whole(self):
@@ -226,45 +319,63 @@ class BarTable(FileModel):
 class StringTable(FileModel):
     """Packs that share one lead (and device) to the distribution bus bar."""
 
-    name: Name
-    packs: Annotated[list[str], Field(min_length=1)]
-    layout: LayoutName | None = None
-    link: ConductorTable | None = None
-    lead: ConductorTable | None = None
-    device: DeviceTable | None = None
+    name: Name = Field(description="its lead and device go by it")
+    packs: Annotated[list[str], Field(min_length=1)] = Field(description="names, in order")
+    layout: LayoutName | None = Field(None, description="within the string; by default `wiring.layout`")
+    link: ConductorTable | None = Field(None, description="within the string; by default `wiring.link`")
+    lead: ConductorTable | None = Field(
+        None,
+        description="of the string to the distribution; by default `distribution.lead`",
+    )
+    device: DeviceTable | None = Field(None, description="at the string's end, before its lead")
 
 
 class DistributionTable(FileModel):
     """How strings are joined."""
 
-    layout: LayoutName = "busbar"
-    link: ConductorTable | None = None
-    lead: ConductorTable | None = None
-    bar: BarTable | None = None
+    layout: LayoutName = Field("busbar", description="of the strings")
+    link: ConductorTable | None = Field(None, description="string to string")
+    lead: ConductorTable | None = Field(None, description="string to bus bar")
+    bar: BarTable | None = Field(None, description="as of the wiring")
 
 
 class FreeConductor(ConductorTable):
     """A conductor of an explicit graph, between two named places; pack poles are "A+" and "A-"."""
 
-    name: str | None = None
-    from_: Annotated[str, Field(alias="from")]
-    to: str
+    name: str | None = Field(None, description="of its own; by default made of number and places")
+    from_: str = Field(alias="from", description="a place: a pack's pole (`A+`, `A-`) or any name")
+    to: str = Field(description="the place at its other end")
 
 
 class WiringTable(FileModel):
     """How the packs are joined."""
 
-    layout: Literal[(*LAYOUTS, "graph")] = "chain"
-    link: ConductorTable | None = None
-    lead: ConductorTable | None = None
-    leads: dict[str, ConductorTable] = Field(default_factory=dict)
-    bar: BarTable | None = None
-    strings: list[StringTable] = Field(default_factory=list)
-    distribution: DistributionTable | None = None
-    conductors: list[FreeConductor] = Field(default_factory=list)
-    added: dict[str, Resistance] = Field(default_factory=dict)
-    conductor_temperature: bank_temperature() | None = None
-    spacing: Length = 0.1
+    layout: Literal[(*LAYOUTS, "graph")] = Field("chain", description=LAYOUT_WORDS)
+    link: ConductorTable | None = Field(None, description="pack to pack, one polarity")
+    lead: ConductorTable | None = Field(None, description="pack to bus bar, one polarity")
+    leads: dict[str, ConductorTable] = Field(
+        default_factory=dict,
+        description='what a pack\'s own lead has different, such as `A = { length = "90 cm" }`',
+    )
+    bar: BarTable | None = Field(None, description="the bus bars; without it they have no resistance")
+    strings: list[StringTable] = Field(
+        default_factory=list,
+        description="packs in strings, each with a take-off of its own; every pack in one",
+    )
+    distribution: DistributionTable | None = Field(None, description="how strings are joined")
+    conductors: list[FreeConductor] = Field(default_factory=list, description="of layout `graph`")
+    added: dict[str, Resistance] = Field(
+        default_factory=dict,
+        description='extra resistance of branches by their names, such as a bad joint: `{ "link A-B +" = "0.8 milliohm" }`',
+    )
+    conductor_temperature: bank_temperature() | None = Field(
+        None,
+        description="of conductors that have none of their own; by default `ambient`",
+    )
+    spacing: Length = Field(
+        0.1,
+        description="how far apart the two polarities run, for the inductance of fault currents",
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -282,34 +393,52 @@ class WiringTable(FileModel):
 class PortTable(FileModel):
     """Where an inverter, charger or load connects: the layout's take-off, or two named places."""
 
-    name: Name
-    positive: str | None = None
-    negative: str | None = None
-    lead: ConductorTable | None = None
-    device: DeviceTable | None = None
-    inverter: InverterTable | None = None
-    charger: ChargerTable | None = None
+    name: Name = Field(description="its lead and device go by it")
+    positive: str | None = Field(None, description="place where it connects; by default the layout's take-off")
+    negative: str | None = Field(None, description="likewise")
+    lead: ConductorTable | None = Field(None, description="from there to the equipment, each polarity")
+    device: DeviceTable | None = Field(None, description="at the take-off, before the lead")
+    inverter: InverterTable | None = Field(None, description="powers asked at the port are then AC powers")
+    charger: ChargerTable | None = Field(None, description="a charging port with bulk, absorption and float")
 
 
 class RackTable(FileModel):
     """Packs that stand side by side and warm each other, in this order."""
 
-    coupling: quantity("watt/kelvin", not_negative=True)
-    order: list[str] | None = None
+    coupling: quantity("watt/kelvin", not_negative=True) = Field(description="heat conductance between neighbours")
+    order: list[str] | None = Field(
+        None,
+        description="names of packs side by side; by default all in the order of the file",
+    )
 
 
 class ScenarioFile(FileModel):
     """The whole file."""
 
-    name: Annotated[str, Field(min_length=1)]
-    ambient: bank_temperature() = 298.15
-    pack_types: Annotated[dict[str, PackType], Field(min_length=1)]
-    packs: Annotated[list[PackTable], Field(min_length=1)]
-    rack: RackTable | None = None
-    wiring: WiringTable
-    ports: Annotated[list[PortTable], Field(min_length=1)]
-    switching: list[SwitchTable] = Field(default_factory=list)
-    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty | DaysDuty, Field(discriminator="kind"), BeforeValidator(pick_duty)]
+    name: Annotated[str, Field(min_length=1)] = Field(description="title of the bank")
+    ambient: bank_temperature() = Field(
+        298.15,
+        description="air around packs and conductors; conductors only where `wiring.conductor_temperature` and their own "
+        "`temperature` say nothing else",
+    )
+    pack_types: Annotated[dict[str, PackType], Field(min_length=1)] = Field(description="makes of pack")
+    packs: Annotated[list[PackTable], Field(min_length=1)] = Field(
+        description="the packs, in the order in which a layout joins them",
+    )
+    rack: RackTable | None = Field(None, description="packs that warm each other")
+    wiring: WiringTable = Field(description="how they are joined")
+    ports: Annotated[list[PortTable], Field(min_length=1)] = Field(
+        description="where inverters, chargers and loads connect",
+    )
+    switching: list[SwitchTable] = Field(
+        default_factory=list,
+        description="what is opened or closed by hand, and when",
+    )
+    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty | DaysDuty, Field(discriminator="kind"), BeforeValidator(pick_duty)] = (
+        Field(
+            description="what is asked of the bank over time",
+        )
+    )
 
     @model_validator(mode="after")
     def _names(self):

@@ -1,16 +1,16 @@
-"""The file format as a table, made from the schema that reads it."""
+"""The keys of the scenario file as tables in Markdown, made from the schema that reads them; ``scenarios/README.md`` holds them."""
 
 from __future__ import annotations
 
 from simbank.scenario.schema import json_schema
 
-__all__ = ["BEGIN", "END", "format_reference", "in_readme"]
+__all__ = ["BEGIN", "END", "format_reference", "in_page"]
 
 BEGIN, END = (
-    "<!-- format reference: made by `simbank schema --markdown`, checked by a test -->",
-    "<!-- end of format reference -->",
+    "<!-- every key: made by `simbank schema --markdown`, checked by a test -->",
+    "<!-- end of every key -->",
 )
-SHORT = {"kelvin": "K", "second": "s"}
+SHORT = {"kelvin": "K", "second": "s"}  # units of defaults
 # Title of each table, where it stands in a file, in the order of reading.
 TABLES = {
     "ScenarioFile": "the file", "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
@@ -24,37 +24,49 @@ TABLES = {
 }  # fmt: skip
 
 
-def format_reference():
-    """Markdown: a table for every table of the file, a row for every key."""
+# Tables that have all keys of another and a few of their own.
+MORE_THAN = {"FreeConductor": "ConductorTable", "ConstantDuty": "StepTable"}
+
+
+def format_reference() -> str:
+    """Markdown: a table for every table of the file, a row for every key, each said once."""
     schema = json_schema()
     known = {"ScenarioFile": schema, **schema["$defs"]}
-    out = []
-    for name, title in TABLES.items():
-        model = known[name]
-        out += [f"**{title}**: {model.get('description', '').splitlines()[0].replace('``', '`').rstrip('.')}.", ""]
-        out += ["| key | takes | default |", "| --- | --- | --- |"]
-        required = model.get("required", [])
-        either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
-        for key, field in model["properties"].items():
-            out.append(f"| `{key}` | {_takes(field)} | {_need(key, required, either) or _default(field)} |")
-        out.append("")
     missing = set(known) - set(TABLES)
     if missing:
         raise KeyError(f"tables without a title: {missing}")
-    return "\n".join(out)
+    return "\n".join(line for name in TABLES for line in _table(name, known))
+
+
+def _table(name, known):
+    """Lines of one table: what it is, its keys, and what there is to know of them together."""
+    model, other = known[name], MORE_THAN.get(name)
+    first, *paragraphs = model.get("description", "").replace("``", "`").split("\n\n")
+    inherited = known[other]["properties"] if other else ()
+    yield f"**{TABLES[name]}**: {first.rstrip('.')}." + (f" The keys of {TABLES[other]}, and:" if other else "")
+    yield from ("", "| key | takes | default | meaning |", "| --- | --- | --- | --- |")
+    required = model.get("required", [])
+    either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
+    for key, field in model["properties"].items():
+        if key not in inherited:
+            default = _need(key, required, either) or _default(field)
+            yield f"| `{key}` | {_takes(field)} | {default} | {field.get('description', '')} |"
+    yield ""
+    for paragraph in paragraphs:
+        yield from (" ".join(paragraph.split()), "")
 
 
 def _need(key, required, either):
     """Whether a key must be given, or one of several."""
-    return (
-        "**required**" if key in required else "**one of " + ", ".join(f"`{k}`" for k in either) + "**" if key in either else ""
-    )
+    if key in required:
+        return "**required**"
+    return "**one of " + ", ".join(f"`{k}`" for k in either) + "**" if key in either else ""
 
 
-def in_readme(readme):
-    """README's text with the reference between its marks made anew."""
-    begin, end = readme.index(BEGIN) + len(BEGIN), readme.index(END)
-    return readme[:begin] + "\n\n" + format_reference() + "\n" + readme[end:]
+def in_page(page: str) -> str:
+    """The text of ``scenarios/README.md`` with the tables between its marks made anew."""
+    begin, end = page.index(BEGIN) + len(BEGIN), page.index(END)
+    return page[:begin] + "\n\n" + format_reference() + "\n" + page[end:]
 
 
 def _takes(field):
@@ -77,7 +89,7 @@ def _takes(field):
         extra = field.get("additionalProperties")
         return f"a table of {_takes(extra)} by name" if isinstance(extra, dict) else "a table"
     if "examples" in field:
-        return f'{field["description"].removesuffix(" with its unit")} (`"{field["examples"][0]}"`)'
+        return f'{field["x-takes"]} (`"{field["examples"][0]}"`)'
     words = {"string": "text", "integer": "a whole number", "number": "a number", "boolean": "`true` or `false`"}
     text = words.get(field.get("type"), "a value")
     low = field.get("minimum", field.get("exclusiveMinimum"))

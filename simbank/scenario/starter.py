@@ -54,6 +54,7 @@ def starter_scenario(
     lines = [
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
         "# Whose question: how do these packs share their current, wired this way?",
+        "# Every key: scenarios/README.md in simbank's repository, or simbank schema --markdown.",
         f'name = "{_plain(name)}"',
         'ambient = "25 degC"                   # air around packs and cable',
         "",

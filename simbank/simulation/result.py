@@ -8,49 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from simbank import provenance
-from simbank.simulation import arrays as ar
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
+from simbank.simulation.recording import RunRecord
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
 from simbank.simulation.summary import WH, summary
 from simbank.warning import as_records
 
-__all__ = ["Result", "Trace"]
-
-
-class Trace:
-    """Samples of a run, in pieces between changes of the network."""
-
-    def __init__(self, bank):
-        self.bank = bank
-        self.pieces = []
-
-    def add(self, times, states, packs, ports, flows):
-        self.pieces.append((times, states, packs, ports, flows))
-
-    def frozen(self):
-        """What there is so far, for a result that is looked at while the run goes on."""
-        out = Trace(self.bank)
-        out.pieces = list(self.pieces)
-        return out
-
-    def joined(self):
-        """Times (m,), states (m, 5, n), packs (2, m, n), ports (2, m, p)."""
-        n, p = len(self.bank.packs), len(self.bank.graph.ports)
-        if not self.pieces:
-            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
-        times, states, packs, ports, _ = zip(*self.pieces, strict=True)
-        return (
-            np.concatenate(times),
-            np.concatenate(states).reshape(-1, ar.N_STATES, n),
-            np.concatenate(packs, axis=1),
-            np.concatenate(ports, axis=1),
-        )
-
-    def branch_currents(self):
-        """Current of every branch at every sample, shape (m, b)."""
-        rows = [np.hstack([packs[0], ports[0]]) @ flows.T for _, _, packs, ports, flows in self.pieces]
-        return np.vstack(rows) if rows else np.empty((0, len(self.bank.graph.branches)))
+__all__ = ["Result"]
 
 
 class Result:
@@ -67,23 +32,23 @@ class Result:
         What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
-    def __init__(self, run, stored_change_j, complete):
-        self.scenario, self.complete = run.scenario, complete
-        self._bank, self._port_names, self._method = run.bank, run.port_names, run.method
-        self._trace, self._samples = run.trace.frozen(), run.trace.joined()
-        self._branch_ws, self._events = run.branch_ws.copy(), list(run.events)
-        self._branch_peak_a = run.extremes[4].copy()
-        self.summary = summary(run, stored_change_j)
-        self.warnings = self._told(run, complete)
+    def __init__(self, record: RunRecord, complete: bool):
+        self.scenario, self.complete = record.scenario, complete
+        self._bank, self._port_names, self._method = record.state.bank, record.state.ports.names, record.method
+        self._trace, self._samples = record.trace.frozen(), record.trace.joined()
+        self._branch_j, self._events = record.sums.branch_j.copy(), list(record.events)
+        self._branch_peak_a = record.sums.extremes[4].copy()
+        self.summary = summary(record)
+        self.warnings = self._told(record)
         self.summary["warnings"] = as_records(self.warnings)
 
-    def _told(self, run, complete):
+    def _told(self, record):
         """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
-        before = [warning for warning in run.warnings if not complete or warning.code != FREEZING]
+        before = [warning for warning in record.warnings if not self.complete or warning.code != FREEZING]
         packs, rows = self._bank.packs, self.summary["packs"]
         happened = [
             *beyond_warnings(packs, rows),
-            *cascades(run.openings, self._events, self.summary["ports"]),
+            *cascades(record.openings, self._events, self.summary["ports"]),
             *too_cold(packs, rows),
             *assumed_bms_warnings(packs, self._events),
             *balance_warnings(self.summary["closure"], self.summary["integrator"]),
@@ -114,7 +79,7 @@ class Result:
     @cached_property
     def branches(self):
         """DataFrame with one row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost."""
-        return _branch_frame(self._bank, self._branch_peak_a, self._branch_ws)
+        return _branch_frame(self._bank, self._branch_peak_a, self._branch_j)
 
     @cached_property
     def events(self):
@@ -204,7 +169,7 @@ def _frame(times, names, quantities, level):
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
 
 
-def _branch_frame(bank, peak, branch_ws):
+def _branch_frame(bank, peak, branch_j):
     import pandas as pd
 
     rows = []
@@ -222,7 +187,7 @@ def _branch_frame(bank, peak, branch_ws):
                 "resistance_ohm": branch.resistance_ohm,
                 "current_peak_a": peak[k],
                 "drop_peak_v": peak[k] * branch.resistance_ohm,
-                "loss_wh": branch_ws[k] * WH,
+                "loss_wh": branch_j[k] * WH,
             }
         )
     return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()

@@ -13,38 +13,39 @@ __all__ = ["summary", "switch_of"]
 WH = 1.0 / 3600.0
 
 
-def summary(run, stored_change_j):
-    port_rows = _ports(run)
-    bank, acc, port_acc = run.bank, run.acc, run.port_acc
+def summary(record):
+    port_rows = _ports(record)
+    state, bank, acc, port_acc = record.state, record.state.bank, record.sums.packs, record.sums.ports
+    y, y_start, cells, n = state.y, record.y_start, state.packs.cells, state.n
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
     loss_j = acc[ar.ACC_OHMIC_J] + acc[ar.ACC_RELAXATION_J] + acc[ar.ACC_HYSTERESIS_J]
     out_j, in_j = port_acc[ar.PORT_OUT_J].sum(), port_acc[ar.PORT_IN_J].sum()
-    conductor_j = run.branch_ws.sum()
+    conductor_j = record.sums.branch_j.sum()
     to_ambient_j = acc[ar.ACC_HEAT_OUT_J]
     # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
     content_j = sum(
         c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
     )
-    moved_j = max(out_j + in_j, abs(stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
-    dz = run.y[: run.n] - run.y_start[: run.n]
+    moved_j = max(out_j + in_j, abs(record.stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
+    dz = y[:n] - y_start[:n]
     net_as = acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS]
     # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
-    warmth_j = run.cells[ar.HEAT_CAPACITY] * (run.y[4 * run.n : 5 * run.n] - run.y_start[4 * run.n : 5 * run.n])
-    taken_j = stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J]
+    warmth_j = cells[ar.HEAT_CAPACITY] * (y[4 * n : 5 * n] - y_start[4 * n : 5 * n])
+    taken_j = record.stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J]
     through_as = acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS]
     volt_min, volt_max = port_acc[ar.PORT_MIN_V].min(), port_acc[ar.PORT_MAX_V].max()
 
     def share(row):
         total = acc[row].sum()
-        return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * run.n
+        return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * n
 
     discharge, charge = share(ar.ACC_DISCHARGE_AS), share(ar.ACC_CHARGE_AS)
     blocked = {
-        what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(run.events) if e_what == what}
+        what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(record.events) if e_what == what}
         for what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)
     }
 
-    soc_range, spread_max, first_at, apart, _ = run.extremes
+    soc_range, spread_max, first_at, apart, _ = record.sums.extremes
 
     def first(k, rising):
         reached_s = first_at[0 if rising else 1, k]
@@ -60,8 +61,8 @@ def summary(run, stored_change_j):
             "cell_capacity_ah": pack.cell_capacity_ah,
             "cells_in_series": pack.cells_in_series,
             "cells_in_parallel": pack.cells_in_parallel,
-            "soc_start": float(run.y_start[k]),
-            "soc_end": float(run.y[k]),
+            "soc_start": float(y_start[k]),
+            "soc_end": float(y[k]),
             "soc_min": float(soc_range[0, k]),
             "soc_max": float(soc_range[1, k]),
             "current_peak_a": float(max(acc[ar.ACC_PEAK_OUT_A, k], acc[ar.ACC_PEAK_IN_A, k])),
@@ -74,14 +75,14 @@ def summary(run, stored_change_j):
             "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
             "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
             "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
-            "charge_blocked_h": float(run.blocked_s[0, k] / 3600.0),
-            "discharge_blocked_h": float(run.blocked_s[1, k] / 3600.0),
+            "charge_blocked_h": float(record.sums.blocked_s[0, k] / 3600.0),
+            "discharge_blocked_h": float(record.sums.blocked_s[1, k] / 3600.0),
             "charge_too_cold_h": float(acc[ar.ACC_OVER_CHARGE_RATE_S, k] / 3600.0),
             "switch": switch_of(pack),
             "cell_volt_max": _plain(acc[ar.ACC_CELL_MAX_V, k]),
             "cell_volt_min": _plain(acc[ar.ACC_CELL_MIN_V, k]),
             "net_energy_in_wh": float(taken_j[k] * WH),
-            "i2t_a2s": float(run.pack_i2t[k]),
+            "i2t_a2s": float(record.sums.pack_i2t[k]),
             "overcharge_ah": float(acc[ar.ACC_BEYOND_FULL_AS, k] * WH),
             "overcharge_wh": float(acc[ar.ACC_BEYOND_FULL_J, k] * WH),
             "overdischarge_ah": float(acc[ar.ACC_BEYOND_EMPTY_AS, k] * WH),
@@ -92,32 +93,31 @@ def summary(run, stored_change_j):
         for k, pack in enumerate(bank.packs)
     ]
     # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
-    charge_error = np.abs(net_as - dz * run.cells[ar.CAPACITY_AS]) / np.maximum(through_as, 1e-3 * run.cells[ar.CAPACITY_AS])
+    charge_error = np.abs(net_as - dz * cells[ar.CAPACITY_AS]) / np.maximum(through_as, 1e-3 * cells[ar.CAPACITY_AS])
     closure = {
         "charge_relative": float(charge_error.max()),
-        "energy_relative": float(abs(in_j - out_j - stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
+        "energy_relative": float(abs(in_j - out_j - record.stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
     }
-    is_fast, tolerance = run.fast_tolerance is not None, run.fast_tolerance or run.tolerance
     return {
-        "scenario": run.scenario.name,
+        "scenario": record.scenario.name,
         "bank": {
             "capacity_ah": float(capacity.sum()),
-            "duration_h": float(run.t / 3600.0),
+            "duration_h": float(record.state.t / 3600.0),
             "energy_out_wh": float(out_j * WH),
             "energy_in_wh": float(in_j * WH),
             "charge_out_ah": float(port_acc[ar.PORT_OUT_AS].sum() * WH),
             "charge_in_ah": float(port_acc[ar.PORT_IN_AS].sum() * WH),
             "conductor_loss_wh": float(conductor_j * WH),
             "pack_loss_wh": float(loss_j.sum() * WH),
-            "spread_end_points": float(np.ptp(run.y[: run.n]) * 100.0),
+            "spread_end_points": float(np.ptp(y[:n]) * 100.0),
             "spread_max_points": float(spread_max[0] * 100.0),
             "port_voltage_min_v": _plain(volt_min),
             "port_voltage_max_v": _plain(volt_max),
         },
         "integrator": {
-            "name": "fast" if is_fast else "reference",
-            "tolerance": float(tolerance),
-            "handed_over": run.handed_over,
+            "name": record.integrator,
+            "tolerance": float(record.tolerance),
+            "handed_over": record.handed_over,
         },
         "packs": packs,
         "ports": port_rows,
@@ -129,7 +129,7 @@ def summary(run, stored_change_j):
             "cable_joints_devices": float(conductor_j * WH),
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
-        "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in run.events],
+        "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in record.events],
         "closure": closure,
     }
 
@@ -141,17 +141,17 @@ def switch_of(pack):
     return "none" if not pack.has_switch else "own" if pack.bms is not None else "assumed"
 
 
-def _ports(run):
+def _ports(record):
     """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
-    acc, rows = run.port_acc, []
-    for a, name in enumerate(run.port_names):
+    acc, rows = record.sums.ports, []
+    for a, name in enumerate(record.state.ports.names):
         out_j, in_j = acc[ar.PORT_OUT_J, a], acc[ar.PORT_IN_J, a]
         asked_out, asked_in = acc[ar.PORT_ASKED_OUT_J, a], acc[ar.PORT_ASKED_IN_J, a]
         ac_asked, ac_served = acc[ar.PORT_AC_ASKED_J, a], acc[ar.PORT_AC_SERVED_J, a]
-        inverter = run.port_equipment[a][0]
+        inverter = record.state.ports.equipment[a][0]
 
         def first(*whats, name=name):
-            return next((t / 3600.0 for t, where, what, _ in run.events if where == name and what in whats), None)
+            return next((t / 3600.0 for t, where, what, _ in record.events if where == name and what in whats), None)
 
         rows.append(
             {

@@ -20,6 +20,7 @@ import simbank
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import run as runs
+from simbank.simulation.bank_state import BankState
 
 pytestmark = pytest.mark.bench
 ROOT = Path(__file__).parent.parent.parent
@@ -63,9 +64,8 @@ def prepared(case, tolerance):
     last = []
 
     def work():
-        run = runs._Run(case, "LSODA", 1e-7, 86400.0, 1800.0, None, None)
-        run.fast_tolerance = tolerance
-        run._rewire()
+        run = runs._Run(case, True, tolerance, [], "LSODA", 86400.0, 1800.0, None, None)
+        run.state.rewire()
         with runs._linear_algebra().limit(limits=1):
             begin = time.perf_counter()
             run._go_fast()
@@ -76,11 +76,18 @@ def prepared(case, tolerance):
 
 def bare(case):
     """A function that runs the bare loop over the reference circuit; returns its wall time [s] and its error of state of charge."""
-    run = runs._Run(case, "LSODA", 1e-7, 86400.0, 1800.0, None, None)
-    run._rewire()
+    state = BankState(case.bank)
+    state.rewire()
     rc = np.array([p.pack_rc_pairs for p in case.bank.packs])
-    args = (np.array(REFERENCE_SOC), 16 * np.array(REFERENCE_OCV), run.cells[0], run.cells[2], rc[:, 0, 0], rc[:, 1, 0])
-    share = np.ascontiguousarray(run.reduced.hybrid[:5])
+    args = (
+        np.array(REFERENCE_SOC),
+        16 * np.array(REFERENCE_OCV),
+        state.packs.cells[0],
+        state.packs.cells[2],
+        rc[:, 0, 0],
+        rc[:, 1, 0],
+    )
+    share = np.ascontiguousarray(state.reduced.hybrid[:5])
 
     def work():
         begin = time.perf_counter()
@@ -117,7 +124,7 @@ def test_seven_days_of_five_packs():
     print(f"  bare loop, 60 s: {loop * 1e3:.2f} ms, SOC within {error:.0e}")
     for tolerance in tolerances:
         took, run = float(np.median(ours[tolerance])), runs_of[tolerance][1][0]
-        error = np.abs(run.y[:5] - REFERENCE_END).max()
+        error = np.abs(run.state.y[:5] - REFERENCE_END).max()
         print(
             f"  fast, tolerance {tolerance:.0e}: {took * 1e3:.1f} ms, SOC within {error:.1e}: ngspice at 600 s takes "
             f"{spice[600] / took:.1f} ×, bare loop {loop / took:.2f} ×"
@@ -145,7 +152,7 @@ def test_full_physics_against_the_bare_loop():
             ours.append(last[1])
             loop.append(loop_run()[0])
         ours, loop, run = float(np.median(ours)), float(np.median(loop)), last[0]
-        error = max(abs(run.y[k] - p["soc_end"]) for k, p in enumerate(exact.summary["packs"]))
+        error = max(abs(run.state.y[k] - p["soc_end"]) for k, p in enumerate(exact.summary["packs"]))
         print(
             f"  7 days, hysteresis, R(SOC), heat, BMS, tolerance {tolerance:.0e}: {ours * 1e3:.1f} ms, {ours / loop:.1f} × the bare "
             f"loop ({loop * 1e3:.2f} ms); SOC within {error:.0e}, {len(run.events)} events"

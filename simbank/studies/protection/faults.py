@@ -9,9 +9,9 @@ import numpy as np
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate
+from simbank.simulation.bank_solver import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
-from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
+from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
 
 __all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]
 
@@ -108,7 +108,7 @@ class Faults:
     ----------
     bank : Bank
     soc, temperature_k, hysteresis, as_new
-        State of the packs; see :func:`simbank.simulation.transient.case_packs`.
+        State of the packs; see :func:`simbank.studies.protection.fault_circuit.case_packs`.
     conductor_k : float, optional
         Temperature to which the conductors have warmed [K]; as in the file by default. One that is hotter in the file stays so. A
         conductor given by its resistance counts as measured at its temperature in the file and warms by the coefficient of its
@@ -151,7 +151,7 @@ class Faults:
         return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
 
     def response(self, place):
-        """:class:`~simbank.simulation.transient.Response` to a fault at a place with every switch closed."""
+        """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]

@@ -1,0 +1,320 @@
+"""The state of a bank while it runs: packs, devices and ports as arrays, and the network for the switches as they stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.bank.bank import Bank
+from simbank.network import Network
+from simbank.simulation import arrays as ar
+from simbank.simulation import events
+from simbank.simulation import ports as port_laws
+from simbank.simulation.bank_solver import solve_bank, working_arrays
+from simbank.simulation.bank_warnings import Joining
+from simbank.simulation.run_warnings import Opening
+from simbank.simulation.setup import block_array, device_array, monitor_array, pack_arrays, start_state
+
+__all__ = ["BankState", "Devices", "Packs", "Ports"]
+
+
+@dataclass(eq=False)
+class Packs:
+    """The n packs of a bank and the monitors of their BMS.
+
+    Attributes
+    ----------
+    names : list of str
+    cells, curves_of, curves : ndarray
+        What each pack is; see :func:`simbank.simulation.setup.pack_arrays`.
+    monitors : ndarray, shape (n, N_MONITORS, N_MONITOR_COLUMNS)
+        Limits and delays.
+    blocks : ndarray of int, shape (n, N_MONITORS)
+        What each monitor can block: 1 charge, 2 discharge, 3 both, 0 nothing.
+    state : ndarray of int, shape (n,)
+        Whether a pack is closed, open, or conducts in one direction.
+    mark : ndarray, shape (n, 2)
+        State of charge at which a pack was last blocked as full and as empty.
+    asleep : ndarray of bool, shape (n,)
+        It is blocked in one direction and, were it connected, would carry current in just that direction.
+    monitor_state : ndarray of int, shape (n, N_MONITORS)
+    monitor_timer : ndarray, shape (n, N_MONITORS)
+        When the delay or the hold of a monitor is over [s], infinite where none runs.
+    precharge_timer : ndarray, shape (n,)
+        When a pack's precharge is over [s], infinite where none runs.
+    trips : dict of (int, int) to list of float
+        Pack and monitor → times at which it has tripped [s].
+    """
+
+    names: list[str]
+    cells: np.ndarray
+    curves_of: np.ndarray
+    curves: np.ndarray
+    monitors: np.ndarray
+    blocks: np.ndarray
+    state: np.ndarray
+    mark: np.ndarray
+    asleep: np.ndarray
+    monitor_state: np.ndarray
+    monitor_timer: np.ndarray
+    precharge_timer: np.ndarray
+    trips: dict[tuple[int, int], list[float]]
+
+    @classmethod
+    def of(cls, bank):
+        """The packs of a bank at the start: closed, nothing tripped."""
+        packs, n = bank.packs, len(bank.packs)
+        cells, curves_of, curves = pack_arrays(packs, bank.ambient_k, [device.curve for device in bank.devices])
+        return cls(
+            names=[pack.name for pack in packs],
+            cells=cells,
+            curves_of=curves_of,
+            curves=curves,
+            monitors=monitor_array(packs),
+            blocks=block_array(packs),
+            state=np.zeros(n, np.int64),
+            mark=np.zeros((n, 2)),
+            asleep=np.zeros(n, bool),
+            monitor_state=np.zeros((n, ar.N_MONITORS), np.int64),
+            monitor_timer=np.full((n, ar.N_MONITORS), np.inf),
+            precharge_timer=np.full(n, np.inf),
+            trips={},
+        )
+
+
+@dataclass(eq=False)
+class Devices:
+    """The d fuses and breakers in line.
+
+    Attributes
+    ----------
+    table : ndarray, shape (d, N_DEVICE_COLUMNS)
+        What each device is; see :func:`simbank.simulation.setup.device_array`.
+    branch : ndarray of int, shape (d,)
+        In which branch of the graph each stands.
+    state : ndarray of int, shape (d,)
+    timer : ndarray, shape (d,)
+        When its release acts or it closes again [s], infinite where nothing is due.
+    flows : ndarray, shape (d, n + p)
+        Current through each device by the currents of packs and ports, for the switches as they stand.
+    """
+
+    table: np.ndarray
+    branch: np.ndarray
+    state: np.ndarray
+    timer: np.ndarray
+    flows: np.ndarray
+
+    @classmethod
+    def of(cls, bank):
+        """The devices of a bank at the start: closed and cold."""
+        d, n, p = len(bank.devices), len(bank.packs), len(bank.graph.ports)
+        branch_names = [branch.name for branch in bank.graph.branches]
+        return cls(
+            table=device_array(bank.devices),
+            branch=np.array([branch_names.index(device.branch) for device in bank.devices], int),
+            state=np.zeros(d, np.int64),
+            timer=np.full(d, np.inf),
+            flows=np.zeros((d, n + p)),
+        )
+
+
+@dataclass(eq=False)
+class Ports:
+    """The p ports, where loads and sources are connected.
+
+    Attributes
+    ----------
+    names : list of str
+    equipment : list of (Inverter or None, Charger or None)
+    table : ndarray, shape (p, N_PORT_COLUMNS)
+        What each port imposes.
+    phase : ndarray of int, shape (p,)
+        What each port does.
+    equip : ndarray, shape (p, N_EQUIP)
+        Its inverter and charger; see :func:`simbank.simulation.ports.equipment_array`.
+    timer : ndarray, shape (p, N_TIMER)
+    told : ndarray of int, shape (p,)
+        Bits of what has been reported since bulk charge began.
+    log, count : ndarray
+        What compiled code has noted; see :mod:`simbank.simulation.ports`.
+    """
+
+    names: list[str]
+    equipment: list[tuple]
+    table: np.ndarray
+    phase: np.ndarray
+    equip: np.ndarray
+    timer: np.ndarray
+    told: np.ndarray
+    log: np.ndarray
+    count: np.ndarray
+
+    @classmethod
+    def of(cls, bank):
+        """The ports of a bank at the start: nothing is asked."""
+        names = list(bank.graph.ports)
+        p = len(names)
+        equipment = [bank.port_equipment.get(name, (None, None)) for name in names]
+        table = np.zeros((p, ar.N_PORT_COLUMNS))
+        table[:, ar.CURRENT_MAX], table[:, ar.RECOVERY_VOLT] = 1e9, np.inf
+        equip = port_laws.equipment_array(equipment, [pack.name for pack in bank.packs])
+        return cls(
+            names=names,
+            equipment=equipment,
+            table=table,
+            phase=np.full(p, ar.PHASE_DONE, np.int64),
+            equip=equip,
+            timer=port_laws.timer_array(equip),
+            told=np.zeros(p, np.int64),
+            log=np.zeros((port_laws.LOG_ROWS, 4)),
+            count=np.zeros(1, np.int64),
+        )
+
+    @property
+    def stays(self):
+        """Whether each port keeps its phase from step to step of the duty, shape (p,)."""
+        return self.equip[:, ar.PERSISTENT] > 0
+
+    @property
+    def heeds_bms(self):
+        """Whether any charger hears what the BMS of the packs report."""
+        follows = self.equip[:, ar.FOLLOWS_BMS] > 0
+        return bool((follows | (self.equip[:, ar.CHARGER_STOP_REPORT] != ar.STOP_NONE)).any())
+
+    @property
+    def arrays(self):
+        """What the compiled functions of :mod:`simbank.simulation.ports` take of the ports."""
+        return self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count
+
+
+class BankState:
+    """A bank in the course of a run.
+
+    Parameters
+    ----------
+    bank : Bank
+
+    Attributes
+    ----------
+    n, p, d : int
+        Number of packs, ports and devices.
+    packs : Packs
+    devices : Devices
+    ports : Ports
+    t, step_start : float
+        Time of the run, and that at which the present step of the duty began [s].
+    y : ndarray, shape (N_STATES n + d,)
+        State of packs and damage of devices; rows in :mod:`simbank.simulation.arrays`.
+    branch_closed : ndarray of bool, shape (b,)
+    reduced : Reduced
+        The network for the switches as they stand; see :meth:`rewire`.
+    neighbours : ndarray, shape (n, n) or (0, 0)
+        Heat that packs give one another [W/K].
+    events : list of (float, str, str, str)
+        Time [s], where, what and why.
+    openings : list of Opening
+        Openings on over-current.
+    last_cause : str
+        What switched last, for the reasons of what follows.
+    """
+
+    def __init__(self, bank: Bank):
+        self.bank = bank
+        self.packs, self.devices, self.ports = Packs.of(bank), Devices.of(bank), Ports.of(bank)
+        self.n, self.p, self.d = len(bank.packs), len(self.ports.names), len(bank.devices)
+        self.network = Network(bank.graph, self.packs.cells[ar.R_REF])
+        self.t, self.step_start = 0.0, 0.0
+        self.y = np.concatenate([start_state(bank.packs, bank.ambient_k), np.zeros(self.d)])
+        coupled = bank.neighbours_w_k
+        self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
+        self.branch_closed = np.ones(len(bank.graph.branches), bool)
+        self.events, self.openings = [], []
+        self.last_cause = "duty"
+
+    @property
+    def t_step(self):
+        """Time since the present step of the duty began [s]."""
+        return self.t - self.step_start
+
+    def pack_closed(self):
+        """Whether each pack passes current, shape (n,)."""
+        return ar.CONDUCTS[self.packs.state]
+
+    def rewire(self):
+        """Reduce the network for the switches as they now stand, and tell ports and chargers."""
+        self.reduced = self.network.reduce(self.pack_closed(), self.branch_closed)
+        self.devices.flows = np.ascontiguousarray(self.reduced.flows[self.devices.branch])
+        ports = self.ports
+        ports.table[:, ar.LIVE] = self.reduced.port_live
+        port_laws.keep_clocks(self.t, ports.phase, ports.table, ports.timer, ports.equip)
+        self.cap_chargers()
+
+    def cap_chargers(self):
+        """Set the greatest current of every charger."""
+        packs, ports = self.packs, self.ports
+        port_laws.cap_chargers(
+            self.y, packs.cells, packs.curves_of, packs.curves, packs.monitors, packs.monitor_state, ports.table, ports.equip
+        )
+
+    def circuit_arrays(self):
+        """What :func:`simbank.simulation.bank_solver.solve_bank` takes of the bank."""
+        return self.packs.cells, self.packs.curves_of, self.packs.curves, self.reduced.hybrid, self.ports.table
+
+    def watch_arrays(self):
+        """What :func:`simbank.simulation.events.watch` takes of the bank."""
+        packs, ports, devices, r = self.packs, self.ports, self.devices, self.reduced
+        return (
+            packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.pack_live, packs.state, packs.mark,
+            packs.monitors, packs.monitor_state, ports.phase, ports.table, devices.table, devices.flows, devices.state,
+        )  # fmt: skip
+
+    def watch(self, t_step, y):
+        """How far each change is past due; see :func:`simbank.simulation.events.watch`."""
+        return events.watch(t_step, y, *self.watch_arrays())
+
+    def solve(self):
+        """The bank at this instant: working arrays of packs and ports, and the hybrid matrix at present resistances."""
+        work, port, hybrid_now = working_arrays(self.n, self.p)
+        solve_bank(self.t_step, self.y, *self.circuit_arrays(), work, port, hybrid_now)
+        return work, port, hybrid_now
+
+    def pack_current(self, k):
+        """Current of pack ``k`` at this instant [A]."""
+        return float(self.solve()[0][ar.PACK_CURRENT, k])
+
+    def joining(self, packs=None):
+        """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
+        reduced, table = self.reduced, self.ports.table.copy()
+        if packs is not None:
+            reduced = self.network.reduce(self.pack_closed() & packs, self.branch_closed)
+            table[:, ar.LIVE] = reduced.port_live
+        work, port, hybrid_now = working_arrays(self.n, self.p)
+        side = self.packs
+        solve_bank(0.0, self.y, side.cells, side.curves_of, side.curves, reduced.hybrid, table, work, port, hybrid_now)
+        flows = reduced.flows @ np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
+        return Joining(work[ar.EMF], work[ar.PACK_CURRENT], flows, self.joining)
+
+    def note_event(self, where, what, because=""):
+        """A line of the table of events."""
+        self.events.append((self.t, where, what, because))
+
+    def note_opening(self, name, current_a, limit_a, port, unloaded_a):
+        """Keep an opening on over-current; ``current_a`` and ``unloaded_a``, that of the same packs with no port current, in one
+        sense."""
+        along = unloaded_a if current_a >= 0 else -unloaded_a
+        total_a = float(port[ar.PORT_CURRENT].sum())
+        self.openings.append(Opening(self.t, name, abs(current_a), limit_a, total_a, along))
+
+    def read_port_log(self):
+        """Turn what compiled code has noted of the ports into events."""
+        ports = self.ports
+        for t, a, what, value in ports.log[: ports.count[0]].tolist():
+            name, text, charger = ports.names[int(a)], port_laws.WHATS[int(what)], ports.equipment[int(a)][1]
+            if charger is not None and charger.float_volt is None:
+                text = events.OFF_FOR.get(text, text)
+            self.events.append((t, name, text, port_laws.because(int(what), value, charger)))
+            if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
+                self.last_cause = f"{name} {text}"
+        ports.count[0] = 0

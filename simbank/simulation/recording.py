@@ -1,0 +1,217 @@
+"""What is kept of a run: samples, time integrals and extremes, and what a result is made of in the end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.simulation import arrays as ar
+from simbank.simulation.bank_state import BankState
+from simbank.simulation.integrals import NODES, StepStore, accumulate, integrals, observe
+from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
+from simbank.simulation.run_warnings import Opening
+from simbank.warning import BankWarning
+
+__all__ = ["Recorder", "RunRecord", "Sums", "Trace"]
+
+
+class Trace:
+    """Samples of a run, in pieces between changes of the network."""
+
+    def __init__(self, bank):
+        self.bank = bank
+        self.pieces = []
+
+    def add(self, times, states, packs, ports, flows):
+        """Add samples: times (m,), states (m, N_STATES n), packs (2, m, n), ports (2, m, p), and the flows of the network (b, n + p)."""
+        self.pieces.append((times, states, packs, ports, flows))
+
+    def frozen(self):
+        """What there is so far, for a result that is looked at while the run goes on."""
+        out = Trace(self.bank)
+        out.pieces = list(self.pieces)
+        return out
+
+    def joined(self):
+        """Times [s] (m,), states (m, N_STATES, n), packs (2, m, n), ports (2, m, p): currents [A], then voltages [V]."""
+        n, p = len(self.bank.packs), len(self.bank.graph.ports)
+        if not self.pieces:
+            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
+        times, states, packs, ports, _ = zip(*self.pieces, strict=True)
+        return (
+            np.concatenate(times),
+            np.concatenate(states).reshape(-1, ar.N_STATES, n),
+            np.concatenate(packs, axis=1),
+            np.concatenate(ports, axis=1),
+        )
+
+    def branch_currents(self):
+        """Current of every branch at every sample [A], shape (m, b)."""
+        rows = [np.hstack([packs[0], ports[0]]) @ flows.T for _, _, packs, ports, flows in self.pieces]
+        return np.vstack(rows) if rows else np.empty((0, len(self.bank.graph.branches)))
+
+
+@dataclass(eq=False)
+class Sums:
+    """Time integrals and extremes of a run so far.
+
+    Attributes
+    ----------
+    packs : ndarray, shape (N_ACC, n)
+    ports : ndarray, shape (N_PORT_ACC, p)
+    extremes : tuple of ndarray
+        Lowest and highest state of charge (2, n); largest spread of it (1,); when each pack was first full and first empty [s] (2, n);
+        largest difference of voltage between ports [V] (p, p), lower half; largest current of each branch [A] (b,).
+    branch_j : ndarray, shape (b,)
+        Energy lost in each branch [J].
+    pack_i2t : ndarray, shape (n,)
+        [A²s].
+    blocked_s : ndarray, shape (2, n)
+        Time for which each pack was blocked for charge and for discharge [s].
+    """
+
+    packs: np.ndarray
+    ports: np.ndarray
+    extremes: tuple[np.ndarray, ...]
+    branch_j: np.ndarray
+    pack_i2t: np.ndarray
+    blocked_s: np.ndarray
+
+    @classmethod
+    def of(cls, state):
+        """Nothing yet, for the bank as it stands."""
+        n, p, b = state.n, state.p, len(state.bank.graph.branches)
+        packs, ports = integrals(n, p)
+        z = state.y[:n]
+        packs[ar.ACC_LAST_SOC] = z
+        extremes = (
+            np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= FULL_SOC, z <= EMPTY_SOC], 0.0, np.inf), np.zeros((p, p)),
+            np.zeros(b),
+        )  # fmt: skip
+        return cls(packs, ports, extremes, np.zeros(b), np.zeros(n), np.zeros((2, n)))
+
+
+@dataclass(frozen=True, eq=False)
+class RunRecord:
+    """What a :class:`simbank.simulation.Result` is made of.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        Anything with ``name``, ``bank`` and ``duty``.
+    state : BankState
+        At the end, or where the run has come to.
+    y_start : ndarray
+        State at the start.
+    stored_change_j : ndarray, shape (n,)
+        By how much the energy stored in each pack has risen [J].
+    sums : Sums
+    trace : Trace
+    warnings : list of BankWarning
+        Of the bank as it is described, and of the integrator.
+    integrator : {"reference", "fast"}
+    tolerance : float
+    method : str
+        scipy's solver.
+    handed_over : int
+        How often the reference integrator had to go on where the fast one could not.
+    """
+
+    scenario: object
+    state: BankState
+    y_start: np.ndarray
+    stored_change_j: np.ndarray
+    sums: Sums
+    trace: Trace
+    warnings: list[BankWarning]
+    integrator: str
+    tolerance: float
+    method: str
+    handed_over: int
+
+    @property
+    def openings(self) -> list[Opening]:
+        """Openings on over-current, in order of time."""
+        return self.state.openings
+
+    @property
+    def events(self) -> list[tuple]:
+        """Time [s], where, what and why, in order."""
+        return self.state.events
+
+
+class Recorder:
+    """Keeps what a run leaves behind.
+
+    Parameters
+    ----------
+    state : BankState
+        At the start.
+    duration_s : float
+        Length of the duty [s].
+    output_step_s : float, optional
+        Spacing of the samples [s]; by default 60 s, wider where that would give more than 20 000.
+    """
+
+    def __init__(self, state: BankState, duration_s: float, output_step_s: float | None):
+        self.state = state
+        self.sums, self.trace = Sums.of(state), Trace(state.bank)
+        self.y_start = state.y.copy()
+        step = output_step_s or max(60.0, np.ceil(duration_s / 20000.0 / 60.0) * 60.0)
+        self.grid = np.append(np.arange(0.0, duration_s - 1e-9 * step, step), duration_s)
+
+    def moment(self):
+        """An empty ∫ x xᵀ dt of the currents x of packs and ports [A²s], shape (n + p, n + p)."""
+        size = self.state.n + self.state.p
+        return np.zeros((size, size))
+
+    def add_stretch(self, moment, seconds):
+        """Add what came about while the network stood as it stands: energy lost in each branch, R ∫ f² dt with f linear in x, and the
+        time for which packs were blocked."""
+        flows, sums, blocked = self.state.reduced.flows, self.sums, self.state.packs.state
+        sums.pack_i2t += np.diag(moment)[: self.state.n]
+        sums.branch_j += self.state.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)
+        sums.blocked_s[0] += seconds * ar.NO_CHARGE[blocked]
+        sums.blocked_s[1] += seconds * ar.NO_DISCHARGE[blocked]
+
+    def drain(self, store: StepStore, moment):
+        """Integrate and sample the steps that a store has collected."""
+        state, sums = self.state, self.sums
+        times, weights, states, samples, sample_states = store.drain()
+        accumulate(
+            state.step_start, times, weights, len(NODES), states, *state.circuit_arrays(), state.neighbours, state.reduced.flows,
+            sums.packs, sums.ports, moment, sums.extremes,
+        )  # fmt: skip
+        self.sample(samples, sample_states, samples + state.step_start)
+
+    def sample(self, t_step, states, times):
+        """Keep samples: times since the step began (m,), states (m, N_STATES n + d), times of the run (m,) [s]."""
+        if not len(t_step):
+            return
+        m, state = len(t_step), self.state
+        packs, r = state.packs, state.reduced
+        out = np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p))
+        observe(
+            t_step, states, packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, state.ports.table, *out
+        )  # fmt: skip
+        self.trace.add(times, *out, r.flows)
+
+    def sample_now(self):
+        """Keep the present instant as the last sample."""
+        self.sample(np.array([self.state.t_step]), self.state.y[None], np.array([self.state.t]))
+
+    def heat_left_j(self):
+        """Heat made so far less what warms each pack [J], shape (n,): over a stretch of the run, its change has left the pack."""
+        n, sums = self.state.n, self.sums.packs
+        made = sums[[ar.ACC_OHMIC_J, ar.ACC_RELAXATION_J, ar.ACC_HYSTERESIS_J, ar.ACC_REVERSIBLE_J]].sum(axis=0)
+        return made - self.state.packs.cells[ar.HEAT_CAPACITY] * self.state.y[4 * n : 5 * n]
+
+    def stored_change_j(self):
+        """By how much the energy stored in each pack has risen since the start [J], shape (n,)."""
+        curves = [
+            (pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy, pack.chemistry.rc_factor)
+            for pack in self.state.bank.packs
+        ]
+        start, now = (stored_energy_j(y, self.state.packs.cells, curves) for y in (self.y_start, self.state.y))
+        return now - start
