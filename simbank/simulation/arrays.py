@@ -292,7 +292,7 @@ SLOT_DAMAGE, SLOT_PICKUP, DEVICE_SLOTS = range(3)
 ) = range(10)
 
 
-class Bank(NamedTuple):
+class BankArrays(NamedTuple):
     """A bank as long as nothing switches."""
 
     cells: np.ndarray  # shape (N_CELL_ROWS, n)
@@ -314,7 +314,7 @@ class Work(NamedTuple):
     hybrid: np.ndarray  # shape (n + p + 1, n + p): the reduced network at the packs' present resistances; its last row is scratch
 
 
-class States(NamedTuple):
+class StateArrays(NamedTuple):
     """Discrete states of packs and devices."""
 
     pack_state: np.ndarray  # of int, shape (n,)
@@ -324,7 +324,7 @@ class States(NamedTuple):
     device_state: np.ndarray  # of int, shape (d,)
 
 
-class Ports(NamedTuple):
+class PortArrays(NamedTuple):
     """What the ports do and what they wait for."""
 
     phase: np.ndarray  # of int, shape (p,)
@@ -336,7 +336,7 @@ class Ports(NamedTuple):
     count: np.ndarray  # of int, shape (1,): rows of the log that are filled
 
 
-class Sums(NamedTuple):
+class SumArrays(NamedTuple):
     """Time integrals."""
 
     pack: np.ndarray  # shape (N_ACC, n)

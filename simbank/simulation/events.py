@@ -99,16 +99,16 @@ def watch(
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    After ``t`` [s] and ``y`` come the fields of a :class:`~simbank.simulation.arrays.Bank` and of its
-    :class:`~simbank.simulation.arrays.States`, one by one since that is quicker to call from Python, then phase and table of the ports.
+    After ``t`` [s] and ``y`` come the fields of a :class:`~simbank.simulation.arrays.BankArrays` and of its
+    :class:`~simbank.simulation.arrays.StateArrays`, one by one since that is quicker to call from Python, then phase and table of the ports.
 
     Returns
     -------
     ndarray, shape (PACK_SLOTS n + PORT_SLOTS p + DEVICE_SLOTS d + 1,)
         Per pack, per port, per device. The last entry is the greatest of the others, infinite if a current is not a number.
     """
-    bank = ar.Bank(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
-    states = ar.States(pack_state, pack_mark, monitors, monitor_state, device_state)
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    states = ar.StateArrays(pack_state, pack_mark, monitors, monitor_state, device_state)
     n, p = cells.shape[1], ports.shape[0]
     work = working_arrays(n, p)
     solve_bank(t, y, bank, ports, work)

@@ -117,12 +117,12 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
         Nodes and weights [s], ``per_step`` of them for each step of the solver, its start the first and its end the last.
     per_step : int
     states : ndarray, shape (m, 5 n + d)
-    bank : Bank
+    bank : BankArrays
     ports : ndarray, shape (p, N_PORT_COLUMNS)
     flows : ndarray
         Currents of every branch of the network = flows · [I; J]; the loss of a branch is its resistance times a quadratic form in
         ``sums.moment``.
-    sums : Sums
+    sums : SumArrays
     extremes : Extremes
     """
     n, p = bank.cells.shape[1], ports.shape[0]
@@ -284,7 +284,7 @@ def observe(times, states, bank, ports, samples):
     times : ndarray, shape (m,)
         In the time of the step of the duty [s].
     states : ndarray, shape (m, 5 n + d)
-    bank : Bank
+    bank : BankArrays
     ports : ndarray, shape (p, N_PORT_COLUMNS)
     samples : Samples
     """

@@ -20,10 +20,10 @@ from simbank.simulation.port_solver import commanded
 def rates(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
     """Right-hand side of the ordinary differential equation, shape (5 n + d,), at time ``t`` [s] of the step of the duty.
 
-    After ``t`` and ``y`` come the fields of a :class:`~simbank.simulation.arrays.Bank`, one by one since that is quicker to call from
+    After ``t`` and ``y`` come the fields of a :class:`~simbank.simulation.arrays.BankArrays`, one by one since that is quicker to call from
     Python, then the ports' table.
     """
-    bank = ar.Bank(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
     work = working_arrays(cells.shape[1], ports.shape[0])
     solve_bank(t, y, bank, ports, work)
     out = np.empty(y.size)
@@ -47,7 +47,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
 
     How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses nothing by it.
     """
-    bank = ar.Bank(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
     n = cells.shape[1]
     work = working_arrays(n, ports.shape[0])
     solve_bank(t, y, bank, ports, work)

@@ -11,7 +11,7 @@ from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events
 from simbank.simulation import ports as port_laws
-from simbank.simulation.bank_solver import device_current, solve_bank, working_arrays
+from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.port_solver import commanded
@@ -81,8 +81,8 @@ class EventHandler:
         if not ar.BLOCKS[r]:
             self.packs.monitor_state[k, r] = ar.BLOCKING
             return
-        work, port, now = self.state.solve()
-        current = float(work[ar.PACK_CURRENT, k])
+        work = self.state.solve()
+        current = float(work.pack[ar.PACK_CURRENT, k])
         because = self._why(k, r, current)
         self.packs.monitor_state[k, r] = ar.WAITING
         hold = self.packs.monitors[k, r, ar.MONITOR_HOLD_S]
@@ -101,8 +101,8 @@ class EventHandler:
         if r in OVER_CURRENTS:
             if acts:
                 limit = float(self.packs.monitors[k, r, ar.MONITOR_LIMIT])
-                unloaded = float(unloaded_packs(work, port, now)[k])
-                self.state.note_opening(self.packs.names[k], current, limit, port, unloaded)
+                unloaded = float(unloaded_packs(work)[k])
+                self.state.note_opening(self.packs.names[k], current, limit, work.port, unloaded)
             if r == ar.SHORT_CIRCUIT or recent > self.bank.packs[k].bms.retries:
                 hold = np.inf
                 locked = f"{recent} in an hour" if recent > 1 else "short-circuit current"
@@ -210,10 +210,9 @@ class EventHandler:
         self.state.cap_chargers()
 
     def _change_port(self, a, slot, now):
-        work, port, reduced = working_arrays(self.state.n, self.state.p)
-        solve_bank(now, self.state.y, *self.state.circuit_arrays(), work, port, reduced)
-        volt = float(port[ar.PORT_VOLTAGE, a])
-        volt_alone = volt - float(reduced[self.state.n + a, self.state.n + a] * port[ar.PORT_CURRENT, a])
+        work, itself = self.state.solve(now), self.state.n + a
+        volt = float(work.port[ar.PORT_VOLTAGE, a])
+        volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
         port_laws.change(a, slot, self.state.t, now, *self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
@@ -229,16 +228,16 @@ class EventHandler:
             self.devices.state[d], self.devices.timer[d] = ar.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port, now = self.state.solve()
-        signed = float(device_current(d, self.devices.flows, work, port))
+        work = self.state.solve()
+        signed = float(device_current(d, self.devices.flows, work))
         current, cause, device = abs(signed), f"after {self.state.last_cause}", self.bank.devices[d]
         other = self._other_pole_just_opened(device) if what != events.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
             self.state.openings.append(replace(other, name=device.name))
         elif what != events.DEVICE_SWITCHED:
-            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work, port, now))
-            self.state.note_opening(device.name, signed, device.rating_a, port, unloaded)
+            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work))
+            self.state.note_opening(device.name, signed, device.rating_a, work.port, unloaded)
         self.state.note_event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         self.state.last_cause = f"{device.name} {what}"
         self.devices.state[d] = ar.BLOCKING
@@ -256,8 +255,8 @@ class EventHandler:
         self.state.y[ar.N_STATES * self.state.n + d] = 0.0
         self.state.branch_closed[self.devices.branch[d]] = True
         self.state.rewire()
-        work, port, _ = self.state.solve()
-        current = device_current(d, self.devices.flows, work, port)
+        work = self.state.solve()
+        current = device_current(d, self.devices.flows, work)
         self.state.note_event(self.bank.devices[d].name, events.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
 
     # ---- timers ----
@@ -284,7 +283,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= now):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve()[1][ar.PORT_VOLTAGE, a]))
+            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= now):
             self._precharged(k)
