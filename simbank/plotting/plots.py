@@ -295,7 +295,7 @@ def plot_cell(chemistry):
     ends = []
     for k, celsius in enumerate((0.0, 25.0, 40.0)):
         style = line_style(k, 3)
-        total = chemistry.typical.get("resistance_ohm", 1.0) * 1e3 * chemistry.resistance_scale(z, celsius + 273.15)
+        total = 1e3 * chemistry.typical_resistance_ohm(z, celsius + 273.15)
         ohm.plot(z * 100, total, **style)
         ends.append((f"{celsius:.0f} °C", total[-1], style["color"]))
     ohm.set_ylim(0, None)

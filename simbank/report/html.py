@@ -7,21 +7,17 @@ import io
 import json
 import math
 import re
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
 
+from simbank.caution import REPORT_CAUTION
 from simbank.plotting.drawing import draw_bank
 from simbank.studies.described import bank_warnings
 from simbank.warning import listed
 
-__all__ = ["Study", "write_report"]
+__all__ = ["write_report"]
 
-CAUTION = (
-    "Computed from the data given, for the cases stated; what was not checked is listed at the end. Not a substitute for the pack "
-    "maker's manual, local codes and a licensed person. DC faults on a battery bank can burn and kill."
-)
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
     "How resistance and capacity will change: ageing enters only as given.",
@@ -29,18 +25,6 @@ NOT_KNOWN = (
     "Heating of cable and joints, and how joints change with time and torque.",
     "Hysteresis beyond one state: minor loops after many small cycles.",
 )
-
-
-@dataclass
-class Study:
-    """A further section: a title, words, a table and figures of its own."""
-
-    title: str
-    text: tuple = ()
-    table: pd.DataFrame | None = None
-    figures: tuple = ()  # (matplotlib figure, caption)
-    answer: tuple = field(default=())
-    warnings: tuple = field(default=())  # of BankWarning
 
 
 def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
@@ -82,7 +66,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         answer=page.answer(),
         warnings=page.warnings(),
         listed=listed,
-        caution=CAUTION,
+        caution=REPORT_CAUTION,
         sections=page.sections(),
     )
     path = Path(path)
@@ -150,14 +134,14 @@ class _Page:
         return [{"id": i, "title": title, "parts": parts} for i, title, parts in made if parts]
 
     def _bank(self):
-        from simbank.simulation.snapshot import Snapshot
-        from simbank.studies.protection.outage import full_loads
+        from simbank.simulation.operating_point import BankAtStart
+        from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."
         if "discharge" in loads:
-            still = Snapshot(self.bank).still(loads["discharge"])
-            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, still.branch_a, strict=True)}
+            point = BankAtStart(self.bank).solve_operating_point(loads["discharge"])
+            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, point.branch_a, strict=True)}
             note = (
                 "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
                 "starting charge; conductors as wide as their current."
@@ -249,7 +233,7 @@ class _Page:
         if len(self.result.events):
             events = self.result.events.head(60).copy()
             events.insert(0, "time [h]", events.pop("time_s") / 3600.0)
-            events.columns = ["time [h]", "where", "what", "because"]
+            events.columns = ["time [h]", "where", "what", "because", "code"]
             parts.append(_table("What switched" + (" (the first 60)" if len(self.result.events) > 60 else ""), events))
         return parts
 

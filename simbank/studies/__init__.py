@@ -6,7 +6,20 @@ from simbank.studies.drift import drift
 from simbank.studies.protection import Assumptions, protect
 from simbank.studies.sensitivity import sensitivity
 from simbank.studies.size import Limits, size
-from simbank.studies.sweep import sweep
-from simbank.studies.usable import usable
+from simbank.studies.sweep import Sweep, sweep
+from simbank.studies.usable import Usable, usable
 
-__all__ = ["Assumptions", "Limits", "bank_warnings", "compare", "drift", "protect", "sensitivity", "size", "sweep", "usable"]
+__all__ = [
+    "Assumptions",
+    "Limits",
+    "Sweep",
+    "Usable",
+    "bank_warnings",
+    "compare",
+    "drift",
+    "protect",
+    "sensitivity",
+    "size",
+    "sweep",
+    "usable",
+]

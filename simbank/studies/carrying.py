@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 
@@ -76,16 +76,16 @@ def lasting_currents(bank, loads, result):
     ----------
     bank : Bank
     loads : dict
-        Of :func:`simbank.studies.protection.outage.full_loads`: the step of the duty with the largest total, and inverters at
+        Of :func:`simbank.studies.protection.full_load.full_loads`: the step of the duty with the largest total, and inverters at
         their rated power and lowest input voltage.
     result : Result
     """
     if not len(result.branches):
         return {}
-    snapshot = Snapshot(bank)
+    at_start = BankAtStart(bank)
     most = result.branches["current_peak_a"].to_numpy(float)
     for commands in loads.values():
-        most = np.maximum(most, np.abs(snapshot.still(commands).branch_a))
+        most = np.maximum(most, np.abs(at_start.solve_operating_point(commands).branch_a))
     return dict(zip(result.branches.index, most, strict=True))
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["headline"]
+from simbank.results import Column
+
+__all__ = ["FIGURES", "headline"]
 
 
 def headline(summary):
@@ -39,3 +41,21 @@ def headline(summary):
         "port_voltage_min_v": bank["port_voltage_min_v"],
         "port_voltage_max_v": bank["port_voltage_max_v"],
     }
+
+
+FIGURES = {
+    "spread_max_points": Column("points", "largest spread of state of charge: the fullest pack less the emptiest"),
+    "spread_end_points": Column("points", "spread of state of charge at the end"),
+    "hardest_pack": Column("", "pack with the largest share of the discharge for its capacity; none where all are equal"),
+    "share_ratio_max": Column("", "largest share ratio on discharge of any pack: share of the discharge ÷ share of the capacity"),
+    "share_ratio_min": Column("", "smallest share ratio on discharge of any pack"),
+    "c_rate_max": Column("1/h", "largest current of any pack at any time ÷ its capacity"),
+    "throughput_ah": Column("Ah", "charge in and out of all packs together"),
+    "charge_out_ah": Column("Ah", "charge out of the ports"),
+    "energy_out_wh": Column("Wh", "energy out of the ports"),
+    "energy_in_wh": Column("Wh", "energy into the ports"),
+    "conductor_loss_wh": Column("Wh", "energy lost in conductors, joints and devices"),
+    "pack_loss_wh": Column("Wh", "energy lost in the packs"),
+    "port_voltage_min_v": Column("V", "lowest voltage of any port"),
+    "port_voltage_max_v": Column("V", "highest voltage of any port"),
+}

@@ -11,11 +11,11 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.setup import KINDS, pack_arrays, start_state
 
-__all__ = ["Snapshot", "Still"]
+__all__ = ["BankAtStart", "OperatingPoint"]
 
 
 @dataclass(frozen=True, eq=False)
-class Still:
+class OperatingPoint:
     """Currents and voltages at one instant: packs [A], ports [A], [V], branches [A], and voltage across each pack's poles
     [V], as it is and with the pack open."""
 
@@ -27,7 +27,7 @@ class Still:
     open_v: np.ndarray
 
 
-class Snapshot:
+class BankAtStart:
     """A bank whose packs stand at their starting state, before any relaxation.
 
     Parameters
@@ -41,7 +41,7 @@ class Snapshot:
         self.network = Network(bank.graph, self.cells[ar.R_REF])
         self.y = start_state(packs, bank.ambient_k)
 
-    def still(self, commands, pack_closed=None, branch_closed=None):
+    def solve_operating_point(self, commands, pack_closed=None, branch_closed=None):
         """The bank under commands.
 
         Parameters
@@ -52,7 +52,7 @@ class Snapshot:
 
         Returns
         -------
-        Still
+        OperatingPoint
         """
         names = list(self.bank.graph.ports)
         n, p = len(self.bank.packs), len(names)
@@ -72,7 +72,7 @@ class Snapshot:
         pack, port = work.pack, work.port
         current = np.concatenate([pack[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
         drive = np.concatenate([pack[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
-        return Still(
+        return OperatingPoint(
             pack[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(), reduced.flows @ current,
             reduced.terminal @ drive, pack[ar.EMF].copy(),
         )  # fmt: skip
