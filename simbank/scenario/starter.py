@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import library, load_chemistry
@@ -15,13 +16,19 @@ NO_LETTERS = ("Cc", "Cs", "Zl", "Zp")  # Unicode's control characters, halves of
 
 
 def starter_scenario(
-    name="My bank", capacities_ah=(280.0, 280.0, 100.0), layout="chain", gauge="2 AWG", chemistry="lfp", c_rate=0.2
-):
+    name: str = "My bank",
+    capacities_ah: Sequence[float] = (280.0, 280.0, 100.0),
+    layout: str = "chain",
+    gauge: str = "2 AWG",
+    chemistry: str = "lfp",
+    c_rate: float = 0.2,
+) -> str:
     """TOML text of a scenario that runs as it stands, with a comment beside everything that should be replaced.
 
     Parameters
     ----------
     name : str
+        Title of the bank.
     capacities_ah : sequence of float
         Rated capacity of each pack [Ah]; packs of the same capacity share a pack type.
     layout : str
@@ -36,6 +43,7 @@ def starter_scenario(
     Raises
     ------
     InputError
+        For a layout or chemistry that there is not, a name of several lines, or capacities and rates that no bank has.
     """
     if layout not in LAYOUTS:
         raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)

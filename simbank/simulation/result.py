@@ -10,59 +10,82 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from simbank import provenance
-from simbank.results import Column, Picture, Study, StudyResult
+from simbank.columns import Table
+from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
-from simbank.simulation.summary import WH, summary
+from simbank.simulation.summary import SUMMARY_TABLES, WH, summary
 from simbank.warning import as_records
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["Result"]
+__all__ = ["Result", "columns"]
+
+PACKS = Table.of(
+    "packs.csv, packs.parquet", "a pack at one time",
+    [
+        ("time_s", "s", "time since the start"),
+        ("pack", "", "its name"),
+        ("soc", "", "state of charge, 0 to 1; beyond in a pack that nothing stops"),
+        ("current_a", "A", "current, positive while it discharges"),
+        ("terminal_v", "V", "voltage across its poles"),
+        ("hysteresis", "", "hysteresis state: 1 after a long charge, -1 after a long discharge"),
+        ("temperature_c", "°C", "temperature"),
+    ],
+)  # fmt: skip
+PORTS = Table.of(
+    "ports.csv, ports.parquet", "a port at one time",
+    [
+        ("time_s", "s", "time since the start"),
+        ("port", "", "its name"),
+        ("current_a", "A", "current, positive out of the bank"),
+        ("voltage_v", "V", "voltage"),
+        ("power_w", "W", "power, positive out of the bank"),
+    ],
+)  # fmt: skip
+BRANCHES = Table.of(
+    "branches.csv, branches.parquet", "a conductor: a cable with its joints, a bar, a device, a place where two meet",
+    [
+        ("branch", "", "its name"),
+        ("kind", "", "what it is"),
+        ("from", "", "place where it begins"),
+        ("to", "", "place where it ends"),
+        ("gauge", "", "size of the cable; empty where it has none"),
+        ("material", "", "copper or aluminium; empty where it has none"),
+        ("length_m", "m", "length; empty where it has none"),
+        ("resistance_ohm", "Ω", "resistance, joints included"),
+        ("current_peak_a", "A", "largest current, either way"),
+        ("drop_peak_v", "V", "voltage along it at that current"),
+        ("loss_wh", "Wh", "energy lost in it"),
+    ],
+)  # fmt: skip
+EVENTS = Table.of(
+    "events.csv, events.parquet, summary.json: events", "an event",
+    [
+        ("time_s", "s", "time since the start"),
+        ("where", "", "name of the pack, port or device"),
+        ("what", "", "what happened, in words"),
+        ("because", "", "why, with its numbers"),
+        ("code", "", "what happened, as a code that does not change"),
+    ],
+)  # fmt: skip
 
 
-RUN_COLUMNS = {
-    "packs": {
-        "time_s": Column("s", "time since the start"),
-        "pack": Column("", "name of the pack"),
-        "soc": Column("", "state of charge of the pack, mean of its cells, 0 to 1"),
-        "current_a": Column("A", "current of the pack; positive: discharge"),
-        "terminal_v": Column("V", "voltage at the pack's terminals"),
-        "hysteresis": Column("", "state of hysteresis: 1 on the branch after charge, −1 on that after discharge"),
-        "temperature_c": Column("°C", "temperature of the cells"),
-    },
-    "ports": {
-        "time_s": Column("s", "time since the start"),
-        "port": Column("", "name of the port"),
-        "current_a": Column("A", "current out of the bank at the port; negative: charge"),
-        "voltage_v": Column("V", "voltage at the port"),
-        "power_w": Column("W", "power out of the bank at the port; negative: charge"),
-    },
-    "branches": {
-        "branch": Column("", "name of the conductor, joint or device in line"),
-        "kind": Column("", "link, lead, bar, joint or device"),
-        "from": Column("", "node where it begins"),
-        "to": Column("", "node where it ends"),
-        "gauge": Column("", "its size; none where only a resistance is given"),
-        "material": Column("", "copper or aluminium"),
-        "length_m": Column("m", "its length"),
-        "resistance_ohm": Column("Ω", "its resistance, joints among it"),
-        "current_peak_a": Column("A", "largest current in either direction"),
-        "drop_peak_v": Column("V", "voltage across it at that current"),
-        "loss_wh": Column("Wh", "energy lost in it"),
-    },
-    "events": {
-        "time_s": Column("s", "time since the start"),
-        "where": Column("", "the pack, port or device"),
-        "what": Column("", "what happened, in words"),
-        "because": Column("", "why"),
-        "code": Column("", "what happened, by a code that stays"),
-    },
-}
+def columns() -> tuple[Table, ...]:
+    """Every table that :meth:`Result.write` writes, with the unit and the meaning of each column.
+
+    Examples
+    --------
+    >>> for table in columns()[:2]:
+    ...     print(table.name, table.columns[2])
+    packs.csv, packs.parquet Column(name='soc', unit='', meaning='state of charge, 0 to 1; beyond in a pack that nothing stops')
+    ports.csv, ports.parquet Column(name='current_a', unit='A', meaning='current, positive out of the bank')
+    """
+    return PACKS, PORTS, BRANCHES, EVENTS, *SUMMARY_TABLES
 
 
 class Result(StudyResult):
@@ -80,7 +103,7 @@ class Result(StudyResult):
     """
 
     INDEXED: ClassVar = False
-    COLUMNS: ClassVar = RUN_COLUMNS
+    TABLES: ClassVar = columns()
 
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete
@@ -137,8 +160,7 @@ class Result(StudyResult):
         :class:`~simbank.simulation.event_codes.Event`."""
         import pandas as pd
 
-        columns = ["time_s", "where", "what", "because", "code"]
-        return pd.DataFrame([row.record for row in self._events], columns=columns)
+        return pd.DataFrame([row.record for row in self._events], columns=EVENTS.names)
 
     @cached_property
     def made_by(self) -> dict[str, Any]:
@@ -291,4 +313,4 @@ def _branch_frame(bank, peak, branch_j):
                 "loss_wh": branch_j[k] * WH,
             }
         )
-    return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()
+    return pd.DataFrame(rows, columns=BRANCHES.names).set_index("branch") if rows else pd.DataFrame()
