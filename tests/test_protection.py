@@ -27,7 +27,8 @@ from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
 from simbank.studies.protection.outage import Loads
-from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
+from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
+from simbank.studies.protection.shorted_cell import shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 

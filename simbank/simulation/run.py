@@ -134,7 +134,7 @@ def _once(scenario, is_fast, tolerance, told, options):
     """One run at one tolerance; ``told`` are warnings that it begins with."""
     run = _Run(scenario, is_fast, tolerance, told, *options)
     try:
-        with _linear_algebra().limit(limits=1), _heeding_interrupts(run):
+        with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -146,7 +146,7 @@ def _once(scenario, is_fast, tolerance, told, options):
 
 
 @functools.cache
-def _linear_algebra():
+def _linear_algebra_threads():
     """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
     cores from other runs while they do."""
     return ThreadpoolController()
@@ -181,12 +181,12 @@ class _Run:
         self.recorder = Recorder(self.state, self.duty.duration_s, output_step_s)
         self.reference = ReferenceIntegrator(
             self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if is_fast else tolerance,
-            max_step_s, self._heed,
+            max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
 
-    def _heed(self):
+    def _raise_if_interrupted(self):
         if self.interrupted:
             raise KeyboardInterrupt
 
@@ -205,14 +205,14 @@ class _Run:
         """One step of the duty by the reference integrator."""
         state, handler = self.state, self.handler
         state.step_start = state.t
-        handler.take(step)
+        handler.apply_commands(step)
         end = state.t + step.duration_s
         while state.t < end - EVENT_TIME_TOLERANCE_S:
-            handler.keep_appointments()
-            handler.settle(state.t_step)
+            handler.process_timers()
+            handler.process_due_events(state.t_step)
             if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
                 break
-            self.reference.integrate(min(end, max(handler.next_known(), state.t + 1e-9)))
+            self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()
 
     def _report(self):
@@ -241,11 +241,11 @@ class _Run:
         state, handler, recorder = self.state, self.handler, self.recorder
         sums = recorder.sums
         while row < rows:
-            self._heed()
+            self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
-                state.t, state.step_start, row, fresh, h_try, handler.next_known(ports=False), self._fast_steps, self.tolerance,
+                state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
                 ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
             )  # fmt: skip
@@ -267,12 +267,12 @@ class _Run:
                 self._fast_steps, self._creep_s = FAST_STEPS_AFTER_CREEP, 2.0 * seconds
             if code == fast.HAND_OVER:
                 self.handed_over += 1
-                handler.settle(state.t_step)
+                handler.process_due_events(state.t_step)
                 end = state.step_start + plan[0][row]
-                self.reference.integrate(min(end, state.t + seconds, max(handler.next_known(), state.t + 1e-9)))
+                self.reference.integrate(min(end, state.t + seconds, max(handler.next_timer_s(), state.t + 1e-9)))
             elif code != fast.DONE:
-                handler.keep_appointments()
-                handler.settle(state.t_step)
+                handler.process_timers()
+                handler.process_due_events(state.t_step)
             self._report()
         return h_try
 

@@ -25,7 +25,7 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
+STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not process_due_events
 
 
 class EventHandler:
@@ -50,7 +50,7 @@ class EventHandler:
 
     def _change_pack(self, k, slot):
         if slot == 0:
-            self._conduct(k)
+            self._change_conduction(k)
             return
         r = slot - 1
         doing = self.packs.monitor_state[k, r]
@@ -64,7 +64,7 @@ class EventHandler:
         else:
             self._release(k, r)
 
-    def _conduct(self, k):
+    def _change_conduction(self, k):
         """A pack blocked in one direction begins to conduct the other, or stops."""
         state = self.packs.state[k]
         new, what = {
@@ -84,7 +84,7 @@ class EventHandler:
             return
         work = self.state.solve()
         current = float(work.pack[ar.PACK_CURRENT, k])
-        because = self._why(k, r, current)
+        because = self._reason(k, r, current)
         self.packs.monitor_state[k, r] = ar.WAITING
         hold = self.packs.monitors[k, r, ar.MONITOR_HOLD_S]
         times = self.packs.trips.setdefault((k, r), [])
@@ -121,9 +121,9 @@ class EventHandler:
             self.packs.mark[k, 1] = self.state.y[k]
         if acts:
             self.state.last_cause = f"{self.packs.names[k]} {MONITOR_EVENTS[r].words}"
-        self._reconsider(k, current)
+        self._update_pack_state(k, current)
 
-    def _why(self, k, r, current):
+    def _reason(self, k, r, current):
         if r in OVER_CURRENTS:
             limit = self.packs.monitors[k, r, ar.MONITOR_LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.state.last_cause}"
@@ -138,9 +138,9 @@ class EventHandler:
         if self.packs.blocks[k, r]:
             what = Event.SWITCHED_ON if r == ar.SWITCHED_OFF else Event.RELEASED
             self.state.note_event(self.packs.names[k], what, MONITOR_EVENTS[r].words)
-        self._reconsider(k, 0.0)
+        self._update_pack_state(k, 0.0)
 
-    def _reconsider(self, k, current):
+    def _update_pack_state(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
         blocks = int(np.bitwise_or.reduce(self.packs.blocks[k, self.packs.monitor_state[k] >= ar.WAITING], initial=0))
         old = self.packs.state[k]
@@ -170,12 +170,12 @@ class EventHandler:
             what = Event.RECONNECTS
         self.state.note_event(self.packs.names[k], what, f"inrush {self.state.pack_current(k):.1f} A")
 
-    def _precharged(self, k):
+    def _end_precharge(self, k):
         self.packs.cells[ar.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
         self.packs.precharge_timer[k] = np.inf
         self.state.note_event(self.packs.names[k], Event.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
 
-    def _wake(self, now):
+    def _connect_blocked_pack(self, t_step):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
 
         Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
@@ -185,7 +185,7 @@ class EventHandler:
         for k in range(self.state.n):
             self.packs.asleep[k] = False
             if not events.may_wake(
-                k, now, self.packs.state, self.state.reduced.pack_live, self.ports.phase, self.ports.table, self.packs.asleep
+                k, t_step, self.packs.state, self.state.reduced.pack_live, self.ports.phase, self.ports.table, self.packs.asleep
             ):
                 continue
             state = self.packs.state[k]
@@ -196,25 +196,25 @@ class EventHandler:
             self.packs.state[k] = state
             self.state.rewire()
             if (current if full else -current) * 3600.0 / self.packs.cells[ar.CAPACITY_AS, k] >= -events.CURRENT_BAND_C:
-                self._conduct(k)
+                self._change_conduction(k)
                 return True
             self.packs.asleep[k] = True
         return False
 
     # ---- ports ----
 
-    def take(self, step):
+    def apply_commands(self, step):
         """Set the ports to a step's commands."""
         port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
 
-    def _change_port(self, a, slot, now):
-        work, itself = self.state.solve(now), self.state.n + a
+    def _change_port(self, a, slot, t_step):
+        work, itself = self.state.solve(t_step), self.state.n + a
         volt = float(work.port[ar.PORT_VOLTAGE, a])
         volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
-        port_laws.change(a, slot, self.state.t, now, *self.ports.arrays, volt, volt_alone)
+        port_laws.change(a, slot, self.state.t, t_step, *self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
     # ---- devices ----
@@ -262,33 +262,33 @@ class EventHandler:
 
     # ---- timers ----
 
-    def next_known(self, ports=True):
+    def next_timer_s(self, ports=True):
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.schedule[0].time_s) if self.schedule else known
 
-    def keep_appointments(self):
+    def process_timers(self):
         """Do everything whose instant has come."""
-        now = self.state.t + 1e-9
-        for k, r in np.argwhere(self.packs.monitor_timer <= now):
+        due_by = self.state.t + 1e-9
+        for k, r in np.argwhere(self.packs.monitor_timer <= due_by):
             if self.packs.monitor_state[k, r] == ar.RUNNING:
                 self.packs.monitor_timer[k, r] = np.inf
                 self._trip(k, r)
             else:
                 self.packs.monitor_state[k, r], self.packs.monitor_timer[k, r] = ar.BLOCKING, np.inf
-        for d in np.flatnonzero(self.devices.timer <= now):
+        for d in np.flatnonzero(self.devices.timer <= due_by):
             if self.devices.state[d] == ar.RUNNING:
                 self._open_device(d, Event.DEVICE_INSTANT)
             else:
                 self._close_device(d)
-        for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= now):
+        for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
             port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
-        for k in np.flatnonzero(self.packs.precharge_timer <= now):
-            self._precharged(k)
-        while self.schedule and self.schedule[0].time_s <= now:
+        for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
+            self._end_precharge(k)
+        while self.schedule and self.schedule[0].time_s <= due_by:
             self._switch(self.schedule.pop(0))
 
     def _switch(self, order):
@@ -305,7 +305,7 @@ class EventHandler:
             self.packs.monitor_state[k, ar.SWITCHED_OFF] = ar.WAITING
             self.state.note_event(order.what, Event.SWITCHED_OFF, "schedule")
             self.state.last_cause = f"{order.what} switched off"
-            self._reconsider(k, 0.0)
+            self._update_pack_state(k, 0.0)
         elif order.close:
             for r in np.flatnonzero(self.packs.monitor_state[k] >= ar.WAITING):  # a hand also resets a locked BMS
                 if r == ar.SWITCHED_OFF or (
@@ -315,7 +315,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def settle(self, now):
+    def process_due_events(self, t_step):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -323,55 +323,59 @@ class EventHandler:
         must trip nothing; monitors of packs; devices; ports that have nothing left to do.
         """
         while True:
-            due = np.flatnonzero(self.state.watch(now, self.state.y)[:-1] > 0)
+            due = np.flatnonzero(self.state.watch(t_step, self.state.y)[:-1] > 0)
             packs = due[due < self.packs_end]
             conducting = packs[packs % ar.PACK_SLOTS == 0]
             if conducting.size:
-                self.apply(conducting[0], now)
+                self.apply_change(conducting[0], t_step)
                 continue
-            if self._wake(now):
-                self._guard()
+            if self._connect_blocked_pack(t_step):
+                self._check_progress()
                 continue
             ports = due[(due >= self.packs_end) & (due < self.ports_end)]
             pushing = [
                 slot
                 for slot in ports
-                if port_laws.overruns(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), now, self.ports.phase, self.ports.table)
+                if port_laws.overruns(
+                    *divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step, self.ports.phase, self.ports.table
+                )
             ]
             devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
-                self.apply(order[0], now)
+                self.apply_change(order[0], t_step)
                 continue
             dead = [a for a in range(self.state.p) if self.ports.phase[a] != ar.PHASE_DONE and not self.ports.table[a, ar.LIVE]]
             if any(not self._stays[a] for a in dead):
                 a = next(a for a in dead if not self._stays[a])
                 self.ports.phase[a], self.ports.table[a, ar.MODE] = ar.PHASE_DONE, ar.MODE_OFF
                 self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
-                self._guard()
+                self._check_progress()
                 continue
             for a in dead:
-                if commanded(now, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
+                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
                     self.ports.told[a] |= port_laws.NO_PACK_BIT
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
-            self.apply(ports[0], now)
+            self.apply_change(ports[0], t_step)
 
-    def apply(self, slot, now):
+    def apply_change(self, slot, t_step):
         """Make one change."""
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
         elif slot < self.ports_end:
-            self._change_port(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), now)
+            self._change_port(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step)
         else:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
-        self._guard()
+        self._check_progress()
 
-    def _guard(self):
+    def _check_progress(self):
         count, since = self._stuck
         self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
             last = self.state.events[-1] if self.state.events else None
             where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
+            raise SimulationError(
+                f"at {self.state.t:.3f} s the bank does not process_due_events: {where} keeps changing ({what})"
+            )
