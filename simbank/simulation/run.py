@@ -228,9 +228,8 @@ class _Run:
         h_try, state = 60.0, self.state
         n, p = state.n, state.p
         many = min(FAST_SAMPLES, len(self.recorder.grid)) + 1
-        samples = (
-            self.recorder.grid, np.empty(many), np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)),
-        )  # fmt: skip
+        made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
+        samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast.levelling_modes(state.packs.cells, state.neighbours)
         for plan in duty_windows(self.duty, state.ports.names):
@@ -240,25 +239,24 @@ class _Run:
         """The rows of one window; returns the step to try first in the next."""
         rows, row, fresh = len(plan[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
-        packs, devices, sums = state.packs, state.devices, recorder.sums
+        sums = recorder.sums
         while row < rows:
             self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
-            bank = (
-                packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, state.neighbours,
-                levelling, devices.table, devices.flows,
-            )  # fmt: skip
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
-                self.max_step_s, state.y, bank,
-                (packs.state, packs.mark, packs.monitors, packs.monitor_state, devices.state, packs.asleep), state.ports.arrays,
-                (sums.packs, sums.ports, moment, r.flows, sums.extremes), plan, samples, scratch,
+                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
+                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
             )  # fmt: skip
             if filled:
-                _, at, states, at_packs, at_ports = samples
+                _, at, made = samples
                 recorder.trace.add(
-                    at[:filled].copy(), states[:filled].copy(), at_packs[:, :filled].copy(), at_ports[:, :filled].copy(), r.flows
+                    at[:filled].copy(),
+                    made.state[:filled].copy(),
+                    made.pack[:, :filled].copy(),
+                    made.port[:, :filled].copy(),
+                    r.flows,
                 )
             state.read_port_log()
             recorder.add_stretch(moment, state.t - before)
