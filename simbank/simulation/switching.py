@@ -376,6 +376,4 @@ class EventHandler:
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
             last = self.state.events[-1] if self.state.events else None
             where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(
-                f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})"
-            )
+            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
