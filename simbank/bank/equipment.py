@@ -70,8 +70,8 @@ class Device:
         beyond the last point see :attr:`curve`.
     least : float
         Multiple below which it never opens.
-    cooling_s : float
-        Time constant with which it forgets [s].
+    thermal_time_constant_s : float
+        Time constant with which its damage decays while it carries less than would open it [s].
     instant : float
         Multiple at which it opens at once; infinite if it has no such release.
     instant_s : float
@@ -94,7 +94,7 @@ class Device:
     multiples: tuple[float, ...]
     seconds: tuple[float, ...]
     least: float = 1.05
-    cooling_s: float = 600.0
+    thermal_time_constant_s: float = 600.0
     instant: float = math.inf
     instant_s: float = 0.02
     reset_s: float = math.inf

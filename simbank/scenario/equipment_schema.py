@@ -118,7 +118,7 @@ class DeviceTable(FileModel):
             multiples=middle.multiples,
             seconds=middle.seconds,
             least=self.least or middle.least,
-            cooling_s=self.cooling,
+            thermal_time_constant_s=self.cooling,
             instant=middle.instant,
             instant_s=middle.instant_s,
             reset_s=self.reset_after or math.inf,

@@ -172,7 +172,11 @@ class Loads:
             for d, device in enumerate(devices):
                 current = point.branch_a[self.branch_of[device.name]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
-                damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
+                damage[d] = (
+                    damage[d] + rate * (at - clock)
+                    if rate > 0
+                    else damage[d] * np.exp(-(at - clock) / device.thermal_time_constant_s)
+                )
             clock = at
             steps.append((at, who, why))
             kind, index = act
