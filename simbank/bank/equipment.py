@@ -68,7 +68,7 @@ class Device:
     multiples, seconds : tuple of float
         Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper;
         beyond the last point see :attr:`curve`.
-    least : float
+    least_multiple : float
         Multiple below which it never opens.
     thermal_time_constant_s : float
         Time constant with which its damage decays while it carries less than would open it [s].
@@ -93,7 +93,7 @@ class Device:
     rating_a: float
     multiples: tuple[float, ...]
     seconds: tuple[float, ...]
-    least: float = 1.05
+    least_multiple: float = 1.05
     thermal_time_constant_s: float = 600.0
     instant: float = math.inf
     instant_s: float = 0.02

@@ -117,7 +117,7 @@ class DeviceTable(FileModel):
             rating_a=self.rating,
             multiples=middle.multiples,
             seconds=middle.seconds,
-            least=self.least or middle.least,
+            least_multiple=self.least or middle.least_multiple,
             thermal_time_constant_s=self.cooling,
             instant=middle.instant,
             instant_s=middle.instant_s,
