@@ -119,7 +119,7 @@ class DeviceTable(FileModel):
             seconds=middle.seconds,
             least_multiple=self.least or middle.least_multiple,
             thermal_time_constant_s=self.cooling,
-            instant=middle.instant,
+            instant_multiple=middle.instant_multiple,
             instant_s=middle.instant_s,
             reset_s=self.reset_after or math.inf,
             band=(soonest, latest) if known else None,

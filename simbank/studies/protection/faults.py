@@ -53,7 +53,7 @@ def line_of(device, line):
         multiples=multiples,
         seconds=seconds,
         least_multiple=trip.least_multiple,
-        instant=trip.instant,
+        instant_multiple=trip.instant_multiple,
         instant_s=trip.instant_s,
     )
 

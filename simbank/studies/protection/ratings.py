@@ -118,12 +118,12 @@ class _Rating:
     def of_rating(self, rating_a):
         """The device with another rating of its class, its magnetic setting kept as a multiple."""
         kind = load_class(self.device.class_name)
-        set_to = self.device.band[0].instant
-        usual = kind.trips(self.device.rating_a)[0].instant
+        set_to = self.device.band[0].instant_multiple
+        usual = kind.trips(self.device.rating_a)[0].instant_multiple
         soonest, middle, latest = kind.trips(rating_a, None if set_to == usual else set_to / kind.instant_factors[0])
         return replace(
             self.device, rating_a=rating_a, multiples=middle.multiples, seconds=middle.seconds, least_multiple=middle.least_multiple,
-            instant=middle.instant, instant_s=middle.instant_s, band=(soonest, latest),
+            instant_multiple=middle.instant_multiple, instant_s=middle.instant_s, band=(soonest, latest),
         )  # fmt: skip
 
     def not_first(self, rating_a):
