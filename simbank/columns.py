@@ -28,6 +28,11 @@ class Table(NamedTuple):
         return cls(name, row, tuple(Column(*column) for column in columns))
 
     @property
+    def files(self) -> list[str]:
+        """Names of the files that hold it, each of its own."""
+        return [name for name in self.name.split(", ") if ":" not in name]
+
+    @property
     def names(self) -> list[str]:
         """Names of the columns, in order."""
         return [column.name for column in self.columns]

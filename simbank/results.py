@@ -3,35 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from simbank import provenance
+from simbank.columns import Column, Table
 from simbank.warning import BankWarning, as_records
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["Column", "Picture", "Study", "StudyResult", "records"]
-
-
-@dataclass(frozen=True)
-class Column:
-    """What a column of a table holds.
-
-    Attributes
-    ----------
-    unit : str
-        Empty for text, counts and ratios.
-    meaning : str
-        In one sentence.
-    """
-
-    unit: str
-    meaning: str
+__all__ = ["Picture", "Study", "StudyResult", "records"]
 
 
 @dataclass(frozen=True)
@@ -93,12 +78,12 @@ class StudyResult:
         What must be known before any of the figures.
     made_by : dict
         What made it: versions, scenario, hashes, settings, time.
-    COLUMNS : dict of str to dict of str to Column
-        Columns of every table that :meth:`write` writes, by the name of its file without the ending; the first is that of
-        ``table``. A name in angle brackets stands for columns that are named after keys, packs or conductors.
+    TABLES : tuple of Table
+        Every table that :meth:`write` writes, with the unit and the meaning of each column; the first is ``table``. A name in angle
+        brackets stands for columns that are named after keys, packs or conductors.
     """
 
-    COLUMNS: ClassVar[Mapping[str, Mapping[str, Column]]] = {}
+    TABLES: ClassVar[tuple[Table, ...]] = ()
     INDEXED: ClassVar[bool] = True  # whether the table's index is a column of the file
 
     title: str
@@ -107,9 +92,9 @@ class StudyResult:
     made_by: dict[str, Any]
 
     @property
-    def columns(self) -> Mapping[str, Column]:
-        """Columns of :attr:`table`, its index among them."""
-        return next(iter(self.COLUMNS.values()))
+    def columns(self) -> tuple[Column, ...]:
+        """Columns of :attr:`table`, its index among them, with unit and meaning."""
+        return self.TABLES[0].columns
 
     @property
     def words(self) -> Sequence[str]:
@@ -154,8 +139,8 @@ class StudyResult:
 
     def write_tables(self, folder: Path) -> None:
         """Write the tables into a folder that is there."""
-        name = next(iter(self.COLUMNS))
-        provenance.write_table(folder / f"{name}.csv", self.table, self.made_by, index=self.INDEXED)
+        for name in self.TABLES[0].files:
+            provenance.write_table(folder / name, self.table, self.made_by, index=self.INDEXED)
 
     def section(self) -> Study:
         """The result as a section of a report (:func:`simbank.write_report`)."""

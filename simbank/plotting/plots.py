@@ -9,8 +9,6 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from simbank.provenance import write_figure
-
 __all__ = [
     "PALETTE",
     "plot_cell",
@@ -21,7 +19,6 @@ __all__ = [
     "plot_soc",
     "plot_spread",
     "plot_throughput",
-    "save_all",
 ]
 
 # Our own palette, chosen in CIE LCh: hues that stay apart for the common colour deficiencies, at rising lightness (L* from 16 to
@@ -354,13 +351,3 @@ def plot_pulse_fit(time_s, measured_v, fitted_v):
     bottom.set_ylabel("left over [mV]")
     bottom.set_xlabel("time [s]")
     return figure
-
-
-def save_all(result, folder):
-    """Write the four plots of a run as PNG into ``folder``; returns their paths."""
-    paths = []
-    for name, draw in (("soc", plot_soc), ("spread", plot_spread), ("current", plot_current), ("throughput", plot_throughput)):
-        path = folder / f"{name}.png"
-        write_figure(path, draw(result), result.made_by, f"{_title(result)}: {name}")
-        paths.append(path)
-    return paths

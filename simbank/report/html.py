@@ -224,12 +224,7 @@ class _Page:
     def _sharing(self):
         if self.result is None or not len(self.result.packs):
             return []
-        parts = [
-            self._figure(self.result.plot_soc(), "State of charge of each pack over time."),
-            self._figure(self.result.plot_spread(), "Spread: largest minus smallest state of charge."),
-            self._figure(self.result.plot_current(), "Current of each pack; positive is discharge."),
-            self._figure(self.result.plot_throughput(), "Charge through each pack against its capacity."),
-        ]
+        parts = [self._figure(picture.figure, picture.caption) for picture in self.result.pictures()]
         if len(self.result.events):
             events = self.result.events.head(60).copy()
             events.insert(0, "time [h]", events.pop("time_s") / 3600.0)

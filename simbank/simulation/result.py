@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
 from simbank.simulation.summary import SUMMARY_TABLES, WH, summary
 from simbank.warning import as_records
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 __all__ = ["Result", "columns"]
 
@@ -81,7 +88,7 @@ def columns() -> tuple[Table, ...]:
     return PACKS, PORTS, BRANCHES, EVENTS, *SUMMARY_TABLES
 
 
-class Result:
+class Result(StudyResult):
     """A finished (or broken-off) run. Its tables are made when they are first asked for.
 
     Attributes
@@ -95,15 +102,18 @@ class Result:
         What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = columns()
+
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete
         self._bank, self._port_names, self._method = record.state.bank, record.state.ports.names, record.method
         self._trace, self._samples = record.trace.frozen(), record.trace.joined()
         self._branch_j, self._events = record.sums.branch_j.copy(), list(record.events)
-        self._branch_peak_a = record.sums.extremes[4].copy()
-        self.summary = summary(record)
+        self._branch_peak_a = record.sums.extremes.branch.copy()
+        self._summary = summary(record)
         self.warnings = self._told(record)
-        self.summary["warnings"] = as_records(self.warnings)
+        self._summary["warnings"] = as_records(self.warnings)
 
     def _told(self, record):
         """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
@@ -119,7 +129,7 @@ class Result:
         return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
-    def packs(self):
+    def packs(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, pack): ``soc``, ``current_a`` (positive: discharge),
         ``terminal_v``, ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack."""
         times, states, packs, _ = self._samples
@@ -133,19 +143,19 @@ class Result:
         return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
 
     @cached_property
-    def ports(self):
+    def ports(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, port): ``current_a``, ``voltage_v``, ``power_w``."""
         times, _, _, ports = self._samples
         quantities = {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}
         return _frame(times, self._port_names, quantities, "port")
 
     @cached_property
-    def branches(self):
+    def branches(self) -> pd.DataFrame:
         """DataFrame with one row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost."""
         return _branch_frame(self._bank, self._branch_peak_a, self._branch_j)
 
     @cached_property
-    def events(self):
+    def events(self) -> pd.DataFrame:
         """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order; the codes are those of
         :class:`~simbank.simulation.event_codes.Event`."""
         import pandas as pd
@@ -153,7 +163,7 @@ class Result:
         return pd.DataFrame([row.record for row in self._events], columns=EVENTS.names)
 
     @cached_property
-    def made_by(self):
+    def made_by(self) -> dict[str, Any]:
         """What made it: versions, scenario and hashes of its contents and of the files it read, settings, time."""
         return provenance.made_by(
             self.scenario, "simbank.simulate", integrator=self.summary["integrator"]["name"],
@@ -161,31 +171,63 @@ class Result:
         )  # fmt: skip
 
     @cached_property
-    def branch_current_a(self):
+    def branch_current_a(self) -> pd.DataFrame:
         """Current of every conductor over time [A], positive from its ``from`` to its ``to``."""
         import pandas as pd
 
         return pd.DataFrame(self._trace.branch_currents(), index=self.packs.index, columns=self.branches.index)
 
     @property
-    def spread_points(self):
+    def spread_points(self) -> pd.Series:
         """Largest minus smallest state of charge over time [points]."""
         soc = self.packs["soc"]
         return (soc.max(axis=1) - soc.min(axis=1)) * 100.0
 
-    def tidy(self, which="packs"):
+    def tidy(self, which: str = "packs") -> pd.DataFrame:
         """``packs`` or ``ports`` with one row per time and name, for files and other tools."""
         frame = getattr(self, which)
         return frame.stack(level=1, future_stack=True).reset_index()
 
-    def write(self, folder):
+    @property
+    def title(self) -> str:
+        return self.summary["scenario"]
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """The figures of the run as plain data: what ``simbank run --json`` prints."""
+        return self._summary
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Packs over time, one row per time and pack."""
+        return self.tidy("packs")
+
+    def write(self, folder: str | Path, *, figures: bool = False) -> Path:
         """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON.
 
         Each file is written aside and then put in place of the old one, so that what is there is always whole. What made them
         stands in each Parquet file and in ``summary.json``, and for all of them in ``made_by.json``.
+
+        Parameters
+        ----------
+        folder : path-like
+        figures : bool
+            Whether to write the figures too, as PNG.
+
+        Returns
+        -------
+        pathlib.Path
+            The folder.
         """
+        if figures:
+            return super().write(folder)
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
+        self.write_tables(folder)
+        return folder
+
+    def write_tables(self, folder: Path) -> None:
+        """Write tables and summary into a folder that is there."""
         tables = {
             "packs": self.tidy("packs"),
             "ports": self.tidy("ports"),
@@ -201,26 +243,43 @@ class Result:
             "scenario_data": getattr(self.scenario, "data", None),
         }
         provenance.write_json(folder / "summary.json", record, self.made_by)
-        return folder
+
+    def plot(self) -> Figure:
+        """State of charge of each pack over time."""
+        return self.plot_soc()
+
+    def pictures(self) -> list[Picture]:
+        """State of charge, spread, current and throughput."""
+        drawn = (
+            ("soc", self.plot_soc(), "State of charge of each pack over time."),
+            ("spread", self.plot_spread(), "Spread: largest minus smallest state of charge."),
+            ("current", self.plot_current(), "Current of each pack; positive is discharge."),
+            ("throughput", self.plot_throughput(), "Charge through each pack against its capacity."),
+        )
+        return [Picture(f"{name}.png", figure, f"{self.title}: {name}", caption) for name, figure, caption in drawn]
+
+    def section(self) -> Study:
+        """Sharing over time as a section of a report; a report of the whole run is ``write_report(scenario, path, result=...)``."""
+        return replace(super().section(), title=f"Sharing over time: {self.title}", table=None)
 
     def _plot(self, name, **options):
         from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
 
-    def plot_soc(self, **options):
+    def plot_soc(self, **options: Any) -> Figure:
         """State of charge of each pack over time; returns the matplotlib figure."""
         return self._plot("plot_soc", **options)
 
-    def plot_spread(self, **options):
+    def plot_spread(self, **options: Any) -> Figure:
         """Spread of state of charge over time."""
         return self._plot("plot_spread", **options)
 
-    def plot_current(self, **options):
+    def plot_current(self, **options: Any) -> Figure:
         """Current of each pack over time against its proportional share."""
         return self._plot("plot_current", **options)
 
-    def plot_throughput(self, **options):
+    def plot_throughput(self, **options: Any) -> Figure:
         """Throughput of each pack as bars against its capacity."""
         return self._plot("plot_throughput", **options)
 

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import pandas as pd
 
 from simbank.bank import LAYOUTS
+from simbank.columns import Table
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.provenance import made_by
-from simbank.results import Column, Picture, StudyResult
+from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
 from simbank.studies.figures import FIGURES, headline
@@ -39,7 +40,15 @@ class Comparison(StudyResult):
         What made it.
     """
 
-    COLUMNS: ClassVar = {"layouts": {"layout": Column("", "name of the wiring layout"), **FIGURES}}
+    TABLES: ClassVar = (
+        Table.of(
+            "layouts.csv", "a layout",
+            [
+                ("layout", "", "name of the wiring layout"),
+                *FIGURES,
+            ],
+        ),
+    )  # fmt: skip
 
     table: pd.DataFrame
     results: dict[str, Result]

@@ -11,9 +11,10 @@ import pandas as pd
 
 from simbank.cells import Curve, load_chemistry
 from simbank.cells.chemistry import MIDDLE_SOC
+from simbank.columns import Table
 from simbank.provenance import made_by
 from simbank.quantities import parse
-from simbank.results import Column, Picture, Study, StudyResult, records
+from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
 from simbank.simulation.bank_warnings import PARALLEL
@@ -55,23 +56,24 @@ class Drift(StudyResult):
         What made it.
     """
 
-    COLUMNS: ClassVar = {
-        "drift": {
-            "chemistry": Column("", "name of the chemistry, or path of its file"),
-            "cells_in_series": Column("", "cells in series of a pack of it"),
-            "slope_v_per_soc": Column(
-                "V", f"mean slope of a pack's open-circuit curve, {MIDDLE_WORDS}, per unit of state of charge"
-            ),
-            "half_width_mv": Column("mV", f"mean hysteresis of one cell, {MIDDLE_WORDS}, each side of the middle"),
-            "dead_band_points": Column("points", "half-width ÷ slope of a cell: how far apart packs may rest without a current"),
-            "spread_max_points": Column("points", "largest spread of state of charge"),
-            "spread_end_of_discharge_points": Column("points", "spread at the end of the discharge"),
-            "spread_after_rest_points": Column("points", "spread after the rest"),
-            "spread_max_no_hysteresis_points": Column("points", "largest spread with the half-width set to zero"),
-            "spread_end_of_discharge_no_hysteresis_points": Column("points", "spread at the end of the discharge, likewise"),
-            "spread_after_rest_no_hysteresis_points": Column("points", "spread after the rest, likewise"),
-        }
-    }
+    TABLES: ClassVar = (
+        Table.of(
+            "drift.csv", "a chemistry",
+            [
+                ("chemistry", "", "name of the chemistry, or path of its file"),
+                ("cells_in_series", "", "cells in series of a pack of it"),
+                ("slope_v_per_soc", "V", f"mean slope of a pack's open-circuit curve, {MIDDLE_WORDS}, per unit of state of charge"),
+                ("half_width_mv", "mV", f"mean hysteresis of one cell, {MIDDLE_WORDS}, each side of the middle"),
+                ("dead_band_points", "points", "half-width ÷ slope of a cell: how far apart packs may rest without a current"),
+                ("spread_max_points", "points", "largest spread of state of charge"),
+                ("spread_end_of_discharge_points", "points", "spread at the end of the discharge"),
+                ("spread_after_rest_points", "points", "spread after the rest"),
+                ("spread_max_no_hysteresis_points", "points", "largest spread with the half-width set to zero"),
+                ("spread_end_of_discharge_no_hysteresis_points", "points", "spread at the end of the discharge, likewise"),
+                ("spread_after_rest_no_hysteresis_points", "points", "spread after the rest, likewise"),
+            ],
+        ),
+    )  # fmt: skip
 
     table: pd.DataFrame
     results: dict[str, Result]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.results import Column
-
 __all__ = ["FIGURES", "headline"]
 
 
@@ -43,19 +41,19 @@ def headline(summary):
     }
 
 
-FIGURES = {
-    "spread_max_points": Column("points", "largest spread of state of charge: the fullest pack less the emptiest"),
-    "spread_end_points": Column("points", "spread of state of charge at the end"),
-    "hardest_pack": Column("", "pack with the largest share of the discharge for its capacity; none where all are equal"),
-    "share_ratio_max": Column("", "largest share ratio on discharge of any pack: share of the discharge ÷ share of the capacity"),
-    "share_ratio_min": Column("", "smallest share ratio on discharge of any pack"),
-    "c_rate_max": Column("1/h", "largest current of any pack at any time ÷ its capacity"),
-    "throughput_ah": Column("Ah", "charge in and out of all packs together"),
-    "charge_out_ah": Column("Ah", "charge out of the ports"),
-    "energy_out_wh": Column("Wh", "energy out of the ports"),
-    "energy_in_wh": Column("Wh", "energy into the ports"),
-    "conductor_loss_wh": Column("Wh", "energy lost in conductors, joints and devices"),
-    "pack_loss_wh": Column("Wh", "energy lost in the packs"),
-    "port_voltage_min_v": Column("V", "lowest voltage of any port"),
-    "port_voltage_max_v": Column("V", "highest voltage of any port"),
-}
+FIGURES = (
+    ("spread_max_points", "points", "largest spread of state of charge: the fullest pack less the emptiest"),
+    ("spread_end_points", "points", "spread of state of charge at the end"),
+    ("hardest_pack", "", "pack with the largest share of the discharge for its capacity; none where all are equal"),
+    ("share_ratio_max", "", "largest share ratio on discharge of any pack: share of the discharge ÷ share of the capacity"),
+    ("share_ratio_min", "", "smallest share ratio on discharge of any pack"),
+    ("c_rate_max", "1/h", "largest current of any pack at any time ÷ its capacity"),
+    ("throughput_ah", "Ah", "charge in and out of all packs together"),
+    ("charge_out_ah", "Ah", "charge out of the ports"),
+    ("energy_out_wh", "Wh", "energy out of the ports"),
+    ("energy_in_wh", "Wh", "energy into the ports"),
+    ("conductor_loss_wh", "Wh", "energy lost in conductors, joints and devices"),
+    ("pack_loss_wh", "Wh", "energy lost in the packs"),
+    ("port_voltage_min_v", "V", "lowest voltage of any port"),
+    ("port_voltage_max_v", "V", "highest voltage of any port"),
+)

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from simbank.columns import Table
 from simbank.errors import InputError
-from simbank.results import Column, Picture, Study, StudyResult, records
+from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.studies.draws import expand_keys
 from simbank.studies.sweep import sweep
@@ -52,22 +53,25 @@ class Sensitivity(StudyResult):
     """
 
     INDEXED: ClassVar = False
-    COLUMNS: ClassVar = {
-        "sensitivity": {
-            "key": Column("", "dotted key of the scenario file"),
-            "first": Column("", "share of the figure's variance that the key explains by itself (first-order Sobol index)"),
-            "total": Column("", "the same with all that it does together with others (total Sobol index)"),
-            "first_low": Column("", "lower end of the 95 % interval of the first index, from resampling"),
-            "first_high": Column("", "its upper end"),
-            "total_low": Column("", "lower end of the 95 % interval of the total index"),
-            "total_high": Column("", "its upper end"),
-            "place_low": Column("", "first of the places by total index that the key takes in 95 % of the resamples"),
-            "place_high": Column("", "last of these places"),
-            "told_apart": Column("", "whether that is one place"),
-            "first_covers_zero": Column("", "whether the interval of the first index covers zero"),
-            "runs_needed": Column("", "base sample at which this total's interval would no longer overlap the next one's"),
-        }
-    }
+    TABLES: ClassVar = (
+        Table.of(
+            "sensitivity.csv", "a key, largest total first",
+            [
+                ("key", "", "dotted key of the scenario file"),
+                ("first", "", "share of the figure's variance that the key explains by itself (first-order Sobol index)"),
+                ("total", "", "the same with all that it does together with others (total Sobol index)"),
+                ("first_low", "", "lower end of the 95 % interval of the first index, from resampling"),
+                ("first_high", "", "its upper end"),
+                ("total_low", "", "lower end of the 95 % interval of the total index"),
+                ("total_high", "", "its upper end"),
+                ("place_low", "", "first of the places by total index that the key takes in 95 % of the resamples"),
+                ("place_high", "", "last of these places"),
+                ("told_apart", "", "whether that is one place"),
+                ("first_covers_zero", "", "whether the interval of the first index covers zero"),
+                ("runs_needed", "", "base sample at which this total's interval would no longer overlap the next one's"),
+            ],
+        ),
+    )  # fmt: skip
 
     figure: str
     table: pd.DataFrame

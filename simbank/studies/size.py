@@ -12,8 +12,9 @@ import pandas as pd
 from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.bank.layouts import LAYOUTS
+from simbank.columns import Table
 from simbank.errors import InputError, SimulationError
-from simbank.results import Column, Picture, Study, StudyResult, records
+from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
@@ -103,34 +104,33 @@ class Sizing(StudyResult):
     """
 
     INDEXED: ClassVar = False
-    COLUMNS: ClassVar = {
-        "sizes": {
-            "layout": Column("", "name of the wiring layout"),
-            "gauge": Column("", "size of its links or leads"),
-            "area_mm2": Column("mm²", "cross-section of the gauge"),
-            "copper_kg": Column("kg", "mass of conductor in links or leads"),
-            "price": Column("", "price of that, in the currency of the price given"),
-            "share_ratio": Column("", "largest share ratio of any pack, on discharge and on charge"),
-            "spread_points": Column("points", "largest spread of state of charge"),
-            "drop_percent": Column(
-                "%", "largest drop from any pack's poles to a port that carries current, of the port's voltage"
-            ),
-            "usable_percent": Column(
-                "%", "energy from full to cut-off, of what the packs would deliver each on its own; where asked for"
-            ),
-            "conductor": Column("", "conductor of this gauge that is nearest to what it may carry, or farthest over it"),
-            "current_a": Column("A", "greatest current that it has to carry for good"),
-            "ampacity_a": Column("A", "what it may carry"),
-            "carries": Column("", "whether it may carry its current"),
-            "device_a": Column("A", "what devices let pass through it for good; none if no device limits it"),
-            "protected": Column("", "whether no more can pass than it may carry; none if no device limits it"),
-            "why": Column("", "all of that in words"),
-            "fits": Column("", "whether the size carries its current, is not overloaded, and keeps the limits given"),
-            "why_not": Column("", "why it does not"),
-            "integrator": Column("", "fast or reference"),
-            "pareto": Column("", "whether no other that may be bought is at once lighter and shares better"),
-        }
-    }
+    TABLES: ClassVar = (
+        Table.of(
+            "sizes.csv", "a layout in a gauge",
+            [
+                ("layout", "", "name of the wiring layout"),
+                ("gauge", "", "size of its links or leads"),
+                ("area_mm2", "mm²", "cross-section of the gauge"),
+                ("copper_kg", "kg", "mass of conductor in links or leads"),
+                ("price", "", "price of that, in the currency of the price given"),
+                ("share_ratio", "", "largest share ratio of any pack, on discharge and on charge"),
+                ("spread_points", "points", "largest spread of state of charge"),
+                ("drop_percent", "%", "largest drop from any pack's poles to a port that carries current, of the port's voltage"),
+                ("usable_percent", "%", "energy from full to cut-off, of what the packs would deliver each on its own; where asked for"),
+                ("conductor", "", "conductor of this gauge that is nearest to what it may carry, or farthest over it"),
+                ("current_a", "A", "greatest current that it has to carry for good"),
+                ("ampacity_a", "A", "what it may carry"),
+                ("carries", "", "whether it may carry its current"),
+                ("device_a", "A", "what devices let pass through it for good; none if no device limits it"),
+                ("protected", "", "whether no more can pass than it may carry; none if no device limits it"),
+                ("why", "", "all of that in words"),
+                ("fits", "", "whether the size carries its current, is not overloaded, and keeps the limits given"),
+                ("why_not", "", "why it does not"),
+                ("integrator", "", "fast or reference"),
+                ("pareto", "", "whether no other that may be bought is at once lighter and shares better"),
+            ],
+        ),
+    )  # fmt: skip
 
     limits: Limits
     table: pd.DataFrame

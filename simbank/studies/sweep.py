@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import pandas as pd
 
+from simbank.columns import Table
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.files import write_text
 from simbank.interrupts import deaf_children, heard_by
 from simbank.provenance import code_hash, content_hash, files_read, versions, write_table
-from simbank.results import Column, Picture, Study, StudyResult, records
+from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
@@ -54,16 +55,19 @@ class Sweep(StudyResult):
     """
 
     INDEXED: ClassVar = False
-    COLUMNS: ClassVar = {
-        "sweep": {
-            "<key>": Column("", "value of a dotted key of the scenario file, with its unit as text; a column for each key"),
-            **FIGURES,
-            "integrator": Column("", "fast or reference"),
-            "handed_over": Column("", "times the reference integrator took over"),
-            "warnings": Column("", "codes of what the run warns of, with commas"),
-            "failure": Column("", "why the run could not finish or its values do not fit; none if it ran"),
-        }
-    }
+    TABLES: ClassVar = (
+        Table.of(
+            "sweep.csv, sweep.parquet", "a run",
+            [
+                ("<key>", "", "value of a dotted key of the scenario file, with its unit as text; a column for each key"),
+                *FIGURES,
+                ("integrator", "", "fast or reference"),
+                ("handed_over", "", "times the reference integrator took over"),
+                ("warnings", "", "codes of what the run warns of, with commas"),
+                ("failure", "", "why the run could not finish or its values do not fit; none if it ran"),
+            ],
+        ),
+    )  # fmt: skip
 
     def __init__(self, table: pd.DataFrame, x: str | None = None, by: str | None = None, figure: str | None = None) -> None:
         self.table, self.x, self.by, self.figure = table, x, by, figure
@@ -110,8 +114,8 @@ class Sweep(StudyResult):
 
     def write_tables(self, folder: Path) -> None:
         """Write the table as CSV and Parquet into a folder."""
-        super().write_tables(folder)
         table = self.table
+        write_table(folder / "sweep.csv", table, self.made_by)
         mixed = {c: str for c in table if table[c].dtype == object and len(set(table[c].map(type))) > 1}
         write_table(folder / "sweep.parquet", table.astype(mixed), self.made_by)
 

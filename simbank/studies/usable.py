@@ -8,9 +8,10 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from simbank.bank import Bank, Graph
+from simbank.columns import Table
 from simbank.duty import Command, Duty, Step
 from simbank.provenance import made_by
-from simbank.results import Column, Study, StudyResult, records
+from simbank.results import Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
 from simbank.studies.case import Case
@@ -27,13 +28,16 @@ class Usable(StudyResult):
     table : DataFrame
     """
 
-    COLUMNS: ClassVar = {
-        "usable": {
-            "what": Column("", "a pack on its own, the sum of all packs, or the bank"),
-            "charge_ah": Column("Ah", "charge delivered from full to cut-off"),
-            "energy_wh": Column("Wh", "energy delivered from full to cut-off"),
-        }
-    }
+    TABLES: ClassVar = (
+        Table.of(
+            "usable.csv", "a pack on its own, the sum of all packs, or the bank",
+            [
+                ("what", "", "a pack on its own, the sum of all packs, or the bank"),
+                ("charge_ah", "Ah", "charge delivered from full to cut-off"),
+                ("energy_wh", "Wh", "energy delivered from full to cut-off"),
+            ],
+        ),
+    )  # fmt: skip
 
     def __init__(self, table: pd.DataFrame) -> None:
         self.table = table
