@@ -66,7 +66,7 @@ def clone(tmp_path, monkeypatch):
     return tmp_path
 
 
-@pytest.mark.parametrize("page", ["README.md", "simbank/cli/README.md", "simbank/studies/protection/README.md"])
+@pytest.mark.parametrize("page", ["README.md", "simbank/cli/README.md"])
 def test_commands_of_a_page_run(page, clone):
     commands = simbank_commands(ROOT / page)
     assert commands

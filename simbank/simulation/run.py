@@ -15,14 +15,13 @@ from simbank.simulation import arrays as ar
 from simbank.simulation import fast
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_state import BankState
-from simbank.simulation.bank_warnings import warnings_of_bank
+from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.recording import Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, balance_warnings
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
-from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -33,30 +32,11 @@ FINER = (
     30.0,
     1000.0,
 )  # where charge or energy does not close, the run is gone over again with so much less tolerance
-MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 # The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
 # Then the reference goes on, for twice as long each time, and the loop has fewer steps to show whether it creeps.
 CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
-
-
-def relaxation_warnings(packs):
-    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
-    is taken over by the relaxation long before its time constant has passed."""
-    names = []
-    for pack in packs:
-        chemistry = pack.chemistry
-        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
-        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
-            names.append(pack.name)
-    if not names:
-        return []
-    text = (
-        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
-        "reference integrator ran instead. Check them"
-    )
-    return [BankWarning("reference-instead", ", ".join(names), text)]
 
 
 def simulate(
