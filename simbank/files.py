@@ -46,6 +46,7 @@ def write_whole(path, write):
     Parameters
     ----------
     path : path-like
+        File to write.
     write : callable
         Called with the path of the file aside, which no other process uses.
 
@@ -91,6 +92,7 @@ def harmless(frame, index=False):
     Parameters
     ----------
     frame : DataFrame
+        Stays as it is.
     index : bool
         Whether the index becomes the first columns; otherwise it is left out.
 

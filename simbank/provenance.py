@@ -168,8 +168,10 @@ def write_json(path, record, made):
 
 
 def write_figure(path, figure, made, title):
-    """Write a matplotlib figure as PNG with the text entries of the PNG standard: Title, Software, Creation Time, Description
-    (``made`` as JSON)."""
+    """Write a matplotlib figure as PNG with the text entries of the PNG standard.
+
+    These are Title, Software, Creation Time, and Description (``made`` as JSON).
+    """
     entries = {
         "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
         "Description": json.dumps(made, default=str),

@@ -1086,14 +1086,14 @@ def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
 
 
 def test_m10_readme_says_what_the_shipped_files_give(root):
-    """Figures of README against the scenario or the test that it names, to the digits that it shows."""
+    """Figures of README and of tests/README.md against the scenario or the test that they name, to the digits that they show."""
     from dataclasses import replace
 
     from banks import charge_and_rest, without_hysteresis
 
     from simbank.cells import Curve, load_chemistry
 
-    text = (root / "README.md").read_text(encoding="utf-8")
+    text = "".join((root / page).read_text(encoding="utf-8") for page in ("README.md", "tests/README.md"))
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml")
     near, *_, far = simbank.simulate(scenario, integrator="fast").summary["packs"]
     assert near["first_full_h"] is None  # no pack fills

@@ -187,7 +187,7 @@ class Ports:
     @property
     def arrays(self):
         """What the compiled functions of :mod:`simbank.simulation.ports` take of the ports."""
-        return self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count
+        return ar.PortArrays(self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count)
 
 
 class BankState:
@@ -259,31 +259,32 @@ class BankState:
             self.y, packs.cells, packs.curves_of, packs.curves, packs.monitors, packs.monitor_state, ports.table, ports.equip
         )
 
-    def circuit_arrays(self):
-        """What :func:`simbank.simulation.bank_solver.solve_bank` takes of the bank."""
-        return self.packs.cells, self.packs.curves_of, self.packs.curves, self.reduced.hybrid, self.ports.table
-
-    def watch_arrays(self):
-        """What :func:`simbank.simulation.events.watch` takes of the bank."""
-        packs, ports, devices, r = self.packs, self.ports, self.devices, self.reduced
-        return (
-            packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.pack_live, packs.state, packs.mark,
-            packs.monitors, packs.monitor_state, ports.phase, ports.table, devices.table, devices.flows, devices.state,
+    def arrays(self, reduced=None):
+        """What compiled functions take of the bank as the network stands, or as ``reduced``."""
+        packs, r = self.packs, reduced or self.reduced
+        return ar.BankArrays(
+            packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.pack_live, self.neighbours, self.devices.table,
+            self.devices.flows,
         )  # fmt: skip
+
+    def state_arrays(self):
+        """What compiled functions take of the discrete states of packs and devices."""
+        packs = self.packs
+        return ar.StateArrays(packs.state, packs.mark, packs.monitors, packs.monitor_state, self.devices.state)
 
     def watch(self, t_step, y):
         """How far each change is past due; see :func:`simbank.simulation.events.watch`."""
-        return events.watch(t_step, y, *self.watch_arrays())
+        return events.watch(t_step, y, *self.arrays(), *self.state_arrays(), self.ports.phase, self.ports.table)
 
-    def solve(self):
-        """The bank at this instant: working arrays of packs and ports, and the hybrid matrix at present resistances."""
-        work, port, hybrid_now = working_arrays(self.n, self.p)
-        solve_bank(self.t_step, self.y, *self.circuit_arrays(), work, port, hybrid_now)
-        return work, port, hybrid_now
+    def solve(self, t_step=None):
+        """The bank, by default at this instant: what packs and ports do, and the hybrid matrix at present resistances."""
+        work = working_arrays(self.n, self.p)
+        solve_bank(self.t_step if t_step is None else t_step, self.y, self.arrays(), self.ports.table, work)
+        return work
 
     def pack_current(self, k):
         """Current of pack ``k`` at this instant [A]."""
-        return float(self.solve()[0][ar.PACK_CURRENT, k])
+        return float(self.solve().pack[ar.PACK_CURRENT, k])
 
     def joining(self, packs=None):
         """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
@@ -291,11 +292,10 @@ class BankState:
         if packs is not None:
             reduced = self.network.reduce(self.pack_closed() & packs, self.branch_closed)
             table[:, ar.LIVE] = reduced.port_live
-        work, port, hybrid_now = working_arrays(self.n, self.p)
-        side = self.packs
-        solve_bank(0.0, self.y, side.cells, side.curves_of, side.curves, reduced.hybrid, table, work, port, hybrid_now)
-        flows = reduced.flows @ np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
-        return Joining(work[ar.EMF], work[ar.PACK_CURRENT], flows, self.joining)
+        work = working_arrays(self.n, self.p)
+        solve_bank(0.0, self.y, self.arrays(reduced), table, work)
+        flows = reduced.flows @ np.concatenate([work.pack[ar.PACK_CURRENT], work.port[ar.PORT_CURRENT]])
+        return Joining(work.pack[ar.EMF], work.pack[ar.PACK_CURRENT], flows, self.joining)
 
     def note_event(self, where, event, because=""):
         """A row of the table of events."""

@@ -12,7 +12,7 @@ from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "PARALLEL", "Joining", "warnings_of_bank"]
+__all__ = ["FREEZING", "PARALLEL", "Joining", "relaxation_warnings", "warnings_of_bank"]
 
 FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
 # Rules of this module; all are common practice, no source.
@@ -21,6 +21,7 @@ JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when t
 NOTHING_C = 0.01  # less than this is told of in no case
 FAR = 1.6  # factor by which resistance × capacity of a cell differs between makes of a chemistry
 CELSIUS = 273.15
+MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,3 +349,24 @@ def _charges(duty):
         for command in step.commands.values():
             if command.kind != "resistance" and min(command.value, command.value + command.slope * step.duration_s) < 0:
                 yield command
+
+
+# ---- what the fast integrator cannot follow ----
+
+
+def relaxation_warnings(packs):
+    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
+    is taken over by the relaxation long before its time constant has passed."""
+    names = []
+    for pack in packs:
+        chemistry = pack.chemistry
+        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
+        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
+            names.append(pack.name)
+    if not names:
+        return []
+    text = (
+        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
+        "reference integrator ran instead. Check them"
+    )
+    return [BankWarning("reference-instead", ", ".join(names), text)]

@@ -63,11 +63,16 @@ class BankAtStart:
             a = names.index(name)
             ports[a, ar.MODE] = ports[a, ar.KIND] = KINDS[kind]
             ports[a, ar.COMMANDED] = value
-        work, port, now = working_arrays(n, p)
-        solve_bank(0.0, self.y, self.cells, self.curves_of, self.curves, reduced.hybrid, ports, work, port, now)
-        current = np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
-        drive = np.concatenate([work[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
+        bank = ar.BankArrays(
+            self.cells, self.curves_of, self.curves, reduced.hybrid, reduced.terminal, reduced.pack_live, np.zeros((0, 0)),
+            np.zeros((0, ar.N_DEVICE_COLUMNS)), np.zeros((0, n + p)),
+        )  # fmt: skip
+        work = working_arrays(n, p)
+        solve_bank(0.0, self.y, bank, ports, work)
+        pack, port = work.pack, work.port
+        current = np.concatenate([pack[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
+        drive = np.concatenate([pack[ar.EMF_LINEAR], port[ar.PORT_CURRENT]])
         return OperatingPoint(
-            work[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(),
-            reduced.flows @ current, reduced.terminal @ drive, work[ar.EMF].copy(),
+            pack[ar.PACK_CURRENT].copy(), port[ar.PORT_CURRENT].copy(), port[ar.PORT_VOLTAGE].copy(), reduced.flows @ current,
+            reduced.terminal @ drive, pack[ar.EMF].copy(),
         )  # fmt: skip

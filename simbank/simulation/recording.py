@@ -61,9 +61,7 @@ class Sums:
     ----------
     packs : ndarray, shape (N_ACC, n)
     ports : ndarray, shape (N_PORT_ACC, p)
-    extremes : tuple of ndarray
-        Lowest and highest state of charge (2, n); largest spread of it (1,); when each pack was first full and first empty [s] (2, n);
-        largest difference of voltage between ports [V] (p, p), lower half; largest current of each branch [A] (b,).
+    extremes : Extremes
     branch_j : ndarray, shape (b,)
         Energy lost in each branch [J].
     pack_i2t : ndarray, shape (n,)
@@ -74,7 +72,7 @@ class Sums:
 
     packs: np.ndarray
     ports: np.ndarray
-    extremes: tuple[np.ndarray, ...]
+    extremes: ar.Extremes
     branch_j: np.ndarray
     pack_i2t: np.ndarray
     blocked_s: np.ndarray
@@ -86,7 +84,7 @@ class Sums:
         packs, ports = integrals(n, p)
         z = state.y[:n]
         packs[ar.ACC_LAST_SOC] = z
-        extremes = (
+        extremes = ar.Extremes(
             np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= FULL_SOC, z <= EMPTY_SOC], 0.0, np.inf), np.zeros((p, p)),
             np.zeros(b),
         )  # fmt: skip
@@ -181,8 +179,8 @@ class Recorder:
         state, sums = self.state, self.sums
         times, weights, states, samples, sample_states = store.drain()
         accumulate(
-            state.step_start, times, weights, len(NODES), states, *state.circuit_arrays(), state.neighbours, state.reduced.flows,
-            sums.packs, sums.ports, moment, sums.extremes,
+            state.step_start, times, weights, len(NODES), states, state.arrays(), state.ports.table, state.reduced.flows,
+            ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes,
         )  # fmt: skip
         self.sample(samples, sample_states, samples + state.step_start)
 
@@ -191,12 +189,9 @@ class Recorder:
         if not len(t_step):
             return
         m, state = len(t_step), self.state
-        packs, r = state.packs, state.reduced
-        out = np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p))
-        observe(
-            t_step, states, packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, state.ports.table, *out
-        )  # fmt: skip
-        self.trace.add(times, *out, r.flows)
+        out = ar.Samples(np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p)))
+        observe(t_step, states, state.arrays(), state.ports.table, out)
+        self.trace.add(times, *out, state.reduced.flows)
 
     def sample_now(self):
         """Keep the present instant as the last sample."""

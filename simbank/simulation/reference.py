@@ -105,7 +105,7 @@ class ReferenceIntegrator:
         from scipy import integrate
 
         state = self.state
-        args = (*state.circuit_arrays(), state.neighbours, state.devices.table, state.devices.flows)
+        args = (*state.arrays(), state.ports.table)
         return getattr(integrate, method)(
             lambda t, y: rates(t, y, *args), begin, state.y, stop, rtol=self.rtol if method == "LSODA" else self.tolerance,
             atol=self.atol, jac=lambda t, y: jacobian(t, y, *args), max_step=self.max_step_s,

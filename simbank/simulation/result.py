@@ -110,7 +110,7 @@ class Result(StudyResult):
         self._bank, self._port_names, self._method = record.state.bank, record.state.ports.names, record.method
         self._trace, self._samples = record.trace.frozen(), record.trace.joined()
         self._branch_j, self._events = record.sums.branch_j.copy(), list(record.events)
-        self._branch_peak_a = record.sums.extremes[4].copy()
+        self._branch_peak_a = record.sums.extremes.branch.copy()
         self._summary = summary(record)
         self.warnings = self._told(record)
         self._summary["warnings"] = as_records(self.warnings)

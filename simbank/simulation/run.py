@@ -15,14 +15,13 @@ from simbank.simulation import arrays as ar
 from simbank.simulation import fast
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_state import BankState
-from simbank.simulation.bank_warnings import warnings_of_bank
+from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.recording import Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, balance_warnings
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
-from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -33,30 +32,11 @@ FINER = (
     30.0,
     1000.0,
 )  # where charge or energy does not close, the run is gone over again with so much less tolerance
-MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 # The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
 # Then the reference goes on, for twice as long each time, and the loop has fewer steps to show whether it creeps.
 CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
-
-
-def relaxation_warnings(packs):
-    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
-    is taken over by the relaxation long before its time constant has passed."""
-    names = []
-    for pack in packs:
-        chemistry = pack.chemistry
-        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
-        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
-            names.append(pack.name)
-    if not names:
-        return []
-    text = (
-        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
-        "reference integrator ran instead. Check them"
-    )
-    return [BankWarning("reference-instead", ", ".join(names), text)]
 
 
 def simulate(
@@ -228,9 +208,8 @@ class _Run:
         h_try, state = 60.0, self.state
         n, p = state.n, state.p
         many = min(FAST_SAMPLES, len(self.recorder.grid)) + 1
-        samples = (
-            self.recorder.grid, np.empty(many), np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)),
-        )  # fmt: skip
+        made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
+        samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast.levelling_modes(state.packs.cells, state.neighbours)
         for plan in duty_windows(self.duty, state.ports.names):
@@ -240,25 +219,24 @@ class _Run:
         """The rows of one window; returns the step to try first in the next."""
         rows, row, fresh = len(plan[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
-        packs, devices, sums = state.packs, state.devices, recorder.sums
+        sums = recorder.sums
         while row < rows:
             self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
-            bank = (
-                packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, state.neighbours,
-                levelling, devices.table, devices.flows,
-            )  # fmt: skip
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
-                self.max_step_s, state.y, bank,
-                (packs.state, packs.mark, packs.monitors, packs.monitor_state, devices.state, packs.asleep), state.ports.arrays,
-                (sums.packs, sums.ports, moment, r.flows, sums.extremes), plan, samples, scratch,
+                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
+                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
             )  # fmt: skip
             if filled:
-                _, at, states, at_packs, at_ports = samples
+                _, at, made = samples
                 recorder.trace.add(
-                    at[:filled].copy(), states[:filled].copy(), at_packs[:, :filled].copy(), at_ports[:, :filled].copy(), r.flows
+                    at[:filled].copy(),
+                    made.state[:filled].copy(),
+                    made.pack[:, :filled].copy(),
+                    made.port[:, :filled].copy(),
+                    r.flows,
                 )
             state.read_port_log()
             recorder.add_stretch(moment, state.t - before)

@@ -70,10 +70,10 @@ class Opening:
         return (self.limit_a - self.unloaded_a) / loaded if loaded > 0 else float("nan")
 
 
-def unloaded_packs(work, port, now):
-    """Currents of packs [A], shape (n,), with no port current, from the working arrays and the reduced network at one instant."""
-    n = work.shape[1]
-    return work[ar.PACK_CURRENT] - now[:n, n:] @ port[ar.PORT_CURRENT]
+def unloaded_packs(work):
+    """Currents of packs [A], shape (n,), with no port current, from a bank that is solved at one instant."""
+    n = work.pack.shape[1]
+    return work.pack[ar.PACK_CURRENT] - work.hybrid[:n, n:] @ work.port[ar.PORT_CURRENT]
 
 
 def cascades(openings, events, ports):

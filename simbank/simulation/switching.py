@@ -11,7 +11,7 @@ from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events
 from simbank.simulation import ports as port_laws
-from simbank.simulation.bank_solver import device_current, solve_bank, working_arrays
+from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
@@ -25,7 +25,7 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not process_due_events
+STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
 
 
 class EventHandler:
@@ -82,8 +82,8 @@ class EventHandler:
         if not ar.BLOCKS[r]:
             self.packs.monitor_state[k, r] = ar.BLOCKING
             return
-        work, port, hybrid_now = self.state.solve()
-        current = float(work[ar.PACK_CURRENT, k])
+        work = self.state.solve()
+        current = float(work.pack[ar.PACK_CURRENT, k])
         because = self._reason(k, r, current)
         self.packs.monitor_state[k, r] = ar.WAITING
         hold = self.packs.monitors[k, r, ar.MONITOR_HOLD_S]
@@ -102,8 +102,8 @@ class EventHandler:
         if r in OVER_CURRENTS:
             if acts:
                 limit = float(self.packs.monitors[k, r, ar.MONITOR_LIMIT])
-                unloaded = float(unloaded_packs(work, port, hybrid_now)[k])
-                self.state.note_opening(self.packs.names[k], current, limit, port, unloaded)
+                unloaded = float(unloaded_packs(work)[k])
+                self.state.note_opening(self.packs.names[k], current, limit, work.port, unloaded)
             if r == ar.SHORT_CIRCUIT or recent > self.bank.packs[k].bms.retries:
                 hold = np.inf
                 locked = f"{recent} in an hour" if recent > 1 else "short-circuit current"
@@ -211,10 +211,9 @@ class EventHandler:
         self.state.cap_chargers()
 
     def _change_port(self, a, slot, t_step):
-        work, port, hybrid_now = working_arrays(self.state.n, self.state.p)
-        solve_bank(t_step, self.state.y, *self.state.circuit_arrays(), work, port, hybrid_now)
-        volt = float(port[ar.PORT_VOLTAGE, a])
-        volt_alone = volt - float(hybrid_now[self.state.n + a, self.state.n + a] * port[ar.PORT_CURRENT, a])
+        work, itself = self.state.solve(t_step), self.state.n + a
+        volt = float(work.port[ar.PORT_VOLTAGE, a])
+        volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
         port_laws.change(a, slot, self.state.t, t_step, *self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
@@ -230,16 +229,16 @@ class EventHandler:
             self.devices.state[d], self.devices.timer[d] = ar.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port, hybrid_now = self.state.solve()
-        signed = float(device_current(d, self.devices.flows, work, port))
+        work = self.state.solve()
+        signed = float(device_current(d, self.devices.flows, work))
         current, cause, device = abs(signed), f"after {self.state.last_cause}", self.bank.devices[d]
         other = self._other_pole_just_opened(device) if what != Event.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
             self.state.openings.append(replace(other, name=device.name))
         elif what != Event.DEVICE_SWITCHED:
-            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work, port, hybrid_now))
-            self.state.note_opening(device.name, signed, device.rating_a, port, unloaded)
+            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work))
+            self.state.note_opening(device.name, signed, device.rating_a, work.port, unloaded)
         self.state.note_event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         self.state.last_cause = f"{device.name} {what.words}"
         self.devices.state[d] = ar.BLOCKING
@@ -257,8 +256,8 @@ class EventHandler:
         self.state.y[ar.N_STATES * self.state.n + d] = 0.0
         self.state.branch_closed[self.devices.branch[d]] = True
         self.state.rewire()
-        work, port, _ = self.state.solve()
-        current = device_current(d, self.devices.flows, work, port)
+        work = self.state.solve()
+        current = device_current(d, self.devices.flows, work)
         self.state.note_event(self.bank.devices[d].name, Event.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
 
     # ---- timers ----
@@ -285,7 +284,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve()[1][ar.PORT_VOLTAGE, a]))
+            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
@@ -377,6 +376,4 @@ class EventHandler:
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
             last = self.state.events[-1] if self.state.events else None
             where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(
-                f"at {self.state.t:.3f} s the bank does not process_due_events: {where} keeps changing ({what})"
-            )
+            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
