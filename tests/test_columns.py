@@ -25,7 +25,7 @@ COMMANDS = {
     "size": ["classroom_chain", *QUICK, "--gauges", "2 AWG", "--layout", "chain", "--usable", "90", "--price-per-kg", "20"],
     "drift": ["classroom_chain", "--chemistry", "lfp"],
     "usable": ["classroom_chain", "--c-rate", "1"],
-    "protect": ["two_barn_strings"],
+    "protect": ["../tests/trials/three_strings"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
 UNITS = {
