@@ -150,6 +150,7 @@ def duty_windows(duty: Duty | SampledDuty, port_names: list[str]) -> Iterator[tu
     Parameters
     ----------
     duty : Duty or SampledDuty
+        What each port asks for over time.
     port_names : list of str
         The p ports, in the order of the arrays.
 
