@@ -31,7 +31,8 @@ class Event(StrEnum):
     True
     """
 
-    def __new__(cls, code, where, words, meaning):
+    def __new__(cls, code: str, where: str, words: str, meaning: str):
+        """A member that is equal to its code."""
         member = str.__new__(cls, code)
         member._value_ = code
         member.where, member.words, member.meaning = where, words, meaning

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events
@@ -203,7 +204,7 @@ class EventHandler:
 
     # ---- ports ----
 
-    def apply_commands(self, step):
+    def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
         port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
         self.state.read_port_log()
@@ -262,7 +263,8 @@ class EventHandler:
 
     # ---- timers ----
 
-    def next_timer_s(self, ports=True):
+    def next_timer_s(self, ports: bool = True) -> float:
+        """When the next timer runs out, or the schedule switches something [s]; infinite if none does."""
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
@@ -315,7 +317,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def process_due_events(self, t_step):
+    def process_due_events(self, t_step: float):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -360,8 +362,16 @@ class EventHandler:
                 return
             self.apply_change(ports[0], t_step)
 
-    def apply_change(self, slot, t_step):
-        """Make one change."""
+    def apply_change(self, slot: int, t_step: float):
+        """Make one change.
+
+        Parameters
+        ----------
+        slot : int
+            Its place in what :func:`simbank.simulation.events.watch` returns.
+        t_step : float
+            Time since the step of the duty began [s].
+        """
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
         elif slot < self.ports_end:
