@@ -249,15 +249,12 @@ class BankState:
         self.devices.flows = np.ascontiguousarray(self.reduced.flows[self.devices.branch])
         ports = self.ports
         ports.table[:, ar.LIVE] = self.reduced.port_live
-        port_laws.keep_clocks(self.t, ports.phase, ports.table, ports.timer, ports.equip)
+        port_laws.keep_clocks(self.t, ports.arrays)
         self.cap_chargers()
 
     def cap_chargers(self):
         """Set the greatest current of every charger."""
-        packs, ports = self.packs, self.ports
-        port_laws.cap_chargers(
-            self.y, packs.cells, packs.curves_of, packs.curves, packs.monitors, packs.monitor_state, ports.table, ports.equip
-        )
+        port_laws.cap_chargers(self.y, self.arrays(), self.state_arrays(), self.ports.arrays)
 
     def arrays(self, reduced=None):
         """What compiled functions take of the bank as the network stands, or as ``reduced``."""

@@ -210,7 +210,7 @@ class _Run:
         while state.t < end - EVENT_TIME_TOLERANCE_S:
             handler.process_timers()
             handler.process_due_events(state.t_step)
-            if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
+            if step.ends_early and port_laws.all_done(state.ports.arrays):
                 break
             self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()

@@ -205,7 +205,7 @@ class EventHandler:
 
     def apply_commands(self, step):
         """Set the ports to a step's commands."""
-        port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
+        port_laws.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
@@ -214,7 +214,7 @@ class EventHandler:
         work, itself = self.state.solve(t_step), self.state.n + a
         volt = float(work.port[ar.PORT_VOLTAGE, a])
         volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
-        port_laws.change(a, slot, self.state.t, t_step, *self.ports.arrays, volt, volt_alone)
+        port_laws.change(a, slot, self.state.t, t_step, self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
     # ---- devices ----
@@ -284,7 +284,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
+            port_laws.appointment(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
