@@ -243,7 +243,7 @@ class _Run:
                     made.port[:, :filled].copy(),
                     r.flows,
                 )
-            state.read_port_log()
+            handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S

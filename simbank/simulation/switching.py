@@ -26,7 +26,8 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
+STUCK_EVENTS = 400  # so many changes in a row without progress, and some more for a large bank, is a bank that does not settle
+PROGRESS_S = 1e-3
 
 
 class EventHandler:
@@ -380,10 +381,28 @@ class EventHandler:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
         self._check_progress()
 
+    def read_port_log(self):
+        """Turn the changes of ports that compiled code has made by itself into events; too many without progress stop the run."""
+        times, most = self.ports.log[: self.ports.count[0], 0], self._most_changes()
+        stuck = np.flatnonzero(times[most:] - times[:-most] < PROGRESS_S)
+        if stuck.size:
+            self.ports.count[0] = stuck[0] + most
+        self.state.read_port_log()
+        if stuck.size:
+            self._stop_as_stuck()
+
+    def _most_changes(self):
+        """How many changes in a row without progress are too many."""
+        return STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d)
+
     def _check_progress(self):
+        """Count changes that follow one another without progress, and stop the run where they are too many."""
         count, since = self._stuck
-        self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
-        if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
-            last = self.state.events[-1] if self.state.events else None
-            where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
+        self._stuck = (count + 1, since) if self.state.t - since < PROGRESS_S else (0, self.state.t)
+        if self._stuck[0] > self._most_changes():
+            self._stop_as_stuck()
+
+    def _stop_as_stuck(self):
+        last = self.state.events[-1] if self.state.events else None
+        where, what = (last.where, last.event.words) if last else ("?", "?")
+        raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
