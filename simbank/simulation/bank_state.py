@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.bank.bank import Bank
+from simbank.bank.equipment import Charger, Inverter
 from simbank.network import Network
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
@@ -142,7 +143,7 @@ class Ports:
     """
 
     names: list[str]
-    equipment: list[tuple]
+    equipment: list[tuple[Inverter | None, Charger | None]]
     table: np.ndarray
     phase: np.ndarray
     equip: np.ndarray
@@ -298,8 +299,19 @@ class BankState:
         self.events.append(EventRow(self.t, where, event, because))
 
     def note_opening(self, name, current_a, limit_a, port, unloaded_a):
-        """Keep an opening on over-current; ``current_a`` and ``unloaded_a``, that of the same packs with no port current, in one
-        sense."""
+        """Keep an opening on over-current.
+
+        Parameters
+        ----------
+        name : str
+            The pack or device that opens.
+        current_a, unloaded_a : float
+            Its current, and what it would be with no port current [A], in one sense.
+        limit_a : float
+            Its limit [A].
+        port : ndarray
+            The ports as solved at this instant.
+        """
         along = unloaded_a if current_a >= 0 else -unloaded_a
         total_a = float(port[ar.PORT_CURRENT].sum())
         self.openings.append(Opening(self.t, name, abs(current_a), limit_a, total_a, along))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import time
+from collections.abc import Callable
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -14,14 +15,13 @@ from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
 from simbank.simulation import fast, port_states
 from simbank.simulation.bank_state import BankState
-from simbank.simulation.bank_warnings import warnings_of_bank
-from simbank.simulation.recording import Recorder, RunRecord
+from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
+from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, balance_warnings
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
-from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -32,7 +32,6 @@ FINER = (
     30.0,
     1000.0,
 )  # where charge or energy does not close, the run is gone over again with so much less tolerance
-MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 # The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
@@ -40,35 +39,17 @@ FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 
 
-def relaxation_warnings(packs):
-    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
-    is taken over by the relaxation long before its time constant has passed."""
-    names = []
-    for pack in packs:
-        chemistry = pack.chemistry
-        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
-        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
-            names.append(pack.name)
-    if not names:
-        return []
-    text = (
-        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
-        "reference integrator ran instead. Check them"
-    )
-    return [BankWarning("reference-instead", ", ".join(names), text)]
-
-
 def simulate(
-    scenario,
+    scenario: Case,
     *,
-    integrator="reference",
-    method="LSODA",
-    tolerance=None,
-    output_step_s=None,
-    max_step_s=1800.0,
-    progress=None,
-    checkpoint=None,
-):
+    integrator: str = "reference",
+    method: str = "LSODA",
+    tolerance: float | None = None,
+    output_step_s: float | None = None,
+    max_step_s: float = 1800.0,
+    progress: Callable[[float], None] | None = None,
+    checkpoint: Callable[[Result], None] | None = None,
+) -> Result:
     """Run a scenario's duty on its bank.
 
     Parameters
@@ -77,7 +58,7 @@ def simulate(
         Anything with ``name``, ``bank`` and ``duty``.
     integrator : {"reference", "fast"}
         scipy's solver with error control of every state, or the compiled loop of :mod:`simbank.simulation.fast`, whose error is
-        measured against it (README). Both use the same equations.
+        measured against it (tests/README.md). Both use the same equations.
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
@@ -102,7 +83,7 @@ def simulate(
     Raises
     ------
     InputError
-        If the method or integrator is unknown, the tolerance is none, or the bank has too many packs.
+        If the method or integrator is unknown, the tolerance is out of range, or the bank has too many packs.
     SimulationError
         If the run cannot go on (RunStopped: by Ctrl-C); what was computed is its ``partial``.
     """
@@ -146,14 +127,18 @@ def _once(scenario, is_fast, tolerance, told, options):
 
 @functools.cache
 def _linear_algebra_threads():
-    """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
-    cores from other runs while they do."""
+    """The thread pools of the linear algebra libraries.
+
+    For matrices as small as a bank's their threads only wait, and take the cores from other runs while they do.
+    """
     return ThreadpoolController()
 
 
 def _heeding_interrupts(run):
-    """Ctrl-C stops the run even where the interrupt itself is lost: the compiler drops one that comes in a call back from its
-    machine code generator."""
+    """Ctrl-C stops the run even where the interrupt itself is lost.
+
+    The compiler drops one that comes in a call back from its machine code generator.
+    """
 
     def note():
         run.interrupted = True
@@ -257,7 +242,7 @@ class _Run:
                     made.port[:, :filled].copy(),
                     r.flows,
                 )
-            state.read_port_log()
+            handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S
@@ -283,7 +268,16 @@ class _Run:
         """What there is so far, with a warning if the balances do not close."""
         recorder = self.recorder
         record = RunRecord(
-            self.scenario, self.state, recorder.y_start, recorder.stored_change_j(), recorder.sums, recorder.trace, self.warnings,
-            "fast" if self.is_fast else "reference", self.tolerance, self.reference.method, self.handed_over,
-        )  # fmt: skip
+            scenario=self.scenario,
+            state=self.state,
+            y_start=recorder.y_start,
+            stored_change_j=recorder.stored_change_j(),
+            sums=recorder.sums,
+            trace=recorder.trace,
+            warnings=self.warnings,
+            integrator="fast" if self.is_fast else "reference",
+            tolerance=self.tolerance,
+            method=self.reference.method,
+            handed_over=self.handed_over,
+        )
         return Result(record, complete)

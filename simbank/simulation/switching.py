@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
@@ -24,7 +25,8 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not process_due_events
+STUCK_EVENTS = 400  # so many changes in a row without progress, and some more for a large bank, is a bank that does not settle
+PROGRESS_S = 1e-3
 
 
 class EventHandler:
@@ -202,7 +204,7 @@ class EventHandler:
 
     # ---- ports ----
 
-    def apply_commands(self, step):
+    def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
         port_states.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
@@ -261,7 +263,8 @@ class EventHandler:
 
     # ---- timers ----
 
-    def next_timer_s(self, ports=True):
+    def next_timer_s(self, ports: bool = True) -> float:
+        """When the next timer runs out, or the schedule switches something [s]; infinite if none does."""
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
@@ -314,7 +317,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def process_due_events(self, t_step):
+    def process_due_events(self, t_step: float):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -359,8 +362,16 @@ class EventHandler:
                 return
             self.apply_change(ports[0], t_step)
 
-    def apply_change(self, slot, t_step):
-        """Make one change."""
+    def apply_change(self, slot: int, t_step: float):
+        """Make one change.
+
+        Parameters
+        ----------
+        slot : int
+            Its place in what :func:`simbank.simulation.events.watch` returns.
+        t_step : float
+            Time since the step of the duty began [s].
+        """
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
         elif slot < self.ports_end:
@@ -369,12 +380,28 @@ class EventHandler:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
         self._check_progress()
 
+    def read_port_log(self):
+        """Turn the changes of ports that compiled code has made by itself into events; too many without progress stop the run."""
+        times, most = self.ports.log[: self.ports.count[0], 0], self._most_changes()
+        stuck = np.flatnonzero(times[most:] - times[:-most] < PROGRESS_S)
+        if stuck.size:
+            self.ports.count[0] = stuck[0] + most
+        self.state.read_port_log()
+        if stuck.size:
+            self._stop_as_stuck()
+
+    def _most_changes(self):
+        """How many changes in a row without progress are too many."""
+        return STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d)
+
     def _check_progress(self):
+        """Count changes that follow one another without progress, and stop the run where they are too many."""
         count, since = self._stuck
-        self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
-        if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
-            last = self.state.events[-1] if self.state.events else None
-            where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(
-                f"at {self.state.t:.3f} s the bank does not process_due_events: {where} keeps changing ({what})"
-            )
+        self._stuck = (count + 1, since) if self.state.t - since < PROGRESS_S else (0, self.state.t)
+        if self._stuck[0] > self._most_changes():
+            self._stop_as_stuck()
+
+    def _stop_as_stuck(self):
+        last = self.state.events[-1] if self.state.events else None
+        where, what = (last.where, last.event.words) if last else ("?", "?")
+        raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")

@@ -196,56 +196,27 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     first, kinds = alike(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
     told = 0
-
-    def bms_given(name):
-        return any(pack.bms is not None and not pack.has_assumed_bms for pack in bank.packs if pack.name != name)
-
     for pack in leaders:
-        shorted = min(cells, pack.cells_in_series - 1)
         rows = []
-        try:
-            for charger in (NO_CHARGER, words):
-                ways = {
-                    "cells": shorted, "short_ohm": short_ohm, "charger": charger,
-                    "charging": commands if charger != NO_CHARGER else None,
-                }  # fmt: skip
-
-                def run(own, soc, name=pack.name, ways=ways, **more):
-                    nonlocal runs
-                    runs += 1
-                    return shorted_cells(bank, name, **{**ways, "soc": soc, "own_soc": own, "case": ENERGY, **more})
-
-                full = run(None, 1.0, case=FULL, temperature_k=warm_k)
-                empty, now = run(0.0, 1.0), run(None, None, case=FILE)
-                tried = [empty]
-                if empty.opened:
-                    key = (kinds[pack.name], charger)
-                    tried = _milder(run, empty, starts.get(key))
-                    starts[key] = max(tried, key=lambda r: r.energy_wh)
-                most = max([*tried, now, full], key=lambda r: r.energy_wh)
-                if bms_given(pack.name):
-                    kept = {
-                        FULL: (None, 1.0, warm_k),
-                        FILE: (None, None, None),
-                        ENERGY: (most.soc_start, most.neighbours_soc_start, None),
-                    }
-                    own, soc, warm = kept[most.case]
-                    with_bms = partial(run, neighbours_bms=True)
-                    same, lowest = with_bms(own, soc, temperature_k=warm), with_bms(0.0, 1.0)
-                    tried = [same, lowest, with_bms(None, 1.0, temperature_k=warm_k), with_bms(None, None)]
-                    tried += _milder(with_bms, lowest) if lowest.opened else []
-                    worst = max(tried, key=lambda r: r.energy_wh)
-                    most = replace(
-                        most, energy_if_bms_open_wh=same.energy_wh, most_energy_if_bms_open_wh=worst.energy_wh,
-                        soc_start_if_bms_open=worst.soc_start, neighbours_soc_start_if_bms_open=worst.neighbours_soc_start,
-                    )  # fmt: skip
-                at_worst = most.case == ENERGY and (most.soc_start, most.neighbours_soc_start) == (0.0, 1.0)
-                beside = [] if at_worst else [replace(empty, case=EMPTY)]
-                rows += [full, *beside, replace(most, case=ENERGY), now]
-                told += 1
-                tell(told / (2 * len(leaders)))
-        except SimulationError as error:
-            failed[pack.name] = str(error)
+        for charger, charging in ((NO_CHARGER, None), (words, commands)):
+            key = (kinds[pack.name], charger)
+            ways = {
+                "cells": min(cells, pack.cells_in_series - 1),
+                "short_ohm": short_ohm,
+                "charger": charger,
+                "charging": charging,
+            }
+            search = _Search(bank, pack.name, warm_k, ways, starts.get(key))
+            try:
+                rows += search.rows()
+            except SimulationError as error:
+                failed[pack.name] = str(error)
+            runs += search.runs
+            if pack.name in failed:
+                break
+            starts[key] = search.mildest or starts.get(key)
+            told += 1
+            tell(told / (2 * len(leaders)))
         rows.sort(key=lambda row: CASES_TOLD.index(row.case))
         found[pack.name] = rows
     for pack in bank.packs:
@@ -262,6 +233,54 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note
 
 
+class _Search:
+    """Runs of one pack with shorted cells, without or with a charger, from the starts of :func:`shorted_cases`.
+
+    ``ways`` are the arguments of :func:`shorted_cells` that all have in common; ``before`` is the start of most energy of an equal
+    pack elsewhere in the bank. ``runs`` counts them; ``mildest`` is the case of most energy of the starts that were searched.
+    """
+
+    def __init__(self, bank, name, warm_k, ways, before):
+        self.bank, self.name, self.ways, self.before = bank, name, ways, before
+        warm = bank.packs if warm_k is None else tuple(replace(pack, temperature_k=warm_k) for pack in bank.packs)
+        self.warm_bank = replace(bank, packs=warm)
+        self.runs, self.mildest = 0, None
+
+    def run(self, own, soc, *, warm=False, neighbours_bms=False):
+        """The pack at ``own``, its neighbours at ``soc`` (None: as in the file)."""
+        self.runs += 1
+        bank = self.warm_bank if warm else self.bank
+        return shorted_cells(bank, self.name, **self.ways, soc=soc, own_soc=own, neighbours_bms=neighbours_bms)
+
+    def rows(self):
+        """The cases that are told."""
+        full = replace(self.run(None, 1.0, warm=True), case=FULL)
+        empty, now = replace(self.run(0.0, 1.0), case=ENERGY), replace(self.run(None, None), case=FILE)
+        tried = [empty]
+        if empty.opened:
+            tried = [replace(row, case=ENERGY) for row in _milder(self.run, empty, self.before)]
+            self.mildest = max(tried, key=lambda row: row.energy_wh)
+        most = max([*tried, now, full], key=lambda row: row.energy_wh)
+        if any(pack.bms is not None and not pack.has_assumed_bms for pack in self.bank.packs if pack.name != self.name):
+            most = self.if_bms_open(most)
+        at_worst = most.case == ENERGY and (most.soc_start, most.neighbours_soc_start) == (0.0, 1.0)
+        beside = [] if at_worst else [replace(empty, case=EMPTY)]
+        return [full, *beside, replace(most, case=ENERGY), now]
+
+    def if_bms_open(self, most):
+        """``most`` with what is fed in if the neighbours' BMS open as the file says: from its start, and from the worst."""
+        starts = {FULL: (None, 1.0), FILE: (None, None), ENERGY: (most.soc_start, most.neighbours_soc_start)}
+        run = partial(self.run, neighbours_bms=True)
+        same, lowest = run(*starts[most.case], warm=most.case == FULL), run(0.0, 1.0)
+        tried = [same, lowest, run(None, 1.0, warm=True), run(None, None)]
+        tried += _milder(run, lowest) if lowest.opened else []
+        worst = max(tried, key=lambda row: row.energy_wh)
+        return replace(
+            most, energy_if_bms_open_wh=same.energy_wh, most_energy_if_bms_open_wh=worst.energy_wh,
+            soc_start_if_bms_open=worst.soc_start, neighbours_soc_start_if_bms_open=worst.neighbours_soc_start,
+        )  # fmt: skip
+
+
 def _handed_on(row, bank, name):
     """``row`` for an equal pack in an equal place: the two packs and their devices change places."""
     if row.pack == name:
@@ -271,11 +290,13 @@ def _handed_on(row, bank, name):
     for a, b in zip(theirs, mine, strict=True):
         names |= {a.name: b.name, b.name: a.name}
 
-    def named(text):
-        who, mark, rest = (text or "").partition(" (")
-        return names.get(who, who) + mark + rest if text is not None else None
+    where = row.stopped_where
+    there = names.get(where, where)
+
+    def told(text):  # words of what ended the feed begin with its name
+        return there + text[len(where) :] if where is not None and text is not None and text.startswith(where) else text
 
     return replace(
-        row, pack=name, device=mine[0] if mine else None, ended_by=named(row.ended_by), stopped_by=named(row.stopped_by),
-        opened=tuple(named(who) for who in row.opened), table=row.table.rename(columns={f"{name}_a": f"{row.pack}_a"}),
+        row, pack=name, device=mine[0] if mine else None, ended_by=told(row.ended_by), stopped_by=told(row.stopped_by), stopped_where=there,
+        opened=tuple(names.get(who, who) for who in row.opened), table=row.table.rename(columns={f"{name}_a": f"{row.pack}_a"}),
     )  # fmt: skip

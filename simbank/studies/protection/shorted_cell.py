@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.integrate import cumulative_trapezoid
 
-from simbank.bank.equipment import BMS, Charger
+from simbank.bank.equipment import BMS, Charger, Device
 from simbank.duty import Duty, Step
 from simbank.simulation import simulate
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
@@ -41,7 +42,9 @@ class ShortedCell:
     opens_s : float or None
         When one of its own devices opens.
     stopped_by : str or None
-        What ended the feed where it did not end by itself: a device, or a neighbour's BMS.
+        What ended the feed where it did not end by itself: a device, or a neighbour's BMS and why it opened.
+    stopped_where : str or None
+        The device or neighbour alone.
     device : Device or None
         The first of its own.
     case, charger : str
@@ -76,8 +79,7 @@ class ShortedCell:
     table: pd.DataFrame
     opens_s: float | None
     stopped_by: str | None
-    device: object
-    case: str
+    device: Device | None
     charger: str
     soc_start: float
     neighbours_soc_start: float
@@ -91,7 +93,9 @@ class ShortedCell:
     overcharge_wh: float
     ended_by: str
     ended_by_own: bool = False
-    opened: tuple = ()
+    stopped_where: str | None = None
+    opened: tuple[str, ...] = ()
+    case: str = ""
     energy_if_bms_open_wh: float | None = None
     most_energy_if_bms_open_wh: float | None = None
     soc_start_if_bms_open: float | None = None
@@ -114,8 +118,8 @@ class ShortedCell:
 
 
 def shorted_cells(
-    bank, pack_name, cells=1, short_ohm=1e-3, hours=HOURS, soc=1.0, own_soc=None, charging=None, charger=NO_CHARGER, line="latest",
-    case="", temperature_k=None, neighbours_bms=False, **options,
+    bank, pack_name, cells=1, short_ohm=1e-3, *, hours=HOURS, soc=1.0, own_soc=None, charging=None, charger=NO_CHARGER,
+    neighbours_bms=False, **options,
 ):  # fmt: skip
     """Follow the feed into a pack whose cells have shorted.
 
@@ -129,20 +133,19 @@ def shorted_cells(
     bank : Bank
     pack_name : str
     cells : int
+        How many of its cells in series are shorted, fewer than it has.
     short_ohm : float
         Resistance of one shorted cell, internal [ohm].
     hours : float
-        How long it is followed.
+        How long it is followed [h].
     soc : float, optional
         State of charge of every pack at the start, straight after charge; None takes each pack as it stands in the file.
     own_soc : float, optional
         That of the pack itself, straight after discharge, where it is another.
     charging : dict of str to Command, optional
         What the ports push meanwhile [A] and the voltage they hold, as a charger without a tail; by default they rest.
-    charger, case : str
-        What to call that and the start.
-    temperature_k : float, optional
-        Of the packs at the start; by default as in the file.
+    charger : str
+        What to call that.
     neighbours_bms : bool
         Neighbours' BMS open as the file says, whatever current they have to break.
     options
@@ -151,82 +154,97 @@ def shorted_cells(
     Returns
     -------
     ShortedCell
+
+    Raises
+    ------
+    SimulationError
+        Where the run cannot go on.
     """
-    packs = []
-    for pack in bank.packs:
-        mine = pack.name == pack_name
-        if soc is not None:
-            pack = replace(pack, soc=soc, hysteresis=1.0)
-        if mine and own_soc is not None:
-            pack = replace(pack, soc=own_soc, hysteresis=-1.0)
-        if temperature_k is not None:
-            pack = replace(pack, temperature_k=temperature_k)
-        if mine:
-            left = pack.cells_in_series - cells
-            keep = {key: getattr(pack, key) and getattr(pack, key)[:left] for key in ("cell_capacities", "cells_below_full")}
-            pack = replace(
-                pack,
-                cells_in_series=left,
-                internal_wiring_ohm=pack.internal_wiring_ohm + cells * short_ohm,
-                **keep,
-            )
-        if mine or not neighbours_bms:
-            pack = replace(pack, bms=BMS(stuck="both"))
-        packs.append(pack)
-    devices = tuple(line_of(device, line) for device in bank.devices)
+    packs = tuple(
+        _shorted(pack, cells, short_ohm, soc, own_soc)
+        if pack.name == pack_name
+        else replace(_charged(pack, soc), **({} if neighbours_bms else {"bms": BMS(stuck="both")}))
+        for pack in bank.packs
+    )
+    devices = tuple(line_of(device, "latest") for device in bank.devices)
     held = {
         port: (None, Charger(current_limit_a=-command.value, absorb_volt=command.volt_limit))
         for port, command in (charging or {}).items()
     }  # no tail: the voltage is held for good
     run = Case(
         f"{pack_name} with {cells} shorted",
-        replace(bank, packs=tuple(packs), devices=devices, port_equipment=held, switching=()),
+        replace(bank, packs=packs, devices=devices, port_equipment=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
     result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
-    time = result.packs.index.to_numpy()
-    current, volt = result.packs["current_a"], result.packs["terminal_v"][pack_name].to_numpy()
-    feed = -current[pack_name].to_numpy()
-    energy = _summed(feed * volt, time)
     own = next(pack for pack in packs if pack.name == pack_name)
+    mine, neighbours = own_devices(run.bank, pack_name), [pack.soc for pack in packs if pack is not own]
+    feed = -result.packs["current_a"][pack_name].to_numpy()
     row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
-    flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
-    over = bool(len(feed)) and (not len(flows) or flows[-1] < len(feed) - 1)
-    end_s = time[min(flows[-1] + 1, len(time) - 1)] if len(flows) else 0.0
-    mine = own_devices(replace(bank, devices=devices), pack_name)
-    opened = _openings(result.events)
-    own_openings = opened[opened["where"].isin([d.name for d in mine])]
-    stopped = _stopped_by(opened, own_openings, end_s) if over else None
-    if stopped is not None:
-        end_s = float(opened.loc[opened["where"] == stopped["where"], "time_s"].iloc[-1])
-    ended = f"nothing in {hours:g} h"
-    if over:
-        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else _in_words(stopped)
+    return ShortedCell(
+        pack=pack_name, cells=cells, table=_table(result, pack_name), device=mine[0] if mine else None, charger=charger, soc_start=own.soc,
+        neighbours_soc_start=float(np.mean(neighbours)) if neighbours else float("nan"), peak_a=max(float(feed.max()), 0.0),
+        energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, good_cell_volt_max=row["cell_volt_max"],
+        good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"], overcharge_wh=row["overcharge_wh"],
+        **_ending(result, own, mine, hours),
+    )  # fmt: skip
+
+
+def _charged(pack, soc):
+    """A pack at a state of charge, straight after charge; as it stands if that is None."""
+    return pack if soc is None else replace(pack, soc=soc, hysteresis=1.0)
+
+
+def _shorted(pack, cells, short_ohm, soc, own_soc):
+    """A pack with some of its cells shorted and its switches stuck, at ``soc`` or straight after discharge at ``own_soc``."""
+    pack = _charged(pack, soc)
+    if own_soc is not None:
+        pack = replace(pack, soc=own_soc, hysteresis=-1.0)
+    left = pack.cells_in_series - cells
+    keep = {key: getattr(pack, key) and getattr(pack, key)[:left] for key in ("cell_capacities", "cells_below_full")}
+    ohm = pack.internal_wiring_ohm + cells * short_ohm
+    return replace(pack, cells_in_series=left, internal_wiring_ohm=ohm, bms=BMS(stuck="both"), **keep)
+
+
+def _table(result, pack_name):
+    """Feed, voltage, energy and state of charge of the pack and currents of its neighbours, at rows spread over the logarithm of time."""
+    time, current = result.packs.index.to_numpy(), result.packs["current_a"]
+    feed, volt = -current[pack_name].to_numpy(), result.packs["terminal_v"][pack_name].to_numpy()
+    energy = cumulative_trapezoid(feed * volt, time, initial=0.0) / 3600.0
     keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
     columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
     columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
-    table = pd.DataFrame({name: values[keep] for name, values in columns.items()}, index=pd.Index(time[keep], name="time_s"))
-    others = [pack.soc for pack in packs if pack.name != pack_name]
-    return ShortedCell(
-        pack=pack_name, cells=cells, table=table, opens_s=float(own_openings["time_s"].iloc[0]) if len(own_openings) else None,
-        stopped_by=stopped, device=mine[0] if mine else None, case=case, charger=charger, soc_start=own.soc,
-        neighbours_soc_start=float(np.mean(others)) if others else float("nan"), peak_a=max(float(feed.max()), 0.0),
-        energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
-        good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
-        overcharge_wh=row["overcharge_wh"], ended_by=ended, opened=tuple(dict.fromkeys(opened["where"])),
-        ended_by_own=ended in [d.name for d in mine if d.owner == pack_name],
-    )  # fmt: skip
+    return pd.DataFrame({name: values[keep] for name, values in columns.items()}, index=pd.Index(time[keep], name="time_s"))
+
+
+def _ending(result, own, mine, hours):
+    """When the feed was over and what ended it, as fields of :class:`ShortedCell`; ``mine`` are the pack's own devices."""
+    time = result.packs.index.to_numpy()
+    feed, volt = -result.packs["current_a"][own.name].to_numpy(), result.packs["terminal_v"][own.name].to_numpy()
+    flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
+    over = bool(len(feed)) and (not len(flows) or flows[-1] < len(feed) - 1)
+    end_s = time[min(flows[-1] + 1, len(time) - 1)] if len(flows) else 0.0
+    opened = _openings(result.events)
+    own_openings = opened[opened["where"].isin([device.name for device in mine])]
+    stopped = _stopped_by(opened, own_openings, end_s) if over else None
+    where = None if stopped is None else str(stopped["where"])
+    if stopped is None:
+        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if over else f"nothing in {hours:g} h"
+    else:
+        end_s = float(opened.loc[opened["where"] == where, "time_s"].iloc[-1])
+        ended = "neighbours empty" if stopped["code"] == Event.DISCHARGE_BLOCKED else _in_words(stopped)
+    return {
+        "opens_s": float(own_openings["time_s"].iloc[0]) if len(own_openings) else None,
+        "stopped_by": None if stopped is None else _in_words(stopped), "stopped_where": where, "ended_by": ended,
+        "ended_by_own": where in [device.name for device in mine if device.owner == own.name],
+        "hours": float(end_s if over else time[-1]) / 3600.0, "opened": tuple(dict.fromkeys(opened["where"])),
+    }  # fmt: skip
 
 
 def own_devices(bank, pack_name):
     """Devices through which all that flows into a pack must pass: its own, and those of a string that has no other pack."""
     owners = {pack_name, *(string for string, packs in bank.strings.items() if tuple(packs) == (pack_name,))}
     return [device for device in bank.devices if device.owner in owners]
-
-
-def _summed(power, time):
-    """∫ power dt so far [Wh], shape of ``time``."""
-    return np.concatenate([[0.0], np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))]) / 3600.0
 
 
 def _openings(table):
@@ -243,9 +261,6 @@ def _stopped_by(opened, own, end_s):
 
 
 def _in_words(opening):
-    """What ended a feed: the device that opened, or the neighbour and why it did."""
-    if opening["code"] in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT):
-        return str(opening["where"])
-    if opening["code"] == Event.DISCHARGE_BLOCKED:
-        return "neighbours empty"
-    return f"{opening['where']} ({opening['what']})"
+    """The device that opened, or the neighbour and why it did."""
+    is_device = opening["code"] in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT)
+    return str(opening["where"]) if is_device else f"{opening['where']} ({opening['what']})"
