@@ -10,8 +10,7 @@ import numpy as np
 from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
@@ -207,7 +206,7 @@ class EventHandler:
 
     def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
-        port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
+        port_states.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
@@ -216,7 +215,7 @@ class EventHandler:
         work, itself = self.state.solve(t_step), self.state.n + a
         volt = float(work.port[ar.PORT_VOLTAGE, a])
         volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
-        port_laws.change(a, slot, self.state.t, t_step, *self.ports.arrays, volt, volt_alone)
+        port_states.change(a, slot, self.state.t, t_step, self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
     # ---- devices ----
@@ -287,7 +286,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
+            port_states.appointment(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
@@ -339,7 +338,7 @@ class EventHandler:
             pushing = [
                 slot
                 for slot in ports
-                if port_laws.overruns(
+                if port_states.overruns(
                     *divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step, self.ports.phase, self.ports.table
                 )
             ]
@@ -356,8 +355,8 @@ class EventHandler:
                 self._check_progress()
                 continue
             for a in dead:
-                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
-                    self.ports.told[a] |= port_laws.NO_PACK_BIT
+                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_states.NO_PACK_BIT:
+                    self.ports.told[a] |= port_states.NO_PACK_BIT
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
