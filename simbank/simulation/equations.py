@@ -3,11 +3,11 @@
 # ruff: noqa: F401
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import (
+    add_series_resistance,
     currents,
     damage_rate,
     device_current,
     flow,
-    resist,
     solve_bank,
     terminal_voltage,
     working_arrays,
@@ -84,3 +84,4 @@ RELAX = ar.RELAXATION_HEAT
 REVERSIBLE = ar.REVERSIBLE_HEAT
 E_BY_Z = ar.EMF_BY_SOC
 V = ar.PORT_VOLTAGE
+resist = add_series_resistance
