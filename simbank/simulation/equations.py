@@ -23,7 +23,6 @@ from simbank.simulation.pack_model import (
     cell_volts,
     hysteresis_heat,
     pack_heat,
-    rc_warmth,
     relaxation_heat,
     state_rates,
     stored_energy_j,

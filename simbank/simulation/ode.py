@@ -12,7 +12,7 @@ from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import damage_rate, device_current, solve_bank, working_arrays
-from simbank.simulation.pack_model import rc_warmth, state_rates
+from simbank.simulation.pack_model import arrhenius_factor, state_rates
 from simbank.simulation.port_solver import commanded
 
 
@@ -122,7 +122,7 @@ def _relaxation_rows(k, y, cells, current, local, out):
     dg = local[7]
     n = cells.shape[1]
     at_t = ar.TEMPERATURE * n + k
-    factor = rc_warmth(k, y[at_t], cells)
+    factor = arrhenius_factor(k, y[at_t], cells)
     factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (y[at_t] * y[at_t])
     for j in range(2):
         row = (ar.RC_VOLT_1 + j) * n + k
@@ -142,7 +142,7 @@ def _temperature_row(k, y, bank, pack, local, out):
     row = ar.TEMPERATURE * n + k
     h, temperature, current = y[ar.HYSTERESIS * n + k], y[row], pack[ar.PACK_CURRENT, k]
     ns, gamma, capacity = cells[ar.N_SERIES, k], cells[ar.GAMMA, k], cells[ar.HEAT_CAPACITY, k]
-    factor = rc_warmth(k, temperature, cells)
+    factor = arrhenius_factor(k, temperature, cells)
     factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
     by_z = current * current * pack[ar.R_BY_SOC, k] - current * temperature * ns * ds
     by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)

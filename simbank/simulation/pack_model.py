@@ -53,11 +53,11 @@ def cell_state(y, cells, curves_of, curves, pack):
         pack[ar.R_BY_SOC, k] = ohm * df
         pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
-        pack[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
+        pack[ar.ARRHENIUS_FACTOR, k] = arrhenius_factor(k, temperature, cells)
 
 
 @jit_inline
-def rc_warmth(k, temperature, cells):
+def arrhenius_factor(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
     if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
         return 1.0
@@ -65,14 +65,14 @@ def rc_warmth(k, temperature, cells):
 
 
 @jit_inline
-def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
+def relaxation_heat(v, ohm, tau, g, dg, arrhenius, current, capacity):
     """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
 
     The pair takes up v I = v²/(R g a') + d/dt (½ C v²) − ½ v² dC/dt; what is not stored is lost.
     """
     if ohm <= 0.0:
         return 0.0
-    return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
+    return v * v / (ohm * g) * (1.0 / arrhenius - 0.5 * tau * dg * current / (g * capacity))
 
 
 @jit_inline
@@ -91,14 +91,14 @@ def pack_heat(y, cells, pack):
     n = cells.shape[1]
     for k in range(n):
         current, h = pack[ar.PACK_CURRENT, k], y[ar.HYSTERESIS * n + k]
-        g, dg, warmth, capacity = (
+        g, dg, arrhenius, capacity = (
             pack[ar.RC_FACTOR, k],
             pack[ar.RC_FACTOR_SLOPE, k],
             pack[ar.ARRHENIUS_FACTOR, k],
             cells[ar.CAPACITY_AS, k],
         )
-        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
-        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
+        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, current, capacity)
+        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, current, capacity)
         pack[ar.OHMIC_HEAT, k] = pack[ar.R_OHMIC, k] * current * current
         pack[ar.RELAXATION_HEAT, k] = relax
         pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
