@@ -26,7 +26,7 @@ from simbank.simulation.pack_model import (
     relaxation_heat,
     state_rates,
     stored_energy_j,
-    warming,
+    temperature_rate,
 )
 from simbank.simulation.port_solver import commanded, imposed, port_currents
 
@@ -84,3 +84,4 @@ REVERSIBLE = ar.REVERSIBLE_HEAT
 E_BY_Z = ar.EMF_BY_SOC
 V = ar.PORT_VOLTAGE
 resist = add_series_resistance
+warming = temperature_rate

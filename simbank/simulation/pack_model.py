@@ -108,7 +108,7 @@ def pack_heat(y, cells, pack):
 
 
 @jit_inline
-def warming(k, here, y, cells, pack, neighbours):
+def temperature_rate(k, here, y, cells, pack, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``pack``."""
     if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
@@ -134,7 +134,7 @@ def state_rates(y, cells, pack, neighbours, out):
         out[ar.RC_VOLT_2 * n + k] = (
             cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU2, k]
-        out[ar.TEMPERATURE * n + k] = warming(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
+        out[ar.TEMPERATURE * n + k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
 
 
 @jit_inline
