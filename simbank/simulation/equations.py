@@ -13,7 +13,7 @@ from simbank.simulation.bank_solver import (
     working_arrays,
 )
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
-from simbank.simulation.integrals import accumulate, gather, gather_cells, give_heat, note, observe
+from simbank.simulation.integrals import accumulate, add_cells, add_heat_out, add_instant, observe, record_sample
 from simbank.simulation.ode import jacobian, rates, rates_solved, solve_in_place
 from simbank.simulation.pack_model import (
     EMPTY_SOC,
@@ -85,3 +85,6 @@ E_BY_Z = ar.EMF_BY_SOC
 V = ar.PORT_VOLTAGE
 resist = add_series_resistance
 warming = temperature_rate
+gather = add_instant
+gather_cells = add_cells
+note = record_sample
