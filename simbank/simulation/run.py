@@ -13,8 +13,7 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast
-from simbank.simulation import ports as port_laws
+from simbank.simulation import fast, port_states
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.recording import Case, Recorder, RunRecord
@@ -195,7 +194,7 @@ class _Run:
         while state.t < end - EVENT_TIME_TOLERANCE_S:
             handler.process_timers()
             handler.process_due_events(state.t_step)
-            if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
+            if step.ends_early and port_states.all_done(state.ports.arrays):
                 break
             self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()
@@ -243,7 +242,7 @@ class _Run:
                     made.port[:, :filled].copy(),
                     r.flows,
                 )
-            state.read_port_log()
+            handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S
