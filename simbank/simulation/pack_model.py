@@ -11,6 +11,11 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
     heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
+
+Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
+``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and the exact solution over a step of the fast integrator. Of
+relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution
+of the fast integrator, and ``cells/cell_response.py`` for one cell.
 """
 
 from __future__ import annotations
@@ -85,6 +90,30 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
     return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
 
 
+@jit_inline
+def hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h):
+    """How the power lost to hysteresis answers to current [V], state of charge [W] and hysteresis state [W]: derivatives of
+    :func:`hysteresis_heat`, for curves of one cell of ``ns``."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    by_current = ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+    by_z = ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+    by_h = ns * h * (2.0 * half * abs(current) + dhalf * current / gamma)
+    return by_current, by_z, by_h
+
+
+@jit_inline
+def hysteresis_rate(gamma, dz, h):
+    """dh/dt [1/s] for a state of charge that moves by ``dz`` a second."""
+    return gamma * (dz - abs(dz) * h)
+
+
+@jit_inline
+def hysteresis_rate_slopes(gamma, current, capacity, h):
+    """How dh/dt answers to the current [1/As] and to the hysteresis state itself [1/s]."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    return gamma * (1.0 + sign * h) * (-1.0 / capacity), -gamma * abs(current / capacity)
+
+
 @jit_internal
 def pack_heat(y, cells, pack):
     """Heat made in every pack [W] into rows of ``pack``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
@@ -127,7 +156,7 @@ def state_rates(y, cells, pack, neighbours, out):
         current = pack[ar.PACK_CURRENT, k]
         dz = -current / cells[ar.CAPACITY_AS, k]
         out[ar.SOC * n + k] = dz
-        out[ar.HYSTERESIS * n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[ar.HYSTERESIS * n + k])
+        out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
         out[ar.RC_VOLT_1 * n + k] = (
             cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU1, k]
