@@ -20,13 +20,15 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import events
-from simbank.simulation.snapshot import Snapshot
-from simbank.simulation.transient import FaultCircuit, pack_sources
+from simbank.simulation.event_codes import Event
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
+from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.outage import Loads, inverter_currents, start_voltage_warnings
-from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
+from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
+from simbank.studies.protection.outage import Loads
+from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
+from simbank.studies.protection.shorted_cell import shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -141,7 +143,7 @@ MELTING = [
 def test_melting_while_the_current_rises(rating, i2t, peak, milliseconds):
     """By the damage of the project's own equations, with a curve of constant I²t, to 0.1 % or the table's last figure."""
     points = tuple((m, i2t / (m * rating) ** 2) for m in (5.0, 50.0))
-    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least=1e-3)
+    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least_multiple=1e-3)
     for tau, wanted in zip((0.0, 1e-3, 2.2e-3, 5e-3), milliseconds, strict=True):
         current = np.full(len(TIMES), peak) if tau == 0 else peak * (1 - np.exp(-TIMES / tau))
         at = opening_times(current[:, None], *device_rows([fuse], "middle"))[0][0]
@@ -313,14 +315,18 @@ def test_a_pack_without_device_feeds_on():
 
 def test_cascade_is_that_of_the_time_domain_run():
     """Three packs, 240 A; C drops out, A's device (smallest) opens, then B's: same order and, at steady current, same times."""
-    trips = {"A": breaker(60.0, least=1.05), "B": breaker(90.0, least=1.05), "C": breaker(200.0, least=1.05)}
+    trips = {
+        "A": breaker(60.0, least_multiple=1.05),
+        "B": breaker(90.0, least_multiple=1.05),
+        "C": breaker(200.0, least_multiple=1.05),
+    }
     packs = [cells16(name, 8e-3, ah=1e4) for name in trips]  # so large that their state stands still
     bank = fused(packs, trips)
     duty = Duty((Step(2 * 3600.0, {"port": Command("current", 180.0)}),))
     cascade = Loads(Case(bank, duty)).cascade("C", "discharge")
     assert [who for _, who, _ in cascade.steps] == ["device A", "device B"]
     run = simbank.simulate(Case(replace(bank, switching=(Switching(0.0, "C", False),)), duty))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -338,7 +344,7 @@ def test_cascade_of_a_scenario_is_that_of_its_run(root):
         },
     )
     run = simbank.simulate(case, tolerance=1e-7)
-    opened = run.events[run.events["what"] == events.DEVICE_OPENS]
+    opened = run.events[run.events["code"] == Event.DEVICE_OPENS]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device A"]
     # the run lets packs relax and drift, which evens their shares; the times agree within some tens of percent
     assert cascade.steps[0][0] == pytest.approx(opened["time_s"].iloc[0], rel=0.4)
@@ -533,7 +539,7 @@ def test_a_shared_result_names_the_devices_of_the_pack_it_is_told_of():
     packs = [cells16(n, 8e-3, chemistry=load_chemistry("lfp")) for n in "ABC"]
     bank = wired(packs, "busbar", lead=1e-3)
     devices = tuple(
-        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=n, class_name="class_t")
+        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=n, class_name="class_t")
         for n in "ABC"
     )
     assert {device.branch for device in devices} <= {branch.name for branch in bank.graph.branches}
@@ -716,7 +722,7 @@ def test_resistance_only_conductor_is_not_checkable(root):
 
 
 def test_polarity_is_noted(root):
-    from simbank.studies.protection.checks import polarities
+    from simbank.studies.protection.device_checks import polarities
 
     path = root / "scenarios" / "valley_workshop.toml"
     text = next(iter(polarities(simbank.load(path).bank))).text
@@ -840,7 +846,7 @@ def test_milder_starts_are_searched_when_a_neighbours_device_opens():
     bank = low_voltage_load().bank
     branches = {"A2": "lead A2 +", "A3": "lead A3 +"}
     devices = tuple(
-        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=name, class_name="class_t")
+        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=name, class_name="class_t")
         for name, branch in branches.items()
     )
     assert {branch.name for branch in bank.graph.branches} >= set(branches.values())
@@ -899,8 +905,8 @@ def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank(
     bank = replace(bank, port_equipment={"inv": (replace(inverter, cutoff_volt=None), charger)})
     watts = 5900 / 0.95 + 40
     amperes = inverter_currents(bank)["inv"][0]
-    still = Snapshot(bank).still({"inv": ("current", amperes)})
-    drop = max(still.terminal_v - still.port_v[0])
+    point = BankAtStart(bank).solve_operating_point({"inv": ("current", amperes)})
+    drop = max(point.terminal_v - point.port_v[0])
     assert amperes == pytest.approx(watts / (16 * 2.5 - drop), rel=1e-6)
     bms = replace(bank.packs[0].bms, under_voltage=Limit(2.9, 1.0))
     higher = replace(bank, packs=tuple(replace(p, bms=bms) for p in bank.packs))
@@ -990,8 +996,23 @@ def test_constant_power_without_a_cut_off_counts_at_the_voltage_of_the_start_and
     duty = Duty((Step(3600.0, {"out": Command("power", 3000.0)}), Step(3600.0, {"out": Command("power", -2000.0)})))
     told = list(start_voltage_warnings(Case(scenario.bank, duty)))
     assert [w.code for w in told] == ["power-at-start-voltage"] * 2
-    still = Snapshot(scenario.bank).still({"out": ("current", 70.0)})
-    ohm = max(still.terminal_v - still.port_v[0]) / 70.0
+    point = BankAtStart(scenario.bank).solve_operating_point({"out": ("current", 70.0)})
+    ohm = max(point.terminal_v - point.port_v[0]) / 70.0
     amperes = (40.0 - np.sqrt(40.0**2 - 4 * ohm * 3000.0)) / (2 * ohm)
     assert f"up to {amperes:.0f} A, at {3000.0 / amperes:.1f} V, the lowest the bank may reach there" in told[0].text
     assert "up to 50 A at 40.0 V" in told[1].text
+
+
+def test_a_device_is_a_packs_own_by_its_owner_and_not_by_its_name():
+    """Pack A, whose feed is ended by the device of pack A1: that is not "its device", though the name begins alike."""
+    from simbank.studies.protection.shorted import ShortedCell, told_together
+
+    def case(pack, own):
+        return ShortedCell(
+            pack=pack, cells=1, table=None, opens_s=None, stopped_by="device A1", device=None, case="full", charger="none", soc_start=1.0,
+            neighbours_soc_start=1.0, peak_a=100.0, energy_wh=1.0, short_wh=1.0, hours=1.0, good_cell_volt_max=3.5,
+            good_cell_soc_end=1.0, overcharge_ah=0.0, overcharge_wh=0.0, ended_by="device A1", ended_by_own=own,
+        )  # fmt: skip
+
+    told = told_together({"A": [case("A", False)], "A1": [case("A1", True)]})
+    assert list(told["ended by"]) == ["device A1", "its device"]

@@ -21,10 +21,10 @@ import numpy as np
 
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
-from simbank.simulation.transient import damage_rates
-from simbank.studies.protection.breaking import named
+from simbank.simulation.bank_solver import damage_rates
 from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.faults import GONE, HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.words import named
 
 __all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
 
@@ -237,6 +237,28 @@ class Withstand:
                 [*some, *cases_between(greatest, least, case, self._most(some), self.for_good_a)]
                 for case, some in zip(cases, followed, strict=True)
             ]
+
+    @classmethod
+    def of(cls, greatest, least, cases, fast, slow, alone):
+        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``:
+        pairs of (words, place → :class:`Sequence`), and of the last, place → (pack, :class:`Sequence`)."""
+        most_a, least_a = (
+            {place.name: abs(float(faults.response(place).initial_a[-1])) for place in faults.places}
+            for faults in (greatest, least)
+        )
+        one_a = {place.name: least.weakest(place) for place in least.places}
+        followed = [
+            [
+                *(FaultCase(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
+                *(FaultCase(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
+                *(
+                    FaultCase(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
+                    for name, (pack, found) in one.items()
+                ),
+            ]
+            for (_, strong), (_, weak), one in zip(fast, slow, alone, strict=True)
+        ]
+        return cls(greatest, least, cases, followed)
 
     def _taken(self, fault):
         """∫ i² dt of every edge [A²s], 0 where it carries no more than it does for good."""
