@@ -15,9 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import eig, lu_factor, lu_solve
+from scipy.linalg import eig
 
-from simbank.network import components
+from simbank.network import components, grounded_solver, spanning_forest
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
@@ -142,9 +142,6 @@ class FaultCircuit:
         a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
         ends, g = self.ends[closed], 1.0 / self.ohm[closed]
         size = len(self.index)
-        laplacian = np.zeros((size, size))
-        for (i, j), sign in (((0, 0), 1), ((1, 1), 1), ((0, 1), -1), ((1, 0), -1)):
-            np.add.at(laplacian, (ends[:, i], ends[:, j]), sign * g)
         drive = np.zeros((size, 2))
         emf = np.zeros(self.n + self.b)
         emf[: self.n] = self.emf
@@ -152,18 +149,13 @@ class FaultCircuit:
         np.add.at(drive[:, 0], ends[:, 1], source)
         np.add.at(drive[:, 0], ends[:, 0], -source)
         drive[a, 1], drive[b, 1] = -1.0, 1.0
-        # every piece that hangs together has one node at zero; a place between two pieces carries nothing
-        piece = components(size, ends)
-        if piece[a] != piece[b]:
+        component = components(size, ends)  # a place between two of them carries nothing
+        if component[a] != component[b]:
             drive[:, 1] = 0.0
-        ground = np.unique(piece, return_index=True)[1]
-        keep = np.setdiff1d(np.arange(size), ground)
-        potential = np.zeros((size, 2))
-        if keep.size:
-            potential[keep] = lu_solve(lu_factor(laplacian[np.ix_(keep, keep)]), drive[keep])
+        potential = grounded_solver(ends, g, size, np.unique(component, return_index=True)[1])(drive)
         open_volt = potential[a, 0] - potential[b, 0]
         seen = potential[b, 1] - potential[a, 1]
-        fault = open_volt / (seen + ohm) if piece[a] == piece[b] and seen + ohm > 0 else 0.0
+        fault = open_volt / (seen + ohm) if component[a] == component[b] and seen + ohm > 0 else 0.0
         level = potential[:, 0] + fault * potential[:, 1]
         out = np.zeros(self.n + self.b + 1)
         out[:-1][closed] = g * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed])
@@ -212,25 +204,13 @@ class FaultCircuit:
 
 def _independent_loops(size, ends):
     """Edges by independent loops, +1 and −1 where an edge lies in a loop: one loop per edge outside a spanning tree."""
-    parent = np.arange(size)
-
-    def root(node):
-        while parent[node] != node:
-            parent[node] = parent[parent[node]]
-            node = parent[node]
-        return node
-
-    tree = np.zeros(len(ends), bool)
-    for k, (a, b) in enumerate(ends):
-        a, b = root(a), root(b)
-        if a != b:
-            parent[a], tree[k] = b, True
+    component, tree = spanning_forest(size, ends)
     incidence = np.zeros((size, len(ends)))
     incidence[ends[:, 0], np.arange(len(ends))] += 1.0
     incidence[ends[:, 1], np.arange(len(ends))] -= 1.0
-    free = [node for node in range(size) if root(node) != node]  # one node of each piece is left out
+    free = np.setdiff1d(np.arange(size), np.unique(component, return_index=True)[1])  # one node of each component is left out
     loops = np.zeros((len(ends), int((~tree).sum())))
     loops[np.flatnonzero(~tree), np.arange(loops.shape[1])] = 1.0
-    if free and loops.shape[1]:
+    if free.size and loops.shape[1]:
         loops[tree] = np.round(np.linalg.solve(incidence[np.ix_(free, np.flatnonzero(tree))], -incidence[free][:, ~tree]))
     return loops

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
@@ -64,11 +65,9 @@ def opening_times(currents, rows, curves, damage=None):
     """
     count = len(rows)
     at = np.full(count, np.inf)
-    grown = np.zeros((len(TIMES), count))
     steps = np.diff(TIMES)
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
-    grown += 0.0 if damage is None else damage
+    grown = cumulative_trapezoid(rate, TIMES, axis=0, initial=0.0) + (0.0 if damage is None else damage)
     for d in range(count):
         if grown[-1, d] >= 1.0:
             k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
@@ -236,9 +235,7 @@ class Faults:
             currents = response.at(TIMES)
             at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
             at[~closed[self.device_edge] | never] = np.inf
-            squared = currents**2
-            together = np.zeros(squared.shape)
-            np.cumsum(0.5 * (squared[1:] + squared[:-1]) * np.diff(TIMES)[:, None], axis=0, out=together[1:])
+            i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
             if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
                 carrying = [
                     device.name
@@ -246,9 +243,9 @@ class Faults:
                     if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
-                return Sequence(tuple(openings), None, i2t + together[-1], tuple(carrying), tuple(fed_by), currents[-1])
+                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1])
             d = int(np.argmin(at))
-            i2t += _at(at[d], together)
+            i2t += _at(at[d], i2t_so_far)
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             clock += at[d]
