@@ -143,7 +143,7 @@ MELTING = [
 def test_melting_while_the_current_rises(rating, i2t, peak, milliseconds):
     """By the damage of the project's own equations, with a curve of constant I²t, to 0.1 % or the table's last figure."""
     points = tuple((m, i2t / (m * rating) ** 2) for m in (5.0, 50.0))
-    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least=1e-3)
+    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least_multiple=1e-3)
     for tau, wanted in zip((0.0, 1e-3, 2.2e-3, 5e-3), milliseconds, strict=True):
         current = np.full(len(TIMES), peak) if tau == 0 else peak * (1 - np.exp(-TIMES / tau))
         at = opening_times(current[:, None], *device_rows([fuse], "middle"))[0][0]
@@ -315,7 +315,11 @@ def test_a_pack_without_device_feeds_on():
 
 def test_cascade_is_that_of_the_time_domain_run():
     """Three packs, 240 A; C drops out, A's device (smallest) opens, then B's: same order and, at steady current, same times."""
-    trips = {"A": breaker(60.0, least=1.05), "B": breaker(90.0, least=1.05), "C": breaker(200.0, least=1.05)}
+    trips = {
+        "A": breaker(60.0, least_multiple=1.05),
+        "B": breaker(90.0, least_multiple=1.05),
+        "C": breaker(200.0, least_multiple=1.05),
+    }
     packs = [cells16(name, 8e-3, ah=1e4) for name in trips]  # so large that their state stands still
     bank = fused(packs, trips)
     duty = Duty((Step(2 * 3600.0, {"port": Command("current", 180.0)}),))
@@ -535,7 +539,7 @@ def test_a_shared_result_names_the_devices_of_the_pack_it_is_told_of():
     packs = [cells16(n, 8e-3, chemistry=load_chemistry("lfp")) for n in "ABC"]
     bank = wired(packs, "busbar", lead=1e-3)
     devices = tuple(
-        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=n, class_name="class_t")
+        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=n, class_name="class_t")
         for n in "ABC"
     )
     assert {device.branch for device in devices} <= {branch.name for branch in bank.graph.branches}
@@ -842,7 +846,7 @@ def test_milder_starts_are_searched_when_a_neighbours_device_opens():
     bank = low_voltage_load().bank
     branches = {"A2": "lead A2 +", "A3": "lead A3 +"}
     devices = tuple(
-        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=name, class_name="class_t")
+        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=name, class_name="class_t")
         for name, branch in branches.items()
     )
     assert {branch.name for branch in bank.graph.branches} >= set(branches.values())

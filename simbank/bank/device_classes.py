@@ -50,15 +50,15 @@ class _ClassFile(FileModel):
 class Trip:
     """One line of a device's band: when it opens.
 
-    ``multiples`` and ``seconds`` are straight on log-log paper; below ``least`` it never opens; from ``instant`` times its rating
-    on it opens after ``instant_s``. Of a band, the soonest line is level from ``least`` to the first stated point (less current
-    cannot open it sooner), and the latest has that point as its ``least`` (below it nothing says that it opens at all).
+    ``multiples`` and ``seconds`` are straight on log-log paper; below ``least_multiple`` it never opens; from ``instant_multiple`` times its rating
+    on it opens after ``instant_s``. Of a band, the soonest line is level from ``least_multiple`` to the first stated point (less current
+    cannot open it sooner), and the latest has that point as its ``least_multiple`` (below it nothing says that it opens at all).
     """
 
     multiples: tuple[float, ...]
     seconds: tuple[float, ...]
-    least: float
-    instant: float = np.inf
+    least_multiple: float
+    instant_multiple: float = np.inf
     instant_s: float = 0.02
 
 

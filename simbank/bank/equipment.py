@@ -68,11 +68,11 @@ class Device:
     multiples, seconds : tuple of float
         Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper;
         beyond the last point see :attr:`curve`.
-    least : float
+    least_multiple : float
         Multiple below which it never opens.
-    cooling_s : float
-        Time constant with which it forgets [s].
-    instant : float
+    thermal_time_constant_s : float
+        Time constant with which its damage decays while it carries less than would open it [s].
+    instant_multiple : float
         Multiple at which it opens at once; infinite if it has no such release.
     instant_s : float
         How long that takes [s].
@@ -93,9 +93,9 @@ class Device:
     rating_a: float
     multiples: tuple[float, ...]
     seconds: tuple[float, ...]
-    least: float = 1.05
-    cooling_s: float = 600.0
-    instant: float = math.inf
+    least_multiple: float = 1.05
+    thermal_time_constant_s: float = 600.0
+    instant_multiple: float = math.inf
     instant_s: float = 0.02
     reset_s: float = math.inf
     band: tuple[Trip, Trip] | None = None
@@ -116,7 +116,7 @@ class Device:
         """
         x, y = np.log(self.multiples), np.log(self.seconds)
         fall = max((y[-1] - y[-2]) / (x[-1] - x[-2]), CONSTANT_I2T)
-        floor = np.log(self.instant_s) if np.isfinite(self.instant) else -np.inf
+        floor = np.log(self.instant_s) if np.isfinite(self.instant_multiple) else -np.inf
         if y[-1] <= floor + 1e-9:
             fall = 0.0
         elif fall < 0 and np.isfinite(floor):
@@ -129,7 +129,7 @@ class Device:
 
         Its curve's end, or unlimited for a class or a release that takes over there.
         """
-        if self.class_name is not None or self.instant <= self.multiples[-1]:
+        if self.class_name is not None or self.instant_multiple <= self.multiples[-1]:
             return math.inf
         return self.multiples[-1]
 

@@ -58,7 +58,7 @@ def simulate(
         Anything with ``name``, ``bank`` and ``duty``.
     integrator : {"reference", "fast"}
         scipy's solver with error control of every state, or the compiled loop of :mod:`simbank.simulation.fast`, whose error is
-        measured against it (README). Both use the same equations.
+        measured against it (tests/README.md). Both use the same equations.
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional

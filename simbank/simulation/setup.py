@@ -106,7 +106,10 @@ def block_array(packs):
 
 def device_array(devices):
     """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
-    rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
+    rows = [
+        [d.rating_a, k, d.least_multiple, d.thermal_time_constant_s, d.instant_multiple, d.instant_s]
+        for k, d in enumerate(devices)
+    ]
     return np.array(rows, float).reshape(-1, ar.N_DEVICE_COLUMNS)
 
 

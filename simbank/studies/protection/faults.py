@@ -49,7 +49,14 @@ def line_of(device, line):
     multiples, seconds = trip.multiples, trip.seconds
     if line == "level" and device.class_name is None:
         multiples, seconds = (*multiples, 10.0 * multiples[-1]), (*seconds, seconds[-1])
-    return replace(device, multiples=multiples, seconds=seconds, least=trip.least, instant=trip.instant, instant_s=trip.instant_s)
+    return replace(
+        device,
+        multiples=multiples,
+        seconds=seconds,
+        least_multiple=trip.least_multiple,
+        instant_multiple=trip.instant_multiple,
+        instant_s=trip.instant_s,
+    )
 
 
 def device_rows(devices, line):

@@ -172,7 +172,11 @@ class Loads:
             for d, device in enumerate(devices):
                 current = point.branch_a[self.branch_of[device.name]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
-                damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
+                damage[d] = (
+                    damage[d] + rate * (at - clock)
+                    if rate > 0
+                    else damage[d] * np.exp(-(at - clock) / device.thermal_time_constant_s)
+                )
             clock = at
             steps.append((at, who, why))
             kind, index = act
@@ -191,7 +195,7 @@ class Loads:
                 continue
             rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
-            if current >= device.instant * device.rating_a:
+            if current >= device.instant_multiple * device.rating_a:
                 at = min(at, clock + device.instant_s)
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)

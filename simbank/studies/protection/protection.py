@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
+from typing import Any, ClassVar
 
 import pandas as pd
 
 from simbank import provenance
 from simbank.files import file_name
+from simbank.results import Picture, Study, StudyResult
+from simbank.results import records as plain_records
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
 from simbank.studies.protection.faults import Faults
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted_checks import shorted_table, told_together
+from simbank.studies.protection.tables import TABLES
 from simbank.studies.protection.words import named
 from simbank.warning import as_records
 
@@ -63,7 +67,7 @@ class Assumptions:
 
 
 @dataclass(eq=False)
-class Protection:
+class Protection(StudyResult):
     """What :func:`protect` found.
 
     Attributes
@@ -96,7 +100,10 @@ class Protection:
         For each string's device the largest standard rating that surely opens before every device behind it.
     """
 
-    scenario: object
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = TABLES
+
+    scenario: Any
     assumptions: Assumptions
     faults: pd.DataFrame
     shares: pd.DataFrame
@@ -114,6 +121,20 @@ class Protection:
     breaks: Breaking = field(repr=False, default=None)
     short_cases: dict = field(default_factory=dict)
     short_note: str = ""
+
+    @property
+    def title(self) -> str:
+        return f"{self.scenario.name}: fault currents and protection"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The checks."""
+        return self.checks
+
+    @cached_property
+    def made_by(self) -> dict[str, Any]:
+        """What made it."""
+        return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
 
     @property
     def counts(self):
@@ -231,7 +252,7 @@ class Protection:
         """Everything as plain data, for ``--json``."""
 
         def records(frame):
-            return json.loads(frame.to_json(orient="records", double_precision=12))
+            return plain_records(frame, digits=12)
 
         return {
             "scenario": self.scenario.name,
@@ -291,11 +312,26 @@ class Protection:
             legend=[f"kA: the greatest current of a bolted fault at each place, at once ({warm})"],
         )
 
-    def write(self, folder):
-        """Tables as CSV, the whole as JSON, plots and drawing, into ``folder``."""
-        folder = Path(folder)
-        folder.mkdir(parents=True, exist_ok=True)
-        made = provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
+    def pictures(self) -> list[Picture]:
+        """When each device opens, and the feed into a shorted cell; those of them that there are."""
+        found = []
+        if len(self.order):
+            caption = "When each device opens: its band, what the smallest conductor beside it withstands."
+            found.append(Picture("time_current.png", self.plot(), f"{self.scenario.name}: time over current", caption))
+        if self.shorted:
+            caption = "A pack with a shorted cell and the switch of its BMS stuck, fed by its neighbours: of its cases the one of most energy."
+            found.append(Picture("shorted_cell.png", self.plot_shorted(), f"{self.scenario.name}: a shorted cell", caption))
+        return found
+
+    def section(self) -> Study:
+        """Checks that did not pass as a section; a report of all of it is ``write_report(scenario, path, protection=...)``."""
+        bad = self.told(self.checks[self.checks["status"] != PASS])
+        text = (f"{self.load_note[:1].upper()}{self.load_note[1:]}.", *self.basis, *self.reliance)
+        return replace(super().section(), text=text, table=bad, answer=(self.headline,))
+
+    def write_tables(self, folder: Path) -> None:
+        """Tables as CSV, the whole as JSON, and the drawing, into ``folder``."""
+        made = self.made_by
         tables = {
             "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
             "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
@@ -310,11 +346,6 @@ class Protection:
             provenance.write_table(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, made, index=True)
         provenance.write_json(folder / "protection.json", self.summary, made)
         provenance.write_svg(folder / "bank.svg", self.drawing(), made)
-        if len(self.order):
-            provenance.write_figure(folder / "time_current.png", self.plot(), made, f"{made['scenario']}: time over current")
-        if self.shorted:
-            provenance.write_figure(folder / "shorted_cell.png", self.plot_shorted(), made, f"{made['scenario']}: a shorted cell")
-        return folder
 
 
 def _lists_as_text(frame):
