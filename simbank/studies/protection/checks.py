@@ -24,7 +24,7 @@ RULES = {
     "interrupting rating": ("interrupting rating ≥ prospective current", "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory"),
     "voltage rating": ("DC voltage rating ≥ highest voltage of the bank", "NFPA 70 240.60, IEC 60947-1; from memory"),
     "rating ≤ ampacity": (
-        "current that devices let pass for good ≤ ampacity",
+        "continuous current that devices let pass ≤ ampacity",
         "NFPA 70 240.4, IEC 60364-4-43 433.1; from memory",
     ),
     "rating ≥ load": (

@@ -16,7 +16,7 @@ LARGE = 1_000_000  # stands for a current that nothing limits [A]
 
 
 def carried_limits(bank, failed=()):
-    """Greatest current that devices let through each branch for good [A]: branch → limit, infinite if nothing limits it.
+    """Greatest current that devices let through each branch continuously [A]: branch → limit, infinite if nothing limits it.
 
     For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
     flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
