@@ -13,6 +13,7 @@ the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and he
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import eig
@@ -22,12 +23,17 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from simbank.bank import Graph, Pack
+
 __all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 
 
-def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
+def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hysteresis: float, as_new: bool) -> tuple[Pack, ...]:
     """The same packs for the worst case: at a state of charge and temperature, and as new or as they are.
 
     As new, their resistance is the least and their cells are equal: at the top of charge every cell then stands at 100 %, where
@@ -47,7 +53,7 @@ def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
     )
 
 
-def pack_sources(packs, ambient_k):
+def pack_sources(packs: Sequence[Pack], ambient_k: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Electromotive force [V], ohmic resistance [ohm], and resistance [ohm] and time constant [s] of the relaxation pairs.
 
     Shapes (n,), (n,), (n, 2), (n, 2); from the same equations as every run.
@@ -81,14 +87,14 @@ class Response:
     _weights: np.ndarray
     _loops: np.ndarray
 
-    def at(self, times_s):
+    def at(self, times_s: Sequence[float]) -> np.ndarray:
         """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
         times = np.asarray(times_s, float)
         grown = np.exp(np.outer(times, self._values)) * self._weights
         state = (grown @ self._vectors.T).real + self._end
         return state[:, : self._loops.shape[1]] @ self._loops.T
 
-    def relaxed(self, time_s):
+    def relaxed(self, time_s: float) -> np.ndarray:
         """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
         state = (self._vectors @ (np.exp(time_s * self._values) * self._weights)).real + self._end
         return state[self._loops.shape[1] :]
@@ -110,7 +116,7 @@ class FaultCircuit:
         Resistance of each branch instead of the graph's, for another temperature.
     """
 
-    def __init__(self, graph, sources, spacing_m=0.1, pack_h=0.0, branch_ohm=None):
+    def __init__(self, graph: Graph, sources: tuple, spacing_m: float = 0.1, pack_h=0.0, branch_ohm=None):
         self.graph = graph
         self.emf, self.pack_ohm, self.rc_ohm, self.rc_tau = sources
         self.n, self.b = len(graph.packs), len(graph.branches)
@@ -124,7 +130,7 @@ class FaultCircuit:
         inductance = [0.0 if b.conductor is None else b.conductor.inductance_h(spacing_m) for b in graph.branches]
         self.henry = np.concatenate([np.broadcast_to(pack_h, self.n), inductance]) + LEAST_INDUCTANCE_H
 
-    def prospective(self, positive, negative, closed=None, ohm=0.0):
+    def prospective(self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0) -> np.ndarray:
         """Currents of packs, branches and fault at once, without inductance, shape (n + b + 1,).
 
         By Thevenin: the voltage across the open place ÷ (resistance seen there + that of the fault).
@@ -162,7 +168,10 @@ class FaultCircuit:
         out[-1] = fault
         return out
 
-    def respond(self, positive, negative, closed=None, ohm=0.0, before=None, relaxed=None):
+    def respond(
+        self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0,
+        before: np.ndarray | None = None, relaxed: np.ndarray | None = None,
+    ) -> Response:  # fmt: skip
         """:class:`Response` to a fault; ``before`` and ``relaxed`` carry over currents and relaxation from an earlier stage.
 
         When a branch opens, the currents that go on are those that keep the flux of every loop that is left (what the arc takes
