@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
+from simbank.simulation.event_codes import Event
 from simbank.studies import RESULTS
 
 QUICK = ["--set", "duty={kind='constant',discharge='10 A',hours=0.5}"]
@@ -84,3 +85,5 @@ def test_schema_tells_the_columns():
     for command, kind in RESULTS.items():
         assert f"simbank {command}\n" in text
         assert all(table.name in text for table in kind.TABLES)
+    for event in Event:
+        assert re.search(rf"^    {event.code} +{event.where} +{re.escape(event.meaning)}$", text, re.M)

@@ -39,13 +39,6 @@ def test_a_run_that_stops_keeps_what_it_computed(clinic):
     assert partial.summary["closure"]["charge_relative"] < 1e-7
 
 
-NOTICED_LATE = "the fast integrator goes through its own port changes without counting them, 957 000 here, before it says so"
-
-
-@pytest.mark.parametrize(
-    "integrator",
-    ["reference", pytest.param("fast", marks=[pytest.mark.slow, pytest.mark.xfail(strict=True, reason=NOTICED_LATE)])],
-)
 def test_a_bank_that_never_settles_is_reported(integrator):
     """An inverter that waits no time before it is on again, at rest above its recovery voltage and under load below its cut-off. (No
     file can say so: its recovery_delay must be above zero.)"""

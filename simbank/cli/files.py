@@ -47,19 +47,20 @@ def schema(
 
 
 def _print_columns(as_json):
-    """Columns of the tables that each command writes into its folder."""
+    """Columns of the tables that each command writes into its folder, and what the codes of events mean."""
+    from simbank.simulation.event_codes import Event
     from simbank.studies import RESULTS
 
+    codes = [{"code": event.code, "where": event.where, "what": event.words, "meaning": event.meaning} for event in Event]
     if as_json:
-        print_json(
-            {
-                command: [
-                    {"table": table.name, "row": table.row, "columns": [column._asdict() for column in table.columns]}
-                    for table in kind.TABLES
-                ]
-                for command, kind in RESULTS.items()
-            }
-        )
+        tables = {
+            command: [
+                {"table": table.name, "row": table.row, "columns": [column._asdict() for column in table.columns]}
+                for table in kind.TABLES
+            ]
+            for command, kind in RESULTS.items()
+        }
+        print_json(tables | {"codes of events": codes})
         return
     for command, kind in RESULTS.items():
         print(f"simbank {command}")
@@ -69,6 +70,10 @@ def _print_columns(as_json):
             for column in table.columns:
                 print(f"    {column.name:<{wide}}  {f'[{column.unit}]' if column.unit else '':<8}  {column.meaning}".rstrip())
         print()
+    print("Codes of events\n")
+    wide = max(len(code["code"]) for code in codes)
+    for code in codes:
+        print(f"    {code['code']:<{wide}}  {code['where']:<8}  {code['meaning']}")
 
 
 def new(

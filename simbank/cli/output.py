@@ -166,6 +166,7 @@ class Command:
         Parameters
         ----------
         found : StudyResult
+            What the library computed.
         show : callable
             Prints it for people.
         parts : callable, optional

@@ -209,7 +209,7 @@ def size(
     tolerance: Tolerance = None,
 ):
     """The smallest standard gauge and simplest layout that carry the bank's current and keep within the limits given, if any; why
-    smaller ones do not."""
+    smaller ones do not."""  # noqa: D205 one sentence, as --help shows it
     from simbank.studies import Limits
     from simbank.studies import size as study
 

@@ -8,11 +8,13 @@ them, the negative below; ports stand on the left.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
 import numpy as np
 
+from simbank.bank.bank import Bank, Place
 from simbank.bank.device_classes import load_class
 from simbank.network import components
 
@@ -26,7 +28,7 @@ MOST_LABELLED = 3  # alike conductors more than this are named once below the dr
 KIND_NAMES = {"link": "links", "lead": "leads", "bar": "bar segments", "conductor": "conductors", "device": "devices"}
 
 
-def branch_id(name):
+def branch_id(name: str) -> str:
     """The id of a branch's group in the SVG."""
     text = name.replace("+", "plus").replace("−", "minus")
     text = re.sub(r"-(?=\s|$)", "minus", text)
@@ -43,13 +45,23 @@ class _Node:
     right: float = field(default=0.0)
 
 
-def draw_bank(bank, *, title="", currents=None, place_notes=None, places=None, legend=()):
+def draw_bank(
+    bank: Bank,
+    *,
+    title: str = "",
+    currents: Mapping[str, float] | None = None,
+    place_notes: Mapping[str, str] | None = None,
+    places: Sequence[Place] | None = None,
+    legend: Sequence[str] = (),
+) -> str:
     """SVG text of a bank.
 
     Parameters
     ----------
     bank : Bank
+        What is drawn.
     title : str
+        Stands above the drawing; empty for none.
     currents : dict of str to float, optional
         Branch → current [A]: sets the width of each conductor and is written beside it.
     place_notes : dict of str to str, optional

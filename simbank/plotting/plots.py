@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from numpy.typing import ArrayLike
+
+from simbank.cells.chemistry import Chemistry
 
 __all__ = [
     "PALETTE",
@@ -128,7 +132,7 @@ def _title(result):
 
 
 @styled
-def plot_soc(result):
+def plot_soc(result: Any) -> Figure:
     """State of charge of each pack over time [%]."""
     figure, ((axis,),) = new_figure()
     soc = result.packs["soc"] * 100.0
@@ -140,7 +144,7 @@ def plot_soc(result):
 
 
 @styled
-def plot_spread(result):
+def plot_spread(result: Any) -> Figure:
     """Largest minus smallest state of charge over time [points]."""
     figure, ((axis,),) = new_figure(size=(8.6, 3.2))
     spread = result.spread_points
@@ -165,7 +169,7 @@ def plot_spread(result):
 
 
 @styled
-def plot_current(result):
+def plot_current(result: Any) -> Figure:
     """Current of each pack over time, over the share it would carry in proportion to its capacity, a panel per pack.
 
     Of a bank of more than ten packs the ten with the largest peak C-rate are shown, and the title says so.
@@ -196,7 +200,7 @@ def plot_current(result):
 
 
 @styled
-def plot_throughput(result):
+def plot_throughput(result: Any) -> Figure:
     """Throughput of each pack [Ah] as bars, with a mark at its share in proportion to capacity."""
     packs = result.summary["packs"]
     through = np.array([pack["throughput_ah"] for pack in packs])
@@ -223,7 +227,7 @@ def plot_throughput(result):
 
 
 @styled
-def plot_comparison(comparison):
+def plot_comparison(comparison: Any) -> Figure:
     """Spread over time, and each pack's share ratio on discharge, by layout."""
     names = list(comparison.results)
     figure, axes = new_figure(1, 2, size=(11.5, 4.6), width_ratios=[1.35, 1])
@@ -264,7 +268,7 @@ def plot_comparison(comparison):
 
 
 @styled
-def plot_cell(chemistry):
+def plot_cell(chemistry: Chemistry) -> Figure:
     """Card of a chemistry: open-circuit voltage with both branches, its slope, resistance over charge and temperature."""
     figure, axes = new_figure(1, 3, size=(12.5, 4.0))
     volt, slope, ohm = axes[0]
@@ -304,7 +308,7 @@ def plot_cell(chemistry):
 
 
 @styled
-def plot_drift(drift):
+def plot_drift(drift: Any) -> Figure:
     """Change of open-circuit voltage over charge, and spread over time, by chemistry: same packs, wiring and current."""
     figure, axes = new_figure(1, 2, size=(11.5, 4.4), width_ratios=[1, 1.35])
     left, right = axes[0]
@@ -337,7 +341,7 @@ def plot_drift(drift):
 
 
 @styled
-def plot_pulse_fit(time_s, measured_v, fitted_v):
+def plot_pulse_fit(time_s: ArrayLike, measured_v: ArrayLike, fitted_v: ArrayLike) -> Figure:
     """Measured and fitted voltage of a pulse test, and what is left over."""
     figure, axes = new_figure(2, 1, size=(8.6, 5.2), sharex=True, height_ratios=[2.2, 1])
     top, bottom = axes[:, 0]

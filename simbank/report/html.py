@@ -7,13 +7,19 @@ import io
 import json
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
 from simbank.caution import REPORT_CAUTION
 from simbank.plotting.drawing import draw_bank
+from simbank.results import Study
+from simbank.scenario import Scenario
+from simbank.simulation import Result
+from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
+from simbank.studies.protection import Protection
 from simbank.warning import listed
 
 __all__ = ["write_report"]
@@ -27,12 +33,21 @@ NOT_KNOWN = (
 )
 
 
-def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
+def write_report(
+    scenario: Scenario,
+    path: str | Path,
+    *,
+    result: Result | None = None,
+    comparison: Comparison | None = None,
+    protection: Protection | None = None,
+    studies: Sequence[Study] = (),
+) -> Path:
     """Write a report of a scenario and of what was computed of it.
 
     Parameters
     ----------
     scenario : Scenario
+        The bank as described; with nothing else the report shows that.
     path : path-like
         The HTML file to write.
     result : Result, optional
@@ -47,6 +62,12 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     Returns
     -------
     pathlib.Path
+        The file written.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from simbank.bank.ampacity import credited_ampacity_a, lowest_insulation
-from simbank.duty import SampledDuty
+from simbank.bank.bank import Bank, Pack
+from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
@@ -39,15 +40,17 @@ class Joining:
     among: Callable[[np.ndarray], Joining]
 
 
-def warnings_of_bank(bank, duty, joining):
+def warnings_of_bank(bank: Bank, duty: Duty | SampledDuty, joining: Joining) -> list[BankWarning]:
     """What is wrong with a bank as it is described.
 
     Parameters
     ----------
     bank : Bank
+        As the file describes it.
     duty : Duty or SampledDuty
         Says whether and to which voltage the bank is charged.
     joining : Joining
+        What flows when its packs are joined.
 
     Returns
     -------
@@ -220,8 +223,10 @@ def _worst(what, rows):
 
 
 def _carries_a(conductor, ambient_c):
-    """Ampacity of a conductor [A] that may be counted on, by the coolest column where its insulation is not given; infinite where
-    there is no table."""
+    """Ampacity of a conductor [A] that may be counted on; infinite where there is no table.
+
+    By the coolest column where its insulation is not given.
+    """
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return np.inf
     if conductor.ampacity_a is not None:
@@ -354,9 +359,12 @@ def _charges(duty):
 # ---- what the fast integrator cannot follow ----
 
 
-def relaxation_warnings(packs):
-    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
-    is taken over by the relaxation long before its time constant has passed."""
+def relaxation_warnings(packs: Sequence[Pack]) -> list[BankWarning]:
+    """A warning of packs that the fast integrator cannot follow.
+
+    Their relaxation resistances are many times the ohmic one, so that a current is taken over by the relaxation long before its time
+    constant has passed.
+    """
     names = []
     for pack in packs:
         chemistry = pack.chemistry

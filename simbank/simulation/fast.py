@@ -30,8 +30,7 @@ import numpy as np
 
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import equations as eq
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import events, port_states
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
@@ -404,16 +403,17 @@ def _between(share, h, y0, f0, y1, f1, out):
 
 
 @jit_internal
-def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
+def _quiet(now, bank, states, asleep, port_state):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
+    phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
         if phase[a] != events.DONE and ports[a, eq.LIVE] == 0.0:
-            silent = told[a] & port_laws.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
-            if equip[a, port_laws.STAYS] == 0.0 or not silent:
+            silent = port_state.told[a] & port_states.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
+            if port_state.equip[a, port_states.STAYS] == 0.0 or not silent:
                 return False
     quiet = True
-    for k in range(pack_state.size):
-        quiet = quiet and not events.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
+    for k in range(states.pack_state.size):
+        quiet = quiet and not events.may_wake(k, now, states.pack_state, bank.pack_live, phase, ports, asleep)
     return quiet
 
 
@@ -476,7 +476,7 @@ def advance(
         Why it came back, where it stands, and how many samples are filled.
     """
     cells, neighbours = bank.cells, bank.neighbours
-    phase, ports, timer, told, equip, log, count = port_state
+    phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
     durations, commands, early = plan
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
@@ -493,21 +493,19 @@ def advance(
         g += 1
     while row < durations.size:
         if fresh:
-            port_laws.take(clock, commands[row], phase, ports, timer, told, equip, log, count)
-            port_laws.cap_chargers(
-                y, bank.cells, bank.curves_of, bank.curves, states.monitors, states.monitor_state, ports, equip
-            )
+            port_states.take(clock, commands[row], port_state)
+            port_states.cap_chargers(y, bank, states, port_state)
             for k in range(n):
                 asleep[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
             for a in range(p):
-                if timer[a, port_laws.NEXT] <= clock + 1e-9:
+                if timer[a, port_states.NEXT] <= clock + 1e-9:
                     if not solved:
                         eq.solve_bank(clock - step_start, y, bank, ports, work)
                         solved = True
-                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count, work.port[eq.V, a])
+                    port_states.appointment(a, clock, port_state, work.port[eq.V, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant
@@ -531,7 +529,7 @@ def advance(
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
                         a, kind = (i - packs_end) // events.PORT_SLOTS, (i - packs_end) % events.PORT_SLOTS
                         first = i if first < 0 else first
-                        if slot < 0 and port_laws.overruns(a, kind, local, phase, ports):
+                        if slot < 0 and port_states.overruns(a, kind, local, phase, ports):
                             slot = i
                 slot = first if slot < 0 else slot
                 changes += 1
@@ -540,16 +538,16 @@ def advance(
                 a, kind = (slot - packs_end) // events.PORT_SLOTS, (slot - packs_end) % events.PORT_SLOTS
                 volt = work.port[eq.V, a]
                 alone = volt - work.hybrid[n + a, n + a] * work.port[eq.J, a]
-                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, volt, alone)
-            if not _quiet(local, states.pack_state, bank.pack_live, asleep, phase, ports, told, equip):
+                port_states.change(a, kind, clock, local, port_state, volt, alone)
+            if not _quiet(local, bank, states, asleep, port_state):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
-            if early[row] and port_laws.all_done(phase, ports, equip):
+            if early[row] and port_states.all_done(port_state):
                 break
             if steps >= most_steps:
                 return SPENT, clock, step_start, row, fresh, h_try, filled
             limit = min(end, stop)
             for a in range(p):
-                limit = min(limit, timer[a, port_laws.NEXT])
+                limit = min(limit, timer[a, port_states.NEXT])
             eq.reach_ends(work, all_flows, extremes)
             eq.gather_cells(y, bank, work.pack, sums.pack)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from simbank.bank.bank import Bank
 from simbank.network import Network
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
@@ -16,8 +18,19 @@ __all__ = ["BankAtStart", "OperatingPoint"]
 
 @dataclass(frozen=True, eq=False)
 class OperatingPoint:
-    """Currents and voltages at one instant: packs [A], ports [A], [V], branches [A], and voltage across each pack's poles
-    [V], as it is and with the pack open."""
+    """Currents and voltages at one instant; currents are positive out of a pack and out of the bank.
+
+    Attributes
+    ----------
+    pack_a : ndarray, shape (n,)
+        Current of each pack [A].
+    port_a, port_v : ndarray, shape (p,)
+        Current [A] and voltage [V] of each port.
+    branch_a : ndarray, shape (b,)
+        Current of each branch, positive from its ``from_node`` to its ``to_node`` [A].
+    terminal_v, open_v : ndarray, shape (n,)
+        Voltage across each pack's poles [V], as it is, and with the pack open.
+    """
 
     pack_a: np.ndarray
     port_a: np.ndarray
@@ -33,22 +46,43 @@ class BankAtStart:
     Parameters
     ----------
     bank : Bank
+
+    Examples
+    --------
+    50 A out of one pack of 16 cells at 3.3 V, with 10 mΩ in all:
+
+    >>> from simbank.bank import Bank, Graph, Pack
+    >>> from simbank.cells import Chemistry, Curve
+    >>> cell = Chemistry("flat", Curve([0, 1], [3.3, 3.3], "linear"), Curve([0], [0.0]), 40.0, (), 3.6, 2.5, 3.5, 2.8)
+    >>> pack = Pack("A", cell, 100.0, 0.01 / 16, cells_in_series=16, rc_pairs=((0.0, 1.0), (0.0, 1.0)))
+    >>> bank = Bank("one", (pack,), Graph.build([], {"A": ("+", "-")}, {"load": ("+", "-")}))
+    >>> point = BankAtStart(bank).solve_operating_point({"load": ("current", 50.0)})
+    >>> point.port_v.round(6).tolist()
+    [52.3]
     """
 
-    def __init__(self, bank):
+    def __init__(self, bank: Bank):
         self.bank, packs = bank, bank.packs
         self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
         self.network = Network(bank.graph, self.cells[ar.R_REF])
         self.y = start_state(packs, bank.ambient_k)
 
-    def solve_operating_point(self, commands, pack_closed=None, branch_closed=None):
+    def solve_operating_point(
+        self,
+        commands: dict[str, tuple[str, float]],
+        pack_closed: ArrayLike | None = None,
+        branch_closed: ArrayLike | None = None,
+    ) -> OperatingPoint:
         """The bank under commands.
 
         Parameters
         ----------
         commands : dict of str to (str, float)
             Port → kind ("current", "power", "resistance") and value [A, W, ohm]; positive discharge.
-        pack_closed, branch_closed : array_like of bool, optional
+        pack_closed : array_like of bool, shape (n,), optional
+            Which packs are connected; by default all.
+        branch_closed : array_like of bool, shape (b,), optional
+            Which branches conduct; by default all.
 
         Returns
         -------

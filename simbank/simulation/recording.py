@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
+from simbank.bank.bank import Bank
+from simbank.duty import Duty, SampledDuty
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import EventRow
@@ -14,15 +17,23 @@ from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
 from simbank.simulation.run_warnings import Opening
 from simbank.warning import BankWarning
 
-__all__ = ["Recorder", "RunRecord", "Sums", "Trace"]
+__all__ = ["Case", "Recorder", "RunRecord", "Sums", "Trace"]
+
+
+class Case(Protocol):
+    """What can be simulated: a scenario, or anything with a name, a bank and a duty."""
+
+    name: str
+    bank: Bank
+    duty: Duty | SampledDuty
 
 
 class Trace:
     """Samples of a run, in pieces between changes of the network."""
 
-    def __init__(self, bank):
+    def __init__(self, bank: Bank):
         self.bank = bank
-        self.pieces = []
+        self.pieces: list[tuple[np.ndarray, ...]] = []
 
     def add(self, times, states, packs, ports, flows):
         """Add samples: times (m,), states (m, N_STATES n), packs (2, m, n), ports (2, m, p), and the flows of the network (b, n + p)."""
@@ -97,8 +108,7 @@ class RunRecord:
 
     Attributes
     ----------
-    scenario : Scenario
-        Anything with ``name``, ``bank`` and ``duty``.
+    scenario : Case
     state : BankState
         At the end, or where the run has come to.
     y_start : ndarray
@@ -117,7 +127,7 @@ class RunRecord:
         How often the reference integrator had to go on where the fast one could not.
     """
 
-    scenario: object
+    scenario: Case
     state: BankState
     y_start: np.ndarray
     stored_change_j: np.ndarray
@@ -166,8 +176,17 @@ class Recorder:
         return np.zeros((size, size))
 
     def add_stretch(self, moment, seconds):
-        """Add what came about while the network stood as it stands: energy lost in each branch, R ∫ f² dt with f linear in x, and the
-        time for which packs were blocked."""
+        """Add what came about while the network stood as it stands.
+
+        Energy lost in each branch is R ∫ f² dt, its current f being linear in the currents x of packs and ports.
+
+        Parameters
+        ----------
+        moment : ndarray, shape (n + p, n + p)
+            ∫ x xᵀ dt [A²s].
+        seconds : float
+            How long it stood [s], for the time for which packs were blocked.
+        """
         flows, sums, blocked = self.state.reduced.flows, self.sums, self.state.packs.state
         sums.pack_i2t += np.diag(moment)[: self.state.n]
         sums.branch_j += self.state.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)

@@ -112,10 +112,10 @@ class Result(StudyResult):
         self._branch_j, self._events = record.sums.branch_j.copy(), list(record.events)
         self._branch_peak_a = record.sums.extremes.branch.copy()
         self._summary = summary(record)
-        self.warnings = self._told(record)
+        self.warnings = self._all_warnings(record)
         self._summary["warnings"] = as_records(self.warnings)
 
-    def _told(self, record):
+    def _all_warnings(self, record):
         """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
         before = [warning for warning in record.warnings if not self.complete or warning.code != FREEZING]
         packs, rows = self._bank.packs, self.summary["packs"]
@@ -130,8 +130,10 @@ class Result(StudyResult):
 
     @cached_property
     def packs(self) -> pd.DataFrame:
-        """DataFrame with index ``time_s`` and columns (quantity, pack): ``soc``, ``current_a`` (positive: discharge),
-        ``terminal_v``, ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack."""
+        """DataFrame with index ``time_s`` and columns (quantity, pack); ``result.packs["soc"]`` is a table of time by pack.
+
+        Quantities: ``soc``, ``current_a`` (positive: discharge), ``terminal_v``, ``hysteresis``, ``temperature_c``.
+        """
         times, states, packs, _ = self._samples
         quantities = {
             "soc": states[:, 0],
@@ -156,8 +158,10 @@ class Result(StudyResult):
 
     @cached_property
     def events(self) -> pd.DataFrame:
-        """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order; the codes are those of
-        :class:`~simbank.simulation.event_codes.Event`."""
+        """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order of time.
+
+        The codes are those of :class:`~simbank.simulation.event_codes.Event`.
+        """
         import pandas as pd
 
         return pd.DataFrame([row.record for row in self._events], columns=EVENTS.names)
@@ -190,6 +194,7 @@ class Result(StudyResult):
 
     @property
     def title(self) -> str:
+        """Name of the scenario."""
         return self.summary["scenario"]
 
     @property
@@ -211,6 +216,7 @@ class Result(StudyResult):
         Parameters
         ----------
         folder : path-like
+            Made if it is not there.
         figures : bool
             Whether to write the figures too, as PNG.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import time
+from collections.abc import Callable
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -12,11 +13,10 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast
-from simbank.simulation import ports as port_laws
+from simbank.simulation import fast, port_states
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
-from simbank.simulation.recording import Recorder, RunRecord
+from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, balance_warnings
@@ -40,16 +40,16 @@ CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 
 
 def simulate(
-    scenario,
+    scenario: Case,
     *,
-    integrator="reference",
-    method="LSODA",
-    tolerance=None,
-    output_step_s=None,
-    max_step_s=1800.0,
-    progress=None,
-    checkpoint=None,
-):
+    integrator: str = "reference",
+    method: str = "LSODA",
+    tolerance: float | None = None,
+    output_step_s: float | None = None,
+    max_step_s: float = 1800.0,
+    progress: Callable[[float], None] | None = None,
+    checkpoint: Callable[[Result], None] | None = None,
+) -> Result:
     """Run a scenario's duty on its bank.
 
     Parameters
@@ -83,7 +83,7 @@ def simulate(
     Raises
     ------
     InputError
-        If the method or integrator is unknown, the tolerance is none, or the bank has too many packs.
+        If the method or integrator is unknown, the tolerance is out of range, or the bank has too many packs.
     SimulationError
         If the run cannot go on (RunStopped: by Ctrl-C); what was computed is its ``partial``.
     """
@@ -127,14 +127,18 @@ def _once(scenario, is_fast, tolerance, told, options):
 
 @functools.cache
 def _linear_algebra_threads():
-    """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
-    cores from other runs while they do."""
+    """The thread pools of the linear algebra libraries.
+
+    For matrices as small as a bank's their threads only wait, and take the cores from other runs while they do.
+    """
     return ThreadpoolController()
 
 
 def _heeding_interrupts(run):
-    """Ctrl-C stops the run even where the interrupt itself is lost: the compiler drops one that comes in a call back from its
-    machine code generator."""
+    """Ctrl-C stops the run even where the interrupt itself is lost.
+
+    The compiler drops one that comes in a call back from its machine code generator.
+    """
 
     def note():
         run.interrupted = True
@@ -190,7 +194,7 @@ class _Run:
         while state.t < end - EVENT_TIME_TOLERANCE_S:
             handler.process_timers()
             handler.process_due_events(state.t_step)
-            if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
+            if step.ends_early and port_states.all_done(state.ports.arrays):
                 break
             self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()
@@ -238,7 +242,7 @@ class _Run:
                     made.port[:, :filled].copy(),
                     r.flows,
                 )
-            state.read_port_log()
+            handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S
@@ -264,7 +268,16 @@ class _Run:
         """What there is so far, with a warning if the balances do not close."""
         recorder = self.recorder
         record = RunRecord(
-            self.scenario, self.state, recorder.y_start, recorder.stored_change_j(), recorder.sums, recorder.trace, self.warnings,
-            "fast" if self.is_fast else "reference", self.tolerance, self.reference.method, self.handed_over,
-        )  # fmt: skip
+            scenario=self.scenario,
+            state=self.state,
+            y_start=recorder.y_start,
+            stored_change_j=recorder.stored_change_j(),
+            sums=recorder.sums,
+            trace=recorder.trace,
+            warnings=self.warnings,
+            integrator="fast" if self.is_fast else "reference",
+            tolerance=self.tolerance,
+            method=self.reference.method,
+            handed_over=self.handed_over,
+        )
         return Result(record, complete)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from simbank.bank.bank import Pack
 from simbank.columns import Table
 from simbank.simulation import arrays as ar
 from simbank.simulation.event_codes import Event
@@ -21,7 +22,7 @@ CHARGED = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Ev
 # ---- what each figure is, as pure functions ----
 
 
-def share_ratio(charge_as, capacity_ah):
+def share_ratio(charge_as: np.ndarray, capacity_ah: np.ndarray) -> np.ndarray | None:
     """Each pack's part of the charge, over its part of the capacity: 1 is a fair share.
 
     Parameters
@@ -47,7 +48,7 @@ def share_ratio(charge_as, capacity_ah):
     return charge_as / total / (capacity_ah / capacity_ah.sum()) if abs(total) > 1e-6 else None
 
 
-def charge_closure(net_in_as, soc_change, through_as, capacity_as):
+def charge_closure(net_in_as: np.ndarray, soc_change: np.ndarray, through_as: np.ndarray, capacity_as: np.ndarray) -> float:
     """By how much charge does not balance, of the pack in which it is worst.
 
     Parameters
@@ -77,7 +78,9 @@ def charge_closure(net_in_as, soc_change, through_as, capacity_as):
     return error.max()
 
 
-def energy_closure(in_j, out_j, stored_change_j, heat_out_j, conductor_j, moved_j):
+def energy_closure(
+    in_j: float, out_j: float, stored_change_j: np.ndarray, heat_out_j: np.ndarray, conductor_j: float, moved_j: float
+) -> float:
     """By how much energy does not balance: in − out − stored − heat that has left the packs − heat of conductors.
 
     Parameters
@@ -103,7 +106,7 @@ def energy_closure(in_j, out_j, stored_change_j, heat_out_j, conductor_j, moved_
     return abs(in_j - out_j - stored_change_j.sum() - heat_out_j.sum() - conductor_j) / moved_j
 
 
-def first_reach(reached_s, blocked_s):
+def first_reach(reached_s: float | None, blocked_s: float | None) -> float | None:
     """When a pack was first full, or first empty: the sooner of reaching that state of charge and of being blocked for it.
 
     Parameters
@@ -242,6 +245,7 @@ def summary(record: RunRecord) -> dict:
     Parameters
     ----------
     record : RunRecord
+        What the run left behind.
 
     Returns
     -------
@@ -378,7 +382,7 @@ def _closure(record):
     return {"charge_relative": float(charge), "energy_relative": float(energy)}
 
 
-def switch_of(pack):
+def switch_of(pack: Pack) -> str:
     """What of a pack's own can disconnect it: "own", "assumed", "none", or "stuck charge", "stuck discharge", "stuck both"."""
     if pack.bms is not None and pack.bms.stuck is not None:
         return f"stuck {pack.bms.stuck}"

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
@@ -25,7 +25,8 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
+STUCK_EVENTS = 400  # so many changes in a row without progress, and some more for a large bank, is a bank that does not settle
+PROGRESS_S = 1e-3
 
 
 class EventHandler:
@@ -203,9 +204,9 @@ class EventHandler:
 
     # ---- ports ----
 
-    def apply_commands(self, step):
+    def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
-        port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
+        port_states.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
@@ -214,7 +215,7 @@ class EventHandler:
         work, itself = self.state.solve(t_step), self.state.n + a
         volt = float(work.port[ar.PORT_VOLTAGE, a])
         volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
-        port_laws.change(a, slot, self.state.t, t_step, *self.ports.arrays, volt, volt_alone)
+        port_states.change(a, slot, self.state.t, t_step, self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
     # ---- devices ----
@@ -262,7 +263,8 @@ class EventHandler:
 
     # ---- timers ----
 
-    def next_timer_s(self, ports=True):
+    def next_timer_s(self, ports: bool = True) -> float:
+        """When the next timer runs out, or the schedule switches something [s]; infinite if none does."""
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
@@ -284,7 +286,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
+            port_states.appointment(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
@@ -315,7 +317,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def process_due_events(self, t_step):
+    def process_due_events(self, t_step: float):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -336,7 +338,7 @@ class EventHandler:
             pushing = [
                 slot
                 for slot in ports
-                if port_laws.overruns(
+                if port_states.overruns(
                     *divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step, self.ports.phase, self.ports.table
                 )
             ]
@@ -353,15 +355,23 @@ class EventHandler:
                 self._check_progress()
                 continue
             for a in dead:
-                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
-                    self.ports.told[a] |= port_laws.NO_PACK_BIT
+                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_states.NO_PACK_BIT:
+                    self.ports.told[a] |= port_states.NO_PACK_BIT
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
             self.apply_change(ports[0], t_step)
 
-    def apply_change(self, slot, t_step):
-        """Make one change."""
+    def apply_change(self, slot: int, t_step: float):
+        """Make one change.
+
+        Parameters
+        ----------
+        slot : int
+            Its place in what :func:`simbank.simulation.events.watch` returns.
+        t_step : float
+            Time since the step of the duty began [s].
+        """
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
         elif slot < self.ports_end:
@@ -370,10 +380,28 @@ class EventHandler:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
         self._check_progress()
 
+    def read_port_log(self):
+        """Turn the changes of ports that compiled code has made by itself into events; too many without progress stop the run."""
+        times, most = self.ports.log[: self.ports.count[0], 0], self._most_changes()
+        stuck = np.flatnonzero(times[most:] - times[:-most] < PROGRESS_S)
+        if stuck.size:
+            self.ports.count[0] = stuck[0] + most
+        self.state.read_port_log()
+        if stuck.size:
+            self._stop_as_stuck()
+
+    def _most_changes(self):
+        """How many changes in a row without progress are too many."""
+        return STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d)
+
     def _check_progress(self):
+        """Count changes that follow one another without progress, and stop the run where they are too many."""
         count, since = self._stuck
-        self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
-        if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
-            last = self.state.events[-1] if self.state.events else None
-            where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
+        self._stuck = (count + 1, since) if self.state.t - since < PROGRESS_S else (0, self.state.t)
+        if self._stuck[0] > self._most_changes():
+            self._stop_as_stuck()
+
+    def _stop_as_stuck(self):
+        last = self.state.events[-1] if self.state.events else None
+        where, what = (last.where, last.event.words) if last else ("?", "?")
+        raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")

@@ -98,6 +98,7 @@ def compare(
     Parameters
     ----------
     scenario : Scenario
+        Packs, wiring parts and duty.
     layouts : sequence of str, optional
         Names of layouts; by default every layout for which the scenario gives the parts (link, lead).
     progress : callable, optional

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from simbank.scenario import Scenario
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.operating_point import BankAtStart
+from simbank.warning import BankWarning
 
 __all__ = ["bank_warnings"]
 
 
-def bank_warnings(scenario):
+def bank_warnings(scenario: Scenario) -> list[BankWarning]:
     """What is wrong with a bank as it is described; a run warns of the same, and of what happened in it.
 
     Parameters
     ----------
     scenario : Scenario
+        Bank and duty.
 
     Returns
     -------

@@ -150,6 +150,9 @@ def drift(
     chemistries : sequence of str
         Names in the library, or paths of chemistry files that hold ``cells_in_series_48v``.
     progress : callable, optional
+        Called with the fraction of all runs done.
+    **options
+        Passed on to :func:`simbank.simulate`.
 
     Returns
     -------

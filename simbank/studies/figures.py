@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 __all__ = ["FIGURES", "headline"]
 
 
-def headline(summary):
+def headline(summary: dict[str, Any]) -> dict[str, Any]:
     """One flat row from a run's summary.
 
     Returns

@@ -137,6 +137,7 @@ def sensitivity(
     Parameters
     ----------
     scenario : Scenario
+        What is varied.
     vary : dict of str to str
         Dotted key → distribution, as in :func:`simbank.sweep`.
     figure : str

@@ -17,6 +17,7 @@ def study_made_by(scenario: Scenario, study: str, **settings: Any) -> dict[str, 
     Parameters
     ----------
     scenario : Scenario
+        What was computed.
     study : str
         Name of its function, such as "sweep".
     **settings

@@ -203,9 +203,11 @@ class Sizing(StudyResult):
 
     @property
     def frontier(self) -> pd.DataFrame:
-        """The rows that matter: the smallest that fits of each layout, those that fit and are not beaten in copper and sharing at
-        once (by a thousandth of the share ratio or more), and the next smaller of the best; where nothing fits, the largest of
-        each layout."""
+        """The rows that matter.
+
+        The smallest that fits of each layout, those that fit and are not beaten in copper and sharing at once (by a thousandth of
+        the share ratio or more), and the next smaller of the best; where nothing fits, the largest of each layout.
+        """
         table = self.table
         if self.best is None:
             keep = set(table.groupby("layout", sort=False)["area_mm2"].idxmax())
@@ -271,6 +273,7 @@ def size(
     Parameters
     ----------
     scenario : Scenario
+        Packs, wiring and duty.
     limits : Limits, optional
         None, or none set: a size is judged by ampacity and protection alone.
     gauges : {"awg", "mm2"} or list of str
@@ -283,6 +286,10 @@ def size(
         Price per metre by gauge, instead.
     c_rate : float
         For the usable energy.
+    integrator : {"fast", "reference"}
+        Which makes the runs.
+    progress : callable, optional
+        Called with the fraction of all runs done.
     sharing_only : bool
         Leave out ampacity and protection.
     **options
@@ -313,14 +320,14 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
-    rows, loads, beside, devices = [], full_loads(scenario), {}, {}
+    asked = _Asked(
+        scenario, limits, price_per_kg, prices or {}, c_rate, {"integrator": integrator} | options, full_loads(scenario)
+    )
+    rows, beside, devices = [], {}, {}
     for layout in chosen:
         devices[layout] = None if sharing_only else _DeviceLimits()
         for gauge in series:
-            row, beside[layout, gauge] = _try(
-                scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options, loads,
-                devices[layout],
-            )  # fmt: skip
+            row, beside[layout, gauge] = _try(asked, layout, parts[layout], gauge, devices[layout])
             rows.append(row)
             if progress:
                 progress(len(rows) / (len(chosen) * len(series)))
@@ -374,8 +381,10 @@ def _size_warnings(row, beside, sharing_only):
 
 
 def _device_warnings(breaks):
-    """Which devices this size does not rely on, and which it relies on unseen; ``breaks`` is a
-    :class:`~simbank.studies.protection.breaking.Breaking`, None without devices."""
+    """Which devices this size does not rely on, and which it relies on unseen.
+
+    ``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`, None without devices.
+    """
     if breaks is None:
         return
     if breaks.failed:
@@ -412,33 +421,55 @@ class _DeviceLimits:
         return self._limits[failed]
 
 
-def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, devices):
-    """A row of the table, and what the other conductors carry. ``devices`` tells what devices let pass continuously through each branch,
-    or is None to leave out ampacity and protection."""
-    case = with_changes(scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What every size is tried with: the settings of :func:`size`, those of the runs, and full loads."""
+
+    scenario: Scenario
+    limits: Limits
+    price_per_kg: float | None
+    prices: Mapping[str, float]
+    c_rate: float
+    options: dict[str, Any]
+    loads: dict[str, Any]
+
+    def price(self, gauge, copper_kg, metres):
+        """Price of the conductors of a gauge; None if there is none."""
+        if gauge in self.prices:
+            return self.prices[gauge] * metres
+        return None if self.price_per_kg is None else self.price_per_kg * copper_kg
+
+
+def _try(asked, layout, part, gauge, devices):
+    """A row of the table, and what the other conductors carry.
+
+    ``devices`` tells what devices let pass continuously through each branch, or is None to leave out ampacity and protection.
+    """
+    limits, integrator = asked.limits, asked.options["integrator"]
+    case = with_changes(asked.scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
     joining = [b for b in case.bank.graph.branches if b.kind == part and b.role != "port"]
     conductors = [b.conductor for b in joining if b.conductor is not None]
     copper = sum(c.mass_kg for c in conductors if c.gauge is not None)
     row_label = parse_gauge(gauge).label
     metres = sum(c.length_m for c in conductors if c.gauge is not None and c.gauge.label == row_label)
-    price = prices[gauge] * metres if gauge in prices else price_per_kg * copper if price_per_kg is not None else None
     row = {
-        "layout": layout, "gauge": gauge, "area_mm2": parse_gauge(gauge).area_m2 * 1e6, "copper_kg": copper, "price": price,
+        "layout": layout, "gauge": gauge, "area_mm2": parse_gauge(gauge).area_m2 * 1e6, "copper_kg": copper,
+        "price": asked.price(gauge, copper, metres),
     }  # fmt: skip
     try:
-        result = simulate(case, integrator=integrator, output_step_s=OUTPUT_STEP_S, **options)
+        result = simulate(case, output_step_s=OUTPUT_STEP_S, **asked.options)
     except SimulationError as error:
         return row | {"fits": False, "why_not": str(error), "integrator": integrator}, []
     figures = _figures(result)
     if limits.usable_percent is not None:
-        figures["usable_percent"] = 100.0 * usable_share(usable(case, c_rate, integrator=integrator, **options))
+        figures["usable_percent"] = 100.0 * usable_share(usable(case, asked.c_rate, **asked.options))
     why, beside, carried = [], [], {}
     if not any(c.gauge is not None and c.gauge.label == row_label for c in conductors):
         why.append(f"no {part} in this layout has the gauge of wiring.{part}: there is nothing to size")
     if devices is not None:
         passes = devices.passes(case.bank, gauge)
-        kept = _same_gauge(scenario, part, gauge)
-        currents = lasting_currents(case.bank, loads, result)
+        kept = _same_gauge(asked.scenario, part, gauge)
+        currents = lasting_currents(case.bank, asked.loads, result)
         tried, beside = [], []
         for branch in case.bank.graph.branches:
             if branch.kind == "device" or branch.conductor is None:

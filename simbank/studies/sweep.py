@@ -153,6 +153,7 @@ def sweep(
     Parameters
     ----------
     scenario : Scenario
+        What is varied.
     grid : dict of str to list, optional
         Dotted key → values; every combination is run, such as ``{"duty.c_rate": [0.1, 1.0], "wiring.layout": ["chain"]}``.
     points : list of dict, optional
@@ -175,6 +176,7 @@ def sweep(
     on_row : callable, optional
         Called with each row as it is done.
     integrator : {"fast", "reference"}
+        Which makes the runs.
     **options
         Passed on to :func:`simbank.simulate`.
 
@@ -235,7 +237,7 @@ def _table(rows):
     return pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)]), gathered(warned)
 
 
-def failure_warnings(table):
+def failure_warnings(table: pd.DataFrame) -> list[BankWarning]:
     """A warning if runs of a sweep's table failed: how many, and why the first."""
     failed = table["failure"].dropna()
     if failed.empty:
@@ -244,7 +246,7 @@ def failure_warnings(table):
     return [BankWarning("runs-failed", f"row {failed.index[0]}", text)]
 
 
-def inline(value):
+def inline(value: Any) -> Any:
     """A value as a table of points shows it: tables and lists as compact text, in the form of the file."""
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {_toml(part)}" for key, part in value.items()) + " }"
@@ -272,7 +274,9 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
     return fixed, draws, [base | point for base in fixed for point in drawn]
 
 
-def run_points(data, source, chunk, options, code):
+def run_points(
+    data: dict[str, Any], source: str | None, chunk: Sequence[tuple[int, dict[str, Any]]], options: dict[str, Any], code: str
+) -> list[tuple[int, dict[str, Any], dict[str, Any]]]:
     """(number, row, files read) of some points; what a worker does. ``code`` is the hash of the program that asks."""
     if code != code_hash():
         raise InputError(

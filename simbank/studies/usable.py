@@ -83,6 +83,7 @@ def usable(scenario: Scenario, c_rate: float = 0.2, cutoff_volt: float | None = 
     scenario : Scenario
         Gives packs and wiring; its devices and first port are used, its duty and schedule are not.
     c_rate : float
+        Current ÷ capacity [1/h].
     cutoff_volt : float, optional
         Port voltage at which the discharge ends; by default the chemistry's for all packs [V].
     **options
