@@ -11,8 +11,8 @@ from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
-from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.devices import device_current
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.port_solver import commanded
