@@ -84,7 +84,7 @@ NOTED_EVENTS = (
     Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
     Event.NOTHING_IN, Event.HELD_HIGHER,
 )  # fmt: skip
-NO_PACK_BIT = 1 << 20
+NO_PACK_REPORTED = 1 << 20
 
 
 def because(what, value, charger):
