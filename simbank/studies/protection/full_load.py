@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from simbank.duty import Duty, SampledDuty
@@ -11,13 +13,20 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.outage import Loads
+
 __all__ = ["full_loads", "inverter_currents", "lasting_load", "start_voltage_warnings"]
 
 LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
 
-def inverter_currents(bank):
+def inverter_currents(bank: Bank) -> dict[str, tuple[float, str]]:
     """Greatest lasting direct current of every inverter: port → (current [A], in words at what voltage).
 
     Its rated power through its losses, at its lowest input voltage: NFPA 70 690.8(A), inverter input circuit, from memory. That
@@ -52,7 +61,7 @@ def _lowest_v(pack):
     return pack.cells_in_series * max(pack.chemistry.volt_min, opens)
 
 
-def full_loads(scenario):
+def full_loads(scenario: Scenario) -> dict[str, dict[str, tuple[str, float]]]:
     """Full load as commands per port: ``{"discharge": {port: (kind, value)}, "charge": {...}}``.
 
     The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
@@ -95,7 +104,7 @@ def _largest_steps(scenario):
     return {load: commands for load, (_, commands) in most.items()}
 
 
-def start_voltage_warnings(scenario):
+def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
     """Warnings of constant power that full load counts at the voltage of the start, having no inverter or charger to say more.
 
     As the bank runs low it takes more current: at most its power ÷ the voltage at which its step is cut off, or the lowest that the
@@ -126,7 +135,7 @@ def start_voltage_warnings(scenario):
             yield BankWarning("power-at-start-voltage", port, text)
 
 
-def lasting_load(scenario, loads, run):
+def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
     """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 __all__ = ["duration_text", "named"]
 
 
-def duration_text(seconds):
+def duration_text(seconds: float) -> str:
     """A time as a person says it."""
     if not np.isfinite(seconds):
         return "never"
@@ -16,7 +21,7 @@ def duration_text(seconds):
     return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
 
 
-def named(names, most=4):
+def named(names: Iterable[str], most: int = 4) -> str:
     """Names in words, in their order in the alphabet; of many the first few."""
     names = sorted(names)
     return ", ".join(names) if len(names) <= most + 1 else f"{', '.join(names[:most])} and {len(names) - most} more"
