@@ -282,7 +282,7 @@ def test_inside_a_pack_its_own_device_opens_first():
     place = next(p for p in faults.places if p.name == "inside B")
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device B"]
-    assert faults.stops(place).name == "device B"
+    assert faults.clearing_device(place).name == "device B"
     currents = np.abs(faults.circuit.prospective(place.positive, place.negative)[faults.device_edge])
     assert currents[1] == pytest.approx(currents[[0, 2, 3]].sum(), rel=1e-9)
     # by hand: damage at constant current reaches 1 after the curve's time
@@ -298,7 +298,7 @@ def test_at_the_bar_every_device_opens_and_the_last_clears():
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device A", "device B", "device C"]
     assert sequence.cleared_s == sequence.openings[-1].time_s
-    assert faults.stops(place) is None
+    assert faults.clearing_device(place) is None
 
 
 def test_a_pack_without_device_feeds_on():

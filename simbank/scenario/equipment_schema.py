@@ -345,8 +345,10 @@ class ChargerTable(FileModel):
 
     A charger begins in bulk, at its current limit or with all that is offered; at the ``absorb`` voltage it holds that (absorption);
     then it holds the ``float`` voltage, or is off if none is given. Absorption ends when the current has stayed below ``tail`` for
-    ``tail_time``, or after ``absorb_max`` in all; both count only while the voltage is held. A cloud or a load stops the clock of
-    ``absorb_max`` and does not set it back (common practice varies), and a current that is low because the sun is weak is no tail.
+    ``tail_time``, or after ``absorb_max`` in all; both count only while its port stands at that voltage or above it. A cloud or a load
+    stops the clock of ``absorb_max`` and does not set it back (common practice varies), and a current that is low because the sun is
+    weak is no tail. One that gives nothing because the bank stands above its absorption voltage goes to float after ``tail_time``, as
+    chargers do that measure their own current only, and does not count as having charged.
 
     From float, or from off, it goes back to bulk when the port falls to ``rebulk``, or, if asked, when power is offered again after
     ``new_bulk_after`` without any; what counts is the power at its port, sun less load. ``stop`` ends the charge, bulk or absorption,
@@ -384,11 +386,12 @@ class ChargerTable(FileModel):
     )
     absorb_max: quantity("second", above_zero=True) | None = Field(
         None,
-        description="longest absorption, counted while its voltage is held",
+        description="longest absorption, counted while its port stands at that voltage or above it",
     )
     follows_bms: bool = Field(
         False,
-        description="keeps to what the packs that take charge allow at their temperature",
+        description="keeps to what the packs that take charge allow at their temperature; one whose BMS orders charge to be blocked "
+        "allows none, even where its switch is stuck",
     )
     stop: str | None = Field(
         None,

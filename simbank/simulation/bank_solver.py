@@ -25,7 +25,7 @@ def working_arrays(n, p):
 
 
 @jit_internal
-def resist(hybrid, more, out):
+def add_series_resistance(hybrid, more, out):
     """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``out``.
 
     A resistance r in series with pack k turns the symmetric matrix H into H − H[:,k] H[k,:] r / (1 + r H[k,k]): one pack after the
@@ -87,7 +87,7 @@ def flow(t, y, cells, ports, work):
 def solve_bank(t, y, bank, ports, work):
     """All currents and voltages at one instant into ``work``, and the heat they make."""
     cell_state(y, bank.cells, bank.curves_of, bank.curves, work.pack)
-    resist(bank.hybrid, work.pack[ar.R_ABOVE_REF], work.hybrid)
+    add_series_resistance(bank.hybrid, work.pack[ar.R_ABOVE_REF], work.hybrid)
     flow(t, y, bank.cells, ports, work)
 
 

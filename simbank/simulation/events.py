@@ -38,8 +38,8 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
         if phase[a] == ar.PHASE_IDLE:
             into = True
         elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
-            wish = commanded(now, ports, a)
-            out, into = out or wish > 0.0, into or wish < 0.0
+            setpoint = commanded(now, ports, a)
+            out, into = out or setpoint > 0.0, into or setpoint < 0.0
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
 
@@ -186,14 +186,14 @@ def _watch_port(q, a, t, phase, ports, work, full, out):
     """The changes of port ``q``, from place ``a`` of ``out`` on; ``full`` above zero if the packs it heeds report that they are."""
     if ports[q, ar.LIVE] == 0.0 or phase[q] == ar.PHASE_DONE:
         return
-    commanded_now = commanded(t, ports, q)
+    setpoint = commanded(t, ports, q)
     current, volt = work.port[ar.PORT_CURRENT, q], work.port[ar.PORT_VOLTAGE, q]
-    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and commanded_now < 0.0
+    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and setpoint < 0.0
     if phase[q] == ar.PHASE_FOLLOW:
         if charge:
             out[a + ar.SLOT_REACHES] = volt - ports[q, ar.VOLT_LIMIT]
             out[a + ar.SLOT_CURRENT] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
-        elif commanded_now > 0.0:
+        elif setpoint > 0.0:
             out[a + ar.SLOT_REACHES] = ports[q, ar.CUTOFF_VOLT] - volt
             if ports[q, ar.KIND] == ar.MODE_POWER:  # d(power)/d(current) has come down to nothing
                 itself = work.hybrid.shape[1] - ports.shape[0] + q
@@ -201,9 +201,9 @@ def _watch_port(q, a, t, phase, ports, work, full, out):
     elif phase[q] == ar.PHASE_LIMITED:
         out[a + ar.SLOT_REACHES] = volt - ports[q, ar.VOLT_LIMIT]
         most = ports[q, ar.CURRENT_MAX] * (volt if ports[q, ar.KIND] == ar.MODE_POWER else 1.0)
-        out[a + ar.SLOT_CURRENT] = most / (-commanded_now + 1e-9) - 1.0 - HOLD_BAND if commanded_now < 0.0 else 1.0
+        out[a + ar.SLOT_CURRENT] = most / (-setpoint + 1e-9) - 1.0 - HOLD_BAND if setpoint < 0.0 else 1.0
     elif phase[q] == ar.PHASE_HOLD:
-        limit = commanded_now if ports[q, ar.KIND] == ar.MODE_CURRENT else commanded_now / volt
+        limit = setpoint if ports[q, ar.KIND] == ar.MODE_CURRENT else setpoint / volt
         limit = max(limit, -ports[q, ar.CURRENT_MAX])
         out[a + ar.SLOT_REACHES] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
         below = ports[q, ar.TAIL_A] + current

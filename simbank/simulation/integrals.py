@@ -132,9 +132,9 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
         for a in range(p):
             work.port[ar.PORT_CURRENT, a] = work_1.port[ar.PORT_CURRENT, a]
         solve_bank(times[i], states[i], bank, ports, work)
-        gather(times[i], weights[i], states[i], bank, ports, work, sums)
-        gather_cells(states[i], bank, work.pack, sums.pack)
-        give_heat(weights[i], states[i], bank, work.pack, sums.pack)
+        add_instant(times[i], weights[i], states[i], bank, ports, work, sums)
+        add_cells(states[i], bank, work.pack, sums.pack)
+        add_heat_out(weights[i], states[i], bank, work.pack, sums.pack)
         place = i % per_step
         if place > 0:
             reach_states(base, times[i - 1], states[i - 1], work_1.pack, times[i], states[i], work.pack, bank.cells, extremes)
@@ -146,19 +146,19 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
 
 
 @jit_internal
-def gather(t, w, y, bank, ports, work, sums):
+def add_instant(t, w, y, bank, ports, work, sums):
     """Add one instant, solved in ``work``, to the time integrals with weight ``w`` [s]."""
     total = 0.0
     for a in range(ports.shape[0]):
-        _gather_port(a, t, w, ports, work.port, sums.port)
+        _add_port(a, t, w, ports, work.port, sums.port)
         total += work.port[ar.PORT_CURRENT, a]
     for k in range(bank.cells.shape[1]):
-        _gather_pack(k, w, y, total, bank, work.pack, sums.pack)
-    _gather_moment(w, work.pack, work.port, sums.moment)
+        _add_pack(k, w, y, total, bank, work.pack, sums.pack)
+    _add_moment(w, work.pack, work.port, sums.moment)
 
 
 @jit_internal
-def _gather_port(a, t, w, ports, port, port_acc):
+def _add_port(a, t, w, ports, port, port_acc):
     """Add port ``a`` at time ``t`` [s] of the step of the duty."""
     current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
     if current > 0.0:
@@ -189,7 +189,7 @@ def _gather_port(a, t, w, ports, port, port_acc):
 
 
 @jit_internal
-def _gather_pack(k, w, y, total, bank, pack, acc):
+def _add_pack(k, w, y, total, bank, pack, acc):
     """Add pack ``k``, at a current ``total`` out of the bank [A]."""
     current, temperature = pack[ar.PACK_CURRENT, k], y[ar.TEMPERATURE * bank.cells.shape[1] + k]
     if current > 0.0:
@@ -214,7 +214,7 @@ def _gather_pack(k, w, y, total, bank, pack, acc):
 
 
 @jit_internal
-def _gather_moment(w, pack, port, moment):
+def _add_moment(w, pack, port, moment):
     """Add the products of all currents of packs and ports."""
     n, p = pack.shape[1], port.shape[1]
     for k in range(n):
@@ -231,7 +231,7 @@ def _gather_moment(w, pack, port, moment):
 
 
 @jit_internal
-def gather_cells(y, bank, pack, acc):
+def add_cells(y, bank, pack, acc):
     """Add one instant, solved in ``pack``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
     pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
 
@@ -259,7 +259,7 @@ def gather_cells(y, bank, pack, acc):
 
 
 @jit_internal
-def give_heat(w, y, bank, pack, acc):
+def add_heat_out(w, y, bank, pack, acc):
     """Add the heat that leaves every pack at one instant, solved in ``pack``, to its time integral with weight ``w`` [s]."""
     cells, neighbours = bank.cells, bank.neighbours
     n = cells.shape[1]
@@ -291,11 +291,11 @@ def observe(times, states, bank, ports, samples):
     work = working_arrays(bank.cells.shape[1], ports.shape[0])
     for i in range(times.size):
         solve_bank(times[i], states[i], bank, ports, work)
-        note(i, states[i], bank, work, samples)
+        record_sample(i, states[i], bank, work, samples)
 
 
 @jit_internal
-def note(i, y, bank, work, samples):
+def record_sample(i, y, bank, work, samples):
     """Write what is reported of one instant, solved in ``work``, to place ``i``."""
     n = bank.cells.shape[1]
     for j in range(ar.N_STATES * n):

@@ -12,7 +12,7 @@ from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import damage_rate, device_current, solve_bank, working_arrays
-from simbank.simulation.pack_model import rc_warmth, state_rates
+from simbank.simulation.pack_model import arrhenius_factor, hysteresis_heat_slopes, hysteresis_rate_slopes, state_rates
 from simbank.simulation.port_solver import commanded
 
 
@@ -65,7 +65,8 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
         _through_current(k, y, cells, work.pack, by_emf, local, out)
         current = work.pack[ar.PACK_CURRENT, k]
         row = ar.HYSTERESIS * n + k
-        out[row, row] -= cells[ar.GAMMA, k] * abs(current / cells[ar.CAPACITY_AS, k])
+        _, to_itself = hysteresis_rate_slopes(cells[ar.GAMMA, k], current, cells[ar.CAPACITY_AS, k], y[row])
+        out[row, row] += to_itself
         _relaxation_rows(k, y, cells, current, local, out)
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
             _temperature_row(k, y, bank, work.pack, local, out)
@@ -79,20 +80,20 @@ def _through_current(k, y, cells, pack, by_emf, local, out):
     ``local`` are three curves at its state of charge, each with two derivatives: half-width of the hysteresis loop, entropic
     coefficient, factor of the relaxation pairs.
     """
-    half, dhalf, _, s, _, _, g, dg, _ = local
+    half, dhalf, d2half, s, _, _, g, dg, _ = local
     n = cells.shape[1]
     h, v1, v2, temperature = (
         y[ar.HYSTERESIS * n + k], y[ar.RC_VOLT_1 * n + k], y[ar.RC_VOLT_2 * n + k], y[ar.TEMPERATURE * n + k],
     )  # fmt: skip
     current, ns, gamma = pack[ar.PACK_CURRENT, k], cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
-    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
     to_z = -1.0 / cells[ar.CAPACITY_AS, k]
-    to_h = gamma * (1.0 + sign * h) * to_z
+    to_h, _ = hysteresis_rate_slopes(gamma, current, cells[ar.CAPACITY_AS, k], h)
     to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
     to_t = 0.0
     if cells[ar.HEAT_CAPACITY, k] > 0.0:
         to_t = 2.0 * current * pack[ar.R_OHMIC, k] - temperature * ns * s
-        to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+        lost_by_current, _, _ = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
+        to_t += lost_by_current
         for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
             if ohm > 0.0:
                 to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
@@ -122,7 +123,7 @@ def _relaxation_rows(k, y, cells, current, local, out):
     dg = local[7]
     n = cells.shape[1]
     at_t = ar.TEMPERATURE * n + k
-    factor = rc_warmth(k, y[at_t], cells)
+    factor = arrhenius_factor(k, y[at_t], cells)
     factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (y[at_t] * y[at_t])
     for j in range(2):
         row = (ar.RC_VOLT_1 + j) * n + k
@@ -142,10 +143,11 @@ def _temperature_row(k, y, bank, pack, local, out):
     row = ar.TEMPERATURE * n + k
     h, temperature, current = y[ar.HYSTERESIS * n + k], y[row], pack[ar.PACK_CURRENT, k]
     ns, gamma, capacity = cells[ar.N_SERIES, k], cells[ar.GAMMA, k], cells[ar.HEAT_CAPACITY, k]
-    factor = rc_warmth(k, temperature, cells)
+    factor = arrhenius_factor(k, temperature, cells)
     factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
     by_z = current * current * pack[ar.R_BY_SOC, k] - current * temperature * ns * ds
-    by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+    _, lost_by_z, lost_by_h = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
+    by_z += lost_by_z
     by_t = current * current * pack[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
     for j in range(2):
         at_v = (ar.RC_VOLT_1 + j) * n + k
@@ -156,7 +158,7 @@ def _temperature_row(k, y, bank, pack, local, out):
             by_t -= v * v * factor_by_t / (ohm * g * factor * factor)
             out[row, at_v] += 2.0 * v / (ohm * g) * (1.0 / factor - follow * dg / g) / capacity
     out[row, ar.SOC * n + k] += by_z / capacity
-    out[row, ar.HYSTERESIS * n + k] += ns * h * (2.0 * half * abs(current) + dhalf * current / gamma) / capacity
+    out[row, ar.HYSTERESIS * n + k] += lost_by_h / capacity
     for m in range(neighbours.shape[0]):
         by_t -= neighbours[m, k]
         out[row, ar.TEMPERATURE * n + m] += neighbours[m, k] / capacity

@@ -11,6 +11,12 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
     heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
+
+Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
+``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and the exact solution over a step of the fast integrator. Of
+relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution
+of the fast integrator, ``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of
+charge and temperature.
 """
 
 from __future__ import annotations
@@ -53,11 +59,11 @@ def cell_state(y, cells, curves_of, curves, pack):
         pack[ar.R_BY_SOC, k] = ohm * df
         pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
-        pack[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
+        pack[ar.ARRHENIUS_FACTOR, k] = arrhenius_factor(k, temperature, cells)
 
 
 @jit_inline
-def rc_warmth(k, temperature, cells):
+def arrhenius_factor(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
     if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
         return 1.0
@@ -65,14 +71,14 @@ def rc_warmth(k, temperature, cells):
 
 
 @jit_inline
-def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
+def relaxation_heat(v, ohm, tau, g, dg, arrhenius, current, capacity):
     """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
 
     The pair takes up v I = v²/(R g a') + d/dt (½ C v²) − ½ v² dC/dt; what is not stored is lost.
     """
     if ohm <= 0.0:
         return 0.0
-    return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
+    return v * v / (ohm * g) * (1.0 / arrhenius - 0.5 * tau * dg * current / (g * capacity))
 
 
 @jit_inline
@@ -85,20 +91,44 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
     return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
 
 
+@jit_inline
+def hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h):
+    """How the power lost to hysteresis answers to current [V], state of charge [W] and hysteresis state [W]: derivatives of
+    :func:`hysteresis_heat`, for curves of one cell of ``ns``."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    by_current = ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+    by_z = ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+    by_h = ns * h * (2.0 * half * abs(current) + dhalf * current / gamma)
+    return by_current, by_z, by_h
+
+
+@jit_inline
+def hysteresis_rate(gamma, dz, h):
+    """dh/dt [1/s] for a state of charge that moves by ``dz`` a second."""
+    return gamma * (dz - abs(dz) * h)
+
+
+@jit_inline
+def hysteresis_rate_slopes(gamma, current, capacity, h):
+    """How dh/dt answers to the current [1/As] and to the hysteresis state itself [1/s]."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    return gamma * (1.0 + sign * h) * (-1.0 / capacity), -gamma * abs(current / capacity)
+
+
 @jit_internal
 def pack_heat(y, cells, pack):
     """Heat made in every pack [W] into rows of ``pack``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
     n = cells.shape[1]
     for k in range(n):
         current, h = pack[ar.PACK_CURRENT, k], y[ar.HYSTERESIS * n + k]
-        g, dg, warmth, capacity = (
+        g, dg, arrhenius, capacity = (
             pack[ar.RC_FACTOR, k],
             pack[ar.RC_FACTOR_SLOPE, k],
             pack[ar.ARRHENIUS_FACTOR, k],
             cells[ar.CAPACITY_AS, k],
         )
-        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
-        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
+        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, current, capacity)
+        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, current, capacity)
         pack[ar.OHMIC_HEAT, k] = pack[ar.R_OHMIC, k] * current * current
         pack[ar.RELAXATION_HEAT, k] = relax
         pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
@@ -108,7 +138,7 @@ def pack_heat(y, cells, pack):
 
 
 @jit_inline
-def warming(k, here, y, cells, pack, neighbours):
+def temperature_rate(k, here, y, cells, pack, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``pack``."""
     if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
@@ -127,14 +157,14 @@ def state_rates(y, cells, pack, neighbours, out):
         current = pack[ar.PACK_CURRENT, k]
         dz = -current / cells[ar.CAPACITY_AS, k]
         out[ar.SOC * n + k] = dz
-        out[ar.HYSTERESIS * n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[ar.HYSTERESIS * n + k])
+        out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
         out[ar.RC_VOLT_1 * n + k] = (
             cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU1, k]
         out[ar.RC_VOLT_2 * n + k] = (
             cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU2, k]
-        out[ar.TEMPERATURE * n + k] = warming(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
+        out[ar.TEMPERATURE * n + k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
 
 
 @jit_inline

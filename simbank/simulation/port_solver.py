@@ -65,18 +65,18 @@ def _each_alone(t, hybrid, ports, port):
 
 
 @jit_inline
-def _single(mode, wish, open_volt, ohm):
+def _single(mode, setpoint, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == ar.MODE_VOLTAGE:
-        return (open_volt - wish) / ohm
+        return (open_volt - setpoint) / ohm
     if mode == ar.MODE_RESISTANCE:
-        return open_volt / (wish + ohm)
-    if wish == 0.0 or (wish > 0.0 and open_volt <= 0.0):
+        return open_volt / (setpoint + ohm)
+    if setpoint == 0.0 or (setpoint > 0.0 and open_volt <= 0.0):
         return 0.0
-    inside = open_volt * open_volt - 4.0 * ohm * wish
+    inside = open_volt * open_volt - 4.0 * ohm * setpoint
     if inside <= 0.0:
         return open_volt / (2.0 * ohm)
-    return 2.0 * wish / (open_volt + np.sqrt(inside))
+    return 2.0 * setpoint / (open_volt + np.sqrt(inside))
 
 
 @jit_internal
@@ -93,14 +93,14 @@ def _together(t, hybrid, ports, port):
             mode = ports[a, ar.MODE]
             if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 continue
-            wish = imposed(t, ports, a)
+            setpoint = imposed(t, ports, a)
             volt = port[ar.PORT_OPEN_VOLTAGE, a]
             for b in range(p):
                 if b != a:
                     volt += hybrid[n + a, n + b] * port[ar.PORT_CURRENT, b]
-            if mode == ar.MODE_POWER and volt * volt + 4.0 * hybrid[n + a, n + a] * wish <= 0.0:
+            if mode == ar.MODE_POWER and volt * volt + 4.0 * hybrid[n + a, n + a] * setpoint <= 0.0:
                 possible = False
-            new = _single(mode, wish, volt, -hybrid[n + a, n + a])
+            new = _single(mode, setpoint, volt, -hybrid[n + a, n + a])
             moved = max(moved, abs(new - port[ar.PORT_CURRENT, a]) / (1.0 + abs(new)))
             port[ar.PORT_CURRENT, a] = new
         if moved < 1e-12 or (possible and moved < 1e-4):
@@ -126,22 +126,22 @@ def _newton(t, hybrid, ports, port):
                     port[ar.JACOBIAN + a, b] = 0.0
                 port[ar.RESIDUAL, a], port[ar.JACOBIAN + a, a] = 0.0, 1.0
                 continue
-            wish = imposed(t, ports, a)
+            setpoint = imposed(t, ports, a)
             v = port[ar.PORT_OPEN_VOLTAGE, a]
             factor = port[ar.PORT_CURRENT, a] if mode == ar.MODE_POWER else 1.0
             for b in range(p):
                 v += hybrid[n + a, n + b] * port[ar.PORT_CURRENT, b]
                 port[ar.JACOBIAN + a, b] = factor * hybrid[n + a, n + b]
-            miss = v - wish
+            miss = v - setpoint
             if mode == ar.MODE_RESISTANCE:
-                miss = v - wish * port[ar.PORT_CURRENT, a]
-                port[ar.JACOBIAN + a, a] -= wish
+                miss = v - setpoint * port[ar.PORT_CURRENT, a]
+                port[ar.JACOBIAN + a, a] -= setpoint
             elif mode == ar.MODE_POWER:
-                miss = v * port[ar.PORT_CURRENT, a] - wish
+                miss = v * port[ar.PORT_CURRENT, a] - setpoint
                 port[ar.JACOBIAN + a, a] += v
                 high = high and port[ar.JACOBIAN + a, a] > 0.0
             port[ar.RESIDUAL, a] = miss
-            size = 1.0 + abs(wish)
+            size = 1.0 + abs(setpoint)
             there = there and abs(miss) < 1e-13 * size
             close = close and abs(miss) < 1e-8 * size
         if high and there:

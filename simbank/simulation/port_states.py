@@ -352,11 +352,11 @@ def _change(a, slot, t, now, state, volt, volt_alone):
         ports[a, ar.IS_CUT_OFF] = 0.0
         note(state, t, a, RECOVERED, volt)
         return
-    wish = commanded(now, ports, a)
-    charging = wish < 0.0
+    setpoint = commanded(now, ports, a)
+    charging = setpoint < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == ar.PHASE_HOLD and slot == ar.SLOT_REACHES) or (doing == ar.PHASE_FOLLOW and charging):
-        asked = -wish / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -wish
+        asked = -setpoint / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -setpoint
         if asked > ports[a, ar.CURRENT_MAX]:  # its current limit comes before any voltage
             set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, state, volt)
             return
