@@ -114,6 +114,11 @@ def breaking(device: Device, greatest_a: float, volt: float) -> str:
     ``OPENS`` if its interrupting rating and its DC voltage rating both do, ``FAILED_CLOSED`` if one does not, ``NOT_KNOWN`` if one
     is not given. A device that tries to break more than it can may weld, burn on as an arc or burst: that it opens cannot be
     relied on, so it counts as failed closed wherever its opening would help.
+
+    >>> from simbank.bank.equipment import Device
+    >>> fuse = Device("F", "lead", 100.0, (1.5, 10.0), (100.0, 0.01), interrupting_a=10e3, voltage_v=80.0)
+    >>> breaking(fuse, 5e3, 58.4), breaking(fuse, 20e3, 58.4)
+    ('opens', 'failed closed')
     """
     given = ((device.interrupting_a, greatest_a), (device.voltage_v, volt))
     if any(rating is not None and rating < asked for rating, asked in given):

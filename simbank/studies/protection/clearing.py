@@ -27,7 +27,20 @@ IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cl
 
 
 def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
+    """Order of opening in the greatest case, and what clears each fault.
+
+    Parameters
+    ----------
+    greatest : Faults
+    breaks : Breaking
+    sequences : list of (str, dict of str to Sequence)
+        For each of :attr:`Breaking.cases` its words, and what happens at each place.
+
+    Returns
+    -------
+    order, clearing : DataFrame
+        As in :class:`~simbank.studies.protection.Protection`.
+    """
     devices = greatest.bank.devices
     order, clearing = [], {}
     latest = sequences[0][1]

@@ -32,8 +32,17 @@ def carried_limits(bank: Bank, failed: Collection[str] = ()) -> dict[str, float]
 
     For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
     flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
-    let pass. A device on the other polarity limits the same pack, port or lead. ``failed`` names devices that count as failed
-    closed and limit nothing.
+    let pass. A device on the other polarity limits the same pack, port or lead.
+
+    Parameters
+    ----------
+    bank : Bank
+    failed : collection of str
+        Devices that count as failed closed and limit nothing.
+
+    Returns
+    -------
+    dict of str to float
     """
     graph = bank.graph
     devices = [device for device in bank.devices if device.name not in failed]

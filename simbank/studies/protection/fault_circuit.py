@@ -38,6 +38,17 @@ def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hyste
 
     As new, their resistance is the least and their cells are equal: at the top of charge every cell then stands at 100 %, where
     unequal ones stay below it.
+
+    Parameters
+    ----------
+    packs : iterable of Pack
+    soc : float
+        State of charge of all, 0 to 1.
+    temperature_k : float
+        Of all [K].
+    hysteresis : float
+        From −1, straight after discharge, to 1, straight after charge.
+    as_new : bool
     """
     return tuple(
         replace(
@@ -176,6 +187,19 @@ class FaultCircuit:
 
         When a branch opens, the currents that go on are those that keep the flux of every loop that is left (what the arc takes
         is gone).
+
+        Parameters
+        ----------
+        positive, negative : str
+            Nodes of the place.
+        closed : ndarray of bool, shape (n + b,), optional
+            Which packs and branches conduct; all by default.
+        ohm : float
+            Resistance of the fault.
+        before : ndarray, shape (n + b + 1,), optional
+            Currents of packs, branches and fault at the end of the stage before [A]; none by default.
+        relaxed : ndarray, shape (2 n,), optional
+            Voltages of the relaxation pairs then [V], the first pair of every pack before the second; none by default.
         """
         closed = np.ones(self.n + self.b, bool) if closed is None else closed
         edges = np.append(np.flatnonzero(closed), self.n + self.b)

@@ -66,6 +66,16 @@ def full_loads(scenario: Scenario) -> dict[str, dict[str, tuple[str, float]]]:
 
     The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
     that is more; a charger with its current limit where that is less.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    dict
+        Values in A, W or ohm by their kind, positive for discharge; without a load that the duty never asks.
     """
     bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
     loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, commands in most.items()}
@@ -136,7 +146,22 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
 
 
 def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
-    """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
+    """Largest lasting current of every branch: at full load at the start, and over the duty by its mean over 15 minutes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    loads : Loads
+    run : bool
+        Whether the duty is run, its first seven days.
+
+    Returns
+    -------
+    currents : dict of str to float
+        Branch → current [A].
+    note : str
+        What they rest on.
+    """
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))
     for load in loads.loads:

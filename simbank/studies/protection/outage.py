@@ -1,4 +1,4 @@
-"""What the rest of the bank carries when one pack or string drops out at full load, to the end of the cascade."""
+"""What the rest of the bank carries when one pack or string drops out at full load (N−1), to the end of the cascade."""
 
 from __future__ import annotations
 
@@ -223,7 +223,20 @@ class Loads:
 
 
 def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataFrame:
-    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
+    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn.
+
+    Parameters
+    ----------
+    loads : Loads
+    greatest : Faults
+        For the times of devices at a steady current.
+    breaks : Breaking
+
+    Returns
+    -------
+    DataFrame
+        ``Protection.overload``; currents in A, times in s.
+    """
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
         point = loads.whole("discharge", times)

@@ -46,6 +46,17 @@ def charging_ports(scenario: Scenario) -> tuple[dict[str, Command], str]:
     A port with a charger holds its absorption voltage; without one, the voltage of the strongest charge of the duty. A current that
     the file does not limit is that of the duty, or half a C of the bank. Where the file charges nowhere, its first port holds the
     charge voltage that suits all packs.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    commands : dict of str to Command
+        Port → current [A, negative] and the voltage that it holds [V].
+    words : str
     """
     bank = scenario.bank
     suits_all = min(pack.chemistry.charge_volt * pack.cells_in_series for pack in bank.packs)
