@@ -21,9 +21,9 @@ import numpy as np
 
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rates
+from simbank.simulation.devices import damage_rates
 from simbank.studies.protection.checks import hangs_on, judge, unknown
-from simbank.studies.protection.faults import GONE, HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.faults import CLEARED_SHARE, HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
 __all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
@@ -117,7 +117,7 @@ class _Place:
             left = self.faults.to_be_ended(currents, self.place)
             if i2t is None:
                 first, i2t, most = left, np.zeros(len(currents)), np.zeros(len(currents))
-            if left <= GONE * first:
+            if left <= CLEARED_SHARE * first:
                 return i2t, most, sets
             most = np.maximum(most, np.abs(currents))
             through = np.abs(currents[self.faults.device_edge])
