@@ -55,9 +55,11 @@ RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
 N_TABLE = 10
 # Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
 # [K] at the end and half-way; rates of warming [K/s]; force [V] and d [ohm] of the network; currents expected at the end; drive
-# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling.
+# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling; the
+# heat half-way [W] with which the temperature at the end was made.
 BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
-N_PLAN = 17
+HEAT_M = 17
+N_PLAN = 18
 
 
 @jit_inline
@@ -136,25 +138,29 @@ def _from_modes(levelling, modal, out):
 
 @jit_internal
 def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
-    """Correct temperatures at the end, made with the heat half-way, for heat that runs on the parabola through start, middle, end."""
+    """Correct temperatures at the end, made with the heat that was expected half-way, for heat that runs on the parabola through
+    start, middle and end."""
     n = cells.shape[1]
     if levelling.shape[0] == 1:
         for k in range(n):
             capacity = cells[eq.HEAT_CAPACITY, k]
             if capacity > 0.0:
                 _, one, two, three = _phi(h * levelling[0, k])
-                half, before, after = _heat(work_m, k), one - 3.0 * two + 4.0 * three, 4.0 * three - two
-                y_1[4 * n + k] += h / capacity * (before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half))
+                half, before, after = plan[HEAT_M, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
+                bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
+                y_1[4 * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
         return
     for j in range(n):
         _, one, two, three = _phi(h * levelling[0, j])
-        first, last = 0.0, 0.0
+        first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
             if cells[eq.HEAT_CAPACITY, k] > 0.0:
-                half, share = _heat(work_m, k), levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
+                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
                 first += share * (_heat(work, k) - half)
+                middle += share * (_heat(work_m, k) - half)
                 last += share * (_heat(work_1, k) - half)
-        plan[MODES, j] = h * ((one - 3.0 * two + 4.0 * three) * first + (4.0 * three - two) * last)
+        bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
+        plan[MODES, j] = h * bend
     _from_modes(levelling, plan[MODES], plan[RATES])
     for k in range(n):
         y_1[4 * n + k] += plan[RATES, k]
@@ -286,6 +292,7 @@ def _step(
     eq.pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
+            plan[HEAT_M, k] = _heat(work_m, k)
             plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
         _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
@@ -314,7 +321,7 @@ def _step(
 
 
 @jit_internal
-def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
+def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, work_m, port_m, y_1, work_1, port_1, guess_port):
     """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
 
     Returns
@@ -354,6 +361,12 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m,
         miss = port_1[eq.V, a] - guess_port[eq.V, a]
         port_m[eq.V, a] += 0.25 * miss
         apart = max(apart, abs(miss) / (1.0 + abs(port_1[eq.V, a])))
+    for k in range(
+        n
+    ):  # heat half-way anew, with the mean of the slopes at both ends: those of the start alone are of first order
+        work_m[eq.GAP_BY_Z, k] = 0.5 * (work[eq.GAP_BY_Z, k] + work_1[eq.GAP_BY_Z, k])
+        work_m[eq.G_BY_Z, k] = 0.5 * (work[eq.G_BY_Z, k] + work_1[eq.G_BY_Z, k])
+    eq.pack_heat(y_m, cells, work_m)
     for k in range(n):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
@@ -559,8 +572,8 @@ def advance(
                     if error <= tolerance:
                         eq.solve_bank(local + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
                         missed, moved = _miss(
-                            h, stiff, tolerance, cells, levelling, table, profile, now, work, work_m, port_m, y_1, work_1, port_1,
-                            guess_port,
+                            h, stiff, tolerance, cells, levelling, table, profile, now, work, y_m, work_m, port_m, y_1, work_1,
+                            port_1, guess_port,
                         )  # fmt: skip
                         error = max(error, missed)
                         if moved and error <= tolerance:
