@@ -37,7 +37,7 @@ __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
 DONE, SETTLE, PAUSE, HAND_OVER, SPENT = range(5)
 LEAST_STEP_S = 1e-4
-LOCATE_S = 1e-4  # a change of mode is located this closely ...
+LOCATE_S = 1e-6  # a change of mode is located this closely ...
 NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
 BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
