@@ -12,8 +12,9 @@ relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. C
 3. The cells are asked at the end. What their currents miss I₁ by is taken to have grown as the square of time.
 
 The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
-expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1) both Iₘ and I₁ are
-found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one, Δz = −h (I₀ + Iₘ + I₁)
+expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1), or relaxation takes a
+current over within half a step (h φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
+Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one, Δz = −h (I₀ + Iₘ + I₁)
 / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985) 1992).
 
 Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are summed with
@@ -44,7 +45,7 @@ BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; me
 MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
 DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
 STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
-STIFF = 1.0  # h E' dI/dE / Q from which they do
+STIFF = 1.0  # h E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
 STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
@@ -232,6 +233,8 @@ def _step(
             drive = cells[eq.R1 + j, k] * per_s
             plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = drive * work[eq.G, k], drive * (2.0 * work_m[eq.G, k] - work[eq.G, k])
             plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
+        relaxing = plan[DRIVE, k] * table[k, TWO_M] + plan[DRIVE + 1, k] * table[n + k, TWO_M]
+        x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
         for k in range(n):
