@@ -9,7 +9,7 @@ import simbank
 from simbank.bank import Bank, Branch, Conductor, Graph, Pack, Parts, join
 from simbank.bank.equipment import Device
 from simbank.cells import Chemistry, Curve
-from simbank.cells.circuit import relaxation
+from simbank.cells.cell_response import relaxation
 from simbank.duty import Command, Duty, Step
 from simbank.studies import case
 

@@ -10,7 +10,7 @@ import simbank
 from simbank.bank.equipment import BMS, Limit
 from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
-from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 
 BOTH = pytest.mark.parametrize("integrator", ["reference", "fast"])
 
@@ -43,7 +43,7 @@ def test_a_stuck_charge_switch_goes_past_full_and_what_goes_in_is_counted(integr
     assert codes["beyond-cell-model"]["where"] == "A"
     assert "no longer knows" in codes["beyond-cell-model"]["text"]
     assert "vent" in codes["beyond-cell-model"]["text"]
-    ordered = result.events[result.events["what"] == events.STUCK]
+    ordered = result.events[result.events["code"] == Event.STUCK]
     assert len(ordered) == 1
     assert ordered["time_s"].iloc[0] == pytest.approx(1800.0, abs=0.01)
 
@@ -64,14 +64,14 @@ def test_a_stuck_discharge_switch_goes_below_empty(integrator):
 def test_the_other_direction_still_opens(integrator, stuck, soc, amperes, end):
     result = one(soc, amperes, 1.0, BMS(stuck=stuck), integrator)
     assert result.summary["packs"][0]["soc_end"] == pytest.approx(end, abs=1e-6)
-    assert not (result.events["what"] == events.STUCK).any()
+    assert not (result.events["code"] == Event.STUCK).any()
 
 
 @BOTH
 def test_a_limit_of_a_stuck_switch_orders_once_and_the_pack_goes_on(integrator):
     bms = BMS(discharge_current=Limit(10.0, 5.0, 0.0, 30.0), stuck="discharge")
     result = one(0.9, 20.0, 1.0, bms, integrator)
-    assert list(result.events["what"]) == [events.STUCK]
+    assert list(result.events["code"]) == [Event.STUCK]
     assert "over-current" in result.events["because"].iloc[0]
     assert result.summary["packs"][0]["soc_end"] == pytest.approx(0.7, abs=1e-8)
 

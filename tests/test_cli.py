@@ -62,7 +62,7 @@ def test_run_json_is_one_object_with_the_promised_keys():
         "name", "capacity_ah", "soc_start", "soc_end", "current_peak_a", "share_ratio_discharge", "share_ratio_charge",
         "throughput_ah", "loss_wh", "first_full_h", "first_empty_h",
     }  # fmt: skip
-    assert set(record["events"][0]) == {"time_s", "where", "what", "because"}
+    assert set(record["events"][0]) == {"time_s", "where", "what", "because", "code"}
     assert set(record["closure"]) == {"charge_relative", "energy_relative"}
 
 

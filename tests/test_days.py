@@ -7,6 +7,7 @@ import pytest
 import simbank
 from simbank import days
 from simbank.errors import InputError
+from simbank.simulation.event_codes import Event
 
 PLACE = days.Array(47.0, 8.0, 35.0, 180.0, 5000.0, 0.14, 500.0)
 DAYS = "hilltop_clinic_days.toml"
@@ -71,7 +72,7 @@ def test_a_bank_too_small_leaves_load_unmet(root):
     result = simbank.simulate(simbank.load(root / "scenarios" / DAYS, changes), tolerance=1e-7)
     inverter = result.summary["ports"][0]
     assert inverter["unmet_wh"] > 1000
-    assert "discharge ended at cut-off voltage" in set(result.events["what"])
+    assert Event.CUT_OFF in set(result.events["code"])
 
 
 def test_days_have_the_hours_that_clocks_give_them():

@@ -7,14 +7,15 @@ from banks import REFERENCE_END, Case, pack, random_scenario, reference_case, wi
 import simbank
 from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
-from simbank.simulation import events, fast
+from simbank.simulation import fast
+from simbank.simulation.event_codes import Event
 from simbank.simulation.setup import duty_windows
 
 SCENARIOS = [
     "classroom_chain", "hilltop_clinic", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters", "valley_workshop",
     "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
-TRIPS = (events.DEVICE_OPENS, events.DEVICE_INSTANT)
+TRIPS = (Event.DEVICE_OPENS, Event.DEVICE_INSTANT)
 
 
 def both(scenario, **options):
@@ -28,9 +29,9 @@ def agree(reference, quick, soc=1e-4):
     """State of charge within ``soc``, same events in the same order, times within 1 s (trips: 1 % of their time)."""
     assert np.abs(quick.packs["soc"].to_numpy() - reference.packs["soc"].to_numpy()).max() < soc
     mine, theirs = quick.events, reference.events
-    assert list(zip(mine["where"], mine["what"], strict=True)) == list(zip(theirs["where"], theirs["what"], strict=True))
+    assert list(zip(mine["where"], mine["code"], strict=True)) == list(zip(theirs["where"], theirs["code"], strict=True))
     for (_, a), (_, b) in zip(mine.iterrows(), theirs.iterrows(), strict=True):
-        assert abs(a["time_s"] - b["time_s"]) <= (0.01 * b["time_s"] + 0.1 if b["what"] in TRIPS else 1.0), (a, b)
+        assert abs(a["time_s"] - b["time_s"]) <= (0.01 * b["time_s"] + 0.1 if b["code"] in TRIPS else 1.0), (a, b)
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
@@ -75,7 +76,7 @@ def compare_random(seed):
     try:
         agree(reference, quick)
     except AssertionError as error:
-        same = list(quick.events["what"]) == list(reference.events["what"])
+        same = list(quick.events["code"]) == list(reference.events["code"])
         apart = np.abs(quick.packs["soc"].to_numpy()[-1] - reference.packs["soc"].to_numpy()[-1]).max()
         assert apart < (1e-3 if same else 0.1), (seed, apart)
         return f"seed {seed}: {str(error).splitlines()[0][:160]}; final SOC apart {apart:.1e}"

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from banks import TRUE, made_up
 
-from simbank.cells.circuit import relaxation
+from simbank.cells.cell_response import relaxation
 from simbank.cells.fit import fit_pulse, read_pulse_csv, resistance_from_two_readings
 from simbank.errors import InputError
 

@@ -193,7 +193,7 @@ def flaws(seed, most_days=2):
     if finished and not apart(results["reference"], results["fast"]) < LIMIT:
         verdict = conditioning(data, results["reference"], results["fast"])
         if verdict == "wrong":
-            events = [list(results[name].events["what"]) for name in ("reference", "fast")]
+            events = [list(results[name].events["code"]) for name in ("reference", "fast")]
             off = apart(results["reference"], results["fast"])
             found.append(f"{off:.1e} of SOC apart, events {'the same' if events[0] == events[1] else 'differ'}")
             verdict = None
@@ -298,5 +298,5 @@ def test_the_fast_integrator_hands_over_where_it_creeps():
     scenario = simbank.from_dict(wide_scenario(1696, most_days=1))
     reference, quick = (simbank.simulate(scenario, integrator=name, output_step_s=300.0) for name in ("reference", "fast"))
     assert apart(reference, quick) < 1e-6
-    assert list(quick.events["what"]) == list(reference.events["what"])
+    assert list(quick.events["code"]) == list(reference.events["code"])
     assert quick.summary["integrator"]["handed_over"] > 10

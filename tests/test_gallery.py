@@ -3,6 +3,7 @@
 import pytest
 
 import simbank
+from simbank.simulation.event_codes import Event
 
 NAMES = [
     "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
@@ -54,7 +55,7 @@ def test_clinic(root):
 def test_clinic_days(root):
     result = run(root, "hilltop_clinic_days")
     assert result.summary["ports"][0]["unmet_wh"] == pytest.approx(0, abs=1)
-    blocked = result.events[result.events["what"] == "charge blocked at cell limit"]
+    blocked = result.events[result.events["code"] == Event.CHARGE_BLOCKED]
     assert blocked["where"].iloc[0] == "D"
 
 

@@ -10,7 +10,7 @@ import simbank
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.duty import Duty
 from simbank.errors import InputError
-from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)  # 3.2 + 0.2 z
 
@@ -28,7 +28,7 @@ def test_the_weakest_cell_limits_the_pack(integrator):
     assert weak.cell_soc(1.0) == pytest.approx([1, 1, 1])
     result = simbank.simulate(Case(one_pack(weak), Duty((constant(2, 100.0),))), integrator=integrator)
     assert result.summary["bank"]["charge_out_ah"] == pytest.approx(90.0, abs=1e-3)
-    assert events.DISCHARGE_BLOCKED in [e["what"] for e in result.summary["events"]]
+    assert Event.DISCHARGE_BLOCKED in [e["code"] for e in result.summary["events"]]
 
 
 def test_imbalance_costs_capacity_at_both_ends():
@@ -51,7 +51,7 @@ def test_charge_ends_when_the_first_cell_reaches_its_limit(integrator):
     limited = replace(CHEMISTRY, volt_max=3.38)
     skewed = replace(unequal([1.0, 1.0], (0.0, 0.1)), chemistry=limited, soc=0.5)
     result = simbank.simulate(Case(one_pack(skewed), Duty((constant(2, -30.0, volt_limit=99.0),))), integrator=integrator)
-    blocked = next(e["time_s"] for e in result.summary["events"] if e["what"] == events.CHARGE_BLOCKED)
+    blocked = next(e["time_s"] for e in result.summary["events"] if e["code"] == Event.CHARGE_BLOCKED)
     # fullest cell: z1 = 1 − (1 − z) · 0.9, reaches 0.9 less the ohmic rise of 30 A · 1 µΩ.
     z = 1 - (1 - (0.9 - 30e-6 / 0.2)) / 0.9
     assert blocked == pytest.approx((z - 0.5) * 90 * 3600 / 30, rel=1e-6)

@@ -9,21 +9,21 @@ from banks import Case, constant, wired  # noqa: E402
 
 import simbank  # noqa: E402
 from simbank.bank import Pack  # noqa: E402
-from simbank.cells import load_chemistry, physics  # noqa: E402
+from simbank.cells import load_chemistry, pybamm_cells  # noqa: E402
 from simbank.duty import Duty  # noqa: E402
 from simbank.errors import InputError  # noqa: E402
 
 
 @pytest.fixture(scope="module")
 def fitted():
-    return physics.fit_cell("Prada2013")
+    return pybamm_cells.fit_cell("Prada2013")
 
 
 def test_open_circuit_voltage_of_the_set():
     """Full-cell OCV of Prada2013 between 2.0 and 3.6 V, computed before with PyBaMM by other hands."""
     soc = [0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.9, 0.95, 1.0]
     volt = [2.785, 2.978, 3.1685, 3.2058, 3.2525, 3.2660, 3.2688, 3.2740, 3.2926, 3.3097, 3.3142, 3.3164, 3.600]
-    assert physics.ocv_from_parameters(physics.parameters("Prada2013"), soc) == pytest.approx(volt, abs=1e-3)
+    assert pybamm_cells.ocv_from_parameters(pybamm_cells.parameters("Prada2013"), soc) == pytest.approx(volt, abs=1e-3)
 
 
 def test_shipped_files_are_what_the_bridge_makes(fitted):
@@ -37,14 +37,14 @@ def test_shipped_files_are_what_the_bridge_makes(fitted):
 def test_fit_holds_on_profiles_it_was_not_fitted_to(fitted):
     """RMS at most 10 mV per cell between 88 and 12 % SOC at the rates of a storage bank (up to 0.3 C)."""
     for seed in range(3):
-        check = physics.validate(fitted, seed)
+        check = pybamm_cells.validate(fitted, seed)
         assert check["soc_high"] > 0.85
         assert check["soc_low"] < 0.15
         assert check["rms_v"] < 10e-3
 
 
 def test_a_written_chemistry_reads_back(fitted, tmp_path):
-    path = physics.write_chemistry(fitted, tmp_path / "mine.toml", "mine")
+    path = pybamm_cells.write_chemistry(fitted, tmp_path / "mine.toml", "mine")
     chemistry = load_chemistry(str(path))
     z = np.linspace(0, 1, 51)
     assert chemistry.ocv(z) == pytest.approx(fitted.ocv(z), abs=1e-5)
@@ -54,7 +54,7 @@ def test_a_written_chemistry_reads_back(fitted, tmp_path):
 
 def test_unknown_set():
     with pytest.raises(InputError, match="no parameter set"):
-        physics.parameters("Prado2013")
+        pybamm_cells.parameters("Prado2013")
 
 
 def physics_pair(values, sizes, lead_ohm, total_a, soc, step_s):
@@ -94,10 +94,10 @@ def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted, c_rate, l
     current. Both bounds are README's; at the higher rate a linear circuit is not that good."""
     sizes, leads, step = (40, 60), (2e-3, 0.5e-3), 10.0
     amperes, hours = c_rate * 100 * fitted.capacity_ah, 0.25 / c_rate
-    values = physics.parameters("Prada2013")
+    values = pybamm_cells.parameters("Prada2013")
     reference, missed = physics_pair(values, sizes, leads, np.full(int(hours * 3600 / step), amperes), 0.85, step)
     assert np.abs(missed[10:]).max() < 3e-3  # the two voltages of the reference do meet
-    chemistry = physics.with_circuit(fitted, load_chemistry("lfp"))
+    chemistry = pybamm_cells.with_circuit(fitted, load_chemistry("lfp"))
     packs = [
         Pack(
             name,

@@ -15,7 +15,7 @@ from simbank.bank.equipment import BMS, Charger, Inverter, Limit
 from simbank.cells import Curve
 from simbank.duty import Command, Duty, Step
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
+from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 
 CHEMISTRY = affine_chemistry(slope=0.2, at_half=3.3)
 E0, BETA, R = 16 * 3.2, 16 * 0.2, 10e-3
@@ -137,8 +137,8 @@ def test_cut_off_and_recovery(integrator):
     z_cut = (cutoff + R * power / cutoff - E0) / BETA
     first = quad(lambda z: 360000 / amperes(z), z_cut, 0.5)[0]
     cuts = first + 60.0 * np.arange(math.ceil((7200 - first) / 60))
-    assert times_of(result, events.CUTOFF) == pytest.approx(cuts, abs=1e-3)
-    assert times_of(result, events.RECOVERED) == pytest.approx(cuts[1:], abs=1e-3)
+    assert times_of(result, Event.CUT_OFF) == pytest.approx(cuts, abs=1e-3)
+    assert times_of(result, Event.RECOVERED) == pytest.approx(cuts[1:], abs=1e-3)
     port = result.summary["ports"][0]
     assert port["asked_wh"] == pytest.approx(6000.0, rel=1e-9)
     assert port["energy_out_wh"] == pytest.approx(power * first / 3600, rel=1e-6)
@@ -154,9 +154,9 @@ def test_a_cut_off_inverter_stays_off_through_a_charge_that_does_not_bring_its_v
     )  # fmt: skip
     steps = (Step(2 * 3600.0, ask), Step(1800.0, weak), Step(1800.0, ask), Step(1.5 * 3600.0, strong), Step(600.0, ask))
     result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
-    assert len(times_of(result, events.CUTOFF)) == 1
+    assert len(times_of(result, Event.CUT_OFF)) == 1
     again = 3 * 3600.0  # the strong charge begins; it lifts the port above 53.5 V at once or later, but within its time
-    (on,) = times_of(result, events.RECOVERED)
+    (on,) = times_of(result, Event.RECOVERED)
     assert again <= on < again + 1.5 * 3600.0
     current = result.ports["current_a"]["port"]
     assert current.loc[2.5 * 3600 + 60 : 3 * 3600 - 60].abs().max() == 0.0
@@ -174,7 +174,7 @@ def test_a_step_goes_on_to_the_next_when_an_inverter_is_cut_off_or_a_charger_at_
     ask = {"port": Command("power", 3000.0, cutoff_volt=51.5, ac_asked_w=2700.0, ac_ratio=0.9)}
     steps = (Step(9 * 3600.0, ask | idle, True), Step(9 * 3600.0, idle | {"port": Command("power", -1e5)}, True), Step(600.0))
     result = simbank.simulate(Case(bank, Duty(steps)), integrator=integrator)
-    (cut,), (floats,) = times_of(result, events.CUTOFF), times_of(result, events.FLOATS)
+    (cut,), (floats,) = times_of(result, Event.CUT_OFF), times_of(result, Event.FLOATS)
     assert 0 < cut < floats < 9 * 3600.0
     assert result.summary["bank"]["duration_h"] * 3600 == pytest.approx(floats + 600.0, abs=0.01)
 
@@ -188,9 +188,9 @@ def test_bulk_absorption_and_float(integrator):
     z_hold = (54.4 - E0 - R * 50) / BETA
     t_hold = (z_hold - 0.5) * 7200
     t_float = t_hold + TAU * math.log(50 / 5) + 60.0
-    times = {e["what"]: e["time_s"] for e in result.summary["events"]}
-    assert times[events.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
-    assert times[events.FLOATS] == pytest.approx(t_float, abs=1e-2)
+    times = {e["code"]: e["time_s"] for e in result.summary["events"]}
+    assert times[Event.HOLDS_VOLTAGE] == pytest.approx(t_hold, abs=1e-2)
+    assert times[Event.FLOATS] == pytest.approx(t_float, abs=1e-2)
     assert result.ports["current_a"]["port"].iloc[-1] == 0
     assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(t_float / 3600, abs=1e-5)
 
@@ -200,12 +200,12 @@ def test_longest_absorption(integrator):
     result = simbank.simulate(
         Case(behaving(port=(None, charger)), Duty((Step(3 * 3600.0, {"port": Command("power", -1e5)}),))), integrator=integrator
     )
-    times = {e["what"]: e["time_s"] for e in result.summary["events"]}
-    assert times[events.FLOATS] - times[events.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
+    times = {e["code"]: e["time_s"] for e in result.summary["events"]}
+    assert times[Event.FLOATS] - times[Event.HOLDS_VOLTAGE] == pytest.approx(600.0, abs=1e-3)
 
 
 def times_of(result, what):
-    return [e["time_s"] for e in result.summary["events"] if e["what"] == what]
+    return [e["time_s"] for e in result.summary["events"] if e["code"] == what]
 
 
 def test_the_clock_of_absorption_rests_while_the_voltage_is_not_held(integrator):
@@ -217,7 +217,7 @@ def test_the_clock_of_absorption_rests_while_the_voltage_is_not_held(integrator)
     result = simbank.simulate(Case(behaving(load=(None, None), sun=(None, charger)), Duty(steps)), integrator=integrator)
     gained = 50 * TAU * (1 - math.exp(-500 / TAU)) / 360000  # in the first 500 s of absorption, of which the load takes back
     bulk = (50 * 600 / 360000 - gained) * 7200
-    assert times_of(result, events.FLOATS) == pytest.approx([t_hold + 500 + 600 + bulk + 700], abs=0.05)
+    assert times_of(result, Event.FLOATS) == pytest.approx([t_hold + 500 + 600 + bulk + 700], abs=0.05)
     assert result.summary["events"][-1]["because"] == "54.40 V held for 20 min in all"
 
 
@@ -239,7 +239,7 @@ def test_a_cloud_in_the_minute_below_the_tail_begins_the_minute_anew(integrator)
         Step(3600.0, {"port": Command("power", -1e5)}),
     )
     result = simbank.simulate(Case(behaving(port=(None, charger)), Duty(steps)), integrator=integrator)
-    (floats,) = times_of(result, events.FLOATS)
+    (floats,) = times_of(result, Event.FLOATS)
     assert floats >= t_tail + 30 + 600 + 60 - 1e-6
 
 
@@ -253,8 +253,8 @@ def test_a_new_bulk_after_a_night(integrator):
         )
         bank = behaving(load=(None, None), sun=(None, charger))
         result = simbank.simulate(Case(bank, Duty((sun, night), 3)), integrator=integrator)
-        assert len(times_of(result, events.FLOATS)) == days
-        again = [e for e in result.summary["events"] if e["what"] == events.REBULK]
+        assert len(times_of(result, Event.FLOATS)) == days
+        again = [e for e in result.summary["events"] if e["code"] == Event.REBULK]
         assert [e["time_s"] for e in again] == pytest.approx([day * 86400.0 for day in range(1, days)])
         assert all(e["because"] == "power offered after 16.0 h without" for e in again)
 
@@ -271,22 +271,22 @@ def test_a_charge_stops_when_packs_report_full(integrator, stop, by):
     """A pack reports full from 99 % on."""
     case = Case(two_packs(stop), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator, output_step_s=1.0)
-    (stopped,) = times_of(result, events.STOPPED)
+    (stopped,) = times_of(result, Event.STOPPED)
     soc = {name: np.interp(stopped, result.packs.index, values) for name, values in result.packs["soc"].items()}
     reached = soc[by] if isinstance(by, str) else soc["A" if by is min else "B"]  # A, at the take-off, is first
     assert soc["A"] > soc["B"]
     assert reached == pytest.approx(0.99, abs=3e-4)
     assert result.summary["ports"][0]["first_charged_h"] == pytest.approx(stopped / 3600)
     assert result.ports["current_a"]["port"].loc[stopped + 5 :].abs().max() == 0.0
-    assert not times_of(result, events.FLOATS)
+    assert not times_of(result, Event.FLOATS)
 
 
 def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
     bms = BMS(over_voltage=Limit(3.40, 2.0, 3.37, 5.0))
     case = Case(two_packs("first full", bms), Duty((Step(4 * 3600.0, {"port": Command("power", -1e5)}),)))
     result = simbank.simulate(case, integrator=integrator)
-    assert times_of(result, events.STOPPED)[0] == pytest.approx(
-        times_of(result, events.BLOCK_TEXT[ar.CELL_OVER_VOLTAGE])[0], abs=1e-3
+    assert times_of(result, Event.STOPPED)[0] == pytest.approx(
+        times_of(result, MONITOR_EVENTS[ar.CELL_OVER_VOLTAGE])[0], abs=1e-3
     )
     assert result.packs["soc"].to_numpy().max() < 0.99
 
@@ -294,15 +294,19 @@ def test_over_voltage_of_a_bms_is_a_report_of_full(integrator):
 def test_a_charger_below_a_stronger_one_floats_and_is_not_told_as_charged(integrator):
     """60 A of the one put the bank at 52.8 V + 0.6 V, above the 53 V of the other, which gives nothing from the start and floats after
     its minute, as a charger that measures its own current alone does; the clock of its longest absorption counts all the same."""
-    for more, at, what in (({"tail_a": 5.0}, 60.0, events.HELD_HIGHER), ({"absorb_max_s": 600.0}, 600.0, events.FLOATS)):
-        low = Charger(current_limit_a=50.0, absorb_volt=53.0, float_volt=52.0, rebulk_volt=50.0, **more)
+    for more, float_volt, at, what in (
+        ({"tail_a": 5.0}, 52.0, 60.0, Event.HELD_HIGHER),
+        ({"tail_a": 5.0}, None, 60.0, Event.HELD_HIGHER_OFF),
+        ({"absorb_max_s": 600.0}, 52.0, 600.0, Event.FLOATS),
+    ):
+        low = Charger(current_limit_a=50.0, absorb_volt=53.0, float_volt=float_volt, rebulk_volt=50.0, **more)
         high = Charger(current_limit_a=60.0, absorb_volt=55.0)
         bank = behaving(high=(None, high), low=(None, low))
         sun = {"high": Command("power", -1e5), "low": Command("power", -1e5)}
         result = simbank.simulate(Case(bank, Duty((Step(1800.0, sun),))), integrator=integrator)
         assert times_of(result, what) == pytest.approx([at], abs=1e-3)
         assert result.ports["current_a"]["low"].abs().max() == 0.0
-        assert (result.summary["ports"][1]["first_charged_h"] is None) == (what == events.HELD_HIGHER)
+        assert (result.summary["ports"][1]["first_charged_h"] is None) == (what != Event.FLOATS)
 
 
 def test_a_charger_that_follows_the_bms_hears_an_order_that_a_stuck_switch_does_not_obey(integrator):
@@ -318,7 +322,7 @@ def test_a_charger_that_follows_the_bms_hears_an_order_that_a_stuck_switch_does_
         charger = Charger(current_limit_a=95.0, absorb_volt=60.0, follows_bms=follows)
         case = Case(Bank("two", bank.packs, bank.graph, port_equipment={"port": (None, charger)}), Duty((sun, load, sun)))
         result = simbank.simulate(case, integrator=integrator)
-        (ordered,) = times_of(result, events.STUCK)
+        (ordered,) = times_of(result, Event.STUCK)
         assert ordered == pytest.approx(t_order, abs=0.05)
         current = result.ports["current_a"]["port"]
         after = -47.5 if follows else -95.0
@@ -336,9 +340,9 @@ def test_bulk_again_after_a_load(integrator):
         Step(3600.0, {"load": Command("current", 50.0)}),
         Step(3 * 3600.0, {"sun": Command("power", -1e5)}),
     ]
-    what = [e["what"] for e in simbank.simulate(Case(bank, Duty(tuple(steps))), integrator=integrator).summary["events"]]
-    assert what.index(events.FLOATS) < what.index(events.REBULK)
-    assert what.count(events.FLOATS) == 2
+    what = [e["code"] for e in simbank.simulate(Case(bank, Duty(tuple(steps))), integrator=integrator).summary["events"]]
+    assert what.index(Event.FLOATS) < what.index(Event.REBULK)
+    assert what.count(Event.FLOATS) == 2
 
 
 def test_float_carries_a_load(integrator):

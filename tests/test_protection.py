@@ -20,12 +20,13 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 from simbank.simulation.snapshot import Snapshot
-from simbank.simulation.transient import FaultCircuit, pack_sources
 from simbank.studies.carrying import carrying
+from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.outage import Loads, inverter_currents, start_voltage_warnings
+from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
+from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
@@ -320,7 +321,7 @@ def test_cascade_is_that_of_the_time_domain_run():
     cascade = Loads(Case(bank, duty)).cascade("C", "discharge")
     assert [who for _, who, _ in cascade.steps] == ["device A", "device B"]
     run = simbank.simulate(Case(replace(bank, switching=(Switching(0.0, "C", False),)), duty))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -338,7 +339,7 @@ def test_cascade_of_a_scenario_is_that_of_its_run(root):
         },
     )
     run = simbank.simulate(case, tolerance=1e-7)
-    opened = run.events[run.events["what"] == events.DEVICE_OPENS]
+    opened = run.events[run.events["code"] == Event.DEVICE_OPENS]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device A"]
     # the run lets packs relax and drift, which evens their shares; the times agree within some tens of percent
     assert cascade.steps[0][0] == pytest.approx(opened["time_s"].iloc[0], rel=0.4)
@@ -716,7 +717,7 @@ def test_resistance_only_conductor_is_not_checkable(root):
 
 
 def test_polarity_is_noted(root):
-    from simbank.studies.protection.checks import polarities
+    from simbank.studies.protection.device_checks import polarities
 
     path = root / "scenarios" / "valley_workshop.toml"
     text = next(iter(polarities(simbank.load(path).bank))).text
@@ -995,3 +996,18 @@ def test_constant_power_without_a_cut_off_counts_at_the_voltage_of_the_start_and
     amperes = (40.0 - np.sqrt(40.0**2 - 4 * ohm * 3000.0)) / (2 * ohm)
     assert f"up to {amperes:.0f} A, at {3000.0 / amperes:.1f} V, the lowest the bank may reach there" in told[0].text
     assert "up to 50 A at 40.0 V" in told[1].text
+
+
+def test_a_device_is_a_packs_own_by_its_owner_and_not_by_its_name():
+    """Pack A, whose feed is ended by the device of pack A1: that is not "its device", though the name begins alike."""
+    from simbank.studies.protection.shorted import ShortedCell, told_together
+
+    def case(pack, own):
+        return ShortedCell(
+            pack=pack, cells=1, table=None, opens_s=None, stopped_by="device A1", device=None, case="full", charger="none", soc_start=1.0,
+            neighbours_soc_start=1.0, peak_a=100.0, energy_wh=1.0, short_wh=1.0, hours=1.0, good_cell_volt_max=3.5,
+            good_cell_soc_end=1.0, overcharge_ah=0.0, overcharge_wh=0.0, ended_by="device A1", ended_by_own=own,
+        )  # fmt: skip
+
+    told = told_together({"A": [case("A", False)], "A1": [case("A1", True)]})
+    assert list(told["ended by"]) == ["device A1", "its device"]

@@ -92,7 +92,7 @@ def test_the_solvers_agree(clinic, method):
     for a, b in zip(tight["packs"], other["packs"], strict=True):
         assert b["soc_end"] == pytest.approx(a["soc_end"], abs=1e-6)
         assert b["throughput_ah"] == pytest.approx(a["throughput_ah"], rel=1e-5)
-    assert [e["what"] for e in tight["events"]] == [e["what"] for e in other["events"]]
+    assert [e["code"] for e in tight["events"]] == [e["code"] for e in other["events"]]
     assert [e["time_s"] for e in tight["events"]] == pytest.approx([e["time_s"] for e in other["events"]], abs=1.0)
 
 

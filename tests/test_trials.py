@@ -32,6 +32,7 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.cli.options import comma_parts
 from simbank.duty import Command, Duty, Step
 from simbank.errors import InputError, RunStopped
+from simbank.simulation.event_codes import Event
 
 TRIALS = ROOT / "tests" / "trials"
 
@@ -291,13 +292,12 @@ def strings(own, string="class_t", pack="class_t"):
 
 def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
     """Three strings behind fuses, 600 A, the third taken off: the others open one after the other, as in the run, times to 1 %."""
-    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
     cascade = Loads(simbank.from_dict(data)).cascade("string SC", "discharge")
     run = simbank.simulate(simbank.from_dict(data | {"switching": [{"what": "device SC", "at": "0 s"}]}))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
@@ -305,7 +305,6 @@ def test_s11_cascade_of_strings_is_that_of_the_time_domain_run():
 
 def test_s11_overload_goes_on_after_a_device_has_opened():
     """Twice 300 A through 150, 225 and 400 A fuses: each opens in turn, with the damage that it carried on, as in the run."""
-    from simbank.simulation import events
     from simbank.studies.protection.outage import Loads
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
@@ -313,7 +312,7 @@ def test_s11_overload_goes_on_after_a_device_has_opened():
     cascade = Loads(simbank.from_dict(data)).cascade(None, "discharge", times=3.0)
     data["duty"]["discharge"] = "900 A"
     run = simbank.simulate(simbank.from_dict(data))
-    opened = run.events[run.events["what"].isin([events.DEVICE_OPENS, events.DEVICE_INSTANT])]
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
     assert opened["where"].to_list() == [who for _, who, _ in cascade.steps] == ["device SA", "device SB", "device SC"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
 
@@ -464,7 +463,7 @@ def test_s6_lead_beside_lfp_unequal_rows_and_unequal_charge_are_told():
 
 def test_s6_lead_acid_without_a_bms_opens_nothing_and_its_overcharge_is_counted():
     result = simbank.simulate(simbank.load(TRIALS / "lead_beside_lfp.toml", {"duty.repeat": 1}))
-    assert not [what for where, what in zip(result.events["where"], result.events["what"], strict=True) if where == "L"]
+    assert not [what for where, what in zip(result.events["where"], result.events["code"], strict=True) if where == "L"]
     lead = result.summary["packs"][0]
     assert lead["soc_max"] > 1.0
     assert lead["overcharge_ah"] > 1.0
@@ -584,8 +583,8 @@ def test_s7_full_load_of_an_inverter_counts_and_the_output_says_the_few_that_mat
 def test_s9_absorption_does_not_end_near_empty(integrator):
     """The recovery delay of the inverter, still running when the sun came back, ended an absorption that had not begun."""
     result = simbank.simulate(simbank.load(TRIALS / "charger_floats_near_empty.toml"), integrator=integrator)
-    assert not {"absorption ended, float", "bulk charge again"} & {e["what"] for e in result.summary["events"]}
-    cuts = [e for e in result.summary["events"] if e["what"] == "discharge ended at cut-off voltage"]
+    assert not {Event.FLOATS, Event.REBULK} & {e["code"] for e in result.summary["events"]}
+    cuts = [e for e in result.summary["events"] if e["code"] == Event.CUT_OFF]
     assert len(cuts) == 1  # its recovery voltage of 51 V is never reached
     assert result.summary["ports"][0]["first_charged_h"] is None
 
@@ -596,9 +595,9 @@ def test_s9_a_charger_at_float_begins_a_new_bulk_each_morning_if_asked():
     for changes, mornings in (({}, 0), (asked, 3)):
         scenario = simbank.load(TRIALS / "summer_sun.toml", {"duty.days": 14} | changes)
         summary = simbank.simulate(scenario, integrator="fast").summary
-        again = [e for e in summary["events"] if e["what"] == "bulk charge again"]
-        ended = [e for e in summary["events"] if e["what"] == "absorption ended, float"]
-        held = [e for e in summary["events"] if e["what"] == "charge voltage reached, voltage held"]
+        again = [e for e in summary["events"] if e["code"] == Event.REBULK]
+        ended = [e for e in summary["events"] if e["code"] == Event.FLOATS]
+        held = [e for e in summary["events"] if e["code"] == Event.HOLDS_VOLTAGE]
         assert (len(again) >= mornings) if mornings else not again
         assert ended[0]["time_s"] >= held[0]["time_s"] + 60.0 - 1e-6  # the tail counts only while the voltage is held
 
@@ -661,8 +660,8 @@ def test_s13_idle_beside_another_port_and_none_in_a_row_of_no_current(tmp_path):
 def test_a_charger_without_float_is_off_once_its_packs_report_full(integrator):
     """Its rebulk voltage lay above the bank's at rest, so that bulk began again every minute; and it was said to float."""
     result = simbank.simulate(simbank.load(TRIALS / "charger_without_float.toml"), integrator=integrator)
-    events = [(e["what"], e["because"]) for e in result.summary["events"]]
-    assert events == [("charge stopped by what packs report, off", "first full")]
+    events = [(e["code"], e["because"]) for e in result.summary["events"]]
+    assert events == [(Event.STOPPED_OFF, "first full")]
     (port,) = result.summary["ports"]
     after = result.ports["current_a"]["inverter"].loc[port["first_charged_h"] * 3600 + 1 :]
     assert after.size > 100
@@ -704,10 +703,10 @@ steps = [
 def test_a_lead_acid_bank_without_float_is_not_charged_anew_each_time(integrator):
     """Full it rests at 24 × 2.14 V = 51.4 V, below 0.90 × 57.6 V = 51.8 V: any load began a new bulk. Now bulk begins where it rests
     at 70 %, 24 × 2.10 V = 50.4 V: not by a load of 20 Ah of 200 Ah, but by 60 Ah more."""
-    stopped, again = "charge stopped by what packs report, off", "bulk charge again"
+    stopped, again = Event.STOPPED_OFF, Event.REBULK
     for changes, expected in (({}, [stopped, again, stopped]), ({"ports.sun.charger.rebulk": "51.8 V"}, [stopped, again] * 2)):
         result = simbank.simulate(simbank.from_dict(tomllib.loads(LEAD), changes), integrator=integrator)
-        events = [(e["what"], e["time_s"] / 3600) for e in result.summary["events"] if e["where"] == "sun"]
+        events = [(e["code"], e["time_s"] / 3600) for e in result.summary["events"] if e["where"] == "sun"]
         assert [what for what, _ in events][: len(expected)] == expected
         hours = next(hours for what, hours in events if what == again)
         assert (22.0 < hours < 25.0) if not changes else hours < 12.0
@@ -718,20 +717,20 @@ def test_a_stop_by_packs_lasts_until_one_hundredth_of_their_charge_is_given_back
     """464 stops and new bulks in a day, whatever the rebulk voltage: here one above any voltage of the bank."""
     changes = {"ports.inv.charger.rebulk": "57 V"}
     result = simbank.simulate(simbank.load(TRIALS / "fuzz_stop_again_1034.toml", changes), integrator=integrator)
-    seen = [e for e in result.summary["events"] if e["where"] == "inv" and ("bulk" in e["what"] or "stopped" in e["what"])]
-    assert [e["what"] for e in seen[:2]] == ["charge stopped by what packs report, off", "bulk charge again"]
+    seen = [e for e in result.summary["events"] if e["where"] == "inv" and (e["code"] in (Event.REBULK, Event.STOPPED_OFF))]
+    assert [e["code"] for e in seen[:2]] == [Event.STOPPED_OFF, Event.REBULK]
     highest = result.packs["soc"].max(axis=1)
     for event in seen:
         at = np.interp(event["time_s"], highest.index, highest)
-        assert at == pytest.approx(0.98 if "bulk" in event["what"] else 0.99, abs=2e-3)
+        assert at == pytest.approx(0.98 if event["code"] == Event.REBULK else 0.99, abs=2e-3)
 
 
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_a_held_voltage_without_tail_ends_at_none(integrator):
     """A bank that is full: the current dies away to nothing, and round-off turned it round some forty times."""
     result = simbank.simulate(simbank.load(TRIALS / "fuzz_no_tail_1215.toml"), integrator=integrator)
-    assert [e["what"] for e in result.summary["events"] if e["where"] == "inv"] == [
-        "discharge ended at cut-off voltage", "on again: voltage has recovered", "charge voltage reached, voltage held",
+    assert [e["code"] for e in result.summary["events"] if e["where"] == "inv"] == [
+        Event.CUT_OFF, Event.RECOVERED, Event.HOLDS_VOLTAGE,
     ]  # fmt: skip
 
 
@@ -1839,7 +1838,7 @@ def test_a_release_within_both_limits_is_let_go(tmp_path, release):
     kind = small_bank()["pack_types"]["slab"] | {"mass": "10 kg", "specific_heat": "1000 J/kg/K", "heat_loss": "20 W/K"}
     duty = {"kind": "constant", "charge": "0.001 C", "hours": 2}
     bank = bank_file(tmp_path, packs=packs, pack_types={"slab": kind}, duty=duty, ambient="22.5 degC")
-    assert "block released" in list(simbank.simulate(simbank.load(bank)).events["what"])
+    assert "block released" in list(simbank.simulate(simbank.load(bank)).events["code"])
 
 
 def test_constant_power_without_an_inverter_is_said_to_count_at_the_voltage_of_the_start():

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simbank.cells.circuit import moved_ah, relaxation
+from simbank.cells.cell_response import moved_ah, relaxation
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
 

@@ -106,13 +106,13 @@ def cell_physics(
     json_: Json = False,
 ):
     """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
-    from simbank.cells import load_chemistry, physics
+    from simbank.cells import load_chemistry, pybamm_cells
 
     load_chemistry(base)  # what is wrong with it is said before minutes of fitting
     with progress_bar(f"Fitting {parameters}", json_):
-        cell = physics.fit_cell(parameters)
-        checks = [physics.validate(cell, seed) for seed in range(3)]
-    physics.write_chemistry(cell, out, out.stem, base)
+        cell = pybamm_cells.fit_cell(parameters)
+        checks = [pybamm_cells.validate(cell, seed) for seed in range(3)]
+    pybamm_cells.write_chemistry(cell, out, out.stem, base)
     record = {
         "parameters": parameters,
         "capacity_ah": cell.capacity_ah,

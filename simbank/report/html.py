@@ -151,7 +151,7 @@ class _Page:
 
     def _bank(self):
         from simbank.simulation.snapshot import Snapshot
-        from simbank.studies.protection.outage import full_loads
+        from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."
@@ -249,7 +249,7 @@ class _Page:
         if len(self.result.events):
             events = self.result.events.head(60).copy()
             events.insert(0, "time [h]", events.pop("time_s") / 3600.0)
-            events.columns = ["time [h]", "where", "what", "because"]
+            events.columns = ["time [h]", "where", "what", "because", "code"]
             parts.append(_table("What switched" + (" (the first 60)" if len(self.result.events) > 60 else ""), events))
         return parts
 

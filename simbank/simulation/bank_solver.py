@@ -119,9 +119,25 @@ def device_current(d, flows, work, port):
 
 @jit_entry
 def damage_rate(d, current, damage, devices, curves):
-    """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve, fading in from its least multiple; cooling below."""
+    """dD/dt of device ``d`` [1/s]: 1/t of its inverse-time curve above its least multiple, −D/τ of cooling below it.
+
+    The device opens at D = 1: ∫ dt/t(I) = 1, so at a steady current after the time t of its curve (IEEE C37.112, from memory). Each
+    method integrates the rate in the form that suits it; these are the places: the reference's solver (``ode.py``), Simpson's rule
+    over a step (``fast.py``), the trapezoidal rule over the known current of a fault (``studies/protection/faults.py``), and, while
+    currents stand still, rate × time or exp(−t/τ) (``studies/protection/outage.py``).
+    """
     multiple = abs(current) / devices[d, ar.RATING_A]
     if multiple <= devices[d, ar.MIN_TRIP_MULTIPLE]:
         return -damage / devices[d, ar.THERMAL_TIME_CONSTANT_S]
     seconds, _, _ = curve_value(curves, int(devices[d, ar.TRIP_CURVE]), np.log(multiple))
     return np.exp(-seconds)
+
+
+@jit_allocating
+def damage_rates(currents, devices, curves):
+    """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
+    out = np.zeros(currents.shape)
+    for d in range(currents.shape[1]):
+        for i in range(currents.shape[0]):
+            out[i, d] = max(0.0, damage_rate(d, currents[i, d], 0.0, devices, curves))
+    return out

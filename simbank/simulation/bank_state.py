@@ -13,6 +13,7 @@ from simbank.simulation import events
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.bank_warnings import Joining
+from simbank.simulation.event_codes import Event, EventRow
 from simbank.simulation.run_warnings import Opening
 from simbank.simulation.setup import block_array, device_array, monitor_array, pack_arrays, start_state
 
@@ -212,8 +213,7 @@ class BankState:
         The network for the switches as they stand; see :meth:`rewire`.
     neighbours : ndarray, shape (n, n) or (0, 0)
         Heat that packs give one another [W/K].
-    events : list of (float, str, str, str)
-        Time [s], where, what and why.
+    events : list of EventRow
     openings : list of Opening
         Openings on over-current.
     last_cause : str
@@ -230,7 +230,8 @@ class BankState:
         coupled = bank.neighbours_w_k
         self.neighbours = np.zeros((0, 0)) if coupled is None else np.ascontiguousarray(coupled, float)
         self.branch_closed = np.ones(len(bank.graph.branches), bool)
-        self.events, self.openings = [], []
+        self.events: list[EventRow] = []
+        self.openings: list[Opening] = []
         self.last_cause = "duty"
 
     @property
@@ -296,9 +297,9 @@ class BankState:
         flows = reduced.flows @ np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
         return Joining(work[ar.EMF], work[ar.PACK_CURRENT], flows, self.joining)
 
-    def note_event(self, where, what, because=""):
-        """A line of the table of events."""
-        self.events.append((self.t, where, what, because))
+    def note_event(self, where, event, because=""):
+        """A row of the table of events."""
+        self.events.append(EventRow(self.t, where, event, because))
 
     def note_opening(self, name, current_a, limit_a, port, unloaded_a):
         """Keep an opening on over-current; ``current_a`` and ``unloaded_a``, that of the same packs with no port current, in one
@@ -311,10 +312,10 @@ class BankState:
         """Turn what compiled code has noted of the ports into events."""
         ports = self.ports
         for t, a, what, value in ports.log[: ports.count[0]].tolist():
-            name, text, charger = ports.names[int(a)], port_laws.WHATS[int(what)], ports.equipment[int(a)][1]
+            name, event, charger = ports.names[int(a)], port_laws.WHATS[int(what)], ports.equipment[int(a)][1]
             if charger is not None and charger.float_volt is None:
-                text = events.OFF_FOR.get(text, text)
-            self.events.append((t, name, text, port_laws.because(int(what), value, charger)))
-            if what in (port_laws.CUT_OFF, port_laws.TOO_MUCH):
-                self.last_cause = f"{name} {text}"
+                event = event.without_float
+            self.events.append(EventRow(t, name, event, port_laws.because(int(what), value, charger)))
+            if event in (Event.CUT_OFF, Event.TOO_MUCH_POWER):
+                self.last_cause = f"{name} {event.words}"
         ports.count[0] = 0

@@ -26,55 +26,6 @@ VOLT_BAND = 1e-6  # V, likewise
 HIGHER_VOLT = 1e-3  # V by which a bank must stand above a charge voltage to be said to take nothing at it
 HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port goes back
 
-# What each change is called in the events table.
-BLOCK_TEXT = {
-    ar.FULL: "charge blocked at cell limit",
-    ar.EMPTY: "discharge blocked at cell limit",
-    ar.CELL_OVER_VOLTAGE: "charge blocked: cell over-voltage",
-    ar.CELL_UNDER_VOLTAGE: "discharge blocked: cell under-voltage",
-    ar.CHARGE_OVER_CURRENT: "charge blocked: over-current",
-    ar.DISCHARGE_OVER_CURRENT_1: "discharge blocked: over-current",
-    ar.DISCHARGE_OVER_CURRENT_2: "discharge blocked: high over-current",
-    ar.SHORT_CIRCUIT: "opened: short-circuit current",
-    ar.CHARGE_TEMPERATURE: "charge blocked: temperature",
-    ar.DISCHARGE_TEMPERATURE: "discharge blocked: temperature",
-    ar.SWITCHED_OFF: "switched off",
-}
-CHARGE_BLOCKED = BLOCK_TEXT[ar.FULL]
-DISCHARGE_BLOCKED = BLOCK_TEXT[ar.EMPTY]
-CONDUCTS_DISCHARGE = "conducts discharge while charge stays blocked"
-CONDUCTS_CHARGE = "conducts charge while discharge stays blocked"
-OPENS_AGAIN = "opens again: current would flow in the blocked direction"
-RELEASED = "block released"
-SWITCHED_ON = "switched on"
-PRECHARGES = "reconnects through its precharge resistor"
-PRECHARGED = "precharge ended"
-LOCKED = "stays open: opened too often"
-STUCK = "its BMS orders a block, but its switch is stuck closed"
-HOLDS_VOLTAGE = "charge voltage reached, voltage held"
-CURRENT_AGAIN = "current limit reached, current held"
-CHARGE_ENDED = "charge ended at tail current"
-NOTHING_IN = "nothing flows in at this voltage"
-FLOATS = "absorption ended, float"
-STOPPED = "charge stopped by what packs report, float"
-HELD_HIGHER = "gave nothing: the bank stands above the absorption voltage; float"
-# What the last three are called where no float voltage is given.
-OFF_FOR = {
-    FLOATS: "absorption ended, off",
-    STOPPED: "charge stopped by what packs report, off",
-    HELD_HIGHER: "gave nothing: the bank stands above the absorption voltage; off",
-}
-TOO_LITTLE = "charge voltage no longer held: what is offered is too little"
-REBULK = "bulk charge again"
-CUTOFF = "discharge ended at cut-off voltage"
-RECOVERED = "on again: voltage has recovered"
-TOO_MUCH_POWER = "stopped: power is beyond what the bank can give"
-NO_PACK = "stopped: no pack can pass this current"
-DEVICE_OPENS = "opens: overload"
-DEVICE_INSTANT = "opens: instantaneous release"
-DEVICE_CLOSES = "closed"
-DEVICE_SWITCHED = "opened by schedule"
-
 
 @jit_entry
 def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):

@@ -55,6 +55,7 @@ from simbank.errors import InputError
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.port_solver import commanded
 
@@ -79,9 +80,9 @@ LOG_ROWS = 4096
     HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
 ) = range(14)  # fmt: skip
 WHATS = (
-    events.HOLDS_VOLTAGE, events.CURRENT_AGAIN, events.CHARGE_ENDED, events.FLOATS, events.REBULK, events.CUTOFF, events.RECOVERED,
-    events.TOO_MUCH_POWER, events.FLOATS, events.STOPPED, events.REBULK, events.TOO_LITTLE,
-    events.NOTHING_IN, events.HELD_HIGHER,
+    Event.HOLDS_VOLTAGE, Event.CURRENT_AGAIN, Event.CHARGE_ENDED, Event.FLOATS, Event.REBULK, Event.CUT_OFF, Event.RECOVERED,
+    Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
+    Event.NOTHING_IN, Event.HELD_HIGHER,
 )  # fmt: skip
 NO_PACK_BIT = 1 << 20
 

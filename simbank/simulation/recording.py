@@ -8,6 +8,7 @@ import numpy as np
 
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.event_codes import EventRow
 from simbank.simulation.integrals import NODES, StepStore, accumulate, integrals, observe
 from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
 from simbank.simulation.run_warnings import Opening
@@ -136,8 +137,8 @@ class RunRecord:
         return self.state.openings
 
     @property
-    def events(self) -> list[tuple]:
-        """Time [s], where, what and why, in order."""
+    def events(self) -> list[EventRow]:
+        """In order of time."""
         return self.state.events
 
 

@@ -83,10 +83,12 @@ class Result:
 
     @cached_property
     def events(self):
-        """DataFrame with ``time_s``, ``where``, ``what``, ``because``, in order."""
+        """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order; the codes are those of
+        :class:`~simbank.simulation.event_codes.Event`."""
         import pandas as pd
 
-        return pd.DataFrame(self._events, columns=["time_s", "where", "what", "because"])
+        columns = ["time_s", "where", "what", "because", "code"]
+        return pd.DataFrame([row.record for row in self._events], columns=columns)
 
     @cached_property
     def made_by(self):

@@ -6,8 +6,8 @@ from bisect import bisect_right
 from dataclasses import dataclass
 
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
 from simbank.simulation.bank_warnings import FREEZING
+from simbank.simulation.event_codes import Event
 from simbank.warning import BankWarning
 
 __all__ = [
@@ -32,7 +32,7 @@ UNEVEN = 0.05  # of its limit; what flows through it at no load is told from her
 REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
 CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
 WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
-STOPS = (events.NO_PACK, events.CUTOFF, events.TOO_MUCH_POWER)
+STOPS = (Event.NO_PACK, Event.CUT_OFF, Event.TOO_MUCH_POWER)
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,7 @@ def cascades(openings, events, ports):
     ----------
     openings : sequence of Opening
         In order of time.
-    events : sequence of (float, str, str, str)
-        Time [s], where, what and why, as a run notes them.
+    events : sequence of EventRow
     ports : sequence of dict
         ``name``, ``asked_wh`` and ``energy_out_wh`` of every port.
 
@@ -95,7 +94,7 @@ def cascades(openings, events, ports):
     """
     out, times = [], [opening.time_s for opening in openings]
     for port in ports:
-        stops = [t for t, where, what, _ in events if where == port["name"] and what in STOPS]
+        stops = [row.time_s for row in events if row.where == port["name"] and row.event in STOPS]
         chains = [chain for chain in (_chain(openings, times, stop) for stop in stops) if chain]
         if chains:
             out.append(BankWarning(TRIPPED, ", ".join(dict.fromkeys(o.name for o in chains[0])), _told(chains, port)))
@@ -211,7 +210,7 @@ def beyond_warnings(packs, rows):
 
 def assumed_bms_warnings(packs, happened):
     """Packs that opened at a cell limit by a BMS that the file does not give."""
-    opened = {where for _, where, what, _ in happened if what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)}
+    opened = {row.where for row in happened if row.event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)}
     names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
     if not names:
         return []

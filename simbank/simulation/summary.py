@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
+from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
 
 __all__ = ["summary", "switch_of"]
 
 WH = 1.0 / 3600.0
+# By these a port counts as having charged the bank.
+CHARGED = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 
 
 def summary(record):
@@ -41,8 +43,8 @@ def summary(record):
 
     discharge, charge = share(ar.ACC_DISCHARGE_AS), share(ar.ACC_CHARGE_AS)
     blocked = {
-        what: {e_where: t / 3600.0 for t, e_where, e_what, _ in reversed(record.events) if e_what == what}
-        for what in (events.CHARGE_BLOCKED, events.DISCHARGE_BLOCKED)
+        event: {row.where: row.time_s / 3600.0 for row in reversed(record.events) if row.event is event}
+        for event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)
     }
 
     soc_range, spread_max, first_at, apart, _ = record.sums.extremes
@@ -50,7 +52,7 @@ def summary(record):
     def first(k, rising):
         reached_s = first_at[0 if rising else 1, k]
         at = [float(reached_s / 3600.0) if np.isfinite(reached_s) else None]
-        at.append(blocked[events.CHARGE_BLOCKED if rising else events.DISCHARGE_BLOCKED].get(bank.packs[k].name))
+        at.append(blocked[Event.CHARGE_BLOCKED if rising else Event.DISCHARGE_BLOCKED].get(bank.packs[k].name))
         return min((t for t in at if t is not None), default=None)
 
     packs = [
@@ -129,7 +131,7 @@ def summary(record):
             "cable_joints_devices": float(conductor_j * WH),
             "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
         },
-        "events": [{"time_s": float(t), "where": where, "what": what, "because": why} for t, where, what, why in record.events],
+        "events": [row.record for row in record.events],
         "closure": closure,
     }
 
@@ -150,8 +152,8 @@ def _ports(record):
         ac_asked, ac_served = acc[ar.PORT_AC_ASKED_J, a], acc[ar.PORT_AC_SERVED_J, a]
         inverter = record.state.ports.equipment[a][0]
 
-        def first(*whats, name=name):
-            return next((t / 3600.0 for t, where, what, _ in record.events if where == name and what in whats), None)
+        def first(*kinds, name=name):
+            return next((row.time_s / 3600.0 for row in record.events if row.where == name and row.event in kinds), None)
 
         rows.append(
             {
@@ -169,8 +171,8 @@ def _ports(record):
                 "conducts_h": acc[ar.PORT_CONDUCTS_S, a] / 3600.0,
                 "voltage_min_v": _plain(acc[ar.PORT_MIN_V, a]),
                 "voltage_max_v": _plain(acc[ar.PORT_MAX_V, a]),
-                "first_cutoff_h": first(events.CUTOFF, events.TOO_MUCH_POWER),
-                "first_charged_h": first(events.CHARGE_ENDED, events.FLOATS, events.STOPPED, *events.OFF_FOR.values()),
+                "first_cutoff_h": first(Event.CUT_OFF, Event.TOO_MUCH_POWER),
+                "first_charged_h": first(*CHARGED),
             }
         )
     return [{key: value if isinstance(value, str | None) else float(value) for key, value in row.items()} for row in rows]

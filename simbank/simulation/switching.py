@@ -13,6 +13,7 @@ from simbank.simulation import events
 from simbank.simulation import ports as port_laws
 from simbank.simulation.bank_solver import device_current, solve_bank, working_arrays
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.port_solver import commanded
 from simbank.simulation.run_warnings import unloaded_packs
@@ -67,10 +68,10 @@ class EventHandler:
         """A pack blocked in one direction begins to conduct the other, or stops."""
         state = self.packs.state[k]
         new, what = {
-            ar.CHARGE_BLOCKED_OPEN: (ar.CHARGE_BLOCKED_CONDUCTING, events.CONDUCTS_DISCHARGE),
-            ar.DISCHARGE_BLOCKED_OPEN: (ar.DISCHARGE_BLOCKED_CONDUCTING, events.CONDUCTS_CHARGE),
-            ar.CHARGE_BLOCKED_CONDUCTING: (ar.CHARGE_BLOCKED_OPEN, events.OPENS_AGAIN),
-            ar.DISCHARGE_BLOCKED_CONDUCTING: (ar.DISCHARGE_BLOCKED_OPEN, events.OPENS_AGAIN),
+            ar.CHARGE_BLOCKED_OPEN: (ar.CHARGE_BLOCKED_CONDUCTING, Event.CONDUCTS_DISCHARGE),
+            ar.DISCHARGE_BLOCKED_OPEN: (ar.DISCHARGE_BLOCKED_CONDUCTING, Event.CONDUCTS_CHARGE),
+            ar.CHARGE_BLOCKED_CONDUCTING: (ar.CHARGE_BLOCKED_OPEN, Event.OPENS_AGAIN),
+            ar.DISCHARGE_BLOCKED_CONDUCTING: (ar.DISCHARGE_BLOCKED_OPEN, Event.OPENS_AGAIN),
         }[state]
         self.packs.state[k] = new
         self.state.note_event(self.packs.names[k], what, self.state.last_cause)
@@ -90,12 +91,12 @@ class EventHandler:
         times.append(self.state.t)
         acts = self.packs.blocks[k, r] != 0  # otherwise its switch is stuck: it orders, which is said once
         if self.packs.blocks[k, r] != ar.BLOCKS[r] and (acts or len(times) == 1):
-            self.state.note_event(self.packs.names[k], events.STUCK, f"{events.BLOCK_TEXT[r]}: {because}")
+            self.state.note_event(self.packs.names[k], Event.STUCK, f"{MONITOR_EVENTS[r].words}: {because}")
         if not acts and not self._heeded:  # nobody hears the order: nothing changes
             self.packs.monitor_timer[k, r] = np.inf
             return
         if acts:
-            self.state.note_event(self.packs.names[k], events.BLOCK_TEXT[r], because)
+            self.state.note_event(self.packs.names[k], MONITOR_EVENTS[r], because)
         recent = len(times) - bisect.bisect_left(times, self.state.t - 3600.0)
         locked = ""
         if r in OVER_CURRENTS:
@@ -110,7 +111,7 @@ class EventHandler:
             hold = 3600.0
             locked = f"{recent} in an hour; held for an hour"
         if locked and acts:
-            self.state.note_event(self.packs.names[k], events.LOCKED, locked)
+            self.state.note_event(self.packs.names[k], Event.LOCKED, locked)
         self.packs.monitor_timer[k, r] = self.state.t + hold
         if hold <= 0:
             self.packs.monitor_state[k, r], self.packs.monitor_timer[k, r] = ar.BLOCKING, np.inf
@@ -119,7 +120,7 @@ class EventHandler:
         elif r == ar.EMPTY:
             self.packs.mark[k, 1] = self.state.y[k]
         if acts:
-            self.state.last_cause = f"{self.packs.names[k]} {events.BLOCK_TEXT[r]}"
+            self.state.last_cause = f"{self.packs.names[k]} {MONITOR_EVENTS[r].words}"
         self._reconsider(k, current)
 
     def _why(self, k, r, current):
@@ -135,8 +136,8 @@ class EventHandler:
         if not ar.BLOCKS[r]:
             return
         if self.packs.blocks[k, r]:
-            what = events.SWITCHED_ON if r == ar.SWITCHED_OFF else events.RELEASED
-            self.state.note_event(self.packs.names[k], what, events.BLOCK_TEXT[r])
+            what = Event.SWITCHED_ON if r == ar.SWITCHED_OFF else Event.RELEASED
+            self.state.note_event(self.packs.names[k], what, MONITOR_EVENTS[r].words)
         self._reconsider(k, 0.0)
 
     def _reconsider(self, k, current):
@@ -164,15 +165,15 @@ class EventHandler:
             if self.packs.precharge_timer[k] == np.inf:
                 self.packs.cells[ar.R_WIRING, k] += pack.bms.precharge_ohm
             self.packs.precharge_timer[k] = self.state.t + pack.bms.precharge_s
-            what = events.PRECHARGES
+            what = Event.PRECHARGES
         else:
-            what = "reconnects"
+            what = Event.RECONNECTS
         self.state.note_event(self.packs.names[k], what, f"inrush {self.state.pack_current(k):.1f} A")
 
     def _precharged(self, k):
         self.packs.cells[ar.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
         self.packs.precharge_timer[k] = np.inf
-        self.state.note_event(self.packs.names[k], events.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
+        self.state.note_event(self.packs.names[k], Event.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
 
     def _wake(self, now):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
@@ -221,7 +222,7 @@ class EventHandler:
 
     def _change_device(self, d, slot):
         if slot == 0:
-            self._open_device(d, events.DEVICE_OPENS)
+            self._open_device(d, Event.DEVICE_OPENS)
         elif self.devices.state[d] == ar.QUIET:
             self.devices.state[d] = ar.RUNNING
             self.devices.timer[d] = self.state.t + self.devices.table[d, ar.PICKUP_DELAY_S]
@@ -232,17 +233,17 @@ class EventHandler:
         work, port, now = self.state.solve()
         signed = float(device_current(d, self.devices.flows, work, port))
         current, cause, device = abs(signed), f"after {self.state.last_cause}", self.bank.devices[d]
-        other = self._other_pole_just_opened(device) if what != events.DEVICE_SWITCHED else None
+        other = self._other_pole_just_opened(device) if what != Event.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
             self.state.openings.append(replace(other, name=device.name))
-        elif what != events.DEVICE_SWITCHED:
+        elif what != Event.DEVICE_SWITCHED:
             unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work, port, now))
             self.state.note_opening(device.name, signed, device.rating_a, port, unloaded)
         self.state.note_event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
-        self.state.last_cause = f"{device.name} {what}"
+        self.state.last_cause = f"{device.name} {what.words}"
         self.devices.state[d] = ar.BLOCKING
-        self.devices.timer[d] = self.state.t + device.reset_s if what != events.DEVICE_SWITCHED else np.inf
+        self.devices.timer[d] = self.state.t + device.reset_s if what != Event.DEVICE_SWITCHED else np.inf
         self.state.branch_closed[self.devices.branch[d]] = False
         self.state.rewire()
 
@@ -258,7 +259,7 @@ class EventHandler:
         self.state.rewire()
         work, port, _ = self.state.solve()
         current = device_current(d, self.devices.flows, work, port)
-        self.state.note_event(self.bank.devices[d].name, events.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
+        self.state.note_event(self.bank.devices[d].name, Event.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
 
     # ---- timers ----
 
@@ -280,7 +281,7 @@ class EventHandler:
                 self.packs.monitor_state[k, r], self.packs.monitor_timer[k, r] = ar.BLOCKING, np.inf
         for d in np.flatnonzero(self.devices.timer <= now):
             if self.devices.state[d] == ar.RUNNING:
-                self._open_device(d, events.DEVICE_INSTANT)
+                self._open_device(d, Event.DEVICE_INSTANT)
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= now):
@@ -298,12 +299,12 @@ class EventHandler:
             if order.close and self.devices.state[d] == ar.BLOCKING:
                 self._close_device(d)
             elif not order.close and self.devices.state[d] != ar.BLOCKING:
-                self._open_device(d, events.DEVICE_SWITCHED)
+                self._open_device(d, Event.DEVICE_SWITCHED)
             return
         k = self.packs.names.index(order.what)
         if not order.close and self.packs.monitor_state[k, ar.SWITCHED_OFF] == ar.QUIET:
             self.packs.monitor_state[k, ar.SWITCHED_OFF] = ar.WAITING
-            self.state.note_event(order.what, events.BLOCK_TEXT[ar.SWITCHED_OFF], "schedule")
+            self.state.note_event(order.what, Event.SWITCHED_OFF, "schedule")
             self.state.last_cause = f"{order.what} switched off"
             self._reconsider(k, 0.0)
         elif order.close:
@@ -347,13 +348,13 @@ class EventHandler:
             if any(not self._stays[a] for a in dead):
                 a = next(a for a in dead if not self._stays[a])
                 self.ports.phase[a], self.ports.table[a, ar.MODE] = ar.PHASE_DONE, ar.MODE_OFF
-                self.state.note_event(self.ports.names[a], events.NO_PACK, self.state.last_cause)
+                self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
                 self._guard()
                 continue
             for a in dead:
                 if commanded(now, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
                     self.ports.told[a] |= port_laws.NO_PACK_BIT
-                    self.state.note_event(self.ports.names[a], events.NO_PACK, self.state.last_cause)
+                    self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
             self.apply(ports[0], now)
@@ -372,5 +373,6 @@ class EventHandler:
         count, since = self._stuck
         self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
         if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
-            where, what = self.state.events[-1][1:3] if self.state.events else ("?", "?")
+            last = self.state.events[-1] if self.state.events else None
+            where, what = (last.where, last.event.words) if last else ("?", "?")
             raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")

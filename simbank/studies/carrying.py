@@ -76,7 +76,7 @@ def lasting_currents(bank, loads, result):
     ----------
     bank : Bank
     loads : dict
-        Of :func:`simbank.studies.protection.outage.full_loads`: the step of the duty with the largest total, and inverters at
+        Of :func:`simbank.studies.protection.full_load.full_loads`: the step of the duty with the largest total, and inverters at
         their rated power and lowest input voltage.
     result : Result
     """

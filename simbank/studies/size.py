@@ -18,9 +18,9 @@ from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
-from simbank.studies.protection.checks import carried_limits
-from simbank.studies.protection.outage import full_loads, start_voltage_warnings
-from simbank.studies.protection.protect import greatest_faults
+from simbank.studies.protection.conductor_checks import carried_limits
+from simbank.studies.protection.faults import greatest_faults
+from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
 from simbank.studies.usable import usable
 from simbank.warning import BankWarning
 
@@ -304,8 +304,7 @@ def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, in
     """A row of the table, and what the other conductors carry. ``devices`` tells what devices let pass for good through each branch,
     or is None to leave out ampacity and protection."""
     case = with_changes(scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
-    ports = {f"lead {name} {sign}" for name in case.bank.graph.ports for sign in "+-"}
-    joining = [b for b in case.bank.graph.branches if b.kind == part and b.name not in ports]
+    joining = [b for b in case.bank.graph.branches if b.kind == part and b.role != "port"]
     conductors = [b.conductor for b in joining if b.conductor is not None]
     copper = sum(c.mass_kg for c in conductors if c.gauge is not None)
     row_label = parse_gauge(gauge).label

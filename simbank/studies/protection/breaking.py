@@ -7,11 +7,14 @@ from itertools import combinations
 
 import numpy as np
 
-from simbank.studies.protection.checks import FAILED_CLOSED, NOT_KNOWN, breaking
+from simbank.studies.protection.words import named
 
-__all__ = ["Breaking", "OpenCase", "named"]
+__all__ = ["FAILED_CLOSED", "NOT_KNOWN", "OPENS", "Breaking", "OpenCase", "breaking"]
 
 MOST_CASES = 8  # combinations of what is not known that are all followed
+
+
+OPENS, FAILED_CLOSED, NOT_KNOWN = "opens", "failed closed", "not known"  # what a device does that is asked to break a fault
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Breaking:
     volt : float
         Highest voltage of the bank [V].
     state : dict of str to str
-        What :func:`~simbank.studies.protection.checks.breaking` says of each device.
+        What :func:`breaking` says of each device.
     failed, doubtful : frozenset of str
         Devices that count as failed closed, and those whose ratings are not given.
     beyond : tuple of str
@@ -100,7 +103,14 @@ class Breaking:
         return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line)
 
 
-def named(names, most=4):
-    """Names in words, in their order in the alphabet; of many the first few."""
-    names = sorted(names)
-    return ", ".join(names) if len(names) <= most + 1 else f"{', '.join(names[:most])} and {len(names) - most} more"
+def breaking(device, greatest_a, volt):
+    """What a device does that is asked to break the greatest current through it [A] at the bank's highest voltage [V].
+
+    ``OPENS`` if its interrupting rating and its DC voltage rating both do, ``FAILED_CLOSED`` if one does not, ``NOT_KNOWN`` if one
+    is not given. A device that tries to break more than it can may weld, burn on as an arc or burst: that it opens cannot be
+    relied on, so it counts as failed closed wherever its opening would help.
+    """
+    given = ((device.interrupting_a, greatest_a), (device.voltage_v, volt))
+    if any(rating is not None and rating < asked for rating, asked in given):
+        return FAILED_CLOSED
+    return NOT_KNOWN if any(rating is None for rating, _ in given) else OPENS

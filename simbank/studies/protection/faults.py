@@ -5,20 +5,34 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import pandas as pd
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate
+from simbank.simulation.bank_solver import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
-from simbank.simulation.transient import FaultCircuit, case_packs, damage_rates, pack_sources
+from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
 
-__all__ = ["LINES", "TIMES", "Faults", "Opening", "Sequence", "device_rows", "line_of", "opening_times", "steady_time"]
+__all__ = [
+    "LINES",
+    "TIMES",
+    "Faults",
+    "Opening",
+    "Sequence",
+    "device_rows",
+    "fault_tables",
+    "greatest_faults",
+    "line_of",
+    "opening_times",
+    "steady_time",
+]
 
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
 HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
 GONE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
+MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALF = (" (bank half)", " (port half)")
 
 
@@ -108,7 +122,7 @@ class Faults:
     ----------
     bank : Bank
     soc, temperature_k, hysteresis, as_new
-        State of the packs; see :func:`simbank.simulation.transient.case_packs`.
+        State of the packs; see :func:`simbank.studies.protection.fault_circuit.case_packs`.
     conductor_k : float, optional
         Temperature to which the conductors have warmed [K]; as in the file by default. One that is hotter in the file stays so. A
         conductor given by its resistance counts as measured at its temperature in the file and warms by the coefficient of its
@@ -151,7 +165,7 @@ class Faults:
         return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
 
     def response(self, place):
-        """:class:`~simbank.simulation.transient.Response` to a fault at a place with every switch closed."""
+        """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
@@ -241,6 +255,32 @@ class Faults:
             openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
             closed[self.device_edge[d]] = False
         return Sequence(tuple(openings), None, i2t, ())
+
+
+def greatest_faults(bank, case):
+    """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
+    return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+
+
+def fault_tables(greatest, least):
+    rows, shares = {}, {}
+    edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
+    times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
+    weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
+    for place in greatest.places:
+        response = greatest.response(place)
+        current = np.abs(response.at(times)[:, -1])
+        peak = current.max()
+        rise = np.interp(0.632, current[: current.argmax() + 1] / peak, times[: current.argmax() + 1]) if peak > 0 else np.nan
+        at = response.at(list(MOMENTS.values()))[:, -1]
+        rows[place.name] = {
+            "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
+            **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
+        }  # fmt: skip
+        shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
+    faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
+    faults.index.name = shares.index.name = "place"
+    return faults, shares
 
 
 def _at(time, rows):

@@ -5,16 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from simbank.duty import Duty
 from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.snapshot import Snapshot
-from simbank.studies.protection.faults import device_rows, line_of
-from simbank.warning import BankWarning
+from simbank.studies.protection.checks import NOTE, Check, judge, unknown
+from simbank.studies.protection.clearing import OPENING, opening_row
+from simbank.studies.protection.faults import LINES, device_rows, line_of
+from simbank.studies.protection.full_load import full_loads
+from simbank.studies.protection.words import duration_text
 
-__all__ = ["Cascade", "Cascades", "Loads", "duration_text", "full_loads", "inverter_currents", "start_voltage_warnings"]
+__all__ = ["Cascade", "Cascades", "Loads", "outage_table", "overload_table"]
 
 HORIZON_S = 4 * 3600.0
+OVERLOADS = (1.25, 1.5, 2.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -87,124 +91,6 @@ class Cascades:
 
 def _steps_text(cascade):
     return "; ".join(f"{duration_text(at)} {who} ({why})" for at, who, why in cascade.steps)
-
-
-def duration_text(seconds):
-    """A time as a person says it."""
-    if not np.isfinite(seconds):
-        return "never"
-    if seconds < 1.0:
-        return f"{seconds * 1e3:.3g} ms"
-    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
-
-
-def inverter_currents(bank):
-    """Greatest lasting direct current of every inverter: port → (current [A], in words at what voltage).
-
-    Its rated power through its losses, at its lowest input voltage: NFPA 70 690.8(A), inverter input circuit, from memory. That
-    voltage is its own cut-off; without one, the lowest that the bank may reach at its port: cells at the limit of their chemistry,
-    or of a BMS that opens before, less what the wiring drops.
-    """
-    found = {}
-    for port, (inverter, _) in bank.port_equipment.items():
-        if inverter is None:
-            continue
-        watts = float(inverter.dc_power(inverter.rated_w))
-        amperes, volt, why = _at_lowest_voltage(bank, port, watts, inverter.cutoff_volt)
-        found[port] = amperes, f"{port} {watts:.0f} W at {volt:.1f} V ({why}) = {amperes:.0f} A"
-    return found
-
-
-def _at_lowest_voltage(bank, port, watts, cutoff_volt):
-    """(current [A], voltage [V], words for which) of a constant power [W] drawn at a port when its voltage is lowest."""
-    if cutoff_volt:
-        return watts / cutoff_volt, cutoff_volt, "its cut-off"
-    lowest = min(_lowest_v(pack) for pack in bank.packs)
-    still = Snapshot(bank).still({port: ("current", watts / lowest)})
-    a = list(bank.graph.ports).index(port)
-    ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
-    amperes = float(2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts))))  # of (lowest − ohm I) I = watts
-    return amperes, watts / amperes, "the lowest the bank may reach there; no cut-off is given"
-
-
-def _lowest_v(pack):
-    """Voltage of a pack at which its cells are at their limit, or its BMS opens [V]."""
-    opens = pack.bms.under_voltage.level if pack.bms is not None and not pack.stuck[1] else -np.inf
-    return pack.cells_in_series * max(pack.chemistry.volt_min, opens)
-
-
-def full_loads(scenario):
-    """Full load as commands per port: ``{"discharge": {port: (kind, value)}, "charge": {...}}``.
-
-    The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
-    that is more; a charger with its current limit where that is less.
-    """
-    bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
-    loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, commands in most.items()}
-    for port, (amperes, _) in inverter_currents(bank).items():
-        asked = most["discharge"].get(port)
-        if asked is None or asked.kind == "power" or _watts(asked, nominal) / nominal < amperes:
-            loads["discharge"][port] = ("current", amperes)
-    for port, (_, charger) in bank.port_equipment.items():
-        if charger is not None and charger.current_limit_a < 1e6 and port in loads["charge"]:
-            least = min(charger.current_limit_a, abs(_watts(most["charge"][port], nominal)) / nominal)
-            loads["charge"][port] = ("current", -least)
-    return {load: commands for load, commands in loads.items() if commands}
-
-
-def _nominal_v(bank):
-    """Voltage of the bank half charged, the mean of its packs [V]."""
-    return float(np.mean([p.cells_in_series * float(p.chemistry.ocv(0.5)) for p in bank.packs]))
-
-
-def _watts(command, nominal_v):
-    """Power of a command at a voltage [W]."""
-    if command.kind == "resistance":
-        return nominal_v**2 / command.value
-    return command.value * (nominal_v if command.kind == "current" else 1.0)
-
-
-def _largest_steps(scenario):
-    """Commands by port of the step of the duty with the largest total: ``{"discharge": {...}, "charge": {...}}``."""
-    most, nominal = {"discharge": (0.0, {}), "charge": (0.0, {})}, _nominal_v(scenario.bank)
-    for step in scenario.duty.steps if isinstance(scenario.duty, Duty) else scenario.duty:
-        for load, sign in (("discharge", 1.0), ("charge", -1.0)):
-            mine = {port: command for port, command in step.commands.items() if sign * _watts(command, nominal) > 0}
-            total = sum(sign * _watts(command, nominal) for command in mine.values())
-            if total > most[load][0]:
-                most[load] = total, mine
-    return {load: commands for load, (_, commands) in most.items()}
-
-
-def start_voltage_warnings(scenario):
-    """Warnings of constant power that full load counts at the voltage of the start, having no inverter or charger to say more.
-
-    As the bank runs low it takes more current: at most its power ÷ the voltage at which its step is cut off, or the lowest that the
-    bank may reach there. A charge of constant power begins with most current if the bank is at its lowest.
-    """
-    bank, asked = scenario.bank, _largest_steps(scenario)
-    for load, commands in full_loads(scenario).items():
-        ports = [port for port, (kind, _) in commands.items() if kind == "power"]
-        still = Snapshot(bank).still(commands) if ports else None
-        for port in ports:
-            a, watts = list(bank.graph.ports).index(port), abs(asked[load][port].value)
-            at_start = f"{abs(still.port_a[a]):.0f} A at {still.port_v[a]:.1f} V"
-            if load == "discharge":
-                amperes, volt, why = _at_lowest_voltage(bank, port, watts, asked[load][port].cutoff_volt)
-                why = f"at the cut-off of {volt:.1f} V" if why == "its cut-off" else f"at {volt:.1f} V, {why}"
-                text = (
-                    f"Port {port} has no inverter in the file, so its {watts:.0f} W count in full load at the voltage of the start: "
-                    f"{at_start}. As the bank runs low they take up to {amperes:.0f} A, {why}, which counts only where the duty runs "
-                    "so far. Give the port its inverter (rated_power, efficiency, cutoff): it then counts at its lowest voltage."
-                )
-            else:
-                lowest = min(_lowest_v(pack) for pack in bank.packs)
-                text = (
-                    f"The charge of {watts:.0f} W at port {port} counts in full load at the voltage of the start: {at_start}. If the "
-                    f"bank is lower it pushes more, up to {watts / lowest:.0f} A at {lowest:.1f} V, which counts only where the duty "
-                    "runs so. Give the port its charger (current_limit): it then counts with its limit."
-                )
-            yield BankWarning("power-at-start-voltage", port, text)
 
 
 class Loads:
@@ -324,3 +210,65 @@ class Loads:
                 since = held.setdefault((k, name), clock)
                 why = f"its BMS: {abs(current):.0f} A over {limit.level:.0f} A"
                 yield since + limit.delay_s, pack.name, why, ("pack", k)
+
+
+def overload_table(loads, greatest, breaks):
+    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
+    rows = []
+    for times in OVERLOADS if "discharge" in loads.loads else ():
+        still = loads.whole("discharge", times)
+        cascades = Cascades.of(loads, None, "discharge", breaks, times)
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
+        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
+        for d, device in enumerate(loads.bank.devices):
+            if current[d] < 1e-6:
+                continue
+            at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
+            rows.append(
+                {
+                    "times_full_load": times, **opening_row(device, current[d], at, breaks),
+                    "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
+
+
+def outage_table(loads, breaks):
+    bank = loads.bank
+    rows, found = [], []
+    if len(bank.packs) < 2:
+        return pd.DataFrame(), found
+    device_of = {d.owner: d for d in bank.devices}
+    for dropped in loads.parts():
+        for load in loads.loads:
+            cascades = Cascades.of(loads, dropped, load, breaks)
+            first = cascades.middle
+            for k, pack in enumerate(bank.packs):
+                if abs(first.pack_a[k]) < 1e-9:
+                    continue
+                device = device_of.get(pack.name)
+                rows.append(
+                    {
+                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
+                        "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
+                        "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
+                        "then": cascades.told,
+                    }
+                )  # fmt: skip
+            found.append(_outage_check(loads, dropped, load, cascades))
+    return pd.DataFrame(rows), found
+
+
+def _outage_check(loads, dropped, load, cascades):
+    bank, first, where = loads.bank, cascades.middle, f"without {dropped}, {load}"
+    worst = max(abs(first.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
+    if worst == 0.0:
+        return Check("outage", where, NOTE, f"nothing is left that carries the full {load}: the load is lost")
+    if cascades.told:
+        return judge("outage", where, False, f"at full {load}: {cascades.told}", worst, None, "C")
+    carried = {d.name: abs(first.branch_a[loads.branch_of[d.name]]) for d in bank.devices}
+    blind = [d for d in bank.devices if d.band is None and carried[d.name] > d.rating_a]
+    if blind:
+        text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
+        return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
+    return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")

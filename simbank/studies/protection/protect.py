@@ -6,25 +6,24 @@ import json
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from simbank import provenance
-from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
-from simbank.duty import Duty, SampledDuty
-from simbank.errors import SimulationError
 from simbank.files import file_name
-from simbank.simulation import simulate
 from simbank.studies.case import Case
 from simbank.studies.described import bank_warnings
-from simbank.studies.protection import checks as rules
-from simbank.studies.protection.breaking import Breaking, named
-from simbank.studies.protection.checks import FAIL, NOTE, PASS, Check, hangs_on, judge, unknown
-from simbank.studies.protection.faults import LINES, Faults
-from simbank.studies.protection.outage import Cascades, Loads, duration_text, inverter_currents, start_voltage_warnings
+from simbank.studies.protection.breaking import OPENS, Breaking
+from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, judge, unknown
+from simbank.studies.protection.clearing import IF_FAILED, clearing_checks, end_text, opening_orders
+from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks
+from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
+from simbank.studies.protection.faults import Faults, fault_tables, greatest_faults
+from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
+from simbank.studies.protection.outage import Loads, outage_table, overload_table
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted import own_devices, shorted_cases, shorted_table, told_together
+from simbank.studies.protection.words import duration_text, named
 from simbank.warning import as_records
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]
@@ -43,17 +42,11 @@ NOT_CHECKED = (
     "100 A, 75 °C above, whatever the insulation)",
     "local code, the pack maker's manual, permits and inspection",
 )
-OVERLOADS = (1.25, 1.5, 2.0, 3.0)
-MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
-OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
-IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
 # Order in which a failed rule is told first: what ends no fault, then what burns, then what trips. Our own choice.
 GRAVEST = (
     "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "rating ≤ ampacity", "shorted cell",
     "outage", "rating ≥ load", "voltage drop",
 )  # fmt: skip
-LOAD_DAYS = 7.0
-LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -132,7 +125,7 @@ class Protection:
     @property
     def counts(self):
         """How many checks passed, failed, could not be made, and notes."""
-        return {status: int((self.checks["status"] == status).sum()) for status in (PASS, FAIL, rules.NOT_CHECKABLE, NOTE)}
+        return {status: int((self.checks["status"] == status).sum()) for status in (PASS, FAIL, NOT_CHECKABLE, NOTE)}
 
     @property
     def headline(self):
@@ -146,7 +139,7 @@ class Protection:
             worst = f" (gravest: {row['rule']}, {row['where']})"
         c = self.counts
         checks = "check" if c[FAIL] == 1 else "checks"
-        return f"{c[FAIL]} {checks} failed{worst}, {c[rules.NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        return f"{c[FAIL]} {checks} failed{worst}, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
 
     def told(self, checks):
         """Some rows of ``checks`` with the same said of many places said once; ``where`` then names them all."""
@@ -157,7 +150,7 @@ class Protection:
     @property
     def told_shorted(self):
         """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
-        return told_together(shorted_table(self.short_cases)) if self.short_cases else None
+        return told_together(self.short_cases) if self.short_cases else None
 
     @property
     def short_words(self):
@@ -219,11 +212,11 @@ class Protection:
         rows = []
         for place, row in self.clearing.iterrows():
             inside = self.faults.loc[place, "kind"] == "inside"
-            parts = [_end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"], inside)]
+            parts = [end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"], inside)]
             if row["failed_closed"]:
                 parts.append(f"counted as failed closed: {named(row['failed_closed'])}")
             if row["may_fail_closed"]:
-                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {_end_text(*row[list(IF_FAILED)], inside)}")
+                parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {end_text(*row[list(IF_FAILED)], inside)}")
             stops = row["stopped_by"] if isinstance(row["stopped_by"], str) else "none"
             rows.append((place, stops, row["selective"], "; ".join(parts)))
         return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
@@ -356,32 +349,32 @@ def protect(scenario, assumptions=None, *, progress=None, run=True):
         bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
         conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
     )  # fmt: skip
-    faults, shares = _fault_tables(greatest, least)
+    faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
     sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.cases]
-    order, clearing = _orders(greatest, breaks, sequences)
+    order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
     slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
     tell(0.6)
     loads = Loads(scenario)
-    lasting, load_note = _lasting_load(scenario, loads, run)
+    lasting, load_note = lasting_load(scenario, loads, run)
     tell(0.8)
-    overload = _overload(loads, greatest, breaks)
-    outages, outage_checks = _outages(loads, breaks)
+    overload = overload_table(loads, greatest, breaks)
+    outages, outage_checks = outage_table(loads, breaks)
     ratings = string_ratings(greatest, least, loads, lasting, case.margin)
     short_cases, short_note, shorted_checks = _shorted(scenario, case, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
     shorted_checks = [_relied_on(check, bank, breaks) for check in shorted_checks]
     found = [
-        *rules.devices_present(bank, breaks.state),
-        *_device_checks(bank, breaks, case, lasting),
-        *_conductor_checks(bank, greatest, breaks, sequences),
-        *_clearing_checks(bank, least, breaks, slow, case),
-        *_drop_checks(loads, case),
+        *devices_present(bank, breaks.state),
+        *device_checks(bank, breaks, case, lasting),
+        *conductor_checks(bank, greatest, breaks, sequences),
+        *clearing_checks(bank, least, breaks, slow, case),
+        *drop_checks(loads, case),
         *outage_checks,
         *shorted_checks,
-        *rules.polarities(bank),
+        *polarities(bank),
     ]
     table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
     tell(1.0)
@@ -396,393 +389,14 @@ def _lists_as_text(frame):
     return frame.map(lambda value: ", ".join(value) if isinstance(value, list) else value)
 
 
-def greatest_faults(bank, case):
-    """:class:`~simbank.studies.protection.faults.Faults` of the greatest case that :class:`Assumptions` states."""
-    return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
-
-
-def _fault_tables(greatest, least):
-    rows, shares = {}, {}
-    edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
-    times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
-    weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
-    for place in greatest.places:
-        response = greatest.response(place)
-        current = np.abs(response.at(times)[:, -1])
-        peak = current.max()
-        rise = np.interp(0.632, current[: current.argmax() + 1] / peak, times[: current.argmax() + 1]) if peak > 0 else np.nan
-        at = response.at(list(MOMENTS.values()))[:, -1]
-        rows[place.name] = {
-            "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
-            **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
-        }  # fmt: skip
-        shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
-    faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
-    faults.index.name = shares.index.name = "place"
-    return faults, shares
-
-
-def _orders(greatest, breaks, sequences):
-    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
-    devices = greatest.bank.devices
-    order, clearing = [], {}
-    latest = sequences[0][1]
-    for place in greatest.places:
-        times, current = {}, np.zeros(len(devices))
-        for line in (*LINES, *(["level"] if breaks.beyond else [])):
-            times[line], current = greatest.first_opening(place, line)
-        for d, device in enumerate(devices):
-            at = {line: times[line][d] for line in LINES}
-            order.append({"place": place.name, **_opening(device, current[d], at, breaks)})
-        stops = greatest.stops(place, breaks.failed)
-        middle = greatest.follow(place, "middle", breaks.failed)
-        carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
-        doubtful = sorted(carries & breaks.doubtful)
-        clearing[place.name] = {
-            "stopped_by": stops.name if stops is not None else None,
-            "selective": _selective(greatest, place, stops, times, current, breaks),
-            **_followed(middle, latest[place.name]),
-            "still_carrying": ", ".join(middle.still_carrying),
-            "failed_closed": sorted(carries & breaks.failed),
-            "may_fail_closed": doubtful,
-        }
-        if breaks.doubtful:  # the same with every device of unknown ratings failed closed
-            both = breaks.failed | breaks.doubtful
-            other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
-            clearing[place.name] |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
-    table = pd.DataFrame(clearing).T
-    table.index.name = "place"
-    return pd.DataFrame(order, columns=["place", *OPENING]), table
-
-
-def _end_text(opens, cleared_s, latest_s, inside):
-    """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
-    if cleared_s is None or cleared_s != cleared_s:
-        return f"{opens}; NOT CLEARED"
-    if latest_s is None or latest_s != latest_s:
-        return f"{opens}; by the latest of the bands NOT CLEARED"
-    what = "neighbours' feed ended" if inside else "cleared"
-    own = "; the pack's own cells feed on" if inside else ""
-    return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
-
-
-def _followed(middle, latest):
-    return {
-        "opens": ", ".join(f"{o.device} {duration_text(o.time_s)}" for o in middle.openings) or "nothing",
-        "cleared_s": middle.cleared_s,
-        "cleared_latest_s": latest.cleared_s,
-    }
-
-
-def _opening(device, current_a, at, breaks):
-    """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
-    failed closed never does."""
-    known, state = device.band is not None, breaks.state[device.name]
-    times = [at[line] if known or line == "middle" else np.nan for line in LINES]
-    if device.name in breaks.failed:
-        times = [np.inf] * len(times)
-    return dict(zip(OPENING, [device.name, state, current_a, *times], strict=True))
-
-
-def _selective(greatest, place, stops, times, current, breaks):
-    """Whether the one device that clears the fault opens before every other that carries it, bands apart.
-
-    Devices that count as failed closed cannot clear it; but they may still open first, which is no help to selectivity.
-    """
-    ought = greatest.stops(place)
-    if ought is None or ought.name not in breaks.failed:
-        return _order_text(greatest, stops, times, current, breaks)
-    able = _order_text(greatest, ought, times, current, breaks)
-    if able.startswith("no"):
-        return f"{able}; {ought.name}, which should clear it, counts as failed closed"
-    behind = f"; behind it {stops.name} can" if stops is not None else ""
-    return f"no: {ought.name} should clear it, and counts as failed closed{behind}"
-
-
-def _order_text(greatest, stops, times, current, breaks):
-    """:func:`_selective` for a device that opens."""
-    devices = greatest.bank.devices
-    if stops is None:
-        return "no single device clears it"
-    k = devices.index(stops)
-    if stops.band is None or any(d.band is None for d in devices):
-        return "not checkable: a device has no curve; give its class or trip"
-    others = [d for d in range(len(devices)) if d != k and current[d] > 1e-3 * current[k]]
-    if not np.isfinite(times["latest"][k]):
-        return "no: it does not open"
-    if all(times["latest"][k] < times["soonest"][d] for d in others):
-        return _surely(greatest, k, others, times, current, breaks)
-    first = [devices[d].name for d in others if times["soonest"][d] <= times["latest"][k]]
-    sure = [devices[d].name for d in others if times["latest"][d] < times["soonest"][k]]
-    if sure:
-        return f"no: {', '.join(sure)} first"
-    return f"uncertain: bands overlap with {', '.join(first)}"
-
-
-def _surely(greatest, k, others, times, current, breaks):
-    """ "yes", or what it hangs on: ratings that are not given, or curves that end before the current through them."""
-    devices = greatest.bank.devices
-    if devices[k].name in breaks.doubtful:
-        return f"not checkable: yes if {devices[k].name} opens; its ratings are not given, and if it fails closed, no"
-    ended = [devices[d].name for d in others if current[d] > devices[d].stated_to * devices[d].rating_a]
-    if not all(times["level" if breaks.beyond else "latest"][k] < times["soonest"][d] for d in others):
-        ended.append(devices[k].name)
-    if ended:
-        return f"not checkable: yes at constant I²t beyond the end of the curve of {', '.join(ended)}, which is an assumption"
-    return "yes"
-
-
-def _device_checks(bank, breaks, case, lasting):
-    for device in bank.devices:
-        greatest_a, place = breaks.worst[device.name]
-        yield from rules.device_data(bank, device, greatest_a, place, breaks.volt)
-        load = lasting[device.branch]
-        yield judge(
-            "rating ≥ load", device.name, device.rating_a >= case.margin * load,
-            f"rated {device.rating_a:g} A; the load that lasts is {load:.1f} A, × {case.margin:g} = {case.margin * load:.1f} A",
-            case.margin * load, device.rating_a, "A",
-        )  # fmt: skip
-        if device.band is None:
-            yield unknown(
-                "clears in time", device.name,
-                "when it opens is not known: give its class, or its curve as trip (a generic curve was used for order and times)",
-            )  # fmt: skip
-        elif device.name in breaks.beyond:
-            end = device.stated_to * device.rating_a
-            yield Check(
-                "trip curve", device.name, NOTE,
-                f"the curve given ends at {end:g} A ({device.stated_to:g} times its rating), and {greatest_a / 1e3:.2f} kA can flow "
-                "through it; beyond its end constant I²t is assumed, and nothing passes that hangs on it: give points of its curve "
-                f"up to {greatest_a / device.rating_a:.0f} times its rating",
-                greatest_a, end, "A",
-            )  # fmt: skip
-
-
-def _conductor_checks(bank, greatest, breaks, sequences):
-    limits = [rules.carried_limits(bank, breaks.failed)]
-    if breaks.doubtful:
-        limits.append(rules.carried_limits(bank, breaks.failed | breaks.doubtful))
-    able = rules.carried_limits(bank) if breaks.failed else limits[0]
-    for branch in bank.graph.branches:
-        if branch.kind == "device":
-            continue
-        found = [
-            _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
-        ]
-        # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
-        yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
-        found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
-        yield hangs_on(found[0][1], found[1:])
-
-
-def _ampacity_check(branch, ambient_k, limit, able, failed):
-    """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
-    ampacity, words = conductor_ampacity(branch.conductor, ambient_k)
-    if ampacity is None:
-        return unknown("rating ≤ ampacity", branch.name, words)
-    without = ""
-    if limit > able:
-        without = (
-            f" (counted as failed closed: {named(failed)}; if that could be relied on, {able:g} A)"
-            if failed and np.isfinite(able)
-            else ""
-        )
-    if not np.isfinite(limit):
-        return judge(
-            "rating ≤ ampacity", branch.name, False,
-            f"ampacity {ampacity:.0f} A ({words}); no device limits its current{without}", None, ampacity, "A",
-        )  # fmt: skip
-    return judge(
-        "rating ≤ ampacity", branch.name, ampacity >= limit,
-        f"devices let up to {limit:g} A pass for good{without}; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
-    )  # fmt: skip
-
-
-def _withstand_check(branch, greatest, sequences):
-    withstand, words = conductor_withstand(branch.conductor)
-    if withstand is None:
-        return unknown("withstand", branch.name, words)
-    if any(device.band is None for device in greatest.bank.devices):
-        return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
-    edges = greatest.edges_of(branch.name)
-    worst, worst_place, never = 0.0, "", None
-    for place, sequence in sequences.items():
-        i2t = max(float(sequence.i2t[edge]) for edge in edges)
-        if sequence.cleared_s is None and max(abs(sequence.rest_a[edge]) for edge in edges) > 1.0 and i2t > withstand:
-            never = never or place
-        if i2t > worst:
-            worst, worst_place = i2t, place
-    feeds = ", ".join(sequences[never].fed_by) if never else ""
-    tail = f"; a fault at {never} is never cleared, {feeds} feeding it" if never else f" (fault at {worst_place})"
-    return judge(
-        "withstand", branch.name, worst <= withstand,
-        f"takes {worst:.3g} A²s until cleared{tail}, withstands {withstand:.3g} A²s ({words})", worst, withstand, "A²s",
-    )  # fmt: skip
-
-
-def _clearing_checks(bank, least, breaks, slow, case):
-    for place in least.places:
-        current = abs(least.response(place).initial_a[-1])
-        found = [
-            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
-            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
-        ]
-        yield hangs_on(found[0][1], found[1:])
-
-
-def _clearing_check(bank, place, current, sequence, failed, case):
-    base = f"least fault current {current / 1e3:.2f} kA"
-    if not bank.devices:
-        return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
-    if sequence.cleared_s is None:
-        shut = [name for name in sequence.still_carrying if name in failed]
-        weak = [name for name in sequence.still_carrying if name not in failed]
-        parts = [f"{named(shut)} failed closed"] if shut else []
-        parts += [f"too little for {', '.join(weak)}"] if weak else []
-        text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
-        return judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
-    if not sequence.openings:
-        text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
-        return Check("clears in time", place.name, NOTE, text)
-    what = "neighbours' feed ended" if place.kind == "inside" else "cleared"
-    last = sequence.openings[-1]
-    text = (
-        f"{base}, {what} at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
-        f"wanted {duration_text(case.wanted_s)}"
-    )
-    good = sequence.cleared_s <= case.wanted_s
-    opened = {opening.device for opening in sequence.openings}
-    blind = [device.name for device in bank.devices if device.band is None and device.name in opened]
-    if good and blind:
-        text += f"; by a generic curve of {', '.join(blind)}, which is not given: give class or trip"
-        return unknown("clears in time", place.name, text)
-    return judge("clears in time", place.name, good, text, sequence.cleared_s, case.wanted_s, "s")
-
-
-def _lasting_load(scenario, loads, run):
-    """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
-    names = [branch.name for branch in scenario.bank.graph.branches]
-    most = np.zeros(len(names))
-    for load in loads.loads:
-        most = np.maximum(most, np.abs(loads.whole(load).branch_a))
-    low = "; ".join(words for _, words in inverter_currents(scenario.bank).values())
-    full = "full load at the start" + (f", inverters at rated power and lowest input voltage ({low})" if low else "")
-    note = f"load: {full}"
-    if run:
-        try:
-            result = simulate(_first_days(scenario), tolerance=1e-6, output_step_s=60.0)
-        except SimulationError as error:
-            result, note = error.partial, f"load: the run stopped ({error}); up to there"
-        if result is not None and len(result.packs):
-            hours = result.summary["bank"]["duration_h"]
-            mean = result.branch_current_a.abs().rolling(int(LASTING_S / 60.0), min_periods=1).mean()
-            most = np.maximum(most, mean.max().to_numpy())
-            note = f"load: {full}, and the greatest mean over 15 min in {hours:.0f} h of the duty"
-    return dict(zip(names, most, strict=True)), note
-
-
-def _first_days(scenario):
-    duty, most = scenario.duty, LOAD_DAYS * 86400.0
-    if duty.duration_s <= most:
-        return Case(scenario.name, scenario.bank, duty)
-    if isinstance(duty, SampledDuty):
-        return Case(scenario.name, scenario.bank, duty.until(int(most / duty.step_s)))
-    steps, clock = [], 0.0
-    for step in duty:
-        if clock >= most:
-            break
-        steps.append(step)
-        clock += step.duration_s
-    return Case(scenario.name, scenario.bank, Duty(tuple(steps)))
-
-
-def _drop_checks(loads, case):
-    """Drop from the best pack's poles to the port, as a share of the port's voltage at rest."""
-    for load in loads.loads:
-        still = loads.whole(load)
-        for a, name in enumerate(loads.bank.graph.ports):
-            if abs(still.port_a[a]) < 1e-9:
-                continue
-            drop = max(abs(still.terminal_v - still.port_v[a]))
-            share = drop / still.port_v[a]
-            yield judge(
-                "voltage drop", f"port {name}, {load}", share <= case.drop_share,
-                f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
-                f"(limit {case.drop_share * 100:g} %)",
-                share * 100, case.drop_share * 100, "%",
-            )  # fmt: skip
-
-
-def _overload(loads, greatest, breaks):
-    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
-    rows = []
-    for times in OVERLOADS if "discharge" in loads.loads else ():
-        still = loads.whole("discharge", times)
-        cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
-        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
-        for d, device in enumerate(loads.bank.devices):
-            if current[d] < 1e-6:
-                continue
-            at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
-            rows.append(
-                {
-                    "times_full_load": times, **_opening(device, current[d], at, breaks),
-                    "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
-                }
-            )  # fmt: skip
-    return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
-
-
-def _outages(loads, breaks):
-    bank = loads.bank
-    rows, found = [], []
-    if len(bank.packs) < 2:
-        return pd.DataFrame(), found
-    device_of = {d.owner: d for d in bank.devices}
-    for dropped in loads.parts():
-        for load in loads.loads:
-            cascades = Cascades.of(loads, dropped, load, breaks)
-            first = cascades.middle
-            for k, pack in enumerate(bank.packs):
-                if abs(first.pack_a[k]) < 1e-9:
-                    continue
-                device = device_of.get(pack.name)
-                rows.append(
-                    {
-                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
-                        "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
-                        "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
-                        "then": cascades.told,
-                    }
-                )  # fmt: skip
-            found.append(_outage_check(loads, dropped, load, cascades))
-    return pd.DataFrame(rows), found
-
-
-def _outage_check(loads, dropped, load, cascades):
-    bank, first, where = loads.bank, cascades.middle, f"without {dropped}, {load}"
-    worst = max(abs(first.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
-    if worst == 0.0:
-        return Check("outage", where, NOTE, f"nothing is left that carries the full {load}: the load is lost")
-    if cascades.told:
-        return judge("outage", where, False, f"at full {load}: {cascades.told}", worst, None, "C")
-    carried = {d.name: abs(first.branch_a[loads.branch_of[d.name]]) for d in bank.devices}
-    blind = [d for d in bank.devices if d.band is None and carried[d.name] > d.rating_a]
-    if blind:
-        text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
-        return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
-    return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
-
-
 def _relied_on(check, bank, breaks):
     """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
     own = [device.name for device in bank.devices if device.owner == check.where]
-    if check.status != PASS or any(breaks.state[name] == rules.OPENS for name in own):
+    if check.status != PASS or any(breaks.state[name] == OPENS for name in own):
         return check
     if breaks.doubtful.intersection(own):
         text = f"{check.text}. But if {named(own)} should fail closed (ratings not given), nothing ends it"
-        return replace(check, status=rules.NOT_CHECKABLE, text=text)
+        return replace(check, status=NOT_CHECKABLE, text=text)
     return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.faults import TIMES, device_rows, opening_times, steady_time
-from simbank.studies.protection.outage import duration_text
+from simbank.studies.protection.words import duration_text
 
 __all__ = ["StringRating", "string_ratings"]
 

@@ -13,7 +13,8 @@ from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
 from simbank.network import Network
 from simbank.simulation import arrays as ar
-from simbank.simulation import events, simulate
+from simbank.simulation import simulate
+from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.setup import pack_arrays
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
@@ -79,6 +80,8 @@ class ShortedCell:
         What of it went in while they stood beyond 100 %.
     ended_by : str
         "levelled at 3.79 V a cell", a device or BMS that opened, "neighbours empty", or "nothing in 24 h".
+    ended_by_own : bool
+        Whether that is the pack's own device.
     opened : tuple of str
         All that opened on the way, devices and (where they count) neighbours' BMS, whether that ended the feed or only lessened it.
     energy_if_bms_open_wh : float or None
@@ -107,6 +110,7 @@ class ShortedCell:
     overcharge_ah: float
     overcharge_wh: float
     ended_by: str
+    ended_by_own: bool = False
     opened: tuple = ()
     energy_if_bms_open_wh: float | None = None
     most_energy_if_bms_open_wh: float | None = None
@@ -214,12 +218,10 @@ def shorted_cells(
     own_openings = opened[opened["where"].isin([d.name for d in mine])]
     stopped = _stopped_by(opened, own_openings, end_s) if over else None
     if stopped is not None:
-        end_s = float(opened.loc[opened["where"] == stopped.split(" (")[0], "time_s"].iloc[-1])
+        end_s = float(opened.loc[opened["where"] == stopped["where"], "time_s"].iloc[-1])
     ended = f"nothing in {hours:g} h"
     if over:
-        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else stopped
-        if stopped is not None and stopped.endswith(f"({events.DISCHARGE_BLOCKED})"):
-            ended = "neighbours empty"
+        ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if stopped is None else _in_words(stopped)
     keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
     columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
     columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
@@ -232,6 +234,7 @@ def shorted_cells(
         energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, hours=float(end_s if over else time[-1]) / 3600.0,
         good_cell_volt_max=row["cell_volt_max"], good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"],
         overcharge_wh=row["overcharge_wh"], ended_by=ended, opened=tuple(dict.fromkeys(opened["where"])),
+        ended_by_own=ended in [d.name for d in mine if d.owner == pack_name],
     )  # fmt: skip
 
 
@@ -248,20 +251,24 @@ def _summed(power, time):
 
 def _openings(table):
     """What opened: devices and neighbours' BMS."""
-    whats = {events.DEVICE_OPENS, events.DEVICE_INSTANT, *events.BLOCK_TEXT.values()}
-    return table[table["what"].isin(whats)]
+    return table[table["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT, *MONITOR_EVENTS.values()])]
 
 
 def _stopped_by(opened, own, end_s):
-    """Name of the pack's own device that opened; or what else opened just when the feed ended; or None."""
+    """The opening, a row of the table of events, of the pack's own device; or of what else opened just when the feed ended; or None."""
     if len(own):
-        return str(own["where"].iloc[0])
+        return own.iloc[0]
     near = opened[(opened["time_s"] - end_s).abs() <= NEAR_S]
-    if not len(near):
-        return None
-    last = near.iloc[-1]
-    is_device = last["what"] in (events.DEVICE_OPENS, events.DEVICE_INSTANT)
-    return str(last["where"]) if is_device else f"{last['where']} ({last['what']})"
+    return near.iloc[-1] if len(near) else None
+
+
+def _in_words(opening):
+    """What ended a feed: the device that opened, or the neighbour and why it did."""
+    if opening["code"] in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT):
+        return str(opening["where"])
+    if opening["code"] == Event.DISCHARGE_BLOCKED:
+        return "neighbours empty"
+    return f"{opening['where']} ({opening['what']})"
 
 
 def charging_ports(scenario):
@@ -518,8 +525,9 @@ def shorted_table(found):
     return pd.DataFrame([row.record for rows in found.values() for row in rows])
 
 
-def told_together(table):
-    """The rows for a reader: packs with the same figures share one, headings with units."""
+def told_together(found):
+    """Every case for a reader: packs with the same figures share a row, headings with units."""
+    table, own = shorted_table(found), [row.ended_by_own for rows in found.values() for row in rows]
     if not len(table):
         return table
     rows = table.assign(
@@ -529,7 +537,6 @@ def told_together(table):
         hours=[float(f"{hours:.3g}") for hours in table["hours"]], volt=table["good_cell_volt_max"].round(2), over=table["overcharge_ah"].round(2),
     )  # fmt: skip
     keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
-    own = [ended.startswith(f"device {pack}") for pack, ended in zip(rows["pack"], rows["ended_by"], strict=True)]
     rows["ended_by"] = rows["ended_by"].mask(own, "its device")
     order = {name: k for k, name in enumerate(table["pack"].unique())}
     together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()

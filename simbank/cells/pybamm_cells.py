@@ -8,8 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from simbank.cells.cell_response import circuit_voltage
 from simbank.cells.chemistry import GAS_CONSTANT, RCPair, load_chemistry
-from simbank.cells.circuit import circuit_voltage
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.files import write_whole

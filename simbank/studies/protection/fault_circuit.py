@@ -17,14 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import eig, lu_factor, lu_solve
 
-from simbank.jit import jit_allocating
 from simbank.network import components
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate
 from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
 
-__all__ = ["FaultCircuit", "Response", "case_packs", "damage_rates", "pack_sources"]
+__all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 
@@ -210,16 +208,6 @@ class FaultCircuit:
         values, vectors = eig(matrix)
         weights = np.linalg.solve(vectors, (start - end).astype(complex))
         return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
-
-
-@jit_allocating
-def damage_rates(currents, devices, curves):
-    """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
-    out = np.zeros(currents.shape)
-    for d in range(currents.shape[1]):
-        for i in range(currents.shape[0]):
-            out[i, d] = max(0.0, damage_rate(d, currents[i, d], 0.0, devices, curves))
-    return out
 
 
 def _independent_loops(size, ends):

@@ -1,0 +1,164 @@
+"""What opens in the greatest case and in which order, whether that is selective, and whether the least current clears in time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from simbank.studies.protection.checks import NOTE, Check, hangs_on, judge, unknown
+from simbank.studies.protection.faults import LINES
+from simbank.studies.protection.words import duration_text, named
+
+__all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "opening_orders", "opening_row"]
+
+OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
+IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
+
+
+def opening_orders(greatest, breaks, sequences):
+    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
+    devices = greatest.bank.devices
+    order, clearing = [], {}
+    latest = sequences[0][1]
+    for place in greatest.places:
+        times, current = {}, np.zeros(len(devices))
+        for line in (*LINES, *(["level"] if breaks.beyond else [])):
+            times[line], current = greatest.first_opening(place, line)
+        for d, device in enumerate(devices):
+            at = {line: times[line][d] for line in LINES}
+            order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
+        stops = greatest.stops(place, breaks.failed)
+        middle = greatest.follow(place, "middle", breaks.failed)
+        carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
+        doubtful = sorted(carries & breaks.doubtful)
+        clearing[place.name] = {
+            "stopped_by": stops.name if stops is not None else None,
+            "selective": _selective(greatest, place, stops, times, current, breaks),
+            **_followed(middle, latest[place.name]),
+            "still_carrying": ", ".join(middle.still_carrying),
+            "failed_closed": sorted(carries & breaks.failed),
+            "may_fail_closed": doubtful,
+        }
+        if breaks.doubtful:  # the same with every device of unknown ratings failed closed
+            both = breaks.failed | breaks.doubtful
+            other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
+            clearing[place.name] |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
+    table = pd.DataFrame(clearing).T
+    table.index.name = "place"
+    return pd.DataFrame(order, columns=["place", *OPENING]), table
+
+
+def _followed(middle, latest):
+    return {
+        "opens": ", ".join(f"{o.device} {duration_text(o.time_s)}" for o in middle.openings) or "nothing",
+        "cleared_s": middle.cleared_s,
+        "cleared_latest_s": latest.cleared_s,
+    }
+
+
+def opening_row(device, current_a, at, breaks):
+    """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
+    failed closed never does."""
+    known, state = device.band is not None, breaks.state[device.name]
+    times = [at[line] if known or line == "middle" else np.nan for line in LINES]
+    if device.name in breaks.failed:
+        times = [np.inf] * len(times)
+    return dict(zip(OPENING, [device.name, state, current_a, *times], strict=True))
+
+
+def _selective(greatest, place, stops, times, current, breaks):
+    """Whether the one device that clears the fault opens before every other that carries it, bands apart.
+
+    Devices that count as failed closed cannot clear it; but they may still open first, which is no help to selectivity.
+    """
+    ought = greatest.stops(place)
+    if ought is None or ought.name not in breaks.failed:
+        return _order_text(greatest, stops, times, current, breaks)
+    able = _order_text(greatest, ought, times, current, breaks)
+    if able.startswith("no"):
+        return f"{able}; {ought.name}, which should clear it, counts as failed closed"
+    behind = f"; behind it {stops.name} can" if stops is not None else ""
+    return f"no: {ought.name} should clear it, and counts as failed closed{behind}"
+
+
+def _order_text(greatest, stops, times, current, breaks):
+    """:func:`_selective` for a device that opens."""
+    devices = greatest.bank.devices
+    if stops is None:
+        return "no single device clears it"
+    k = devices.index(stops)
+    if stops.band is None or any(d.band is None for d in devices):
+        return "not checkable: a device has no curve; give its class or trip"
+    others = [d for d in range(len(devices)) if d != k and current[d] > 1e-3 * current[k]]
+    if not np.isfinite(times["latest"][k]):
+        return "no: it does not open"
+    if all(times["latest"][k] < times["soonest"][d] for d in others):
+        return _surely(greatest, k, others, times, current, breaks)
+    first = [devices[d].name for d in others if times["soonest"][d] <= times["latest"][k]]
+    sure = [devices[d].name for d in others if times["latest"][d] < times["soonest"][k]]
+    if sure:
+        return f"no: {', '.join(sure)} first"
+    return f"uncertain: bands overlap with {', '.join(first)}"
+
+
+def _surely(greatest, k, others, times, current, breaks):
+    """ "yes", or what it hangs on: ratings that are not given, or curves that end before the current through them."""
+    devices = greatest.bank.devices
+    if devices[k].name in breaks.doubtful:
+        return f"not checkable: yes if {devices[k].name} opens; its ratings are not given, and if it fails closed, no"
+    ended = [devices[d].name for d in others if current[d] > devices[d].stated_to * devices[d].rating_a]
+    if not all(times["level" if breaks.beyond else "latest"][k] < times["soonest"][d] for d in others):
+        ended.append(devices[k].name)
+    if ended:
+        return f"not checkable: yes at constant I²t beyond the end of the curve of {', '.join(ended)}, which is an assumption"
+    return "yes"
+
+
+def end_text(opens, cleared_s, latest_s, inside):
+    """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
+    if cleared_s is None or cleared_s != cleared_s:
+        return f"{opens}; NOT CLEARED"
+    if latest_s is None or latest_s != latest_s:
+        return f"{opens}; by the latest of the bands NOT CLEARED"
+    what = "neighbours' feed ended" if inside else "cleared"
+    own = "; the pack's own cells feed on" if inside else ""
+    return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
+
+
+def clearing_checks(bank, least, breaks, slow, case):
+    for place in least.places:
+        current = abs(least.response(place).initial_a[-1])
+        found = [
+            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
+            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
+        ]
+        yield hangs_on(found[0][1], found[1:])
+
+
+def _clearing_check(bank, place, current, sequence, failed, case):
+    base = f"least fault current {current / 1e3:.2f} kA"
+    if not bank.devices:
+        return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
+    if sequence.cleared_s is None:
+        shut = [name for name in sequence.still_carrying if name in failed]
+        weak = [name for name in sequence.still_carrying if name not in failed]
+        parts = [f"{named(shut)} failed closed"] if shut else []
+        parts += [f"too little for {', '.join(weak)}"] if weak else []
+        text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
+        return judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
+    if not sequence.openings:
+        text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
+        return Check("clears in time", place.name, NOTE, text)
+    what = "neighbours' feed ended" if place.kind == "inside" else "cleared"
+    last = sequence.openings[-1]
+    text = (
+        f"{base}, {what} at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
+        f"wanted {duration_text(case.wanted_s)}"
+    )
+    good = sequence.cleared_s <= case.wanted_s
+    opened = {opening.device for opening in sequence.openings}
+    blind = [device.name for device in bank.devices if device.band is None and device.name in opened]
+    if good and blind:
+        text += f"; by a generic curve of {', '.join(blind)}, which is not given: give class or trip"
+        return unknown("clears in time", place.name, text)
+    return judge("clears in time", place.name, good, text, sequence.cleared_s, case.wanted_s, "s")

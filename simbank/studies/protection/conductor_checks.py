@@ -1,0 +1,137 @@
+"""Checks of conductors: what devices let pass against ampacity, what a fault heats against withstand, the drop to the ports."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import maximum_flow
+
+from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
+from simbank.studies.protection.checks import hangs_on, judge, unknown
+from simbank.studies.protection.words import named
+
+__all__ = ["carried_limits", "conductor_checks", "drop_checks"]
+
+LARGE = 1_000_000  # stands for a current that nothing limits [A]
+
+
+def carried_limits(bank, failed=()):
+    """Greatest current that devices let through each branch for good [A]: branch → limit, infinite if nothing limits it.
+
+    For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
+    flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
+    let pass. A device on the other polarity limits the same pack, port or lead. ``failed`` names devices that count as failed
+    closed and limit nothing.
+    """
+    graph = bank.graph
+    devices = [device for device in bank.devices if device.name not in failed]
+    rating = {}
+    for device in devices:
+        for branch in (device.branch, *device.in_series):
+            rating[branch] = min(rating.get(branch, np.inf), device.rating_a)
+    owners = {}
+    for device in devices:
+        owners.setdefault(device.owner, []).append(device.rating_a)
+    own = {name: int(min(owners.get(name, [LARGE]))) for name in [*graph.packs, *graph.ports]}
+    index = {node: k + 1 for k, node in enumerate(graph.nodes)}  # 0 is where everything that can feed comes from
+    limits = {}
+    for branch in graph.branches:
+        edges = {}
+        for other in graph.branches:
+            if other.name == branch.name:
+                continue
+            capacity = int(min(rating.get(other.name, LARGE), LARGE))
+            a, b = index[other.from_node], index[other.to_node]
+            edges[a, b] = edges.get((a, b), 0) + capacity
+            edges[b, a] = edges.get((b, a), 0) + capacity
+        for name, ends in [*graph.packs.items(), *graph.ports.items()]:
+            for node in ends:
+                edges[0, index[node]] = edges.get((0, index[node]), 0) + own[name]
+        size = len(index) + 1
+        rows, columns = zip(*edges, strict=True)
+        matrix = csr_array(
+            (np.minimum(np.array(list(edges.values()), np.int64), 2**30).astype(np.int32), (rows, columns)), (size, size)
+        )
+        sides = [maximum_flow(matrix, 0, index[node]).flow_value for node in (branch.from_node, branch.to_node)]
+        limit = min(*sides, rating.get(branch.name, np.inf))
+        limits[branch.name] = float(limit) if limit < LARGE else np.inf
+    return limits
+
+
+def conductor_checks(bank, greatest, breaks, sequences):
+    limits = [carried_limits(bank, breaks.failed)]
+    if breaks.doubtful:
+        limits.append(carried_limits(bank, breaks.failed | breaks.doubtful))
+    able = carried_limits(bank) if breaks.failed else limits[0]
+    for branch in bank.graph.branches:
+        if branch.kind == "device":
+            continue
+        found = [
+            _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
+        ]
+        # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
+        yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
+        found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
+        yield hangs_on(found[0][1], found[1:])
+
+
+def _ampacity_check(branch, ambient_k, limit, able, failed):
+    """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
+    ampacity, words = conductor_ampacity(branch.conductor, ambient_k)
+    if ampacity is None:
+        return unknown("rating ≤ ampacity", branch.name, words)
+    without = ""
+    if limit > able:
+        without = (
+            f" (counted as failed closed: {named(failed)}; if that could be relied on, {able:g} A)"
+            if failed and np.isfinite(able)
+            else ""
+        )
+    if not np.isfinite(limit):
+        return judge(
+            "rating ≤ ampacity", branch.name, False,
+            f"ampacity {ampacity:.0f} A ({words}); no device limits its current{without}", None, ampacity, "A",
+        )  # fmt: skip
+    return judge(
+        "rating ≤ ampacity", branch.name, ampacity >= limit,
+        f"devices let up to {limit:g} A pass for good{without}; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
+    )  # fmt: skip
+
+
+def _withstand_check(branch, greatest, sequences):
+    withstand, words = conductor_withstand(branch.conductor)
+    if withstand is None:
+        return unknown("withstand", branch.name, words)
+    if any(device.band is None for device in greatest.bank.devices):
+        return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
+    edges = greatest.edges_of(branch.name)
+    worst, worst_place, never = 0.0, "", None
+    for place, sequence in sequences.items():
+        i2t = max(float(sequence.i2t[edge]) for edge in edges)
+        if sequence.cleared_s is None and max(abs(sequence.rest_a[edge]) for edge in edges) > 1.0 and i2t > withstand:
+            never = never or place
+        if i2t > worst:
+            worst, worst_place = i2t, place
+    feeds = ", ".join(sequences[never].fed_by) if never else ""
+    tail = f"; a fault at {never} is never cleared, {feeds} feeding it" if never else f" (fault at {worst_place})"
+    return judge(
+        "withstand", branch.name, worst <= withstand,
+        f"takes {worst:.3g} A²s until cleared{tail}, withstands {withstand:.3g} A²s ({words})", worst, withstand, "A²s",
+    )  # fmt: skip
+
+
+def drop_checks(loads, case):
+    """Drop from the best pack's poles to the port, as a share of the port's voltage at rest."""
+    for load in loads.loads:
+        still = loads.whole(load)
+        for a, name in enumerate(loads.bank.graph.ports):
+            if abs(still.port_a[a]) < 1e-9:
+                continue
+            drop = max(abs(still.terminal_v - still.port_v[a]))
+            share = drop / still.port_v[a]
+            yield judge(
+                "voltage drop", f"port {name}, {load}", share <= case.drop_share,
+                f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
+                f"(limit {case.drop_share * 100:g} %)",
+                share * 100, case.drop_share * 100, "%",
+            )  # fmt: skip
