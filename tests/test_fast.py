@@ -1,6 +1,5 @@
 """The fast integrator against the reference: shipped scenarios, random banks, the reference circuit."""
 
-
 import numpy as np
 import pytest
 from banks import REFERENCE_END, Case, affine_chemistry, constant, one_pack, pack, random_scenario, reference_case, wired
@@ -156,6 +155,16 @@ def test_changes_are_located_to_microseconds(integrator):
         result = simbank.simulate(case, integrator=integrator)
         late = result.events["time_s"].iloc[0] - 100 * 3600 * (0.5 - end) / 50.0
         assert -1e-8 <= late < 2e-6 + 1e-8
+
+
+def test_a_full_pack_is_not_charged_for_a_moment(root, integrator):
+    """E stands at 100 % and is charged with 0.14 A by its warmer neighbours, for the first half second only: its charge is blocked at
+    once by both. The fast integrator, whose first step is longer, saw nothing of it."""
+    scenario = simbank.load(root / "tests" / "trials" / "fuzz_full_at_start_142.toml", {"duty.steps.0.hours": 0.01})
+    happened = simbank.simulate(scenario, integrator=integrator).events.query("where == 'E'")
+    assert list(happened["what"])[:2] == ["charge blocked at cell limit", "conducts discharge while charge stays blocked"]
+    assert happened["time_s"].iloc[0] == 0.0
+    assert happened["time_s"].iloc[1] == pytest.approx(0.5601, abs=1e-3)
 
 
 def test_stiff_levelling_is_damped():
