@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from os import PathLike
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -48,7 +50,21 @@ _OFFSET = re.compile(r"(?:UTC)?(?P<sign>[-+])(?P<hours>[0-9]{1,2})(?::?(?P<minut
 
 @dataclass(frozen=True)
 class Array:
-    """A photovoltaic array: place [deg], tilt and azimuth [deg, south is 180], peak power [W], losses up to the DC port."""
+    """A photovoltaic array.
+
+    Attributes
+    ----------
+    latitude, longitude : float
+        Of the place, north and east positive [deg].
+    tilt, azimuth : float
+        From the horizontal, and where it faces: 90 east, 180 south [deg].
+    peak_w : float
+        Power at 1000 W/m² in its plane [W].
+    losses : float
+        Up to the DC port, as a fraction.
+    altitude_m : float
+        Of the place above the sea [m].
+    """
 
     latitude: float
     longitude: float
@@ -59,12 +75,16 @@ class Array:
     altitude_m: float = 0.0
 
 
-def read_start(text):
+def read_start(text: str) -> dt.datetime:
     """Local date, or date and time of day, at which the days begin, from text such as "2025-06-21" or "2025-06-21 06:00".
 
     Raises
     ------
     InputError
+        If it is no such date, has an offset, or is no whole minute.
+
+    >>> read_start("2025-06-21 06:00")
+    datetime.datetime(2025, 6, 21, 6, 0)
     """
     right = 'write a date, such as "2025-06-21" or, to begin later in the day, "2025-06-21 06:00"'
     try:
@@ -78,12 +98,16 @@ def read_start(text):
     return begin
 
 
-def read_zone(text):
+def read_zone(text: str) -> dt.tzinfo:
     """A time zone from its name ("Europe/Zurich", "UTC") or its offset from UTC ("+05:30").
 
     Raises
     ------
     InputError
+        If there is no such zone.
+
+    >>> read_zone("+05:30").utcoffset(None)
+    datetime.timedelta(seconds=19800)
     """
     if match := _OFFSET.fullmatch(text):
         minutes = int(match["hours"]) * 60 + int(match["minutes"] or 0)
@@ -106,7 +130,7 @@ def _window_starts(begin, days, zone):
     return firsts, [_later(begin, day, zone) for day in firsts]
 
 
-def time_span(start, days, step_s, timezone):
+def time_span(start: str, days: int, step_s: float, timezone: str) -> tuple[pd.Timestamp, pd.Timestamp, int]:
     """When the days begin and end, with time zone, and the number of steps; a day has 23, 24 or 25 hours where clocks change.
 
     Parameters
@@ -114,9 +138,16 @@ def time_span(start, days, step_s, timezone):
     start : str
         As :func:`read_start` takes it.
     days : int
+        How many, from midnight to midnight or from the time of day of ``start``.
     step_s : float
+        Length of a step [s]; divides an hour.
     timezone : str
         As :func:`read_zone` takes it.
+
+    Returns
+    -------
+    begin, end : Timestamp
+    steps : int
 
     Raises
     ------
@@ -151,13 +182,13 @@ def time_span(start, days, step_s, timezone):
     return starts[0], starts[-1], round(sum(steps))
 
 
-def local_days(start, days):
+def local_days(start: str, days: int) -> int:
     """How many days of the calendar some days from ``start`` touch: one more if they begin later than at midnight."""
     begin = read_start(start)
     return days + (begin.hour > 0 or begin.minute > 0)
 
 
-def windows(start, days, step_s, timezone):
+def windows(start: str, days: int, step_s: float, timezone: str) -> Iterator[tuple[int, pd.DatetimeIndex]]:
     """Starts of all steps of :func:`time_span`, four weeks at a time, so that a long run needs no more memory than a short one.
 
     Yields
@@ -171,11 +202,22 @@ def windows(start, days, step_s, timezone):
         yield first, pd.date_range(begin, end, freq=pd.Timedelta(seconds=step_s), inclusive="left")
 
 
-def sun_path(place, index):
+def sun_path(place, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
     """Apparent zenith and azimuth of the sun at each time [deg], as :meth:`pvlib.location.Location.get_solarposition`.
 
     Worked out by pvlib (NREL's algorithm) every twenty minutes; between, the direction is a cubic spline, within 1e-4 degrees, and
     refraction is pvlib's at each time.
+
+    Parameters
+    ----------
+    place : pvlib.location.Location
+        Where on earth.
+    index : DatetimeIndex, length m
+        With a time zone.
+
+    Returns
+    -------
+    zenith, azimuth : ndarray, shape (m,)
     """
     import pvlib
     from scipy.interpolate import CubicSpline
@@ -195,11 +237,22 @@ def sun_path(place, index):
     return 90.0 - elevation, np.degrees(np.arctan2(east, north)) % 360.0
 
 
-def clear_sky_power(array, index):
+def clear_sky_power(array: Array, index: pd.DatetimeIndex) -> np.ndarray:
     """Power of an array under a clear sky at each time [W].
 
-    Ineichen's clear sky with pvlib's own turbidity, transposed to the array by the isotropic model (pvlib), times peak power per
-    1000 W/m² and losses. Cell temperature is not in it.
+    P = peak · G/(1000 W/m²) · (1 − losses), G the irradiance in its plane: Ineichen's clear sky with pvlib's own turbidity,
+    transposed to the array by the isotropic model (pvlib). Cell temperature is not in it.
+
+    Parameters
+    ----------
+    array : Array
+        Place, direction and size.
+    index : DatetimeIndex, length m
+        With a time zone.
+
+    Returns
+    -------
+    ndarray, shape (m,)
     """
     import pvlib
 
@@ -236,13 +289,16 @@ class Weather:
     Parameters
     ----------
     seed : int
+        The same seed gives the same weather.
     mean : float
+        Mean of the daily level.
     days : int
         How many days of the calendar there will be.
     step_s : float
+        Between the times that will be asked for [s].
     """
 
-    def __init__(self, seed, mean, days, step_s):
+    def __init__(self, seed: int, mean: float, days: int, step_s: float):
         self._random = np.random.default_rng(seed)
         level, levels = 0.0, []
         for _ in range(days):
@@ -251,7 +307,7 @@ class Weather:
         self._daily = np.clip(mean + 0.25 * np.array(levels), 0.08, 1.0)
         self._memory, self._last = np.exp(-step_s / 1200.0), np.zeros(1)
 
-    def __call__(self, index, first_day=0):
+    def __call__(self, index: pd.DatetimeIndex, first_day: int = 0) -> np.ndarray:
         """Factor at each time of the next stretch, which begins on day ``first_day``."""
         from scipy.signal import lfilter
 
@@ -268,7 +324,9 @@ class DailyLoad:
     Parameters
     ----------
     energy_wh : float
-    shape : sequence of float, 24
+        Of a day [Wh].
+    shape : sequence of float, length 24
+        Share of each hour; only their ratios count.
     seed : int, optional
         Without one every day is the same.
     spread : float
@@ -277,14 +335,21 @@ class DailyLoad:
         How many days of the calendar there will be.
     """
 
-    def __init__(self, energy_wh, shape=HOUSEHOLD_SHAPE, seed=None, spread=0.15, days=1):
+    def __init__(
+        self,
+        energy_wh: float,
+        shape: Sequence[float] = HOUSEHOLD_SHAPE,
+        seed: int | None = None,
+        spread: float = 0.15,
+        days: int = 1,
+    ):
         shape = np.asarray(shape, float)
         self._hours, self._factor = energy_wh * (shape / shape.sum()), np.ones(days)
         if seed is not None:
             self._factor = np.clip(1 + spread * np.random.default_rng(seed).standard_normal(days), 0.2, 2.0)
 
-    def __call__(self, index, first_day=0):
-        """Power at each time of a stretch that begins on day ``first_day``."""
+    def __call__(self, index: pd.DatetimeIndex, first_day: int = 0) -> np.ndarray:
+        """Power [W] at each time of a stretch that begins on day ``first_day``."""
         return self._hours[index.hour.to_numpy()] * self._factor[first_day + _day_number(index)]
 
 
@@ -331,10 +396,13 @@ class TimedTable:
     Parameters
     ----------
     path : path-like
+        CSV file.
     begin, end : Timestamp
         First time that will be asked for, and the end of the last step.
     step_s : float
+        Length of a step [s].
     timezone : str
+        As :func:`read_zone` takes it.
 
     Raises
     ------
@@ -342,7 +410,7 @@ class TimedTable:
         If the file, a column, a time or a value is not right, or the table does not cover these times.
     """
 
-    def __init__(self, path, begin, end, step_s, timezone):
+    def __init__(self, path: str | PathLike, begin: pd.Timestamp, end: pd.Timestamp, step_s: float, timezone: str):
         frame = read_csv(path, missing={"key": "file", "value": str(path)})
         if not {"time", "power_w"} <= set(frame.columns):
             raise InputError("needs columns time and power_w", file=path, key="columns", value=", ".join(map(str, frame.columns)))
@@ -358,6 +426,6 @@ class TimedTable:
             raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {begin} to {end}", file=path, key="time")
         self._times = times.asi8
 
-    def __call__(self, index, first_day=0):
-        """Power at each time of ``index``."""
+    def __call__(self, index: pd.DatetimeIndex, first_day: int = 0) -> np.ndarray:
+        """Power [W] at each time of ``index``."""
         return self._power[np.searchsorted(self._times, index.tz_convert("UTC").as_unit("ns").asi8, side="right") - 1]

@@ -1,9 +1,11 @@
-"""Duty: what each port asks of the bank over time, as a row of steps."""
+"""Duty: what each port asks of the bank over time, as a sequence of steps."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from os import PathLike
 
 import numpy as np
 
@@ -48,27 +50,38 @@ class Command:
 class Step:
     """A stretch of time with one command per active port.
 
-    ``ends_early`` passes on to the next step as soon as every port is done, instead of waiting for the step's end.
+    Attributes
+    ----------
+    duration_s : float
+        Length [s].
+    commands : dict of str to Command
+        By port; a port without one asks for nothing.
+    ends_early : bool
+        Pass on to the next step as soon as every port is done, instead of waiting for the step's end.
     """
 
     duration_s: float
-    commands: dict = field(default_factory=dict)
+    commands: dict[str, Command] = field(default_factory=dict)
     ends_early: bool = False
 
 
 @dataclass(frozen=True)
 class Duty:
-    """Steps in order, the whole repeated ``repeat`` times."""
+    """Steps in order, the whole repeated ``repeat`` times.
 
-    steps: tuple
+    >>> Duty((Step(3600.0), Step(1800.0)), repeat=2).duration_s
+    10800.0
+    """
+
+    steps: tuple[Step, ...]
     repeat: int = 1
 
-    def __iter__(self):
+    def __iter__(self) -> Iterator[Step]:
         for _ in range(self.repeat):
             yield from self.steps
 
     @property
-    def duration_s(self):
+    def duration_s(self) -> float:
         """Length [s], if no step ends early."""
         return self.repeat * sum(step.duration_s for step in self.steps)
 
@@ -85,9 +98,9 @@ class Samples:
     value_w: np.ndarray
     ac_asked_w: np.ndarray
     ac_ratio: np.ndarray
-    limits: dict
+    limits: dict[str, float]
 
-    def command(self, k):
+    def command(self, k: int) -> Command:
         """The ``k``-th as a :class:`Command`."""
         return Command(
             "power",
@@ -97,7 +110,7 @@ class Samples:
             **self.limits,
         )
 
-    def until(self, length):
+    def until(self, length: int) -> Samples:
         """Those that begin before step ``length``."""
         keep = self.starts < length
         return Samples(self.starts[keep], self.value_w[keep], self.ac_asked_w[keep], self.ac_ratio[keep], self.limits)
@@ -110,11 +123,11 @@ class Window:
     ``samples`` are by port, their ``starts`` counted from the beginning of the window; ``length`` is its number of steps.
     """
 
-    samples: dict
+    samples: dict[str, Samples]
     length: int
 
-    def changes(self):
-        """Steps at which anything changes, and the end; and by port which of its samples holds from each on."""
+    def changes(self) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+        """Steps at which anything changes, and the end, shape (m + 1,); by port which of its samples holds from each on, (m,)."""
         change = np.zeros((len(self.samples), self.length), bool)
         for row, samples in zip(change, self.samples.values(), strict=True):
             row[samples.starts] = True
@@ -129,20 +142,22 @@ class SampledDuty:
     Parameters
     ----------
     step_s : float
+        Length of a step [s].
     length : int
         Number of steps.
     make_windows : callable
         Makes the windows anew, one after the other, so that a long duty is never in memory as a whole.
     """
 
-    def __init__(self, step_s, length, make_windows):
+    def __init__(self, step_s: float, length: int, make_windows: Callable[[], Iterable[Window]]):
         self.step_s, self.length, self._make, self._only = step_s, length, make_windows, None
 
     @property
-    def duration_s(self):
+    def duration_s(self) -> float:
+        """Length [s]."""
         return self.step_s * self.length
 
-    def windows(self):
+    def windows(self) -> Iterator[Window]:
         """The windows in order; of a duty that has but one it is kept."""
         if self._only is not None:
             yield self._only
@@ -152,7 +167,7 @@ class SampledDuty:
                 self._only = window
             yield window
 
-    def until(self, length):
+    def until(self, length: int) -> SampledDuty:
         """The same duty, ended after ``length`` steps at the latest."""
         length = min(length, self.length)
 
@@ -167,7 +182,7 @@ class SampledDuty:
 
         return SampledDuty(self.step_s, length, make)
 
-    def __iter__(self):
+    def __iter__(self) -> Iterator[Step]:
         for window in self.windows():
             edges, holds = window.changes()
             for k in range(len(edges) - 1):
@@ -179,7 +194,13 @@ SHORTEST_ROW_S, LONGEST_TABLE_S = 1e-3, 3.6e9
 _TIME_COLUMNS = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}
 
 
-def table_steps(path, port_names, interpolation, limits, always=()):
+def table_steps(
+    path: str | PathLike,
+    port_names: Sequence[str],
+    interpolation: str,
+    limits: dict[str, float],
+    always: Collection[str] = (),
+) -> tuple[Step, ...]:
     """Steps from a CSV table.
 
     Columns: ``time_s``, ``time_min`` or ``time_h``, and per port ``<port>_current_a`` or ``<port>_power_w`` (without the port's
@@ -188,8 +209,11 @@ def table_steps(path, port_names, interpolation, limits, always=()):
     Parameters
     ----------
     path : path-like
+        CSV file.
     port_names : sequence of str
+        Ports that its columns may name.
     interpolation : {"hold", "linear"}
+        Between rows: the value of the row before, or straight to the next.
     limits : dict
         Further arguments for :class:`Command`.
     always : collection of str

@@ -8,6 +8,8 @@ import io
 import math
 import re
 import tomllib
+from collections.abc import Iterable
+from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -41,14 +43,14 @@ class FileModel(BaseModel):
         return data
 
 
-def nearest(word, known):
+def nearest(word: object, known: Iterable[object]) -> str:
     """Say which known word was probably meant, or list them."""
     known = [str(k) for k in known]
     close = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=0.6)
     return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
 
 
-def quantity(unit, *, above_zero=False, not_negative=False, most=math.inf, hint=""):
+def quantity(unit: str, *, above_zero: bool = False, not_negative: bool = False, most: float = math.inf, hint: str = ""):
     """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model, at most ``most``; ``hint`` ends that error."""
 
     def read(text):
@@ -83,7 +85,7 @@ def bank_temperature():
     return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
 
 
-def fraction(low=0.0, high=1.0, *, above=False):
+def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
     """Annotated float within bounds; a plain number in the file."""
 
     def read(value):
@@ -98,7 +100,7 @@ def fraction(low=0.0, high=1.0, *, above=False):
     return Annotated[float, BeforeValidator(read), WithJsonSchema(bounds)]
 
 
-def read_toml(path):
+def read_toml(path: str | PathLike) -> dict[str, Any]:
     """Contents of a TOML file as a dict.
 
     Raises
@@ -148,6 +150,7 @@ def read_csv(path, missing=None, broken=None):
     Parameters
     ----------
     path : path-like
+        CSV file.
     missing, broken : dict, optional
         Where the error points if there is no such file, or if it is no table: arguments of InputError; by default the file.
 

@@ -7,11 +7,16 @@ import hashlib
 import os
 import re
 import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from simbank.interrupts import at_exit
 from simbank.quantities import is_quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 try:
     import fcntl
@@ -34,18 +39,19 @@ def _drop_asides():
 at_exit(_drop_asides)
 
 
-def file_name(name):
+def file_name(name: str) -> str:
     """A name of a pack or chemistry as part of a file's name: letters that a path could take amiss become underscores."""
     plain = re.sub(r"[^\w.+() -]", "_", name)[:80]
     return plain if plain == name else f"{plain}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
-def write_whole(path, write):
+def write_whole(path: str | Path, write: Callable[[Path], object]) -> None:
     """Write a file aside, then put it in its place; on failure the old one stays and the half-written one goes.
 
     Parameters
     ----------
     path : path-like
+        File to write.
     write : callable
         Called with the path of the file aside, which no other process uses.
 
@@ -78,12 +84,12 @@ def write_whole(path, write):
             _asides.discard(aside)
 
 
-def write_text(path, text):
+def write_text(path: str | Path, text: str) -> None:
     """Write text whole, in UTF-8."""
     write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
 
 
-def harmless(frame, index=False):
+def harmless(frame: pd.DataFrame, index: bool = False) -> pd.DataFrame:
     """A table to be written as CSV: text that a spreadsheet would take for a formula is led by an apostrophe.
 
     Numbers and quantities ("-5 degC") stay as they are.
@@ -91,6 +97,7 @@ def harmless(frame, index=False):
     Parameters
     ----------
     frame : DataFrame
+        Stays as it is.
     index : bool
         Whether the index becomes the first columns; otherwise it is left out.
 
@@ -110,7 +117,7 @@ def harmless(frame, index=False):
 
 
 @contextmanager
-def locked(path):
+def locked(path: str | Path) -> Iterator[None]:
     """Keep every other process and thread that asks for it out of ``path`` until the end of the block.
 
     The lock is of a file beside it, ``.NAME.lock``, which goes at the end; the system gives up the lock of a process that was killed.

@@ -13,9 +13,15 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import lu_factor, lu_solve
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from simbank.bank import Graph
 
 __all__ = ["Network", "Reduced", "components"]
 
@@ -29,7 +35,8 @@ class Reduced:
     Attributes
     ----------
     hybrid : ndarray, shape (n + p, n + p)
-        Gives pack currents and port voltages from ``[e, J]``. Rows of open packs are zero.
+        Gives pack currents [A] and port voltages [V] from ``[e, J]``, e in V and J in A: S, 1, 1 and ohm by block. Rows of open
+        packs are zero.
     terminal : ndarray, shape (n, n + p)
         Gives the voltage across each pack's terminals from ``[e, J]``, for open packs too.
     flows : ndarray, shape (b, n + p)
@@ -50,12 +57,13 @@ class Network:
 
     Parameters
     ----------
-    graph : simbank.bank.Graph
+    graph : Graph
+        Branches with resistance above zero, packs and ports.
     pack_ohm : array_like, shape (n,)
         Ohmic resistance of each pack [ohm].
     """
 
-    def __init__(self, graph, pack_ohm):
+    def __init__(self, graph: Graph, pack_ohm: ArrayLike):
         self.graph = graph
         self.pack_ohm = np.asarray(pack_ohm, float)
         index = {node: k for k, node in enumerate(graph.nodes)}
@@ -67,13 +75,15 @@ class Network:
         self._cache = {}
         self._conductors = {}  # what packs and ports see of the conductors, by which of these are closed
 
-    def reduce(self, pack_closed=None, branch_closed=None):
+    def reduce(self, pack_closed: ArrayLike | None = None, branch_closed: ArrayLike | None = None) -> Reduced:
         """Reduced network for a switch pattern, from the cache if it was asked for before.
 
         Parameters
         ----------
         pack_closed : array_like of bool, shape (n,), optional
+            By default all.
         branch_closed : array_like of bool, shape (b,), optional
+            By default all.
 
         Returns
         -------
@@ -90,60 +100,75 @@ class Network:
         return self._cache[key]
 
     def _reduce(self, packs, branches):
-        """Solve with the pack currents as unknowns: what the conductors do is worked out from currents that balance, so that
-        a very good conductor beside a poor one costs no accuracy.
+        """Solve with the pack currents as unknowns.
 
-        With φ the potentials that balanced currents make in each piece of conductor and c the level of each piece::
+        What the conductors do is worked out from currents that balance, so that a very good conductor beside a poor one costs no
+        accuracy.
 
-            e − R I = A'(φ(I, J) + S c)        round every loop (A: pack incidence, S: which node is in which piece)
-            S'A I = S'P J                      into every piece
+        With φ the potentials that balanced currents make in each component of conductor and c the level of each component::
+
+            e − R I = A'(φ(I, J) + S c)        round every loop (A: pack incidence, S: which node is in which component)
+            S'A I = S'P J                      into every component
         """
         n, p = len(self.pack_ends), len(self.port_ends)
         key = branches.tobytes()
         if key not in self._conductors:
             if len(self._conductors) >= MAX_CACHED:
                 self._conductors.clear()
-            self._conductors[key] = self._spread(branches)
-        piece, pieces, first_node, incidence, flows, impedance = self._conductors[key]
+            self._conductors[key] = self._conductor_response(branches)
+        component, component_names, first_node, incidence, flows, impedance = self._conductors[key]
         closed_ends = self.branch_ends[branches]
-        whole = components(self.n_nodes, np.vstack([closed_ends, self.pack_ends[packs]]))
-        port_live = whole[self.port_ends[:, 0]] == whole[self.port_ends[:, 1]]
-        pack_live = whole[self.pack_ends[:, 0]] == whole[self.pack_ends[:, 1]]
+        joined = components(self.n_nodes, np.vstack([closed_ends, self.pack_ends[packs]]))
+        port_live = joined[self.port_ends[:, 0]] == joined[self.port_ends[:, 1]]
+        pack_live = joined[self.pack_ends[:, 0]] == joined[self.pack_ends[:, 1]]
 
-        # One level is free for each piece but the first of what hangs together.
-        leaders = np.isin(first_node, np.unique(whole, return_index=True)[1])
-        member = (piece[:, None] == pieces[~leaders]).astype(float)
-        into = member.T @ incidence
+        # One level is free for each component but the first of those that closed packs join.
+        grounded = np.isin(first_node, np.unique(joined, return_index=True)[1])
+        in_component = (component[:, None] == component_names[~grounded]).astype(float)
+        current_into = in_component.T @ incidence
 
-        closed, m = np.flatnonzero(packs), member.shape[1]
+        closed, m = np.flatnonzero(packs), in_component.shape[1]
         k = len(closed)
         matrix = np.zeros((k + m, k + m))
         matrix[:k, :k] = impedance[np.ix_(closed, closed)] + np.diag(self.pack_ohm[closed])
-        matrix[:k, k:] = into[:, closed].T
-        matrix[k:, :k] = into[:, closed]
+        matrix[:k, k:] = current_into[:, closed].T
+        matrix[k:, :k] = current_into[:, closed]
         right = np.zeros((k + m, n + p))
         right[np.arange(k), closed] = 1.0
         live = n + np.flatnonzero(port_live)
         right[:k, live] = -impedance[np.ix_(closed, live)]
-        right[k:, live] = -into[:, live]
+        right[k:, live] = -current_into[:, live]
         solution = lu_solve(lu_factor(matrix), right) if k + m else right
 
         current = np.zeros((n + p, n + p))  # of packs and ports, from [e, J]
         current[closed] = solution[:k]
         current[live, live] = 1.0
-        voltage = impedance @ current + into.T @ solution[k:]  # across packs, and minus that across ports
+        voltage = impedance @ current + current_into.T @ solution[k:]  # across packs, and minus that across ports
         terminal = voltage[:n]
         terminal[~pack_live] = 0.0
         hybrid = np.vstack([current[:n], -voltage[n:]])
         hybrid[n:][~port_live] = 0.0
         return Reduced(hybrid, terminal, flows, port_live, pack_live)
 
-    def _spread(self, branches):
-        """What does not depend on which packs are closed: pieces of conductor, which currents flow in every branch for one ampere
-        of each pack and port, and what voltages those make."""
+    def _conductor_response(self, branches):
+        """What does not depend on which packs are closed.
+
+        Returns
+        -------
+        component : ndarray, shape (nodes,)
+            Of conductor, to which each node belongs.
+        component_names, first_node : ndarray
+            The components, and the first node of each, at which its potential is zero.
+        incidence : ndarray, shape (nodes, n + p)
+            What enters each node for one ampere of each pack and port.
+        flows : ndarray, shape (b, n + p)
+            Current of each branch, likewise.
+        impedance : ndarray, shape (n + p, n + p)
+            Voltages that these currents make across packs, and minus that across ports [ohm].
+        """
         n, p = len(self.pack_ends), len(self.port_ends)
         closed_ends, closed_g = self.branch_ends[branches], 1.0 / self.branch_ohm[branches]
-        piece = components(self.n_nodes, closed_ends)
+        component = components(self.n_nodes, closed_ends)
         incidence = np.zeros((self.n_nodes, n + p))  # currents enter at a pack's positive node and leave at a port's
         for column, (plus, minus), sign in [
             *((k, ends, 1.0) for k, ends in enumerate(self.pack_ends)),
@@ -151,30 +176,60 @@ class Network:
         ]:
             incidence[plus, column] += sign
             incidence[minus, column] -= sign
-        pieces, first_node = np.unique(piece, return_index=True)
-        solve = _grounded(closed_ends, closed_g, self.n_nodes, first_node)
-        spread = solve(incidence)
-        through = closed_g[:, None] * (spread[closed_ends[:, 0]] - spread[closed_ends[:, 1]])
-        missing = incidence.copy()  # what does not yet balance at each node: spread it as well, once
-        np.subtract.at(missing, closed_ends[:, 0], through)
-        np.add.at(missing, closed_ends[:, 1], through)
-        missing[first_node] = 0.0
-        more = solve(missing)
-        through += closed_g[:, None] * (more[closed_ends[:, 0]] - more[closed_ends[:, 1]])
+        component_names, first_node = np.unique(component, return_index=True)
+        solve = grounded_solver(closed_ends, closed_g, self.n_nodes, first_node)
+        node_voltage = solve(incidence)
+        branch_current = closed_g[:, None] * (node_voltage[closed_ends[:, 0]] - node_voltage[closed_ends[:, 1]])
+        imbalance = incidence.copy()  # residual of each node's balance: one step of iterative refinement
+        np.subtract.at(imbalance, closed_ends[:, 0], branch_current)
+        np.add.at(imbalance, closed_ends[:, 1], branch_current)
+        imbalance[first_node] = 0.0
+        correction = solve(imbalance)
+        branch_current += closed_g[:, None] * (correction[closed_ends[:, 0]] - correction[closed_ends[:, 1]])
         flows = np.zeros((len(self.branch_ends), n + p))
-        flows[branches] = through
-        return piece, pieces, first_node, incidence, flows, incidence.T @ spread
+        flows[branches] = branch_current
+        return component, component_names, first_node, incidence, flows, incidence.T @ node_voltage
 
 
-def components(size, ends):
-    """Which piece each of ``size`` nodes belongs to, for branches with ends of shape (b, 2)."""
-    return _components(size, np.ascontiguousarray(ends, np.int64).tobytes())
+def components(size: int, ends: np.ndarray) -> np.ndarray:
+    """Number of the connected component of each of ``size`` nodes, for branches with ends of shape (b, 2).
+
+    >>> components(4, np.array([[0, 2], [1, 3]]))
+    array([0, 1, 0, 1])
+    """
+    return spanning_forest(size, ends)[0]
 
 
-@functools.lru_cache(maxsize=1024)  # the banks of a sweep hang together alike
-def _components(size, ends):
+def spanning_forest(size: int, ends: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Connected components of a graph, and branches that span them without a loop.
+
+    Written here (union-find): importing ``scipy.sparse.csgraph``, which has it too, would cost every run a tenth of a second.
+
+    Parameters
+    ----------
+    size : int
+        How many nodes there are.
+    ends : ndarray of int, shape (b, 2)
+        Nodes of each branch.
+
+    Returns
+    -------
+    component : ndarray, shape (size,)
+        Number of the component of each node.
+    in_tree : ndarray of bool, shape (b,)
+        Whether a branch is in the spanning tree of its component; of several in a loop the earlier ones are.
+
+    >>> spanning_forest(3, np.array([[0, 1], [1, 2], [0, 2]]))[1]
+    array([ True,  True, False])
+    """
+    return _spanning_forest(size, np.ascontiguousarray(ends, np.int64).tobytes())
+
+
+@functools.lru_cache(maxsize=1024)  # the banks of a sweep are wired alike
+def _spanning_forest(size, ends):
     ends = np.frombuffer(ends, np.int64).reshape(-1, 2).tolist()
-    leader = list(range(size))  # each node points to another of its piece, the first of it to itself
+    leader = list(range(size))  # each node points to another of its component, the first of it to itself
+    in_tree = np.zeros(len(ends), bool)
 
     def first(node):
         while leader[node] != node:
@@ -182,14 +237,32 @@ def _components(size, ends):
             node = leader[node]
         return node
 
-    for a, b in ends:
+    for k, (a, b) in enumerate(ends):
         one, other = first(a), first(b)
+        in_tree[k] = one != other
         leader[max(one, other)] = min(one, other)
-    return np.unique([first(node) for node in range(size)], return_inverse=True)[1]
+    return np.unique([first(node) for node in range(size)], return_inverse=True)[1], in_tree
 
 
-def _grounded(ends, conductance, size, grounded):
-    """A function from what is driven into ``size`` nodes to their potentials, with the ``grounded`` ones at zero."""
+def grounded_solver(ends, conductance, size, grounded):
+    """Nodal solution of a network of conductances.
+
+    Parameters
+    ----------
+    ends : ndarray of int, shape (b, 2)
+        Nodes of each branch.
+    conductance : ndarray, shape (b,)
+        [S].
+    size : int
+        How many nodes there are.
+    grounded : ndarray of int
+        Nodes at zero potential, one in each connected component.
+
+    Returns
+    -------
+    callable
+        From what is driven into the nodes [A], shape (size, m), to their potentials [V], shape (size, m).
+    """
     laplacian = np.zeros((size, size))
     a, b = ends[:, 0], ends[:, 1]
     np.add.at(laplacian, (a, a), conductance)

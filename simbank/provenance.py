@@ -9,10 +9,16 @@ import datetime
 import functools
 import hashlib
 import json
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from simbank import files
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 __all__ = [
     "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
@@ -24,7 +30,7 @@ LIBRARIES = ("numpy", "scipy", "numba", "pandas", "pvlib")
 _command = []
 
 
-def set_command(words):
+def set_command(words: Sequence[str]) -> None:
     """The command line that this process works for; files that it writes name it."""
     import shlex
 
@@ -32,7 +38,7 @@ def set_command(words):
 
 
 @functools.cache
-def package_version(name):
+def package_version(name: str) -> str:
     """Version of an installed package."""
     from importlib.metadata import PackageNotFoundError, version  # which takes longer to load than all else here
 
@@ -42,7 +48,7 @@ def package_version(name):
         return "not installed"
 
 
-def versions():
+def versions() -> dict[str, str]:
     """Versions of simbank, of Python and of the libraries whose numbers enter a result."""
     import platform
 
@@ -52,7 +58,7 @@ def versions():
 
 
 @functools.cache
-def code_hash():
+def code_hash() -> str:
     """SHA-256 over every Python source and data file of the package, read once in a process."""
     root, total = Path(__file__).parent, hashlib.sha256()
     for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
@@ -61,19 +67,21 @@ def code_hash():
     return total.hexdigest()
 
 
-def file_hash(path):
+def file_hash(path: str | Path) -> str | None:
     """SHA-256 of a file's contents, None if it cannot be read."""
     with suppress(OSError, ValueError):
         return hashlib.sha256(Path(path).read_bytes()).hexdigest()
     return None
 
 
-def content_hash(data):
+def content_hash(data: Any) -> str:
     """SHA-256 of plain data, whatever the order of its keys."""
     return hashlib.sha256(json.dumps(data, sort_keys=True, default=str).encode()).hexdigest()
 
 
-def files_read(data, source=None, known=None):
+def files_read(
+    data: dict[str, Any], source: str | None = None, known: dict[Path, str | None] | None = None
+) -> dict[str, dict[str, str | None]]:
     """The files that a scenario's data refers to: tables of its duty and chemistries given by path.
 
     Parameters
@@ -115,7 +123,7 @@ def files_read(data, source=None, known=None):
     return found
 
 
-def made_by(scenario=None, function=None, **settings):
+def made_by(scenario: Any = None, function: str | None = None, **settings: Any) -> dict[str, Any]:
     """What makes a result, as plain data.
 
     Parameters
@@ -144,7 +152,7 @@ def made_by(scenario=None, function=None, **settings):
 # ---- files that say what made them ----
 
 
-def write_table(path, frame, made, index=False):
+def write_table(path: Path, frame: pd.DataFrame, made: dict[str, Any], index: bool = False) -> None:
     """Write a table as CSV or Parquet, by the ending of ``path``.
 
     A Parquet file carries ``made`` in its own metadata (``pandas.read_parquet(path).attrs["made_by"]``), a CSV in the
@@ -160,16 +168,18 @@ def write_table(path, frame, made, index=False):
     note(path.parent, [path.name], made)
 
 
-def write_json(path, record, made):
+def write_json(path: Path, record: dict[str, Any], made: dict[str, Any]) -> None:
     """Write plain data as JSON, with ``made_by`` beside what it holds."""
     text = json.dumps(record | {"made_by": made}, indent=2, default=str) + "\n"
     files.write_text(path, text)
     note(path.parent, [path.name], made)
 
 
-def write_figure(path, figure, made, title):
-    """Write a matplotlib figure as PNG with the text entries of the PNG standard: Title, Software, Creation Time, Description
-    (``made`` as JSON)."""
+def write_figure(path: Path, figure: Figure, made: dict[str, Any], title: str) -> None:
+    """Write a matplotlib figure as PNG with the text entries of the PNG standard.
+
+    These are Title, Software, Creation Time, and Description (``made`` as JSON).
+    """
     entries = {
         "Title": title, "Software": f"simbank {made['simbank']}", "Creation Time": made["time_utc"],
         "Description": json.dumps(made, default=str),
@@ -178,7 +188,7 @@ def write_figure(path, figure, made, title):
     note(path.parent, [path.name], made)
 
 
-def write_svg(path, text, made):
+def write_svg(path: Path, text: str, made: dict[str, Any]) -> None:
     """Write an SVG drawing with ``made`` as JSON in its ``metadata`` element."""
     told = json.dumps(made, default=str).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     begin = text.index("<svg")
@@ -188,7 +198,7 @@ def write_svg(path, text, made):
     note(path.parent, [path.name], made)
 
 
-def note(folder, names, made):
+def note(folder: str | Path, names: Iterable[str], made: dict[str, Any]) -> None:
     """Enter files of a folder into its ``made_by.json``: a list of records, each with the ``files`` that it made and their hashes.
 
     What the list said of these files before is dropped.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
 __all__ = ["BankWarning", "as_records", "from_records", "gathered", "listed"]
@@ -26,17 +27,17 @@ class BankWarning:
     text: str
 
 
-def as_records(warnings):
+def as_records(warnings: Iterable[BankWarning]) -> list[dict[str, str]]:
     """Warnings as JSON has them: a list of ``{code, where, text}``, each once, in order."""
     return [asdict(warning) for warning in dict.fromkeys(warnings)]
 
 
-def from_records(records):
+def from_records(records: Iterable[dict[str, str]]) -> list[BankWarning]:
     """The reverse of :func:`as_records`."""
     return [BankWarning(**record) for record in records]
 
 
-def gathered(runs):
+def gathered(runs: Sequence[tuple[str, Iterable[BankWarning]]]) -> list[BankWarning]:
     """Warnings of several runs, each code and place once; where runs differ, the first one's text and of which runs it holds.
 
     Parameters
@@ -65,7 +66,7 @@ def gathered(runs):
     return out
 
 
-def listed(names, most=6):
+def listed(names: Sequence[str], most: int = 6) -> str:
     """Names with commas, the middle of a long list left out."""
     if len(names) <= most:
         return ", ".join(names)

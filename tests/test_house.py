@@ -7,8 +7,8 @@ from conftest import ROOT
 
 # From the ground up: a room uses those before it, not those after it.
 ROOMS = [
-    "errors", "interrupts", "streams", "quantities", "warning", "caution", "files", "provenance", "filemodel", "jit", "cells", "bank",
-    "network", "duty", "days", "plotting", "scenario", "simulation", "studies", "report", "cli", "__main__",
+    "errors", "interrupts", "streams", "quantities", "warning", "caution", "columns", "files", "provenance", "results", "filemodel",
+    "jit", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation", "studies", "report", "cli", "__main__",
 ]  # fmt: skip
 SOURCES = sorted((ROOT / "simbank").rglob("*.py"))
 
@@ -71,3 +71,33 @@ def test_no_import_runs_up(module):
     assert not [f"{path.name}:{line} {imported}" for line, imported in imports(text, package) if runs_up(module, imported)]
     if path.name != "__init__.py":
         assert "import_module" not in text  # which would hide one
+
+
+# longer than a page, and why
+LONG = {
+    "simbank/simulation/fast.py:advance": "the compiled loop: each call that it would be cut into costs seconds of compiling",
+    "simbank/simulation/fast.py:_step": "one step of it, likewise",
+}
+MOST_LINES = 80  # docstring not counted
+
+
+def functions_longer_than(lines, text):
+    """Names of functions of a source with more lines than that, their docstrings not counted."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            first = node.body[0]
+            told = isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant) and isinstance(first.value.value, str)
+            length = node.end_lineno - node.lineno + 1 - (first.end_lineno - first.lineno + 1 if told else 0)
+            if length > lines:
+                yield node.name
+
+
+def test_no_function_is_longer_than_a_page():
+    text = 'def short():\n    """One\n\n    two\n    """\n    return 1\n\n\ndef long():\n    a = 1\n    return a\n'
+    assert list(functions_longer_than(2, text)) == ["long"]
+    found = {
+        f"{path.relative_to(ROOT).as_posix()}:{name}"
+        for path in SOURCES
+        for name in functions_longer_than(MOST_LINES, path.read_text(encoding="utf-8"))
+    }
+    assert found == set(LONG)

@@ -91,7 +91,7 @@ def physics_pair(values, sizes, lead_ohm, total_a, soc, step_s):
 @pytest.mark.parametrize(("c_rate", "least", "most"), [(0.17, 0.0, 0.05), (0.4, 0.05, 0.13)])
 def test_two_physics_cells_in_parallel_against_fitted_circuits(fitted, c_rate, least, most):
     """Cells of 40 and 60 unit cells behind unequal leads, from 85 %: how far the split is off on the plateau, in shares of the larger
-    current. Both bounds are README's; at the higher rate a linear circuit is not that good."""
+    current. Both bounds are those of tests/README.md; at the higher rate a linear circuit is not that good."""
     sizes, leads, step = (40, 60), (2e-3, 0.5e-3), 10.0
     amperes, hours = c_rate * 100 * fitted.capacity_ah, 0.25 / c_rate
     values = pybamm_cells.parameters("Prada2013")

@@ -21,13 +21,14 @@ from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation.event_codes import Event
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
 from simbank.studies.protection.outage import Loads
-from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases, shorted_cells
+from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
+from simbank.studies.protection.shorted_cell import shorted_cells
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -142,7 +143,7 @@ MELTING = [
 def test_melting_while_the_current_rises(rating, i2t, peak, milliseconds):
     """By the damage of the project's own equations, with a curve of constant I²t, to 0.1 % or the table's last figure."""
     points = tuple((m, i2t / (m * rating) ** 2) for m in (5.0, 50.0))
-    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least=1e-3)
+    fuse = Device("fuse", "fuse", rating, *zip(*points, strict=True), least_multiple=1e-3)
     for tau, wanted in zip((0.0, 1e-3, 2.2e-3, 5e-3), milliseconds, strict=True):
         current = np.full(len(TIMES), peak) if tau == 0 else peak * (1 - np.exp(-TIMES / tau))
         at = opening_times(current[:, None], *device_rows([fuse], "middle"))[0][0]
@@ -281,7 +282,7 @@ def test_inside_a_pack_its_own_device_opens_first():
     place = next(p for p in faults.places if p.name == "inside B")
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device B"]
-    assert faults.stops(place).name == "device B"
+    assert faults.clearing_device(place).name == "device B"
     currents = np.abs(faults.circuit.prospective(place.positive, place.negative)[faults.device_edge])
     assert currents[1] == pytest.approx(currents[[0, 2, 3]].sum(), rel=1e-9)
     # by hand: damage at constant current reaches 1 after the curve's time
@@ -297,7 +298,7 @@ def test_at_the_bar_every_device_opens_and_the_last_clears():
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device A", "device B", "device C"]
     assert sequence.cleared_s == sequence.openings[-1].time_s
-    assert faults.stops(place) is None
+    assert faults.clearing_device(place) is None
 
 
 def test_a_pack_without_device_feeds_on():
@@ -314,7 +315,11 @@ def test_a_pack_without_device_feeds_on():
 
 def test_cascade_is_that_of_the_time_domain_run():
     """Three packs, 240 A; C drops out, A's device (smallest) opens, then B's: same order and, at steady current, same times."""
-    trips = {"A": breaker(60.0, least=1.05), "B": breaker(90.0, least=1.05), "C": breaker(200.0, least=1.05)}
+    trips = {
+        "A": breaker(60.0, least_multiple=1.05),
+        "B": breaker(90.0, least_multiple=1.05),
+        "C": breaker(200.0, least_multiple=1.05),
+    }
     packs = [cells16(name, 8e-3, ah=1e4) for name in trips]  # so large that their state stands still
     bank = fused(packs, trips)
     duty = Duty((Step(2 * 3600.0, {"port": Command("current", 180.0)}),))
@@ -534,7 +539,7 @@ def test_a_shared_result_names_the_devices_of_the_pack_it_is_told_of():
     packs = [cells16(n, 8e-3, chemistry=load_chemistry("lfp")) for n in "ABC"]
     bank = wired(packs, "busbar", lead=1e-3)
     devices = tuple(
-        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=n, class_name="class_t")
+        Device(f"device {n}", f"lead {n} +", 100.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=n, class_name="class_t")
         for n in "ABC"
     )
     assert {device.branch for device in devices} <= {branch.name for branch in bank.graph.branches}
@@ -841,7 +846,7 @@ def test_milder_starts_are_searched_when_a_neighbours_device_opens():
     bank = low_voltage_load().bank
     branches = {"A2": "lead A2 +", "A3": "lead A3 +"}
     devices = tuple(
-        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least=1.2, owner=name, class_name="class_t")
+        Device(f"device {name}", branch, 150.0, (1.5, 10.0), (100.0, 0.01), least_multiple=1.2, owner=name, class_name="class_t")
         for name, branch in branches.items()
     )
     assert {branch.name for branch in bank.graph.branches} >= set(branches.values())
@@ -900,8 +905,8 @@ def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank(
     bank = replace(bank, port_equipment={"inv": (replace(inverter, cutoff_volt=None), charger)})
     watts = 5900 / 0.95 + 40
     amperes = inverter_currents(bank)["inv"][0]
-    still = Snapshot(bank).still({"inv": ("current", amperes)})
-    drop = max(still.terminal_v - still.port_v[0])
+    point = BankAtStart(bank).solve_operating_point({"inv": ("current", amperes)})
+    drop = max(point.terminal_v - point.port_v[0])
     assert amperes == pytest.approx(watts / (16 * 2.5 - drop), rel=1e-6)
     bms = replace(bank.packs[0].bms, under_voltage=Limit(2.9, 1.0))
     higher = replace(bank, packs=tuple(replace(p, bms=bms) for p in bank.packs))
@@ -991,8 +996,8 @@ def test_constant_power_without_a_cut_off_counts_at_the_voltage_of_the_start_and
     duty = Duty((Step(3600.0, {"out": Command("power", 3000.0)}), Step(3600.0, {"out": Command("power", -2000.0)})))
     told = list(start_voltage_warnings(Case(scenario.bank, duty)))
     assert [w.code for w in told] == ["power-at-start-voltage"] * 2
-    still = Snapshot(scenario.bank).still({"out": ("current", 70.0)})
-    ohm = max(still.terminal_v - still.port_v[0]) / 70.0
+    point = BankAtStart(scenario.bank).solve_operating_point({"out": ("current", 70.0)})
+    ohm = max(point.terminal_v - point.port_v[0]) / 70.0
     amperes = (40.0 - np.sqrt(40.0**2 - 4 * ohm * 3000.0)) / (2 * ohm)
     assert f"up to {amperes:.0f} A, at {3000.0 / amperes:.1f} V, the lowest the bank may reach there" in told[0].text
     assert "up to 50 A at 40.0 V" in told[1].text

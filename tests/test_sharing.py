@@ -107,10 +107,11 @@ def test_analytic_jacobian_against_differences(clinic):
     random = np.random.default_rng(1)
     packs = [replace(p, heat_capacity_j_k=6e4, heat_loss_w_k=3.0) for p in clinic.bank.packs]
     cells, curves_of, curves = pack_arrays(packs, 290.0)
-    hybrid = Network(clinic.bank.graph, cells[ar.R_REF]).reduce().hybrid
+    reduced = Network(clinic.bank.graph, cells[ar.R_REF]).reduce()
     n = 5
     neighbours = np.diag([1.5] * (n - 1), 1)
     neighbours = neighbours + neighbours.T
+    bank = ar.BankArrays(cells, curves_of, curves, reduced.hybrid, reduced.terminal, reduced.pack_live, neighbours, *NO_DEVICES)
     for mode, kind, value in (
         (ar.MODE_CURRENT, ar.MODE_CURRENT, 80.0), (ar.MODE_VOLTAGE, ar.MODE_CURRENT, 54.0), (ar.MODE_POWER, ar.MODE_POWER, 6e3),
     ):  # fmt: skip
@@ -120,14 +121,12 @@ def test_analytic_jacobian_against_differences(clinic):
             random.uniform(0.05, 0.9, n), random.uniform(-0.9, 0.9, n), random.normal(0, 0.05, 2 * n),
             random.uniform(275, 310, n),
         ])  # fmt: skip
-        exact = jacobian(0.0, y, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES)
+        exact = jacobian(0.0, y, *bank, ports)
         scale = np.abs(exact).max(axis=1)
         for column in range(5 * n):
             step = np.zeros(5 * n)
             step[column] = 1e-3 if column >= 4 * n else 1e-6
-            up, down = (
-                rates(0.0, y + s * step, cells, curves_of, curves, hybrid, ports, neighbours, *NO_DEVICES) for s in (1, -1)
-            )
+            up, down = (rates(0.0, y + s * step, *bank, ports) for s in (1, -1))
             difference = (up - down) / (2 * step[column])
             assert exact[:, column] == pytest.approx(difference, rel=5e-4, abs=1e-15), (mode, column)
             assert np.all(np.abs(exact[:, column] - difference) <= 1e-4 * scale + 1e-15)

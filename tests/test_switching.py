@@ -134,7 +134,7 @@ def test_rating_and_the_gates_of_a_breaker(integrator):
 
 def test_thermal_memory(integrator):
     """60 s at twice its rating uses 2/3 of 90 s; 300 s of rest leave exp(−300/600) of it; then 90 · (1 − D) more (by hand)."""
-    bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": breaker(50.0, cooling_s=600.0)})
+    bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": breaker(50.0, thermal_time_constant_s=600.0)})
     steps = [Step(60.0, {"port": Command("current", 100.0)}), Step(300.0), Step(600.0, {"port": Command("current", 100.0)})]
     result = simbank.simulate(Case(bank, Duty(tuple(steps))), integrator=integrator)
     left = 60 / 90 * math.exp(-0.5)
@@ -142,7 +142,7 @@ def test_thermal_memory(integrator):
 
 
 def test_instantaneous_release_and_reset(integrator):
-    device = breaker(50.0, instant=5.0, instant_s=0.02, reset_s=120.0)
+    device = breaker(50.0, instant_multiple=5.0, instant_s=0.02, reset_s=120.0)
     bank = fused([pack("A", CHEMISTRY, 1e5, R, 0.5, cells=16)], {"A": device})
     steps = [constant(0.01, 20.0), Step(10.0, {"port": Command("current", 300.0)}), constant(0.1, 0.0), constant(0.1, 20.0)]
     result = simbank.simulate(Case(bank, Duty(tuple(steps))), integrator=integrator)

@@ -206,8 +206,8 @@ def test_s2_below_its_first_point_a_curve_promises_nothing():
     """Latest: it need not open at all; soonest: as soon as at its first point."""
     own = TWO_POINTS | {"trip": [[2, "10 s"], [4, "1 s"]], "trip_band": 3.0}
     soonest, latest = simbank.from_dict(with_device(own)).bank.devices[0].band
-    assert latest.least == pytest.approx(2.0)
-    assert (soonest.least, soonest.multiples[0], soonest.seconds[0]) == (1.05, 1.05, pytest.approx(10 / 3))
+    assert latest.least_multiple == pytest.approx(2.0)
+    assert (soonest.least_multiple, soonest.multiples[0], soonest.seconds[0]) == (1.05, 1.05, pytest.approx(10 / 3))
 
 
 @pytest.fixture(scope="module")
@@ -330,7 +330,7 @@ def test_s11_strings_without_a_device_drop_out_too(three_strings):
 
 def log_log(trip, multiple):
     """Time of a line of a band, straight on log-log paper, constant I²t beyond its end, by this test's own arithmetic."""
-    if multiple <= trip.least:
+    if multiple <= trip.least_multiple:
         return np.inf
     x, y = np.log(trip.multiples), np.log(trip.seconds)
     m = np.log(multiple)
@@ -1086,14 +1086,14 @@ def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
 
 
 def test_m10_readme_says_what_the_shipped_files_give(root):
-    """Figures of README against the scenario or the test that it names, to the digits that it shows."""
+    """Figures of README and of tests/README.md against the scenario or the test that they name, to the digits that they show."""
     from dataclasses import replace
 
     from banks import charge_and_rest, without_hysteresis
 
     from simbank.cells import Curve, load_chemistry
 
-    text = (root / "README.md").read_text(encoding="utf-8")
+    text = "".join((root / page).read_text(encoding="utf-8") for page in ("README.md", "tests/README.md"))
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml")
     near, *_, far = simbank.simulate(scenario, integrator="fast").summary["packs"]
     assert near["first_full_h"] is None  # no pack fills

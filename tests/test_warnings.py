@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank.cli import app
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, as_records, from_records, gathered
 
@@ -236,9 +236,9 @@ def test_current_at_joining_is_the_difference_of_voltage_over_the_loop():
     volts = [16 * float(lfp.ocv(soc)) for soc in (0.9, 0.2)]
     ohms = [16e-3 * float(lfp.resistance_scale(soc, 298.15)) + 4e-3 for soc in (0.9, 0.2)]
     by_hand = (volts[0] - volts[1]) / (sum(ohms) + 2 * 0.5e-3 + 2 * 0.2e-3)
-    still = Snapshot(case.bank).still({})
-    assert still.pack_a == pytest.approx([by_hand, -by_hand], rel=1e-9)
-    assert still.open_v == pytest.approx(volts, rel=1e-12)
+    point = BankAtStart(case.bank).solve_operating_point({})
+    assert point.pack_a == pytest.approx([by_hand, -by_hand], rel=1e-9)
+    assert point.open_v == pytest.approx(volts, rel=1e-12)
     (warning,) = bank_warnings(case)
     assert (warning.code, warning.where) == ("unequal-charge", "A, B")
     assert f"{by_hand:.3g} A ({by_hand / 100:.2g} C) flow at once out of A ({volts[0]:.2f} V open circuit)" in warning.text
@@ -248,7 +248,7 @@ def test_current_at_joining_is_the_difference_of_voltage_over_the_loop():
 
 def test_unequal_charge_below_a_twentieth_of_c_is_no_warning_unless_something_is_overrun():
     near = {"packs__A__soc": 0.5, "packs__B__soc": 0.45}
-    current = np.abs(Snapshot(two_packs(**near).bank).still({}).pack_a).max()
+    current = np.abs(BankAtStart(two_packs(**near).bank).solve_operating_point({}).pack_a).max()
     assert 1.0 < current < 5.0  # more than a hundredth of C, less than a twentieth
     assert bank_warnings(two_packs(**near)) == []
     limits = {"charge_current": {"limit": f"{current / 2} A"}}

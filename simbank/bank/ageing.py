@@ -50,8 +50,13 @@ def _grades():
     return check(_GradesFile, read_toml(_FILE), file=_FILE).grades
 
 
-def load_grade(name):
-    """The grade of that name.
+def load_grade(name: str) -> Grade:
+    """The grade of that name in ``grades.toml``.
+
+    Parameters
+    ----------
+    name : str
+        "A", "B" or "used".
 
     Raises
     ------
@@ -64,7 +69,7 @@ def load_grade(name):
     return grades[name]
 
 
-def growth_from_health(state_of_health):
+def growth_from_health(state_of_health: float) -> float:
     """Resistance growth that goes with a state of health (capacity left): 1 + (1 − SOH)/0.2, at least a tenth.
 
     >>> growth_from_health(0.8)
@@ -73,8 +78,10 @@ def growth_from_health(state_of_health):
     return round(max(0.1, 1.0 + GROWTH_AT_80_PERCENT * (1.0 - state_of_health) / 0.2), 12)
 
 
-def scattered_cells(count, capacity_scatter, below_full_scatter, seed):
-    """Relative capacities (mean 1) and shortfalls (least 0) of the cells of one pack, drawn from normal distributions.
+def scattered_cells(
+    count: int, capacity_scatter: float, below_full_scatter: float, seed: int | list[int]
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Relative capacities (mean 1) and state-of-charge imbalance (least 0) of the cells of one pack, from normal distributions.
 
     Parameters
     ----------
@@ -87,7 +94,8 @@ def scattered_cells(count, capacity_scatter, below_full_scatter, seed):
 
     Returns
     -------
-    capacities, below_full : tuple of float
+    capacities, below_full : tuple of float, length ``count``
+        Capacity ÷ that of the pack by its label, and how far the cell is from full when the first is, both as fractions.
     """
     random = np.random.default_rng(seed)
     capacity = np.clip(1.0 + capacity_scatter * random.standard_normal(count), 0.2, None)

@@ -1,11 +1,11 @@
-"""What a conductor may carry: for good (ampacity, with its corrections) and for the moment of a fault (adiabatic withstand)."""
+"""What a conductor may carry: continuously (ampacity, with its corrections), and for the moment of a fault (adiabatic withstand)."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
-from simbank.bank.conductors import MATERIALS, resistance_per_metre
+from simbank.bank.conductors import MATERIALS, Gauge, resistance_per_metre
 from simbank.errors import InputError
 
 __all__ = [
@@ -32,14 +32,14 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Insulation:
-    """Greatest temperature of the conductor for good, and at the end of a short circuit up to, and above, 300 mm² [°C]."""
+    """Greatest continuous temperature of the conductor, and that at the end of a short circuit up to, and above, 300 mm² [°C]."""
 
     continuous_c: float
     short_circuit_c: float
     title: str
     short_circuit_large_c: float | None = None
 
-    def end_c(self, area_mm2):
+    def end_c(self, area_mm2: float) -> float:
         """Greatest temperature at the end of a short circuit [°C] for an area [mm²]."""
         if self.short_circuit_large_c is not None and area_mm2 > LARGE_MM2:
             return self.short_circuit_large_c
@@ -85,16 +85,25 @@ TABLE_AMBIENT_C = 30.0  # of both tables
 LEAST_AMBIENT_C = 10.0
 
 
-def lowest_insulation(gauge):
+def lowest_insulation(gauge: Gauge) -> str:
     """Insulation of the lowest-temperature column of the table for a gauge: what to reckon with where it is not known."""
     return "pvc70" if gauge.system == "mm2" else "thermoplastic60"
 
 
-def ambient_factor(conductor_c, ambient_c, reference_c=TABLE_AMBIENT_C):
+def ambient_factor(conductor_c: float, ambient_c: float, reference_c: float = TABLE_AMBIENT_C) -> float:
     """Factor on the ampacity for another ambient temperature: sqrt((Tc − Ta)/(Tc − Tref)), NFPA 70 310.15(B).
 
     Below 10 °C it is that of 10 °C: there the tables end (NFPA 70 310.15(B)(1), IEC 60364-5-52 B.52.14; from memory). The checks
     never come there: they reckon with :func:`credited_ambient_c`.
+
+    Parameters
+    ----------
+    conductor_c : float
+        Greatest temperature of the conductor, Tc [°C]; the column of the table.
+    ambient_c : float
+        Of the air around it, Ta [°C].
+    reference_c : float
+        Of the air for which the table holds, Tref [°C].
 
     >>> round(ambient_factor(75.0, 40.0), 2)
     0.88
@@ -102,8 +111,8 @@ def ambient_factor(conductor_c, ambient_c, reference_c=TABLE_AMBIENT_C):
     return math.sqrt(max(0.0, conductor_c - max(ambient_c, LEAST_AMBIENT_C)) / (conductor_c - reference_c))
 
 
-def bundling_factor(loaded):
-    """Factor on the ampacity for the number of loaded conductors together.
+def bundling_factor(loaded: int) -> float:
+    """Factor on the ampacity for the number of loaded conductors together, NFPA 70 table 310.15(C)(1).
 
     >>> bundling_factor(4)
     0.8
@@ -111,16 +120,44 @@ def bundling_factor(loaded):
     return next((factor for most, factor in BUNDLING if loaded <= most), 0.35)
 
 
-def ampacity_a(gauge, insulation, ambient_c=TABLE_AMBIENT_C, loaded=2, material="copper"):
-    """(ampacity [A], where it is from) of a cable, corrected for ambient temperature and bundling.
+def ampacity_a(
+    gauge: Gauge, insulation: str, ambient_c: float = TABLE_AMBIENT_C, loaded: int = 2, material: str = "copper"
+) -> tuple[float, str]:
+    """Ampacity of a cable, corrected for ambient temperature and bundling, and where it is from.
 
     AWG and kcmil by NFPA 70 table 310.16, in the column at or below the insulation's temperature; metric sizes by IEC 60364-5-52,
     70 °C (PVC) or 90 °C (XLPE). The correction uses the column's own temperature.
+
+    Parameters
+    ----------
+    gauge : Gauge
+        Size of the cable.
+    insulation : str
+        Key of :data:`INSULATIONS`.
+    ambient_c : float
+        Of the air around it [°C].
+    loaded : int
+        Loaded conductors that run together, this one included.
+    material : {"copper", "aluminium"}
+        Metal; the tables here are of copper.
+
+    Returns
+    -------
+    ampacity : float
+        Continuous current that it may carry [A].
+    source : str
+        Table, column and factor, in words.
 
     Raises
     ------
     InputError
         If there is no table for it (bars, aluminium, a size or insulation outside the tables).
+
+    Examples
+    --------
+    >>> from simbank.bank.conductors import parse_gauge
+    >>> ampacity_a(parse_gauge("2 AWG"), "thermoplastic75")
+    (115.0, 'NFPA 70 table 310.16, 75 °C column, 115 A × 1.00')
     """
     kind = INSULATIONS[insulation]
     if material != "copper" or gauge.system == "flat":
@@ -157,11 +194,25 @@ def credited_ambient_c(ambient_c):
     return max(ambient_c, TABLE_AMBIENT_C)
 
 
-def credited_ampacity_a(gauge, insulation, ambient_c, loaded=2, material="copper"):
-    """(ampacity [A], where it is from) that a check may count on: :func:`ampacity_a` without what would help by chance.
+def credited_ampacity_a(
+    gauge: Gauge, insulation: str, ambient_c: float, loaded: int = 2, material: str = "copper"
+) -> tuple[float, str]:
+    """Ampacity that a check may count on, and where it is from: :func:`ampacity_a` without what would help by chance.
 
     An ambient below that of the tables gives nothing more: it is the air of one duty, and the hottest day is not known. Small
     conductors count with no more than :data:`SMALL_CONDUCTORS_A`.
+
+    Parameters
+    ----------
+    gauge, insulation, ambient_c, loaded, material
+        As for :func:`ampacity_a`.
+
+    Returns
+    -------
+    ampacity : float
+        [A].
+    source : str
+        Table, column and factor, in words.
 
     Raises
     ------
@@ -189,8 +240,15 @@ def credited_ampacity_a(gauge, insulation, ambient_c, loaded=2, material="copper
 _METAL = {"copper": (3.45e-3, 234.5, 17.241e-6), "aluminium": (2.5e-3, 228.0, 28.264e-6)}
 
 
-def adiabatic_k(start_c, end_c, material="copper"):
+def adiabatic_k(start_c: float, end_c: float, material: str = "copper") -> float:
     """k of I² t = k² S² [A·s^0.5/mm²]: sqrt(Qc (β + 20)/ρ20 · ln((β + Tf)/(β + Ti))), IEC 60949 and IEC 60364-4-43.
+
+    Parameters
+    ----------
+    start_c, end_c : float
+        Temperature of the conductor before and after, Ti and Tf [°C].
+    material : {"copper", "aluminium"}
+        Metal, with its Qc, β and ρ20.
 
     >>> round(adiabatic_k(90.0, 250.0))
     143
@@ -199,7 +257,7 @@ def adiabatic_k(start_c, end_c, material="copper"):
     return math.sqrt(heat * (beta + 20.0) / rho * math.log((beta + end_c) / (beta + start_c)))
 
 
-def insulation_k(insulation, area_mm2, material="copper"):
+def insulation_k(insulation: str, area_mm2: float, material: str = "copper") -> float:
     """k of :func:`adiabatic_k` [A·s^0.5/mm²] from the insulation's continuous temperature to its greatest at that area [mm²].
 
     >>> round(insulation_k("pvc70", 300.0)), round(insulation_k("pvc70", 400.0))
@@ -209,14 +267,28 @@ def insulation_k(insulation, area_mm2, material="copper"):
     return adiabatic_k(kind.continuous_c, kind.end_c(area_mm2), material)
 
 
-def withstand_i2t(area_mm2, insulation, material="copper"):
-    """Greatest ∫ i² dt [A²s] that a conductor at its continuous temperature takes without harm to its insulation, up to 5 s:
-    k² S², k by insulation and area (IEC 60364-4-43 table 43A)."""
+def withstand_i2t(area_mm2: float, insulation: str, material: str = "copper") -> float:
+    """Greatest ∫ i² dt [A²s] that a conductor at its continuous temperature takes without harm to its insulation, up to 5 s.
+
+    k² S², k by insulation and area (IEC 60364-4-43 table 43A).
+
+    Parameters
+    ----------
+    area_mm2 : float
+        Of the metal, S [mm²].
+    insulation : str
+        Key of :data:`INSULATIONS`.
+    material : {"copper", "aluminium"}
+        Metal of the conductor.
+
+    >>> round(withstand_i2t(35.0, "pvc70") / 1e6, 1)
+    16.2
+    """
     return (insulation_k(insulation, area_mm2, material) * area_mm2) ** 2
 
 
-def metal_area_mm2(gauge, material="copper", construction=None):
-    """(area [mm²] that a fault heats, words for which it is).
+def metal_area_mm2(gauge: Gauge, material: str = "copper", construction: str | None = None) -> tuple[float, str]:
+    """Area of metal that a fault heats [mm²], and in words which it is.
 
     AWG and kcmil sizes and bars are their metal by definition. A metric size (IEC 60228) is a name: what the standard fixes is the
     greatest resistance at 20 °C, so the metal that it answers for is ρ₂₀/R₂₀, and the smaller of that and the nominal size counts.
@@ -235,7 +307,7 @@ def metal_area_mm2(gauge, material="copper", construction=None):
     return nominal, f"its nominal {nominal:g} mm²; by its resistance it has {metal:.1f} mm² of metal"
 
 
-def fusing_current_a(area_m2, seconds, ambient_c=25.0):
+def fusing_current_a(area_m2: float, seconds: float, ambient_c: float = 25.0) -> float:
     """Current that melts a copper wire in a time [A]: Onderdonk, from memory. This is melting, not withstand.
 
     33 (I/A)² t = log10(1 + (1083 − Ta)/(234 + Ta)), A in circular mils.

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from simbank.bank.equipment import BMS, Inverter
+from simbank.bank.equipment import BMS, Charger, Device, Inverter, Switching
 from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
@@ -48,8 +48,8 @@ class Pack:
     cell_capacities : tuple of float, optional
         Capacity of each cell in series ÷ that of the pack by its label and ageing; by default all 1.
     cells_below_full : tuple of float, optional
-        How far each cell is from full, as a fraction of its own capacity, when the pack's first cell is full; by default 0
-        (top balanced).
+        State-of-charge imbalance when top-balanced: how far each cell is from full, as a fraction of its own capacity, when the
+        pack's first cell is full; by default 0.
     temperature_k : float, optional
         At the start [K]; by default that of the surroundings.
     heat_capacity_j_k, heat_loss_w_k : float
@@ -71,58 +71,58 @@ class Pack:
     hysteresis: float = 0.0
     capacity_left: float = 1.0
     resistance_growth: float = 1.0
-    rc_pairs: tuple | None = None
-    cell_capacities: tuple | None = None
-    cells_below_full: tuple | None = None
+    rc_pairs: tuple[tuple[float, float], tuple[float, float]] | None = None
+    cell_capacities: tuple[float, ...] | None = None
+    cells_below_full: tuple[float, ...] | None = None
     temperature_k: float | None = None
     heat_capacity_j_k: float = 0.0
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
 
     @property
-    def cell_capacity_ah(self):
+    def cell_capacity_ah(self) -> float:
         """Rated capacity of one cell [Ah]; ``cells_in_parallel`` of them make the pack's."""
         return self.rated_capacity_ah / self.cells_in_parallel
 
     @property
-    def has_switch(self):
+    def has_switch(self) -> bool:
         """Whether anything of the pack's own can disconnect it: its BMS, or the one a lithium-ion pack is taken to have."""
         return self.bms is not None or self.chemistry.family != "lead-acid"
 
     @property
-    def has_assumed_bms(self):
+    def has_assumed_bms(self) -> bool:
         """Whether its limits are those a lithium-ion pack is taken to have where the file gives none."""
         return self.has_switch and (self.bms is None or self.bms.at_cell_limits)
 
     @property
-    def stuck(self):
+    def stuck(self) -> tuple[bool, bool]:
         """Whether its switch cannot open for charge, and for discharge."""
         stuck = self.bms.stuck if self.bms is not None else None
         return stuck in ("charge", "both"), stuck in ("discharge", "both")
 
     @property
-    def goes_beyond(self):
+    def goes_beyond(self) -> bool:
         """Whether nothing of its own stops it at 100 % or at 0 %."""
         return not self.has_switch or any(self.stuck)
 
     @cached_property
-    def capacity_ah(self):
+    def capacity_ah(self) -> float:
         """Present usable capacity [Ah]: from its first cell full to its first cell empty."""
         capacity, below = self._cells
         return self.rated_capacity_ah * self.capacity_left * float(np.min(capacity * (1.0 - below)))
 
     @property
     def _cells(self):
-        """Relative capacity and shortfall of each cell, arrays of shape (Ns,)."""
+        """Relative capacity and state-of-charge imbalance of each cell, arrays of shape (Ns,)."""
         n = self.cells_in_series
         capacity = np.ones(n) if self.cell_capacities is None else np.asarray(self.cell_capacities, float)
         below = np.zeros(n) if self.cells_below_full is None else np.asarray(self.cells_below_full, float)
         return capacity, below - below.min()
 
-    def cell_soc(self, soc):
+    def cell_soc(self, soc: float | np.ndarray) -> np.ndarray:
         """State of charge of every cell in series when the pack's is ``soc``; shape (..., Ns).
 
-        All carry the same current, so z_j = 1 − d_j − (1 − z) q/c_j with c_j the cell's relative capacity, d_j its shortfall when
+        All carry the same current, so z_j = 1 − d_j − (1 − z) q/c_j with c_j the cell's relative capacity, d_j its imbalance when
         the first cell is full, and q = min c_j (1 − d_j) the pack's usable capacity.
         """
         capacity, below = self._cells
@@ -130,7 +130,7 @@ class Pack:
         return 1.0 - below - (1.0 - np.asarray(soc, float)[..., None]) * usable / capacity
 
     @cached_property
-    def ocv_curves(self):
+    def ocv_curves(self) -> tuple[Curve, Curve, Curve]:
         """Open-circuit voltage per cell over the pack's state of charge: mean, of its fullest cell, of its emptiest."""
         curve = self.chemistry.ocv
         capacity, below = self._cells
@@ -142,23 +142,30 @@ class Pack:
         return Curve(soc, volt.mean(axis=1)), Curve(soc, volt.max(axis=1)), Curve(soc, volt.min(axis=1))
 
     @property
-    def cell_path_ohm(self):
+    def cell_path_ohm(self) -> float:
         """Ohmic resistance of the cells alone, seen at the pack: Ns/Np · R0 · growth [ohm]."""
         return self.cells_in_series / self.cells_in_parallel * self.cell_resistance_ohm * self.resistance_growth
 
-    def least_heat_capacity_j_k(self, coupling_w_k=0.0):
-        """Least heat capacity [J/K] with which the pack's temperature can be followed, ``coupling_w_k`` being the conductance to its
-        neighbours [W/K]: a time constant C / (K + G) of ten seconds, and a tenth of a joule per kelvin for each watt-hour."""
+    def least_heat_capacity_j_k(self, coupling_w_k: float = 0.0) -> float:
+        """Least heat capacity [J/K] with which the pack's temperature can be followed.
+
+        A time constant C / (K + G) of ten seconds, and a tenth of a joule per kelvin for each watt-hour.
+
+        Parameters
+        ----------
+        coupling_w_k : float
+            Heat conductance to its neighbours, G [W/K].
+        """
         energy_wh = self.rated_capacity_ah * self.cells_in_series * float(self.chemistry.ocv(0.5))
         return max(LEAST_LEVELLING_S * (self.heat_loss_w_k + coupling_w_k), LEAST_J_K_PER_WH * energy_wh)
 
     @property
-    def ohmic_ohm(self):
+    def ohmic_ohm(self) -> float:
         """Ohmic resistance from terminal to terminal [ohm]."""
         return self.cell_path_ohm + self.internal_wiring_ohm
 
     @property
-    def pack_rc_pairs(self):
+    def pack_rc_pairs(self) -> tuple[tuple[float, float], ...]:
         """((R1, tau1), (R2, tau2)) seen at the pack [ohm, s]."""
         pairs = self.rc_pairs
         if pairs is None:
@@ -186,26 +193,43 @@ class Place:
 class Bank:
     """Packs in the order of the file, wired as the graph says.
 
-    ``neighbours_w_k`` is the heat conductance between packs [W/K], shape (n, n), symmetric with a zero diagonal, or None.
-    ``devices`` are those that can open; ``port_equipment`` maps a port's name to (Inverter or None, Charger or None); ``switching``
-    is the schedule of manual openings and closings. ``places`` are the pairs of nodes that have a name of their own (see
-    :class:`Place`); ``spacing_m`` is how far apart the two polarities run; ``strings`` maps a string's name to its packs'.
+    Attributes
+    ----------
+    name : str
+    packs : tuple of Pack
+    graph : Graph
+    ambient_k : float
+        Of the air around packs and conductors [K].
+    neighbours_w_k : ndarray, shape (n, n), optional
+        Heat conductance between packs [W/K], symmetric with a zero diagonal.
+    devices : tuple of Device
+        Those that can open.
+    port_equipment : dict of str to (Inverter or None, Charger or None)
+        By the port's name.
+    switching : tuple of Switching
+        Openings and closings by hand.
+    places : tuple of Place
+        Pairs of nodes that have a name of their own.
+    spacing_m : float
+        How far apart the two polarities run [m].
+    strings : dict of str to tuple of str
+        Names of the packs of each string.
     """
 
     name: str
-    packs: tuple
+    packs: tuple[Pack, ...]
     graph: Graph
     ambient_k: float = 298.15
     neighbours_w_k: np.ndarray | None = None
-    devices: tuple = ()
-    port_equipment: dict = field(default_factory=dict)
-    switching: tuple = ()
-    places: tuple = ()
+    devices: tuple[Device, ...] = ()
+    port_equipment: dict[str, tuple[Inverter | None, Charger | None]] = field(default_factory=dict)
+    switching: tuple[Switching, ...] = ()
+    places: tuple[Place, ...] = ()
     spacing_m: float = 0.1
-    strings: dict = field(default_factory=dict)
+    strings: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
-    def capacity_ah(self):
+    def capacity_ah(self) -> float:
         """Present capacity of all packs together [Ah]; the 1 C current of the bank in amperes."""
         return sum(pack.capacity_ah for pack in self.packs)
 

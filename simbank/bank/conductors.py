@@ -55,7 +55,7 @@ _MM2 = re.compile(r"^\s*(?P<size>\d+(?:\.\d+)?)\s*mm(?:2|²|\^2|\*\*2)\s*$", re.
 _FLAT = re.compile(r"^\s*(?P<w>\d+(?:\.\d+)?)\s*(?:mm)?\s*[x×]\s*(?P<t>\d+(?:\.\d+)?)\s*mm\s*$", re.IGNORECASE)
 
 
-def awg_diameter_m(number):
+def awg_diameter_m(number: int) -> float:
     """Diameter of a solid wire of the American wire gauge [m]; 1/0 is 0, 4/0 is −3.
 
     d = 0.127 mm · 92^((36 − n)/39), ASTM B258 (secondary source: NBS Handbook 100).
@@ -66,8 +66,12 @@ def awg_diameter_m(number):
     return 0.127e-3 * 92.0 ** ((36 - number) / 39.0)
 
 
-def awg_area_m2(number):
-    """Metal area of an American wire gauge [m²], π d²/4."""
+def awg_area_m2(number: int) -> float:
+    """Metal area of an American wire gauge [m²], π d²/4; numbers as for :func:`awg_diameter_m`.
+
+    >>> round(awg_area_m2(2) * 1e6, 2)
+    33.63
+    """
     return math.pi / 4.0 * awg_diameter_m(number) ** 2
 
 
@@ -90,12 +94,22 @@ class Gauge:
     system: str
 
     @property
-    def nominal_mm2(self):
+    def nominal_mm2(self) -> float:
+        """Its area in square millimetres, by which metric cable goes."""
         return round(self.area_m2 * 1e6, 6)
 
 
-def parse_gauge(text):
+def parse_gauge(text: str) -> Gauge:
     """Gauge from "2 AWG", "4/0 AWG", "250 kcmil", "35 mm2" or, for a bar, "20 x 5 mm".
+
+    Parameters
+    ----------
+    text : str
+        As a person writes it.
+
+    Returns
+    -------
+    Gauge
 
     Raises
     ------
@@ -131,7 +145,9 @@ def parse_gauge(text):
     raise InputError(right)
 
 
-def resistance_per_metre(gauge, material="copper", construction=None, temperature_k=293.15):
+def resistance_per_metre(
+    gauge: Gauge, material: str = "copper", construction: str | None = None, temperature_k: float = 293.15
+) -> float:
     """Direct-current resistance of one metre of conductor [ohm/m] at the conductor's temperature [K].
 
     R(T) = R₂₀ · (1 + α₂₀ (T − 20 °C)). R₂₀ is ρ₂₀/A for solid wire and bars, 1.02 ρ₂₀/A for stranded AWG and kcmil, and the
@@ -140,7 +156,9 @@ def resistance_per_metre(gauge, material="copper", construction=None, temperatur
     Parameters
     ----------
     gauge : Gauge
+        Size of the conductor.
     material : {"copper", "aluminium"}
+        Metal, with its resistivity and temperature coefficient.
     construction : {"solid", "stranded", "flexible"}, optional
         Stranded is IEC class 2, flexible class 5. By default bars are solid, AWG stranded, metric copper flexible and metric
         aluminium stranded.
@@ -220,18 +238,19 @@ class Conductor:
     ampacity_a: float | None = None
 
     @property
-    def metal_ohm(self):
+    def metal_ohm(self) -> float:
+        """Resistance of the metal alone [ohm]."""
         if self.fixed_resistance_ohm is not None:
             return self.fixed_resistance_ohm
         per_metre = resistance_per_metre(self.gauge, self.material, self.construction, self.temperature_k)
         return per_metre * self.length_m
 
     @property
-    def resistance_ohm(self):
+    def resistance_ohm(self) -> float:
         """Resistance from end to end, metal and joints [ohm]."""
         return self.metal_ohm + self.joints * self.joint_ohm
 
-    def warmed(self, temperature_k):
+    def warmed(self, temperature_k: float) -> Conductor:
         """The same conductor at a temperature [K], or as hot as it is where that is more.
 
         A given resistance counts as measured at the conductor's present temperature and rises by the coefficient of its material;
@@ -245,7 +264,7 @@ class Conductor:
             given *= (1.0 + rise * (temperature_k - 293.15)) / (1.0 + rise * (self.temperature_k - 293.15))
         return replace(self, temperature_k=temperature_k, fixed_resistance_ohm=given)
 
-    def inductance_h(self, spacing_m):
+    def inductance_h(self, spacing_m: float) -> float:
         """Its half of the inductance of a pair of round conductors [H], 0 without a gauge and length.
 
         L' = μ0/π (ln(D/r) + 1/4) for the loop of out and back at the spacing D of their axes, current evenly over the section
@@ -257,7 +276,7 @@ class Conductor:
         return 2e-7 * self.length_m * (math.log(max(spacing_m, 2.0 * radius) / radius) + 0.25)
 
     @property
-    def mass_kg(self):
+    def mass_kg(self) -> float:
         """Mass of the metal [kg]; zero if only a resistance was given."""
         if self.gauge is None:
             return 0.0

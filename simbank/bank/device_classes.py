@@ -9,6 +9,7 @@ from importlib.resources import files
 import numpy as np
 from pydantic import Field
 
+from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, nearest, read_toml
 
@@ -50,15 +51,15 @@ class _ClassFile(FileModel):
 class Trip:
     """One line of a device's band: when it opens.
 
-    ``multiples`` and ``seconds`` are straight on log-log paper; below ``least`` it never opens; from ``instant`` times its rating
-    on it opens after ``instant_s``. Of a band, the soonest line is level from ``least`` to the first stated point (less current
-    cannot open it sooner), and the latest has that point as its ``least`` (below it nothing says that it opens at all).
+    ``multiples`` and ``seconds`` are straight on log-log paper; below ``least_multiple`` it never opens; from ``instant_multiple`` times its rating
+    on it opens after ``instant_s``. Of a band, the soonest line is level from ``least_multiple`` to the first stated point (less current
+    cannot open it sooner), and the latest has that point as its ``least_multiple`` (below it nothing says that it opens at all).
     """
 
-    multiples: tuple
-    seconds: tuple
-    least: float
-    instant: float = np.inf
+    multiples: tuple[float, ...]
+    seconds: tuple[float, ...]
+    least_multiple: float
+    instant_multiple: float = np.inf
     instant_s: float = 0.02
 
 
@@ -72,8 +73,8 @@ class DeviceClass:
     def __getattr__(self, key):
         return getattr(object.__getattribute__(self, "data"), key)
 
-    def trips(self, rating_a, instant=None):
-        """(soonest, middle, latest) :class:`Trip` for a rating [A]; ``instant`` is the magnetic setting, if known.
+    def trips(self, rating_a: float, instant: float | None = None) -> tuple[Trip, Trip, Trip]:
+        """Soonest, middle and latest :class:`Trip` for a rating [A]; ``instant`` is the magnetic setting (a multiple), if known.
 
         The middle is the geometric mean in time, and in current where a limit is a current.
         """
@@ -101,8 +102,6 @@ def _middle(early, late, least, instant, instant_s):
 
 def _log_time(points, multiples):
     """Logarithm of the time at each multiple, straight on log-log paper, going on with the end slopes."""
-    from simbank.cells.curves import Curve
-
     x, y = np.log(np.array(points)).T
     return Curve(x, y, "linear")(np.log(multiples))
 
@@ -112,8 +111,22 @@ def _level_from(least, points):
     return [(least, points[0][1]), *points] if least < points[0][0] else points
 
 
-def trip_from_curve(points, least, instant, instant_s, band=ASSUMED_BAND):
-    """(soonest, middle, latest) from one line of points (multiple, s) and a factor in time either way."""
+def trip_from_curve(
+    points: list[tuple[float, float]], least: float, instant: float, instant_s: float, band: float = ASSUMED_BAND
+) -> tuple[Trip, Trip, Trip]:
+    """Soonest, middle and latest :class:`Trip` from one line.
+
+    Parameters
+    ----------
+    points : list of (float, float)
+        Multiple of the rating and time [s], multiples rising and times falling.
+    least : float
+        Multiple below which it never opens.
+    instant, instant_s : float
+        Multiple from which it opens at once (infinite if it has no such release), and how long that takes [s].
+    band : float
+        Factor in time either way within which the line holds.
+    """
     early, late = ([(m, s * factor) for m, s in points] for factor in (1.0 / band, band))
     return (
         Trip(*zip(*_level_from(least, early), strict=True), least, instant, instant_s),
@@ -128,13 +141,18 @@ def _all():
     return {name: DeviceClass(name, check(_ClassFile, data, file=str(path))) for name, data in read_toml(path).items()}
 
 
-def class_library():
+def class_library() -> list[str]:
     """Names of the classes that ship with simbank."""
     return list(_all())
 
 
-def load_class(name):
-    """A class by name.
+def load_class(name: str) -> DeviceClass:
+    """A class of the library by its name.
+
+    Parameters
+    ----------
+    name : str
+        Such as "class_t".
 
     Raises
     ------

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from simbank.bank.device_classes import Trip
 from simbank.cells.curves import Curve
 
 CONSTANT_I2T = -2.0  # slope of time over current on log-log paper
@@ -67,11 +68,11 @@ class Device:
     multiples, seconds : tuple of float
         Inverse-time curve: opens after ``seconds`` at ``multiples`` of its rating, straight between points on log-log paper;
         beyond the last point see :attr:`curve`.
-    least : float
+    least_multiple : float
         Multiple below which it never opens.
-    cooling_s : float
-        Time constant with which it forgets [s].
-    instant : float
+    thermal_time_constant_s : float
+        Time constant with which its damage decays while it carries less than would open it [s].
+    instant_multiple : float
         Multiple at which it opens at once; infinite if it has no such release.
     instant_s : float
         How long that takes [s].
@@ -90,23 +91,23 @@ class Device:
     name: str
     branch: str
     rating_a: float
-    multiples: tuple
-    seconds: tuple
-    least: float = 1.05
-    cooling_s: float = 600.0
-    instant: float = math.inf
+    multiples: tuple[float, ...]
+    seconds: tuple[float, ...]
+    least_multiple: float = 1.05
+    thermal_time_constant_s: float = 600.0
+    instant_multiple: float = math.inf
     instant_s: float = 0.02
     reset_s: float = math.inf
-    band: tuple | None = None
+    band: tuple[Trip, Trip] | None = None
     class_name: str | None = None
     pole: str = "positive"
     owner: str | None = None
     interrupting_a: float | None = None
     voltage_v: float | None = None
-    in_series: tuple = ()
+    in_series: tuple[str, ...] = ()
 
     @property
-    def curve(self):
+    def curve(self) -> Curve:
         """Logarithm of time over logarithm of multiple.
 
         Beyond the last point time falls as 1/I² (constant I²t), never faster: with its own last slope where that is flatter, and
@@ -115,7 +116,7 @@ class Device:
         """
         x, y = np.log(self.multiples), np.log(self.seconds)
         fall = max((y[-1] - y[-2]) / (x[-1] - x[-2]), CONSTANT_I2T)
-        floor = np.log(self.instant_s) if np.isfinite(self.instant) else -np.inf
+        floor = np.log(self.instant_s) if np.isfinite(self.instant_multiple) else -np.inf
         if y[-1] <= floor + 1e-9:
             fall = 0.0
         elif fall < 0 and np.isfinite(floor):
@@ -123,10 +124,12 @@ class Device:
         return Curve(np.append(x, x[-1] + 1.0), np.append(y, y[-1] + fall), "linear")
 
     @property
-    def stated_to(self):
-        """Greatest multiple of its rating up to which its time is known: its curve's end, or unlimited for a class or a release
-        that takes over there. Beyond it :attr:`curve` is an assumption."""
-        if self.class_name is not None or self.instant <= self.multiples[-1]:
+    def stated_to(self) -> float:
+        """Greatest multiple of its rating up to which its time is known; beyond it :attr:`curve` is an assumption.
+
+        Its curve's end, or unlimited for a class or a release that takes over there.
+        """
+        if self.class_name is not None or self.instant_multiple <= self.multiples[-1]:
             return math.inf
         return self.multiples[-1]
 
@@ -135,8 +138,20 @@ class Device:
 class Inverter:
     """Alternating-current side of a port: power asked there is drawn from the bank through losses.
 
-    P_dc = idle + P_ac / η(P_ac / rated), with P_ac at most the rating. A ``cutoff_volt`` of its own comes
-    before that of a command.
+    P_dc = idle + P_ac / η(P_ac / rated), with P_ac at most the rating.
+
+    Attributes
+    ----------
+    rated_w : float
+        Greatest power on its alternating-current side [W].
+    efficiency : Curve
+        η over P_ac ÷ rated.
+    idle_w : float
+        Drawn beside every power, and alone while nothing is asked [W].
+    recovery_volt, recovery_delay_s : float
+        Voltage at its port [V] at which it comes on again after it was cut off, and the least time until then [s].
+    cutoff_volt : float, optional
+        Voltage at its port [V] at which it is cut off; comes before that of a command.
     """
 
     rated_w: float
@@ -146,8 +161,12 @@ class Inverter:
     recovery_delay_s: float = 60.0
     cutoff_volt: float | None = None
 
-    def dc_power(self, ac_w):
-        """Power drawn from the bank [W] for a power asked on the alternating-current side [W]."""
+    def dc_power(self, ac_w: float | np.ndarray) -> np.ndarray:
+        """Power drawn from the bank [W] for a power asked on the alternating-current side [W], any shape.
+
+        >>> Inverter(1000.0, Curve([0.0, 1.0], [0.9, 0.9]), idle_w=20.0).dc_power(450.0).item()
+        520.0
+        """
         ac = np.minimum(ac_w, self.rated_w)
         return self.idle_w + np.where(ac > 0, ac / self.efficiency(np.maximum(ac, 1e-9) / self.rated_w), 0.0)
 
@@ -188,7 +207,7 @@ class Charger:
 
 @dataclass(frozen=True)
 class Switching:
-    """A manual opening or closing by schedule; ``what`` is a pack's or a device's name."""
+    """A manual opening or closing by schedule, ``time_s`` from the start [s]; ``what`` is a pack's or a device's name."""
 
     time_s: float
     what: str

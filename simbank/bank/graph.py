@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from simbank.bank.conductors import Conductor
@@ -23,6 +24,7 @@ class Branch:
     from_node, to_node : str
         Current counts positive from ``from_node`` to ``to_node``.
     resistance_ohm : float
+        From end to end [ohm].
     conductor : Conductor or None
         What it is made of, where known.
     owner : str or None
@@ -60,14 +62,25 @@ class Graph:
         Nodes that zero resistance has made one with another, and the name under which they go.
     """
 
-    branches: tuple
-    packs: dict
-    ports: dict
-    merged: dict = field(default_factory=dict)
+    branches: tuple[Branch, ...]
+    packs: dict[str, tuple[str, str]]
+    ports: dict[str, tuple[str, str]]
+    merged: dict[str, str] = field(default_factory=dict)
 
     @classmethod
-    def build(cls, branches, packs, ports):
+    def build(cls, branches: Iterable[Branch], packs: dict[str, tuple[str, str]], ports: dict[str, tuple[str, str]]) -> Graph:
         """Graph in which nodes joined by zero resistance are one.
+
+        Parameters
+        ----------
+        branches : iterable of Branch
+            Of any resistance not below zero.
+        packs, ports : dict of str to (str, str)
+            Positive and negative node of each.
+
+        Returns
+        -------
+        Graph
 
         Raises
         ------
@@ -143,12 +156,12 @@ class Graph:
             if any(users[poles.of(node)] == {"port " + name} for node in pair) or everything.of(pair[0]) != home:
                 raise InputError("isolated: no conductor joins it to a pack", key=f"ports.{name}")
 
-    def node(self, name):
+    def node(self, name: str) -> str:
         """The name under which a node goes."""
         return self.merged.get(name, name)
 
     @property
-    def nodes(self):
+    def nodes(self) -> list[str]:
         """Names of all nodes, in the order in which they first appear."""
         order = {}
         for pair in self.packs.values():

@@ -20,6 +20,9 @@ from simbank.errors import InputError
 __all__ = ["LAYOUTS", "Bar", "Layout", "Parts", "Tap", "busbar", "chain", "chain_middle", "chain_opposite", "join", "layout"]
 
 
+Unit = tuple[str, str, str]  # name, positive node, negative node
+
+
 @dataclass(frozen=True)
 class Bar:
     """A pair of equal bus bars, one a polarity.
@@ -33,20 +36,33 @@ class Bar:
     """
 
     segment: Conductor | None = None
-    take_off: tuple = (0.0, 0.0)
+    take_off: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
 class Parts:
-    """What a layout is built from: ``link`` (unit to unit), ``lead`` (unit to bar), own leads by unit, the bar."""
+    """What a layout is built from.
+
+    Attributes
+    ----------
+    link, lead : Conductor or None
+        Unit to unit, and unit to bar.
+    leads : dict of str to Conductor
+        Own leads by the name of their unit, instead of ``lead``.
+    bar : Bar
+        The pair of bus bars.
+    prefix : str
+        Before the names of its nodes, so that several layouts in one bank differ.
+    """
 
     link: Conductor | None = None
     lead: Conductor | None = None
-    leads: dict = field(default_factory=dict)
+    leads: dict[str, Conductor] = field(default_factory=dict)
     bar: Bar = Bar()
     prefix: str = ""
 
-    def lead_of(self, name):
+    def lead_of(self, name: str) -> Conductor | None:
+        """The lead of a unit."""
         return self.leads.get(name, self.lead)
 
 
@@ -80,20 +96,21 @@ class Layout:
     """
 
     name: str
-    wire: Callable
+    wire: Callable[[list[Unit], Parts], tuple[list[Branch], tuple[str, str]]]
     part: str
     order: int
     summary: str
-    taps: Callable
+    taps: Callable[[list[Unit], Parts], list[Tap]]
 
-    def __call__(self, units, parts):
+    def __call__(self, units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
+        """Branches and take-off of the units joined by it."""
         return self.wire(units, parts)
 
 
 LAYOUTS: dict[str, Layout] = {}
 
 
-def layout(name, *, part, order, summary, taps=lambda units, parts: []):
+def layout(name: str, *, part: str, order: int, summary: str, taps=lambda units, parts: []) -> Callable:
     """Decorator that registers a function as a layout; the arguments are those of :class:`Layout`."""
 
     def register(wire):
@@ -122,19 +139,19 @@ def _links(units, parts, layout):
 
 
 @layout("chain", part="link", order=1, summary="take-off at one end")
-def chain(units, parts):
+def chain(units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
     """Daisy chain with both take-off poles at the first unit."""
     return _links(units, parts, "chain"), (units[0][1], units[0][2])
 
 
 @layout("chain-opposite", part="link", order=2, summary="positive take-off at one end, negative at the other")
-def chain_opposite(units, parts):
+def chain_opposite(units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
     """Daisy chain with the positive take-off at the first unit and the negative at the last (opposite corners)."""
     return _links(units, parts, "chain-opposite"), (units[0][1], units[-1][2])
 
 
 @layout("chain-middle", part="link", order=3, summary="take-off in the middle, with an even count at the two middle packs")
-def chain_middle(units, parts):
+def chain_middle(units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
     """Daisy chain with the take-off in the middle; with an even count, positive and negative at the two middle units."""
     n = len(units)
     return _links(units, parts, "chain-middle"), (units[(n - 1) // 2][1], units[n // 2][2])
@@ -154,7 +171,7 @@ def _bar_taps(units, parts):
 
 
 @layout("busbar", part="lead", order=4, summary="a lead from each pack to a pair of bus bars", taps=_bar_taps)
-def busbar(units, parts):
+def busbar(units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
     """A lead from each pole of each unit to a tap of its own on a bar, taps in the order of the units."""
     branches = []
     ends = []
@@ -195,8 +212,23 @@ def _bar(taps, parts, sign, position):
     return out, end
 
 
-def join(layout, units, parts):
+def join(layout: str, units: list[Unit], parts: Parts) -> tuple[list[Branch], tuple[str, str]]:
     """Branches and take-off of ``units`` joined by the named layout.
+
+    Parameters
+    ----------
+    layout : str
+        A name in :data:`LAYOUTS`.
+    units : list of (str, str, str)
+        Name, positive and negative node of each pack or string, in order.
+    parts : Parts
+        Conductors and bus bars that it is built from.
+
+    Returns
+    -------
+    branches : list of Branch
+    take_off : (str, str)
+        Positive and negative node.
 
     Raises
     ------

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from simbank.cells.curves import Curve
 from simbank.jit import jit_allocating
 
 __all__ = ["circuit_voltage", "moved_ah", "relaxation"]
@@ -15,6 +18,13 @@ def relaxation(time_s, drive_v, tau_s):
 
     Exact for a drive (resistance times current) that runs straight from sample to sample: with a = exp(−Δt/τ),
     v⁺ = a v + u₁ − a u₀ − (u₁ − u₀) (1 − a) τ/Δt.
+
+    Parameters
+    ----------
+    time_s, drive_v : ndarray, shape (m,)
+        Samples, time rising [s]; drive [V].
+    tau_s : float
+        Time constant τ [s].
     """
     out = np.empty(time_s.size)
     out[0] = 0.0
@@ -27,14 +37,29 @@ def relaxation(time_s, drive_v, tau_s):
     return out
 
 
-def moved_ah(time_s, current_a):
-    """Charge moved up to each sample by a current that runs straight between samples [Ah]."""
+def moved_ah(time_s: np.ndarray, current_a: np.ndarray) -> np.ndarray:
+    """Charge moved up to each sample by a current [A] that runs straight between samples [Ah]; all of shape (m,).
+
+    >>> moved_ah(np.array([0.0, 1800.0, 3600.0]), np.array([0.0, 10.0, 10.0]))
+    array([0. , 2.5, 7.5])
+    """
     from scipy.integrate import cumulative_trapezoid
 
     return cumulative_trapezoid(current_a, time_s, initial=0.0) / 3600.0
 
 
-def circuit_voltage(time_s, current_a, soc, capacity_ah, ocv, r0_ohm, rc, r_factor, rc_factor, warmth=1.0, rc_warmth=1.0):
+def circuit_voltage(
+    time_s: np.ndarray,
+    current_a: np.ndarray,
+    soc: float,
+    capacity_ah: float,
+    ocv: Curve,
+    r0_ohm: float,
+    rc: Sequence[tuple[float, float]],
+    r_factor: Curve,
+    rc_factor: Curve,
+    arrhenius: tuple[float, float] = (1.0, 1.0),
+) -> tuple[np.ndarray, np.ndarray]:
     """State of charge and voltage of one cell under a current that runs straight between samples, without hysteresis.
 
     V = U(z) − R0 f(z) a I − Σ v, each pair with dv/dt = (R g(z) a' I − v)/(τ a').
@@ -45,20 +70,28 @@ def circuit_voltage(time_s, current_a, soc, capacity_ah, ocv, r0_ohm, rc, r_fact
         Current positive for discharge.
     soc : float
         At the start.
-    capacity_ah, r0_ohm : float
-    ocv, r_factor, rc_factor : Curve
+    capacity_ah : float
+        Of the cell [Ah].
+    ocv : Curve
+        Open-circuit voltage over state of charge [V].
+    r0_ohm : float
+        R0 where ``r_factor`` is 1 [ohm].
     rc : sequence of (float, float)
-        Resistance [ohm] and time constant [s].
-    warmth, rc_warmth : float
-        Arrhenius factors a and a'.
+        Resistance [ohm] where ``rc_factor`` is 1, and time constant [s].
+    r_factor, rc_factor : Curve
+        f and g over state of charge.
+    arrhenius : (float, float)
+        Factors a of R0 and a' of the pairs at the cell's temperature.
 
     Returns
     -------
     soc, voltage_v : ndarray, shape (m,)
+        Voltage [V].
     """
+    r0_arrhenius, rc_arrhenius = arrhenius
     z = soc - moved_ah(time_s, current_a) / capacity_ah
-    volt = ocv(z) - r0_ohm * warmth * r_factor(z) * current_a
-    drive = rc_factor(z) * rc_warmth * current_a
+    volt = ocv(z) - r0_ohm * r0_arrhenius * r_factor(z) * current_a
+    drive = rc_factor(z) * rc_arrhenius * current_a
     for ohm, tau in rc:
-        volt = volt - relaxation(time_s, ohm * drive, tau * rc_warmth)
+        volt = volt - relaxation(time_s, ohm * drive, tau * rc_arrhenius)
     return z, volt

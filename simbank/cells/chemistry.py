@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
+from os import PathLike
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -20,6 +22,8 @@ __all__ = ["GAS_CONSTANT", "Chemistry", "RCPair", "library", "load_chemistry"]
 LIBRARY = Path(__file__).parent / "library"
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018 (exact)
 REFERENCE_K = 298.15
+MIDDLE_SOC = (0.3, 0.7)  # where the slope of a curve decides how packs in parallel share; a choice of ours
+CARD_SOC = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 BEYOND_SOC = 0.02  # beyond full or empty a cell comes to its limit within this share of its capacity; assumed, no source
 
 
@@ -76,7 +80,7 @@ class Chemistry:
     ocv: Curve
     half_width: Curve
     decay_per_soc: float
-    rc: tuple
+    rc: tuple[RCPair, RCPair]
     volt_max: float
     volt_min: float
     charge_volt: float
@@ -89,15 +93,15 @@ class Chemistry:
     reference_k: float = REFERENCE_K
     charge_rate: Curve = field(default_factory=lambda: Curve([0.0], [1e9]))
     specific_heat_j_kg_k: float = 0.0
-    typical: dict = field(default_factory=dict)
+    typical: dict[str, float] = field(default_factory=dict)
     cells_in_series_48v: int | None = None
-    notes: dict = field(default_factory=dict)
+    notes: dict[str, str] = field(default_factory=dict)
     title: str = ""
     source: str = ""
     licence: str = ""
     family: str = "lithium-ion"
 
-    def series_48v(self):
+    def series_48v(self) -> int:
         """Cells in series of a bank that goes by 48 V.
 
         Raises
@@ -112,13 +116,71 @@ class Chemistry:
             )  # fmt: skip
         return self.cells_in_series_48v
 
-    def resistance_scale(self, soc, temperature_k):
-        """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius."""
+    def resistance_scale(self, soc: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:
+        """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius.
+
+        Parameters
+        ----------
+        soc : float or ndarray
+            State of charge z.
+        temperature_k : float or ndarray
+            T [K]; shapes broadcast.
+        """
         return self.r_factor(soc) * np.exp(self.arrhenius_k * (1 / np.asarray(temperature_k) - 1 / self.reference_k))
 
+    def typical_resistance_ohm(self, soc, temperature_k):
+        """R0 of the typical cell of the card [Ω] at a state of charge and a temperature [K].
 
-def library():
-    """Names of the chemistries that ship with simbank."""
+        Raises
+        ------
+        InputError
+            If the chemistry has no typical cell.
+        """
+        if "resistance_ohm" not in self.typical:
+            raise InputError("has no typical cell, whose resistance could be shown", key="chemistry", value=self.name)
+        return self.resistance_scale(soc, temperature_k) * self.typical["resistance_ohm"]
+
+    @property
+    def middle_slope_v_per_soc(self) -> float:
+        """Mean slope dU/dz of one cell's open-circuit curve over ``MIDDLE_SOC`` [V per unit of state of charge].
+
+        >>> round(load_chemistry("nmc").middle_slope_v_per_soc, 2)
+        0.92
+        """
+        low, high = MIDDLE_SOC
+        return float(self.ocv(high) - self.ocv(low)) / round(high - low, 9)
+
+    @property
+    def middle_half_width_v(self) -> float:
+        """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` [V]."""
+        return float(np.mean(self.half_width(np.linspace(*MIDDLE_SOC, 201))))
+
+    def card(self):
+        """The cell as a table for readers, one row for each state of charge.
+
+        Returns
+        -------
+        list of dict
+            ``soc``; open-circuit voltage after charge, in the middle and after discharge (``charge_v``, ``mid_v``, ``discharge_v``
+            [V]); ``slope_v_per_soc`` of the middle [V per unit of state of charge]; R0 of the typical cell at 0 and at 25 °C
+            (``resistance_0c_milliohm``, ``resistance_25c_milliohm`` [mΩ]).
+        """
+        return [
+            {
+                "soc": z,
+                "charge_v": float(self.ocv(z) + self.half_width(z)),
+                "mid_v": float(self.ocv(z)),
+                "discharge_v": float(self.ocv(z) - self.half_width(z)),
+                "slope_v_per_soc": float(self.ocv.slope(z)),
+                "resistance_0c_milliohm": float(self.typical_resistance_ohm(z, 273.15) * 1e3),
+                "resistance_25c_milliohm": float(self.typical_resistance_ohm(z, 298.15) * 1e3),
+            }
+            for z in CARD_SOC
+        ]
+
+
+def library() -> list[str]:
+    """Names of the chemistries in ``cells/library``: a file put there is one of them."""
     return sorted(path.stem for path in LIBRARY.glob("*.toml"))
 
 
@@ -140,7 +202,8 @@ class Sourced(FileModel):
             raise InputError("an assumed value needs the range seen in practice", key="seen_in_practice")
         return self
 
-    def note(self):
+    def note(self) -> str:
+        """Source, whether it is assumed, and the range seen, in one line."""
         marks = "assumed; " if self.assumed else ""
         seen = f" Seen in practice: {self.seen_in_practice}" if self.seen_in_practice else ""
         return " ".join(f"{marks}{self.source}{seen}".split())
@@ -255,13 +318,20 @@ def _check_points(key, soc, values):
         raise InputError("values must be finite", key=key)
 
 
-def ocv_curve(soc, volt, volt_min, volt_max):
+def ocv_curve(soc: Sequence[float], volt: Sequence[float], volt_min: float, volt_max: float) -> Curve:
     """Open-circuit voltage over state of charge, with what the model takes for it beyond 0 and 100 %.
 
     There it goes on as a straight line: with the slope at its end, or so steep that it comes to the cell's limit within
     ``BEYOND_SOC`` of its capacity, whichever is steeper. The end slope alone would let a full lead-acid cell store on charge as
     much again as it can hold. No cell is known to follow such a line: a real one beyond full takes part of the current for gas
     and heat, and its voltage may stand still while it does.
+
+    Parameters
+    ----------
+    soc, volt : sequence of float
+        Points, state of charge from 0 to 1 [V].
+    volt_min, volt_max : float
+        Limits of the cell [V].
     """
     curve = Curve(soc, volt)
     below = max(float(curve.slope(0.0)), (volt[0] - volt_min) / BEYOND_SOC)
@@ -269,13 +339,21 @@ def ocv_curve(soc, volt, volt_min, volt_max):
     return Curve(soc, volt, outside=(below, above))
 
 
-def load_chemistry(name):
+def load_chemistry(name: str | PathLike) -> Chemistry:
     """Chemistry by library name ("lfp") or by path of a file of the same form.
+
+    Parameters
+    ----------
+    name : str or path-like
+        A name of :func:`library`, or a path that ends in ".toml".
 
     Raises
     ------
     InputError
         If there is no such chemistry or its file is not sound.
+
+    >>> load_chemistry("lfp").series_48v()
+    16
     """
     path = LIBRARY / f"{name}.toml"
     if str(name).endswith(".toml"):

@@ -7,9 +7,15 @@ trial step never leaves the table, nor a cell that is charged beyond full; the r
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from simbank.jit import drop_stale, jit_inline
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
 drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
 
@@ -23,6 +29,10 @@ MARGIN = 1.0  # how far the straight continuation reaches below 0; above 1 it ha
 class Curve:
     """A function of one variable, mostly state of charge.
 
+    >>> curve = Curve([0.0, 0.5, 1.0], [3.0, 3.3, 3.4], "linear")
+    >>> [round(float(curve(z)), 3) for z in (0.25, 1.1)]
+    [3.15, 3.42]
+
     Parameters
     ----------
     soc, value : array_like, shape (n,)
@@ -34,7 +44,13 @@ class Curve:
         last.
     """
 
-    def __init__(self, soc, value, interpolation="pchip", outside="slope"):
+    def __init__(
+        self,
+        soc: ArrayLike,
+        value: ArrayLike,
+        interpolation: str = "pchip",
+        outside: str | tuple[float, float] = "slope",
+    ):
         soc, value = np.atleast_1d(np.asarray(soc, float)), np.atleast_1d(np.asarray(value, float))
         self.soc, self.value, self.interpolation = soc, value, interpolation
         if soc.size == 1:
@@ -70,17 +86,17 @@ class Curve:
         row = np.clip(np.searchsorted(self.rows[:, 0], z, side="right") - 1, 0, len(self.rows) - 1)
         return self.rows[row], z - self.rows[row, 0]
 
-    def __call__(self, z):
+    def __call__(self, z: ArrayLike) -> np.ndarray:
         """Value at ``z``, any shape."""
         r, d = self._place(z)
         return r[..., 1] + d * (r[..., 2] + d * (r[..., 3] + d * r[..., 4]))
 
-    def slope(self, z):
+    def slope(self, z: ArrayLike) -> np.ndarray:
         """Derivative at ``z``, any shape."""
         r, d = self._place(z)
         return r[..., 2] + d * (2 * r[..., 3] + d * 3 * r[..., 4])
 
-    def integral(self, z):
+    def integral(self, z: ArrayLike) -> np.ndarray:
         """Integral from 0 to ``z``, any shape."""
         r, d = self._place(z)
         return r[..., 5] + d * (r[..., 1] + d * (r[..., 2] / 2 + d * (r[..., 3] / 3 + d * r[..., 4] / 4)))
@@ -111,7 +127,7 @@ def _pchip(x, y):
     return np.column_stack([y[:-1], slope[:-1], (secant - slope[:-1]) / h - bend, bend / h])
 
 
-def stack_curves(curves):
+def stack_curves(curves: Sequence[Curve]) -> np.ndarray:
     """One array of shape (n_curves, longest, STACKED) for compiled code.
 
     Columns 0 to 4 of a curve are its rows (the integrals are not needed there). In column 5 stand the number of rows, where the

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from os import PathLike
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.cells.cell_response import moved_ah, relaxation
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
 __all__ = ["PulseFit", "Reading", "fit_pulse", "read_pulse_csv", "resistance_from_two_readings"]
 
@@ -23,18 +29,18 @@ class PulseFit:
         ``r0_ohm``, ``r1_ohm``, ``tau1_s``, ``r2_ohm``, ``tau2_s``, and, where the open-circuit voltage was not given,
         ``ocv_v`` at the first sample and its slope ``ocv_v_per_ah``.
     rms_v : float
-        Root mean square of what is left over [V].
+        Root mean square of the residuals [V].
     fitted_v : ndarray
         The fitted voltage at each sample [V].
     """
 
-    values: dict
-    standard_errors: dict
+    values: dict[str, float]
+    standard_errors: dict[str, float]
     rms_v: float
     fitted_v: np.ndarray
 
 
-def fit_pulse(time_s, current_a, voltage_v, ocv_v=None):
+def fit_pulse(time_s: ArrayLike, current_a: ArrayLike, voltage_v: ArrayLike, ocv_v: ArrayLike | None = None) -> PulseFit:
     """Fit R0 and two relaxation pairs to a test of pulses and rests that starts at rest.
 
     V = U − R0 I − v1 − v2, with U given by sample, or U0 + k ∫I dt fitted along. Nonlinear least squares (scipy, trust region)
@@ -44,26 +50,22 @@ def fit_pulse(time_s, current_a, voltage_v, ocv_v=None):
     Parameters
     ----------
     time_s, current_a, voltage_v : array_like, shape (m,)
-        Samples, time rising; current positive for discharge.
+        Samples, time rising [s]; current positive for discharge [A]; voltage [V].
     ocv_v : array_like, shape (m,), optional
-        Open-circuit voltage at each sample, where it is known.
+        Open-circuit voltage at each sample, where it is known [V].
+
+    Returns
+    -------
+    PulseFit
+        The faster pair is the first.
 
     Raises
     ------
     InputError
         If samples are too few, not finite, out of order, or hold no step of current.
     """
-    from scipy.optimize import least_squares
-
     time_s, current_a, voltage_v = (np.asarray(x, float) for x in (time_s, current_a, voltage_v))
-    if not (time_s.shape == current_a.shape == voltage_v.shape) or time_s.ndim != 1 or time_s.size < 20:
-        raise InputError("needs 20 samples or more, as many of current and of voltage as of time")
-    if not all(np.all(np.isfinite(x)) for x in (time_s, current_a, voltage_v)):
-        raise InputError("every sample must be a finite number")
-    if np.any(np.diff(time_s) <= 0):
-        raise InputError("times must rise from sample to sample")
-    if np.ptp(current_a) == 0:
-        raise InputError("needs a step of current, such as a discharge pulse after a rest")
+    _check_samples(time_s, current_a, voltage_v)
     charge_ah = moved_ah(time_s, current_a)
     base = np.zeros_like(voltage_v) if ocv_v is None else np.asarray(ocv_v, float)
 
@@ -72,36 +74,76 @@ def fit_pulse(time_s, current_a, voltage_v, ocv_v=None):
         volt = base - r0 * current_a - relaxation(time_s, r1 * current_a, tau1) - relaxation(time_s, r2 * current_a, tau2)
         return volt if ocv_v is not None else volt + parameters[5] - parameters[6] * charge_ah
 
+    unit = np.ptp(voltage_v) or 1.0
+    starts = _starts(time_s, current_a, voltage_v, None if ocv_v is not None else charge_ah)
+    best = _best_fit(lambda parameters: (model(parameters) - voltage_v) / unit, starts)
+    residual = best.fun * unit
+    values, errors = _values_and_errors(best, residual, unit)
+    return PulseFit(values, errors, float(np.sqrt(np.mean(residual**2))), voltage_v + residual)
+
+
+def _check_samples(time_s, current_a, voltage_v):
+    if not (time_s.shape == current_a.shape == voltage_v.shape) or time_s.ndim != 1 or time_s.size < 20:
+        raise InputError("needs 20 samples or more, as many of current and of voltage as of time")
+    if not all(np.all(np.isfinite(x)) for x in (time_s, current_a, voltage_v)):
+        raise InputError("every sample must be a finite number")
+    if np.any(np.diff(time_s) <= 0):
+        raise InputError("times must rise from sample to sample")
+    if np.ptp(current_a) == 0:
+        raise InputError("needs a step of current, such as a discharge pulse after a rest")
+
+
+def _starts(time_s, current_a, voltage_v, charge_ah=None):
+    """Parameters to start from: R0 by the largest step of current, pairs of time constants that the test can show.
+
+    With ``charge_ah`` the open-circuit voltage and its slope over charge are fitted along.
+    """
     jump = int(np.argmax(np.abs(np.diff(current_a))))
     ohm = max(1e-7, -(voltage_v[jump + 1] - voltage_v[jump]) / (current_a[jump + 1] - current_a[jump]))
     span = time_s[-1] - time_s[0]
-    unit = np.ptp(voltage_v) or 1.0
-    best = None
+    line = [] if charge_ah is None else [voltage_v[0], 1e-3 * np.sign(charge_ah[-1] or 1.0)]
     for tau1, tau2 in ((span / 200, span / 8), (span / 50, span / 4), (span / 500, span / 20), (span / 20, span / 2)):
-        start = np.log([ohm, ohm / 3, tau1, ohm / 2, tau2])
-        if ocv_v is None:
-            start = np.append(start, [voltage_v[0], 1e-3 * np.sign(charge_ah[-1] or 1.0)])
-        found = least_squares(lambda p: (model(p) - voltage_v) / unit, start, x_scale="jac", max_nfev=400)
+        yield np.append(np.log([ohm, ohm / 3, tau1, ohm / 2, tau2]), line)
+
+
+def _best_fit(residual, starts):
+    """The least of several least squares, the first of equal ones."""
+    from scipy.optimize import least_squares
+
+    best = None
+    for start in starts:
+        found = least_squares(residual, start, x_scale="jac", max_nfev=400)
         if best is None or found.cost < best.cost * (1 - 1e-9):
             best = found
-    r0, r1, tau1, r2, tau2 = np.exp(best.x[:5])
-    left = best.fun * unit
-    freedom = max(1, time_s.size - best.x.size)
-    covariance = np.linalg.pinv(best.jac.T @ best.jac * unit**2) * (left @ left) / freedom
+    return best
+
+
+def _values_and_errors(best, residual, unit):
+    """Parameters by name and their standard errors; ``best`` was fitted to residuals [V] ÷ ``unit``."""
+    freedom = max(1, residual.size - best.x.size)
+    covariance = np.linalg.pinv(best.jac.T @ best.jac * unit**2) * (residual @ residual) / freedom
     error = np.sqrt(np.diag(covariance))
     names = ["r0_ohm", "r1_ohm", "tau1_s", "r2_ohm", "tau2_s", "ocv_v", "ocv_v_per_ah"]
-    values = dict(zip(names, [r0, r1, tau1, r2, tau2, *best.x[5:]], strict=False))
+    values = dict(zip(names, [*np.exp(best.x[:5]), *best.x[5:]], strict=False))
     errors = dict(zip(names, [*(np.exp(best.x[:5]) * error[:5]), *error[5:]], strict=False))  # of a logarithm: relative
-    if tau1 > tau2:
-        for a, b in (("r1_ohm", "r2_ohm"), ("tau1_s", "tau2_s")):
-            values[a], values[b] = values[b], values[a]
-            errors[a], errors[b] = errors[b], errors[a]
-    as_floats = ({key: float(value) for key, value in part.items()} for part in (values, errors))
-    return PulseFit(*as_floats, float(np.sqrt(np.mean(left**2))), voltage_v + left)
+    if values["tau1_s"] > values["tau2_s"]:
+        for part in (values, errors):
+            for a, b in (("r1_ohm", "r2_ohm"), ("tau1_s", "tau2_s")):
+                part[a], part[b] = part[b], part[a]
+    return tuple({key: float(value) for key, value in part.items()} for part in (values, errors))
 
 
-def read_pulse_csv(path):
+def read_pulse_csv(path: str | PathLike) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Samples of a pulse test from a CSV table with columns ``time_s``, ``current_a`` (positive: discharge), ``voltage_v``.
+
+    Parameters
+    ----------
+    path : path-like
+        CSV file.
+
+    Returns
+    -------
+    time_s, current_a, voltage_v : ndarray, shape (m,)
 
     Raises
     ------
@@ -125,16 +167,23 @@ class Reading:
     uncertainty_ohm: float
 
 
-def resistance_from_two_readings(volt, ampere, volt_uncertainty=0.0, ampere_uncertainty=0.0):
+def resistance_from_two_readings(
+    volt: Sequence[float], ampere: Sequence[float], volt_uncertainty: float = 0.0, ampere_uncertainty: float = 0.0
+) -> Reading:
     """Resistance from two readings of a voltmeter and a clamp meter: R = −ΔV/ΔI, current positive for discharge.
 
     Uncertainty by propagation of independent errors (JCGM 100, from memory): (u_R)² = 2 (u_V² + R² u_I²)/ΔI².
 
     Parameters
     ----------
-    volt, ampere : sequence of 2 floats
+    volt, ampere : sequence of float, length 2
+        Readings [V], [A].
     volt_uncertainty, ampere_uncertainty : float
-        Standard uncertainty of each single reading.
+        Standard uncertainty of each single reading [V], [A].
+
+    Returns
+    -------
+    Reading
 
     Raises
     ------

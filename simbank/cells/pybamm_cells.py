@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from os import PathLike
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.cells.cell_response import circuit_voltage
-from simbank.cells.chemistry import GAS_CONSTANT, RCPair, load_chemistry
+from simbank.cells.chemistry import GAS_CONSTANT, Chemistry, RCPair, load_chemistry
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.files import write_whole
 from simbank.provenance import made_by, package_version
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
 
 __all__ = [
     "FittedCell",
@@ -41,8 +47,13 @@ def _pybamm():
     return pybamm
 
 
-def parameters(name):
-    """PyBaMM's parameter set of that name.
+def parameters(name: str):
+    """PyBaMM's parameter set of that name, as ``pybamm.ParameterValues``.
+
+    Parameters
+    ----------
+    name : str
+        Such as "Prada2013".
 
     Raises
     ------
@@ -56,12 +67,13 @@ def parameters(name):
         raise InputError('PyBaMM has no parameter set of this name; "Prada2013" is one for LFP', value=name) from None
 
 
-def ocv_from_parameters(values, soc):
+def ocv_from_parameters(values, soc: ArrayLike) -> np.ndarray:
     """Open-circuit voltage of a parameter set at states of charge, by PyBaMM's stoichiometry solver [V].
 
     Parameters
     ----------
     values : pybamm.ParameterValues
+        A parameter set.
     soc : array_like
         0 and 1 are where the set's own lower and upper open-circuit voltages lie.
     """
@@ -78,21 +90,33 @@ def ocv_from_parameters(values, soc):
     return potential(parameter.p, y0 + (y100 - y0) * soc) - potential(parameter.n, x0 + (x100 - x0) * soc)
 
 
-def physics_voltage(values, soc, steps, temperature_k=298.15, sample_s=5.0):
-    """Voltage of the physics-based cell (single particle model with electrolyte) over a row of constant currents.
+def physics_voltage(
+    values, soc: float, steps: Sequence[tuple[float, float]], temperature_k: float = 298.15, sample_s: float = 5.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Voltage of the physics-based cell (single particle model with electrolyte) over a sequence of constant currents.
 
     Parameters
     ----------
     values : pybamm.ParameterValues
+        A parameter set.
     soc : float
         At the start, at rest.
     steps : sequence of (float, float)
         Current [A], positive for discharge, and duration [s].
+    temperature_k : float
+        Of the cell throughout [K].
+    sample_s : float
+        Between samples after the first 45 s of a step, where they lie closer [s].
 
     Returns
     -------
-    time_s, current_a, voltage_v : ndarray
+    time_s, current_a, voltage_v : ndarray, shape (m,)
         At every change of current there is a sample 1 ms before and one at it.
+
+    Raises
+    ------
+    InputError
+        If the cell runs empty or full.
     """
     pybamm = _pybamm()
     values = values.copy()
@@ -120,22 +144,29 @@ def physics_voltage(values, soc, steps, temperature_k=298.15, sample_s=5.0):
     return time_s, current_a, voltage_v
 
 
-def pulse_test(values, soc, current_a, pulse_s, pulses=1, temperature_k=298.15):
+def pulse_test(
+    values, soc: float, current_a: float, pulse_s: float, pulses: int = 1, temperature_k: float = 298.15
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """A virtual pulse test: ``pulses`` of constant current from ``soc`` on, an hour of rest after each.
 
     Parameters
     ----------
     values : pybamm.ParameterValues
+        A parameter set.
     soc : float
         At the start.
     current_a : float
-        Positive for discharge.
+        Positive for discharge [A].
     pulse_s : float
         Length of each pulse [s].
+    pulses : int
+        How many.
+    temperature_k : float
+        Of the cell throughout [K].
 
     Returns
     -------
-    time_s, current_a, voltage_v : ndarray
+    time_s, current_a, voltage_v : ndarray, shape (m,)
     """
     steps = [(0.0, 60.0)] + [(current_a, pulse_s), (0.0, REST_S)] * pulses
     return physics_voltage(values, soc, steps, temperature_k, sample_s=20.0)
@@ -160,7 +191,7 @@ class FittedCell:
     r_factor, rc_factor : Curve
         Over state of charge, 1 at half charge.
     activation_j_mol : tuple of (float, float)
-        Of R0 and of the pairs.
+        Of R0 and of the pairs [J/mol].
     rms_fit_v : float
         Over all pulses [V per cell].
     """
@@ -169,14 +200,16 @@ class FittedCell:
     capacity_ah: float
     ocv: Curve
     r0_ohm: float
-    rc: tuple
+    rc: tuple[tuple[float, float], tuple[float, float]]
     r_factor: Curve
     rc_factor: Curve
-    activation_j_mol: tuple
+    activation_j_mol: tuple[float, float]
     rms_fit_v: float
 
 
-def fit_cell(name, soc=SOC_POINTS, celsius=(0.0, 25.0, 40.0), c_rate=0.3):
+def fit_cell(
+    name: str, soc: Sequence[float] = SOC_POINTS, celsius: Sequence[float] = (0.0, 25.0, 40.0), c_rate: float = 0.3
+) -> FittedCell:
     """Fit R0 and two relaxation pairs, with factors over state of charge and temperature, to virtual pulse tests.
 
     At 25 °C the cell is pulsed from nearly full to nearly empty and back, four points of charge a pulse, an hour of rest after
@@ -199,20 +232,38 @@ def fit_cell(name, soc=SOC_POINTS, celsius=(0.0, 25.0, 40.0), c_rate=0.3):
     -------
     FittedCell
     """
-    from scipy.optimize import least_squares
-
     values = parameters(name)
     capacity = _capacity_ah(values)
     grid = np.unique(np.concatenate([[0, 0.005, 0.01, 0.02, 0.03], np.linspace(0.05, 0.95, 73), [0.97, 0.98, 0.99, 0.995, 1.0]]))
     ocv = Curve(grid, ocv_from_parameters(values, grid))
     soc = sorted(soc)
-    n, middle = len(soc), soc.index(0.5)
     amperes, pulse_s = c_rate * capacity, PULSE_SOC / c_rate * 3600.0
     count = int((soc[-1] - soc[0] + 0.04) / PULSE_SOC)
     runs = [
         (soc[-1] + 0.02, *pulse_test(values, soc[-1] + 0.02, amperes, pulse_s, count)),
         (soc[0] - 0.02, *pulse_test(values, soc[0] - 0.02, -amperes, pulse_s, count)),
     ]
+    circuit, rms = _fit_circuit(runs, soc, capacity, ocv)
+    warm = []
+    for degree in celsius:
+        run = (0.5 + PULSE_SOC / 2, *pulse_test(values, 0.5 + PULSE_SOC / 2, amperes, pulse_s, temperature_k=degree + 273.15))
+        warm.append(_fit_arrhenius(run, capacity, ocv, circuit))
+    inverse = 1.0 / (np.array(celsius) + 273.15)
+    activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * GAS_CONSTANT) for k in (0, 1))
+    r0, rc, r_factor, rc_factor = circuit
+    rc = tuple((float(r), float(tau)) for r, tau in rc)
+    return FittedCell(name, capacity, ocv, float(r0), rc, r_factor, rc_factor, activation, rms)
+
+
+def _fit_circuit(runs, soc, capacity_ah, ocv):
+    """One least squares over several runs: ((R0, pairs, factor of R0, factor of the pairs), root mean square of the residuals [V]).
+
+    ``runs`` are (state of charge at the start, times, currents, voltages), the first a discharge; ``soc`` are where the factors have
+    their points.
+    """
+    from scipy.optimize import least_squares
+
+    n, middle = len(soc), soc.index(0.5)
     ends = [0.0, *soc, 1.0]
 
     def factor(relative):
@@ -225,31 +276,27 @@ def fit_cell(name, soc=SOC_POINTS, celsius=(0.0, 25.0, 40.0), c_rate=0.3):
 
     def residual(p):
         r0, rc, r_factor, rc_factor = unpack(p)
-        left = [circuit_voltage(t, i, at, capacity, ocv, r0, rc, r_factor, rc_factor)[1] - v for at, t, i, v in runs]
+        left = [circuit_voltage(t, i, at, capacity_ah, ocv, r0, rc, r_factor, rc_factor)[1] - v for at, t, i, v in runs]
         return np.concatenate(left) * 1e3
 
-    _, time_s, current_a, volt = runs[0]
+    _, _, current_a, volt = runs[0]
     first = int(np.argmax(current_a > 0))
     ohm = float((volt[first - 1] - volt[first]) / current_a[first])
     start = np.concatenate([np.full(n, np.log(ohm)), np.zeros(n), np.log([ohm / 5, 30.0, ohm / 5, 400.0])])
     found = least_squares(residual, start, x_scale="jac", max_nfev=100)
-    rms = float(np.sqrt(np.mean(found.fun**2))) * 1e-3
-    r0, rc, r_factor, rc_factor = unpack(found.x)
+    return unpack(found.x), float(np.sqrt(np.mean(found.fun**2))) * 1e-3
 
-    warm = []
-    for degree in celsius:
-        time_s, current_a, volt = pulse_test(values, 0.5 + PULSE_SOC / 2, amperes, pulse_s, temperature_k=degree + 273.15)
 
-        def at_temperature(p, t=time_s, i=current_a, v=volt):
-            modelled = circuit_voltage(t, i, 0.5 + PULSE_SOC / 2, capacity, ocv, r0, rc, r_factor, rc_factor, *np.exp(p))[1]
-            return (modelled - v) * 1e3
+def _fit_arrhenius(run, capacity_ah, ocv, circuit):
+    """Logarithms of the factors of R0 and of the pairs that a run at another temperature asks of a circuit, shape (2,)."""
+    from scipy.optimize import least_squares
 
-        warm.append(least_squares(at_temperature, [0.0, 0.0]).x)
-    inverse = 1.0 / (np.array(celsius) + 273.15)
-    activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * GAS_CONSTANT) for k in (0, 1))
+    soc, time_s, current_a, volt = run
 
-    rc = tuple((float(r), float(tau)) for r, tau in rc)
-    return FittedCell(name, capacity, ocv, float(r0), rc, r_factor, rc_factor, activation, rms)
+    def residual(p):
+        return (circuit_voltage(time_s, current_a, soc, capacity_ah, ocv, *circuit, tuple(np.exp(p)))[1] - volt) * 1e3
+
+    return least_squares(residual, [0.0, 0.0]).x
 
 
 def _capacity_ah(values):
@@ -260,8 +307,8 @@ def _capacity_ah(values):
     return float((x100 - x0) * negative)
 
 
-def with_circuit(cell, base):
-    """A :class:`~simbank.cells.chemistry.Chemistry` with the fitted circuit, the rest (limits, charge rate) from ``base``."""
+def with_circuit(cell: FittedCell, base: Chemistry) -> Chemistry:
+    """A chemistry with the fitted circuit, without hysteresis, limits or entropy; the charge rate is that of ``base``."""
     return replace(
         base,
         name=cell.name,
@@ -282,10 +329,19 @@ def with_circuit(cell, base):
 PROFILE_SOC = (0.88, 0.12)  # a test profile starts at the first and has crossed to the second by its end
 
 
-def random_profile(capacity_ah, seed=0, c_rate_max=0.3):
-    """A row of steps that no pulse test holds: discharges, charges and rests of random size that wander from 88 down to 12 %.
+def random_profile(capacity_ah: float, seed: int = 0, c_rate_max: float = 0.3) -> list[tuple[float, float]]:
+    """A sequence of steps that no pulse test holds: discharges, charges and rests of random size that wander from 88 down to 12 %.
 
     Discharge runs up to ``c_rate_max``, charge up to two thirds of it.
+
+    Parameters
+    ----------
+    capacity_ah : float
+        Of the cell [Ah].
+    seed : int
+        The same seed gives the same profile.
+    c_rate_max : float
+        Greatest C-rate.
 
     Returns
     -------
@@ -306,8 +362,19 @@ def random_profile(capacity_ah, seed=0, c_rate_max=0.3):
     return steps
 
 
-def validate(cell, seed=0, temperature_k=298.15, c_rate_max=0.3):
+def validate(
+    cell: FittedCell, seed: int = 0, temperature_k: float = 298.15, c_rate_max: float = 0.3
+) -> dict[str, float | np.ndarray]:
     """Fitted circuit against the physics-based cell on a profile it was not fitted to.
+
+    Parameters
+    ----------
+    cell : FittedCell
+        What was fitted.
+    seed, c_rate_max
+        Of :func:`random_profile`.
+    temperature_k : float
+        Of the cell throughout [K].
 
     Returns
     -------
@@ -320,7 +387,7 @@ def validate(cell, seed=0, temperature_k=298.15, c_rate_max=0.3):
     time_s, current_a, physics_v = physics_voltage(values, PROFILE_SOC[0], steps, temperature_k, sample_s=20.0)
     soc, circuit_v = circuit_voltage(
         time_s, current_a, PROFILE_SOC[0], cell.capacity_ah, cell.ocv, cell.r0_ohm, cell.rc, cell.r_factor, cell.rc_factor,
-        *(np.exp(e / GAS_CONSTANT * (1 / temperature_k - 1 / 298.15)) for e in cell.activation_j_mol),
+        tuple(np.exp(e / GAS_CONSTANT * (1 / temperature_k - 1 / 298.15)) for e in cell.activation_j_mol),
     )  # fmt: skip
     left = circuit_v - physics_v
     return {
@@ -334,11 +401,31 @@ def validate(cell, seed=0, temperature_k=298.15, c_rate_max=0.3):
     }
 
 
-def write_chemistry(cell, path, name, base="lfp", title=None):
+def write_chemistry(
+    cell: FittedCell, path: str | PathLike, name: str, base: str = "lfp", title: str | None = None
+) -> str | PathLike:
     """Write a fitted cell as a chemistry file, with the error of fit in its notes.
 
     What a parameter set does not hold (charge rate, specific heat, hysteresis, entropic coefficient) is taken from the chemistry
     ``base`` and marked as assumed.
+
+    Parameters
+    ----------
+    cell : FittedCell
+        What was fitted.
+    path : path-like
+        File to write.
+    name : str
+        Of the chemistry.
+    base : str
+        Library name or path.
+    title : str, optional
+        By default it says what was fitted.
+
+    Returns
+    -------
+    path-like
+        ``path``.
     """
     import tomli_w
 

@@ -32,17 +32,20 @@ def cell_list():
     import pandas as pd
 
     from simbank.cells import library, load_chemistry
+    from simbank.cells.chemistry import MIDDLE_SOC
 
-    rows = [
-        {
-            "name": name,
-            "title": load_chemistry(name).title,
-            "slope": f"{(load_chemistry(name).ocv(0.7) - load_chemistry(name).ocv(0.3)) / 0.4:.3f}",
-            "half": f"{load_chemistry(name).half_width(0.5) * 1e3:.0f}",
-        }
-        for name in library()
-    ]
-    columns = {"name": "name", "title": "cell", "slope": "slope, 30 to 70 %\n[V per unit SOC]", "half": "hysteresis\n[±mV]"}
+    rows = []
+    for name in library():
+        cell = load_chemistry(name)
+        slope, half = f"{cell.middle_slope_v_per_soc:.3f}", f"{cell.half_width(0.5) * 1e3:.0f}"
+        rows.append({"name": name, "title": cell.title, "slope": slope, "half": half})
+    low, high = MIDDLE_SOC
+    columns = {
+        "name": "name",
+        "title": "cell",
+        "slope": f"slope, {low * 100:.0f} to {high * 100:.0f} %\n[V per unit SOC]",
+        "half": "hysteresis\n[±mV]",
+    }
     show_table("Chemistries", pd.DataFrame(rows), columns)
 
 
@@ -59,19 +62,7 @@ def cell_show(
 
     chemistry = load_chemistry(name)
     out = make_folder(out)
-    soc = [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0]
-    rows = [
-        {
-            "soc": z,
-            "charge_v": float(chemistry.ocv(z) + chemistry.half_width(z)),
-            "mid_v": float(chemistry.ocv(z)),
-            "discharge_v": float(chemistry.ocv(z) - chemistry.half_width(z)),
-            "slope_v_per_soc": float(chemistry.ocv.slope(z)),
-            "resistance_0c_milliohm": float(chemistry.resistance_scale(z, 273.15) * chemistry.typical["resistance_ohm"] * 1e3),
-            "resistance_25c_milliohm": float(chemistry.resistance_scale(z, 298.15) * chemistry.typical["resistance_ohm"] * 1e3),
-        }
-        for z in soc
-    ]
+    rows = chemistry.card()
     if out is not None:
         from simbank.plotting import plots
 

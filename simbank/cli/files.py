@@ -26,8 +26,16 @@ def schema(
     markdown: Annotated[
         bool, typer.Option("--markdown", help="Print the tables of keys in scenarios/README.md, instead.")
     ] = False,
+    columns: Annotated[
+        bool,
+        typer.Option("--columns", help="Print the columns of every table that commands write, with unit and meaning, instead."),
+    ] = False,
+    json_: Annotated[bool, typer.Option("--json", help="Print the columns as JSON.")] = False,
 ):
     """Print the JSON Schema of the scenario file, for editors."""
+    if columns:
+        _print_columns(json_)
+        return
     if markdown:
         from simbank.scenario.schema_markdown import format_reference
 
@@ -36,6 +44,36 @@ def schema(
     from simbank.scenario import json_schema
 
     print_json(json_schema())
+
+
+def _print_columns(as_json):
+    """Columns of the tables that each command writes into its folder, and what the codes of events mean."""
+    from simbank.simulation.event_codes import Event
+    from simbank.studies import RESULTS
+
+    codes = [{"code": event.code, "where": event.where, "what": event.words, "meaning": event.meaning} for event in Event]
+    if as_json:
+        tables = {
+            command: [
+                {"table": table.name, "row": table.row, "columns": [column._asdict() for column in table.columns]}
+                for table in kind.TABLES
+            ]
+            for command, kind in RESULTS.items()
+        }
+        print_json(tables | {"codes of events": codes})
+        return
+    for command, kind in RESULTS.items():
+        print(f"simbank {command}")
+        for table in kind.TABLES:
+            print(f"\n  {table.name} (a row: {table.row})")
+            wide = max(len(name) for name in table.names)
+            for column in table.columns:
+                print(f"    {column.name:<{wide}}  {f'[{column.unit}]' if column.unit else '':<8}  {column.meaning}".rstrip())
+        print()
+    print("Codes of events\n")
+    wide = max(len(code["code"]) for code in codes)
+    for code in codes:
+        print(f"    {code['code']:<{wide}}  {code['where']:<8}  {code['meaning']}")
 
 
 def new(

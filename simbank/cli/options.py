@@ -27,6 +27,7 @@ __all__ = [
     "changes",
     "comma_parts",
     "draws",
+    "grid",
     "make_folder",
     "number_option",
     "read_points",
@@ -133,7 +134,19 @@ def changes(items):
     return {key: toml_value(text) for key, text in pairs(items, "--set").items()}
 
 
+def grid(items):
+    """{key: values} of the option ``--over``."""
+    out = {}
+    for item in items:
+        key, values = split_pair(item, "--over")
+        if key in out:
+            raise InputError(f"stands twice; give its values in one list: --over {key}=V1,V2", key="--over", value=item)
+        out[key] = [toml_value(part) for part in comma_parts(values)]
+    return out
+
+
 def read_points(path):
+    """Points of a sweep from a CSV file: a column for each dotted key, a row for each run."""
     import pandas as pd
 
     from simbank.filemodel import read_csv

@@ -1,4 +1,4 @@
-"""What commands print: tables, numbers, warnings, cautions, progress; and the files that say what made them."""
+"""What commands print: tables, numbers, warnings, cautions, progress; and how a command gives out what it found."""
 
 from __future__ import annotations
 
@@ -8,39 +8,24 @@ import sys
 from contextlib import contextmanager
 
 from simbank import interrupts, streams
-from simbank.cli.options import make_folder
-from simbank.provenance import made_by
-from simbank.warning import listed
+from simbank.caution import CAUTION
+from simbank.cli.options import changes, make_folder
+from simbank.warning import as_records, listed
 
 __all__ = [
-    "CAUTION",
-    "PROTECTION_CAUTION",
+    "Command",
     "console",
     "integrator_words",
     "print_json",
     "progress_bar",
     "report_file",
-    "section",
     "show_caution",
     "show_table",
     "show_warnings",
     "show_wrapped",
     "show_written",
-    "study_made_by",
 ]
 
-
-CAUTION = (
-    "Computed from the data given. Not checked here: fault currents, whether a device can break them, cable heating (for these: "
-    "simbank protect). Not a substitute "
-    "for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
-)
-
-PROTECTION_CAUTION = (
-    "Computed from the data given, for the cases stated. A check that passes says that its rule holds for these numbers, no "
-    "more. Not a substitute for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn "
-    "and kill."
-)
 
 _PERCENT = {"soc_start", "soc_end"}
 
@@ -125,6 +110,7 @@ def show_wrapped(title, frame, columns):
 
 
 def integrator_words(summary):
+    """Which integrator made a run, from its summary."""
     used = summary["integrator"]
     over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
     return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
@@ -137,8 +123,8 @@ def show_warnings(records):
         console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
-def show_caution():
-    console().print(CAUTION, style="italic")
+def show_caution(text=CAUTION):
+    console().print(text, style="italic")
 
 
 def show_written(out, as_json):
@@ -158,16 +144,41 @@ def report_file(path, scenario, quiet, **parts):
         console().print(f"Report: {path}", soft_wrap=True)
 
 
-def section(title, text, table, figures, warned, answer=None):
-    from simbank.report.html import Study
+class Command:
+    """A command at work on a scenario file: reads it, shows progress, gives out what was found as its options ask.
 
-    return Study(title, (text,), table, tuple(figures), (answer,) if answer else (), tuple(warned))
+    The folder for results is made first, so that a wrong one does not cost a run.
+    """
 
+    def __init__(self, file, set_, out, json_, report):
+        from simbank.scenario import load
 
-def study_made_by(scenario, study, **settings):
-    """What makes the tables and plots of a study; a tolerance that was not given is the usual one."""
-    from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
+        self.scenario = load(file, changes(set_))
+        self.out, self.json, self.report = make_folder(out), json_, report
 
-    if "tolerance" in settings and settings["tolerance"] is None:
-        settings["tolerance"] = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
-    return made_by(scenario, f"simbank.{study}", **settings)
+    def progress(self, doing):
+        """A bar for what is being done to the scenario."""
+        return progress_bar(f"{doing} {self.scenario.name}", self.json)
+
+    def finish(self, found, show, parts=None):
+        """Write, print and report a result.
+
+        Parameters
+        ----------
+        found : StudyResult
+            What the library computed.
+        show : callable
+            Prints it for people.
+        parts : callable, optional
+            Gives what :func:`simbank.write_report` takes; by default the result as a section.
+        """
+        if self.out is not None:
+            found.write(self.out)
+        if self.json:
+            print_json(found.summary)
+        else:
+            show_warnings(as_records(found.warnings))
+            show(found)
+        if self.report is not None:
+            report_file(self.report, self.scenario, self.json, **({"studies": [found.section()]} if parts is None else parts()))
+        show_written(self.out, self.json)

@@ -8,20 +8,16 @@ from typing import Annotated
 import typer
 
 from simbank import streams
-from simbank.cli.options import File, Json, Out, ReportFile, Set, changes, make_folder, number_option
+from simbank.caution import PROTECTION_CAUTION
+from simbank.cli.options import File, Json, Out, ReportFile, Set, number_option
 from simbank.cli.output import (
-    PROTECTION_CAUTION,
+    Command,
     console,
-    print_json,
-    progress_bar,
-    report_file,
+    show_caution,
     show_table,
-    show_warnings,
     show_wrapped,
-    show_written,
 )
 from simbank.errors import InputError
-from simbank.warning import as_records
 
 __all__ = ["protect"]
 
@@ -50,7 +46,6 @@ def protect(
 ):
     """Fault currents at every place, checks of devices and conductors, what opens first, what the rest then carries."""
     from simbank.quantities import parse
-    from simbank.scenario import load
     from simbank.studies import Assumptions
     from simbank.studies import protect as study
 
@@ -60,23 +55,15 @@ def protect(
         except InputError as error:
             raise InputError(error.problem, key=option, value=text) from None
 
-    scenario = load(file, changes(set_))
-    out = make_folder(out)
+    command = Command(file, set_, out, json_, report)
     case = Assumptions(
         warm_k=read("--warm", warm, "kelvin"), cold_k=read("--cold", cold, "kelvin"), wanted_s=read("--within", within, "second"),
         drop_share=drop / 100.0, margin=margin, pack_h=read("--pack-inductance", pack_inductance, "henry"),
         cells_shorted=shorted_cells,
     )  # fmt: skip
-    with progress_bar(f"Protection of {scenario.name}", json_) as progress:
-        found = study(scenario, case, progress=progress)
-    if out is not None:
-        found.write(out)
-    if json_:
-        print_json(found.summary)
-    else:
-        _show_protection(found, all_)
-    report_file(report, scenario, json_, protection=found)
-    show_written(out, json_)
+    with command.progress("Protection of") as progress:
+        found = study(command.scenario, case, progress=progress)
+    command.finish(found, lambda found: _show_protection(found, all_), lambda: {"protection": found})
 
 
 def _show_protection(found, everything):
@@ -87,7 +74,6 @@ def _show_protection(found, everything):
 
     from simbank.studies.protection import NOT_CHECKED
 
-    show_warnings(as_records(found.warnings))
     say = console().print
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:
@@ -143,4 +129,4 @@ def _show_protection(found, everything):
         say(found.short_words)
     say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")
     say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
-    say(PROTECTION_CAUTION, style="italic")
+    show_caution(PROTECTION_CAUTION)

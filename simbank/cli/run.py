@@ -64,10 +64,7 @@ def run(
             _show_run(error.partial, json_)
         raise
     if out is not None:
-        from simbank.plotting import plots
-
-        result.write(out)
-        plots.save_all(result, out)
+        result.write(out, figures=True)
     _show_run(result, json_)
     if report is not None:
         _report_run(report, scenario, result, json_)

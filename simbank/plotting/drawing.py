@@ -8,10 +8,15 @@ them, the negative below; ports stand on the left.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
+import numpy as np
+
+from simbank.bank.bank import Bank, Place
 from simbank.bank.device_classes import load_class
+from simbank.network import components
 
 __all__ = ["branch_id", "draw_bank"]
 
@@ -23,7 +28,7 @@ MOST_LABELLED = 3  # alike conductors more than this are named once below the dr
 KIND_NAMES = {"link": "links", "lead": "leads", "bar": "bar segments", "conductor": "conductors", "device": "devices"}
 
 
-def branch_id(name):
+def branch_id(name: str) -> str:
     """The id of a branch's group in the SVG."""
     text = name.replace("+", "plus").replace("−", "minus")
     text = re.sub(r"-(?=\s|$)", "minus", text)
@@ -40,13 +45,23 @@ class _Node:
     right: float = field(default=0.0)
 
 
-def draw_bank(bank, *, title="", currents=None, place_notes=None, places=None, legend=()):
+def draw_bank(
+    bank: Bank,
+    *,
+    title: str = "",
+    currents: Mapping[str, float] | None = None,
+    place_notes: Mapping[str, str] | None = None,
+    places: Sequence[Place] | None = None,
+    legend: Sequence[str] = (),
+) -> str:
     """SVG text of a bank.
 
     Parameters
     ----------
     bank : Bank
+        What is drawn.
     title : str
+        Stands above the drawing; empty for none.
     currents : dict of str to float, optional
         Branch → current [A]: sets the width of each conductor and is written beside it.
     place_notes : dict of str to str, optional
@@ -97,19 +112,12 @@ class _Drawing:
         pole = 0 if sign == "+" else 1
         seeds = {ends[pole] for ends in self.graph.packs.values()}
         seeds |= {self.graph.node(p.positive if pole == 0 else p.negative) for p in self.bank.places if p.kind == "pack"}
-        reached, mine = set(seeds), []
-        left = [b for b in self.graph.branches if not self._port_of(b)]
-        grown = True
-        while grown:
-            grown = False
-            for b in list(left):
-                if b.from_node in reached or b.to_node in reached:
-                    reached |= {b.from_node, b.to_node}
-                    mine.append(b)
-                    left.remove(b)
-                    grown = True
-        names = {b.name for b in mine}
-        return [b for b in self.graph.branches if b.name in names]
+        branches = [b for b in self.graph.branches if not self._port_of(b)]
+        index = {node: k for k, node in enumerate(self.graph.nodes)}
+        ends = np.array([[index[b.from_node], index[b.to_node]] for b in branches], int).reshape(-1, 2)
+        component = components(len(index), ends)
+        mine = {component[index[node]] for node in seeds if node in index}
+        return [b for b, (node, _) in zip(branches, ends, strict=True) if component[node] in mine]
 
     def _place_side(self, sign, way):
         pole = 0 if sign == "+" else 1

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from numpy.typing import ArrayLike
 
-from simbank.provenance import write_figure
+from simbank.cells.chemistry import Chemistry
 
 __all__ = [
     "PALETTE",
@@ -21,7 +23,6 @@ __all__ = [
     "plot_soc",
     "plot_spread",
     "plot_throughput",
-    "save_all",
 ]
 
 # Our own palette, chosen in CIE LCh: hues that stay apart for the common colour deficiencies, at rising lightness (L* from 16 to
@@ -131,7 +132,7 @@ def _title(result):
 
 
 @styled
-def plot_soc(result):
+def plot_soc(result: Any) -> Figure:
     """State of charge of each pack over time [%]."""
     figure, ((axis,),) = new_figure()
     soc = result.packs["soc"] * 100.0
@@ -143,7 +144,7 @@ def plot_soc(result):
 
 
 @styled
-def plot_spread(result):
+def plot_spread(result: Any) -> Figure:
     """Largest minus smallest state of charge over time [points]."""
     figure, ((axis,),) = new_figure(size=(8.6, 3.2))
     spread = result.spread_points
@@ -168,7 +169,7 @@ def plot_spread(result):
 
 
 @styled
-def plot_current(result):
+def plot_current(result: Any) -> Figure:
     """Current of each pack over time, over the share it would carry in proportion to its capacity, a panel per pack.
 
     Of a bank of more than ten packs the ten with the largest peak C-rate are shown, and the title says so.
@@ -199,7 +200,7 @@ def plot_current(result):
 
 
 @styled
-def plot_throughput(result):
+def plot_throughput(result: Any) -> Figure:
     """Throughput of each pack [Ah] as bars, with a mark at its share in proportion to capacity."""
     packs = result.summary["packs"]
     through = np.array([pack["throughput_ah"] for pack in packs])
@@ -226,7 +227,7 @@ def plot_throughput(result):
 
 
 @styled
-def plot_comparison(comparison):
+def plot_comparison(comparison: Any) -> Figure:
     """Spread over time, and each pack's share ratio on discharge, by layout."""
     names = list(comparison.results)
     figure, axes = new_figure(1, 2, size=(11.5, 4.6), width_ratios=[1.35, 1])
@@ -267,7 +268,7 @@ def plot_comparison(comparison):
 
 
 @styled
-def plot_cell(chemistry):
+def plot_cell(chemistry: Chemistry) -> Figure:
     """Card of a chemistry: open-circuit voltage with both branches, its slope, resistance over charge and temperature."""
     figure, axes = new_figure(1, 3, size=(12.5, 4.0))
     volt, slope, ohm = axes[0]
@@ -295,7 +296,7 @@ def plot_cell(chemistry):
     ends = []
     for k, celsius in enumerate((0.0, 25.0, 40.0)):
         style = line_style(k, 3)
-        total = chemistry.typical.get("resistance_ohm", 1.0) * 1e3 * chemistry.resistance_scale(z, celsius + 273.15)
+        total = 1e3 * chemistry.typical_resistance_ohm(z, celsius + 273.15)
         ohm.plot(z * 100, total, **style)
         ends.append((f"{celsius:.0f} °C", total[-1], style["color"]))
     ohm.set_ylim(0, None)
@@ -307,7 +308,7 @@ def plot_cell(chemistry):
 
 
 @styled
-def plot_drift(drift):
+def plot_drift(drift: Any) -> Figure:
     """Change of open-circuit voltage over charge, and spread over time, by chemistry: same packs, wiring and current."""
     figure, axes = new_figure(1, 2, size=(11.5, 4.4), width_ratios=[1, 1.35])
     left, right = axes[0]
@@ -340,7 +341,7 @@ def plot_drift(drift):
 
 
 @styled
-def plot_pulse_fit(time_s, measured_v, fitted_v):
+def plot_pulse_fit(time_s: ArrayLike, measured_v: ArrayLike, fitted_v: ArrayLike) -> Figure:
     """Measured and fitted voltage of a pulse test, and what is left over."""
     figure, axes = new_figure(2, 1, size=(8.6, 5.2), sharex=True, height_ratios=[2.2, 1])
     top, bottom = axes[:, 0]
@@ -354,13 +355,3 @@ def plot_pulse_fit(time_s, measured_v, fitted_v):
     bottom.set_ylabel("left over [mV]")
     bottom.set_xlabel("time [s]")
     return figure
-
-
-def save_all(result, folder):
-    """Write the four plots of a run as PNG into ``folder``; returns their paths."""
-    paths = []
-    for name, draw in (("soc", plot_soc), ("spread", plot_spread), ("current", plot_current), ("throughput", plot_throughput)):
-        path = folder / f"{name}.png"
-        write_figure(path, draw(result), result.made_by, f"{_title(result)}: {name}")
-        paths.append(path)
-    return paths

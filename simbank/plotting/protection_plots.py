@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
 from simbank.bank.ampacity import conductor_withstand
@@ -45,7 +47,7 @@ def _smallest(protection, devices):
 
 
 @styled
-def plot_time_current(protection):
+def plot_time_current(protection: Any) -> Figure:
     """One panel for each kind of device: its band, the withstand of the smallest conductor beside it, fault currents through it.
 
     Returns the matplotlib figure.
@@ -118,9 +120,11 @@ def _amps(value):
 
 
 @styled
-def plot_shorted(protection):
-    """Feed into each pack with shorted cells and energy fed in, over time, in the case of most energy; returns the matplotlib
-    figure."""
+def plot_shorted(protection: Any) -> Figure:
+    """Feed into each pack with shorted cells and energy fed in, over time, in the case of most energy.
+
+    Returns the matplotlib figure.
+    """
     fig, axes = new_figure(1, 2, (9.4, 4.0))
     left, right = axes[0]
     found = list(protection.shorted.values())

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
@@ -33,7 +36,7 @@ MOST_FACETS = 8
 RUN = "run (row of the table)"
 
 
-def swept_keys(table):
+def swept_keys(table: pd.DataFrame) -> tuple[list[str], list[str]]:
     """Keys of a sweep's table that vary: (of its grid or list, drawn).
 
     ``table.attrs`` tells which are which. Of a table read from a CSV the keys are the columns before the figures; those with a value
@@ -96,7 +99,7 @@ def _choose(table, x, by, figure):
 
 
 @styled
-def plot_sweep(table, x=None, by=None, figure=None):
+def plot_sweep(table: pd.DataFrame, x: str | None = None, by: str | None = None, figure: str | None = None) -> Figure:
     """Figures of a sweep against one of its keys; what differs in another key is another line or another row of panels.
 
     Where values are drawn at random there is a dot for each run, or, against a key of the grid, the middle of the runs with the band
@@ -228,7 +231,9 @@ def _ticks(axis, places, numeric):
 
 
 @styled
-def plot_bands(table, columns=("spread_max_points", "share_ratio_max", "c_rate_max", "energy_out_wh")):
+def plot_bands(
+    table: pd.DataFrame, columns: Sequence[str] = ("spread_max_points", "share_ratio_max", "c_rate_max", "energy_out_wh")
+) -> Figure:
     """How headline figures scatter over random runs: cumulative share; a line for each point of the grid, never pooled.
 
     With one line the middle 50 and 90 % are shaded. Returns the figure.
@@ -266,7 +271,7 @@ def plot_bands(table, columns=("spread_max_points", "share_ratio_max", "c_rate_m
 
 
 @styled
-def plot_sensitivity(found):
+def plot_sensitivity(found: Any) -> Figure:
     """Bars of first and total Sobol index for each key, largest above; returns the figure.
 
     Keys whose places the sample cannot tell apart are hatched, and their possible places stand beside their names; below, what the
@@ -304,9 +309,11 @@ def plot_sensitivity(found):
 
 
 @styled
-def plot_sizing(found):
-    """Copper against largest share ratio by layout; filled where it fits, crossed out where it may not carry its current or devices
-    let too much pass; returns the figure."""
+def plot_sizing(found: Any) -> Figure:
+    """Copper against largest share ratio by layout.
+
+    Filled where it fits, crossed out where it may not carry its current or devices let too much pass. Returns the figure.
+    """
     table = found.table.dropna(subset=["share_ratio"]) if "share_ratio" in found.table else found.table.iloc[:0]
     fig, ((axis,),) = new_figure(size=(8.6, 4.8))
     crossed = False

@@ -7,21 +7,23 @@ import io
 import json
 import math
 import re
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
+from simbank.caution import REPORT_CAUTION
 from simbank.plotting.drawing import draw_bank
+from simbank.results import Study
+from simbank.scenario import Scenario
+from simbank.simulation import Result
+from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
+from simbank.studies.protection import Protection
 from simbank.warning import listed
 
-__all__ = ["Study", "write_report"]
+__all__ = ["write_report"]
 
-CAUTION = (
-    "Computed from the data given, for the cases stated; what was not checked is listed at the end. Not a substitute for the pack "
-    "maker's manual, local codes and a licensed person. DC faults on a battery bank can burn and kill."
-)
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
     "How resistance and capacity will change: ageing enters only as given.",
@@ -31,24 +33,21 @@ NOT_KNOWN = (
 )
 
 
-@dataclass
-class Study:
-    """A further section: a title, words, a table and figures of its own."""
-
-    title: str
-    text: tuple = ()
-    table: pd.DataFrame | None = None
-    figures: tuple = ()  # (matplotlib figure, caption)
-    answer: tuple = field(default=())
-    warnings: tuple = field(default=())  # of BankWarning
-
-
-def write_report(scenario, path, *, result=None, comparison=None, protection=None, studies=()):
+def write_report(
+    scenario: Scenario,
+    path: str | Path,
+    *,
+    result: Result | None = None,
+    comparison: Comparison | None = None,
+    protection: Protection | None = None,
+    studies: Sequence[Study] = (),
+) -> Path:
     """Write a report of a scenario and of what was computed of it.
 
     Parameters
     ----------
     scenario : Scenario
+        The bank as described; with nothing else the report shows that.
     path : path-like
         The HTML file to write.
     result : Result, optional
@@ -63,6 +62,12 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
     Returns
     -------
     pathlib.Path
+        The file written.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -82,7 +87,7 @@ def write_report(scenario, path, *, result=None, comparison=None, protection=Non
         answer=page.answer(),
         warnings=page.warnings(),
         listed=listed,
-        caution=CAUTION,
+        caution=REPORT_CAUTION,
         sections=page.sections(),
     )
     path = Path(path)
@@ -150,14 +155,14 @@ class _Page:
         return [{"id": i, "title": title, "parts": parts} for i, title, parts in made if parts]
 
     def _bank(self):
-        from simbank.simulation.snapshot import Snapshot
+        from simbank.simulation.operating_point import BankAtStart
         from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
         currents, note = {}, "Conductors with their sizes."
         if "discharge" in loads:
-            still = Snapshot(self.bank).still(loads["discharge"])
-            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, still.branch_a, strict=True)}
+            point = BankAtStart(self.bank).solve_operating_point(loads["discharge"])
+            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, point.branch_a, strict=True)}
             note = (
                 "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
                 "starting charge; conductors as wide as their current."
@@ -240,12 +245,7 @@ class _Page:
     def _sharing(self):
         if self.result is None or not len(self.result.packs):
             return []
-        parts = [
-            self._figure(self.result.plot_soc(), "State of charge of each pack over time."),
-            self._figure(self.result.plot_spread(), "Spread: largest minus smallest state of charge."),
-            self._figure(self.result.plot_current(), "Current of each pack; positive is discharge."),
-            self._figure(self.result.plot_throughput(), "Charge through each pack against its capacity."),
-        ]
+        parts = [self._figure(picture.figure, picture.caption) for picture in self.result.pictures()]
         if len(self.result.events):
             events = self.result.events.head(60).copy()
             events.insert(0, "time [h]", events.pop("time_s") / 3600.0)

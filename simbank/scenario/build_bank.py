@@ -40,6 +40,7 @@ def build_bank(file: ScenarioFile) -> Bank:
     Parameters
     ----------
     file : ScenarioFile
+        A file's contents, checked key by key.
 
     Returns
     -------

@@ -25,6 +25,7 @@ def build_duty(file: ScenarioFile, bank: Bank, folder: Path) -> Duty | SampledDu
     Parameters
     ----------
     file : ScenarioFile
+        A file's contents, checked key by key.
     bank : Bank
         Of the same file: C-rates count its capacity, its inverters turn AC power into what it must give.
     folder : Path

@@ -5,18 +5,33 @@ from __future__ import annotations
 import copy
 from typing import Any
 
-from simbank.bank.bank import MAX_PACKS
+from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
 from simbank.filemodel import nearest, refuse_deep
 
 __all__ = ["changed", "joint_branches"]
 
 
-def changed(data, changes):
+def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
     """A deep copy of ``data`` with dotted keys set.
 
     An entry of ``packs`` with ``count`` is written out as single packs if one of them is named; a count is set before that. What
     is said of one name goes before what ``*`` says of all.
+
+    Parameters
+    ----------
+    data : dict
+        Of a scenario file's form.
+    changes : dict
+        Dotted key → value, as in :func:`simbank.with_changes`.
+
+    Raises
+    ------
+    InputError
+        If a key leads nowhere.
+
+    >>> changed({"packs": [{"name": "A", "soc": 0.5}]}, {"packs.A.soc": 0.3})
+    {'packs': [{'name': 'A', 'soc': 0.3}]}
     """
     data = copy.deepcopy(data)
     for dotted in sorted(changes, key=_precedence):
@@ -101,6 +116,6 @@ def _indices(items, part, dotted):
     raise InputError(f"no such entry; {nearest(part, known)}", key=dotted)
 
 
-def joint_branches(bank):
+def joint_branches(bank: Bank) -> list[str]:
     """Names of the branches that ``wiring.added.*`` stands for: every link, lead and conductor."""
     return [branch.name for branch in bank.graph.branches if branch.kind in ("link", "lead", "conductor")]

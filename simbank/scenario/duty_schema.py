@@ -197,6 +197,12 @@ DUTIES = {"cycles": CyclesDuty, "constant": ConstantDuty, "table": TableDuty, "d
 
 
 def pick_duty(data):
+    """The table of a duty if its ``kind`` is known; the other fault would be pydantic's, which names every kind.
+
+    Raises
+    ------
+    InputError
+    """
     if not isinstance(data, dict):
         raise InputError('needs a table, such as [duty] with kind = "cycles"')
     kind = data.get("kind")

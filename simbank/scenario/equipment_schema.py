@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from simbank import quantities
-from simbank.bank.device_classes import ASSUMED_BAND, load_class, trip_from_curve
+from simbank.bank.device_classes import ASSUMED_BAND, Trip, load_class, trip_from_curve
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Limit
 from simbank.cells import Curve
 from simbank.errors import InputError
@@ -101,14 +101,15 @@ class DeviceTable(FileModel):
             raise InputError("needs two points or more, multiples rising and times falling", key="trip")
         return self
 
-    def trips(self):
+    def trips(self) -> tuple[tuple[Trip, Trip, Trip], bool]:
         """(soonest, middle, latest) opening, and whether anything is known of it."""
         if self.class_ is not None:
             return load_class(self.class_).trips(self.rating, self.instant), True
         points, instant = self.trip or DEFAULT_TRIP, self.instant or math.inf
         return trip_from_curve(points, self.least or 1.05, instant, self.instant_time, self.trip_band), self.trip is not None
 
-    def device(self, name, owner, pole="positive", in_series=()):
+    def device(self, name: str, owner: str, pole: str = "positive") -> Device:
+        """The device that it describes, in one pole of a pack, string or port; its branch has its name."""
         (soonest, middle, latest), known = self.trips()
         return Device(
             name=name,
@@ -116,9 +117,9 @@ class DeviceTable(FileModel):
             rating_a=self.rating,
             multiples=middle.multiples,
             seconds=middle.seconds,
-            least=self.least or middle.least,
-            cooling_s=self.cooling,
-            instant=middle.instant,
+            least_multiple=self.least or middle.least_multiple,
+            thermal_time_constant_s=self.cooling,
+            instant_multiple=middle.instant_multiple,
             instant_s=middle.instant_s,
             reset_s=self.reset_after or math.inf,
             band=(soonest, latest) if known else None,
@@ -127,7 +128,6 @@ class DeviceTable(FileModel):
             owner=owner,
             interrupting_a=self.interrupting_rating,
             voltage_v=self.voltage_rating,
-            in_series=in_series,
         )
 
 
@@ -170,7 +170,8 @@ class TemperatureTable(FileModel):
             )  # fmt: skip
         return self
 
-    def limit(self):
+    def limit(self) -> Limit:
+        """The limit in °C; it lets go so far inside."""
         return Limit(self.highest - 273.15, self.delay, self.release, 1.0, self.lowest - 273.15)
 
 
@@ -237,11 +238,11 @@ class BMSTable(FileModel):
         self.bms(1.0)
         return self
 
-    def with_own(self, own):
+    def with_own(self, own: BMSTable | None) -> BMSTable:
         """This table with the keys that ``own``, a pack's table, gives in place of its own."""
         return self if own is None else self.model_copy(update={key: getattr(own, key) for key in own.model_fields_set})
 
-    def bms(self, capacity_ah):
+    def bms(self, capacity_ah: float) -> BMS:
         """The limits in volts and amperes for a pack of this rated capacity."""
         parts = {key: self._volts(key) for key in ("over_voltage", "under_voltage") if getattr(self, key) is not None}
         if len(parts) == 2 and parts["under_voltage"].level >= parts["over_voltage"].level:
@@ -325,7 +326,8 @@ class InverterTable(FileModel):
             raise InputError(f"must lie above the cut-off of {self.cutoff:g} V", key="recovery", value=f"{self.recovery:g} V")
         return self
 
-    def inverter(self, cutoff_volt):
+    def inverter(self, cutoff_volt: float) -> Inverter:
+        """The inverter that it describes; ``cutoff_volt`` is what suits the cells where it gives none [V]."""
         recovery = self.recovery or 1.06 * (self.cutoff or cutoff_volt)
         fractions, values = zip(*self.efficiency, strict=True)
         curve = Curve(fractions, values, "linear", outside="level")
@@ -343,8 +345,10 @@ class ChargerTable(FileModel):
 
     A charger begins in bulk, at its current limit or with all that is offered; at the ``absorb`` voltage it holds that (absorption);
     then it holds the ``float`` voltage, or is off if none is given. Absorption ends when the current has stayed below ``tail`` for
-    ``tail_time``, or after ``absorb_max`` in all; both count only while the voltage is held. A cloud or a load stops the clock of
-    ``absorb_max`` and does not set it back (common practice varies), and a current that is low because the sun is weak is no tail.
+    ``tail_time``, or after ``absorb_max`` in all; both count only while its port stands at that voltage or above it. A cloud or a load
+    stops the clock of ``absorb_max`` and does not set it back (common practice varies), and a current that is low because the sun is
+    weak is no tail. One that gives nothing because the bank stands above its absorption voltage goes to float after ``tail_time``, as
+    chargers do that measure their own current only, and does not count as having charged.
 
     From float, or from off, it goes back to bulk when the port falls to ``rebulk``, or, if asked, when power is offered again after
     ``new_bulk_after`` without any; what counts is the power at its port, sun less load. ``stop`` ends the charge, bulk or absorption,
@@ -382,11 +386,12 @@ class ChargerTable(FileModel):
     )
     absorb_max: quantity("second", above_zero=True) | None = Field(
         None,
-        description="longest absorption, counted while its voltage is held",
+        description="longest absorption, counted while its port stands at that voltage or above it",
     )
     follows_bms: bool = Field(
         False,
-        description="keeps to what the packs that take charge allow at their temperature",
+        description="keeps to what the packs that take charge allow at their temperature; one whose BMS orders charge to be blocked "
+        "allows none, even where its switch is stuck",
     )
     stop: str | None = Field(
         None,
@@ -403,8 +408,20 @@ class ChargerTable(FileModel):
             raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
-    def charger(self, capacity_ah, charge_volt, pack_names, rest_volt):
-        """The charger of a bank; ``rest_volt`` is the bank's voltage at rest at ``REBULK_SOC`` [V]."""
+    def charger(self, capacity_ah: float, charge_volt: float, pack_names: list[str], rest_volt: float) -> Charger:
+        """The charger that it describes.
+
+        Parameters
+        ----------
+        capacity_ah : float
+            Of the bank, for a tail in C [Ah].
+        charge_volt : float
+            Absorption voltage where it gives none [V].
+        pack_names : list of str
+            Of the bank, one of which ``stop`` may name.
+        rest_volt : float
+            Of the bank at rest at ``REBULK_SOC`` [V].
+        """
         absorb = self.absorb or charge_volt
         if self.float_ is not None and self.float_ >= absorb:
             raise InputError(f"must lie below the absorption voltage of {absorb:g} V", key="float", value=f"{self.float_:g} V")

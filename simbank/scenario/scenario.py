@@ -72,8 +72,13 @@ def load(path: str | PathLike, changes: dict[str, Any] | None = None) -> Scenari
     Parameters
     ----------
     path : path-like
+        TOML file.
     changes : dict, optional
         Dotted key → value, as in :func:`with_changes`.
+
+    Returns
+    -------
+    Scenario
 
     Raises
     ------
@@ -88,7 +93,22 @@ _ADDED = "wiring.added.*"
 
 
 def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, source: str | None = None) -> Scenario:
-    """Scenario from a dict of the file's form; see :func:`load`."""
+    """Scenario from a dict of the file's form; see :func:`load`.
+
+    Parameters
+    ----------
+    data : dict
+        As ``tomllib`` reads it from a scenario file.
+    changes : dict, optional
+        Dotted key → value, as in :func:`with_changes`.
+    source : str, optional
+        Path of the file that it is from; the paths of tables start from its folder.
+
+    Raises
+    ------
+    InputError
+        As :func:`load`.
+    """
     changes = changes or {}
     try:
         if _ADDED in changes:  # the names of branches are known once the rest is built
@@ -109,5 +129,17 @@ def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
     A list's entries go by their ``name`` or by number from 0. A pack of an entry with ``count`` goes by its own name
     (``packs.P3.soc``), all of them by the entry's (``packs.P.soc``). ``*`` stands for every name: ``packs.*.soc``,
     ``pack_types.*.capacity``, ``wiring.added.*``.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Stays as it is.
+    changes : dict
+        Dotted key → value.
+
+    Raises
+    ------
+    InputError
+        If a key leads nowhere, or the changed scenario cannot be.
     """
     return from_dict(scenario.data, changes, scenario.source)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
@@ -93,7 +94,8 @@ class ConductorTable(FileModel):
             self.conductor(298.15).resistance_ohm  # noqa: B018  (a size not made in this construction is an error here)
         return self
 
-    def conductor(self, ambient_k, joints=2):
+    def conductor(self, ambient_k: float, joints: int = 2) -> Conductor:
+        """The conductor that it describes, at ``ambient_k`` [K] if it has no temperature of its own."""
         return Conductor(
             self.gauge, self.length or 0.0, self.material, self.construction, self.joint, joints,
             self.temperature or ambient_k, self.resistance, self.insulation, self.loaded, self.ampacity,
@@ -181,7 +183,7 @@ class PackType(FileModel):
         return self
 
     @property
-    def pack_capacity_ah(self):
+    def pack_capacity_ah(self) -> float:
         """Rated capacity of the whole pack [Ah], however it is given."""
         return self.capacity if self.cell_capacity is None else self.cell_capacity * self.cells_in_parallel
 
@@ -252,20 +254,20 @@ class PackTable(FileModel):
         return self
 
     @property
-    def present_capacity(self):
+    def present_capacity(self) -> float:
         """Present ÷ rated capacity: as given, by state of health, by grade, or 1."""
         grade = load_grade(self.grade).capacity[1] if self.grade else None
         return next(value for value in (self.capacity_left, self.state_of_health, grade, 1.0) if value is not None)
 
     @property
-    def present_growth(self):
+    def present_growth(self) -> float:
         """Present ÷ rated resistance, likewise."""
         by_health = growth_from_health(self.state_of_health) if self.state_of_health is not None else None
         grade = load_grade(self.grade).resistance[1] if self.grade else None
         return next(value for value in (self.resistance_growth, by_health, grade, 1.0) if value is not None)
 
     def cells(self, count, number):
-        """Relative capacity and shortfall of each of ``count`` cells, for the ``number``-th of ``self.count`` packs."""
+        """Relative capacity and state-of-charge imbalance of each of ``count`` cells, for the ``number``-th of ``self.count`` packs."""
         for key in ("cell_capacities", "cells_below_full"):
             given = getattr(self, key)
             if given is not None and len(given) != count:
@@ -309,7 +311,8 @@ class BarTable(FileModel):
             raise InputError('needs "section" (such as "20 x 5 mm") and "pitch" (tap to tap), or "segment_resistance"')
         return self
 
-    def bar(self, ambient_k):
+    def bar(self, ambient_k: float) -> Bar:
+        """The pair of bars that it describes, at a temperature [K]."""
         segment = Conductor(
             self.section,
             self.pitch or 0.0,
@@ -476,13 +479,13 @@ class ScenarioFile(FileModel):
                 taken[name] = kind
         return self
 
-    def each_pack(self):
+    def each_pack(self) -> Iterator[tuple[str, PackTable]]:
         """(name, table) of every pack, with ``count`` written out."""
         for pack in self.packs:
             for k in range(pack.count or 1):
                 yield (f"{pack.name}{k + 1}" if pack.count else pack.name), pack
 
 
-def json_schema():
-    """JSON Schema of the scenario file."""
+def json_schema() -> dict[str, Any]:
+    """JSON Schema of the scenario file, in which every key says what it means."""
     return ScenarioFile.model_json_schema()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import library, load_chemistry
@@ -15,13 +16,19 @@ NO_LETTERS = ("Cc", "Cs", "Zl", "Zp")  # Unicode's control characters, halves of
 
 
 def starter_scenario(
-    name="My bank", capacities_ah=(280.0, 280.0, 100.0), layout="chain", gauge="2 AWG", chemistry="lfp", c_rate=0.2
-):
+    name: str = "My bank",
+    capacities_ah: Sequence[float] = (280.0, 280.0, 100.0),
+    layout: str = "chain",
+    gauge: str = "2 AWG",
+    chemistry: str = "lfp",
+    c_rate: float = 0.2,
+) -> str:
     """TOML text of a scenario that runs as it stands, with a comment beside everything that should be replaced.
 
     Parameters
     ----------
     name : str
+        Title of the bank.
     capacities_ah : sequence of float
         Rated capacity of each pack [Ah]; packs of the same capacity share a pack type.
     layout : str
@@ -36,20 +43,11 @@ def starter_scenario(
     Raises
     ------
     InputError
+        For a layout or chemistry that there is not, a name of several lines, or capacities and rates that no bank has.
     """
-    if layout not in LAYOUTS:
-        raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)
-    if chemistry not in library():
-        raise InputError(f"no such chemistry; {nearest(chemistry, library())}", key="chemistry", value=chemistry)
-    if not name.strip() or any(unicodedata.category(letter) in NO_LETTERS for letter in name):
-        raise InputError("must be one line of letters", key="name", value=name)
     capacities = [float(c) for c in capacities_ah]
-    if not 1 <= len(capacities) <= 26 or not all(0.001 <= c <= 1e6 for c in capacities):
-        raise InputError("needs 1 to 26 capacities from 0.001 to 1000000 Ah, such as 280,280,100", key="packs")
-    if not 0 < c_rate <= 10:
-        raise InputError("must lie between 0 and 10", key="c-rate", value=c_rate)
+    _check(name, capacities, layout, chemistry, c_rate)
     kind = load_chemistry(chemistry)
-    series = kind.series_48v()
     types = {capacity: f"pack_{capacity:.15g}ah".replace(".", "_") for capacity in dict.fromkeys(capacities)}
     lines = [
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
@@ -58,32 +56,60 @@ def starter_scenario(
         f'name = "{_plain(name)}"',
         'ambient = "25 degC"                   # air around packs and cable',
         "",
+        *(line for capacity, label in types.items() for line in _pack_type(label, capacity, chemistry, kind)),
+        *(line for number, capacity in enumerate(capacities) for line in _pack(number, types[capacity])),
+        *_wiring(layout, gauge),
+        *_duty(c_rate),
     ]
-    for capacity, label in types.items():
-        typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
-        lines += [
-            f"[pack_types.{label}]",
-            f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
-            f"cells_in_series = {series}",
-            f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
-            f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
-            'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
-            "",
-        ]
-    for number, capacity in enumerate(capacities):
-        lines += [
-            "[[packs]]",
-            f'name = "{chr(ord("A") + number)}"',
-            f'type = "{types[capacity]}"',
-            "soc = 0.8                             # state of charge at the start",
-            "# state_of_health = 0.9               # of an aged pack",
-            "",
-        ]
+    return "\n".join(lines) + "\n"
+
+
+def _check(name, capacities, layout, chemistry, c_rate):
+    if layout not in LAYOUTS:
+        raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)
+    if chemistry not in library():
+        raise InputError(f"no such chemistry; {nearest(chemistry, library())}", key="chemistry", value=chemistry)
+    if not name.strip() or any(unicodedata.category(letter) in NO_LETTERS for letter in name):
+        raise InputError("must be one line of letters", key="name", value=name)
+    if not 1 <= len(capacities) <= 26 or not all(0.001 <= c <= 1e6 for c in capacities):
+        raise InputError("needs 1 to 26 capacities from 0.001 to 1000000 Ah, such as 280,280,100", key="packs")
+    if not 0 < c_rate <= 10:
+        raise InputError("must lie between 0 and 10", key="c-rate", value=c_rate)
+
+
+def _pack_type(label, capacity, chemistry, kind):
+    """Lines of a pack type of a capacity [Ah]."""
+    typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
+    return [
+        f"[pack_types.{label}]",
+        f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
+        f"cells_in_series = {kind.series_48v()}",
+        f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
+        f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
+        'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
+        "",
+    ]
+
+
+def _pack(number, label):
+    """Lines of a pack; they go by A, B, C."""
+    return [
+        "[[packs]]",
+        f'name = "{chr(ord("A") + number)}"',
+        f'type = "{label}"',
+        "soc = 0.8                             # state of charge at the start",
+        "# state_of_health = 0.9               # of an aged pack",
+        "",
+    ]
+
+
+def _wiring(layout, gauge):
+    """Lines of wiring and port."""
 
     def conductor(length):
         return f'{{ gauge = "{gauge}", length = "{length}", joint = "0.05 milliohm" }}'
 
-    lines += [
+    return [
         "[wiring]",
         f'layout = "{layout}"' + " " * 10 + f"# {', '.join(LAYOUTS)}",
         f"link = {conductor('40 cm')}   # pack to pack, one polarity",
@@ -96,6 +122,12 @@ def starter_scenario(
         '# device = { class = "class_t", rating = "250 A", resistance = "0.2 milliohm", '
         'interrupting_rating = "20 kA", voltage_rating = "125 V" }',
         "",
+    ]
+
+
+def _duty(c_rate):
+    """Lines of the duty."""
+    return [
         "[duty]                                # what is asked: three days of discharge and charge",
         'kind = "cycles"',
         "repeat = 3",
@@ -106,7 +138,6 @@ def starter_scenario(
         "  { rest = true, hours = 6 },",
         "]",
     ]
-    return "\n".join(lines) + "\n"
 
 
 def _plain(text):

@@ -7,6 +7,8 @@ of each group is how many there are.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 # Rows of ``cells``, shape (N_CELL_ROWS, n): what each pack is, seen at its terminals.
@@ -133,7 +135,7 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     N_PORT_ACC,
 ) = range(12)
 
-# Rows of ``work``, shape (N_WORK, n): each pack at one instant at which the bank is solved.
+# Rows of ``pack``, shape (N_WORK, n): each pack at one instant at which the bank is solved.
 (
     EMF,  # electromotive force behind the ohmic resistance [V]
     EMF_LINEAR,  # what the reduced network takes for it, behind R_REF [V]
@@ -209,6 +211,8 @@ BLOCKS = np.array([1, 2, 1, 2, 1, 2, 2, 3, 1, 2, 3, 0, 0])  # by monitor: 1 char
     MONITOR_LOWER_LIMIT,  # of a temperature [degrees Celsius]
     N_MONITOR_COLUMNS,
 ) = range(6)
+# Columns of ``pack_mark``, shape (n, 2): state of charge at which a pack was last blocked as full, and as empty.
+MARK_FULL, MARK_EMPTY = range(2)
 # Values of ``monitor_state``, shape (n, N_MONITORS), and of ``device_state``, shape (d,).
 (
     QUIET,
@@ -230,8 +234,17 @@ PACK_SLOTS = 1 + N_MONITORS
 ) = range(6)
 # Whose report of being full ends a charge: nobody's, the first pack's, every pack's; above zero the number of a pack, from 1.
 STOP_NONE, STOP_FIRST_FULL, STOP_ALL_FULL = 0, -1, -2
-# What ``watch`` returns has so many numbers for each port and each device.
-PORT_SLOTS, DEVICE_SLOTS = 5, 2
+# What ``watch`` returns has PORT_SLOTS numbers for each port; what makes each fall due depends on its phase:
+(
+    SLOT_REACHES,  # follows, limited: charge voltage or cut-off; holds: its command or limit; idle, cut off: the voltage to go on at
+    SLOT_CURRENT,  # follows: current limit, or a power beyond the bank's; limited: its command; holds: tail current
+    SLOT_TURNS,  # holds: its current would turn round; at float: the voltage at which bulk charge begins again
+    SLOT_FULL,  # charges: the packs it heeds report that they are full
+    SLOT_RECOVERS,  # cut off, but charges or is asked nothing: the voltage has recovered
+    PORT_SLOTS,
+) = range(6)
+# and DEVICE_SLOTS for each device: its damage has come to one; its instantaneous release acts.
+SLOT_DAMAGE, SLOT_PICKUP, DEVICE_SLOTS = range(3)
 
 # Columns of ``equip``, shape (p, N_EQUIP): the inverter and the charger of each port.
 (
@@ -277,3 +290,75 @@ PORT_SLOTS, DEVICE_SLOTS = 5, 2
     COMMAND_TAIL_A,  # [A]
     N_COMMAND,
 ) = range(10)
+
+
+class BankArrays(NamedTuple):
+    """A bank as long as nothing switches."""
+
+    cells: np.ndarray  # shape (N_CELL_ROWS, n)
+    curves_of: np.ndarray  # of int, shape (N_CURVES, n)
+    curves: np.ndarray  # stacked curves, see :func:`simbank.cells.curves.stack_curves`
+    hybrid: np.ndarray  # shape (n + p, n + p): [I; V] = hybrid · [e; J], the network reduced at R_REF [S, 1, ohm]
+    terminal: np.ndarray  # shape (n, n + p): terminal voltages of the packs = terminal · [e; J]
+    pack_live: np.ndarray  # of bool, shape (n,): whether the network puts a voltage across an open pack
+    neighbours: np.ndarray  # shape (n, n): heat that passes between two packs [W/K]; (0, 0) where none does
+    devices: np.ndarray  # shape (d, N_DEVICE_COLUMNS)
+    device_flows: np.ndarray  # shape (d, n + p): currents of the devices = device_flows · [I; J]
+
+
+class Work(NamedTuple):
+    """What one solution of a bank at one instant is written to."""
+
+    pack: np.ndarray  # shape (N_WORK, n)
+    port: np.ndarray  # shape (N_PORT_WORK + p, p)
+    hybrid: np.ndarray  # shape (n + p + 1, n + p): the reduced network at the packs' present resistances; its last row is scratch
+
+
+class StateArrays(NamedTuple):
+    """Discrete states of packs and devices."""
+
+    pack_state: np.ndarray  # of int, shape (n,)
+    pack_mark: np.ndarray  # shape (n, 2)
+    monitors: np.ndarray  # shape (n, N_MONITORS, N_MONITOR_COLUMNS)
+    monitor_state: np.ndarray  # of int, shape (n, N_MONITORS)
+    device_state: np.ndarray  # of int, shape (d,)
+
+
+class PortArrays(NamedTuple):
+    """What the ports do and what they wait for."""
+
+    phase: np.ndarray  # of int, shape (p,)
+    table: np.ndarray  # shape (p, N_PORT_COLUMNS)
+    timer: np.ndarray  # shape (p, N_TIMER)
+    told: np.ndarray  # of int, shape (p,): bits of what has been reported since bulk charge began
+    equip: np.ndarray  # shape (p, N_EQUIP)
+    log: np.ndarray  # shape (LOG_ROWS, 4): time [s], port, what, value of each thing to report
+    count: np.ndarray  # of int, shape (1,): rows of the log that are filled
+
+
+class SumArrays(NamedTuple):
+    """Time integrals."""
+
+    pack: np.ndarray  # shape (N_ACC, n)
+    port: np.ndarray  # shape (N_PORT_ACC, p)
+    moment: np.ndarray  # shape (n + p, n + p): ∫ x x' dt with x = [I; J] [A²s]
+
+
+class Extremes(NamedTuple):
+    """Extremes that are looked for within steps."""
+
+    soc: np.ndarray  # shape (2, n): lowest and highest state of charge of each pack
+    spread: np.ndarray  # shape (1,): greatest difference of states of charge in the bank
+    first: (
+        np.ndarray
+    )  # shape (2, n): when each pack was first full and first empty, in the time of the run [s], infinite if never
+    between_ports: np.ndarray  # shape (p, p): greatest voltage between two ports [V], below the diagonal
+    branch: np.ndarray  # greatest current of each branch of the network [A]
+
+
+class Samples(NamedTuple):
+    """What is reported at given instants, m of them."""
+
+    state: np.ndarray  # shape (m, 5 n)
+    pack: np.ndarray  # shape (2, m, n): current [A] and terminal voltage [V]
+    port: np.ndarray  # shape (2, m, p): current [A] and voltage [V]

@@ -20,101 +20,99 @@ from simbank.simulation.port_solver import port_currents
 
 @jit_allocating
 def working_arrays(n, p):
-    """What one solution of a bank of ``n`` packs and ``p`` ports is written to: ``work``, ``port``, ``now`` (its last row is scratch)."""
-    return np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p))
+    """What one solution of a bank of ``n`` packs and ``p`` ports is written to, a :class:`~simbank.simulation.arrays.Work`."""
+    return ar.Work(np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p)))
 
 
 @jit_internal
-def resist(hybrid, more, now):
-    """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``now``.
+def add_series_resistance(hybrid, more, out):
+    """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``out``.
 
     A resistance r in series with pack k turns the symmetric matrix H into H − H[:,k] H[k,:] r / (1 + r H[k,k]): one pack after the
     other (Sherman & Morrison, Ann. Math. Statist. 21 (1950) 124), on the upper half.
     """
-    size, n = now.shape[1], more.size
+    size, n = out.shape[1], more.size
     for i in range(size):
         for j in range(size):
-            now[i, j] = hybrid[i, j]
+            out[i, j] = hybrid[i, j]
     changed = False
     for k in range(n):
         if more[k] == 0.0:
             continue
         changed = True
         for i in range(size):
-            now[size, i] = now[i, k] if i < k else now[k, i]
-        part = more[k] / (1.0 + more[k] * now[k, k])
+            out[size, i] = out[i, k] if i < k else out[k, i]
+        part = more[k] / (1.0 + more[k] * out[k, k])
         for i in range(size):
-            factor = part * now[size, i]
+            factor = part * out[size, i]
             for j in range(i, size):
-                now[i, j] -= factor * now[size, j]
+                out[i, j] -= factor * out[size, j]
     if changed:
         for i in range(size):
             for j in range(i):
-                now[i, j] = now[j, i]
+                out[i, j] = out[j, i]
 
 
 @jit_internal
-def currents(t, force, now, ports, port, out):
-    """Currents of packs, into ``out``, and of ports for electromotive forces ``force`` [V]."""
+def currents(t, emf, hybrid, ports, port, out):
+    """Currents of packs, into ``out``, and of ports, into ``port``, for electromotive forces ``emf`` [V]."""
     n = out.size
     p = ports.shape[0]
     for a in range(p):
         value = 0.0
         for k in range(n):
-            value += now[n + a, k] * force[k]
+            value += hybrid[n + a, k] * emf[k]
         port[ar.PORT_OPEN_VOLTAGE, a] = value
-    port_currents(t, now, ports, port)
+    port_currents(t, hybrid, ports, port)
     for k in range(n):
         value = 0.0
         for m in range(n):
-            value += now[k, m] * force[m]
+            value += hybrid[k, m] * emf[m]
         for a in range(p):
-            value += now[k, n + a] * port[ar.PORT_CURRENT, a]
+            value += hybrid[k, n + a] * port[ar.PORT_CURRENT, a]
         out[k] = value
 
 
 @jit_internal
-def flow(t, y, cells, now, ports, work, port):
-    """All currents, and the heat they make, for packs that stand in ``work`` and their network in ``now``."""
-    currents(t, work[ar.EMF], now, ports, port, work[ar.PACK_CURRENT])
+def flow(t, y, cells, ports, work):
+    """All currents, and the heat they make, for packs whose state and network stand in ``work``."""
+    pack = work.pack
+    currents(t, pack[ar.EMF], work.hybrid, ports, work.port, pack[ar.PACK_CURRENT])
     for k in range(cells.shape[1]):
-        work[ar.EMF_LINEAR, k] = work[ar.EMF, k] - work[ar.R_ABOVE_REF, k] * work[ar.PACK_CURRENT, k]
-    pack_heat(y, cells, work)
+        pack[ar.EMF_LINEAR, k] = pack[ar.EMF, k] - pack[ar.R_ABOVE_REF, k] * pack[ar.PACK_CURRENT, k]
+    pack_heat(y, cells, pack)
 
 
 @jit_entry
-def solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now):
-    """All currents and voltages at one instant.
-
-    Fills ``work`` and ``port`` (see their rows above) and ``now``, the reduced network at the present resistances.
-    """
-    cell_state(y, cells, curves_of, curves, work)
-    resist(hybrid, work[ar.R_ABOVE_REF], now)
-    flow(t, y, cells, now, ports, work, port)
+def solve_bank(t, y, bank, ports, work):
+    """All currents and voltages at one instant into ``work``, and the heat they make."""
+    cell_state(y, bank.cells, bank.curves_of, bank.curves, work.pack)
+    add_series_resistance(bank.hybrid, work.pack[ar.R_ABOVE_REF], work.hybrid)
+    flow(t, y, bank.cells, ports, work)
 
 
 @jit_internal
-def row_product(matrix, r, what, work, port):
-    """Row ``r`` of a matrix of the reduced network times a row of ``work`` (packs) and the port currents."""
-    n = work.shape[1]
+def row_product(matrix, r, what, work):
+    """Row ``r`` of a matrix of the reduced network times a row of what the packs have and the port currents."""
+    n = work.pack.shape[1]
     value = 0.0
     for k in range(n):
-        value += matrix[r, k] * work[what, k]
-    for a in range(port.shape[1]):
-        value += matrix[r, n + a] * port[ar.PORT_CURRENT, a]
+        value += matrix[r, k] * work.pack[what, k]
+    for a in range(work.port.shape[1]):
+        value += matrix[r, n + a] * work.port[ar.PORT_CURRENT, a]
     return value
 
 
 @jit_internal
-def terminal_voltage(k, work, port, terminal):
+def terminal_voltage(k, terminal, work):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
-    return row_product(terminal, k, ar.EMF_LINEAR, work, port)
+    return row_product(terminal, k, ar.EMF_LINEAR, work)
 
 
 @jit_entry
-def device_current(d, flows, work, port):
+def device_current(d, device_flows, work):
     """Current through device ``d`` [A]."""
-    return row_product(flows, d, ar.PACK_CURRENT, work, port)
+    return row_product(device_flows, d, ar.PACK_CURRENT, work)
 
 
 @jit_entry

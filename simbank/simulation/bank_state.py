@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.bank.bank import Bank
+from simbank.bank.equipment import Charger, Inverter
 from simbank.network import Network
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.bank_warnings import Joining
 from simbank.simulation.event_codes import Event, EventRow
@@ -134,16 +134,16 @@ class Ports:
     phase : ndarray of int, shape (p,)
         What each port does.
     equip : ndarray, shape (p, N_EQUIP)
-        Its inverter and charger; see :func:`simbank.simulation.ports.equipment_array`.
+        Its inverter and charger; see :func:`simbank.simulation.port_states.equipment_array`.
     timer : ndarray, shape (p, N_TIMER)
     told : ndarray of int, shape (p,)
         Bits of what has been reported since bulk charge began.
     log, count : ndarray
-        What compiled code has noted; see :mod:`simbank.simulation.ports`.
+        What compiled code has noted; see :mod:`simbank.simulation.port_states`.
     """
 
     names: list[str]
-    equipment: list[tuple]
+    equipment: list[tuple[Inverter | None, Charger | None]]
     table: np.ndarray
     phase: np.ndarray
     equip: np.ndarray
@@ -160,16 +160,16 @@ class Ports:
         equipment = [bank.port_equipment.get(name, (None, None)) for name in names]
         table = np.zeros((p, ar.N_PORT_COLUMNS))
         table[:, ar.CURRENT_MAX], table[:, ar.RECOVERY_VOLT] = 1e9, np.inf
-        equip = port_laws.equipment_array(equipment, [pack.name for pack in bank.packs])
+        equip = port_states.equipment_array(equipment, [pack.name for pack in bank.packs])
         return cls(
             names=names,
             equipment=equipment,
             table=table,
             phase=np.full(p, ar.PHASE_DONE, np.int64),
             equip=equip,
-            timer=port_laws.timer_array(equip),
+            timer=port_states.timer_array(equip),
             told=np.zeros(p, np.int64),
-            log=np.zeros((port_laws.LOG_ROWS, 4)),
+            log=np.zeros((port_states.LOG_ROWS, 4)),
             count=np.zeros(1, np.int64),
         )
 
@@ -186,8 +186,8 @@ class Ports:
 
     @property
     def arrays(self):
-        """What the compiled functions of :mod:`simbank.simulation.ports` take of the ports."""
-        return self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count
+        """What the compiled functions of :mod:`simbank.simulation.port_states` take of the ports."""
+        return ar.PortArrays(self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count)
 
 
 class BankState:
@@ -249,41 +249,39 @@ class BankState:
         self.devices.flows = np.ascontiguousarray(self.reduced.flows[self.devices.branch])
         ports = self.ports
         ports.table[:, ar.LIVE] = self.reduced.port_live
-        port_laws.keep_clocks(self.t, ports.phase, ports.table, ports.timer, ports.equip)
+        port_states.keep_clocks(self.t, ports.arrays)
         self.cap_chargers()
 
     def cap_chargers(self):
         """Set the greatest current of every charger."""
-        packs, ports = self.packs, self.ports
-        port_laws.cap_chargers(
-            self.y, packs.cells, packs.curves_of, packs.curves, packs.monitors, packs.monitor_state, ports.table, ports.equip
-        )
+        port_states.cap_chargers(self.y, self.arrays(), self.state_arrays(), self.ports.arrays)
 
-    def circuit_arrays(self):
-        """What :func:`simbank.simulation.bank_solver.solve_bank` takes of the bank."""
-        return self.packs.cells, self.packs.curves_of, self.packs.curves, self.reduced.hybrid, self.ports.table
-
-    def watch_arrays(self):
-        """What :func:`simbank.simulation.events.watch` takes of the bank."""
-        packs, ports, devices, r = self.packs, self.ports, self.devices, self.reduced
-        return (
-            packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.pack_live, packs.state, packs.mark,
-            packs.monitors, packs.monitor_state, ports.phase, ports.table, devices.table, devices.flows, devices.state,
+    def arrays(self, reduced=None):
+        """What compiled functions take of the bank as the network stands, or as ``reduced``."""
+        packs, r = self.packs, reduced or self.reduced
+        return ar.BankArrays(
+            packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.pack_live, self.neighbours, self.devices.table,
+            self.devices.flows,
         )  # fmt: skip
+
+    def state_arrays(self):
+        """What compiled functions take of the discrete states of packs and devices."""
+        packs = self.packs
+        return ar.StateArrays(packs.state, packs.mark, packs.monitors, packs.monitor_state, self.devices.state)
 
     def watch(self, t_step, y):
         """How far each change is past due; see :func:`simbank.simulation.events.watch`."""
-        return events.watch(t_step, y, *self.watch_arrays())
+        return events.watch(t_step, y, *self.arrays(), *self.state_arrays(), self.ports.phase, self.ports.table)
 
-    def solve(self):
-        """The bank at this instant: working arrays of packs and ports, and the hybrid matrix at present resistances."""
-        work, port, hybrid_now = working_arrays(self.n, self.p)
-        solve_bank(self.t_step, self.y, *self.circuit_arrays(), work, port, hybrid_now)
-        return work, port, hybrid_now
+    def solve(self, t_step=None):
+        """The bank, by default at this instant: what packs and ports do, and the hybrid matrix at present resistances."""
+        work = working_arrays(self.n, self.p)
+        solve_bank(self.t_step if t_step is None else t_step, self.y, self.arrays(), self.ports.table, work)
+        return work
 
     def pack_current(self, k):
         """Current of pack ``k`` at this instant [A]."""
-        return float(self.solve()[0][ar.PACK_CURRENT, k])
+        return float(self.solve().pack[ar.PACK_CURRENT, k])
 
     def joining(self, packs=None):
         """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
@@ -291,19 +289,29 @@ class BankState:
         if packs is not None:
             reduced = self.network.reduce(self.pack_closed() & packs, self.branch_closed)
             table[:, ar.LIVE] = reduced.port_live
-        work, port, hybrid_now = working_arrays(self.n, self.p)
-        side = self.packs
-        solve_bank(0.0, self.y, side.cells, side.curves_of, side.curves, reduced.hybrid, table, work, port, hybrid_now)
-        flows = reduced.flows @ np.concatenate([work[ar.PACK_CURRENT], port[ar.PORT_CURRENT]])
-        return Joining(work[ar.EMF], work[ar.PACK_CURRENT], flows, self.joining)
+        work = working_arrays(self.n, self.p)
+        solve_bank(0.0, self.y, self.arrays(reduced), table, work)
+        flows = reduced.flows @ np.concatenate([work.pack[ar.PACK_CURRENT], work.port[ar.PORT_CURRENT]])
+        return Joining(work.pack[ar.EMF], work.pack[ar.PACK_CURRENT], flows, self.joining)
 
     def note_event(self, where, event, because=""):
         """A row of the table of events."""
         self.events.append(EventRow(self.t, where, event, because))
 
     def note_opening(self, name, current_a, limit_a, port, unloaded_a):
-        """Keep an opening on over-current; ``current_a`` and ``unloaded_a``, that of the same packs with no port current, in one
-        sense."""
+        """Keep an opening on over-current.
+
+        Parameters
+        ----------
+        name : str
+            The pack or device that opens.
+        current_a, unloaded_a : float
+            Its current, and what it would be with no port current [A], in one sense.
+        limit_a : float
+            Its limit [A].
+        port : ndarray
+            The ports as solved at this instant.
+        """
         along = unloaded_a if current_a >= 0 else -unloaded_a
         total_a = float(port[ar.PORT_CURRENT].sum())
         self.openings.append(Opening(self.t, name, abs(current_a), limit_a, total_a, along))
@@ -312,10 +320,10 @@ class BankState:
         """Turn what compiled code has noted of the ports into events."""
         ports = self.ports
         for t, a, what, value in ports.log[: ports.count[0]].tolist():
-            name, event, charger = ports.names[int(a)], port_laws.WHATS[int(what)], ports.equipment[int(a)][1]
+            name, event, charger = ports.names[int(a)], port_states.WHATS[int(what)], ports.equipment[int(a)][1]
             if charger is not None and charger.float_volt is None:
                 event = event.without_float
-            self.events.append(EventRow(t, name, event, port_laws.because(int(what), value, charger)))
+            self.events.append(EventRow(t, name, event, port_states.because(int(what), value, charger)))
             if event in (Event.CUT_OFF, Event.TOO_MUCH_POWER):
                 self.last_cause = f"{name} {event.words}"
         ports.count[0] = 0

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from simbank.bank.ampacity import credited_ampacity_a, lowest_insulation
-from simbank.duty import SampledDuty
+from simbank.bank.bank import Bank, Pack
+from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "PARALLEL", "Joining", "warnings_of_bank"]
+__all__ = ["FREEZING", "PARALLEL", "Joining", "relaxation_warnings", "warnings_of_bank"]
 
 FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
 # Rules of this module; all are common practice, no source.
@@ -21,6 +22,7 @@ JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when t
 NOTHING_C = 0.01  # less than this is told of in no case
 FAR = 1.6  # factor by which resistance × capacity of a cell differs between makes of a chemistry
 CELSIUS = 273.15
+MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,15 +40,17 @@ class Joining:
     among: Callable[[np.ndarray], Joining]
 
 
-def warnings_of_bank(bank, duty, joining):
+def warnings_of_bank(bank: Bank, duty: Duty | SampledDuty, joining: Joining) -> list[BankWarning]:
     """What is wrong with a bank as it is described.
 
     Parameters
     ----------
     bank : Bank
+        As the file describes it.
     duty : Duty or SampledDuty
         Says whether and to which voltage the bank is charged.
     joining : Joining
+        What flows when its packs are joined.
 
     Returns
     -------
@@ -219,8 +223,10 @@ def _worst(what, rows):
 
 
 def _carries_a(conductor, ambient_c):
-    """Ampacity of a conductor [A] that may be counted on, by the coolest column where its insulation is not given; infinite where
-    there is no table."""
+    """Ampacity of a conductor [A] that may be counted on; infinite where there is no table.
+
+    By the coolest column where its insulation is not given.
+    """
     if conductor is None or (conductor.gauge is None and conductor.ampacity_a is None):
         return np.inf
     if conductor.ampacity_a is not None:
@@ -348,3 +354,27 @@ def _charges(duty):
         for command in step.commands.values():
             if command.kind != "resistance" and min(command.value, command.value + command.slope * step.duration_s) < 0:
                 yield command
+
+
+# ---- what the fast integrator cannot follow ----
+
+
+def relaxation_warnings(packs: Sequence[Pack]) -> list[BankWarning]:
+    """A warning of packs that the fast integrator cannot follow.
+
+    Their relaxation resistances are many times the ohmic one, so that a current is taken over by the relaxation long before its time
+    constant has passed.
+    """
+    names = []
+    for pack in packs:
+        chemistry = pack.chemistry
+        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
+        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
+            names.append(pack.name)
+    if not names:
+        return []
+    text = (
+        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
+        "reference integrator ran instead. Check them"
+    )
+    return [BankWarning("reference-instead", ", ".join(names), text)]

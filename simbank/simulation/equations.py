@@ -3,17 +3,17 @@
 # ruff: noqa: F401
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import (
+    add_series_resistance,
     currents,
     damage_rate,
     device_current,
     flow,
-    resist,
     solve_bank,
     terminal_voltage,
     working_arrays,
 )
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
-from simbank.simulation.integrals import accumulate, gather, gather_cells, give_heat, note, observe
+from simbank.simulation.integrals import accumulate, add_cells, add_heat_out, add_instant, observe, record_sample
 from simbank.simulation.ode import jacobian, rates, rates_solved, solve_in_place
 from simbank.simulation.pack_model import (
     EMPTY_SOC,
@@ -23,11 +23,10 @@ from simbank.simulation.pack_model import (
     cell_volts,
     hysteresis_heat,
     pack_heat,
-    rc_warmth,
     relaxation_heat,
     state_rates,
     stored_energy_j,
-    warming,
+    temperature_rate,
 )
 from simbank.simulation.port_solver import commanded, imposed, port_currents
 
@@ -84,3 +83,8 @@ RELAX = ar.RELAXATION_HEAT
 REVERSIBLE = ar.REVERSIBLE_HEAT
 E_BY_Z = ar.EMF_BY_SOC
 V = ar.PORT_VOLTAGE
+resist = add_series_resistance
+warming = temperature_rate
+gather = add_instant
+gather_cells = add_cells
+note = record_sample

@@ -31,7 +31,8 @@ class Event(StrEnum):
     True
     """
 
-    def __new__(cls, code, where, words, meaning):
+    def __new__(cls, code: str, where: str, words: str, meaning: str):
+        """A member that is equal to its code."""
         member = str.__new__(cls, code)
         member._value_ = code
         member.where, member.words, member.meaning = where, words, meaning
@@ -107,7 +108,7 @@ class Event(StrEnum):
     LOCKED = "stays-open", "pack", "stays open: opened too often", "it opened too often in an hour, or on short-circuit current"
     STUCK = (
         "switch-stuck", "pack", "its BMS orders a block, but its switch is stuck closed",
-        "current goes on; told once for each limit of a switch that cannot open",
+        "current goes on; written once for each limit of a switch that cannot open",
     )  # fmt: skip
     # ports
     HOLDS_VOLTAGE = (
@@ -123,18 +124,23 @@ class Event(StrEnum):
     FLOATS = (
         "absorption-ended-float", "port", "absorption ended, float", "by tail current or longest absorption; the float voltage follows",
     )  # fmt: skip
-    FLOATS_OFF = "absorption-ended-off", "port", "absorption ended, off", "as before, without a float voltage"
+    FLOATS_OFF = "absorption-ended-off", "port", "absorption ended, off", "by tail current or longest absorption; it is off"
     STOPPED = (
         "charge-stopped-float", "port", "charge stopped by what packs report, float", "the packs that a charger heeds report full",
     )  # fmt: skip
-    STOPPED_OFF = "charge-stopped-off", "port", "charge stopped by what packs report, off", "as before, without a float voltage"
+    STOPPED_OFF = (
+        "charge-stopped-off",
+        "port",
+        "charge stopped by what packs report, off",
+        "the packs that a charger heeds report full; it is off",
+    )
     HELD_HIGHER = (
         "bank-higher-float", "port", "gave nothing: the bank stands above the absorption voltage; float",
         "a charger ends its absorption for want of current, since something else holds the bank higher; no sign of a full bank",
     )  # fmt: skip
     HELD_HIGHER_OFF = (
         "bank-higher-off", "port", "gave nothing: the bank stands above the absorption voltage; off",
-        "as before, without a float voltage",
+        "likewise of a charger without a float voltage, which is then off",
     )  # fmt: skip
     TOO_LITTLE = (
         "voltage-not-held", "port", "charge voltage no longer held: what is offered is too little",

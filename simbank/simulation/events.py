@@ -39,160 +39,114 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
         if phase[a] == ar.PHASE_IDLE:
             into = True
         elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
-            wish = commanded(now, ports, a)
-            out, into = out or wish > 0.0, into or wish < 0.0
+            setpoint = commanded(now, ports, a)
+            out, into = out or setpoint > 0.0, into or setpoint < 0.0
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
 
 @jit_allocating
 def watch(
-    t, y, cells, curves_of, curves, hybrid, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, phase, ports,
-    devices, flows, device_state,
+    t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, pack_state, pack_mark, monitors,
+    monitor_state, device_state, phase, ports,
 ):  # fmt: skip
     """How far each possible change is past due; at or below zero where it is not.
 
-    Shape (14 n + 5 p + 2 d + 1,): per pack, per port, per device. The last entry is the greatest of the others, infinite if a
-    current is not a number.
+    After ``t`` [s] and ``y`` come the fields of a :class:`~simbank.simulation.arrays.BankArrays` and of its
+    :class:`~simbank.simulation.arrays.StateArrays`, one by one since that is quicker to call from Python, then phase and table of the ports.
+
+    Returns
+    -------
+    ndarray, shape (PACK_SLOTS n + PORT_SLOTS p + DEVICE_SLOTS d + 1,)
+        Per pack, per port, per device. The last entry is the greatest of the others, infinite if a current is not a number.
     """
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    states = ar.StateArrays(pack_state, pack_mark, monitors, monitor_state, device_state)
     n, p = cells.shape[1], ports.shape[0]
-    work, port, now = working_arrays(n, p)
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+    work = working_arrays(n, p)
+    solve_bank(t, y, bank, ports, work)
     out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
-    watch_solved(
-        t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
-        monitor_state, phase, ports, devices, flows, device_state, out,
-    )  # fmt: skip
+    watch_solved(t, y, bank, states, phase, ports, work, out)
     return out
 
 
 @jit_internal
-def watch_solved(
-    t, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state,
-    phase, ports, devices, flows, device_state, out,
-):  # fmt: skip
-    """:func:`watch` for a bank that is solved in ``work`` and ``port``, into ``out``; returns its last entry."""
-    n = cells.shape[1]
-    p = ports.shape[0]
+def watch_solved(t, y, bank, states, phase, ports, work, out):
+    """:func:`watch` for a bank that is solved in ``work``, into ``out``; returns its last entry."""
+    n, p = bank.cells.shape[1], ports.shape[0]
+    devices, device_state, port = bank.devices, states.device_state, work.port
     for i in range(out.size):
         out[i] = -1.0
     worst, total = -1.0, 0.0
     for k in range(n):
-        worst = max(
-            worst,
-            _watch_pack(
-                k,
-                y,
-                cells,
-                curves_of,
-                curves,
-                terminal,
-                pack_live,
-                pack_state,
-                pack_mark,
-                monitors,
-                monitor_state,
-                work,
-                port,
-                out,
-            ),
-        )
-        total += work[ar.PACK_CURRENT, k]
+        worst = max(worst, _watch_pack(k, y, bank, states, work, out))
+        total += work.pack[ar.PACK_CURRENT, k]
     for q in range(p):
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * q
-        full = reported_full(ports[q, ar.STOP_REPORT], y, pack_state, monitor_state)
-        _watch_port(q, a, n, t, phase, ports, port, now, full, out)
+        full = reported_full(ports[q, ar.STOP_REPORT], y, states.pack_state, states.monitor_state)
+        _watch_port(q, a, t, phase, ports, work, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[ar.PORT_CURRENT, q] + port[ar.PORT_VOLTAGE, q]
     for d in range(devices.shape[0]):
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d
         if device_state[d] == ar.QUIET or device_state[d] == ar.RUNNING:
-            out[a] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(device_current(d, flows, work, port)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
-            out[a + 1] = over if device_state[d] == ar.QUIET else -over - 1e-9
-            worst = max(worst, out[a], out[a + 1])
+            out[a + ar.SLOT_DAMAGE] = y[ar.N_STATES * n + d] - 1.0
+            over = abs(device_current(d, bank.device_flows, work)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+            out[a + ar.SLOT_PICKUP] = over if device_state[d] == ar.QUIET else -over - 1e-9
+            worst = max(worst, out[a + ar.SLOT_DAMAGE], out[a + ar.SLOT_PICKUP])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
     return out[out.size - 1]
 
 
 @jit_inline
-def _watch_pack(
-    k, y, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors, monitor_state, work, port, out
-):  # fmt: skip
+def _watch_pack(k, y, bank, states, work, out):
     """The changes of one pack; returns the greatest."""
-    n = cells.shape[1]
-    z, temperature, current, state = y[k], y[4 * n + k] - KELVIN, work[ar.PACK_CURRENT, k], pack_state[k]
-    rate = current * 3600.0 / cells[ar.CAPACITY_AS, k]
-    base = ar.PACK_SLOTS * k
+    n, pack, state = bank.cells.shape[1], work.pack, states.pack_state[k]
+    z, warm, current = y[ar.SOC * n + k], y[ar.TEMPERATURE * n + k] - KELVIN, pack[ar.PACK_CURRENT, k]
+    rate = current * 3600.0 / bank.cells[ar.CAPACITY_AS, k]
     worst = -1.0
-    if state == ar.CHARGE_BLOCKED_OPEN and pack_live[k]:
-        worst = work[ar.EMF, k] - terminal_voltage(k, work, port, terminal) - VOLT_BAND
-    elif state == ar.DISCHARGE_BLOCKED_OPEN and pack_live[k]:
-        worst = terminal_voltage(k, work, port, terminal) - work[ar.EMF, k] - VOLT_BAND
+    if state == ar.CHARGE_BLOCKED_OPEN and bank.pack_live[k]:
+        worst = pack[ar.EMF, k] - terminal_voltage(k, bank.terminal, work) - VOLT_BAND
+    elif state == ar.DISCHARGE_BLOCKED_OPEN and bank.pack_live[k]:
+        worst = terminal_voltage(k, bank.terminal, work) - pack[ar.EMF, k] - VOLT_BAND
     elif state == ar.CHARGE_BLOCKED_CONDUCTING:
         worst = -rate - CURRENT_BAND_C
     elif state == ar.DISCHARGE_BLOCKED_CONDUCTING:
         worst = rate - CURRENT_BAND_C
-    out[base] = worst
-    high, low = cell_volts(k, z, work, cells, curves_of, curves)
-    charges, discharges, warm = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C, temperature
-    at = base + 1
-    if monitor_state[k, ar.FULL] != ar.WAITING:
-        full = z + SOC_BAND - monitors[k, ar.FULL, ar.MONITOR_RELEASE]
-        past = min(max(high - monitors[k, ar.FULL, ar.MONITOR_LIMIT], full), charges)
-        worst = max(worst, _due(at + ar.FULL, monitor_state[k, ar.FULL], past, pack_mark[k, 0] - RELEASE_SOC - z, out))
-    if monitor_state[k, ar.EMPTY] != ar.WAITING:
-        empty = monitors[k, ar.EMPTY, ar.MONITOR_RELEASE] + SOC_BAND - z
-        past = min(max(monitors[k, ar.EMPTY, ar.MONITOR_LIMIT] - low, empty), discharges)
-        worst = max(worst, _due(at + ar.EMPTY, monitor_state[k, ar.EMPTY], past, z - pack_mark[k, 1] - RELEASE_SOC, out))
-    if monitors[k, ar.PAST_FULL, ar.MONITOR_LIMIT] < np.inf:
-        worst = max(worst, _due(at + ar.PAST_FULL, monitor_state[k, ar.PAST_FULL], z - 1.0, 1.0 - z, out))
-        worst = max(worst, _due(at + ar.PAST_EMPTY, monitor_state[k, ar.PAST_EMPTY], -z, z, out))
-    if monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_LIMIT] < np.inf:
-        past = min(high - monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_LIMIT], charges)
-        worst = max(
-            worst,
-            _due(
-                at + ar.CELL_OVER_VOLTAGE,
-                monitor_state[k, ar.CELL_OVER_VOLTAGE],
-                past,
-                monitors[k, ar.CELL_OVER_VOLTAGE, ar.MONITOR_RELEASE] - high,
-                out,
-            ),
-        )
-    if monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_LIMIT] < np.inf:
-        past = min(monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_LIMIT] - low, discharges)
-        worst = max(
-            worst,
-            _due(
-                at + ar.CELL_UNDER_VOLTAGE,
-                monitor_state[k, ar.CELL_UNDER_VOLTAGE],
-                past,
-                low - monitors[k, ar.CELL_UNDER_VOLTAGE, ar.MONITOR_RELEASE],
-                out,
-            ),
-        )
-    if monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT] < np.inf:
-        worst = max(
-            worst,
-            _due(
-                at + ar.CHARGE_OVER_CURRENT,
-                monitor_state[k, ar.CHARGE_OVER_CURRENT],
-                -current - monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT],
-                1.0,
-                out,
-            ),
-        )
+    out[ar.PACK_SLOTS * k] = worst
+    high, low = cell_volts(k, z, bank.cells, bank.curves_of, bank.curves, pack)
+    charges, discharges = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C
+    monitors, doing, mark, at = states.monitors[k], states.monitor_state[k], states.pack_mark[k], ar.PACK_SLOTS * k + 1
+    if doing[ar.FULL] != ar.WAITING:
+        full = z + SOC_BAND - monitors[ar.FULL, ar.MONITOR_RELEASE]
+        past = min(max(high - monitors[ar.FULL, ar.MONITOR_LIMIT], full), charges)
+        worst = max(worst, _due(at + ar.FULL, doing[ar.FULL], past, mark[ar.MARK_FULL] - RELEASE_SOC - z, out))
+    if doing[ar.EMPTY] != ar.WAITING:
+        empty = monitors[ar.EMPTY, ar.MONITOR_RELEASE] + SOC_BAND - z
+        past = min(max(monitors[ar.EMPTY, ar.MONITOR_LIMIT] - low, empty), discharges)
+        worst = max(worst, _due(at + ar.EMPTY, doing[ar.EMPTY], past, z - mark[ar.MARK_EMPTY] - RELEASE_SOC, out))
+    if monitors[ar.PAST_FULL, ar.MONITOR_LIMIT] < np.inf:
+        worst = max(worst, _due(at + ar.PAST_FULL, doing[ar.PAST_FULL], z - 1.0, 1.0 - z, out))
+        worst = max(worst, _due(at + ar.PAST_EMPTY, doing[ar.PAST_EMPTY], -z, z, out))
+    r = ar.CELL_OVER_VOLTAGE
+    if monitors[r, ar.MONITOR_LIMIT] < np.inf:
+        past = min(high - monitors[r, ar.MONITOR_LIMIT], charges)
+        worst = max(worst, _due(at + r, doing[r], past, monitors[r, ar.MONITOR_RELEASE] - high, out))
+    r = ar.CELL_UNDER_VOLTAGE
+    if monitors[r, ar.MONITOR_LIMIT] < np.inf:
+        past = min(monitors[r, ar.MONITOR_LIMIT] - low, discharges)
+        worst = max(worst, _due(at + r, doing[r], past, low - monitors[r, ar.MONITOR_RELEASE], out))
+    r = ar.CHARGE_OVER_CURRENT
+    if monitors[r, ar.MONITOR_LIMIT] < np.inf:
+        worst = max(worst, _due(at + r, doing[r], -current - monitors[r, ar.MONITOR_LIMIT], 1.0, out))
     for r in (ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT):
-        if monitors[k, r, ar.MONITOR_LIMIT] < np.inf:
-            worst = max(worst, _due(at + r, monitor_state[k, r], current - monitors[k, r, ar.MONITOR_LIMIT], 1.0, out))
+        if monitors[r, ar.MONITOR_LIMIT] < np.inf:
+            worst = max(worst, _due(at + r, doing[r], current - monitors[r, ar.MONITOR_LIMIT], 1.0, out))
     for r in (ar.CHARGE_TEMPERATURE, ar.DISCHARGE_TEMPERATURE):
-        if monitors[k, r, ar.MONITOR_LIMIT] < np.inf:
-            past = max(warm - monitors[k, r, ar.MONITOR_LIMIT], monitors[k, r, ar.MONITOR_LOWER_LIMIT] - warm)
-            over = min(
-                monitors[k, r, ar.MONITOR_LIMIT] - monitors[k, r, ar.MONITOR_RELEASE] - warm,
-                warm - monitors[k, r, ar.MONITOR_LOWER_LIMIT] - monitors[k, r, ar.MONITOR_RELEASE],
+        upper, lower, band = monitors[r, ar.MONITOR_LIMIT], monitors[r, ar.MONITOR_LOWER_LIMIT], monitors[r, ar.MONITOR_RELEASE]
+        if upper < np.inf:
+            worst = max(
+                worst, _due(at + r, doing[r], max(warm - upper, lower - warm), min(upper - band - warm, warm - lower - band), out)
             )
-            worst = max(worst, _due(at + r, monitor_state[k, r], past, over, out))
     return worst
 
 
@@ -231,41 +185,43 @@ def reported_full(which, y, pack_state, monitor_state):
 
 
 @jit_inline
-def _watch_port(q, a, n, t, phase, ports, port, now, full, out):
+def _watch_port(q, a, t, phase, ports, work, full, out):
+    """The changes of port ``q``, from place ``a`` of ``out`` on; ``full`` above zero if the packs it heeds report that they are."""
     if ports[q, ar.LIVE] == 0.0 or phase[q] == ar.PHASE_DONE:
         return
-    wish = commanded(t, ports, q)
-    current, volt = port[ar.PORT_CURRENT, q], port[ar.PORT_VOLTAGE, q]
-    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and wish < 0.0
+    setpoint = commanded(t, ports, q)
+    current, volt = work.port[ar.PORT_CURRENT, q], work.port[ar.PORT_VOLTAGE, q]
+    charge = ports[q, ar.KIND] != ar.MODE_RESISTANCE and setpoint < 0.0
     if phase[q] == ar.PHASE_FOLLOW:
         if charge:
-            out[a] = volt - ports[q, ar.VOLT_LIMIT]
-            out[a + 1] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
-        elif wish > 0.0:
-            out[a] = ports[q, ar.CUTOFF_VOLT] - volt
+            out[a + ar.SLOT_REACHES] = volt - ports[q, ar.VOLT_LIMIT]
+            out[a + ar.SLOT_CURRENT] = -current / ports[q, ar.CURRENT_MAX] - 1.0 - HOLD_BAND
+        elif setpoint > 0.0:
+            out[a + ar.SLOT_REACHES] = ports[q, ar.CUTOFF_VOLT] - volt
             if ports[q, ar.KIND] == ar.MODE_POWER:  # d(power)/d(current) has come down to nothing
-                out[a + 1] = -(volt + now[n + q, n + q] * current)
+                itself = work.hybrid.shape[1] - ports.shape[0] + q
+                out[a + ar.SLOT_CURRENT] = -(volt + work.hybrid[itself, itself] * current)
     elif phase[q] == ar.PHASE_LIMITED:
-        out[a] = volt - ports[q, ar.VOLT_LIMIT]
+        out[a + ar.SLOT_REACHES] = volt - ports[q, ar.VOLT_LIMIT]
         most = ports[q, ar.CURRENT_MAX] * (volt if ports[q, ar.KIND] == ar.MODE_POWER else 1.0)
-        out[a + 1] = most / (-wish + 1e-9) - 1.0 - HOLD_BAND if wish < 0.0 else 1.0
+        out[a + ar.SLOT_CURRENT] = most / (-setpoint + 1e-9) - 1.0 - HOLD_BAND if setpoint < 0.0 else 1.0
     elif phase[q] == ar.PHASE_HOLD:
-        limit = wish if ports[q, ar.KIND] == ar.MODE_CURRENT else wish / volt
+        limit = setpoint if ports[q, ar.KIND] == ar.MODE_CURRENT else setpoint / volt
         limit = max(limit, -ports[q, ar.CURRENT_MAX])
-        out[a] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
+        out[a + ar.SLOT_REACHES] = (limit - current) / (abs(limit) + 1e-6) - HOLD_BAND
         below = ports[q, ar.TAIL_A] + current
-        out[a + 1] = -below - 1e-9 if ports[q, ar.TAIL_RUNS] > 0.0 else below - 1e-9
-        out[a + 2] = current - 1e-9  # a charger takes no current from the bank
+        out[a + ar.SLOT_CURRENT] = -below - 1e-9 if ports[q, ar.TAIL_RUNS] > 0.0 else below - 1e-9
+        out[a + ar.SLOT_TURNS] = current - 1e-9  # a charger takes no current from the bank
     elif phase[q] == ar.PHASE_IDLE:
-        out[a] = ports[q, ar.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
+        out[a + ar.SLOT_REACHES] = ports[q, ar.VOLT_LIMIT] - volt - VOLT_BAND if charge else -1.0
     elif phase[q] == ar.PHASE_CUT:
-        out[a] = volt - ports[q, ar.RECOVERY_VOLT]
+        out[a + ar.SLOT_REACHES] = volt - ports[q, ar.RECOVERY_VOLT]
     if ports[q, ar.IS_CUT_OFF] > 0.0 and phase[q] != ar.PHASE_CUT:  # charges, or nothing is asked
-        out[a + 4] = volt - ports[q, ar.RECOVERY_VOLT]
+        out[a + ar.SLOT_RECOVERS] = volt - ports[q, ar.RECOVERY_VOLT]
     if ports[q, ar.REBULK_VOLT] > 0.0:  # at float; the packs' report lasts until they have given back a share of their charge
-        out[a + 2] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != ar.PHASE_CUT else -1.0
+        out[a + ar.SLOT_TURNS] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != ar.PHASE_CUT else -1.0
     elif charge and phase[q] != ar.PHASE_CUT:
-        out[a + 3] = full
+        out[a + ar.SLOT_FULL] = full
 
 
 # Names that modules which are being changed elsewhere still use.

@@ -11,26 +11,25 @@ from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC
 
 
 @jit_internal
-def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
+def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
     """Extremes of state of charge between two instants of a step, along the cubic through both with their slopes.
 
-    ``extremes`` is the range of each pack's state of charge, shape (2, n); the greatest spread of the bank, shape (1,); when each
-    pack was first full and first empty [s], shape (2, n); and what :func:`reach_flows` fills. The spread between the instants is
-    that of the packs which are highest and lowest at either.
+    ``pack_0`` and ``pack_1`` are the packs as solved at both, ``base`` the run's time where ``t_0`` counts from [s]. The spread
+    between the instants is that of the packs which are highest and lowest at either.
     """
-    soc, spread, first, _, _ = extremes
+    soc, spread, first = extremes.soc, extremes.spread, extremes.first
     n = cells.shape[1]
     h = t_1 - t_0
     high_0, low_0, high_1, low_1 = 0, 0, 0, 0
     for k in range(n):
         a, b = y_0[k], y_1[k]
         soc[0, k], soc[1, k] = min(soc[0, k], a, b), max(soc[1, k], a, b)
-        turns = work_0[ar.PACK_CURRENT, k] * work_1[ar.PACK_CURRENT, k] < 0.0
+        turns = pack_0[ar.PACK_CURRENT, k] * pack_1[ar.PACK_CURRENT, k] < 0.0
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
             m_0, m_1 = (
-                -h * work_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
-                -h * work_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -h * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -h * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
             )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
@@ -45,24 +44,26 @@ def reach_states(base, t_0, y_0, work_0, t_1, y_1, work_1, cells, extremes):
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
         m_0 = h * (
-            work_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
-            - work_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+            pack_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - pack_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
         m_1 = h * (
-            work_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
-            - work_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
+            pack_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
+            - pack_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 
 @jit_internal
-def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, acc, port_acc, extremes):
+def reach_flows(t_0, work_0, t_1, work_1, t_2, work_2, sums, extremes):
     """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
     three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports."""
-    _, _, _, apart, _ = extremes
-    n, p = work_1.shape[1], port_1.shape[1]
+    apart, acc, port_acc = extremes.between_ports, sums.pack, sums.port
+    pack_0, pack_1, pack_2 = work_0.pack, work_1.pack, work_2.pack
+    port_0, port_1, port_2 = work_0.port, work_1.port, work_2.port
+    n, p = pack_1.shape[1], port_1.shape[1]
     for k in range(n):
-        current = _beyond(t_0, work_0[ar.PACK_CURRENT, k], t_1, work_1[ar.PACK_CURRENT, k], t_2, work_2[ar.PACK_CURRENT, k])
+        current = _beyond(t_0, pack_0[ar.PACK_CURRENT, k], t_1, pack_1[ar.PACK_CURRENT, k], t_2, pack_2[ar.PACK_CURRENT, k])
         acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
         acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
     for a in range(p):
@@ -83,26 +84,25 @@ def reach_flows(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, a
 
 
 @jit_internal
-def reach_branches(t_0, work_0, port_0, t_1, work_1, port_1, t_2, work_2, port_2, flows, extremes):
+def reach_branches(t_0, work_0, t_1, work_1, t_2, work_2, flows, branch):
     """Peak current of every branch at the middle of three instants of one step, likewise."""
-    branch = extremes[4]
     for i in range(branch.size):
         current = _beyond(
-            t_0, row_product(flows, i, ar.PACK_CURRENT, work_0, port_0), t_1, row_product(flows, i, ar.PACK_CURRENT, work_1, port_1), t_2,
-            row_product(flows, i, ar.PACK_CURRENT, work_2, port_2),
+            t_0, row_product(flows, i, ar.PACK_CURRENT, work_0), t_1, row_product(flows, i, ar.PACK_CURRENT, work_1), t_2,
+            row_product(flows, i, ar.PACK_CURRENT, work_2),
         )  # fmt: skip
         branch[i] = max(branch[i], abs(current))
 
 
 @jit_internal
-def reach_ends(work, port, flows, extremes):
+def reach_ends(work, flows, extremes):
     """Extremes of branch currents and of the voltage between ports at the end of a step."""
-    _, _, _, apart, branch = extremes
+    apart, branch, port = extremes.between_ports, extremes.branch, work.port
     for a in range(port.shape[1]):
         for b in range(a):
             apart[a, b] = max(apart[a, b], abs(port[ar.PORT_VOLTAGE, a] - port[ar.PORT_VOLTAGE, b]))
     for i in range(branch.size):
-        branch[i] = max(branch[i], abs(row_product(flows, i, ar.PACK_CURRENT, work, port)))
+        branch[i] = max(branch[i], abs(row_product(flows, i, ar.PACK_CURRENT, work)))
 
 
 @jit_inline

@@ -14,8 +14,9 @@ relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. C
 The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
 expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1), or relaxation takes a
 current over within half a step (h φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
-Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one, Δz = −h (I₀ + Iₘ + I₁)
-/ 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985) 1992).
+Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one,
+Δz = −h (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
+1992).
 
 Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are summed with
 the weights of the step itself, so that charge is kept.
@@ -31,8 +32,7 @@ import numpy as np
 
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import equations as eq
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
+from simbank.simulation import events, port_states
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
@@ -364,9 +364,8 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, wo
         miss = port_1[eq.V, a] - guess_port[eq.V, a]
         port_m[eq.V, a] += 0.25 * miss
         apart = max(apart, abs(miss) / (1.0 + abs(port_1[eq.V, a])))
-    for k in range(
-        n
-    ):  # heat half-way anew, with the mean of the slopes at both ends: those of the start alone are of first order
+    # heat half-way anew, with the mean of the slopes at both ends: with those of the start alone it would be of first order
+    for k in range(n):
         work_m[eq.GAP_BY_Z, k] = 0.5 * (work[eq.GAP_BY_Z, k] + work_1[eq.GAP_BY_Z, k])
         work_m[eq.G_BY_Z, k] = 0.5 * (work[eq.G_BY_Z, k] + work_1[eq.G_BY_Z, k])
     eq.pack_heat(y_m, cells, work_m)
@@ -393,13 +392,14 @@ def _heat(work, k):
 
 
 @jit_internal
-def _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves):
+def _damage(h, y, work, work_m, y_1, work_1, bank):
     """Damage of every device at the end of the step; returns its estimated error."""
+    devices, flows, curves = bank.devices, bank.device_flows, bank.curves
     error, base = 0.0, y.size - devices.shape[0]
     for d in range(devices.shape[0]):
         before = y[base + d]
-        i_0, i_1 = eq.device_current(d, flows, work, port), eq.device_current(d, flows, work_1, port_1)
-        i_m = eq.device_current(d, flows, work_m, port_m)
+        i_0, i_1 = eq.device_current(d, flows, work), eq.device_current(d, flows, work_1)
+        i_m = eq.device_current(d, flows, work_m)
         if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, eq.LEAST] * devices[d, eq.RATING]:
             y_1[base + d] = before * np.exp(-h / devices[d, eq.COOLING])
             continue
@@ -419,31 +419,36 @@ def _between(share, h, y0, f0, y1, f1, out):
 
 
 @jit_internal
-def _quiet(now, pack_state, pack_live, asleep, phase, ports, told, equip):
+def _quiet(now, bank, states, asleep, port_state):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
+    phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
         if phase[a] != events.DONE and ports[a, eq.LIVE] == 0.0:
-            silent = told[a] & port_laws.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
-            if equip[a, port_laws.STAYS] == 0.0 or not silent:
+            silent = port_state.told[a] & port_states.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
+            if port_state.equip[a, port_states.STAYS] == 0.0 or not silent:
                 return False
     quiet = True
-    for k in range(pack_state.size):
-        quiet = quiet and not events.may_wake(k, now, pack_state, pack_live, phase, ports, asleep)
+    for k in range(states.pack_state.size):
+        quiet = quiet and not events.may_wake(k, now, states.pack_state, bank.pack_live, phase, ports, asleep)
     return quiet
 
 
 def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
     size = eq.N_STATES * n + d
-    arrays = [array for _ in range(4) for array in eq.working_arrays(n, p)]
-    arrays += [np.zeros((eq.N_PORT_WORK + p, p)), *(np.empty(size) for _ in range(5)), np.empty((2 * n, N_TABLE))]
-    return (*arrays, np.zeros((N_PLAN, n)), np.empty(events.PACK_SLOTS * n + events.PORT_SLOTS * p + events.DEVICE_SLOTS * d + 1))
+    arrays = [
+        *(eq.working_arrays(n, p) for _ in range(4)),
+        np.zeros((eq.N_PORT_WORK + p, p)),
+        *(np.empty(size) for _ in range(5)),
+    ]
+    due = np.empty(events.PACK_SLOTS * n + events.PORT_SLOTS * p + events.DEVICE_SLOTS * d + 1)
+    return (*arrays, np.empty((2 * n, N_TABLE)), np.zeros((N_PLAN, n)), due)
 
 
 @jit_entry
 def advance(
-    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, packs, port_state, sums, plan, samples,
-    scratch,
+    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, asleep, port_state, sums,
+    extremes, all_flows, plan, samples, scratch,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -463,24 +468,36 @@ def advance(
         Greatest estimated error of state of charge in one step.
     y : ndarray
         State, changed in place.
-    bank, packs, port_state, sums, plan, samples, scratch : tuple of ndarray
-        As :meth:`simbank.simulation.run._Run` packs them; ``scratch`` of :func:`scratch_arrays`.
+    bank : BankArrays
+    levelling : ndarray
+        Of :func:`levelling_modes`.
+    states : StateArrays
+    asleep : ndarray of bool, shape (n,)
+        Open packs that are not to be asked again whether they would conduct.
+    port_state : PortArrays
+    sums : SumArrays
+    extremes : Extremes
+    all_flows : ndarray, shape (b, n + p)
+        Currents of all branches = all_flows · [I; J].
+    plan : tuple of ndarray
+        Duration of every row of the duty [s], its commands, whether it ends early.
+    samples : tuple of ndarray and Samples
+        Times at which samples are wanted [s]; times of those made, and they.
+    scratch : tuple
+        Of :func:`scratch_arrays`.
 
     Returns
     -------
     code, clock, step_start, row, fresh, h_try, filled
         Why it came back, where it stands, and how many samples are filled.
     """
-    cells, curves_of, curves, hybrid, terminal, port_live, pack_live, neighbours, levelling, devices, flows = bank
-    pack_state, pack_mark, monitors, monitor_state, device_state, asleep = packs
-    phase, ports, timer, told, equip, log, count = port_state
-    acc, port_acc, moment, all_flows, extremes = sums
+    cells, neighbours = bank.cells, bank.neighbours
+    phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
     durations, commands, early = plan
-    grid, sample_t, sample_y, sample_pack, sample_port = samples
+    grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
     (
-        work, port, now, work_1, port_1, now_1, work_m, port_m, comp, work_s, port_s, now_s, guess_port, y_1, y_m, y_s, f, f_1,
-        table, profile, due,
+        work, work_1, work_m, work_s, guess_port, y_1, y_m, y_s, f, f_1, table, profile, due,
     ) = scratch  # fmt: skip
     table_h = -1.0
     packs_end = events.PACK_SLOTS * n
@@ -492,21 +509,19 @@ def advance(
         g += 1
     while row < durations.size:
         if fresh:
-            port_laws.take(clock, commands[row], phase, ports, timer, told, equip, log, count)
-            for a in range(p):
-                ports[a, eq.LIVE] = 1.0 if port_live[a] else 0.0
-            port_laws.cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, equip)
+            port_states.take(clock, commands[row], port_state)
+            port_states.cap_chargers(y, bank, states, port_state)
             for k in range(n):
                 asleep[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
             for a in range(p):
-                if timer[a, port_laws.NEXT] <= clock + 1e-9:
+                if timer[a, port_states.NEXT] <= clock + 1e-9:
                     if not solved:
-                        eq.solve_bank(clock - step_start, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+                        eq.solve_bank(clock - step_start, y, bank, ports, work)
                         solved = True
-                    port_laws.appointment(a, clock, phase, ports, timer, told, equip, log, count, port[eq.V, a])
+                    port_states.appointment(a, clock, port_state, work.port[eq.V, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant
@@ -514,46 +529,43 @@ def advance(
             while True:
                 local = clock - step_start
                 if solved:
-                    eq.flow(local, y, cells, now, ports, work, port)
+                    eq.flow(local, y, cells, ports, work)
                 else:
-                    eq.solve_bank(local, y, cells, curves_of, curves, hybrid, ports, work, port, now)
+                    eq.solve_bank(local, y, bank, ports, work)
                     solved = True
-                worst = events.watch_solved(
-                    local, y, work, port, now, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark, monitors,
-                    monitor_state, phase, ports, devices, flows, device_state, due,
-                )  # fmt: skip
+                worst = events.watch_solved(local, y, bank, states, phase, ports, work, due)
                 if not np.isfinite(worst):
                     return HAND_OVER, clock, step_start, row, fresh, h_try, filled
                 if worst <= 0.0:
                     break
                 slot, first = -1, -1
-                for i in range(ports_end + events.DEVICE_SLOTS * devices.shape[0]):
+                for i in range(ports_end + events.DEVICE_SLOTS * bank.devices.shape[0]):
                     if due[i] > 0.0:
                         if i < packs_end or i >= ports_end:
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
                         a, kind = (i - packs_end) // events.PORT_SLOTS, (i - packs_end) % events.PORT_SLOTS
                         first = i if first < 0 else first
-                        if slot < 0 and port_laws.overruns(a, kind, local, phase, ports):
+                        if slot < 0 and port_states.overruns(a, kind, local, phase, ports):
                             slot = i
                 slot = first if slot < 0 else slot
                 changes += 1
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
                 a, kind = (slot - packs_end) // events.PORT_SLOTS, (slot - packs_end) % events.PORT_SLOTS
-                volt = port[eq.V, a]
-                alone = volt - now[n + a, n + a] * port[eq.J, a]
-                port_laws.change(a, kind, clock, local, phase, ports, timer, told, equip, log, count, volt, alone)
-            if not _quiet(local, pack_state, pack_live, asleep, phase, ports, told, equip):
+                volt = work.port[eq.V, a]
+                alone = volt - work.hybrid[n + a, n + a] * work.port[eq.J, a]
+                port_states.change(a, kind, clock, local, port_state, volt, alone)
+            if not _quiet(local, bank, states, asleep, port_state):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
-            if early[row] and port_laws.all_done(phase, ports, equip):
+            if early[row] and port_states.all_done(port_state):
                 break
             if steps >= most_steps:
                 return SPENT, clock, step_start, row, fresh, h_try, filled
             limit = min(end, stop)
             for a in range(p):
-                limit = min(limit, timer[a, port_laws.NEXT])
-            eq.reach_ends(work, port, all_flows, extremes)
-            eq.gather_cells(y, work, cells, curves_of, curves, acc)
+                limit = min(limit, timer[a, port_states.NEXT])
+            eq.reach_ends(work, all_flows, extremes)
+            eq.gather_cells(y, bank, work.pack, sums.pack)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
             # steps until the limit or the next change
             while clock < limit - LAST_S:
@@ -568,20 +580,20 @@ def advance(
                 while True:
                     steps += 1
                     error, stiff = _step(
-                        local, h, h != table_h, y, work, port, now, cells, neighbours, levelling, ports, table, profile, comp,
-                        y_m, work_m, port_m, y_1, guess_port,
+                        local, h, h != table_h, y, work.pack, work.port, work.hybrid, cells, neighbours, levelling, ports, table, profile,
+                        work_m.hybrid, y_m, work_m.pack, work_m.port, y_1, guess_port,
                     )  # fmt: skip
                     table_h = h
                     if error <= tolerance:
-                        eq.solve_bank(local + h, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
+                        eq.solve_bank(local + h, y_1, bank, ports, work_1)
                         missed, moved = _miss(
-                            h, stiff, tolerance, cells, levelling, table, profile, now, work, y_m, work_m, port_m, y_1, work_1,
-                            port_1, guess_port,
+                            h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, y_m, work_m.pack,
+                            work_m.port, y_1, work_1.pack, work_1.port, guess_port,
                         )  # fmt: skip
                         error = max(error, missed)
                         if moved and error <= tolerance:
-                            eq.flow(local + h, y_1, cells, now_1, ports, work_1, port_1)
-                        harm = _damage(h, y, work, port, work_m, port_m, y_1, work_1, port_1, devices, flows, curves)
+                            eq.flow(local + h, y_1, cells, ports, work_1)
+                        harm = _damage(h, y, work, work_m, y_1, work_1, bank)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:
@@ -596,27 +608,21 @@ def advance(
                 if h < grown < KEEP * h:
                     grown = h
                 h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
-                worst = events.watch_solved(
-                    local + h, y_1, work_1, port_1, now_1, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
-                    monitors, monitor_state, phase, ports, devices, flows, device_state, due,
-                )  # fmt: skip
+                worst = events.watch_solved(local + h, y_1, bank, states, phase, ports, work_1, due)
                 found = worst > 0.0
                 part = h
                 inner = g + 1 if g < grid.size and grid[g] <= clock + 1e-9 else g  # the first sample that is not at the start
                 if found or (inner < grid.size and grid[inner] < clock + h - 1e-9):
-                    eq.rates_solved(y, work, port, cells, curves, neighbours, devices, flows, f)
-                    eq.rates_solved(y_1, work_1, port_1, cells, curves, neighbours, devices, flows, f_1)
+                    eq.rates_solved(y, bank, work, f)
+                    eq.rates_solved(y_1, bank, work_1, f_1)
                 if found:  # bisection for the first instant at which anything is due
                     low, high = 0.0, 1.0
                     while (high - low) * h > LOCATE_S:
                         middle = 0.5 * (low + high)
                         _between(middle, h, y, f, y_1, f_1, y_s)
                         at = local + middle * h
-                        eq.solve_bank(at, y_s, cells, curves_of, curves, hybrid, ports, work_s, port_s, now_s)
-                        worst = events.watch_solved(
-                            at, y_s, work_s, port_s, now_s, cells, curves_of, curves, terminal, pack_live, pack_state, pack_mark,
-                            monitors, monitor_state, phase, ports, devices, flows, device_state, due,
-                        )  # fmt: skip
+                        eq.solve_bank(at, y_s, bank, ports, work_s)
+                        worst = events.watch_solved(at, y_s, bank, states, phase, ports, work_s, due)
                         if worst > 0.0:
                             high = middle
                         else:
@@ -628,12 +634,12 @@ def advance(
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
                     sample_t[filled] = grid[g]
                     if grid[g] <= clock + 1e-9:
-                        eq.note(filled, y, work, port, terminal, sample_y, sample_pack, sample_port)
+                        eq.note(filled, y, bank, work, made)
                     else:
                         _between((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
                         at = grid[g] - step_start
-                        eq.solve_bank(at, y_s, cells, curves_of, curves, hybrid, ports, work_s, port_s, now_s)
-                        eq.note(filled, y_s, work_s, port_s, terminal, sample_y, sample_pack, sample_port)
+                        eq.solve_bank(at, y_s, bank, ports, work_s)
+                        eq.note(filled, y_s, bank, work_s, made)
                     filled += 1
                     g += 1
                 at_ends = h / 3.0 if stiff and part == h else part / 6.0
@@ -643,31 +649,24 @@ def advance(
                     for i in range(size):
                         y_1[i] = y_s[i]
                     at = local + 0.5 * part
-                    eq.solve_bank(at, y_m, cells, curves_of, curves, hybrid, ports, work_m, port_m, now_s)
-                    eq.solve_bank(local + part, y_1, cells, curves_of, curves, hybrid, ports, work_1, port_1, now_1)
-                eq.gather(local, held + at_ends, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
-                eq.gather(
-                    local + 0.5 * part, part - 2.0 * at_ends, y_m, work_m, port_m, cells, curves_of, curves, ports, acc, port_acc,
-                    moment,
-                )  # fmt: skip
+                    eq.solve_bank(at, y_m, bank, ports, work_m)
+                    eq.solve_bank(local + part, y_1, bank, ports, work_1)
+                eq.gather(local, held + at_ends, y, bank, ports, work, sums)
+                eq.gather(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
                 held = at_ends
-                eq.gather_cells(y_1, work_1, cells, curves_of, curves, acc)
-                eq.reach_states(step_start, local, y, work, local + part, y_1, work_1, cells, extremes)
-                eq.reach_flows(
-                    local, work, port, local + 0.5 * part, work_m, port_m, local + part, work_1, port_1, acc, port_acc, extremes
-                )
+                eq.gather_cells(y_1, bank, work_1.pack, sums.pack)
+                eq.reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
+                eq.reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)
                 # between the ends of a step a current lies off the straight line by what the step's error allows, milliamperes
-                eq.reach_ends(work_1, port_1, all_flows, extremes)
+                eq.reach_ends(work_1, all_flows, extremes)
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
                 work, work_1 = work_1, work
-                port, port_1 = port_1, port
-                now, now_1 = now_1, now
                 if found or clock >= limit - LAST_S or filled >= sample_t.size - 1 or steps >= most_steps:
                     break
             if held > 0.0:
-                eq.gather(clock - step_start, held, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
+                eq.gather(clock - step_start, held, y, bank, ports, work, sums)
             if leaves >= 0:
                 return leaves, clock, step_start, row, fresh, h_try, filled
         step_start = clock if early[row] and clock < end - LAST_S else end

@@ -106,10 +106,7 @@ def integrals(n_packs, n_ports):
 
 
 @jit_allocating
-def accumulate(
-    base, times, weights, per_step, states, cells, curves_of, curves, hybrid, ports, neighbours, flows, acc, port_acc, moment,
-    extremes,
-):  # fmt: skip
+def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes):
     """Add to the time integrals, by quadrature, and to the extremes.
 
     Parameters
@@ -118,94 +115,112 @@ def accumulate(
         The run's time where that of ``times`` is zero [s].
     times, weights : ndarray, shape (m,)
         Nodes and weights [s], ``per_step`` of them for each step of the solver, its start the first and its end the last.
-    states : ndarray, shape (m, 5 n)
-    acc, port_acc : ndarray
-        See ``ACC_*`` and ``PORT_*``.
-    moment : ndarray, shape (n + p, n + p)
-        ∫ x x' dt with x = [I; J]; the loss of any branch is its resistance times a quadratic form in it.
-    extremes : tuple of ndarray
-        See :func:`reach_states` and :func:`reach_flows`.
+    per_step : int
+    states : ndarray, shape (m, 5 n + d)
+    bank : BankArrays
+    ports : ndarray, shape (p, N_PORT_COLUMNS)
+    flows : ndarray
+        Currents of every branch of the network = flows · [I; J]; the loss of a branch is its resistance times a quadratic form in
+        ``sums.moment``.
+    sums : SumArrays
+    extremes : Extremes
     """
-    n, p = cells.shape[1], ports.shape[0]
-    work_0, port_0, now = working_arrays(n, p)
-    work_1, port_1, _ = working_arrays(n, p)
-    work, port, _ = working_arrays(n, p)
+    n, p = bank.cells.shape[1], ports.shape[0]
+    work_0, work_1, work = working_arrays(n, p), working_arrays(n, p), working_arrays(n, p)
     for i in range(times.size):
         work_0, work_1, work = work_1, work, work_0
-        port_0, port_1, port = port_1, port, port_0
         for a in range(p):
-            port[ar.PORT_CURRENT, a] = port_1[ar.PORT_CURRENT, a]
-        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
-        gather(times[i], weights[i], states[i], work, port, cells, curves_of, curves, ports, acc, port_acc, moment)
-        gather_cells(states[i], work, cells, curves_of, curves, acc)
-        give_heat(weights[i], states[i], work, cells, neighbours, acc)
+            work.port[ar.PORT_CURRENT, a] = work_1.port[ar.PORT_CURRENT, a]
+        solve_bank(times[i], states[i], bank, ports, work)
+        add_instant(times[i], weights[i], states[i], bank, ports, work, sums)
+        add_cells(states[i], bank, work.pack, sums.pack)
+        add_heat_out(weights[i], states[i], bank, work.pack, sums.pack)
         place = i % per_step
         if place > 0:
-            reach_states(base, times[i - 1], states[i - 1], work_1, times[i], states[i], work, cells, extremes)
+            reach_states(base, times[i - 1], states[i - 1], work_1.pack, times[i], states[i], work.pack, bank.cells, extremes)
         if place > 1:
-            reach_flows(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, acc, port_acc, extremes)
-            reach_branches(times[i - 2], work_0, port_0, times[i - 1], work_1, port_1, times[i], work, port, flows, extremes)
+            reach_flows(times[i - 2], work_0, times[i - 1], work_1, times[i], work, sums, extremes)
+            reach_branches(times[i - 2], work_0, times[i - 1], work_1, times[i], work, flows, extremes.branch)
         if place == 0 or place == per_step - 1:
-            reach_ends(work, port, flows, extremes)
+            reach_ends(work, flows, extremes)
 
 
 @jit_internal
-def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, moment):
-    """Add one instant, solved in ``work`` and ``port``, to the time integrals with weight ``w`` [s]."""
-    n = cells.shape[1]
-    p = ports.shape[0]
+def add_instant(t, w, y, bank, ports, work, sums):
+    """Add one instant, solved in ``work``, to the time integrals with weight ``w`` [s]."""
     total = 0.0
-    for a in range(p):
-        current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
-        total += current
-        if current > 0.0:
-            port_acc[ar.PORT_OUT_J, a] += w * current * volt
-            port_acc[ar.PORT_OUT_AS, a] += w * current
-        else:
-            port_acc[ar.PORT_IN_J, a] -= w * current * volt
-            port_acc[ar.PORT_IN_AS, a] -= w * current
-        # What was asked: by a command in watts, or in amperes at the voltage there is.
-        asked = commanded(t, ports, a)
-        if ports[a, ar.KIND] == ar.MODE_CURRENT:
-            asked *= volt
-        elif ports[a, ar.KIND] == ar.MODE_RESISTANCE:
-            asked = volt * volt / asked
-        elif ports[a, ar.KIND] == ar.MODE_OFF:
-            asked = 0.0
-        if asked > 0.0:
-            port_acc[ar.PORT_ASKED_OUT_J, a] += w * asked
-            port_acc[ar.PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
-            port_acc[ar.PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
-        else:
-            port_acc[ar.PORT_ASKED_IN_J, a] -= w * asked
-        if abs(current) > 1e-6:
-            port_acc[ar.PORT_CONDUCTS_S, a] += w
-        if ports[a, ar.LIVE] > 0.0:
-            port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
-            port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
+    for a in range(ports.shape[0]):
+        _add_port(a, t, w, ports, work.port, sums.port)
+        total += work.port[ar.PORT_CURRENT, a]
+    for k in range(bank.cells.shape[1]):
+        _add_pack(k, w, y, total, bank, work.pack, sums.pack)
+    _add_moment(w, work.pack, work.port, sums.moment)
+
+
+@jit_internal
+def _add_port(a, t, w, ports, port, port_acc):
+    """Add port ``a`` at time ``t`` [s] of the step of the duty."""
+    current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
+    if current > 0.0:
+        port_acc[ar.PORT_OUT_J, a] += w * current * volt
+        port_acc[ar.PORT_OUT_AS, a] += w * current
+    else:
+        port_acc[ar.PORT_IN_J, a] -= w * current * volt
+        port_acc[ar.PORT_IN_AS, a] -= w * current
+    # What was asked: by a command in watts, or in amperes at the voltage there is.
+    asked = commanded(t, ports, a)
+    if ports[a, ar.KIND] == ar.MODE_CURRENT:
+        asked *= volt
+    elif ports[a, ar.KIND] == ar.MODE_RESISTANCE:
+        asked = volt * volt / asked
+    elif ports[a, ar.KIND] == ar.MODE_OFF:
+        asked = 0.0
+    if asked > 0.0:
+        port_acc[ar.PORT_ASKED_OUT_J, a] += w * asked
+        port_acc[ar.PORT_AC_ASKED_J, a] += w * ports[a, ar.AC_ASKED_W]
+        port_acc[ar.PORT_AC_SERVED_J, a] += w * max(0.0, current * volt) * ports[a, ar.AC_RATIO]
+    else:
+        port_acc[ar.PORT_ASKED_IN_J, a] -= w * asked
+    if abs(current) > 1e-6:
+        port_acc[ar.PORT_CONDUCTS_S, a] += w
+    if ports[a, ar.LIVE] > 0.0:
+        port_acc[ar.PORT_MIN_V, a] = min(port_acc[ar.PORT_MIN_V, a], volt)
+        port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
+
+
+@jit_internal
+def _add_pack(k, w, y, total, bank, pack, acc):
+    """Add pack ``k``, at a current ``total`` out of the bank [A]."""
+    current, temperature = pack[ar.PACK_CURRENT, k], y[ar.TEMPERATURE * bank.cells.shape[1] + k]
+    if current > 0.0:
+        acc[ar.ACC_OUT_AS, k] += w * current
+        acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
+    else:
+        acc[ar.ACC_IN_AS, k] -= w * current
+        acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
+        most, _, _ = curve_value(bank.curves, bank.curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
+        if -current * 3600.0 > most * bank.cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
+            acc[ar.ACC_OVER_CHARGE_RATE_S, k] += w
+    if total > 0.0:
+        acc[ar.ACC_DISCHARGE_AS, k] += w * current
+    elif total < 0.0:
+        acc[ar.ACC_CHARGE_AS, k] -= w * current
+    acc[ar.ACC_OHMIC_J, k] += w * pack[ar.OHMIC_HEAT, k]
+    acc[ar.ACC_RELAXATION_J, k] += w * pack[ar.RELAXATION_HEAT, k]
+    acc[ar.ACC_HYSTERESIS_J, k] += w * pack[ar.HYSTERESIS_HEAT, k]
+    acc[ar.ACC_REVERSIBLE_J, k] += w * pack[ar.REVERSIBLE_HEAT, k]
+    acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
+    acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
+
+
+@jit_internal
+def _add_moment(w, pack, port, moment):
+    """Add the products of all currents of packs and ports."""
+    n, p = pack.shape[1], port.shape[1]
     for k in range(n):
-        current, temperature = work[ar.PACK_CURRENT, k], y[4 * n + k]
-        if current > 0.0:
-            acc[ar.ACC_OUT_AS, k] += w * current
-            acc[ar.ACC_PEAK_OUT_A, k] = max(acc[ar.ACC_PEAK_OUT_A, k], current)
-        else:
-            acc[ar.ACC_IN_AS, k] -= w * current
-            acc[ar.ACC_PEAK_IN_A, k] = max(acc[ar.ACC_PEAK_IN_A, k], -current)
-            most, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], temperature - KELVIN)
-            if -current * 3600.0 > most * cells[ar.CAPACITY_AS, k] * (1.0 + 1e-9):
-                acc[ar.ACC_OVER_CHARGE_RATE_S, k] += w
-        if total > 0.0:
-            acc[ar.ACC_DISCHARGE_AS, k] += w * current
-        elif total < 0.0:
-            acc[ar.ACC_CHARGE_AS, k] -= w * current
-        acc[ar.ACC_OHMIC_J, k] += w * work[ar.OHMIC_HEAT, k]
-        acc[ar.ACC_RELAXATION_J, k] += w * work[ar.RELAXATION_HEAT, k]
-        acc[ar.ACC_HYSTERESIS_J, k] += w * work[ar.HYSTERESIS_HEAT, k]
-        acc[ar.ACC_REVERSIBLE_J, k] += w * work[ar.REVERSIBLE_HEAT, k]
-        acc[ar.ACC_MIN_K, k] = min(acc[ar.ACC_MIN_K, k], temperature)
-        acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
+        current = pack[ar.PACK_CURRENT, k]
         for m in range(n):
-            moment[k, m] += w * current * work[ar.PACK_CURRENT, m]
+            moment[k, m] += w * current * pack[ar.PACK_CURRENT, m]
         for a in range(p):
             both = w * current * port[ar.PORT_CURRENT, a]
             moment[k, n + a] += both
@@ -216,21 +231,22 @@ def gather(t, w, y, work, port, cells, curves_of, curves, ports, acc, port_acc, 
 
 
 @jit_internal
-def gather_cells(y, work, cells, curves_of, curves, acc):
-    """Add one instant, solved in ``work``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
+def add_cells(y, bank, pack, acc):
+    """Add one instant, solved in ``pack``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
     pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
 
     Instants come in order. Charge goes by the state of charge itself, so that none is missed where the instant before lies on the
     other side; energy at the mean of the pack's terminal voltage at both instants.
     """
+    cells = bank.cells
     for k in range(cells.shape[1]):
         z, last = y[k], acc[ar.ACC_LAST_SOC, k]
-        high, low = cell_volts(k, z, work, cells, curves_of, curves)
+        high, low = cell_volts(k, z, cells, bank.curves_of, bank.curves, pack)
         acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
             max(acc[ar.ACC_CELL_MAX_V, k], high),
             min(acc[ar.ACC_CELL_MIN_V, k], low),
         )
-        volt = work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * work[ar.R_OHMIC, k]
+        volt = pack[ar.EMF, k] - pack[ar.PACK_CURRENT, k] * pack[ar.R_OHMIC, k]
         if z > max(last, 1.0):
             over = z - max(last, 1.0)
             acc[ar.ACC_BEYOND_FULL_AS, k] += cells[ar.CAPACITY_AS, k] * over
@@ -243,44 +259,50 @@ def gather_cells(y, work, cells, curves_of, curves, acc):
 
 
 @jit_internal
-def give_heat(w, y, work, cells, neighbours, acc):
-    """Add the heat that leaves every pack at one instant, solved in ``work``, to its time integral with weight ``w`` [s]."""
+def add_heat_out(w, y, bank, pack, acc):
+    """Add the heat that leaves every pack at one instant, solved in ``pack``, to its time integral with weight ``w`` [s]."""
+    cells, neighbours = bank.cells, bank.neighbours
     n = cells.shape[1]
     for k in range(n):
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
-            watt = cells[ar.HEAT_LOSS, k] * (y[4 * n + k] - cells[ar.AMBIENT_K, k])
+            watt = cells[ar.HEAT_LOSS, k] * (y[ar.TEMPERATURE * n + k] - cells[ar.AMBIENT_K, k])
             for m in range(neighbours.shape[0]):
-                watt += neighbours[m, k] * (y[4 * n + k] - y[4 * n + m])
+                watt += neighbours[m, k] * (y[ar.TEMPERATURE * n + k] - y[ar.TEMPERATURE * n + m])
         else:
             watt = (
-                work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+                pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
             )
         acc[ar.ACC_HEAT_OUT_J, k] += w * watt
 
 
 @jit_allocating
-def observe(times, states, cells, curves_of, curves, hybrid, terminal, ports, out_y, out_pack, out_port):
-    """What is reported at given instants.
+def observe(times, states, bank, ports, samples):
+    """What is reported at given instants, into ``samples``.
 
-    ``out_y`` has shape (m, 5 n): the packs' states; ``out_pack`` (2, m, n): current [A] and terminal voltage [V]; ``out_port``
-    (2, m, p): current and voltage.
+    Parameters
+    ----------
+    times : ndarray, shape (m,)
+        In the time of the step of the duty [s].
+    states : ndarray, shape (m, 5 n + d)
+    bank : BankArrays
+    ports : ndarray, shape (p, N_PORT_COLUMNS)
+    samples : Samples
     """
-    n, p = cells.shape[1], ports.shape[0]
-    work, port, now = working_arrays(n, p)
+    work = working_arrays(bank.cells.shape[1], ports.shape[0])
     for i in range(times.size):
-        solve_bank(times[i], states[i], cells, curves_of, curves, hybrid, ports, work, port, now)
-        note(i, states[i], work, port, terminal, out_y, out_pack, out_port)
+        solve_bank(times[i], states[i], bank, ports, work)
+        record_sample(i, states[i], bank, work, samples)
 
 
 @jit_internal
-def note(i, y, work, port, terminal, out_y, out_pack, out_port):
-    """Write what is reported of one instant to place ``i``."""
-    n = work.shape[1]
+def record_sample(i, y, bank, work, samples):
+    """Write what is reported of one instant, solved in ``work``, to place ``i``."""
+    n = bank.cells.shape[1]
     for j in range(ar.N_STATES * n):
-        out_y[i, j] = y[j]
+        samples.state[i, j] = y[j]
     for k in range(n):
-        out_pack[0, i, k] = work[ar.PACK_CURRENT, k]
-        out_pack[1, i, k] = terminal_voltage(k, work, port, terminal)
-    for a in range(port.shape[1]):
-        out_port[0, i, a] = port[ar.PORT_CURRENT, a]
-        out_port[1, i, a] = port[ar.PORT_VOLTAGE, a]
+        samples.pack[0, i, k] = work.pack[ar.PACK_CURRENT, k]
+        samples.pack[1, i, k] = terminal_voltage(k, bank.terminal, work)
+    for a in range(work.port.shape[1]):
+        samples.port[0, i, a] = work.port[ar.PORT_CURRENT, a]
+        samples.port[1, i, a] = work.port[ar.PORT_VOLTAGE, a]

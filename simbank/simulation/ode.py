@@ -12,119 +12,165 @@ from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import damage_rate, device_current, solve_bank, working_arrays
-from simbank.simulation.pack_model import rc_warmth, state_rates
+from simbank.simulation.pack_model import arrhenius_factor, hysteresis_heat_slopes, hysteresis_rate_slopes, state_rates
 from simbank.simulation.port_solver import commanded
 
 
 @jit_allocating
-def rates(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
-    """Right-hand side of the ordinary differential equation, shape (5 n + d,)."""
-    n, p = cells.shape[1], ports.shape[0]
-    work, port, now = working_arrays(n, p)
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
-    out = np.empty(ar.N_STATES * n + devices.shape[0])
-    rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out)
+def rates(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
+    """Right-hand side of the ordinary differential equation, shape (5 n + d,), at time ``t`` [s] of the step of the duty.
+
+    After ``t`` and ``y`` come the fields of a :class:`~simbank.simulation.arrays.BankArrays`, one by one since that is quicker to call from
+    Python, then the ports' table.
+    """
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    work = working_arrays(cells.shape[1], ports.shape[0])
+    solve_bank(t, y, bank, ports, work)
+    out = np.empty(y.size)
+    rates_solved(y, bank, work, out)
     return out
 
 
 @jit_internal
-def rates_solved(y, work, port, cells, curves, neighbours, devices, flows, out):
-    """:func:`rates` for a bank that is solved in ``work`` and ``port``, into ``out``."""
-    n = cells.shape[1]
-    state_rates(y, cells, work, neighbours, out)
-    for d in range(devices.shape[0]):
-        out[ar.N_STATES * n + d] = damage_rate(d, device_current(d, flows, work, port), y[ar.N_STATES * n + d], devices, curves)
+def rates_solved(y, bank, work, out):
+    """:func:`rates` for a bank that is solved in ``work``, into ``out``."""
+    state_rates(y, bank.cells, work.pack, bank.neighbours, out)
+    first = ar.N_STATES * bank.cells.shape[1]
+    for d in range(bank.devices.shape[0]):
+        current = device_current(d, bank.device_flows, work)
+        out[first + d] = damage_rate(d, current, y[first + d], bank.devices, bank.curves)
 
 
 @jit_allocating
-def jacobian(t, y, cells, curves_of, curves, hybrid, ports, neighbours, devices, flows):
-    """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d).
+def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
+    """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d); arguments likewise.
 
     How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses nothing by it.
     """
-    n, p = cells.shape[1], ports.shape[0]
-    work, port, now = working_arrays(n, p)
-    solve_bank(t, y, cells, curves_of, curves, hybrid, ports, work, port, now)
-    by_emf = _current_by_emf(t, now, ports, port)
-    size = ar.N_STATES * n + devices.shape[0]
-    out = np.zeros((size, size))
+    bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
+    n = cells.shape[1]
+    work = working_arrays(n, ports.shape[0])
+    solve_bank(t, y, bank, ports, work)
+    by_emf = _current_by_emf(t, work.hybrid, ports, work.port)
+    out = np.zeros((y.size, y.size))
     for d in range(devices.shape[0]):
-        if abs(device_current(d, flows, work, port)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
-            out[ar.N_STATES * n + d, ar.N_STATES * n + d] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
+        row = ar.N_STATES * n + d
+        if abs(device_current(d, device_flows, work)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
+            out[row, row] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
     for k in range(n):
-        z, h, v1, v2, temperature = y[k], y[n + k], y[2 * n + k], y[3 * n + k], y[4 * n + k]
-        current = work[ar.PACK_CURRENT, k]
-        sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-        ns, gamma = cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
-        half, dhalf, d2half = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
-        g, dg, d2g = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
-        warmth = rc_warmth(k, temperature, cells)
-        warmth_by_t = -warmth * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
-        # How this pack's rates answer to its own current ...
-        to_z = -1.0 / cells[ar.CAPACITY_AS, k]
-        to_h = gamma * (1.0 + sign * h) * to_z
-        to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
-        to_t = 0.0
-        hot = cells[ar.HEAT_CAPACITY, k] > 0.0
-        if hot:
-            to_t = 2.0 * current * work[ar.R_OHMIC, k] - temperature * ns * s
-            to_t += ns * h * h * (half * sign + 0.5 * dhalf / gamma)
-            for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
-                if ohm > 0.0:
-                    to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
-            to_t /= cells[ar.HEAT_CAPACITY, k]
-        for m in range(n):
-            for block in range(ar.N_STATES):
-                if block == 0:
-                    slope = work[ar.EMF_BY_SOC, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_SOC, m]
-                elif block == 1:
-                    slope = work[ar.EMF_BY_HYSTERESIS, m]
-                elif block == 4:
-                    slope = work[ar.EMF_BY_T, m] - work[ar.PACK_CURRENT, m] * work[ar.R_BY_T, m]
-                else:
-                    slope = -1.0
-                by_state = by_emf[k, m] * slope
-                column = block * n + m
-                out[k, column] = to_z * by_state
-                out[n + k, column] = to_h * by_state
-                out[2 * n + k, column] = to_v1 * by_state
-                out[3 * n + k, column] = to_v2 * by_state
-                out[4 * n + k, column] = to_t * by_state
-        # ... and to its own state at given current.
-        out[n + k, n + k] -= gamma * abs(current / cells[ar.CAPACITY_AS, k])
-        for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
-            row = block * n + k
-            out[row, row] -= 1.0 / (warmth * tau)
-            out[row, k] += ohm * dg * current / tau
-            if hot:
-                out[row, 4 * n + k] += v * warmth_by_t / (warmth * warmth * tau)
-        if hot:
-            capacity = cells[ar.HEAT_CAPACITY, k]
-            by_z = current * current * work[ar.R_BY_SOC, k] - current * temperature * ns * ds
-            by_z += ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
-            by_t = current * current * work[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
-            for block, v, ohm, tau in ((2, v1, cells[ar.R1, k], cells[ar.TAU1, k]), (3, v2, cells[ar.R2, k], cells[ar.TAU2, k])):
-                if ohm > 0.0:
-                    follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
-                    by_z -= v * v / ohm * (dg / (g * g * warmth) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
-                    by_t -= v * v * warmth_by_t / (ohm * g * warmth * warmth)
-                    out[4 * n + k, block * n + k] += 2.0 * v / (ohm * g) * (1.0 / warmth - follow * dg / g) / capacity
-            out[4 * n + k, k] += by_z / capacity
-            out[4 * n + k, n + k] += ns * h * (2.0 * half * abs(current) + dhalf * current / gamma) / capacity
-            for m in range(neighbours.shape[0]):
-                by_t -= neighbours[m, k]
-                out[4 * n + k, 4 * n + m] += neighbours[m, k] / capacity
-            out[4 * n + k, 4 * n + k] += by_t / capacity
+        z = y[ar.SOC * n + k]
+        half_width = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        entropy = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        local = half_width + entropy + curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
+        _through_current(k, y, cells, work.pack, by_emf, local, out)
+        current = work.pack[ar.PACK_CURRENT, k]
+        row = ar.HYSTERESIS * n + k
+        _, to_itself = hysteresis_rate_slopes(cells[ar.GAMMA, k], current, cells[ar.CAPACITY_AS, k], y[row])
+        out[row, row] += to_itself
+        _relaxation_rows(k, y, cells, current, local, out)
+        if cells[ar.HEAT_CAPACITY, k] > 0.0:
+            _temperature_row(k, y, bank, work.pack, local, out)
     return out
 
 
+@jit_internal
+def _through_current(k, y, cells, pack, by_emf, local, out):
+    """How the rates of pack ``k`` answer to every state through the pack's own current.
+
+    ``local`` are three curves at its state of charge, each with two derivatives: half-width of the hysteresis loop, entropic
+    coefficient, factor of the relaxation pairs.
+    """
+    half, dhalf, d2half, s, _, _, g, dg, _ = local
+    n = cells.shape[1]
+    h, v1, v2, temperature = (
+        y[ar.HYSTERESIS * n + k], y[ar.RC_VOLT_1 * n + k], y[ar.RC_VOLT_2 * n + k], y[ar.TEMPERATURE * n + k],
+    )  # fmt: skip
+    current, ns, gamma = pack[ar.PACK_CURRENT, k], cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
+    to_z = -1.0 / cells[ar.CAPACITY_AS, k]
+    to_h, _ = hysteresis_rate_slopes(gamma, current, cells[ar.CAPACITY_AS, k], h)
+    to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
+    to_t = 0.0
+    if cells[ar.HEAT_CAPACITY, k] > 0.0:
+        to_t = 2.0 * current * pack[ar.R_OHMIC, k] - temperature * ns * s
+        lost_by_current, _, _ = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
+        to_t += lost_by_current
+        for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
+            if ohm > 0.0:
+                to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
+        to_t /= cells[ar.HEAT_CAPACITY, k]
+    for m in range(n):
+        for block in range(ar.N_STATES):
+            if block == ar.SOC:
+                slope = pack[ar.EMF_BY_SOC, m] - pack[ar.PACK_CURRENT, m] * pack[ar.R_BY_SOC, m]
+            elif block == ar.HYSTERESIS:
+                slope = pack[ar.EMF_BY_HYSTERESIS, m]
+            elif block == ar.TEMPERATURE:
+                slope = pack[ar.EMF_BY_T, m] - pack[ar.PACK_CURRENT, m] * pack[ar.R_BY_T, m]
+            else:
+                slope = -1.0
+            by_state = by_emf[k, m] * slope
+            column = block * n + m
+            out[ar.SOC * n + k, column] = to_z * by_state
+            out[ar.HYSTERESIS * n + k, column] = to_h * by_state
+            out[ar.RC_VOLT_1 * n + k, column] = to_v1 * by_state
+            out[ar.RC_VOLT_2 * n + k, column] = to_v2 * by_state
+            out[ar.TEMPERATURE * n + k, column] = to_t * by_state
+
+
+@jit_internal
+def _relaxation_rows(k, y, cells, current, local, out):
+    """How the rates of the relaxation voltages of pack ``k`` answer to its own state at given current; ``local`` likewise."""
+    dg = local[7]
+    n = cells.shape[1]
+    at_t = ar.TEMPERATURE * n + k
+    factor = arrhenius_factor(k, y[at_t], cells)
+    factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (y[at_t] * y[at_t])
+    for j in range(2):
+        row = (ar.RC_VOLT_1 + j) * n + k
+        v, ohm, tau = y[row], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]
+        out[row, row] -= 1.0 / (factor * tau)
+        out[row, ar.SOC * n + k] += ohm * dg * current / tau
+        if cells[ar.HEAT_CAPACITY, k] > 0.0:
+            out[row, at_t] += v * factor_by_t / (factor * factor * tau)
+
+
+@jit_internal
+def _temperature_row(k, y, bank, pack, local, out):
+    """How the rate of the temperature of pack ``k`` answers to its own state and its neighbours' at given current; ``local`` likewise."""
+    half, dhalf, d2half, s, ds, _, g, dg, d2g = local
+    cells, neighbours = bank.cells, bank.neighbours
+    n = cells.shape[1]
+    row = ar.TEMPERATURE * n + k
+    h, temperature, current = y[ar.HYSTERESIS * n + k], y[row], pack[ar.PACK_CURRENT, k]
+    ns, gamma, capacity = cells[ar.N_SERIES, k], cells[ar.GAMMA, k], cells[ar.HEAT_CAPACITY, k]
+    factor = arrhenius_factor(k, temperature, cells)
+    factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
+    by_z = current * current * pack[ar.R_BY_SOC, k] - current * temperature * ns * ds
+    _, lost_by_z, lost_by_h = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
+    by_z += lost_by_z
+    by_t = current * current * pack[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
+    for j in range(2):
+        at_v = (ar.RC_VOLT_1 + j) * n + k
+        v, ohm, tau = y[at_v], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]
+        if ohm > 0.0:
+            follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
+            by_z -= v * v / ohm * (dg / (g * g * factor) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
+            by_t -= v * v * factor_by_t / (ohm * g * factor * factor)
+            out[row, at_v] += 2.0 * v / (ohm * g) * (1.0 / factor - follow * dg / g) / capacity
+    out[row, ar.SOC * n + k] += by_z / capacity
+    out[row, ar.HYSTERESIS * n + k] += lost_by_h / capacity
+    for m in range(neighbours.shape[0]):
+        by_t -= neighbours[m, k]
+        out[row, ar.TEMPERATURE * n + m] += neighbours[m, k] / capacity
+    out[row, row] += by_t / capacity
+
+
 @jit_allocating
-def _current_by_emf(t, now, ports, port):
+def _current_by_emf(t, hybrid, ports, port):
     """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
     p = ports.shape[0]
-    n = now.shape[1] - p
-    out = now[:n].copy()
+    n = hybrid.shape[1] - p
+    out = hybrid[:n].copy()
     held = False
     for a in range(p):
         mode = ports[a, ar.MODE]
@@ -138,17 +184,17 @@ def _current_by_emf(t, now, ports, port):
             slopes[a, a] = 1.0
             if ports[a, ar.LIVE] > 0.0 and (ports[a, ar.MODE] == ar.MODE_VOLTAGE or ports[a, ar.MODE] == ar.MODE_RESISTANCE):
                 for b in range(p):
-                    slopes[a, b] = -now[n + a, n + b]
+                    slopes[a, b] = -hybrid[n + a, n + b]
                 if ports[a, ar.MODE] == ar.MODE_RESISTANCE:
                     slopes[a, a] += commanded(t, ports, a)
                 for k in range(n):
-                    drive[a, k] = now[n + a, k]
+                    drive[a, k] = hybrid[n + a, k]
             elif ports[a, ar.LIVE] > 0.0 and ports[a, ar.MODE] == ar.MODE_POWER:
                 for b in range(p):
-                    slopes[a, b] = port[ar.PORT_CURRENT, a] * now[n + a, n + b]
+                    slopes[a, b] = port[ar.PORT_CURRENT, a] * hybrid[n + a, n + b]
                 slopes[a, a] += port[ar.PORT_VOLTAGE, a]
                 for k in range(n):
-                    drive[a, k] = -port[ar.PORT_CURRENT, a] * now[n + a, k]
+                    drive[a, k] = -port[ar.PORT_CURRENT, a] * hybrid[n + a, k]
         solve_in_place(slopes, drive)
         for k in range(n):
             for m in range(n):

@@ -11,6 +11,12 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
     heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
+
+Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
+``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and the exact solution over a step of the fast integrator. Of
+relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution
+of the fast integrator, ``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of
+charge and temperature.
 """
 
 from __future__ import annotations
@@ -26,11 +32,11 @@ FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty 
 
 
 @jit_entry
-def cell_state(y, cells, curves_of, curves, work):
-    """What every pack is by its state, into rows of ``work``: electromotive force, resistance, relaxation, with slopes."""
+def cell_state(y, cells, curves_of, curves, pack):
+    """What every pack is by its state, into rows of ``pack``: electromotive force, resistance, relaxation, with slopes."""
     n = cells.shape[1]
     for k in range(n):
-        z, h, temperature = y[k], y[n + k], y[4 * n + k]
+        z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
         u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
         half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
         s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
@@ -41,23 +47,23 @@ def cell_state(y, cells, curves_of, curves, work):
         ohm = cells[ar.R_CELL, k]
         if cells[ar.ARRHENIUS_K, k] != 0.0:
             ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
-        work[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[2 * n + k] - y[3 * n + k]
-        work[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
-        work[ar.EMF_BY_HYSTERESIS, k] = ns * half
-        work[ar.EMF_BY_T, k] = ns * s
-        work[ar.EMF_BY_SOC_T, k] = ns * ds
-        work[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
-        work[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
-        more = work[ar.R_OHMIC, k] - cells[ar.R_REF, k]
-        work[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
-        work[ar.R_BY_SOC, k] = ohm * df
-        work[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
-        work[ar.RC_FACTOR, k], work[ar.RC_FACTOR_SLOPE, k] = g, dg
-        work[ar.ARRHENIUS_FACTOR, k] = rc_warmth(k, temperature, cells)
+        pack[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+        pack[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
+        pack[ar.EMF_BY_HYSTERESIS, k] = ns * half
+        pack[ar.EMF_BY_T, k] = ns * s
+        pack[ar.EMF_BY_SOC_T, k] = ns * ds
+        pack[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
+        pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
+        more = pack[ar.R_OHMIC, k] - cells[ar.R_REF, k]
+        pack[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
+        pack[ar.R_BY_SOC, k] = ohm * df
+        pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
+        pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
+        pack[ar.ARRHENIUS_FACTOR, k] = arrhenius_factor(k, temperature, cells)
 
 
 @jit_inline
-def rc_warmth(k, temperature, cells):
+def arrhenius_factor(k, temperature, cells):
     """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
     if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
         return 1.0
@@ -65,14 +71,14 @@ def rc_warmth(k, temperature, cells):
 
 
 @jit_inline
-def relaxation_heat(v, ohm, tau, g, dg, warmth, current, capacity):
+def relaxation_heat(v, ohm, tau, g, dg, arrhenius, current, capacity):
     """Power lost in one relaxation pair [W]: v²/(R g a') − ½ v² dC/dt, with C = τ/(R g) following the state of charge.
 
     The pair takes up v I = v²/(R g a') + d/dt (½ C v²) − ½ v² dC/dt; what is not stored is lost.
     """
     if ohm <= 0.0:
         return 0.0
-    return v * v / (ohm * g) * (1.0 / warmth - 0.5 * tau * dg * current / (g * capacity))
+    return v * v / (ohm * g) * (1.0 / arrhenius - 0.5 * tau * dg * current / (g * capacity))
 
 
 @jit_inline
@@ -85,62 +91,86 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
     return h * h * (half * abs(current) + 0.5 * dhalf * current / gamma)
 
 
-@jit_internal
-def pack_heat(y, cells, work):
-    """Heat made in every pack [W] into rows of ``work``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
-    n = cells.shape[1]
-    for k in range(n):
-        current, h = work[ar.PACK_CURRENT, k], y[n + k]
-        g, dg, warmth, capacity = (
-            work[ar.RC_FACTOR, k],
-            work[ar.RC_FACTOR_SLOPE, k],
-            work[ar.ARRHENIUS_FACTOR, k],
-            cells[ar.CAPACITY_AS, k],
-        )
-        relax = relaxation_heat(y[2 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, warmth, current, capacity)
-        relax += relaxation_heat(y[3 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, warmth, current, capacity)
-        work[ar.OHMIC_HEAT, k] = work[ar.R_OHMIC, k] * current * current
-        work[ar.RELAXATION_HEAT, k] = relax
-        work[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
-            work[ar.EMF_BY_HYSTERESIS, k], work[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
-        )
-        work[ar.REVERSIBLE_HEAT, k] = -current * y[4 * n + k] * work[ar.EMF_BY_T, k]
+@jit_inline
+def hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h):
+    """How the power lost to hysteresis answers to current [V], state of charge [W] and hysteresis state [W]: derivatives of
+    :func:`hysteresis_heat`, for curves of one cell of ``ns``."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    by_current = ns * h * h * (half * sign + 0.5 * dhalf / gamma)
+    by_z = ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
+    by_h = ns * h * (2.0 * half * abs(current) + dhalf * current / gamma)
+    return by_current, by_z, by_h
 
 
 @jit_inline
-def warming(k, here, y, cells, work, neighbours):
-    """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``work``."""
+def hysteresis_rate(gamma, dz, h):
+    """dh/dt [1/s] for a state of charge that moves by ``dz`` a second."""
+    return gamma * (dz - abs(dz) * h)
+
+
+@jit_inline
+def hysteresis_rate_slopes(gamma, current, capacity, h):
+    """How dh/dt answers to the current [1/As] and to the hysteresis state itself [1/s]."""
+    sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+    return gamma * (1.0 + sign * h) * (-1.0 / capacity), -gamma * abs(current / capacity)
+
+
+@jit_internal
+def pack_heat(y, cells, pack):
+    """Heat made in every pack [W] into rows of ``pack``: ohmic, relaxation, hysteresis, reversible (Bernardi)."""
+    n = cells.shape[1]
+    for k in range(n):
+        current, h = pack[ar.PACK_CURRENT, k], y[ar.HYSTERESIS * n + k]
+        g, dg, arrhenius, capacity = (
+            pack[ar.RC_FACTOR, k],
+            pack[ar.RC_FACTOR_SLOPE, k],
+            pack[ar.ARRHENIUS_FACTOR, k],
+            cells[ar.CAPACITY_AS, k],
+        )
+        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, current, capacity)
+        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, current, capacity)
+        pack[ar.OHMIC_HEAT, k] = pack[ar.R_OHMIC, k] * current * current
+        pack[ar.RELAXATION_HEAT, k] = relax
+        pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
+            pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
+        )
+        pack[ar.REVERSIBLE_HEAT, k] = -current * y[ar.TEMPERATURE * n + k] * pack[ar.EMF_BY_T, k]
+
+
+@jit_inline
+def temperature_rate(k, here, y, cells, pack, neighbours):
+    """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``pack``."""
     if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
-    heat = work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+    heat = pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
     heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
     for m in range(neighbours.shape[0]):
-        heat -= neighbours[m, k] * (here - y[4 * neighbours.shape[0] + m])
+        heat -= neighbours[m, k] * (here - y[ar.TEMPERATURE * cells.shape[1] + m])
     return heat / cells[ar.HEAT_CAPACITY, k]
 
 
 @jit_internal
-def state_rates(y, cells, work, neighbours, out):
-    """Time derivatives of the packs' state for the currents and the heat in ``work``."""
+def state_rates(y, cells, pack, neighbours, out):
+    """Time derivatives of the packs' state for the currents and the heat in ``pack``."""
     n = cells.shape[1]
     for k in range(n):
-        current = work[ar.PACK_CURRENT, k]
+        current = pack[ar.PACK_CURRENT, k]
         dz = -current / cells[ar.CAPACITY_AS, k]
-        out[k] = dz
-        out[n + k] = cells[ar.GAMMA, k] * (dz - abs(dz) * y[n + k])
-        out[2 * n + k] = (
-            cells[ar.R1, k] * work[ar.RC_FACTOR, k] * current - y[2 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        out[ar.SOC * n + k] = dz
+        out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
+        out[ar.RC_VOLT_1 * n + k] = (
+            cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU1, k]
-        out[3 * n + k] = (
-            cells[ar.R2, k] * work[ar.RC_FACTOR, k] * current - y[3 * n + k] / work[ar.ARRHENIUS_FACTOR, k]
+        out[ar.RC_VOLT_2 * n + k] = (
+            cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
         ) / cells[ar.TAU2, k]
-        out[4 * n + k] = warming(k, y[4 * n + k], y, cells, work, neighbours)
+        out[ar.TEMPERATURE * n + k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
 
 
 @jit_inline
-def cell_volts(k, z, work, cells, curves_of, curves):
+def cell_volts(k, z, cells, curves_of, curves, pack):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
-    cell = (work[ar.EMF, k] - work[ar.PACK_CURRENT, k] * (work[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
+    cell = (pack[ar.EMF, k] - pack[ar.PACK_CURRENT, k] * (pack[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
     if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
         return cell, cell
     mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)

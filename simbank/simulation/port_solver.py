@@ -25,15 +25,15 @@ def imposed(t, ports, a):
 
 
 @jit_internal
-def port_currents(t, now, ports, port):
+def port_currents(t, hybrid, ports, port):
     """Currents [A] and voltages [V] of the ports into ``port``, from what the bank shows them.
 
-    The bank shows ``V = V_OPEN + now[n:, n:] · J``. Each port imposes its current, its voltage or its power; for power the
+    The bank shows ``V = V_open + hybrid[n:, n:] · J``. Each port imposes its current, its voltage or its power; for power the
     root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
     solved together, at first from the currents that ``port`` still holds.
     """
     p = ports.shape[0]
-    n = now.shape[1] - p
+    n = hybrid.shape[1] - p
     hard = 0
     for a in range(p):
         mode = ports[a, ar.MODE]
@@ -43,48 +43,48 @@ def port_currents(t, now, ports, port):
             port[ar.PORT_CURRENT, a] = imposed(t, ports, a)
         else:
             hard += 1
-    if hard > 0 and (p == 1 or not _newton(t, now, ports, port)):
-        _each_alone(t, now, ports, port)
+    if hard > 0 and (p == 1 or not _newton(t, hybrid, ports, port)):
+        _each_alone(t, hybrid, ports, port)
         if p > 1:
-            _together(t, now, ports, port)
+            _together(t, hybrid, ports, port)
     for a in range(p):
         v = port[ar.PORT_OPEN_VOLTAGE, a]
         for b in range(p):
-            v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
+            v += hybrid[n + a, n + b] * port[ar.PORT_CURRENT, b]
         port[ar.PORT_VOLTAGE, a] = v
 
 
 @jit_internal
-def _each_alone(t, now, ports, port):
+def _each_alone(t, hybrid, ports, port):
     """The current of each port that imposes no current, with the others at rest."""
-    n = now.shape[1] - ports.shape[0]
+    n = hybrid.shape[1] - ports.shape[0]
     for a in range(ports.shape[0]):
         mode = ports[a, ar.MODE]
         if ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE):
-            port[ar.PORT_CURRENT, a] = _single(mode, imposed(t, ports, a), port[ar.PORT_OPEN_VOLTAGE, a], -now[n + a, n + a])
+            port[ar.PORT_CURRENT, a] = _single(mode, imposed(t, ports, a), port[ar.PORT_OPEN_VOLTAGE, a], -hybrid[n + a, n + a])
 
 
 @jit_inline
-def _single(mode, wish, open_volt, ohm):
+def _single(mode, setpoint, open_volt, ohm):
     """Current of one port behind ``ohm`` with the others at rest: Ohm's law, or the quadratic of constant power."""
     if mode == ar.MODE_VOLTAGE:
-        return (open_volt - wish) / ohm
+        return (open_volt - setpoint) / ohm
     if mode == ar.MODE_RESISTANCE:
-        return open_volt / (wish + ohm)
-    if wish == 0.0 or (wish > 0.0 and open_volt <= 0.0):
+        return open_volt / (setpoint + ohm)
+    if setpoint == 0.0 or (setpoint > 0.0 and open_volt <= 0.0):
         return 0.0
-    inside = open_volt * open_volt - 4.0 * ohm * wish
+    inside = open_volt * open_volt - 4.0 * ohm * setpoint
     if inside <= 0.0:
         return open_volt / (2.0 * ohm)
-    return 2.0 * wish / (open_volt + np.sqrt(inside))
+    return 2.0 * setpoint / (open_volt + np.sqrt(inside))
 
 
 @jit_internal
-def _together(t, now, ports, port):
+def _together(t, hybrid, ports, port):
     """Several ports at once: each in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is
     beyond the bank, and where none is comes near enough for Newton's method."""
     p = ports.shape[0]
-    n = now.shape[1] - p
+    n = hybrid.shape[1] - p
     possible = True
     for _ in range(100):
         moved = 0.0
@@ -93,28 +93,28 @@ def _together(t, now, ports, port):
             mode = ports[a, ar.MODE]
             if ports[a, ar.LIVE] == 0.0 or mode == ar.MODE_OFF or mode == ar.MODE_CURRENT or mode == ar.MODE_LIMIT:
                 continue
-            wish = imposed(t, ports, a)
+            setpoint = imposed(t, ports, a)
             volt = port[ar.PORT_OPEN_VOLTAGE, a]
             for b in range(p):
                 if b != a:
-                    volt += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
-            if mode == ar.MODE_POWER and volt * volt + 4.0 * now[n + a, n + a] * wish <= 0.0:
+                    volt += hybrid[n + a, n + b] * port[ar.PORT_CURRENT, b]
+            if mode == ar.MODE_POWER and volt * volt + 4.0 * hybrid[n + a, n + a] * setpoint <= 0.0:
                 possible = False
-            new = _single(mode, wish, volt, -now[n + a, n + a])
+            new = _single(mode, setpoint, volt, -hybrid[n + a, n + a])
             moved = max(moved, abs(new - port[ar.PORT_CURRENT, a]) / (1.0 + abs(new)))
             port[ar.PORT_CURRENT, a] = new
         if moved < 1e-12 or (possible and moved < 1e-4):
             break
     if possible:
-        _newton(t, now, ports, port)
+        _newton(t, hybrid, ports, port)
 
 
 @jit_internal
-def _newton(t, now, ports, port):
+def _newton(t, hybrid, ports, port):
     """The ports' currents from near the solution to round-off, by Newton's method on V − V₀, V J − P or V − R J = 0; whether it
     has come there, every power on the high-voltage side. Where it has not, the currents are as they were."""
     p = ports.shape[0]
-    n = now.shape[1] - p
+    n = hybrid.shape[1] - p
     for a in range(p):
         port[ar.PREVIOUS_CURRENT, a] = port[ar.PORT_CURRENT, a]
     for _ in range(6):
@@ -126,22 +126,22 @@ def _newton(t, now, ports, port):
                     port[ar.JACOBIAN + a, b] = 0.0
                 port[ar.RESIDUAL, a], port[ar.JACOBIAN + a, a] = 0.0, 1.0
                 continue
-            wish = imposed(t, ports, a)
+            setpoint = imposed(t, ports, a)
             v = port[ar.PORT_OPEN_VOLTAGE, a]
             factor = port[ar.PORT_CURRENT, a] if mode == ar.MODE_POWER else 1.0
             for b in range(p):
-                v += now[n + a, n + b] * port[ar.PORT_CURRENT, b]
-                port[ar.JACOBIAN + a, b] = factor * now[n + a, n + b]
-            miss = v - wish
+                v += hybrid[n + a, n + b] * port[ar.PORT_CURRENT, b]
+                port[ar.JACOBIAN + a, b] = factor * hybrid[n + a, n + b]
+            miss = v - setpoint
             if mode == ar.MODE_RESISTANCE:
-                miss = v - wish * port[ar.PORT_CURRENT, a]
-                port[ar.JACOBIAN + a, a] -= wish
+                miss = v - setpoint * port[ar.PORT_CURRENT, a]
+                port[ar.JACOBIAN + a, a] -= setpoint
             elif mode == ar.MODE_POWER:
-                miss = v * port[ar.PORT_CURRENT, a] - wish
+                miss = v * port[ar.PORT_CURRENT, a] - setpoint
                 port[ar.JACOBIAN + a, a] += v
                 high = high and port[ar.JACOBIAN + a, a] > 0.0
             port[ar.RESIDUAL, a] = miss
-            size = 1.0 + abs(wish)
+            size = 1.0 + abs(setpoint)
             there = there and abs(miss) < 1e-13 * size
             close = close and abs(miss) < 1e-8 * size
         if high and there:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
+from simbank.bank.bank import Bank
+from simbank.duty import Duty, SampledDuty
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import EventRow
@@ -14,15 +17,23 @@ from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
 from simbank.simulation.run_warnings import Opening
 from simbank.warning import BankWarning
 
-__all__ = ["Recorder", "RunRecord", "Sums", "Trace"]
+__all__ = ["Case", "Recorder", "RunRecord", "Sums", "Trace"]
+
+
+class Case(Protocol):
+    """What can be simulated: a scenario, or anything with a name, a bank and a duty."""
+
+    name: str
+    bank: Bank
+    duty: Duty | SampledDuty
 
 
 class Trace:
     """Samples of a run, in pieces between changes of the network."""
 
-    def __init__(self, bank):
+    def __init__(self, bank: Bank):
         self.bank = bank
-        self.pieces = []
+        self.pieces: list[tuple[np.ndarray, ...]] = []
 
     def add(self, times, states, packs, ports, flows):
         """Add samples: times (m,), states (m, N_STATES n), packs (2, m, n), ports (2, m, p), and the flows of the network (b, n + p)."""
@@ -61,9 +72,7 @@ class Sums:
     ----------
     packs : ndarray, shape (N_ACC, n)
     ports : ndarray, shape (N_PORT_ACC, p)
-    extremes : tuple of ndarray
-        Lowest and highest state of charge (2, n); largest spread of it (1,); when each pack was first full and first empty [s] (2, n);
-        largest difference of voltage between ports [V] (p, p), lower half; largest current of each branch [A] (b,).
+    extremes : Extremes
     branch_j : ndarray, shape (b,)
         Energy lost in each branch [J].
     pack_i2t : ndarray, shape (n,)
@@ -74,7 +83,7 @@ class Sums:
 
     packs: np.ndarray
     ports: np.ndarray
-    extremes: tuple[np.ndarray, ...]
+    extremes: ar.Extremes
     branch_j: np.ndarray
     pack_i2t: np.ndarray
     blocked_s: np.ndarray
@@ -86,7 +95,7 @@ class Sums:
         packs, ports = integrals(n, p)
         z = state.y[:n]
         packs[ar.ACC_LAST_SOC] = z
-        extremes = (
+        extremes = ar.Extremes(
             np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= FULL_SOC, z <= EMPTY_SOC], 0.0, np.inf), np.zeros((p, p)),
             np.zeros(b),
         )  # fmt: skip
@@ -99,8 +108,7 @@ class RunRecord:
 
     Attributes
     ----------
-    scenario : Scenario
-        Anything with ``name``, ``bank`` and ``duty``.
+    scenario : Case
     state : BankState
         At the end, or where the run has come to.
     y_start : ndarray
@@ -119,7 +127,7 @@ class RunRecord:
         How often the reference integrator had to go on where the fast one could not.
     """
 
-    scenario: object
+    scenario: Case
     state: BankState
     y_start: np.ndarray
     stored_change_j: np.ndarray
@@ -168,8 +176,17 @@ class Recorder:
         return np.zeros((size, size))
 
     def add_stretch(self, moment, seconds):
-        """Add what came about while the network stood as it stands: energy lost in each branch, R ∫ f² dt with f linear in x, and the
-        time for which packs were blocked."""
+        """Add what came about while the network stood as it stands.
+
+        Energy lost in each branch is R ∫ f² dt, its current f being linear in the currents x of packs and ports.
+
+        Parameters
+        ----------
+        moment : ndarray, shape (n + p, n + p)
+            ∫ x xᵀ dt [A²s].
+        seconds : float
+            How long it stood [s], for the time for which packs were blocked.
+        """
         flows, sums, blocked = self.state.reduced.flows, self.sums, self.state.packs.state
         sums.pack_i2t += np.diag(moment)[: self.state.n]
         sums.branch_j += self.state.network.branch_ohm * np.einsum("bi,bi->b", flows @ moment, flows)
@@ -181,8 +198,8 @@ class Recorder:
         state, sums = self.state, self.sums
         times, weights, states, samples, sample_states = store.drain()
         accumulate(
-            state.step_start, times, weights, len(NODES), states, *state.circuit_arrays(), state.neighbours, state.reduced.flows,
-            sums.packs, sums.ports, moment, sums.extremes,
+            state.step_start, times, weights, len(NODES), states, state.arrays(), state.ports.table, state.reduced.flows,
+            ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes,
         )  # fmt: skip
         self.sample(samples, sample_states, samples + state.step_start)
 
@@ -191,12 +208,9 @@ class Recorder:
         if not len(t_step):
             return
         m, state = len(t_step), self.state
-        packs, r = state.packs, state.reduced
-        out = np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p))
-        observe(
-            t_step, states, packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, state.ports.table, *out
-        )  # fmt: skip
-        self.trace.add(times, *out, r.flows)
+        out = ar.Samples(np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p)))
+        observe(t_step, states, state.arrays(), state.ports.table, out)
+        self.trace.add(times, *out, state.reduced.flows)
 
     def sample_now(self):
         """Keep the present instant as the last sample."""

@@ -84,7 +84,7 @@ class ReferenceIntegrator:
                 if due[-1] > 0:
                     if not np.isfinite(due[-1]):
                         raise SimulationError(f"the state is not finite at {base + solver.t:.3f} s")
-                    found = self._first(dense, solver.t, np.flatnonzero(due[:-1] > 0))
+                    found = self._locate_first_event(dense, solver.t, np.flatnonzero(due[:-1] > 0))
                 if store.add(dense, solver.t if found is None else found[0]):
                     self.recorder.drain(store, moment)
         gave_up = solver.status == "failed" or (solver.t < stop and found is None)
@@ -98,20 +98,20 @@ class ReferenceIntegrator:
         if gave_up:
             self.integrate(end if creeps else min(end, state.t + HAND_OVER_S), "Radau")
         if found is not None:
-            self.handler.apply(found[1], local)
+            self.handler.apply_change(found[1], local)
 
     def _solver(self, method, begin, stop):
         """One of scipy's solvers, at the present state, for times since the step began [s]."""
         from scipy import integrate
 
         state = self.state
-        args = (*state.circuit_arrays(), state.neighbours, state.devices.table, state.devices.flows)
+        args = (*state.arrays(), state.ports.table)
         return getattr(integrate, method)(
             lambda t, y: rates(t, y, *args), begin, state.y, stop, rtol=self.rtol if method == "LSODA" else self.tolerance,
             atol=self.atol, jac=lambda t, y: jacobian(t, y, *args), max_step=self.max_step_s,
         )  # fmt: skip
 
-    def _first(self, dense, t_end, slots):
+    def _locate_first_event(self, dense, t_end, slots):
         """Earliest instant at which one of the changes in ``slots`` falls due, and that change."""
         from scipy.optimize import brentq
 

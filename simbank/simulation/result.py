@@ -2,23 +2,93 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
 from simbank import provenance
+from simbank.columns import Table
+from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
 from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
-from simbank.simulation.summary import WH, summary
+from simbank.simulation.summary import SUMMARY_TABLES, WH, summary
 from simbank.warning import as_records
 
-__all__ = ["Result"]
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+__all__ = ["Result", "columns"]
+
+PACKS = Table.of(
+    "packs.csv, packs.parquet", "a pack at one time",
+    [
+        ("time_s", "s", "time since the start"),
+        ("pack", "", "its name"),
+        ("soc", "", "state of charge, 0 to 1; beyond in a pack that nothing stops"),
+        ("current_a", "A", "current, positive while it discharges"),
+        ("terminal_v", "V", "voltage across its poles"),
+        ("hysteresis", "", "hysteresis state: 1 after a long charge, -1 after a long discharge"),
+        ("temperature_c", "°C", "temperature"),
+    ],
+)  # fmt: skip
+PORTS = Table.of(
+    "ports.csv, ports.parquet", "a port at one time",
+    [
+        ("time_s", "s", "time since the start"),
+        ("port", "", "its name"),
+        ("current_a", "A", "current, positive out of the bank"),
+        ("voltage_v", "V", "voltage"),
+        ("power_w", "W", "power, positive out of the bank"),
+    ],
+)  # fmt: skip
+BRANCHES = Table.of(
+    "branches.csv, branches.parquet", "a conductor: a cable with its joints, a bar, a device, a place where two meet",
+    [
+        ("branch", "", "its name"),
+        ("kind", "", "what it is"),
+        ("from", "", "place where it begins"),
+        ("to", "", "place where it ends"),
+        ("gauge", "", "size of the cable; empty where it has none"),
+        ("material", "", "copper or aluminium; empty where it has none"),
+        ("length_m", "m", "length; empty where it has none"),
+        ("resistance_ohm", "Ω", "resistance, joints included"),
+        ("current_peak_a", "A", "largest current, either way"),
+        ("drop_peak_v", "V", "voltage along it at that current"),
+        ("loss_wh", "Wh", "energy lost in it"),
+    ],
+)  # fmt: skip
+EVENTS = Table.of(
+    "events.csv, events.parquet, summary.json: events", "an event",
+    [
+        ("time_s", "s", "time since the start"),
+        ("where", "", "name of the pack, port or device"),
+        ("what", "", "what happened, in words"),
+        ("because", "", "why, with its numbers"),
+        ("code", "", "what happened, as a code that does not change"),
+    ],
+)  # fmt: skip
 
 
-class Result:
+def columns() -> tuple[Table, ...]:
+    """Every table that :meth:`Result.write` writes, with the unit and the meaning of each column.
+
+    Examples
+    --------
+    >>> for table in columns()[:2]:
+    ...     print(table.name, table.columns[2])
+    packs.csv, packs.parquet Column(name='soc', unit='', meaning='state of charge, 0 to 1; beyond in a pack that nothing stops')
+    ports.csv, ports.parquet Column(name='current_a', unit='A', meaning='current, positive out of the bank')
+    """
+    return PACKS, PORTS, BRANCHES, EVENTS, *SUMMARY_TABLES
+
+
+class Result(StudyResult):
     """A finished (or broken-off) run. Its tables are made when they are first asked for.
 
     Attributes
@@ -32,17 +102,20 @@ class Result:
         What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
     """
 
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = columns()
+
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete
         self._bank, self._port_names, self._method = record.state.bank, record.state.ports.names, record.method
         self._trace, self._samples = record.trace.frozen(), record.trace.joined()
         self._branch_j, self._events = record.sums.branch_j.copy(), list(record.events)
-        self._branch_peak_a = record.sums.extremes[4].copy()
-        self.summary = summary(record)
-        self.warnings = self._told(record)
-        self.summary["warnings"] = as_records(self.warnings)
+        self._branch_peak_a = record.sums.extremes.branch.copy()
+        self._summary = summary(record)
+        self.warnings = self._all_warnings(record)
+        self._summary["warnings"] = as_records(self.warnings)
 
-    def _told(self, record):
+    def _all_warnings(self, record):
         """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
         before = [warning for warning in record.warnings if not self.complete or warning.code != FREEZING]
         packs, rows = self._bank.packs, self.summary["packs"]
@@ -56,9 +129,11 @@ class Result:
         return list(dict.fromkeys([*happened, *before]))
 
     @cached_property
-    def packs(self):
-        """DataFrame with index ``time_s`` and columns (quantity, pack): ``soc``, ``current_a`` (positive: discharge),
-        ``terminal_v``, ``hysteresis``, ``temperature_c``. ``result.packs["soc"]`` is a table of time by pack."""
+    def packs(self) -> pd.DataFrame:
+        """DataFrame with index ``time_s`` and columns (quantity, pack); ``result.packs["soc"]`` is a table of time by pack.
+
+        Quantities: ``soc``, ``current_a`` (positive: discharge), ``terminal_v``, ``hysteresis``, ``temperature_c``.
+        """
         times, states, packs, _ = self._samples
         quantities = {
             "soc": states[:, 0],
@@ -70,28 +145,29 @@ class Result:
         return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
 
     @cached_property
-    def ports(self):
+    def ports(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, port): ``current_a``, ``voltage_v``, ``power_w``."""
         times, _, _, ports = self._samples
         quantities = {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}
         return _frame(times, self._port_names, quantities, "port")
 
     @cached_property
-    def branches(self):
+    def branches(self) -> pd.DataFrame:
         """DataFrame with one row per conductor: where it runs, gauge, length, resistance, peak current, peak drop, energy lost."""
         return _branch_frame(self._bank, self._branch_peak_a, self._branch_j)
 
     @cached_property
-    def events(self):
-        """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order; the codes are those of
-        :class:`~simbank.simulation.event_codes.Event`."""
+    def events(self) -> pd.DataFrame:
+        """DataFrame with ``time_s``, ``where``, ``what``, ``because`` and ``code``, in order of time.
+
+        The codes are those of :class:`~simbank.simulation.event_codes.Event`.
+        """
         import pandas as pd
 
-        columns = ["time_s", "where", "what", "because", "code"]
-        return pd.DataFrame([row.record for row in self._events], columns=columns)
+        return pd.DataFrame([row.record for row in self._events], columns=EVENTS.names)
 
     @cached_property
-    def made_by(self):
+    def made_by(self) -> dict[str, Any]:
         """What made it: versions, scenario and hashes of its contents and of the files it read, settings, time."""
         return provenance.made_by(
             self.scenario, "simbank.simulate", integrator=self.summary["integrator"]["name"],
@@ -99,31 +175,65 @@ class Result:
         )  # fmt: skip
 
     @cached_property
-    def branch_current_a(self):
+    def branch_current_a(self) -> pd.DataFrame:
         """Current of every conductor over time [A], positive from its ``from`` to its ``to``."""
         import pandas as pd
 
         return pd.DataFrame(self._trace.branch_currents(), index=self.packs.index, columns=self.branches.index)
 
     @property
-    def spread_points(self):
+    def spread_points(self) -> pd.Series:
         """Largest minus smallest state of charge over time [points]."""
         soc = self.packs["soc"]
         return (soc.max(axis=1) - soc.min(axis=1)) * 100.0
 
-    def tidy(self, which="packs"):
+    def tidy(self, which: str = "packs") -> pd.DataFrame:
         """``packs`` or ``ports`` with one row per time and name, for files and other tools."""
         frame = getattr(self, which)
         return frame.stack(level=1, future_stack=True).reset_index()
 
-    def write(self, folder):
+    @property
+    def title(self) -> str:
+        """Name of the scenario."""
+        return self.summary["scenario"]
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """The figures of the run as plain data: what ``simbank run --json`` prints."""
+        return self._summary
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Packs over time, one row per time and pack."""
+        return self.tidy("packs")
+
+    def write(self, folder: str | Path, *, figures: bool = False) -> Path:
         """Write everything into ``folder``: tidy tables as Parquet and CSV, summary and scenario as JSON.
 
         Each file is written aside and then put in place of the old one, so that what is there is always whole. What made them
         stands in each Parquet file and in ``summary.json``, and for all of them in ``made_by.json``.
+
+        Parameters
+        ----------
+        folder : path-like
+            Made if it is not there.
+        figures : bool
+            Whether to write the figures too, as PNG.
+
+        Returns
+        -------
+        pathlib.Path
+            The folder.
         """
+        if figures:
+            return super().write(folder)
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
+        self.write_tables(folder)
+        return folder
+
+    def write_tables(self, folder: Path) -> None:
+        """Write tables and summary into a folder that is there."""
         tables = {
             "packs": self.tidy("packs"),
             "ports": self.tidy("ports"),
@@ -139,26 +249,43 @@ class Result:
             "scenario_data": getattr(self.scenario, "data", None),
         }
         provenance.write_json(folder / "summary.json", record, self.made_by)
-        return folder
+
+    def plot(self) -> Figure:
+        """State of charge of each pack over time."""
+        return self.plot_soc()
+
+    def pictures(self) -> list[Picture]:
+        """State of charge, spread, current and throughput."""
+        drawn = (
+            ("soc", self.plot_soc(), "State of charge of each pack over time."),
+            ("spread", self.plot_spread(), "Spread: largest minus smallest state of charge."),
+            ("current", self.plot_current(), "Current of each pack; positive is discharge."),
+            ("throughput", self.plot_throughput(), "Charge through each pack against its capacity."),
+        )
+        return [Picture(f"{name}.png", figure, f"{self.title}: {name}", caption) for name, figure, caption in drawn]
+
+    def section(self) -> Study:
+        """Sharing over time as a section of a report; a report of the whole run is ``write_report(scenario, path, result=...)``."""
+        return replace(super().section(), title=f"Sharing over time: {self.title}", table=None)
 
     def _plot(self, name, **options):
         from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
 
-    def plot_soc(self, **options):
+    def plot_soc(self, **options: Any) -> Figure:
         """State of charge of each pack over time; returns the matplotlib figure."""
         return self._plot("plot_soc", **options)
 
-    def plot_spread(self, **options):
+    def plot_spread(self, **options: Any) -> Figure:
         """Spread of state of charge over time."""
         return self._plot("plot_spread", **options)
 
-    def plot_current(self, **options):
+    def plot_current(self, **options: Any) -> Figure:
         """Current of each pack over time against its proportional share."""
         return self._plot("plot_current", **options)
 
-    def plot_throughput(self, **options):
+    def plot_throughput(self, **options: Any) -> Figure:
         """Throughput of each pack as bars against its capacity."""
         return self._plot("plot_throughput", **options)
 
@@ -192,4 +319,4 @@ def _branch_frame(bank, peak, branch_j):
                 "loss_wh": branch_j[k] * WH,
             }
         )
-    return pd.DataFrame(rows).set_index("branch") if rows else pd.DataFrame()
+    return pd.DataFrame(rows, columns=BRANCHES.names).set_index("branch") if rows else pd.DataFrame()

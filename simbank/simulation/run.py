@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import time
+from collections.abc import Callable
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -12,17 +13,15 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast
-from simbank.simulation import ports as port_laws
+from simbank.simulation import fast, port_states
 from simbank.simulation.bank_state import BankState
-from simbank.simulation.bank_warnings import warnings_of_bank
-from simbank.simulation.recording import Recorder, RunRecord
+from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
+from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE, balance_warnings
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
-from simbank.warning import BankWarning
 
 __all__ = ["METHODS", "simulate"]
 
@@ -33,7 +32,6 @@ FINER = (
     30.0,
     1000.0,
 )  # where charge or energy does not close, the run is gone over again with so much less tolerance
-MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
 LEAST_TOLERANCE, MOST_TOLERANCE = 1e-13, 1e-2  # round-off below; above, nothing is left of the answer
 FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 # The compiled loop creeps where it spends all its steps, more than so many of them a row, and they are shorter than this on average.
@@ -41,35 +39,17 @@ FAST_STEPS, FAST_SAMPLES = 100_000, 4096  # of one call of the compiled loop
 CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 
 
-def relaxation_warnings(packs):
-    """A warning of packs that the fast integrator cannot follow: relaxation resistances many times the ohmic one, so that a current
-    is taken over by the relaxation long before its time constant has passed."""
-    names = []
-    for pack in packs:
-        chemistry = pack.chemistry
-        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
-        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
-            names.append(pack.name)
-    if not names:
-        return []
-    text = (
-        f"relaxation resistances more than {MOST_RELAXATION:g} times the ohmic one, which the fast integrator cannot follow: the "
-        "reference integrator ran instead. Check them"
-    )
-    return [BankWarning("reference-instead", ", ".join(names), text)]
-
-
 def simulate(
-    scenario,
+    scenario: Case,
     *,
-    integrator="reference",
-    method="LSODA",
-    tolerance=None,
-    output_step_s=None,
-    max_step_s=1800.0,
-    progress=None,
-    checkpoint=None,
-):
+    integrator: str = "reference",
+    method: str = "LSODA",
+    tolerance: float | None = None,
+    output_step_s: float | None = None,
+    max_step_s: float = 1800.0,
+    progress: Callable[[float], None] | None = None,
+    checkpoint: Callable[[Result], None] | None = None,
+) -> Result:
     """Run a scenario's duty on its bank.
 
     Parameters
@@ -78,7 +58,7 @@ def simulate(
         Anything with ``name``, ``bank`` and ``duty``.
     integrator : {"reference", "fast"}
         scipy's solver with error control of every state, or the compiled loop of :mod:`simbank.simulation.fast`, whose error is
-        measured against it (README). Both use the same equations.
+        measured against it (tests/README.md). Both use the same equations.
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
@@ -103,7 +83,7 @@ def simulate(
     Raises
     ------
     InputError
-        If the method or integrator is unknown, the tolerance is none, or the bank has too many packs.
+        If the method or integrator is unknown, the tolerance is out of range, or the bank has too many packs.
     SimulationError
         If the run cannot go on (RunStopped: by Ctrl-C); what was computed is its ``partial``.
     """
@@ -134,7 +114,7 @@ def _once(scenario, is_fast, tolerance, told, options):
     """One run at one tolerance; ``told`` are warnings that it begins with."""
     run = _Run(scenario, is_fast, tolerance, told, *options)
     try:
-        with _linear_algebra().limit(limits=1), _heeding_interrupts(run):
+        with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -146,15 +126,19 @@ def _once(scenario, is_fast, tolerance, told, options):
 
 
 @functools.cache
-def _linear_algebra():
-    """The thread pools of the linear algebra libraries. For matrices as small as a bank's their threads only wait, and take the
-    cores from other runs while they do."""
+def _linear_algebra_threads():
+    """The thread pools of the linear algebra libraries.
+
+    For matrices as small as a bank's their threads only wait, and take the cores from other runs while they do.
+    """
     return ThreadpoolController()
 
 
 def _heeding_interrupts(run):
-    """Ctrl-C stops the run even where the interrupt itself is lost: the compiler drops one that comes in a call back from its
-    machine code generator."""
+    """Ctrl-C stops the run even where the interrupt itself is lost.
+
+    The compiler drops one that comes in a call back from its machine code generator.
+    """
 
     def note():
         run.interrupted = True
@@ -181,12 +165,12 @@ class _Run:
         self.recorder = Recorder(self.state, self.duty.duration_s, output_step_s)
         self.reference = ReferenceIntegrator(
             self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if is_fast else tolerance,
-            max_step_s, self._heed,
+            max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
 
-    def _heed(self):
+    def _raise_if_interrupted(self):
         if self.interrupted:
             raise KeyboardInterrupt
 
@@ -205,14 +189,14 @@ class _Run:
         """One step of the duty by the reference integrator."""
         state, handler = self.state, self.handler
         state.step_start = state.t
-        handler.take(step)
+        handler.apply_commands(step)
         end = state.t + step.duration_s
         while state.t < end - EVENT_TIME_TOLERANCE_S:
-            handler.keep_appointments()
-            handler.settle(state.t_step)
-            if step.ends_early and port_laws.all_done(state.ports.phase, state.ports.table, state.ports.equip):
+            handler.process_timers()
+            handler.process_due_events(state.t_step)
+            if step.ends_early and port_states.all_done(state.ports.arrays):
                 break
-            self.reference.integrate(min(end, max(handler.next_known(), state.t + 1e-9)))
+            self.reference.integrate(min(end, max(handler.next_timer_s(), state.t + 1e-9)))
         self._report()
 
     def _report(self):
@@ -228,9 +212,8 @@ class _Run:
         h_try, state = 60.0, self.state
         n, p = state.n, state.p
         many = min(FAST_SAMPLES, len(self.recorder.grid)) + 1
-        samples = (
-            self.recorder.grid, np.empty(many), np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)),
-        )  # fmt: skip
+        made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
+        samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast.levelling_modes(state.packs.cells, state.neighbours)
         for plan in duty_windows(self.duty, state.ports.names):
@@ -240,27 +223,26 @@ class _Run:
         """The rows of one window; returns the step to try first in the next."""
         rows, row, fresh = len(plan[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
-        packs, devices, sums = state.packs, state.devices, recorder.sums
+        sums = recorder.sums
         while row < rows:
-            self._heed()
+            self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
-            bank = (
-                packs.cells, packs.curves_of, packs.curves, r.hybrid, r.terminal, r.port_live, r.pack_live, state.neighbours,
-                levelling, devices.table, devices.flows,
-            )  # fmt: skip
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
-                state.t, state.step_start, row, fresh, h_try, handler.next_known(ports=False), self._fast_steps, self.tolerance,
-                self.max_step_s, state.y, bank,
-                (packs.state, packs.mark, packs.monitors, packs.monitor_state, devices.state, packs.asleep), state.ports.arrays,
-                (sums.packs, sums.ports, moment, r.flows, sums.extremes), plan, samples, scratch,
+                state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
+                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
+                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
             )  # fmt: skip
             if filled:
-                _, at, states, at_packs, at_ports = samples
+                _, at, made = samples
                 recorder.trace.add(
-                    at[:filled].copy(), states[:filled].copy(), at_packs[:, :filled].copy(), at_ports[:, :filled].copy(), r.flows
+                    at[:filled].copy(),
+                    made.state[:filled].copy(),
+                    made.pack[:, :filled].copy(),
+                    made.port[:, :filled].copy(),
+                    r.flows,
                 )
-            state.read_port_log()
+            handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S
@@ -269,12 +251,12 @@ class _Run:
                 self._fast_steps, self._creep_s = FAST_STEPS_AFTER_CREEP, 2.0 * seconds
             if code == fast.HAND_OVER:
                 self.handed_over += 1
-                handler.settle(state.t_step)
+                handler.process_due_events(state.t_step)
                 end = state.step_start + plan[0][row]
-                self.reference.integrate(min(end, state.t + seconds, max(handler.next_known(), state.t + 1e-9)))
+                self.reference.integrate(min(end, state.t + seconds, max(handler.next_timer_s(), state.t + 1e-9)))
             elif code != fast.DONE:
-                handler.keep_appointments()
-                handler.settle(state.t_step)
+                handler.process_timers()
+                handler.process_due_events(state.t_step)
             self._report()
         return h_try
 
@@ -286,7 +268,16 @@ class _Run:
         """What there is so far, with a warning if the balances do not close."""
         recorder = self.recorder
         record = RunRecord(
-            self.scenario, self.state, recorder.y_start, recorder.stored_change_j(), recorder.sums, recorder.trace, self.warnings,
-            "fast" if self.is_fast else "reference", self.tolerance, self.reference.method, self.handed_over,
-        )  # fmt: skip
+            scenario=self.scenario,
+            state=self.state,
+            y_start=recorder.y_start,
+            stored_change_j=recorder.stored_change_j(),
+            sums=recorder.sums,
+            trace=recorder.trace,
+            warnings=self.warnings,
+            integrator="fast" if self.is_fast else "reference",
+            tolerance=self.tolerance,
+            method=self.reference.method,
+            handed_over=self.handed_over,
+        )
         return Result(record, complete)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from simbank.bank.bank import Pack
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_warnings import FREEZING
-from simbank.simulation.event_codes import Event
+from simbank.simulation.event_codes import Event, EventRow
 from simbank.warning import BankWarning
 
 __all__ = [
@@ -71,13 +73,13 @@ class Opening:
         return (self.limit_a - self.unloaded_a) / loaded if loaded > 0 else float("nan")
 
 
-def unloaded_packs(work, port, now):
-    """Currents of packs [A], shape (n,), with no port current, from the working arrays and the reduced network at one instant."""
-    n = work.shape[1]
-    return work[ar.PACK_CURRENT] - now[:n, n:] @ port[ar.PORT_CURRENT]
+def unloaded_packs(work):
+    """Currents of packs [A], shape (n,), with no port current, from a bank that is solved at one instant."""
+    n = work.pack.shape[1]
+    return work.pack[ar.PACK_CURRENT] - work.hybrid[:n, n:] @ work.port[ar.PORT_CURRENT]
 
 
-def cascades(openings, events, ports):
+def cascades(openings: Sequence[Opening], events: Sequence[EventRow], ports: Sequence[dict]) -> list[BankWarning]:
     """Ports that stopped because packs or devices opened on over-current one after the other.
 
     Parameters
@@ -85,6 +87,7 @@ def cascades(openings, events, ports):
     openings : sequence of Opening
         In order of time.
     events : sequence of EventRow
+        In order of time.
     ports : sequence of dict
         ``name``, ``asked_wh`` and ``energy_out_wh`` of every port.
 
@@ -155,12 +158,13 @@ def _time(seconds):
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
 
 
-def too_cold(packs, rows):
+def too_cold(packs: Sequence[Pack], rows: Sequence[dict]) -> list[BankWarning]:
     """Packs that were charged below 0 °C although their cells take no charge there.
 
     Parameters
     ----------
     packs : sequence of Pack
+        In the order of ``rows``.
     rows : sequence of dict
         ``name``, ``charge_too_cold_h`` and ``temperature_min_c`` of every pack.
     """
@@ -182,7 +186,7 @@ def too_cold(packs, rows):
     return [BankWarning(FREEZING, ", ".join(p["name"] for p in cold), text)]
 
 
-def beyond_warnings(packs, rows):
+def beyond_warnings(packs: Sequence[Pack], rows: Sequence[dict]) -> list[BankWarning]:
     """Packs that were charged beyond full or discharged beyond empty; ``rows`` are those of the summary."""
     found = []
     for pack, row in zip(packs, rows, strict=True):
@@ -209,7 +213,7 @@ def beyond_warnings(packs, rows):
     return found
 
 
-def assumed_bms_warnings(packs, happened):
+def assumed_bms_warnings(packs: Sequence[Pack], happened: Sequence[EventRow]) -> list[BankWarning]:
     """Packs that opened at a cell limit by a BMS that the file does not give."""
     opened = {row.where for row in happened if row.event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)}
     names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
@@ -222,7 +226,7 @@ def assumed_bms_warnings(packs, happened):
     return [BankWarning("assumed-bms", ", ".join(names), text)]
 
 
-def balance_warnings(closure, integrator):
+def balance_warnings(closure: dict, integrator: dict) -> list[BankWarning]:
     """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
 
     Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from simbank.cells.curves import stack_curves
-from simbank.duty import SampledDuty
+from simbank.bank.bank import Pack
+from simbank.bank.equipment import Device
+from simbank.cells.curves import Curve, stack_curves
+from simbank.duty import Command, Duty, SampledDuty, Step
 from simbank.simulation import arrays as ar
 
 __all__ = [
@@ -25,15 +28,28 @@ KINDS = {"current": ar.MODE_CURRENT, "power": ar.MODE_POWER, "resistance": ar.MO
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 
 
-def pack_arrays(packs, ambient_k, more_curves=()):
-    """Parameters of the packs as the compiled equations want them; ``more_curves`` come first in the stack.
+def pack_arrays(
+    packs: Sequence[Pack], ambient_k: float, more_curves: Sequence[Curve] = ()
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Parameters of the packs as the compiled equations want them.
+
+    Parameters
+    ----------
+    packs : sequence of Pack
+        n packs.
+    ambient_k : float
+        Temperature around them [K].
+    more_curves : sequence of Curve
+        Curves that come first in the stack: the inverse-time curves of devices.
 
     Returns
     -------
     cells : ndarray, shape (N_CELL_ROWS, n)
+        Rows with their units in :mod:`simbank.simulation.arrays`.
     curves_of : ndarray of int, shape (N_CURVES, n)
+        Where in the stack each pack's curves are.
     curves : ndarray
-        Stacked curves.
+        The stack, for :func:`simbank.cells.curves.curve_value`.
     """
     pool, places = list(more_curves), {}
 
@@ -66,8 +82,8 @@ def pack_arrays(packs, ambient_k, more_curves=()):
     return cells, curves_of, stack_curves(pool)
 
 
-def monitor_array(packs):
-    """Parameters of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS)."""
+def monitor_array(packs: Sequence[Pack]) -> np.ndarray:
+    """Limits and delays of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS) [V, A, °C, s]."""
     out = np.zeros((len(packs), ar.N_MONITORS, ar.N_MONITOR_COLUMNS))
     out[:, :, ar.MONITOR_LIMIT] = np.inf
     for k, pack in enumerate(packs):
@@ -91,7 +107,7 @@ def monitor_array(packs):
     return out
 
 
-def block_array(packs):
+def block_array(packs: Sequence[Pack]) -> np.ndarray:
     """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
 
     Switching off by hand is not the BMS's and works in any case.
@@ -104,14 +120,17 @@ def block_array(packs):
     return out
 
 
-def device_array(devices):
-    """Parameters of the devices, shape (d, N_DEVICE_COLUMNS); their curves are the first in the stack."""
-    rows = [[d.rating_a, k, d.least, d.cooling_s, d.instant, d.instant_s] for k, d in enumerate(devices)]
+def device_array(devices: Sequence[Device]) -> np.ndarray:
+    """Parameters of the devices, shape (d, N_DEVICE_COLUMNS) [A, s]; their curves are the first in the stack."""
+    rows = [
+        [d.rating_a, k, d.least_multiple, d.thermal_time_constant_s, d.instant_multiple, d.instant_s]
+        for k, d in enumerate(devices)
+    ]
     return np.array(rows, float).reshape(-1, ar.N_DEVICE_COLUMNS)
 
 
-def command_row(step, port_names):
-    """A step's commands as numbers, shape (p, N_COMMAND)."""
+def command_row(step: Step, port_names: Sequence[str]) -> np.ndarray:
+    """A step's commands as numbers, shape (p, N_COMMAND); a port without one has a row of zeros."""
     out = np.zeros((len(port_names), ar.N_COMMAND))
     for a, name in enumerate(port_names):
         command = step.commands.get(name)
@@ -120,17 +139,32 @@ def command_row(step, port_names):
     return out
 
 
-def command_numbers(command):
-    """One command as numbers, in the order of ``C_*``."""
+def command_numbers(command: Command) -> list[float]:
+    """One command as numbers, in the order of ``COMMAND_...`` in :mod:`simbank.simulation.arrays`."""
     return [
         1.0, KINDS[command.kind], command.value, command.slope, command.ac_ratio, command.ac_asked_w, command.cutoff_volt,
         command.volt_limit, command.tail_a,
     ]  # fmt: skip
 
 
-def duty_windows(duty, port_names):
-    """A duty as arrays, some thousand rows at a time: duration of every row [s], commands (rows, p, N_COMMAND), whether a row ends
-    early."""
+def duty_windows(duty: Duty | SampledDuty, port_names: list[str]) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """A duty as arrays, some thousand rows at a time.
+
+    Parameters
+    ----------
+    duty : Duty or SampledDuty
+        What each port asks for over time.
+    port_names : list of str
+        The p ports, in the order of the arrays.
+
+    Yields
+    ------
+    durations : ndarray, shape (rows,)
+        Of every row [s].
+    commands : ndarray, shape (rows, p, N_COMMAND)
+    ends_early : ndarray of bool, shape (rows,)
+        Whether a row ends as soon as no port has anything left to do.
+    """
     if isinstance(duty, SampledDuty):
         for window in duty.windows():
             edges, holds = window.changes()
@@ -157,13 +191,13 @@ def duty_windows(duty, port_names):
         )
 
 
-def start_k(pack, ambient_k):
+def start_k(pack: Pack, ambient_k: float) -> float:
     """Temperature of a pack at the start [K]."""
     return ambient_k if pack.temperature_k is None else pack.temperature_k
 
 
-def start_state(packs, ambient_k):
-    """State of the packs at the start, no relaxation, shape (5 n,)."""
+def start_state(packs: Sequence[Pack], ambient_k: float) -> np.ndarray:
+    """State of the packs at the start, without any relaxation, shape (N_STATES n,); ``ambient_k`` is the temperature around them [K]."""
     n = len(packs)
     y = np.zeros(ar.N_STATES * n)
     y[:n] = [pack.soc for pack in packs]

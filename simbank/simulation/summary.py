@@ -4,58 +4,317 @@ from __future__ import annotations
 
 import numpy as np
 
+from simbank.bank.bank import Pack
+from simbank.columns import Table
 from simbank.simulation import arrays as ar
 from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
+from simbank.simulation.recording import RunRecord
 
-__all__ = ["summary", "switch_of"]
+__all__ = ["SUMMARY_TABLES", "charge_closure", "energy_closure", "first_reach", "share_ratio", "summary", "switch_of"]
 
-WH = 1.0 / 3600.0
+WH = 1.0 / 3600.0  # Wh in a joule, Ah in a coulomb
+LEAST_SHARE = 1e-3  # of its capacity, or of what a bank holds: what moved less is judged against that, not against nothing
 # By these a port counts as having charged the bank.
 CHARGED = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 
 
-def summary(record):
-    port_rows = _ports(record)
-    state, bank, acc, port_acc = record.state, record.state.bank, record.sums.packs, record.sums.ports
-    y, y_start, cells, n = state.y, record.y_start, state.packs.cells, state.n
+# ---- what each figure is, as pure functions ----
+
+
+def share_ratio(charge_as: np.ndarray, capacity_ah: np.ndarray) -> np.ndarray | None:
+    """Each pack's part of the charge, over its part of the capacity: 1 is a fair share.
+
+    Parameters
+    ----------
+    charge_as : ndarray, shape (n,)
+        Charge through each pack, out while the bank as a whole discharges, or in while it charges [As].
+    capacity_ah : ndarray, shape (n,)
+        Capacities [Ah].
+
+    Returns
+    -------
+    ndarray, shape (n,), or None
+        None where no charge moved.
+
+    Examples
+    --------
+    Of 30 As one pack gave 20 As, the other, which is twice as large, 10 As:
+
+    >>> share_ratio(np.array([20.0, 10.0]), np.array([100.0, 200.0])).tolist()
+    [2.0, 0.5]
+    """
+    total = charge_as.sum()
+    return charge_as / total / (capacity_ah / capacity_ah.sum()) if abs(total) > 1e-6 else None
+
+
+def charge_closure(net_in_as: np.ndarray, soc_change: np.ndarray, through_as: np.ndarray, capacity_as: np.ndarray) -> float:
+    """By how much charge does not balance, of the pack in which it is worst.
+
+    Parameters
+    ----------
+    net_in_as : ndarray, shape (n,)
+        ∫ −I dt of each pack [As].
+    soc_change : ndarray, shape (n,)
+        By how much its state of charge has risen.
+    through_as : ndarray, shape (n,)
+        ∫ |I| dt [As].
+    capacity_as : ndarray, shape (n,)
+        Capacities [As].
+
+    Returns
+    -------
+    float
+        Relative to the larger of what went through a pack and a thousandth of its capacity.
+
+    Examples
+    --------
+    36 As are missing where 3600 As went in:
+
+    >>> charge_closure(np.array([3600.0]), np.array([0.0099]), np.array([3600.0]), np.array([360000.0])).round(12).item()
+    0.01
+    """
+    error = np.abs(net_in_as - soc_change * capacity_as) / np.maximum(through_as, LEAST_SHARE * capacity_as)
+    return error.max()
+
+
+def energy_closure(
+    in_j: float, out_j: float, stored_change_j: np.ndarray, heat_out_j: np.ndarray, conductor_j: float, moved_j: float
+) -> float:
+    """By how much energy does not balance: in − out − stored − heat that has left the packs − heat of conductors.
+
+    Parameters
+    ----------
+    in_j, out_j : float
+        Energy through all ports [J].
+    stored_change_j, heat_out_j : ndarray, shape (n,)
+        By how much the energy stored in each pack has risen, and the heat that has left it [J].
+    conductor_j : float
+        Heat of cables, joints and devices [J].
+    moved_j : float
+        What it is relative to [J].
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> float(energy_closure(100.0, 0.0, np.array([90.0]), np.array([7.0]), 2.0, 100.0))
+    0.01
+    """
+    return abs(in_j - out_j - stored_change_j.sum() - heat_out_j.sum() - conductor_j) / moved_j
+
+
+def first_reach(reached_s: float | None, blocked_s: float | None) -> float | None:
+    """When a pack was first full, or first empty: the sooner of reaching that state of charge and of being blocked for it.
+
+    Parameters
+    ----------
+    reached_s, blocked_s : float or None
+        Either time [s]; infinite or None where it never happened.
+
+    Returns
+    -------
+    float or None
+        [h]
+
+    Examples
+    --------
+    >>> first_reach(7200.0, 3600.0)
+    1.0
+    >>> first_reach(float("inf"), None) is None
+    True
+    """
+    hours = [float(t / 3600.0) for t in (reached_s, blocked_s) if t is not None and np.isfinite(t)]
+    return min(hours, default=None)
+
+
+# ---- the summary ----
+
+SCALARS = "one value"
+BANK = Table.of(
+    "summary.json: bank", SCALARS,
+    [
+        ("capacity_ah", "Ah", "capacities of all packs together"),
+        ("duration_h", "h", "how long the run lasted"),
+        ("energy_out_wh", "Wh", "energy drawn at all ports"),
+        ("energy_in_wh", "Wh", "energy pushed in at all ports"),
+        ("charge_out_ah", "Ah", "charge drawn at all ports"),
+        ("charge_in_ah", "Ah", "charge pushed in at all ports"),
+        ("conductor_loss_wh", "Wh", "heat of cables, joints and devices"),
+        ("pack_loss_wh", "Wh", "heat lost in packs: ohmic, relaxation and hysteresis"),
+        ("spread_end_points", "points", "largest less smallest state of charge at the end"),
+        ("spread_max_points", "points", "the same, the largest of the run"),
+        ("port_voltage_min_v", "V", "lowest voltage at any port"),
+        ("port_voltage_max_v", "V", "highest voltage at any port"),
+    ],
+)  # fmt: skip
+PACKS = Table.of(
+    "summary.json: packs", "a pack",
+    [
+        ("name", "", "its name"),
+        ("capacity_ah", "Ah", "its capacity now"),
+        ("rated_capacity_ah", "Ah", "its capacity when new"),
+        ("cell_capacity_ah", "Ah", "capacity of one of its cells when new"),
+        ("cells_in_series", "", "number of cells in series"),
+        ("cells_in_parallel", "", "number of cells in parallel"),
+        ("soc_start", "", "state of charge at the start, 0 to 1; beyond in a pack that nothing stops"),
+        ("soc_end", "", "at the end"),
+        ("soc_min", "", "lowest"),
+        ("soc_max", "", "highest"),
+        ("current_peak_a", "A", "largest current, either way"),
+        ("c_rate_peak", "1/h", "that over its capacity"),
+        ("share_ratio_discharge", "", "its part of the charge given while the bank discharges, over its part of the capacity"),
+        ("share_ratio_charge", "", "its part of the charge taken while the bank charges, over its part of the capacity"),
+        ("throughput_ah", "Ah", "charge in and out"),
+        ("full_cycles", "", "throughput over twice the capacity"),
+        ("loss_wh", "Wh", "heat lost: ohmic, relaxation and hysteresis"),
+        ("reversible_heat_wh", "Wh", "heat of reaction, negative where it cools"),
+        ("temperature_min_c", "°C", "lowest temperature"),
+        ("temperature_max_c", "°C", "highest temperature"),
+        ("charge_blocked_h", "h", "time for which charge was blocked"),
+        ("discharge_blocked_h", "h", "time for which discharge was blocked"),
+        ("charge_too_cold_h", "h", "time for which it was charged faster than its cells allow at their temperature"),
+        ("switch", "", "what of its own can disconnect it: own, assumed, none, or stuck charge, stuck discharge, stuck both"),
+        ("cell_volt_max", "V", "highest voltage of a cell"),
+        ("cell_volt_min", "V", "lowest voltage of a cell"),
+        ("net_energy_in_wh", "Wh", "energy that went in at its terminals, less what came out"),
+        ("i2t_a2s", "A²s", "∫ I² dt"),
+        ("overcharge_ah", "Ah", "charge that went in beyond 100 %"),
+        ("overcharge_wh", "Wh", "energy of that charge"),
+        ("overdischarge_ah", "Ah", "charge that came out beyond 0 %"),
+        ("overdischarge_wh", "Wh", "energy of that charge"),
+        ("first_full_h", "h", "when it was first at 99 %, or its charge was blocked at a cell limit; empty if never"),
+        ("first_empty_h", "h", "when it was first at 1 %, or its discharge was blocked at a cell limit; empty if never"),
+    ],
+)  # fmt: skip
+PORTS = Table.of(
+    "summary.json: ports", "a port",
+    [
+        ("name", "", "its name"),
+        ("energy_out_wh", "Wh", "energy drawn from the bank"),
+        ("energy_in_wh", "Wh", "energy pushed into the bank"),
+        ("asked_wh", "Wh", "energy that commands asked to draw"),
+        ("unmet_wh", "Wh", "of that not given"),
+        ("offered_wh", "Wh", "energy that commands offered to push in"),
+        ("curtailed_wh", "Wh", "of that not taken"),
+        ("ac_asked_wh", "Wh", "alternating-current energy asked of its inverter"),
+        ("ac_served_wh", "Wh", "of that given"),
+        ("ac_unmet_wh", "Wh", "of that not given"),
+        ("inverter_loss_wh", "Wh", "lost in its inverter, idle power included"),
+        ("conducts_h", "h", "time for which it carried current"),
+        ("voltage_min_v", "V", "lowest voltage"),
+        ("voltage_max_v", "V", "highest voltage"),
+        ("first_cutoff_h", "h", "when it was first cut off or could not give the power asked; empty if never"),
+        ("first_charged_h", "h", "when a charge first came to its end there; empty if never"),
+    ],
+)  # fmt: skip
+PAIRS = Table.of(
+    "summary.json: pairs", "two ports",
+    [
+        ("ports", "", "names of the two"),
+        ("voltage_apart_max_v", "V", "largest difference of their voltages"),
+        ("between_cutoffs_s", "s", "from the first cut-off of the first to that of the second; empty if either had none"),
+        ("between_ends_of_charge_s", "s", "likewise between the ends of their first charges"),
+    ],
+)  # fmt: skip
+LOSSES = Table.of(
+    "summary.json: losses_wh", SCALARS,
+    [
+        ("pack_ohmic", "Wh", "ohmic heat of packs"),
+        ("pack_relaxation", "Wh", "heat of their relaxation"),
+        ("pack_hysteresis", "Wh", "heat of their hysteresis"),
+        ("cable_joints_devices", "Wh", "heat of conductors and what is in line with them"),
+        ("inverter", "Wh", "losses of inverters"),
+    ],
+)  # fmt: skip
+CLOSURE = Table.of(
+    "summary.json: closure", SCALARS,
+    [
+        ("charge_relative", "", "error of the charge balance of the worst pack, of what went through it"),
+        ("energy_relative", "", "error of the energy balance of the bank, of what moved in it"),
+    ],
+)  # fmt: skip
+SUMMARY_TABLES = (BANK, PACKS, PORTS, PAIRS, LOSSES, CLOSURE)
+
+
+def summary(record: RunRecord) -> dict:
+    """The figures that ``simbank run --json`` prints; what each is, with its unit, stands in ``SUMMARY_TABLES``.
+
+    Parameters
+    ----------
+    record : RunRecord
+        What the run left behind.
+
+    Returns
+    -------
+    dict
+        ``scenario``, ``bank``, ``integrator``, ``packs``, ``ports``, ``pairs``, ``losses_wh``, ``events``, ``closure``.
+    """
+    packs, ports = _pack_rows(record), _port_rows(record)
+    return {
+        "scenario": record.scenario.name,
+        "bank": _bank(record),
+        "integrator": {
+            "name": record.integrator,
+            "tolerance": float(record.tolerance),
+            "handed_over": record.handed_over,
+        },
+        "packs": packs,
+        "ports": ports,
+        "pairs": _pairs(ports, record.sums.extremes[3]),
+        "losses_wh": _losses(record, ports),
+        "events": [row.record for row in record.events],
+        "closure": _closure(record),
+    }
+
+
+def _loss_j(record):
+    """Heat lost in each pack [J], shape (n,)."""
+    acc = record.sums.packs
+    return acc[ar.ACC_OHMIC_J] + acc[ar.ACC_RELAXATION_J] + acc[ar.ACC_HYSTERESIS_J]
+
+
+def _bank(record):
+    """Figures of the bank as a whole."""
+    state, ports, n = record.state, record.sums.ports, record.state.n
+    capacity = np.array([pack.capacity_ah for pack in state.bank.packs])
+    return {
+        "capacity_ah": float(capacity.sum()),
+        "duration_h": float(state.t / 3600.0),
+        "energy_out_wh": float(ports[ar.PORT_OUT_J].sum() * WH),
+        "energy_in_wh": float(ports[ar.PORT_IN_J].sum() * WH),
+        "charge_out_ah": float(ports[ar.PORT_OUT_AS].sum() * WH),
+        "charge_in_ah": float(ports[ar.PORT_IN_AS].sum() * WH),
+        "conductor_loss_wh": float(record.sums.branch_j.sum() * WH),
+        "pack_loss_wh": float(_loss_j(record).sum() * WH),
+        "spread_end_points": float(np.ptp(state.y[:n]) * 100.0),
+        "spread_max_points": float(record.sums.extremes[1][0] * 100.0),
+        "port_voltage_min_v": _plain(ports[ar.PORT_MIN_V].min()),
+        "port_voltage_max_v": _plain(ports[ar.PORT_MAX_V].max()),
+    }
+
+
+def _pack_rows(record):
+    """Figures of every pack."""
+    state, acc, n = record.state, record.sums.packs, record.state.n
+    bank, y, y_start, cells = state.bank, state.y, record.y_start, state.packs.cells
     capacity = np.array([pack.capacity_ah for pack in bank.packs])
-    loss_j = acc[ar.ACC_OHMIC_J] + acc[ar.ACC_RELAXATION_J] + acc[ar.ACC_HYSTERESIS_J]
-    out_j, in_j = port_acc[ar.PORT_OUT_J].sum(), port_acc[ar.PORT_IN_J].sum()
-    conductor_j = record.sums.branch_j.sum()
-    to_ambient_j = acc[ar.ACC_HEAT_OUT_J]
-    # A bank that moved next to nothing is judged against a thousandth of what it can hold, not against nothing.
-    content_j = sum(
-        c * 3600.0 * p.cells_in_series * float(p.chemistry.ocv(0.5)) for c, p in zip(capacity, bank.packs, strict=True)
-    )
-    moved_j = max(out_j + in_j, abs(record.stored_change_j).sum() + loss_j.sum(), 1e-3 * content_j)
-    dz = y[:n] - y_start[:n]
-    net_as = acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS]
+    loss_j = _loss_j(record)
     # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
     warmth_j = cells[ar.HEAT_CAPACITY] * (y[4 * n : 5 * n] - y_start[4 * n : 5 * n])
     taken_j = record.stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J]
     through_as = acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS]
-    volt_min, volt_max = port_acc[ar.PORT_MIN_V].min(), port_acc[ar.PORT_MAX_V].max()
-
-    def share(row):
-        total = acc[row].sum()
-        return acc[row] / total / (capacity / capacity.sum()) if abs(total) > 1e-6 else [None] * n
-
-    discharge, charge = share(ar.ACC_DISCHARGE_AS), share(ar.ACC_CHARGE_AS)
-    blocked = {
-        event: {row.where: row.time_s / 3600.0 for row in reversed(record.events) if row.event is event}
+    peak_a = np.maximum(acc[ar.ACC_PEAK_OUT_A], acc[ar.ACC_PEAK_IN_A])
+    shares = [share_ratio(acc[row], capacity) for row in (ar.ACC_DISCHARGE_AS, ar.ACC_CHARGE_AS)]
+    discharge, charge = ([None] * n if share is None else share for share in shares)
+    soc_range, reached_s = record.sums.extremes[0], record.sums.extremes[2]
+    full_s, empty_s = (
+        {row.where: row.time_s for row in reversed(record.events) if row.event is event}
         for event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)
-    }
-
-    soc_range, spread_max, first_at, apart, _ = record.sums.extremes
-
-    def first(k, rising):
-        reached_s = first_at[0 if rising else 1, k]
-        at = [float(reached_s / 3600.0) if np.isfinite(reached_s) else None]
-        at.append(blocked[Event.CHARGE_BLOCKED if rising else Event.DISCHARGE_BLOCKED].get(bank.packs[k].name))
-        return min((t for t in at if t is not None), default=None)
-
-    packs = [
+    )
+    return [
         {
             "name": pack.name,
             "capacity_ah": pack.capacity_ah,
@@ -67,8 +326,8 @@ def summary(record):
             "soc_end": float(y[k]),
             "soc_min": float(soc_range[0, k]),
             "soc_max": float(soc_range[1, k]),
-            "current_peak_a": float(max(acc[ar.ACC_PEAK_OUT_A, k], acc[ar.ACC_PEAK_IN_A, k])),
-            "c_rate_peak": float(max(acc[ar.ACC_PEAK_OUT_A, k], acc[ar.ACC_PEAK_IN_A, k]) / capacity[k]),
+            "current_peak_a": float(peak_a[k]),
+            "c_rate_peak": float(peak_a[k] / capacity[k]),
             "share_ratio_discharge": _plain(discharge[k]),
             "share_ratio_charge": _plain(charge[k]),
             "throughput_ah": float(through_as[k] * WH),
@@ -89,61 +348,48 @@ def summary(record):
             "overcharge_wh": float(acc[ar.ACC_BEYOND_FULL_J, k] * WH),
             "overdischarge_ah": float(acc[ar.ACC_BEYOND_EMPTY_AS, k] * WH),
             "overdischarge_wh": float(acc[ar.ACC_BEYOND_EMPTY_J, k] * WH),
-            "first_full_h": first(k, True),
-            "first_empty_h": first(k, False),
+            "first_full_h": first_reach(reached_s[0, k], full_s.get(pack.name)),
+            "first_empty_h": first_reach(reached_s[1, k], empty_s.get(pack.name)),
         }
         for k, pack in enumerate(bank.packs)
     ]
-    # A pack that moved next to nothing is judged against a thousandth of its capacity, not against nothing.
-    charge_error = np.abs(net_as - dz * cells[ar.CAPACITY_AS]) / np.maximum(through_as, 1e-3 * cells[ar.CAPACITY_AS])
-    closure = {
-        "charge_relative": float(charge_error.max()),
-        "energy_relative": float(abs(in_j - out_j - record.stored_change_j.sum() - to_ambient_j.sum() - conductor_j) / moved_j),
-    }
+
+
+def _losses(record, port_rows):
+    """Where energy was lost [Wh]."""
+    acc = record.sums.packs
     return {
-        "scenario": record.scenario.name,
-        "bank": {
-            "capacity_ah": float(capacity.sum()),
-            "duration_h": float(record.state.t / 3600.0),
-            "energy_out_wh": float(out_j * WH),
-            "energy_in_wh": float(in_j * WH),
-            "charge_out_ah": float(port_acc[ar.PORT_OUT_AS].sum() * WH),
-            "charge_in_ah": float(port_acc[ar.PORT_IN_AS].sum() * WH),
-            "conductor_loss_wh": float(conductor_j * WH),
-            "pack_loss_wh": float(loss_j.sum() * WH),
-            "spread_end_points": float(np.ptp(y[:n]) * 100.0),
-            "spread_max_points": float(spread_max[0] * 100.0),
-            "port_voltage_min_v": _plain(volt_min),
-            "port_voltage_max_v": _plain(volt_max),
-        },
-        "integrator": {
-            "name": record.integrator,
-            "tolerance": float(record.tolerance),
-            "handed_over": record.handed_over,
-        },
-        "packs": packs,
-        "ports": port_rows,
-        "pairs": _pairs(port_rows, apart),
-        "losses_wh": {
-            "pack_ohmic": float(acc[ar.ACC_OHMIC_J].sum() * WH),
-            "pack_relaxation": float(acc[ar.ACC_RELAXATION_J].sum() * WH),
-            "pack_hysteresis": float(acc[ar.ACC_HYSTERESIS_J].sum() * WH),
-            "cable_joints_devices": float(conductor_j * WH),
-            "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
-        },
-        "events": [row.record for row in record.events],
-        "closure": closure,
+        "pack_ohmic": float(acc[ar.ACC_OHMIC_J].sum() * WH),
+        "pack_relaxation": float(acc[ar.ACC_RELAXATION_J].sum() * WH),
+        "pack_hysteresis": float(acc[ar.ACC_HYSTERESIS_J].sum() * WH),
+        "cable_joints_devices": float(record.sums.branch_j.sum() * WH),
+        "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
     }
 
 
-def switch_of(pack):
+def _closure(record):
+    """How well charge and energy balance."""
+    state, acc, ports, n = record.state, record.sums.packs, record.sums.ports, record.state.n
+    packs = state.bank.packs
+    out_j, in_j = ports[ar.PORT_OUT_J].sum(), ports[ar.PORT_IN_J].sum()
+    content_j = sum(pack.capacity_ah * 3600.0 * pack.cells_in_series * float(pack.chemistry.ocv(0.5)) for pack in packs)
+    moved_j = max(out_j + in_j, abs(record.stored_change_j).sum() + _loss_j(record).sum(), LEAST_SHARE * content_j)
+    charge = charge_closure(
+        acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS], state.y[:n] - record.y_start[:n], acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS],
+        state.packs.cells[ar.CAPACITY_AS],
+    )  # fmt: skip
+    energy = energy_closure(in_j, out_j, record.stored_change_j, acc[ar.ACC_HEAT_OUT_J], record.sums.branch_j.sum(), moved_j)
+    return {"charge_relative": float(charge), "energy_relative": float(energy)}
+
+
+def switch_of(pack: Pack) -> str:
     """What of a pack's own can disconnect it: "own", "assumed", "none", or "stuck charge", "stuck discharge", "stuck both"."""
     if pack.bms is not None and pack.bms.stuck is not None:
         return f"stuck {pack.bms.stuck}"
     return "none" if not pack.has_switch else "own" if pack.bms is not None else "assumed"
 
 
-def _ports(record):
+def _port_rows(record):
     """Energy asked, served, unmet and curtailed at each port, and when it was first cut off and first charged."""
     acc, rows = record.sums.ports, []
     for a, name in enumerate(record.state.ports.names):
@@ -181,7 +427,7 @@ def _ports(record):
 def _pairs(rows, apart):
     """For every two ports: largest difference of voltage, and time between their cut-offs and between their ends of charge.
 
-    ``rows`` is what :func:`_ports` gives, ``apart`` the largest difference of voltage between ports, lower half, shape (p, p).
+    ``rows`` is what :func:`_port_rows` gives, ``apart`` the largest difference of voltage between ports, lower half, shape (p, p).
     """
     out = []
     for a in range(len(rows)):

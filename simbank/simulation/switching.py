@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
-from simbank.simulation import events
-from simbank.simulation import ports as port_laws
-from simbank.simulation.bank_solver import device_current, solve_bank, working_arrays
+from simbank.simulation import events, port_states
+from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
@@ -25,7 +25,8 @@ OVER_CURRENTS = (
     ar.CHARGE_OVER_CURRENT, ar.DISCHARGE_OVER_CURRENT_1, ar.DISCHARGE_OVER_CURRENT_2, ar.SHORT_CIRCUIT,
 )  # fmt: skip
 CHATTER_AN_HOUR = 60  # a monitor that blocks more often than this within an hour is held for an hour
-STUCK_EVENTS = 400  # so many changes in a row without a millisecond of progress is a bank that does not settle
+STUCK_EVENTS = 400  # so many changes in a row without progress, and some more for a large bank, is a bank that does not settle
+PROGRESS_S = 1e-3
 
 
 class EventHandler:
@@ -50,7 +51,7 @@ class EventHandler:
 
     def _change_pack(self, k, slot):
         if slot == 0:
-            self._conduct(k)
+            self._change_conduction(k)
             return
         r = slot - 1
         doing = self.packs.monitor_state[k, r]
@@ -64,7 +65,7 @@ class EventHandler:
         else:
             self._release(k, r)
 
-    def _conduct(self, k):
+    def _change_conduction(self, k):
         """A pack blocked in one direction begins to conduct the other, or stops."""
         state = self.packs.state[k]
         new, what = {
@@ -82,9 +83,9 @@ class EventHandler:
         if not ar.BLOCKS[r]:
             self.packs.monitor_state[k, r] = ar.BLOCKING
             return
-        work, port, now = self.state.solve()
-        current = float(work[ar.PACK_CURRENT, k])
-        because = self._why(k, r, current)
+        work = self.state.solve()
+        current = float(work.pack[ar.PACK_CURRENT, k])
+        because = self._reason(k, r, current)
         self.packs.monitor_state[k, r] = ar.WAITING
         hold = self.packs.monitors[k, r, ar.MONITOR_HOLD_S]
         times = self.packs.trips.setdefault((k, r), [])
@@ -102,8 +103,8 @@ class EventHandler:
         if r in OVER_CURRENTS:
             if acts:
                 limit = float(self.packs.monitors[k, r, ar.MONITOR_LIMIT])
-                unloaded = float(unloaded_packs(work, port, now)[k])
-                self.state.note_opening(self.packs.names[k], current, limit, port, unloaded)
+                unloaded = float(unloaded_packs(work)[k])
+                self.state.note_opening(self.packs.names[k], current, limit, work.port, unloaded)
             if r == ar.SHORT_CIRCUIT or recent > self.bank.packs[k].bms.retries:
                 hold = np.inf
                 locked = f"{recent} in an hour" if recent > 1 else "short-circuit current"
@@ -121,9 +122,9 @@ class EventHandler:
             self.packs.mark[k, 1] = self.state.y[k]
         if acts:
             self.state.last_cause = f"{self.packs.names[k]} {MONITOR_EVENTS[r].words}"
-        self._reconsider(k, current)
+        self._update_pack_state(k, current)
 
-    def _why(self, k, r, current):
+    def _reason(self, k, r, current):
         if r in OVER_CURRENTS:
             limit = self.packs.monitors[k, r, ar.MONITOR_LIMIT]
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.state.last_cause}"
@@ -138,9 +139,9 @@ class EventHandler:
         if self.packs.blocks[k, r]:
             what = Event.SWITCHED_ON if r == ar.SWITCHED_OFF else Event.RELEASED
             self.state.note_event(self.packs.names[k], what, MONITOR_EVENTS[r].words)
-        self._reconsider(k, 0.0)
+        self._update_pack_state(k, 0.0)
 
-    def _reconsider(self, k, current):
+    def _update_pack_state(self, k, current):
         """State of a pack from what its monitors block, and from the current it carried."""
         blocks = int(np.bitwise_or.reduce(self.packs.blocks[k, self.packs.monitor_state[k] >= ar.WAITING], initial=0))
         old = self.packs.state[k]
@@ -170,12 +171,12 @@ class EventHandler:
             what = Event.RECONNECTS
         self.state.note_event(self.packs.names[k], what, f"inrush {self.state.pack_current(k):.1f} A")
 
-    def _precharged(self, k):
+    def _end_precharge(self, k):
         self.packs.cells[ar.R_WIRING, k] -= self.bank.packs[k].bms.precharge_ohm
         self.packs.precharge_timer[k] = np.inf
         self.state.note_event(self.packs.names[k], Event.PRECHARGED, f"current now {self.state.pack_current(k):.1f} A")
 
-    def _wake(self, now):
+    def _connect_blocked_pack(self, t_step):
         """Let one open pack conduct in its free direction where the wiring around it has no voltage of its own.
 
         Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
@@ -185,7 +186,7 @@ class EventHandler:
         for k in range(self.state.n):
             self.packs.asleep[k] = False
             if not events.may_wake(
-                k, now, self.packs.state, self.state.reduced.pack_live, self.ports.phase, self.ports.table, self.packs.asleep
+                k, t_step, self.packs.state, self.state.reduced.pack_live, self.ports.phase, self.ports.table, self.packs.asleep
             ):
                 continue
             state = self.packs.state[k]
@@ -196,26 +197,25 @@ class EventHandler:
             self.packs.state[k] = state
             self.state.rewire()
             if (current if full else -current) * 3600.0 / self.packs.cells[ar.CAPACITY_AS, k] >= -events.CURRENT_BAND_C:
-                self._conduct(k)
+                self._change_conduction(k)
                 return True
             self.packs.asleep[k] = True
         return False
 
     # ---- ports ----
 
-    def take(self, step):
+    def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
-        port_laws.take(self.state.t, command_row(step, self.ports.names), *self.ports.arrays)
+        port_states.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
 
-    def _change_port(self, a, slot, now):
-        work, port, reduced = working_arrays(self.state.n, self.state.p)
-        solve_bank(now, self.state.y, *self.state.circuit_arrays(), work, port, reduced)
-        volt = float(port[ar.PORT_VOLTAGE, a])
-        volt_alone = volt - float(reduced[self.state.n + a, self.state.n + a] * port[ar.PORT_CURRENT, a])
-        port_laws.change(a, slot, self.state.t, now, *self.ports.arrays, volt, volt_alone)
+    def _change_port(self, a, slot, t_step):
+        work, itself = self.state.solve(t_step), self.state.n + a
+        volt = float(work.port[ar.PORT_VOLTAGE, a])
+        volt_alone = volt - float(work.hybrid[itself, itself] * work.port[ar.PORT_CURRENT, a])
+        port_states.change(a, slot, self.state.t, t_step, self.ports.arrays, volt, volt_alone)
         self.state.read_port_log()
 
     # ---- devices ----
@@ -230,16 +230,16 @@ class EventHandler:
             self.devices.state[d], self.devices.timer[d] = ar.QUIET, np.inf
 
     def _open_device(self, d, what):
-        work, port, now = self.state.solve()
-        signed = float(device_current(d, self.devices.flows, work, port))
+        work = self.state.solve()
+        signed = float(device_current(d, self.devices.flows, work))
         current, cause, device = abs(signed), f"after {self.state.last_cause}", self.bank.devices[d]
         other = self._other_pole_just_opened(device) if what != Event.DEVICE_SWITCHED else None
         if other is not None:  # which carried the same current until now
             current, cause = other.current_a, f"as {other.name} in the other pole, at the same instant"
             self.state.openings.append(replace(other, name=device.name))
         elif what != Event.DEVICE_SWITCHED:
-            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work, port, now))
-            self.state.note_opening(device.name, signed, device.rating_a, port, unloaded)
+            unloaded = float(self.devices.flows[d, : self.state.n] @ unloaded_packs(work))
+            self.state.note_opening(device.name, signed, device.rating_a, work.port, unloaded)
         self.state.note_event(device.name, what, f"{current:.0f} A, {current / device.rating_a:.2f} times its rating; {cause}")
         self.state.last_cause = f"{device.name} {what.words}"
         self.devices.state[d] = ar.BLOCKING
@@ -257,39 +257,40 @@ class EventHandler:
         self.state.y[ar.N_STATES * self.state.n + d] = 0.0
         self.state.branch_closed[self.devices.branch[d]] = True
         self.state.rewire()
-        work, port, _ = self.state.solve()
-        current = device_current(d, self.devices.flows, work, port)
+        work = self.state.solve()
+        current = device_current(d, self.devices.flows, work)
         self.state.note_event(self.bank.devices[d].name, Event.DEVICE_CLOSES, f"inrush {abs(current):.1f} A")
 
     # ---- timers ----
 
-    def next_known(self, ports=True):
+    def next_timer_s(self, ports: bool = True) -> float:
+        """When the next timer runs out, or the schedule switches something [s]; infinite if none does."""
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
         known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
         return min(known, self.schedule[0].time_s) if self.schedule else known
 
-    def keep_appointments(self):
+    def process_timers(self):
         """Do everything whose instant has come."""
-        now = self.state.t + 1e-9
-        for k, r in np.argwhere(self.packs.monitor_timer <= now):
+        due_by = self.state.t + 1e-9
+        for k, r in np.argwhere(self.packs.monitor_timer <= due_by):
             if self.packs.monitor_state[k, r] == ar.RUNNING:
                 self.packs.monitor_timer[k, r] = np.inf
                 self._trip(k, r)
             else:
                 self.packs.monitor_state[k, r], self.packs.monitor_timer[k, r] = ar.BLOCKING, np.inf
-        for d in np.flatnonzero(self.devices.timer <= now):
+        for d in np.flatnonzero(self.devices.timer <= due_by):
             if self.devices.state[d] == ar.RUNNING:
                 self._open_device(d, Event.DEVICE_INSTANT)
             else:
                 self._close_device(d)
-        for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= now):
-            port_laws.appointment(a, self.state.t, *self.ports.arrays, float(self.state.solve()[1][ar.PORT_VOLTAGE, a]))
+        for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
+            port_states.appointment(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
-        for k in np.flatnonzero(self.packs.precharge_timer <= now):
-            self._precharged(k)
-        while self.schedule and self.schedule[0].time_s <= now:
+        for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
+            self._end_precharge(k)
+        while self.schedule and self.schedule[0].time_s <= due_by:
             self._switch(self.schedule.pop(0))
 
     def _switch(self, order):
@@ -306,7 +307,7 @@ class EventHandler:
             self.packs.monitor_state[k, ar.SWITCHED_OFF] = ar.WAITING
             self.state.note_event(order.what, Event.SWITCHED_OFF, "schedule")
             self.state.last_cause = f"{order.what} switched off"
-            self._reconsider(k, 0.0)
+            self._update_pack_state(k, 0.0)
         elif order.close:
             for r in np.flatnonzero(self.packs.monitor_state[k] >= ar.WAITING):  # a hand also resets a locked BMS
                 if r == ar.SWITCHED_OFF or (
@@ -316,7 +317,7 @@ class EventHandler:
 
     # ---- events ----
 
-    def settle(self, now):
+    def process_due_events(self, t_step: float):
         """Apply every change that is due at this instant, one at a time, until none is.
 
         In this order: which packs conduct (lowest first: Murty's rule for the complementarity problem that packs conducting in
@@ -324,55 +325,83 @@ class EventHandler:
         must trip nothing; monitors of packs; devices; ports that have nothing left to do.
         """
         while True:
-            due = np.flatnonzero(self.state.watch(now, self.state.y)[:-1] > 0)
+            due = np.flatnonzero(self.state.watch(t_step, self.state.y)[:-1] > 0)
             packs = due[due < self.packs_end]
             conducting = packs[packs % ar.PACK_SLOTS == 0]
             if conducting.size:
-                self.apply(conducting[0], now)
+                self.apply_change(conducting[0], t_step)
                 continue
-            if self._wake(now):
-                self._guard()
+            if self._connect_blocked_pack(t_step):
+                self._check_progress()
                 continue
             ports = due[(due >= self.packs_end) & (due < self.ports_end)]
             pushing = [
                 slot
                 for slot in ports
-                if port_laws.overruns(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), now, self.ports.phase, self.ports.table)
+                if port_states.overruns(
+                    *divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step, self.ports.phase, self.ports.table
+                )
             ]
             devices = due[due >= self.ports_end]
             order = [*pushing, *packs, *devices]
             if order:
-                self.apply(order[0], now)
+                self.apply_change(order[0], t_step)
                 continue
             dead = [a for a in range(self.state.p) if self.ports.phase[a] != ar.PHASE_DONE and not self.ports.table[a, ar.LIVE]]
             if any(not self._stays[a] for a in dead):
                 a = next(a for a in dead if not self._stays[a])
                 self.ports.phase[a], self.ports.table[a, ar.MODE] = ar.PHASE_DONE, ar.MODE_OFF
                 self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
-                self._guard()
+                self._check_progress()
                 continue
             for a in dead:
-                if commanded(now, self.ports.table, a) != 0 and not self.ports.told[a] & port_laws.NO_PACK_BIT:
-                    self.ports.told[a] |= port_laws.NO_PACK_BIT
+                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_states.NO_PACK_BIT:
+                    self.ports.told[a] |= port_states.NO_PACK_BIT
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
-            self.apply(ports[0], now)
+            self.apply_change(ports[0], t_step)
 
-    def apply(self, slot, now):
-        """Make one change."""
+    def apply_change(self, slot: int, t_step: float):
+        """Make one change.
+
+        Parameters
+        ----------
+        slot : int
+            Its place in what :func:`simbank.simulation.events.watch` returns.
+        t_step : float
+            Time since the step of the duty began [s].
+        """
         if slot < self.packs_end:
             self._change_pack(*divmod(int(slot), ar.PACK_SLOTS))
         elif slot < self.ports_end:
-            self._change_port(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), now)
+            self._change_port(*divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step)
         else:
             self._change_device(*divmod(int(slot) - self.ports_end, ar.DEVICE_SLOTS))
-        self._guard()
+        self._check_progress()
 
-    def _guard(self):
+    def read_port_log(self):
+        """Turn the changes of ports that compiled code has made by itself into events; too many without progress stop the run."""
+        times, most = self.ports.log[: self.ports.count[0], 0], self._most_changes()
+        stuck = np.flatnonzero(times[most:] - times[:-most] < PROGRESS_S)
+        if stuck.size:
+            self.ports.count[0] = stuck[0] + most
+        self.state.read_port_log()
+        if stuck.size:
+            self._stop_as_stuck()
+
+    def _most_changes(self):
+        """How many changes in a row without progress are too many."""
+        return STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d)
+
+    def _check_progress(self):
+        """Count changes that follow one another without progress, and stop the run where they are too many."""
         count, since = self._stuck
-        self._stuck = (count + 1, since) if self.state.t - since < 1e-3 else (0, self.state.t)
-        if self._stuck[0] > STUCK_EVENTS + 40 * (self.state.n + self.state.p + self.state.d):
-            last = self.state.events[-1] if self.state.events else None
-            where, what = (last.where, last.event.words) if last else ("?", "?")
-            raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")
+        self._stuck = (count + 1, since) if self.state.t - since < PROGRESS_S else (0, self.state.t)
+        if self._stuck[0] > self._most_changes():
+            self._stop_as_stuck()
+
+    def _stop_as_stuck(self):
+        last = self.state.events[-1] if self.state.events else None
+        where, what = (last.where, last.event.words) if last else ("?", "?")
+        raise SimulationError(f"at {self.state.t:.3f} s the bank does not settle: {where} keeps changing ({what})")

@@ -1,12 +1,21 @@
 """Studies: each a function from scenarios to a table."""
 
-from simbank.studies.compare import compare
+from simbank.simulation.result import Result
+from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
-from simbank.studies.drift import drift
-from simbank.studies.protection import Assumptions, protect
-from simbank.studies.sensitivity import sensitivity
-from simbank.studies.size import Limits, size
-from simbank.studies.sweep import sweep
-from simbank.studies.usable import usable
+from simbank.studies.drift import Drift, drift
+from simbank.studies.protection import Assumptions, Protection, protect
+from simbank.studies.sensitivity import Sensitivity, sensitivity
+from simbank.studies.size import Limits, Sizing, size
+from simbank.studies.sweep import Sweep, sweep
+from simbank.studies.usable import Usable, usable
 
-__all__ = ["Assumptions", "Limits", "bank_warnings", "compare", "drift", "protect", "sensitivity", "size", "sweep", "usable"]
+__all__ = [
+    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "compare", "drift", "protect", "sensitivity", "size", "sweep",
+    "usable",
+]  # fmt: skip
+
+RESULTS = {
+    "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
+    "protect": Protection,
+}  # fmt: skip

@@ -1,13 +1,18 @@
-"""What each conductor has to carry for good, whether it may, and whether the devices in the file let more than that pass."""
+"""What each conductor has to carry continuously, whether it may, and whether the devices in the file let more than that pass."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from simbank.bank import Bank
 from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
-from simbank.simulation.snapshot import Snapshot
+from simbank.bank.graph import Branch
+from simbank.simulation.operating_point import BankAtStart
+from simbank.simulation.result import Result
 
 __all__ = ["Carrying", "carrying", "lasting_currents"]
 
@@ -21,13 +26,13 @@ class Carrying:
     name : str
         Of its branch.
     current_a : float
-        Greatest current that it has to carry for good [A].
+        Greatest current that it has to carry continuously [A].
     margin : float
         By which that is multiplied, as for a load that lasts.
     ampacity_a : float or None
         What it may carry [A]; None where there is no table for it.
     device_a : float
-        What devices let pass through it for good [A], infinite if none limits it.
+        What devices let pass through it continuously [A], infinite if none limits it.
     words : str
         Gauge, ampacity and what that rests on, or what to look up.
     """
@@ -40,28 +45,30 @@ class Carrying:
     words: str
 
     @property
-    def carries(self):
+    def carries(self) -> bool | None:
         """Whether its ampacity is at least the current with the margin; None where the ampacity is not known."""
         return None if self.ampacity_a is None else bool(self.ampacity_a >= self.margin * self.current_a)
 
     @property
-    def protected(self):
-        """Whether no more can pass for good than it may carry; None if no device limits it, or the ampacity is not known."""
+    def protected(self) -> bool | None:
+        """Whether no more can pass continuously than it may carry; None if no device limits it, or the ampacity is not known."""
         return None if self.ampacity_a is None or not np.isfinite(self.device_a) else bool(self.ampacity_a >= self.device_a)
 
     @property
-    def load_text(self):
+    def load_text(self) -> str:
+        """What it has to carry, and what it may, in words."""
         more = f", × {self.margin:g} for a load that lasts = {self.margin * self.current_a:.0f} A" if self.margin != 1.0 else ""
         return f"{self.current_a:.0f} A flow in {self.name}{more}; {self.words}"
 
     @property
-    def device_text(self):
+    def device_text(self) -> str:
+        """What devices let pass through it, and what it may carry, in words."""
         if not np.isfinite(self.device_a):
             return f"no device in the file limits the current in {self.name}"
         return f"the devices in the file let {self.device_a:.0f} A pass for good in {self.name}; {self.words}"
 
     @property
-    def strain(self):
+    def strain(self) -> float:
         """How much of its ampacity is asked, by load or by devices; infinite where the ampacity is not known."""
         if self.ampacity_a is None:
             return np.inf
@@ -69,27 +76,34 @@ class Carrying:
         return max(self.margin * self.current_a, device) / max(self.ampacity_a, 1e-9)
 
 
-def lasting_currents(bank, loads, result):
+def lasting_currents(bank: Bank, loads: Mapping[str, Any], result: Result) -> dict[str, float]:
     """Greatest current of every branch [A]: at full load as the packs stand at the start, and in a run.
 
     Parameters
     ----------
     bank : Bank
+        Packs as at the start.
     loads : dict
         Of :func:`simbank.studies.protection.full_load.full_loads`: the step of the duty with the largest total, and inverters at
         their rated power and lowest input voltage.
     result : Result
+        Of a run of that bank.
+
+    Returns
+    -------
+    dict of str to float
+        Branch → current [A].
     """
     if not len(result.branches):
         return {}
-    snapshot = Snapshot(bank)
+    at_start = BankAtStart(bank)
     most = result.branches["current_peak_a"].to_numpy(float)
     for commands in loads.values():
-        most = np.maximum(most, np.abs(snapshot.still(commands).branch_a))
+        most = np.maximum(most, np.abs(at_start.solve_operating_point(commands).branch_a))
     return dict(zip(result.branches.index, most, strict=True))
 
 
-def carrying(branch, current_a, device_a, ambient_k, margin):
+def carrying(branch: Branch, current_a: float, device_a: float, ambient_k: float, margin: float) -> Carrying:
     """:class:`Carrying` of a conductor; where its insulation is not given, by the column of the lowest temperature."""
     conductor = branch.conductor
     assumed = conductor is not None and conductor.gauge is not None and conductor.insulation is None

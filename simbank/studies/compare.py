@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import pandas as pd
 
 from simbank.bank import LAYOUTS
+from simbank.columns import Table
 from simbank.errors import InputError
 from simbank.filemodel import nearest
-from simbank.scenario import with_changes
-from simbank.simulation import simulate
-from simbank.studies.figures import headline
-from simbank.warning import gathered
+from simbank.provenance import made_by
+from simbank.results import Picture, StudyResult
+from simbank.scenario import Scenario, with_changes
+from simbank.simulation import Result, simulate
+from simbank.studies.figures import FIGURES, headline
+from simbank.warning import BankWarning, as_records, gathered
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["Comparison", "compare"]
 
 
 @dataclass(eq=False)
-class Comparison:
+class Comparison(StudyResult):
     """What :func:`compare` found.
 
     Attributes
@@ -27,29 +36,69 @@ class Comparison:
         One row per layout with the headline figures.
     results : dict of str to Result
         The whole run of each layout.
+    made_by : dict
+        What made it.
     """
 
+    TABLES: ClassVar = (
+        Table.of(
+            "layouts.csv", "a layout",
+            [
+                ("layout", "", "name of the wiring layout"),
+                *FIGURES,
+            ],
+        ),
+    )  # fmt: skip
+
     table: pd.DataFrame
-    results: dict
+    results: dict[str, Result]
+    made_by: dict[str, Any]
 
     @property
-    def warnings(self):
+    def title(self) -> str:
+        return f"{self.made_by['scenario']}: layouts side by side"
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data: the summary of each layout's run."""
+        rows = [{"layout": name} | result.summary for name, result in self.results.items()]
+        return {"scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "rows": rows}
+
+    @property
+    def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures; of several layouts that warn of the same, the first one's numbers."""
         return gathered([(layout, result.warnings) for layout, result in self.results.items()])
 
-    def plot(self, **options):
+    def plot(self, **options: Any) -> Figure:
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""
         from simbank.plotting import plots
 
         return plots.plot_comparison(self, **options)
 
+    def pictures(self) -> list[Picture]:
+        caption = "Spread over time, and each pack's share of discharge ÷ its share of capacity."
+        return [Picture("layouts.png", self.plot(), self.title, caption)]
 
-def compare(scenario, layouts=None, *, progress=None, **options):
+    def write_tables(self, folder: Path) -> None:
+        """Write the table into a folder, and the whole run of each layout into a folder of its name in it."""
+        super().write_tables(folder)
+        for name, result in self.results.items():
+            result.write(folder / name)
+
+
+def compare(
+    scenario: Scenario,
+    layouts: Sequence[str] | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+    **options: Any,
+) -> Comparison:
     """Run a scenario once for each layout.
 
     Parameters
     ----------
     scenario : Scenario
+        Packs, wiring parts and duty.
     layouts : sequence of str, optional
         Names of layouts; by default every layout for which the scenario gives the parts (link, lead).
     progress : callable, optional
@@ -81,10 +130,12 @@ def compare(scenario, layouts=None, *, progress=None, **options):
         results[layout] = simulate(with_changes(scenario, {"wiring.layout": layout}), progress=part, **options)
     table = pd.DataFrame({layout: headline(result.summary) for layout, result in results.items()}).T.infer_objects()
     table.index.name = "layout"
-    return Comparison(table, results)
+    first = next(iter(results.values())).made_by
+    settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
+    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings))
 
 
-def _possible(scenario):
+def _possible(scenario: Scenario) -> list[str]:
     names = []
     for layout in LAYOUTS:
         try:

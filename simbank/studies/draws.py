@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtri
 from scipy.stats import qmc
 
 from simbank.errors import InputError
-from simbank.scenario import joint_branches
+from simbank.scenario import Scenario, joint_branches
 
 __all__ = ["SAMPLERS", "Draw", "draw_points", "expand_keys", "parse_draw"]
 
@@ -43,7 +45,7 @@ class Draw:
     unit: str = ""
     choices: tuple = ()
 
-    def number(self, share):
+    def number(self, share: float) -> float:
         """Value at a share of the distribution, 0 to 1; of a choice its number in the list."""
         if self.kind == "uniform":
             return self.low + share * (self.high - self.low)
@@ -53,7 +55,7 @@ class Draw:
             return float(self.low * self.high ** ndtri(share))
         return min(int(share * len(self.choices)), len(self.choices) - 1)
 
-    def value(self, share):
+    def value(self, share: float) -> Any:
         """What goes into the scenario."""
         number = self.number(share)
         if self.kind == "choice":
@@ -61,7 +63,7 @@ class Draw:
         return f"{number:.9g} {self.unit}" if self.unit else float(f"{number:.9g}")
 
 
-def parse_draw(text, key=None):
+def parse_draw(text: str | Draw, key: str | None = None) -> Draw:
     """A distribution from text; see the error for its forms.
 
     >>> parse_draw("uniform 0.2 0.4").number(0.5)
@@ -90,9 +92,12 @@ def parse_draw(text, key=None):
     return Draw(kind, low, high, match[4].strip())
 
 
-def expand_keys(scenario, draws):
-    """One key for each ``*``: ``packs.*.soc`` is the state of charge of every pack for itself (each of a ``count`` too),
-    ``wiring.added.*`` the extra resistance of every link and lead."""
+def expand_keys(scenario: Scenario, draws: Mapping[str, str | Draw]) -> dict[str, Draw]:
+    """One key for each ``*``.
+
+    ``packs.*.soc`` is the state of charge of every pack for itself (each of a ``count`` too), ``wiring.added.*`` the extra resistance
+    of every link and lead.
+    """
     out = {}
     for key, text in draws.items():
         draw = parse_draw(text, key)
@@ -112,16 +117,19 @@ def expand_keys(scenario, draws):
     return out
 
 
-def draw_points(draws, runs, sampler="lhs", seed=0):
+def draw_points(draws: Mapping[str, Draw], runs: int, sampler: str = "lhs", seed: int = 0) -> list[dict[str, Any]]:
     """Points, each a dict of key → value.
 
     Parameters
     ----------
     draws : dict of str to Draw
+        A distribution for each key.
     runs : int
+        How many points.
     sampler : {"lhs", "sobol"}
         Latin hypercube, or scrambled Sobol sequence (best with a power of two).
     seed : int
+        The same points for the same seed.
     """
     if sampler not in SAMPLERS:
         raise InputError(f"unknown sampler; use one of {', '.join(SAMPLERS)}", key="sampler", value=sampler)

@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
 from simbank.cells import Curve, load_chemistry
+from simbank.cells.chemistry import MIDDLE_SOC
+from simbank.columns import Table
+from simbank.provenance import made_by
 from simbank.quantities import parse
-from simbank.scenario import with_changes
-from simbank.simulation import simulate
+from simbank.results import Picture, Study, StudyResult, records
+from simbank.scenario import Scenario, with_changes
+from simbank.simulation import Result, simulate
 from simbank.simulation.bank_warnings import PARALLEL
 from simbank.studies.case import Case
-from simbank.warning import gathered
+from simbank.warning import BankWarning, as_records, gathered
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["Drift", "drift"]
 
 DEFAULT = ("lfp", "lfp_power", "nmc", "lead_flooded")
 START_SOC, HOURS, C_RATE, REST_HOURS = 0.7, 2.0, 0.2, 12.0
+END_SOC = START_SOC - C_RATE * HOURS
+REST_WORDS = f"{REST_HOURS:.0f} h"
+DUTY_WORDS = f"{C_RATE:g} C from {START_SOC * 100:.0f} to {END_SOC * 100:.0f} %, then {REST_WORDS} of rest"
+MIDDLE_WORDS = f"{MIDDLE_SOC[0] * 100:.0f} to {MIDDLE_SOC[1] * 100:.0f} %"
 MEANING = (
     "The slope decides how far packs are driven apart and how soon they would level out again; hysteresis decides whether a spread is "
     "kept. Packs rest beside each other without a current while their open-circuit voltages differ by no more than their hysteresis: "
@@ -28,7 +41,7 @@ MEANING = (
 
 
 @dataclass(eq=False)
-class Drift:
+class Drift(StudyResult):
     """What :func:`drift` found.
 
     Attributes
@@ -39,14 +52,46 @@ class Drift:
         The run of each chemistry.
     without : dict of str to Result
         The same with the half-width of its hysteresis set to zero.
+    made_by : dict
+        What made it.
     """
 
+    TABLES: ClassVar = (
+        Table.of(
+            "drift.csv", "a chemistry",
+            [
+                ("chemistry", "", "name of the chemistry, or path of its file"),
+                ("cells_in_series", "", "cells in series of a pack of it"),
+                ("slope_v_per_soc", "V", f"mean slope of a pack's open-circuit curve, {MIDDLE_WORDS}, per unit of state of charge"),
+                ("half_width_mv", "mV", f"mean hysteresis of one cell, {MIDDLE_WORDS}, each side of the middle"),
+                ("dead_band_points", "points", "half-width ÷ slope of a cell: how far apart packs may rest without a current"),
+                ("spread_max_points", "points", "largest spread of state of charge"),
+                ("spread_end_of_discharge_points", "points", "spread at the end of the discharge"),
+                ("spread_after_rest_points", "points", "spread after the rest"),
+                ("spread_max_no_hysteresis_points", "points", "largest spread with the half-width set to zero"),
+                ("spread_end_of_discharge_no_hysteresis_points", "points", "spread at the end of the discharge, likewise"),
+                ("spread_after_rest_no_hysteresis_points", "points", "spread after the rest, likewise"),
+            ],
+        ),
+    )  # fmt: skip
+
     table: pd.DataFrame
-    results: dict
-    without: dict
+    results: dict[str, Result]
+    without: dict[str, Result]
+    made_by: dict[str, Any]
 
     @property
-    def words(self):
+    def title(self) -> str:
+        return f"{self.made_by['scenario']}: discharged at {DUTY_WORDS}"
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data."""
+        told = {"warnings": as_records(self.warnings), "words": self.words}
+        return {"scenario": self.made_by["scenario"], **told, "rows": records(self.table.reset_index())}
+
+    @property
+    def words(self) -> list[str]:
         """What the columns say of each chemistry, a sentence each."""
         out = []
         for name, row in self.table.iterrows():
@@ -61,7 +106,7 @@ class Drift:
         return [*out, MEANING]
 
     @property
-    def warnings(self):
+    def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers.
 
         What is usual of a cell's resistance is not asked: another chemistry keeps the resistance of the pack that it stands for.
@@ -69,14 +114,30 @@ class Drift:
         told = {name: [w for w in result.warnings if w.code != PARALLEL] for name, result in self.results.items()}
         return gathered(list(told.items()))
 
-    def plot(self):
+    def plot(self) -> Figure:
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""
         from simbank.plotting import plots
 
         return plots.plot_drift(self)
 
+    def pictures(self) -> list[Picture]:
+        return [Picture("drift.png", self.plot(), f"{self.made_by['scenario']}: drift by chemistry", self._told())]
 
-def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
+    def section(self) -> Study:
+        return replace(super().section(), title="Drift by chemistry", text=(self._told(),))
+
+    def _told(self) -> str:
+        told = f"Discharged at {DUTY_WORDS}, with other chemistries in the same packs and wiring."
+        return " ".join([told, *self.words])
+
+
+def drift(
+    scenario: Scenario,
+    chemistries: Sequence[str] = DEFAULT,
+    *,
+    progress: Callable[[float], None] | None = None,
+    **options: Any,
+) -> Drift:
     """Discharge a bank from 70 to 30 % at 0.2 C and let it rest for 12 h, for each chemistry with and without its hysteresis.
 
     Packs keep their capacity, their resistance from terminal to terminal and their place in the wiring; what changes is the
@@ -89,6 +150,9 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
     chemistries : sequence of str
         Names in the library, or paths of chemistry files that hold ``cells_in_series_48v``.
     progress : callable, optional
+        Called with the fraction of all runs done.
+    **options
+        Passed on to :func:`simbank.simulate`.
 
     Returns
     -------
@@ -126,19 +190,19 @@ def drift(scenario, chemistries=DEFAULT, *, progress=None, **options):
                 f"spread_end_of_discharge{end}": float(np.interp(HOURS * 3600.0, spread.index, spread)),
                 f"spread_after_rest{end}": float(spread.iloc[-1]),
             }
-        middle = np.linspace(0.3, 0.7, 201)
-        slope = float(chemistry.ocv(0.7) - chemistry.ocv(0.3)) / 0.4
-        half = float(np.mean(chemistry.half_width(middle)))
+        slope, half = chemistry.middle_slope_v_per_soc, chemistry.middle_half_width_v
         rows[name] = {
             "cells_in_series": series, "slope_v_per_soc": series * slope,
             "half_width_mv": 1e3 * half, "dead_band_points": 100.0 * half / slope, **found,
         }  # fmt: skip
     table = pd.DataFrame(rows).T.infer_objects()
     table.index.name = "chemistry"
-    return Drift(table, results, without)
+    first = results[next(iter(results))].made_by
+    settings = {key: first[key] for key in ("integrator", "tolerance")}
+    return Drift(table, results, without, made_by(scenario, "simbank.drift", **settings))
 
 
-def _without_hysteresis(scenario):
+def _without_hysteresis(scenario: Scenario) -> Case:
     """The same bank and duty with the half-width of every cell's hysteresis set to zero."""
     none = Curve([0.5], [0.0])
     packs = tuple(replace(pack, chemistry=replace(pack.chemistry, half_width=none)) for pack in scenario.bank.packs)

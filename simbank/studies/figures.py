@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-__all__ = ["headline"]
+__all__ = ["FIGURES", "headline"]
 
 
-def headline(summary):
+def headline(summary: dict[str, Any]) -> dict[str, Any]:
     """One flat row from a run's summary.
 
     Returns
@@ -39,3 +41,21 @@ def headline(summary):
         "port_voltage_min_v": bank["port_voltage_min_v"],
         "port_voltage_max_v": bank["port_voltage_max_v"],
     }
+
+
+FIGURES = (
+    ("spread_max_points", "points", "largest spread of state of charge: the fullest pack less the emptiest"),
+    ("spread_end_points", "points", "spread of state of charge at the end"),
+    ("hardest_pack", "", "pack with the largest share of the discharge for its capacity; none where all are equal"),
+    ("share_ratio_max", "", "largest share ratio on discharge of any pack: share of the discharge ÷ share of the capacity"),
+    ("share_ratio_min", "", "smallest share ratio on discharge of any pack"),
+    ("c_rate_max", "1/h", "largest current of any pack at any time ÷ its capacity"),
+    ("throughput_ah", "Ah", "charge in and out of all packs together"),
+    ("charge_out_ah", "Ah", "charge out of the ports"),
+    ("energy_out_wh", "Wh", "energy out of the ports"),
+    ("energy_in_wh", "Wh", "energy into the ports"),
+    ("conductor_loss_wh", "Wh", "energy lost in conductors, joints and devices"),
+    ("pack_loss_wh", "Wh", "energy lost in the packs"),
+    ("port_voltage_min_v", "V", "lowest voltage of any port"),
+    ("port_voltage_max_v", "V", "highest voltage of any port"),
+)

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from simbank.columns import Table
 from simbank.errors import InputError
+from simbank.results import Picture, Study, StudyResult, records
+from simbank.scenario import Scenario
 from simbank.studies.draws import expand_keys
 from simbank.studies.sweep import sweep
 from simbank.studies.unused import CODE as KEY_CHANGES_NOTHING
-from simbank.warning import BankWarning, from_records, gathered
+from simbank.warning import BankWarning, as_records, from_records, gathered
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["Sensitivity", "sensitivity"]
 
@@ -23,7 +31,7 @@ MOST_RUNS = 1 << 16  # a base sample beyond which no number is named
 
 
 @dataclass(eq=False)
-class Sensitivity:
+class Sensitivity(StudyResult):
     """What :func:`sensitivity` found.
 
     Attributes
@@ -44,21 +52,66 @@ class Sensitivity:
     made_by : dict
     """
 
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = (
+        Table.of(
+            "sensitivity.csv", "a key, largest total first",
+            [
+                ("key", "", "dotted key of the scenario file"),
+                ("first", "", "share of the figure's variance that the key explains by itself (first-order Sobol index)"),
+                ("total", "", "the same with all that it does together with others (total Sobol index)"),
+                ("first_low", "", "lower end of the 95 % interval of the first index, from resampling"),
+                ("first_high", "", "its upper end"),
+                ("total_low", "", "lower end of the 95 % interval of the total index"),
+                ("total_high", "", "its upper end"),
+                ("place_low", "", "first of the places by total index that the key takes in 95 % of the resamples"),
+                ("place_high", "", "last of these places"),
+                ("told_apart", "", "whether that is one place"),
+                ("first_covers_zero", "", "whether the interval of the first index covers zero"),
+                ("runs_needed", "", "base sample at which this total's interval would no longer overlap the next one's"),
+            ],
+        ),
+    )  # fmt: skip
+
     figure: str
     table: pd.DataFrame
     runs: pd.DataFrame
     base_runs: int
-    warnings: list
-    made_by: dict
+    warnings: list[BankWarning]
+    made_by: dict[str, Any]
 
-    def plot(self):
+    @property
+    def title(self) -> str:
+        return f"{self.made_by['scenario']}: share of the variance of {self.figure}, {len(self.runs)} runs"
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data."""
+        told = {"figure": self.figure, "warnings": as_records(self.warnings), "words": self.words}
+        return {"scenario": self.made_by["scenario"], **told, "rows": records(self.table)}
+
+    def plot(self) -> Figure:
         """Bars of both indices, with intervals; returns the matplotlib figure."""
         from simbank.plotting import study_plots
 
         return study_plots.plot_sensitivity(self)
 
+    def pictures(self) -> list[Picture]:
+        title = f"{self.made_by['scenario']}: what moves {self.figure}"
+        return [Picture("sensitivity.png", self.plot(), title, self._told())]
+
+    def section(self) -> Study:
+        return replace(super().section(), title="Sensitivity", text=(self._told(),))
+
+    def _told(self) -> str:
+        integrator = self.made_by["integrator"]
+        told = (
+            f"Sobol indices of {self.figure}: share of its variance that each key explains, {len(self.runs)} runs, {integrator}."
+        )
+        return " ".join([told, *self.words])
+
     @property
-    def words(self):
+    def words(self) -> list[str]:
         """What the sample can tell and what not, in sentences."""
         return _words(self.table, self.base_runs)
 
@@ -70,12 +123,21 @@ class _Share:
         return share
 
 
-def sensitivity(scenario, vary, figure="spread_max_points", *, runs=128, seed=0, **options):
+def sensitivity(
+    scenario: Scenario,
+    vary: Mapping[str, str],
+    figure: str = "spread_max_points",
+    *,
+    runs: int = 128,
+    seed: int = 0,
+    **options: Any,
+) -> Sensitivity:
     """Sobol indices of a headline figure (Saltelli et al., Comput. Phys. Commun. 181 (2010) 259; scipy.stats.sobol_indices).
 
     Parameters
     ----------
     scenario : Scenario
+        What is varied.
     vary : dict of str to str
         Dotted key → distribution, as in :func:`simbank.sweep`.
     figure : str

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -10,8 +12,10 @@ import pandas as pd
 from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.bank.layouts import LAYOUTS
+from simbank.columns import Table
 from simbank.errors import InputError, SimulationError
-from simbank.scenario import with_changes
+from simbank.results import Picture, Study, StudyResult, records
+from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
@@ -21,8 +25,12 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
 from simbank.studies.protection.faults import greatest_faults
 from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
-from simbank.studies.usable import usable
-from simbank.warning import BankWarning
+from simbank.studies.settings import study_made_by
+from simbank.studies.usable import usable, usable_share
+from simbank.warning import BankWarning, as_records
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["GAUGES", "SIMPLEST_FIRST", "Limits", "Sizing", "size"]
 
@@ -35,6 +43,16 @@ GAUGES = {
 
 
 OUTPUT_STEP_S = 120.0
+DIGITS = {
+    "copper_kg": "{:.2f}", "share_ratio": "{:.3f}", "spread_points": "{:.1f}", "drop_percent": "{:.2f}", "usable_percent": "{:.1f}",
+    "price": "{:.0f}", "current_a": "{:.0f}", "ampacity_a": "{:.0f}", "device_a": "{:.0f}",
+}  # fmt: skip
+HEADINGS = {
+    "layout": "layout", "gauge": "gauge", "copper_kg": "copper\n[kg]", "price": "price", "share_ratio": "largest\nshare ratio",
+    "spread_points": "spread\n[points]", "drop_percent": "drop\n[%]", "usable_percent": "usable\n[%]", "fits": "fits",
+    "current_a": "greatest\ncurrent [A]", "ampacity_a": "may\ncarry [A]", "device_a": "devices let\npass [A]",
+    "pareto": "none lighter\nand more even",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -59,13 +77,13 @@ class Limits:
     usable_percent: float | None = None
 
     @property
-    def any(self):
+    def any(self) -> bool:
         """Whether there is one."""
         return any(value is not None for value in vars(self).values())
 
 
 @dataclass(eq=False)
-class Sizing:
+class Sizing(StudyResult):
     """What :func:`size` found.
 
     Attributes
@@ -73,7 +91,7 @@ class Sizing:
     table : DataFrame
         One row per layout and gauge: figures, ``copper_kg``, ``price``, ``fits``, ``why_not``, ``pareto`` (no other that may be
         bought is at once lighter and shares better). Of the conductor of this gauge that is nearest to what it may carry, or
-        farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass for good,
+        farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass continuously,
         missing if none limits it), ``protected`` (missing likewise), ``why`` (all of that in words).
     best : dict or None
         The row chosen: the simplest layout of which any gauge fits, in its smallest gauge that fits.
@@ -85,15 +103,73 @@ class Sizing:
         Whether ampacity and protection were left out.
     """
 
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = (
+        Table.of(
+            "sizes.csv", "a layout in a gauge",
+            [
+                ("layout", "", "name of the wiring layout"),
+                ("gauge", "", "size of its links or leads"),
+                ("area_mm2", "mm²", "cross-section of the gauge"),
+                ("copper_kg", "kg", "mass of conductor in links or leads"),
+                ("price", "", "price of that, in the currency of the price given"),
+                ("share_ratio", "", "largest share ratio of any pack, on discharge and on charge"),
+                ("spread_points", "points", "largest spread of state of charge"),
+                ("drop_percent", "%", "largest drop from any pack's poles to a port that carries current, of the port's voltage"),
+                ("usable_percent", "%", "energy from full to cut-off, of what the packs would deliver each on its own; where asked for"),
+                ("conductor", "", "conductor of this gauge that is nearest to what it may carry, or farthest over it"),
+                ("current_a", "A", "greatest current that it has to carry for good"),
+                ("ampacity_a", "A", "what it may carry"),
+                ("carries", "", "whether it may carry its current"),
+                ("device_a", "A", "what devices let pass through it for good; none if no device limits it"),
+                ("protected", "", "whether no more can pass than it may carry; none if no device limits it"),
+                ("why", "", "all of that in words"),
+                ("fits", "", "whether the size carries its current, is not overloaded, and keeps the limits given"),
+                ("why_not", "", "why it does not"),
+                ("integrator", "", "fast or reference"),
+                ("pareto", "", "whether no other that may be bought is at once lighter and shares better"),
+            ],
+        ),
+    )  # fmt: skip
+
     limits: Limits
     table: pd.DataFrame
-    best: dict | None
-    by_layout: dict
-    warnings: list = field(default_factory=list)
+    best: dict[str, Any] | None
+    by_layout: dict[str, str]
+    warnings: list[BankWarning] = field(default_factory=list)
     sharing_only: bool = False
+    made_by: dict[str, Any] = field(default_factory=dict)
 
     @property
-    def looked_at(self):
+    def title(self) -> str:
+        return f"{self.made_by['scenario']}: layouts and gauges at its duty"
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data."""
+        best = None if self.best is None else {key: self.best[key] for key in ("layout", "gauge", "copper_kg")}
+        return {
+            "scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "looked_at": self.looked_at,
+            "sharing_only": self.sharing_only, "best": best, "by_layout": self.by_layout,
+            "frontier": self.frontier[["layout", "gauge"]].to_dict(orient="records"), "rows": records(self.table),
+        }  # fmt: skip
+
+    def in_words(self, everything: bool = False) -> tuple[pd.DataFrame, dict[str, str]]:
+        """Rows for a reader, those that matter or all, with every cell as text; and which columns to show, under which headings."""
+        table = (self.table if everything else self.frontier).copy()
+        open_ = [bool(self.unprotected(row)) for _, row in table.iterrows()]
+        for column, form in DIGITS.items():
+            if column in table:
+                table[column] = ["–" if v is None or v != v else form.format(v) for v in table[column]]
+        table["fits"] = [
+            "no" if not fits else "yes, unprotected" if bare else "yes" for fits, bare in zip(table["fits"], open_, strict=True)
+        ]
+        table["pareto"] = ["yes" if p else "" for p in table["pareto"]]
+        priced = not self.table["price"].isna().all()
+        return table, {key: text for key, text in HEADINGS.items() if key in table and (priced or key != "price")}
+
+    @property
+    def looked_at(self) -> str:
         """What the sizes were held against, and what not, in one or two sentences."""
         if self.sharing_only:
             return (
@@ -116,20 +192,22 @@ class Sizing:
         )
 
     @property
-    def does(self):
+    def does(self) -> str:
         """What a size that fits does, in words."""
         return "keeps the limits" if self.limits.any else "carries its current and is protected, where a device limits it"
 
-    def unprotected(self, row):
+    def unprotected(self, row: Mapping[str, Any]) -> str:
         """Words for a row in which no device limits the current, such as :attr:`best`; empty where one does."""
         bare = isinstance(row.get("conductor"), str) and pd.isna(row["device_a"])
         return f", NOT PROTECTED: no device in the file limits the current in {row['conductor']}" if bare else ""
 
     @property
-    def frontier(self):
-        """The rows that matter: the smallest that fits of each layout, those that fit and are not beaten in copper and sharing at
-        once (by a thousandth of the share ratio or more), and the next smaller of the best; where nothing fits, the largest of
-        each layout."""
+    def frontier(self) -> pd.DataFrame:
+        """The rows that matter.
+
+        The smallest that fits of each layout, those that fit and are not beaten in copper and sharing at once (by a thousandth of
+        the share ratio or more), and the next smaller of the best; where nothing fits, the largest of each layout.
+        """
         table = self.table
         if self.best is None:
             keep = set(table.groupby("layout", sort=False)["area_mm2"].idxmax())
@@ -143,26 +221,59 @@ class Sizing:
                 keep.add(smaller["area_mm2"].idxmax())
         return table.loc[sorted(keep)]
 
-    def plot(self):
+    def plot(self) -> Figure:
         """Copper against sharing, with what fits; returns the matplotlib figure."""
         from simbank.plotting import study_plots
 
         return study_plots.plot_sizing(self)
 
+    def pictures(self) -> list[Picture]:
+        title = f"{self.made_by['scenario']}: copper against sharing"
+        return [Picture("sizes.png", self.plot(), title, "Copper against sharing.")]
+
+    def section(self, everything: bool = False) -> Study:
+        """The sizing as a section of a report; with ``everything`` each layout and gauge, not only those that matter."""
+        table, columns = self.in_words(everything)
+        against = table[table["fits"] == "no"]
+        text = f"Layouts and gauges at the duty; of {len(self.table)}, those that matter. {self.looked_at}"
+        if everything:
+            text = f"Every layout and gauge at the duty. {self.looked_at}"
+        whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
+        shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
+        return replace(super().section(), title="Sizing", text=(text, *whys), table=shown, answer=(self.answer,))
+
+    @property
+    def answer(self) -> str:
+        """The size found, in a sentence."""
+        if self.best is None:
+            return f"No layout {self.does}."
+        return f"Simplest that {self.does}: {self.best['layout']} in {self.best['gauge']}{self.unprotected(self.best)}."
+
 
 def size(
-    scenario, limits=None, *, gauges="awg", layouts=None, price_per_kg=None, prices=None, c_rate=0.2, integrator="fast", progress=None,
-    sharing_only=False, **options,
-):  # fmt: skip
+    scenario: Scenario,
+    limits: Limits | None = None,
+    *,
+    gauges: str | Sequence[str] = "awg",
+    layouts: Sequence[str] | None = None,
+    price_per_kg: float | None = None,
+    prices: Mapping[str, float] | None = None,
+    c_rate: float = 0.2,
+    integrator: str = "fast",
+    progress: Callable[[float], None] | None = None,
+    sharing_only: bool = False,
+    **options: Any,
+) -> Sizing:
     """Run every layout in every gauge of a series at the scenario's duty.
 
     The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file. A gauge that may
-    not carry its current for good does not fit, nor one that the devices in the file would let be overloaded; one that no device
+    not carry its current continuously does not fit, nor one that the devices in the file would let be overloaded; one that no device
     limits is not rejected, since no size cures that, but warned of. Nor does one fit with which packs or devices trip at the duty.
 
     Parameters
     ----------
     scenario : Scenario
+        Packs, wiring and duty.
     limits : Limits, optional
         None, or none set: a size is judged by ampacity and protection alone.
     gauges : {"awg", "mm2"} or list of str
@@ -175,6 +286,10 @@ def size(
         Price per metre by gauge, instead.
     c_rate : float
         For the usable energy.
+    integrator : {"fast", "reference"}
+        Which makes the runs.
+    progress : callable, optional
+        Called with the fraction of all runs done.
     sharing_only : bool
         Leave out ampacity and protection.
     **options
@@ -205,14 +320,14 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
-    rows, loads, beside, devices = [], full_loads(scenario), {}, {}
+    asked = _Asked(
+        scenario, limits, price_per_kg, prices or {}, c_rate, {"integrator": integrator} | options, full_loads(scenario)
+    )
+    rows, beside, devices = [], {}, {}
     for layout in chosen:
         devices[layout] = None if sharing_only else _DeviceLimits()
         for gauge in series:
-            row, beside[layout, gauge] = _try(
-                scenario, layout, parts[layout], gauge, limits, price_per_kg, prices or {}, c_rate, integrator, options, loads,
-                devices[layout],
-            )  # fmt: skip
+            row, beside[layout, gauge] = _try(asked, layout, parts[layout], gauge, devices[layout])
             rows.append(row)
             if progress:
                 progress(len(rows) / (len(chosen) * len(series)))
@@ -236,7 +351,11 @@ def size(
         case = with_changes(scenario, sized)
         breaks = devices[told["layout"]].breaking(case.bank, told["gauge"])
         warnings += [*_device_warnings(breaks), *start_voltage_warnings(case)]
-    return Sizing(limits, table, best, by_layout, warnings, sharing_only)
+    made = study_made_by(
+        scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
+        sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
+    )  # fmt: skip
+    return Sizing(limits, table, best, by_layout, warnings, sharing_only, made)
 
 
 def _size_warnings(row, beside, sharing_only):
@@ -262,8 +381,10 @@ def _size_warnings(row, beside, sharing_only):
 
 
 def _device_warnings(breaks):
-    """Which devices this size does not rely on, and which it relies on unseen; ``breaks`` is a
-    :class:`~simbank.studies.protection.breaking.Breaking`, None without devices."""
+    """Which devices this size does not rely on, and which it relies on unseen.
+
+    ``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`, None without devices.
+    """
     if breaks is None:
         return
     if breaks.failed:
@@ -280,7 +401,7 @@ def _device_warnings(breaks):
 
 
 class _DeviceLimits:
-    """What devices let pass for good through each branch of one layout, worked out once for each set of devices that fail closed."""
+    """What devices let pass continuously through each branch of one layout, worked out once for each set of devices that fail closed."""
 
     def __init__(self):
         self._limits, self._breaks = {}, {}
@@ -300,34 +421,55 @@ class _DeviceLimits:
         return self._limits[failed]
 
 
-def _try(scenario, layout, part, gauge, limits, price_per_kg, prices, c_rate, integrator, options, loads, devices):
-    """A row of the table, and what the other conductors carry. ``devices`` tells what devices let pass for good through each branch,
-    or is None to leave out ampacity and protection."""
-    case = with_changes(scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What every size is tried with: the settings of :func:`size`, those of the runs, and full loads."""
+
+    scenario: Scenario
+    limits: Limits
+    price_per_kg: float | None
+    prices: Mapping[str, float]
+    c_rate: float
+    options: dict[str, Any]
+    loads: dict[str, Any]
+
+    def price(self, gauge, copper_kg, metres):
+        """Price of the conductors of a gauge; None if there is none."""
+        if gauge in self.prices:
+            return self.prices[gauge] * metres
+        return None if self.price_per_kg is None else self.price_per_kg * copper_kg
+
+
+def _try(asked, layout, part, gauge, devices):
+    """A row of the table, and what the other conductors carry.
+
+    ``devices`` tells what devices let pass continuously through each branch, or is None to leave out ampacity and protection.
+    """
+    limits, integrator = asked.limits, asked.options["integrator"]
+    case = with_changes(asked.scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})
     joining = [b for b in case.bank.graph.branches if b.kind == part and b.role != "port"]
     conductors = [b.conductor for b in joining if b.conductor is not None]
     copper = sum(c.mass_kg for c in conductors if c.gauge is not None)
     row_label = parse_gauge(gauge).label
     metres = sum(c.length_m for c in conductors if c.gauge is not None and c.gauge.label == row_label)
-    price = prices[gauge] * metres if gauge in prices else price_per_kg * copper if price_per_kg is not None else None
     row = {
-        "layout": layout, "gauge": gauge, "area_mm2": parse_gauge(gauge).area_m2 * 1e6, "copper_kg": copper, "price": price,
+        "layout": layout, "gauge": gauge, "area_mm2": parse_gauge(gauge).area_m2 * 1e6, "copper_kg": copper,
+        "price": asked.price(gauge, copper, metres),
     }  # fmt: skip
     try:
-        result = simulate(case, integrator=integrator, output_step_s=OUTPUT_STEP_S, **options)
+        result = simulate(case, output_step_s=OUTPUT_STEP_S, **asked.options)
     except SimulationError as error:
         return row | {"fits": False, "why_not": str(error), "integrator": integrator}, []
     figures = _figures(result)
     if limits.usable_percent is not None:
-        energy = usable(case, c_rate, integrator=integrator, **options)["energy_wh"]
-        figures["usable_percent"] = 100.0 * energy["bank"] / energy["sum of packs"]
+        figures["usable_percent"] = 100.0 * usable_share(usable(case, asked.c_rate, **asked.options))
     why, beside, carried = [], [], {}
     if not any(c.gauge is not None and c.gauge.label == row_label for c in conductors):
         why.append(f"no {part} in this layout has the gauge of wiring.{part}: there is nothing to size")
     if devices is not None:
         passes = devices.passes(case.bank, gauge)
-        kept = _same_gauge(scenario, part, gauge)
-        currents = lasting_currents(case.bank, loads, result)
+        kept = _same_gauge(asked.scenario, part, gauge)
+        currents = lasting_currents(case.bank, asked.loads, result)
         tried, beside = [], []
         for branch in case.bank.graph.branches:
             if branch.kind == "device" or branch.conductor is None:

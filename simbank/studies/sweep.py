@@ -10,38 +10,150 @@ import logging
 import os
 import threading
 import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import pandas as pd
 
+from simbank.columns import Table
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.files import write_text
 from simbank.interrupts import deaf_children, heard_by
-from simbank.provenance import code_hash, content_hash, files_read, made_by, versions
-from simbank.scenario import changed, from_dict, with_changes
+from simbank.provenance import code_hash, content_hash, files_read, versions, write_table
+from simbank.results import Picture, Study, StudyResult, records
+from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
-from simbank.studies.figures import headline
+from simbank.studies.figures import FIGURES, headline
+from simbank.studies.settings import study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, from_records, gathered
 
-__all__ = ["inline", "sweep"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Sweep", "inline", "sweep"]
 
 CHUNK = 8  # runs handed to a worker at a time
 ROWS_FILE = "rows.jsonl"
 WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
 CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
+MOST_ROWS_SHOWN = 200  # in a report
+
+
+class Sweep(StudyResult):
+    """A table of :func:`sweep` with its figures and files.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`sweep`, with its ``attrs``; one that was read back from its Parquet file has them too.
+    x, by, figure : str, optional
+        What the picture shows, as in :func:`simbank.plot_sweep`.
+    """
+
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = (
+        Table.of(
+            "sweep.csv, sweep.parquet", "a run",
+            [
+                ("<key>", "", "value of a dotted key of the scenario file, with its unit as text; a column for each key"),
+                *FIGURES,
+                ("integrator", "", "fast or reference"),
+                ("handed_over", "", "times the reference integrator took over"),
+                ("warnings", "", "codes of what the run warns of, with commas"),
+                ("failure", "", "why the run could not finish or its values do not fit; none if it ran"),
+            ],
+        ),
+    )  # fmt: skip
+
+    def __init__(self, table: pd.DataFrame, x: str | None = None, by: str | None = None, figure: str | None = None) -> None:
+        self.table, self.x, self.by, self.figure = table, x, by, figure
+        self.made_by = table.attrs["made_by"]
+        self.warnings = from_records(table.attrs["warnings"])
+
+    @property
+    def title(self) -> str:
+        return f"{self.made_by['scenario']}: {len(self.table)} runs"
+
+    @property
+    def failure(self) -> str | None:
+        """Why no run gave a figure; None if any did."""
+        return failure_warnings(self.table)[0].text if self.table["failure"].notna().all() else None
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data."""
+        told = {"scenario": self.made_by["scenario"], "warnings": as_records(self.warnings)}
+        return told | {"rows": records(self.table, digits=15)}
+
+    @property
+    def _by_rate(self) -> bool:
+        """Whether the picture is that of C-rates, which it is where nothing else is chosen and they differ."""
+        return not (self.x or self.by or self.figure) and "duty.c_rate" in _study_plots().swept_keys(self.table)[0]
+
+    def plot(self) -> Figure:
+        """Figures against keys (:func:`simbank.plot_sweep`); returns the matplotlib figure."""
+        x = "duty.c_rate" if self._by_rate else self.x
+        return _study_plots().plot_sweep(self.table, x, self.by, self.figure)
+
+    def pictures(self) -> list[Picture]:
+        """The figures against the keys, and, of drawn keys, how they scatter; none if no run gave a figure."""
+        table = self.table
+        fixed, drawn = _study_plots().swept_keys(table)
+        if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+            return []
+        caption = "A line for each value of a key, a row of panels for each combination of the others."
+        made = [Picture("c_rate.png" if self._by_rate else "sweep.png", self.plot(), self.title, caption)]
+        if drawn:
+            scatter = "How figures scatter over the draws."
+            made.append(Picture("bands.png", _study_plots().plot_bands(table), self.title, scatter))
+        return made
+
+    def write_tables(self, folder: Path) -> None:
+        """Write the table as CSV and Parquet into a folder."""
+        table = self.table
+        write_table(folder / "sweep.csv", table, self.made_by)
+        mixed = {c: str for c in table if table[c].dtype == object and len(set(table[c].map(type))) > 1}
+        write_table(folder / "sweep.parquet", table.astype(mixed), self.made_by)
+
+    def section(self) -> Study:
+        text = f"{self.title.rpartition(': ')[2]}, {self.made_by['integrator']} integrator"
+        text += f"; the first {MOST_ROWS_SHOWN} are shown." if len(self.table) > MOST_ROWS_SHOWN else "."
+        return replace(super().section(), title="Runs", text=(text,), table=self.table.head(MOST_ROWS_SHOWN))
+
+
+def _study_plots():
+    from simbank.plotting import study_plots  # which loads matplotlib
+
+    return study_plots
 
 
 def sweep(
-    scenario, grid=None, *, points=None, vary=None, runs=100, sampler="lhs", seed=0, jobs=1, cluster=None, keep=None,
-    progress=None, on_row=None, integrator="fast", **options,
-):  # fmt: skip
+    scenario: Scenario,
+    grid: Mapping[str, Sequence[Any]] | None = None,
+    *,
+    points: Sequence[Mapping[str, Any]] | None = None,
+    vary: Mapping[str, str] | None = None,
+    runs: int = 100,
+    sampler: str = "lhs",
+    seed: int = 0,
+    jobs: int = 1,
+    cluster: str | None = None,
+    keep: str | Path | None = None,
+    progress: Callable[[float], None] | None = None,
+    on_row: Callable[[dict[str, Any]], None] | None = None,
+    integrator: str = "fast",
+    **options: Any,
+) -> pd.DataFrame:
     """Run a scenario at many points.
 
     Parameters
     ----------
     scenario : Scenario
+        What is varied.
     grid : dict of str to list, optional
         Dotted key → values; every combination is run, such as ``{"duty.c_rate": [0.1, 1.0], "wiring.layout": ["chain"]}``.
     points : list of dict, optional
@@ -64,6 +176,7 @@ def sweep(
     on_row : callable, optional
         Called with each row as it is done.
     integrator : {"fast", "reference"}
+        Which makes the runs.
     **options
         Passed on to :func:`simbank.simulate`.
 
@@ -74,7 +187,7 @@ def sweep(
         ``handed_over`` (times the reference took over), ``warnings`` (codes, with commas) and ``failure`` (None, or why this run
         could not finish or its values do not fit). Its ``attrs``: ``warnings``, a list of ``{code, where, text}``: how many runs
         failed, keys that change nothing, then what the runs warn of, each once; ``made_by``; ``fixed_keys`` (of the grid or list);
-        ``drawn_keys``.
+        ``drawn_keys``. :class:`Sweep` makes figures, JSON, files and a section of a report of it.
 
     Raises
     ------
@@ -89,7 +202,7 @@ def sweep(
     drawn = (
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
     )
-    made = _made_by(scenario, options, drawn, content_hash(all_points))
+    made = study_made_by(scenario, "sweep", **options, **drawn, points_sha256=content_hash(all_points))
     done = _Kept(keep, scenario, options, made)
     kept = [done.find(point) for point in all_points]
     todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
@@ -124,7 +237,7 @@ def _table(rows):
     return pd.DataFrame([row | {"warnings": text} for row, text in zip(rows, codes, strict=True)]), gathered(warned)
 
 
-def failure_warnings(table):
+def failure_warnings(table: pd.DataFrame) -> list[BankWarning]:
     """A warning if runs of a sweep's table failed: how many, and why the first."""
     failed = table["failure"].dropna()
     if failed.empty:
@@ -133,7 +246,7 @@ def failure_warnings(table):
     return [BankWarning("runs-failed", f"row {failed.index[0]}", text)]
 
 
-def inline(value):
+def inline(value: Any) -> Any:
     """A value as a table of points shows it: tables and lists as compact text, in the form of the file."""
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {_toml(part)}" for key, part in value.items()) + " }"
@@ -142,14 +255,6 @@ def inline(value):
 
 def _toml(value):
     return inline(value) if isinstance(value, (dict, list, tuple)) else json.dumps(value, ensure_ascii=False)
-
-
-def _made_by(scenario, options, drawn, points):
-    from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
-
-    usual = FAST_TOLERANCE if options["integrator"] == "fast" else REFERENCE_TOLERANCE
-    settings = options | {"tolerance": options.get("tolerance") or usual}
-    return made_by(scenario, "simbank.sweep", **settings, **drawn, points_sha256=points)
 
 
 def _points(scenario, grid, points, vary, runs, sampler, seed):
@@ -169,7 +274,9 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
     return fixed, draws, [base | point for base in fixed for point in drawn]
 
 
-def run_points(data, source, chunk, options, code):
+def run_points(
+    data: dict[str, Any], source: str | None, chunk: Sequence[tuple[int, dict[str, Any]]], options: dict[str, Any], code: str
+) -> list[tuple[int, dict[str, Any], dict[str, Any]]]:
     """(number, row, files read) of some points; what a worker does. ``code`` is the hash of the program that asks."""
     if code != code_hash():
         raise InputError(

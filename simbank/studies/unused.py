@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from simbank.errors import InputError
-from simbank.scenario import with_changes
+from simbank.scenario import Scenario, with_changes
+from simbank.studies.draws import Draw
 from simbank.warning import BankWarning
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["unused_keys"]
 
@@ -16,17 +22,26 @@ MOST_KEYS = 24  # of a grid or list; with more no two rows differ in one key onl
 NOT_FIGURES = ("integrator", "handed_over", "warnings", "failure")
 
 
-def unused_keys(scenario, table, fixed, fixed_keys, vary, draws):
+def unused_keys(
+    scenario: Scenario,
+    table: pd.DataFrame,
+    fixed: Sequence[Mapping[str, Any]],
+    fixed_keys: Sequence[str],
+    vary: Mapping[str, str] | None,
+    draws: Mapping[str, Draw],
+) -> list[BankWarning]:
     """Warnings of the keys whose values made no difference.
 
     Parameters
     ----------
     scenario : Scenario
+        What was varied.
     table : DataFrame
         Rows of the sweep.
     fixed : list of dict
         Points of the grid or list.
     fixed_keys : list of str
+        Keys of that.
     vary : dict of str to str or None
         Distributions as asked for, with their stars.
     draws : dict of str to Draw
@@ -51,7 +66,7 @@ def _of_rows(table, key, keys):
     if key not in rows or not len(rows) or not figures:
         return None
     groups = [group for _, group in rows.groupby(others, dropna=False, sort=False)] if others else [rows]
-    groups = [group for group in groups if group[key].nunique(dropna=False) > 1]
+    groups = [group for group in groups if len(group[key].unique()) > 1]
     still = [len(group[figures].drop_duplicates()) == 1 for group in groups]
     if not any(still):
         return None

@@ -3,6 +3,7 @@
 Run with: pytest -m bench -s tests/bench/test_bench_fast.py
 """
 
+import json
 import os
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from banks import REFERENCE_END, REFERENCE_OCV, REFERENCE_SOC, Case, pack, reference_case, wired
 from numba import njit
@@ -19,8 +21,8 @@ from spice import needs_ngspice, netlist, run_deck
 import simbank
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
-from simbank.simulation import run as runs
-from simbank.simulation.bank_state import BankState
+from simbank.network import Network
+from simbank.simulation import fast
 
 pytestmark = pytest.mark.bench
 ROOT = Path(__file__).parent.parent.parent
@@ -59,39 +61,38 @@ def bare_loop(days, step, soc_points, volt_points, capacity, r0, r1, r2, share, 
     return z
 
 
-def prepared(case, tolerance):
-    """A function that makes one fast run without its tables, and the run it made last."""
-    last = []
+def timed(case, tolerance, monkeypatch):
+    """A function that makes one fast run and returns it with the time [s] that the compiled loop took, without tables."""
+    real, spent = fast.advance, []
+
+    def advance(*arguments):
+        begin = time.perf_counter()
+        found = real(*arguments)
+        spent.append(time.perf_counter() - begin)
+        return found
+
+    monkeypatch.setattr(fast, "advance", advance)
 
     def work():
-        run = runs._Run(case, True, tolerance, [], "LSODA", 86400.0, 1800.0, None, None)
-        run.state.rewire()
-        with runs._linear_algebra().limit(limits=1):
-            begin = time.perf_counter()
-            run._go_fast()
-            last[:] = [run, time.perf_counter() - begin]
+        spent.clear()
+        result = simbank.simulate(case, integrator="fast", tolerance=tolerance, output_step_s=86400.0)
+        return result, sum(spent)
 
-    return work, last
+    return work
 
 
 def bare(case):
     """A function that runs the bare loop over the reference circuit; returns its wall time [s] and its error of state of charge."""
-    state = BankState(case.bank)
-    state.rewire()
-    rc = np.array([p.pack_rc_pairs for p in case.bank.packs])
-    args = (
-        np.array(REFERENCE_SOC),
-        16 * np.array(REFERENCE_OCV),
-        state.packs.cells[0],
-        state.packs.cells[2],
-        rc[:, 0, 0],
-        rc[:, 1, 0],
-    )
-    share = np.ascontiguousarray(state.reduced.hybrid[:5])
+    packs = case.bank.packs
+    rc = np.array([p.pack_rc_pairs for p in packs])
+    ohmic = np.array([p.ohmic_ohm for p in packs])
+    share = np.ascontiguousarray(Network(case.bank.graph, ohmic).reduce().hybrid[:5])
+    capacity = np.array([3600.0 * p.capacity_ah for p in packs])
+    args = (np.array(REFERENCE_SOC), 16 * np.array(REFERENCE_OCV), capacity, ohmic, rc[:, 0, 0], rc[:, 1, 0], share)
 
     def work():
         begin = time.perf_counter()
-        end = bare_loop(7, 60.0, *args, share, 40.0, np.full(5, 0.9))
+        end = bare_loop(7, 60.0, *args, 40.0, np.full(5, 0.9))
         return time.perf_counter() - begin, np.abs(end - REFERENCE_END).max()
 
     work()
@@ -99,41 +100,44 @@ def bare(case):
 
 
 @needs_ngspice
-def test_seven_days_of_five_packs():
-    """Turn by turn, since the machine's speed changes while it measures."""
+def test_seven_days_of_five_packs(speed, monkeypatch):
+    """Turn by turn, since the machine's speed changes while it measures. State of charge against scipy's Radau by other hands."""
     case = reference_case()
     decks = {step: netlist(case, step) for step in (60, 600)}
-    tolerances = (1e-4, 3e-5, 1e-5, 1e-6, 1e-7, 3e-8, 1e-8)
-    runs_of = {tolerance: prepared(case, tolerance) for tolerance in tolerances}
+    tolerances = (1e-4, 3e-5, 1e-5, 1e-6, 1e-7, 1e-8)
     loop_run, loop = bare(case), []
-    spice, ours = {step: [] for step in decks}, {tolerance: [] for tolerance in tolerances}
+    spice, ours, ends = {step: [] for step in decks}, {tolerance: [] for tolerance in tolerances}, {}
     for _ in range(9):
         for step, deck in decks.items():
             begin = time.perf_counter()
             run_deck(deck)
             spice[step].append(time.perf_counter() - begin)
-        for tolerance, (work, last) in runs_of.items():
-            work()  # one that does not count, after another program has had the caches
-            for _ in range(3):
-                work()
-                ours[tolerance].append(last[1])
+        for tolerance in tolerances:
+            with monkeypatch.context() as patched:
+                work = timed(case, tolerance, patched)
+                work()  # one that does not count, after another program has had the caches
+                for _ in range(3):
+                    result, took = work()
+                    ours[tolerance].append(took)
+            ends[tolerance] = result.packs["soc"].iloc[-1].to_numpy()
         loop += [loop_run()[0] for _ in range(3)]
     spice = {step: float(np.median(found)) for step, found in spice.items()}
     loop, error = float(np.median(loop)), loop_run()[1]
-    print(f"\n7 days, 5 packs: ngspice {spice[60] * 1e3:.0f} ms at 60 s, {spice[600] * 1e3:.0f} ms at 600 s (whole process)")
-    print(f"  bare loop, 60 s: {loop * 1e3:.2f} ms, SOC within {error:.0e}")
+    assert error < 2e-5
     for tolerance in tolerances:
-        took, run = float(np.median(ours[tolerance])), runs_of[tolerance][1][0]
-        error = np.abs(run.state.y[:5] - REFERENCE_END).max()
-        print(
-            f"  fast, tolerance {tolerance:.0e}: {took * 1e3:.1f} ms, SOC within {error:.1e}: ngspice at 600 s takes "
-            f"{spice[600] / took:.1f} ×, bare loop {loop / took:.2f} ×"
+        took, error = float(np.median(ours[tolerance])), np.abs(ends[tolerance] - REFERENCE_END).max()
+        speed(
+            f"7 days of five packs, circuit only, fast integrator without its tables, tolerance {tolerance:.0e}",
+            f"{took * 1e3:.1f} ms, state of charge within {error:.1e}",
+            f"ngspice takes {spice[600] / took:.1f} × as long at steps of 600 s ({spice[600] * 1e3:.0f} ms), {spice[60] / took:.1f} × "
+            f"at 60 s; a bare loop of 60 s steps {loop / took:.2f} × ({loop * 1e3:.2f} ms)",
         )
         assert error < 2e-5
 
 
-def test_full_physics_against_the_bare_loop():
-    """The clinic's five packs with hysteresis, R(SOC), heat, BMS and charger limits watched, over the same seven days."""
+def test_full_physics_against_the_bare_loop(speed, monkeypatch):
+    """The clinic's five packs with hysteresis, R(SOC), heat, BMS and charger limits watched, over the same seven days. State of
+    charge against the reference integrator."""
     loop_run = bare(reference_case())
     changes = {"duty.repeat": 7}
     for kind in simbank.load(ROOT / "scenarios" / "hilltop_clinic.toml").data["pack_types"]:
@@ -142,26 +146,27 @@ def test_full_physics_against_the_bare_loop():
         changes |= {f"pack_types.{kind}.bms.under_voltage": {"limit": "2.6 V", "delay": "2 s", "release": "3.0 V"}}
         changes |= {f"pack_types.{kind}.bms.charge_temperature": {"lowest": "0 degC", "highest": "50 degC"}}
     full = simbank.load(ROOT / "scenarios" / "hilltop_clinic.toml", changes)
-    exact = simbank.simulate(full, tolerance=1e-9)
-    print()
+    exact = simbank.simulate(full, tolerance=1e-9).packs["soc"].iloc[-1].to_numpy()
     for tolerance in (1e-4, 1e-5, 1e-6):
-        work, last = prepared(full, tolerance)
         loop, ours = [], []
-        for _ in range(15):
-            work()
-            ours.append(last[1])
-            loop.append(loop_run()[0])
-        ours, loop, run = float(np.median(ours)), float(np.median(loop)), last[0]
-        error = max(abs(run.state.y[k] - p["soc_end"]) for k, p in enumerate(exact.summary["packs"]))
-        print(
-            f"  7 days, hysteresis, R(SOC), heat, BMS, tolerance {tolerance:.0e}: {ours * 1e3:.1f} ms, {ours / loop:.1f} × the bare "
-            f"loop ({loop * 1e3:.2f} ms); SOC within {error:.0e}, {len(run.events)} events"
+        with monkeypatch.context() as patched:
+            work = timed(full, tolerance, patched)
+            for _ in range(15):
+                result, took = work()
+                ours.append(took)
+                loop.append(loop_run()[0])
+        ours, loop = float(np.median(ours)), float(np.median(loop))
+        error = np.abs(result.packs["soc"].iloc[-1].to_numpy() - exact).max()
+        speed(
+            f"7 days of five packs, hysteresis, R(SOC), heat, BMS, fast integrator, tolerance {tolerance:.0e}",
+            f"{ours * 1e3:.1f} ms, state of charge within {error:.0e}, {len(result.events)} events",
+            f"{ours / loop:.1f} × the bare loop over the reference circuit ({loop * 1e3:.2f} ms)",
         )
         assert error < 1e-4
 
 
 YEARS = """
-import resource, sys, time
+import json, resource, sys, time
 import simbank
 from simbank.simulation.setup import duty_windows
 
@@ -174,85 +179,101 @@ sun = time.perf_counter() - begin
 begin = time.perf_counter()
 result = simbank.simulate(case, integrator="fast", tolerance=float(sys.argv[3]), output_step_s=3600.0 * days / 365)
 took = time.perf_counter() - begin
-peak, closure = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3, result.summary["closure"]
-print(
-    f"  {days} days at one minute ({rows} rows), tolerance {sys.argv[3]}: {took:.1f} s, of which {sun:.1f} s sun and load; peak memory "
-    f"{peak:.0f} MB; {len(result.events)} events; charge closes to {closure['charge_relative']:.0e}, energy to "
-    f"{closure['energy_relative']:.0e}"
-)
-assert closure["energy_relative"] < 1e-5
+print(json.dumps({
+    "took": took, "sun": sun, "rows": rows, "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3,
+    "events": len(result.events), "closure": result.summary["closure"], "soc": list(result.packs["soc"].iloc[-1]),
+}))
 """
 
 
-def test_a_year_and_ten():
-    """Each in a process of its own, so that its peak memory is its own."""
-    print()
+def test_a_year_and_ten(speed):
+    """Each in a process of its own, so that its peak memory is its own. Energy closes; a finer tolerance ends in the same state."""
+    loop_run, ends = bare(reference_case()), {}
     for days, tolerance in ((30, 1e-5), (365, 1e-5), (365, 1e-7), (3650, 1e-5)):
-        words = [
-            sys.executable,
-            "-W",
-            "ignore",
-            "-c",
-            YEARS,
-            ROOT / "scenarios" / "hilltop_clinic_days.toml",
-            str(days),
-            str(tolerance),
-        ]
-        done = subprocess.run(words, capture_output=True, text=True, check=True)
-        print(done.stdout, end="")
+        path = ROOT / "scenarios" / "hilltop_clinic_days.toml"
+        words = [sys.executable, "-W", "ignore", "-c", YEARS, path, str(days), str(tolerance)]
+        done = json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
+        loop = float(np.median([loop_run()[0] for _ in range(9)])) * days / 7
+        closure = done["closure"]
+        speed(
+            f"{days} days at one minute, five packs, full physics, tolerance {tolerance:.0e}",
+            f"{done['took']:.1f} s, of which {done['sun']:.1f} s sun and load; {done['peak_mb']:.0f} MB; {done['events']} events; energy "
+            f"closes to {closure['energy_relative']:.0e}",
+            f"{done['took'] / loop:.1f} × the bare loop over as many days ({loop * 1e3:.0f} ms)",
+        )
+        assert done["rows"] >= days * 24
+        assert closure["energy_relative"] < 1e-5
+        assert closure["charge_relative"] < 1e-4
+        ends[days, tolerance] = done["soc"]
+    assert ends[365, 1e-5] == pytest.approx(ends[365, 1e-7], abs=1e-3)
 
 
-def test_many_runs():
-    """Monte Carlo of a week on five packs: runs a second on one process and on two."""
+def test_many_runs(speed):
+    """Monte Carlo of a week on five packs: runs a second on one process and on two. Both make the same table."""
     case = simbank.load(ROOT / "scenarios" / "hilltop_clinic.toml", {"duty.repeat": 7})
     vary = {"packs.*.soc": "uniform 0.7 0.9", "packs.*.resistance_growth": "lognormal 1.2 1.2"}
     count = int(os.environ.get("SIMBANK_BENCH_RUNS", "400"))
-    print()
     for tolerance in (1e-4, 1e-5):
         simbank.sweep(case, vary=vary, runs=16, jobs=2, tolerance=tolerance)
-        took = {}
+        took, tables = {}, {}
         for jobs in (1, 2):
             begin = time.perf_counter()
-            table = simbank.sweep(case, vary=vary, runs=count, seed=1, jobs=jobs, tolerance=tolerance)
+            tables[jobs] = simbank.sweep(case, vary=vary, runs=count, seed=1, jobs=jobs, tolerance=tolerance)
             took[jobs] = time.perf_counter() - begin
-            assert table["failure"].isna().all()
-        print(
-            f"  {count} runs of a week, tolerance {tolerance:.0e}: {took[1] / count * 1e3:.1f} ms each on one process, "
-            f"{took[2] / count * 1e3:.1f} ms on two (efficiency {took[1] / took[2] / 2:.0%}); 10 000 runs: {took[2] / count * 1e4:.0f} s"
+            assert tables[jobs]["failure"].isna().all()
+        pd.testing.assert_frame_equal(tables[1], tables[2])
+        speed(
+            f"many runs of a week on five packs, tolerance {tolerance:.0e}",
+            f"{took[2] / count * 1e3:.1f} ms each on two processes: 10 000 in {took[2] / count * 1e4:.0f} s, from {count}",
+            f"{took[1] / took[2]:.2f} × as fast as one process ({took[1] / count * 1e3:.1f} ms each)",
         )
 
 
-def test_growth_with_packs():
-    print()
-    chemistry, first = load_chemistry("lfp"), None
+def test_growth_with_packs(speed, monkeypatch):
+    """Charge is counted by hand: 12 A a pack for 3 h."""
+    chemistry, took = load_chemistry("lfp"), {}
     for n in (4, 8, 16, 32, 64, 128, 256):
         packs = [
             pack(f"P{k}", chemistry, 100, (18 + k % 5) * 1e-3, 0.8, ((8e-3, 30.0), (10e-3, 900.0)), cells=16) for k in range(n)
         ]
         duty = Duty((Step(3 * 3600.0, {"port": Command("current", 12.0 * n)}), Step(3600.0)))
-        work, last = prepared(Case(wired(packs, "busbar", lead=1e-3), duty), 1e-6)
-        work()
-        first = first or last[1]
-        print(
-            f"  {n:3d} packs: {last[1] * 1e3:8.1f} ms, {last[1] / first:7.1f} × four packs; cubic would be {(n / 4) ** 3:.0f} ×"
-        )
+        with monkeypatch.context() as patched:
+            work = timed(Case(wired(packs, "busbar", lead=1e-3), duty), 1e-6, patched)
+            work()
+            result, took[n] = work()
+        assert 100 * (0.8 - result.packs["soc"].iloc[-1].to_numpy()).sum() == pytest.approx(36.0 * n, rel=1e-6)
+    speed(
+        "4 hours, 4 to 256 packs, fast integrator, tolerance 1e-06",
+        f"{took[4] * 1e3:.1f} ms to {took[256] * 1e3:.0f} ms",
+        ", ".join(f"{n} packs {took[n] / took[4]:.0f} ×" for n in list(took)[1:]) + " four packs; cubic would be 262144 ×",
+    )
 
 
-def test_first_call_and_whole_process():
-    """Cold cache, warm cache, help: each a process of its own."""
-    code = "import simbank as sb; sb.simulate(sb.load(r'{}'), integrator='{}')"
+def seconds_of(*words, **options):
+    """Wall time [s] of a process that must succeed, and what it printed."""
+    begin = time.perf_counter()
+    done = subprocess.run([sys.executable, *words], check=True, capture_output=True, text=True, **options)
+    return time.perf_counter() - begin, done.stdout
+
+
+def test_first_call_and_whole_process(speed):
+    """Cold cache, warm cache, help: each a process of its own, beside one that only loads the libraries. Cold and warm tell the
+    same."""
+    code = "import simbank as sb; print(sb.simulate(sb.load(r'{}'), integrator='{}').packs['soc'].iloc[-1].tolist())"
     path = ROOT / "scenarios" / "valley_workshop.toml"
-    print()
+    libraries = float(np.median([seconds_of("-c", "import numba, pandas, pydantic, scipy.integrate")[0] for _ in range(3)]))
+    against = f"× loading numba, pandas, pydantic and scipy.integrate ({libraries:.1f} s)"
     for integrator in ("reference", "fast"):
         with tempfile.TemporaryDirectory() as folder:
-            words = [sys.executable, "-c", code.format(path, integrator)]
             here = {**os.environ, "NUMBA_CACHE_DIR": folder}
-            times = []
-            for _ in range(2):
-                begin = time.perf_counter()
-                subprocess.run(words, check=True, env=here)
-                times.append(time.perf_counter() - begin)
-        print(f"  {integrator}: {times[0]:.1f} s from a cold cache, {times[1]:.1f} s from a warm one (whole process)")
-    begin = time.perf_counter()
-    subprocess.run([sys.executable, "-c", "from simbank.cli import main; main()", "--help"], check=True, capture_output=True)
-    print(f"  simbank --help: {time.perf_counter() - begin:.2f} s")
+            (cold, first), (warm, second) = (seconds_of("-c", code.format(path, integrator), env=here) for _ in range(2))
+        assert first == second
+        speed(
+            f"whole process of a small run, {integrator}, from a cold cache", f"{cold:.1f} s", f"{cold / libraries:.1f} {against}"
+        )
+        speed(
+            f"whole process of a small run, {integrator}, from a warm cache", f"{warm:.1f} s", f"{warm / libraries:.1f} {against}"
+        )
+    took, shown = seconds_of("-c", "from simbank.cli import main; main()", "--help")
+    assert "protect" in shown
+    speed("simbank --help", f"{took:.2f} s", f"{took / libraries:.2f} {against}")

@@ -1,5 +1,6 @@
-"""Protection: what can flow in a fault, what breaks it, what carries on."""
+"""Protection: what can flow in a fault, what breaks it, what carries on. README.md beside this file tells how it is worked out."""
 
-from simbank.studies.protection.protect import NOT_CHECKED, Assumptions, Protection, protect
+from simbank.studies.protection.protect import protect
+from simbank.studies.protection.protection import NOT_CHECKED, Assumptions, Protection
 
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection", "protect"]

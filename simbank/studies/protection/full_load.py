@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.outage import Loads
 
 __all__ = ["full_loads", "inverter_currents", "lasting_load", "start_voltage_warnings"]
 
@@ -17,7 +26,7 @@ LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
 
-def inverter_currents(bank):
+def inverter_currents(bank: Bank) -> dict[str, tuple[float, str]]:
     """Greatest lasting direct current of every inverter: port → (current [A], in words at what voltage).
 
     Its rated power through its losses, at its lowest input voltage: NFPA 70 690.8(A), inverter input circuit, from memory. That
@@ -39,9 +48,9 @@ def _at_lowest_voltage(bank, port, watts, cutoff_volt):
     if cutoff_volt:
         return watts / cutoff_volt, cutoff_volt, "its cut-off"
     lowest = min(_lowest_v(pack) for pack in bank.packs)
-    still = Snapshot(bank).still({port: ("current", watts / lowest)})
+    point = BankAtStart(bank).solve_operating_point({port: ("current", watts / lowest)})
     a = list(bank.graph.ports).index(port)
-    ohm = max(0.0, float(np.max(still.terminal_v - still.port_v[a]))) * lowest / watts
+    ohm = max(0.0, float(np.max(point.terminal_v - point.port_v[a]))) * lowest / watts
     amperes = float(2.0 * watts / (lowest + np.sqrt(max(0.0, lowest**2 - 4.0 * ohm * watts))))  # of (lowest − ohm I) I = watts
     return amperes, watts / amperes, "the lowest the bank may reach there; no cut-off is given"
 
@@ -52,11 +61,21 @@ def _lowest_v(pack):
     return pack.cells_in_series * max(pack.chemistry.volt_min, opens)
 
 
-def full_loads(scenario):
+def full_loads(scenario: Scenario) -> dict[str, dict[str, tuple[str, float]]]:
     """Full load as commands per port: ``{"discharge": {port: (kind, value)}, "charge": {...}}``.
 
     The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
     that is more; a charger with its current limit where that is less.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    dict
+        Values in A, W or ohm by their kind, positive for discharge; without a load that the duty never asks.
     """
     bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
     loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, commands in most.items()}
@@ -95,7 +114,7 @@ def _largest_steps(scenario):
     return {load: commands for load, (_, commands) in most.items()}
 
 
-def start_voltage_warnings(scenario):
+def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
     """Warnings of constant power that full load counts at the voltage of the start, having no inverter or charger to say more.
 
     As the bank runs low it takes more current: at most its power ÷ the voltage at which its step is cut off, or the lowest that the
@@ -104,10 +123,10 @@ def start_voltage_warnings(scenario):
     bank, asked = scenario.bank, _largest_steps(scenario)
     for load, commands in full_loads(scenario).items():
         ports = [port for port, (kind, _) in commands.items() if kind == "power"]
-        still = Snapshot(bank).still(commands) if ports else None
+        point = BankAtStart(bank).solve_operating_point(commands) if ports else None
         for port in ports:
             a, watts = list(bank.graph.ports).index(port), abs(asked[load][port].value)
-            at_start = f"{abs(still.port_a[a]):.0f} A at {still.port_v[a]:.1f} V"
+            at_start = f"{abs(point.port_a[a]):.0f} A at {point.port_v[a]:.1f} V"
             if load == "discharge":
                 amperes, volt, why = _at_lowest_voltage(bank, port, watts, asked[load][port].cutoff_volt)
                 why = f"at the cut-off of {volt:.1f} V" if why == "its cut-off" else f"at {volt:.1f} V, {why}"
@@ -126,8 +145,23 @@ def start_voltage_warnings(scenario):
             yield BankWarning("power-at-start-voltage", port, text)
 
 
-def lasting_load(scenario, loads, run):
-    """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
+def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
+    """Largest lasting current of every branch: at full load at the start, and over the duty by its mean over 15 minutes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    loads : Loads
+    run : bool
+        Whether the duty is run, its first seven days.
+
+    Returns
+    -------
+    currents : dict of str to float
+        Branch → current [A].
+    note : str
+        What they rest on.
+    """
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))
     for load in loads.loads:

@@ -1,19 +1,25 @@
-"""What the rest of the bank carries when one pack or string drops out at full load, to the end of the cascade."""
+"""What the rest of the bank carries when one pack or string drops out at full load (N−1), to the end of the cascade."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from simbank.simulation.bank_solver import damage_rate
-from simbank.simulation.snapshot import Snapshot
+from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
 from simbank.studies.protection.full_load import full_loads
 from simbank.studies.protection.words import duration_text
+
+if TYPE_CHECKING:
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.faults import Faults
 
 __all__ = ["Cascade", "Cascades", "Loads", "outage_table", "overload_table"]
 
@@ -41,8 +47,8 @@ class Cascade:
     load: str
     pack_a: np.ndarray
     branch_a: np.ndarray
-    steps: tuple
-    remaining: tuple
+    steps: tuple[tuple[float, str, str], ...]
+    remaining: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -55,10 +61,10 @@ class Cascades:
     middle: Cascade
     soonest: Cascade
     shut: Cascade | None
-    unreliable: frozenset
+    unreliable: frozenset[str]
 
     @classmethod
-    def of(cls, loads, dropped, load, breaks, times=1.0):
+    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, times: float = 1.0) -> Cascades:
         """``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`."""
         unreliable = breaks.failed | breaks.doubtful
         middle, soonest = (loads.cascade(dropped, load, times=times, line=line) for line in ("middle", "soonest"))
@@ -67,7 +73,7 @@ class Cascades:
         return cls(middle, soonest, shut, unreliable)
 
     @property
-    def told(self):
+    def told(self) -> str:
         """What opens, in words; empty if nothing does, by no line of any band."""
         if self.middle.steps:
             text = f"{_steps_text(self.middle)}; left in service: {', '.join(self.middle.remaining) or 'none'}"
@@ -96,9 +102,9 @@ def _steps_text(cascade):
 class Loads:
     """The bank under its full loads, whole and with parts missing."""
 
-    def __init__(self, scenario):
+    def __init__(self, scenario: Scenario):
         self.bank, self.loads = scenario.bank, full_loads(scenario)
-        self.snapshot = Snapshot(self.bank)
+        self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
         self._of_line = {}
@@ -111,12 +117,12 @@ class Loads:
         return self._of_line[line]
 
     def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
-        """:class:`~simbank.simulation.snapshot.Still` under a full load, or a multiple of it, with some of it open or none."""
+        """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
         commands = {
             port: (kind, value / times if kind == "resistance" else value * times)
             for port, (kind, value) in self.loads[load].items()
         }
-        return self.snapshot.still(commands, pack_closed, branch_closed)
+        return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
     def parts(self):
         """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
@@ -133,7 +139,7 @@ class Loads:
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
         currents are solved again and every device keeps the damage it has. An inverter counts as a current throughout, that of its
         lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
-        relaxation, as in :class:`Snapshot`: what a run does over hours is for ``simbank run``.
+        relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
         Parameters
         ----------
@@ -156,13 +162,13 @@ class Loads:
         damage, clock, steps, first = np.zeros(len(bank.devices)), 0.0, [], None
         held = {}  # (pack, limit) → since when it is overrun
         while True:
-            still = self.whole(load, times, pack_closed, branch_closed)
-            first = first or still
-            if not np.any(np.abs(still.port_a) > 1e-9):
+            point = self.whole(load, times, pack_closed, branch_closed)
+            first = first or point
+            if not np.any(np.abs(point.port_a) > 1e-9):
                 break
             due = [
-                *self._devices_due(still, damage, branch_closed, clock, line, failed),
-                *self._limits_due(still, pack_closed, held, clock, load),
+                *self._devices_due(point, damage, branch_closed, clock, line, failed),
+                *self._limits_due(point, pack_closed, held, clock, load),
             ]
             due = [event for event in due if event[0] <= HORIZON_S]
             if not due:
@@ -170,37 +176,41 @@ class Loads:
             at, who, why, act = min(due, key=lambda event: event[0])
             devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
-                current = still.branch_a[self.branch_of[device.name]]
+                current = point.branch_a[self.branch_of[device.name]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
-                damage[d] = damage[d] + rate * (at - clock) if rate > 0 else damage[d] * np.exp(-(at - clock) / device.cooling_s)
+                damage[d] = (
+                    damage[d] + rate * (at - clock)
+                    if rate > 0
+                    else damage[d] * np.exp(-(at - clock) / device.thermal_time_constant_s)
+                )
             clock = at
             steps.append((at, who, why))
             kind, index = act
             (pack_closed if kind == "pack" else branch_closed)[index] = False
         remaining = tuple(
-            pack.name for k, pack in enumerate(bank.packs) if abs(still.pack_a[k]) > 1e-6 and np.any(np.abs(still.port_a) > 1e-9)
+            pack.name for k, pack in enumerate(bank.packs) if abs(point.pack_a[k]) > 1e-6 and np.any(np.abs(point.port_a) > 1e-9)
         )
         return Cascade(dropped, load, first.pack_a, first.branch_a, tuple(steps), remaining)
 
-    def _devices_due(self, still, damage, branch_closed, clock, line, failed):
+    def _devices_due(self, point, damage, branch_closed, clock, line, failed):
         devices, rows, curves = self._lines(line)
         for d, device in enumerate(devices):
             branch = self.branch_of[device.name]
-            current = abs(still.branch_a[branch])
+            current = abs(point.branch_a[branch])
             if not branch_closed[branch] or device.name in failed:
                 continue
             rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
-            if current >= device.instant * device.rating_a:
+            if current >= device.instant_multiple * device.rating_a:
                 at = min(at, clock + device.instant_s)
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, still, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock, load):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
-            current = still.pack_a[k]
+            current = point.pack_a[k]
             for name in ("charge_current", "discharge_current", "discharge_current_high", "short_circuit"):
                 limit = getattr(pack.bms, name)
                 over = (-current if name == "charge_current" else current) > limit.level
@@ -212,14 +222,27 @@ class Loads:
                 yield since + limit.delay_s, pack.name, why, ("pack", k)
 
 
-def overload_table(loads, greatest, breaks):
-    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
+def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataFrame:
+    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn.
+
+    Parameters
+    ----------
+    loads : Loads
+    greatest : Faults
+        For the times of devices at a steady current.
+    breaks : Breaking
+
+    Returns
+    -------
+    DataFrame
+        ``Protection.overload``; currents in A, times in s.
+    """
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
-        still = loads.whole("discharge", times)
+        point = loads.whole("discharge", times)
         cascades = Cascades.of(loads, None, "discharge", breaks, times)
         turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
-        current = np.array([abs(still.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
+        current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
                 continue
@@ -233,7 +256,8 @@ def overload_table(loads, greatest, breaks):
     return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
 
 
-def outage_table(loads, breaks):
+def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Check]]:
+    """Every part out at full load (N−1): ``Protection.outages``, and one check for each."""
     bank = loads.bank
     rows, found = [], []
     if len(bank.packs) < 2:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.faults import TIMES, device_rows, opening_times, steady_time
 from simbank.studies.protection.words import duration_text
+
+if TYPE_CHECKING:
+    from simbank.studies.protection.faults import Faults
+    from simbank.studies.protection.outage import Loads
 
 __all__ = ["StringRating", "string_ratings"]
 
@@ -46,7 +51,7 @@ class StringRating:
     device: str
     rating_a: float
     series: str
-    behind: tuple
+    behind: tuple[str, ...]
     largest_first_a: float | None
     carries_load: bool | None
     load_a: float
@@ -54,14 +59,14 @@ class StringRating:
     text: str
 
     @property
-    def record(self):
+    def record(self) -> dict:
         """As plain data."""
         return {
             key: list(value) if isinstance(value := getattr(self, key), tuple) else value for key in self.__dataclass_fields__
         }
 
 
-def string_ratings(greatest, least, loads, lasting, margin):
+def string_ratings(greatest: Faults, least: Faults, loads: Loads, lasting: dict[str, float], margin: float) -> list[StringRating]:
     """One :class:`StringRating` for each device of a string.
 
     Parameters
@@ -118,12 +123,12 @@ class _Rating:
     def of_rating(self, rating_a):
         """The device with another rating of its class, its magnetic setting kept as a multiple."""
         kind = load_class(self.device.class_name)
-        set_to = self.device.band[0].instant
-        usual = kind.trips(self.device.rating_a)[0].instant
+        set_to = self.device.band[0].instant_multiple
+        usual = kind.trips(self.device.rating_a)[0].instant_multiple
         soonest, middle, latest = kind.trips(rating_a, None if set_to == usual else set_to / kind.instant_factors[0])
         return replace(
-            self.device, rating_a=rating_a, multiples=middle.multiples, seconds=middle.seconds, least=middle.least,
-            instant=middle.instant, instant_s=middle.instant_s, band=(soonest, latest),
+            self.device, rating_a=rating_a, multiples=middle.multiples, seconds=middle.seconds, least_multiple=middle.least_multiple,
+            instant_multiple=middle.instant_multiple, instant_s=middle.instant_s, band=(soonest, latest),
         )  # fmt: skip
 
     def not_first(self, rating_a):
@@ -136,7 +141,9 @@ class _Rating:
             k = int(np.argmin(soonest))
             if np.isfinite(soonest[k]) and not latest < soonest[k]:
                 return self._why(f"fault at {place.name}", k, soonest[k], latest)
-        begin = min(d.band[0].least * d.rating_a / max(share, 1e-9) for d, share in zip(self.behind, self.shares, strict=True))
+        begin = min(
+            d.band[0].least_multiple * d.rating_a / max(share, 1e-9) for d, share in zip(self.behind, self.shares, strict=True)
+        )
         for current in np.geomspace(begin * 1.0001, max(self.most, 1.001 * begin), STEADY):
             latest = steady_time(0, current, *mine)
             soonest = [steady_time(k, current * share, *theirs) for k, share in enumerate(self.shares)]

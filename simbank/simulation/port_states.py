@@ -140,27 +140,28 @@ def timer_array(equip):
 
 
 @jit_internal
-def note(log, count, t, a, what, value):
+def note(state, t, a, what, value):
     """One line of the log."""
-    row = log[count[0]]
+    row = state.log[state.count[0]]
     row[0], row[1], row[2], row[3] = t, a, what, value
-    count[0] += 1
+    state.count[0] += 1
 
 
 @jit_internal
-def set_phase(a, new, mode, what, t, phase, ports, told, equip, log, count, volt):
+def set_phase(a, new, mode, what, t, state, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
-    phase[a] = new
-    ports[a, ar.MODE] = mode
-    if what >= 0 and not (equip[a, ar.PERSISTENT] > 0.0 and told[a] & (1 << what)):
-        told[a] |= 1 << what
-        note(log, count, t, a, what, volt)
+    state.phase[a] = new
+    state.table[a, ar.MODE] = mode
+    if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.told[a] & (1 << what)):
+        state.told[a] |= 1 << what
+        note(state, t, a, what, volt)
 
 
 @jit_inline
-def _keep_clock(a, t, phase, ports, timer, equip):
+def _keep_clock(a, t, state):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
-    clock = timer[a]
+    phase, ports, equip = state.phase, state.table, state.equip
+    clock = state.timer[a]
     absorbs = equip[a, ar.HAS_CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
     absorbs = absorbs and (phase[a] == ar.PHASE_HOLD or phase[a] == ar.PHASE_IDLE)
     if absorbs and clock[ar.ABSORB_AT] == np.inf:
@@ -178,10 +179,10 @@ def _keep_clock(a, t, phase, ports, timer, equip):
 
 
 @jit_entry
-def keep_clocks(t, phase, ports, timer, equip):
+def keep_clocks(t, state):
     """As :func:`_keep_clock` for every port, after something else has changed: a port without packs holds no voltage."""
-    for a in range(ports.shape[0]):
-        _keep_clock(a, t, phase, ports, timer, equip)
+    for a in range(state.phase.size):
+        _keep_clock(a, t, state)
 
 
 @jit_internal
@@ -197,21 +198,23 @@ def _turns(a, value, phase):
 
 
 @jit_inline
-def _begin_bulk(a, ports, timer, told, equip):
+def _begin_bulk(a, state):
     """A new charge: bulk, then absorption with the whole of its time."""
+    ports, timer, equip = state.table, state.timer, state.equip
     ports[a, ar.REBULK_VOLT], ports[a, ar.TAIL_RUNS] = 0.0, 0.0
     ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ar.ABSORB_VOLT], equip[a, ar.CHARGER_TAIL_A]
     timer[a, ar.REBULK_AT] = timer[a, ar.ABSORB_AT] = timer[a, ar.TAIL_AT] = np.inf
     timer[a, ar.ABSORB_LEFT_S] = equip[a, ar.ABSORB_MAX_S]
-    told[a] = 0
+    state.told[a] = 0
 
 
 @jit_entry
-def take(t, commands, phase, ports, timer, told, equip, log, count):
+def take(t, commands, state):
     """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
     the others begin anew."""
-    for a in range(ports.shape[0]):
-        row, command = ports[a], commands[a]
+    phase, timer, equip = state.phase, state.timer, state.equip
+    for a in range(phase.size):
+        row, command = state.table[a], commands[a]
         present, stays, charger = command[ar.COMMAND_PRESENT] > 0.0, equip[a, ar.PERSISTENT] > 0.0, equip[a, ar.HAS_CHARGER] > 0.0
         if not stays:
             row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
@@ -238,9 +241,9 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
                 timer[a, ar.DARK_SINCE] = np.inf
                 if dark >= equip[a, ar.NEW_BULK_AFTER_S]:
                     if row[ar.REBULK_VOLT] > 0.0:
-                        note(log, count, t, a, WAKES, dark)
+                        note(state, t, a, WAKES, dark)
                         phase[a] = ar.PHASE_FOLLOW
-                    _begin_bulk(a, ports, timer, told, equip)
+                    _begin_bulk(a, state)
             elif timer[a, ar.DARK_SINCE] == np.inf:
                 timer[a, ar.DARK_SINCE] = t
             if row[ar.REBULK_VOLT] == 0.0:
@@ -255,7 +258,7 @@ def take(t, commands, phase, ports, timer, told, equip, log, count):
             phase[a], row[ar.MODE] = ar.PHASE_CUT, ar.MODE_OFF
         if phase[a] == ar.PHASE_FOLLOW:
             row[ar.MODE] = kind
-        _keep_clock(a, t, phase, ports, timer, equip)
+        _keep_clock(a, t, state)
 
 
 @jit_inline
@@ -268,7 +271,7 @@ def _orders_no_charge(k, monitor_state):
 
 
 @jit_entry
-def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, equip):
+def cap_chargers(y, bank, states, state):
     """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature.
 
     A pack whose BMS orders charge to be blocked allows none, also where its switch is stuck and charge still flows: what a charger
@@ -276,7 +279,8 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
     with a stuck switch nothing more, and one that does not goes on. This trusts the electronics of a pack whose switch has failed;
     the studies of protection do not.
     """
-    n = cells.shape[1]
+    ports, equip = state.table, state.equip
+    n = bank.cells.shape[1]
     allowed = -1.0
     for a in range(ports.shape[0]):
         if equip[a, ar.HAS_CHARGER] == 0.0:
@@ -286,24 +290,26 @@ def cap_chargers(y, cells, curves_of, curves, monitors, monitor_state, ports, eq
             if allowed < 0.0:
                 allowed = 0.0
                 for k in range(n):
-                    if not _orders_no_charge(k, monitor_state):
-                        rate, _, _ = curve_value(curves, curves_of[ar.CHARGE_RATE_CURVE, k], y[4 * n + k] - KELVIN)
-                        own = rate * cells[ar.CAPACITY_AS, k] / 3600.0
-                        allowed += min(own, 0.95 * monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT])
+                    if not _orders_no_charge(k, states.monitor_state):
+                        celsius = y[ar.TEMPERATURE * n + k] - KELVIN
+                        rate, _, _ = curve_value(bank.curves, bank.curves_of[ar.CHARGE_RATE_CURVE, k], celsius)
+                        own = rate * bank.cells[ar.CAPACITY_AS, k] / 3600.0
+                        allowed += min(own, 0.95 * states.monitors[k, ar.CHARGE_OVER_CURRENT, ar.MONITOR_LIMIT])
             most = min(most, allowed)
         ports[a, ar.CURRENT_MAX] = max(most, 1e-6)
 
 
 @jit_internal
-def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
+def finish(a, what, t, state, volt):
     """A charge has come to its end; at float, the bank stands higher than the float voltage."""
+    phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_CHARGER] == 0.0:
         phase[a] = ar.PHASE_DONE
-        note(log, count, t, a, ENDED, volt)
+        note(state, t, a, ENDED, volt)
         return
     if ports[a, ar.REBULK_VOLT] == 0.0:
-        note(log, count, t, a, what, volt)
+        note(state, t, a, what, volt)
         ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
         timer[a, ar.REBULK_AT] = t + REBULK_DELAY_S
         timer[a, ar.ABSORB_AT] = np.inf
@@ -313,8 +319,10 @@ def finish(a, what, t, phase, ports, timer, told, equip, log, count, volt):
 
 
 @jit_internal
-def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
-    note(log, count, t, a, what, volt)
+def _cut(a, what, t, state, volt):
+    """A discharge has come to its end: the port is done, or cut off until its voltage recovers if it has an inverter."""
+    phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
+    note(state, t, a, what, volt)
     phase[a] = ar.PHASE_DONE if equip[a, ar.HAS_INVERTER] == 0.0 else ar.PHASE_CUT
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_INVERTER] > 0.0:
@@ -323,85 +331,88 @@ def _cut(a, what, t, phase, ports, timer, equip, log, count, volt):
 
 
 @jit_entry
-def change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
+def change(a, slot, t, now, state, volt, volt_alone):
     """The change of port ``a`` that :func:`simbank.simulation.events.watch` found due in its ``slot``.
 
     ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant, ``volt_alone`` what it would be
     if this port carried no current.
     """
-    _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone)
-    _keep_clock(a, t, phase, ports, timer, equip)
+    _change(a, slot, t, now, state, volt, volt_alone)
+    _keep_clock(a, t, state)
 
 
 @jit_internal
-def _change(a, slot, t, now, phase, ports, timer, told, equip, log, count, volt, volt_alone):
+def _change(a, slot, t, now, state, volt, volt_alone):
+    phase, ports, equip = state.phase, state.table, state.equip
     doing = phase[a]
-    if slot == 3:
-        finish(a, STOPPED, t, phase, ports, timer, told, equip, log, count, volt)
+    if slot == ar.SLOT_FULL:
+        finish(a, STOPPED, t, state, volt)
         return
-    if slot == 4:
+    if slot == ar.SLOT_RECOVERS:
         ports[a, ar.IS_CUT_OFF] = 0.0
-        note(log, count, t, a, RECOVERED, volt)
+        note(state, t, a, RECOVERED, volt)
         return
-    wish = commanded(now, ports, a)
-    charging = wish < 0.0
+    setpoint = commanded(now, ports, a)
+    charging = setpoint < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
-    if (doing == ar.PHASE_HOLD and slot == 0) or (doing == ar.PHASE_FOLLOW and charging):
-        asked = -wish / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -wish
+    if (doing == ar.PHASE_HOLD and slot == ar.SLOT_REACHES) or (doing == ar.PHASE_FOLLOW and charging):
+        asked = -setpoint / max(volt, 1.0) if ports[a, ar.KIND] == ar.MODE_POWER else -setpoint
         if asked > ports[a, ar.CURRENT_MAX]:  # its current limit comes before any voltage
-            set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+            set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, state, volt)
             return
-    if slot == 2 and at_float:
-        _begin_bulk(a, ports, timer, told, equip)
-        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
-        note(log, count, t, a, BULK, volt)
-    elif slot == 0 and ((doing == ar.PHASE_FOLLOW and charging) or doing == ar.PHASE_LIMITED):
+    if slot == ar.SLOT_TURNS and at_float:
+        _begin_bulk(a, state)
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
+        note(state, t, a, BULK, volt)
+    elif slot == ar.SLOT_REACHES and ((doing == ar.PHASE_FOLLOW and charging) or doing == ar.PHASE_LIMITED):
         if equip[a, ar.HAS_CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
             new = ar.PHASE_DONE if ports[a, ar.TAIL_A] > 0.0 else ar.PHASE_IDLE  # no current is below any tail
-            set_phase(a, new, ar.MODE_OFF, NOTHING_IN, t, phase, ports, told, equip, log, count, volt_alone)
+            set_phase(a, new, ar.MODE_OFF, NOTHING_IN, t, state, volt_alone)
             return
-        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, HOLDS, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, HOLDS, t, state, volt)
     elif doing == ar.PHASE_FOLLOW and charging:
-        set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_LIMITED, ar.MODE_LIMIT, AT_LIMIT, t, state, volt)
     elif doing == ar.PHASE_FOLLOW:
-        _cut(a, CUT_OFF if slot == 0 else TOO_MUCH, t, phase, ports, timer, equip, log, count, volt)
-    elif doing == ar.PHASE_LIMITED or (doing == ar.PHASE_HOLD and slot == 0):
+        _cut(a, CUT_OFF if slot == ar.SLOT_REACHES else TOO_MUCH, t, state, volt)
+    elif doing == ar.PHASE_LIMITED or (doing == ar.PHASE_HOLD and slot == ar.SLOT_REACHES):
         what = AT_LIMIT if equip[a, ar.HAS_CHARGER] == 0.0 else TOO_LITTLE if doing == ar.PHASE_HOLD else -1
-        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], what, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], what, t, state, volt)
     elif doing == ar.PHASE_HOLD:
-        _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt)
+        _tail(a, slot, t, state, volt)
     elif doing == ar.PHASE_IDLE:
-        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_HOLD, ar.MODE_VOLTAGE, -1, t, state, volt)
     elif doing == ar.PHASE_CUT:
         ports[a, ar.IS_CUT_OFF] = 0.0
-        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, phase, ports, told, equip, log, count, volt)
-        note(log, count, t, a, RECOVERED, volt)
+        set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
+        note(state, t, a, RECOVERED, volt)
 
 
 @jit_internal
-def _tail(a, slot, t, phase, ports, timer, told, equip, log, count, volt):
-    """The current of a port that holds its voltage has come below the tail (slot 1), risen above it again, or would turn round
-    (slot 2, and slot 1 where there is no tail)."""
+def _tail(a, slot, t, state, volt):
+    """The current of a port that holds its voltage has come below the tail, risen above it again, or would turn round
+    (SLOT_TURNS, and SLOT_CURRENT where there is no tail)."""
+    ports, timer, equip = state.table, state.timer, state.equip
     plain_port = equip[a, ar.HAS_CHARGER] == 0.0
     if (
         plain_port and ports[a, ar.TAIL_A] == 0.0
     ):  # held to the end of the step: it gives again when the bank falls to the voltage
-        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, state, volt)
     elif plain_port or ports[a, ar.REBULK_VOLT] > 0.0:
-        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
-    elif slot == 2 or ports[a, ar.TAIL_A] == 0.0:
-        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, phase, ports, told, equip, log, count, volt)
+        finish(a, FLOATS, t, state, volt)
+    elif slot == ar.SLOT_TURNS or ports[a, ar.TAIL_A] == 0.0:
+        set_phase(a, ar.PHASE_IDLE, ar.MODE_OFF, -1, t, state, volt)
     elif ports[a, ar.TAIL_RUNS] > 0.0:
         ports[a, ar.TAIL_RUNS], timer[a, ar.TAIL_AT] = 0.0, np.inf
     elif equip[a, ar.TAIL_TIME_S] == 0.0:
-        finish(a, FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
+        finish(a, FLOATS, t, state, volt)
     else:
         ports[a, ar.TAIL_RUNS], timer[a, ar.TAIL_AT] = 1.0, t + equip[a, ar.TAIL_TIME_S]
 
 
 @jit_entry
-def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
+def appointment(a, t, state, volt):
     """What port ``a``, which stands at ``volt``, has waited for has come."""
+    phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
     clock, due = timer[a], t + 1e-9
     if clock[ar.RECOVER_AT] <= due:
         clock[ar.RECOVER_AT] = np.inf
@@ -411,16 +422,17 @@ def appointment(a, t, phase, ports, timer, told, equip, log, count, volt):
         ports[a, ar.REBULK_VOLT] = max(equip[a, ar.CHARGER_REBULK_VOLT], 1e-6)
     if clock[ar.TAIL_AT] <= due:
         higher = phase[a] == ar.PHASE_IDLE and volt > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT
-        finish(a, HIGHER if higher else FLOATS, t, phase, ports, timer, told, equip, log, count, volt)
+        finish(a, HIGHER if higher else FLOATS, t, state, volt)
     elif clock[ar.ABSORB_AT] <= due:
-        finish(a, LONGEST, t, phase, ports, timer, told, equip, log, count, volt)
-    _keep_clock(a, t, phase, ports, timer, equip)
+        finish(a, LONGEST, t, state, volt)
+    _keep_clock(a, t, state)
 
 
 @jit_entry
-def all_done(phase, ports, equip):
+def all_done(state):
     """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
     is asked, or its discharge was cut off, or its charge has come to float."""
+    phase, ports, equip = state.phase, state.table, state.equip
     for a in range(phase.size):
         if phase[a] == ar.PHASE_DONE:
             continue
@@ -440,7 +452,7 @@ def overruns(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == ar.PHASE_FOLLOW:
         return commanded(now, ports, a) < 0.0
-    return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == 0)
+    return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == ar.SLOT_REACHES)
 
 
 # Names that modules which are being changed elsewhere still use.

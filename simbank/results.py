@@ -1,0 +1,154 @@
+"""The shape that every result has: title, table, columns with unit and meaning, summary, warnings, figures; written and shown alike."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from simbank import provenance
+from simbank.columns import Column, Table
+from simbank.warning import BankWarning, as_records
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+__all__ = ["Picture", "Study", "StudyResult", "records"]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure with the names that it needs when it is written or shown.
+
+    Attributes
+    ----------
+    file : str
+        Name of its file.
+    figure : matplotlib.figure.Figure
+    title : str
+        What the file says of itself.
+    caption : str
+        What stands below it in a report.
+    """
+
+    file: str
+    figure: Figure
+    title: str
+    caption: str
+
+
+@dataclass
+class Study:
+    """A section of a report: a title, words, a table and figures of its own.
+
+    Attributes
+    ----------
+    title : str
+    text : sequence of str
+        Paragraphs before the table.
+    table : DataFrame, optional
+    figures : sequence of (matplotlib.figure.Figure, str)
+        Each with its caption.
+    answer : sequence of str
+        Sentences for the head of the report.
+    warnings : sequence of BankWarning
+    """
+
+    title: str
+    text: Sequence[str] = ()
+    table: pd.DataFrame | None = None
+    figures: Sequence[tuple[Figure, str]] = ()
+    answer: Sequence[str] = field(default=())
+    warnings: Sequence[BankWarning] = field(default=())
+
+
+class StudyResult:
+    """What every result has. A result of its own kind says ``title``, ``table``, ``warnings``, ``made_by`` and what else it knows.
+
+    Attributes
+    ----------
+    title : str
+        What was computed, in one line.
+    table : DataFrame
+        The result's main table, whose columns :attr:`columns` describes.
+    warnings : list of BankWarning
+        What must be known before any of the figures.
+    made_by : dict
+        What made it: versions, scenario, hashes, settings, time.
+    TABLES : tuple of Table
+        Every table that :meth:`write` writes, with the unit and the meaning of each column; the first is ``table``. A name in angle
+        brackets stands for columns that are named after keys, packs or conductors.
+    """
+
+    TABLES: ClassVar[tuple[Table, ...]] = ()
+    INDEXED: ClassVar[bool] = True  # whether the table's index is a column of the file
+
+    title: str
+    table: pd.DataFrame
+    warnings: Sequence[BankWarning]
+    made_by: dict[str, Any]
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        """Columns of :attr:`table`, its index among them, with unit and meaning."""
+        return self.TABLES[0].columns
+
+    @property
+    def words(self) -> Sequence[str]:
+        """What the table says, in sentences."""
+        return []
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        """Everything as plain data: what ``--json`` prints."""
+        rows = records(self.table.reset_index() if self.INDEXED else self.table)
+        return {"scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "rows": rows}
+
+    def plot(self) -> Figure:
+        """The result's main figure."""
+        raise NotImplementedError(f"{type(self).__name__} has no figure")
+
+    def pictures(self) -> list[Picture]:
+        """Every figure that :meth:`write` writes and a report shows."""
+        return []
+
+    def write(self, folder: str | Path) -> Path:
+        """Write tables and figures into a folder, which is made if it is not there.
+
+        Each file is written whole; what made it stands in ``made_by.json``, and in the file where its kind has room for it.
+
+        Returns
+        -------
+        pathlib.Path
+            The folder.
+
+        Raises
+        ------
+        OSError
+            If a file cannot be written; those before it stay.
+        """
+        folder = Path(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        self.write_tables(folder)
+        for picture in self.pictures():
+            provenance.write_figure(folder / picture.file, picture.figure, self.made_by, picture.title)
+        return folder
+
+    def write_tables(self, folder: Path) -> None:
+        """Write the tables into a folder that is there."""
+        for name in self.TABLES[0].files:
+            provenance.write_table(folder / name, self.table, self.made_by, index=self.INDEXED)
+
+    def section(self) -> Study:
+        """The result as a section of a report (:func:`simbank.write_report`)."""
+        shown = self.table.reset_index() if self.INDEXED else self.table
+        figures = [(picture.figure, picture.caption) for picture in self.pictures()]
+        return Study(self.title, tuple(self.words), shown, tuple(figures), (), tuple(self.warnings))
+
+
+def records(frame: pd.DataFrame, digits: int = 10) -> list[dict[str, Any]]:
+    """Rows of a table as plain data, NaN as None; ``digits`` after the point."""
+    return json.loads(frame.to_json(orient="records", double_precision=digits))

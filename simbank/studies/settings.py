@@ -1,0 +1,28 @@
+"""What made the result of a study: its scenario, its function, and settings, those left to their usual values among them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from simbank.provenance import made_by
+from simbank.scenario import Scenario
+from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
+
+__all__ = ["study_made_by"]
+
+
+def study_made_by(scenario: Scenario, study: str, **settings: Any) -> dict[str, Any]:
+    """What makes the result of a study, as plain data; a tolerance that was not given is the integrator's usual one.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was computed.
+    study : str
+        Name of its function, such as "sweep".
+    **settings
+        ``integrator``, ``tolerance`` and whatever else decides the numbers; what is None is left out.
+    """
+    usual = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
+    settings["tolerance"] = settings.get("tolerance") or usual
+    return made_by(scenario, f"simbank.{study}", **settings)
