@@ -1,4 +1,4 @@
-"""Fault places, fault currents at each, and which devices open in which order."""
+"""Fault places, the maximum and minimum prospective short-circuit current at each, and a fault followed device by device."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy.integrate import cumulative_trapezoid
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate, damage_rates
+from simbank.simulation.devices import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
 from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
 
@@ -76,7 +76,7 @@ def device_rows(devices: Iterable[Device], line: str) -> tuple:
 def opening_times(currents: np.ndarray, rows, curves, damage: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.bank_solver.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.devices.damage_rate`. Second return: damage at each time, shape (m, d).
     """
     count = len(rows)
     at = np.full(count, np.inf)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from simbank.simulation.bank_solver import damage_rate
+from simbank.simulation.devices import damage_rate
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
