@@ -1,4 +1,4 @@
-"""Fault places, fault currents at each, and which devices open in which order."""
+"""Fault places, the maximum and minimum prospective short-circuit current at each, and a fault followed device by device."""
 
 from __future__ import annotations
 

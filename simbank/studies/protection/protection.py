@@ -53,8 +53,9 @@ GRAVEST = (
 class Assumptions:
     """What the worst cases rest on. Temperatures in kelvin.
 
-    Greatest current: packs as new at ``warm_k``, full, straight after charge; conductors as in the file. Least current: packs as
-    old as they are at ``cold_k`` and ``low_soc``, conductors at ``hot_conductor_k``.
+    Greatest current (maximum prospective short-circuit current): packs as new at ``warm_k``, full, straight after charge; conductors
+    as in the file. Least current (minimum prospective short-circuit current): packs as old as they are at ``cold_k`` and
+    ``low_soc``, conductors at ``hot_conductor_k``.
 
     Attributes
     ----------
