@@ -14,7 +14,8 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import device_current, solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.devices import device_current, opens_when
 from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
 
@@ -23,6 +24,7 @@ FULL_SOC = FULL_SOC  # a pack counts, and reports itself, as full from here on, 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
 VOLT_BAND = 1e-6  # V, likewise
+SOC_BAND = 1e-12  # a pack this near to 100 or 0 % is there, from the instant a current flows on
 HIGHER_VOLT = 1e-3  # V by which a bank must stand above a charge voltage to be said to take nothing at it
 HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port goes back
 
@@ -88,8 +90,8 @@ def watch_solved(t, y, bank, states, phase, ports, work, out):
     for d in range(devices.shape[0]):
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d
         if device_state[d] == ar.QUIET or device_state[d] == ar.RUNNING:
-            out[a + ar.SLOT_DAMAGE] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(device_current(d, bank.device_flows, work)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+            current = device_current(d, bank.device_flows, work)
+            out[a + ar.SLOT_DAMAGE], over = opens_when(d, current, y[ar.N_STATES * n + d], devices)
             out[a + ar.SLOT_PICKUP] = over if device_state[d] == ar.QUIET else -over - 1e-9
             worst = max(worst, out[a + ar.SLOT_DAMAGE], out[a + ar.SLOT_PICKUP])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf
@@ -116,10 +118,12 @@ def _watch_pack(k, y, bank, states, work, out):
     charges, discharges = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C
     monitors, doing, mark, at = states.monitors[k], states.monitor_state[k], states.pack_mark[k], ar.PACK_SLOTS * k + 1
     if doing[ar.FULL] != ar.WAITING:
-        past = min(max(high - monitors[ar.FULL, ar.MONITOR_LIMIT], z - monitors[ar.FULL, ar.MONITOR_RELEASE]), charges)
+        full = z + SOC_BAND - monitors[ar.FULL, ar.MONITOR_RELEASE]
+        past = min(max(high - monitors[ar.FULL, ar.MONITOR_LIMIT], full), charges)
         worst = max(worst, _due(at + ar.FULL, doing[ar.FULL], past, mark[ar.MARK_FULL] - RELEASE_SOC - z, out))
     if doing[ar.EMPTY] != ar.WAITING:
-        past = min(max(monitors[ar.EMPTY, ar.MONITOR_LIMIT] - low, monitors[ar.EMPTY, ar.MONITOR_RELEASE] - z), discharges)
+        empty = monitors[ar.EMPTY, ar.MONITOR_RELEASE] + SOC_BAND - z
+        past = min(max(monitors[ar.EMPTY, ar.MONITOR_LIMIT] - low, empty), discharges)
         worst = max(worst, _due(at + ar.EMPTY, doing[ar.EMPTY], past, z - mark[ar.MARK_EMPTY] - RELEASE_SOC, out))
     if monitors[ar.PAST_FULL, ar.MONITOR_LIMIT] < np.inf:
         worst = max(worst, _due(at + ar.PAST_FULL, doing[ar.PAST_FULL], z - 1.0, 1.0 - z, out))

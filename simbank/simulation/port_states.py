@@ -1,7 +1,7 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
 State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
-below), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
+below), ``reported`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
 port, what, value), ``count[0]`` of them filled.
 
 A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
@@ -79,12 +79,12 @@ LOG_ROWS = 4096
 (
     HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
 ) = range(14)  # fmt: skip
-WHATS = (
+NOTED_EVENTS = (
     Event.HOLDS_VOLTAGE, Event.CURRENT_AGAIN, Event.CHARGE_ENDED, Event.FLOATS, Event.REBULK, Event.CUT_OFF, Event.RECOVERED,
     Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
     Event.NOTHING_IN, Event.HELD_HIGHER,
 )  # fmt: skip
-NO_PACK_BIT = 1 << 20
+NO_PACK_REPORTED = 1 << 20
 
 
 def because(what, value, charger):
@@ -152,8 +152,8 @@ def set_phase(a, new, mode, what, t, state, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     state.phase[a] = new
     state.table[a, ar.MODE] = mode
-    if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.told[a] & (1 << what)):
-        state.told[a] |= 1 << what
+    if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.reported[a] & (1 << what)):
+        state.reported[a] |= 1 << what
         note(state, t, a, what, volt)
 
 
@@ -205,7 +205,7 @@ def _begin_bulk(a, state):
     ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ar.ABSORB_VOLT], equip[a, ar.CHARGER_TAIL_A]
     timer[a, ar.REBULK_AT] = timer[a, ar.ABSORB_AT] = timer[a, ar.TAIL_AT] = np.inf
     timer[a, ar.ABSORB_LEFT_S] = equip[a, ar.ABSORB_MAX_S]
-    state.told[a] = 0
+    state.reported[a] = 0
 
 
 @jit_entry
@@ -215,8 +215,12 @@ def take(t, commands, state):
     phase, timer, equip = state.phase, state.timer, state.equip
     for a in range(phase.size):
         row, command = state.table[a], commands[a]
-        present, stays, charger = command[ar.COMMAND_PRESENT] > 0.0, equip[a, ar.PERSISTENT] > 0.0, equip[a, ar.HAS_CHARGER] > 0.0
-        if not stays:
+        present, persistent, charger = (
+            command[ar.COMMAND_PRESENT] > 0.0,
+            equip[a, ar.PERSISTENT] > 0.0,
+            equip[a, ar.HAS_CHARGER] > 0.0,
+        )
+        if not persistent:
             row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
             row[ar.COMMANDED] = row[ar.COMMANDED_SLOPE] = row[ar.AC_RATIO] = row[ar.AC_ASKED_W] = 0.0
             phase[a] = ar.PHASE_DONE
@@ -232,7 +236,7 @@ def take(t, commands, state):
             row[ar.CUTOFF_VOLT] = command[ar.COMMAND_CUTOFF_VOLT]
             if not charger:
                 row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[ar.COMMAND_VOLT_LIMIT], command[ar.COMMAND_TAIL_A]
-        if not stays or _turns(a, value, phase):
+        if not persistent or _turns(a, value, phase):
             phase[a] = ar.PHASE_FOLLOW
         if charger:
             row[ar.STOP_REPORT] = equip[a, ar.CHARGER_STOP_REPORT]

@@ -2,21 +2,45 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from simbank.studies.protection.checks import NOTE, Check, hangs_on, judge, unknown
+from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES
 from simbank.studies.protection.words import duration_text, named
 
-__all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "opening_orders", "opening_row"]
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.breaking import Breaking, OpenCase
+    from simbank.studies.protection.faults import Faults, Sequence
+    from simbank.studies.protection.protection import Assumptions
+
+__all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "one_pack_alone", "opening_orders", "opening_row"]
 
 OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
 IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
 
 
-def opening_orders(greatest, breaks, sequences):
-    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
+def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Order of opening in the greatest case, and what clears each fault.
+
+    Parameters
+    ----------
+    greatest : Faults
+    breaks : Breaking
+    sequences : list of (str, dict of str to Sequence)
+        For each of :attr:`Breaking.cases` its words, and what happens at each place.
+
+    Returns
+    -------
+    order, clearing : DataFrame
+        As in :class:`~simbank.studies.protection.Protection`.
+    """
     devices = greatest.bank.devices
     order, clearing = [], {}
     latest = sequences[0][1]
@@ -27,7 +51,7 @@ def opening_orders(greatest, breaks, sequences):
         for d, device in enumerate(devices):
             at = {line: times[line][d] for line in LINES}
             order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
-        stops = greatest.stops(place, breaks.failed)
+        stops = greatest.clearing_device(place, breaks.failed)
         middle = greatest.follow(place, "middle", breaks.failed)
         carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
         doubtful = sorted(carries & breaks.doubtful)
@@ -56,7 +80,7 @@ def _followed(middle, latest):
     }
 
 
-def opening_row(device, current_a, at, breaks):
+def opening_row(device: Device, current_a: float, at: dict[str, float], breaks: Breaking) -> dict:
     """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
     failed closed never does."""
     known, state = device.band is not None, breaks.state[device.name]
@@ -71,7 +95,7 @@ def _selective(greatest, place, stops, times, current, breaks):
 
     Devices that count as failed closed cannot clear it; but they may still open first, which is no help to selectivity.
     """
-    ought = greatest.stops(place)
+    ought = greatest.clearing_device(place)
     if ought is None or ought.name not in breaks.failed:
         return _order_text(greatest, stops, times, current, breaks)
     able = _order_text(greatest, ought, times, current, breaks)
@@ -114,7 +138,7 @@ def _surely(greatest, k, others, times, current, breaks):
     return "yes"
 
 
-def end_text(opens, cleared_s, latest_s, inside):
+def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside: bool) -> str:
     """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
     if cleared_s is None or cleared_s != cleared_s:
         return f"{opens}; NOT CLEARED"
@@ -125,18 +149,49 @@ def end_text(opens, cleared_s, latest_s, inside):
     return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
-def clearing_checks(bank, least, breaks, slow, case):
+def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, Sequence]]:
+    """The least case followed with one pack alone connected, that which feeds least: place → (pack, :class:`Sequence`); nothing of
+    a bank of one pack."""
+    if len(least.pack_names) < 2:
+        return {}
+    found = {}
     for place in least.places:
-        current = abs(least.response(place).initial_a[-1])
-        found = [
-            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
-            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
-        ]
+        weakest = least.weakest(place)
+        if weakest is not None:
+            closed = least.only(place, [weakest[0]])
+            found[place.name] = weakest[0], least.follow(place, open_case.line, open_case.failed, closed=closed)
+    return found
+
+
+def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, case: Assumptions) -> Iterator[Check]:
+    """Whether the least current of every place clears in time, with all packs and with one alone.
+
+    ``slow`` are pairs of a case in words and its sequences by place, ``alone`` what :func:`one_pack_alone` gives of each case.
+    """
+    for place in least.places:
+        whole = abs(least.response(place).initial_a[-1])
+        found = []
+        for c, (_, followed), one in zip(breaks.cases, slow, alone, strict=True):
+            check = _clearing_check(
+                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, case
+            )
+            if place.name in one:
+                pack, sequence = one[place.name]
+                _, current = least.weakest(place)
+                base = f"least fault current {current / 1e3:.2f} kA with {pack} alone connected ({whole / 1e3:.2f} kA with all)"
+                fewer = _clearing_check(bank, place, base, sequence, c.failed, case)
+                check = _worse(check, fewer)
+            found.append((c.words, check))
         yield hangs_on(found[0][1], found[1:])
 
 
-def _clearing_check(bank, place, current, sequence, failed, case):
-    base = f"least fault current {current / 1e3:.2f} kA"
+def _worse(check, other):
+    """Of two checks of one thing the one to tell: what fails, or else what takes longer."""
+    rank = {FAIL: 0, NOT_CHECKABLE: 1, PASS: 2, NOTE: 3}
+    return min(check, other, key=lambda c: (rank[c.status], -(c.value or 0.0)))
+
+
+def _clearing_check(bank, place, base, sequence, failed, case):
     if not bank.devices:
         return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
     if sequence.cleared_s is None:

@@ -1,18 +1,27 @@
-"""Fault places, fault currents at each, and which devices open in which order."""
+"""Fault places, the maximum and minimum prospective short-circuit current at each, and a fault followed device by device."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate, damage_rates
+from simbank.simulation.devices import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
-from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
+from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable
+
+    from simbank.bank import Bank
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.protection import Assumptions
 
 __all__ = [
     "LINES",
@@ -23,6 +32,7 @@ __all__ = [
     "device_rows",
     "fault_tables",
     "greatest_faults",
+    "least_faults",
     "line_of",
     "opening_times",
     "steady_time",
@@ -30,13 +40,13 @@ __all__ = [
 
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
 HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
-GONE = 1e-6  # a fault carrying less than this share of its first current is cleared
+CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALF = (" (bank half)", " (port half)")
 
 
-def line_of(device, line):
+def line_of(device: Device, line: str) -> Device:
     """A device with one line of its band as its curve; without a band its middle.
 
     Line "level" is the latest with a curve that is its own held level beyond its last point: more current cannot open it later,
@@ -58,24 +68,22 @@ def line_of(device, line):
     )
 
 
-def device_rows(devices, line):
+def device_rows(devices: Iterable[Device], line: str) -> tuple:
     """Devices by one line of their bands as numbers: rows and curves for compiled code."""
     devices = [line_of(device, line) for device in devices]
     return device_array(devices), stack_curves([d.curve for d in devices])
 
 
-def opening_times(currents, rows, curves, damage=None):
+def opening_times(currents: np.ndarray, rows, curves, damage: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.bank_solver.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.devices.damage_rate`. Second return: damage at each time, shape (m, d).
     """
     count = len(rows)
     at = np.full(count, np.inf)
-    grown = np.zeros((len(TIMES), count))
     steps = np.diff(TIMES)
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
-    grown += 0.0 if damage is None else damage
+    grown = cumulative_trapezoid(rate, TIMES, axis=0, initial=0.0) + (0.0 if damage is None else damage)
     for d in range(count):
         if grown[-1, d] >= 1.0:
             k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
@@ -88,7 +96,7 @@ def opening_times(currents, rows, curves, damage=None):
     return at, grown
 
 
-def steady_time(d, current, rows, curves):
+def steady_time(d: int, current: float, rows, curves) -> float:
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
     rate = damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
@@ -110,16 +118,17 @@ class Sequence:
 
     ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``HORIZON_S``);
     ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
-    the current of every branch at the end. A fault inside a pack counts as cleared when its neighbours no longer feed it: what
-    the pack itself puts in, no device outside can end.
+    the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
+    a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
     """
 
-    openings: tuple
+    openings: tuple[Opening, ...]
     cleared_s: float | None
     i2t: np.ndarray
-    still_carrying: tuple
-    fed_by: tuple = ()
+    still_carrying: tuple[str, ...]
+    fed_by: tuple[str, ...] = ()
     rest_a: np.ndarray = field(repr=False, default=None)
+    most_a: np.ndarray = field(repr=False, default=None)
 
 
 class Faults:
@@ -164,25 +173,25 @@ class Faults:
         self.branch_names = [branch.name for branch in self.graph.branches]
         n = len(packs)
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
-        self._of_line, self._responses = {}, {}
+        self._of_line, self._responses, self._alone = {}, {}, {}
 
-    def edges_of(self, branch):
+    def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
         names = (branch, *(branch + half for half in HALF))
         return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
 
-    def response(self, place):
+    def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
 
-    def to_be_ended(self, currents, place):
+    def to_be_ended(self, currents: np.ndarray, place: Place) -> np.ndarray:
         """The part of the fault's current that devices can be asked to end [A]: all of it, or inside a pack its neighbours'."""
         own = currents[..., self.pack_names.index(place.owner)] if place.kind == "inside" else 0.0
         return np.abs(currents[..., -1] - own)
 
-    def stops(self, place, failed=()):
+    def clearing_device(self, place: Place, failed: Collection[str] = ()) -> Device | None:
         """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does.
 
         ``failed`` names devices that count as failed closed.
@@ -195,7 +204,7 @@ class Faults:
             closed = np.ones(self.circuit.n + self.circuit.b, bool)
             closed[edge] = False
             left = self.circuit.prospective(place.positive, place.negative, closed)
-            if self.to_be_ended(left, place) <= GONE * whole:
+            if self.to_be_ended(left, place) <= CLEARED_SHARE * whole:
                 found.append((self._lost(closed), d))
         return self.bank.devices[min(found)[1]] if found else None
 
@@ -220,32 +229,68 @@ class Faults:
         """:func:`steady_time` of device ``d`` by one line of its band."""
         return steady_time(d, current, *self._lines(line))
 
-    def first_opening(self, place, line):
+    def first_opening(self, place: Place, line: str) -> tuple[np.ndarray, np.ndarray]:
         """When each device would open if no other did [s], and its greatest current [A]; shapes (d,)."""
         currents = self.response(place).at(TIMES)[:, self.device_edge]
         return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
 
-    def follow(self, place, line, failed=()):
-        """The fault from its beginning until it is cleared or no more device opens; ``failed`` names devices that never open."""
+    def only(self, place: Place, packs: Collection[str]) -> np.ndarray:
+        """Which packs and branches conduct with some of the packs connected, by name; beside a fault inside a pack, that pack too."""
+        closed = np.ones(self.circuit.n + self.circuit.b, bool)
+        own = [place.owner] if place.kind == "inside" else []
+        closed[: self.circuit.n] = [name in (*packs, *own) for name in self.pack_names]
+        return closed
+
+    def one_by_one(self, place: Place) -> list[tuple[float, str, float]]:
+        """(feed [A], pack, the fault's current at once [A]) with each pack alone connected, the least feed first.
+
+        Only packs that feed the fault; into a fault inside a pack, the feed is what comes from the other.
+        """
+        if place.name not in self._alone:
+            found, whole = [], self.to_be_ended(self.response(place).initial_a, place)
+            for name in self.pack_names:
+                if place.kind == "inside" and name == place.owner:
+                    continue
+                current = self.circuit.prospective(place.positive, place.negative, self.only(place, [name]))
+                feed = float(self.to_be_ended(current, place))
+                if feed > CLEARED_SHARE * whole:
+                    found.append((feed, name, float(abs(current[-1]))))
+            self._alone[place.name] = sorted(found)
+        return self._alone[place.name]
+
+    def weakest(self, place: Place) -> tuple[str, float] | None:
+        """(pack, the fault's current at once [A]) with that one pack alone connected that feeds least; None if no pack feeds it."""
+        found = self.one_by_one(place)
+        return found[0][1:] if found else None
+
+    def follow(
+        self, place: Place, line: str, failed: Collection[str] = (), *, ohm: float = 0.0, closed: np.ndarray | None = None
+    ) -> Sequence:
+        """The fault from its beginning until it is cleared or no more device opens.
+
+        ``failed`` names devices that never open; ``ohm`` is the fault's own resistance; ``closed`` says which packs and branches
+        conduct at the beginning (all).
+        """
         circuit, devices = self.circuit, self.bank.devices
         never = np.array([device.name in failed for device in devices], bool)
-        closed = np.ones(circuit.n + circuit.b, bool)
-        i2t = np.zeros(circuit.n + circuit.b + 1)
+        whole = closed is None and ohm == 0.0
+        closed = np.ones(circuit.n + circuit.b, bool) if closed is None else closed.copy()
+        i2t, most = np.zeros((2, circuit.n + circuit.b + 1))
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        openings, first = [], self.to_be_ended(self.response(place).initial_a, place)
+        openings, first = [], None
         for _ in range(len(devices) + 1):
-            if openings:
-                response = circuit.respond(place.positive, place.negative, closed, before=before, relaxed=relaxed)
-            else:
+            if whole and not openings:
                 response = self.response(place)
-            if self.to_be_ended(response.initial_a, place) <= GONE * first:
-                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a)
+            else:
+                response = circuit.respond(place.positive, place.negative, closed, ohm, before=before, relaxed=relaxed)
+            left = self.to_be_ended(response.initial_a, place)
+            first = left if first is None else first
+            if left <= CLEARED_SHARE * first:
+                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a, most)
             currents = response.at(TIMES)
             at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
             at[~closed[self.device_edge] | never] = np.inf
-            squared = currents**2
-            together = np.zeros(squared.shape)
-            np.cumsum(0.5 * (squared[1:] + squared[:-1]) * np.diff(TIMES)[:, None], axis=0, out=together[1:])
+            i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
             if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
                 carrying = [
                     device.name
@@ -253,27 +298,39 @@ class Faults:
                     if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
-                return Sequence(tuple(openings), None, i2t + together[-1], tuple(carrying), tuple(fed_by), currents[-1])
+                most = np.maximum(most, np.abs(currents).max(axis=0))
+                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1], most)
             d = int(np.argmin(at))
-            i2t += _at(at[d], together)
+            most = np.maximum(most, np.abs(currents[: np.searchsorted(TIMES, at[d]) + 1]).max(axis=0))
+            i2t += _at(at[d], i2t_so_far)
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             clock += at[d]
             openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
             closed[self.device_edge[d]] = False
-        return Sequence(tuple(openings), None, i2t, ())
+        return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
 
 
-def greatest_faults(bank, case):
+def greatest_faults(bank: Bank, case: Assumptions) -> Faults:
     """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
     return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
 
 
-def fault_tables(greatest, least):
+def least_faults(bank: Bank, case: Assumptions) -> Faults:
+    """:class:`Faults` of the least case that :class:`~simbank.studies.protection.Assumptions` states."""
+    return Faults(
+        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+    )  # fmt: skip
+
+
+def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Currents of every place, and how packs and branches share them: ``Protection.faults`` and ``.shares``."""
     rows, shares = {}, {}
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
     weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
+    one_pack = {place.name: least.weakest(place) or (None, np.nan) for place in least.places}
     for place in greatest.places:
         response = greatest.response(place)
         current = np.abs(response.at(times)[:, -1])
@@ -283,6 +340,7 @@ def fault_tables(greatest, least):
         rows[place.name] = {
             "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
             **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
+            "least_one_pack_a": one_pack[place.name][1], "least_one_pack": one_pack[place.name][0],
         }  # fmt: skip
         shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
