@@ -1838,7 +1838,7 @@ def test_a_release_within_both_limits_is_let_go(tmp_path, release):
     kind = small_bank()["pack_types"]["slab"] | {"mass": "10 kg", "specific_heat": "1000 J/kg/K", "heat_loss": "20 W/K"}
     duty = {"kind": "constant", "charge": "0.001 C", "hours": 2}
     bank = bank_file(tmp_path, packs=packs, pack_types={"slab": kind}, duty=duty, ambient="22.5 degC")
-    assert "block released" in list(simbank.simulate(simbank.load(bank)).events["code"])
+    assert "block-released" in list(simbank.simulate(simbank.load(bank)).events["code"])
 
 
 def test_constant_power_without_an_inverter_is_said_to_count_at_the_voltage_of_the_start():
