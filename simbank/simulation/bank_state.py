@@ -320,7 +320,7 @@ class BankState:
         """Turn what compiled code has noted of the ports into events."""
         ports = self.ports
         for t, a, what, value in ports.log[: ports.count[0]].tolist():
-            name, event, charger = ports.names[int(a)], port_states.WHATS[int(what)], ports.equipment[int(a)][1]
+            name, event, charger = ports.names[int(a)], port_states.LOG_EVENTS[int(what)], ports.equipment[int(a)][1]
             if charger is not None and charger.float_volt is None:
                 event = event.without_float
             self.events.append(EventRow(t, name, event, port_states.because(int(what), value, charger)))

@@ -1,7 +1,7 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
 State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
-below), ``told`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
+below), ``told`` (bits of what has been reported since bulk charge began). What happens is logged in ``log``, rows of (time [s],
 port, what, value), ``count[0]`` of them filled.
 
 A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
@@ -75,11 +75,11 @@ __all__ = [
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 LOG_ROWS = 4096
 
-# What is noted, in the order of these numbers.
+# What is logged, in the order of these numbers, and the event that each is.
 (
     HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
 ) = range(14)  # fmt: skip
-WHATS = (
+LOG_EVENTS = (
     Event.HOLDS_VOLTAGE, Event.CURRENT_AGAIN, Event.CHARGE_ENDED, Event.FLOATS, Event.REBULK, Event.CUT_OFF, Event.RECOVERED,
     Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
     Event.NOTHING_IN, Event.HELD_HIGHER,
@@ -88,7 +88,7 @@ NO_PACK_BIT = 1 << 20
 
 
 def because(what, value, charger):
-    """Why, for the events table, from what was noted and its value: a voltage, or hours without anything offered."""
+    """Why, for the events table, from what was logged and its value: a voltage, or hours without anything offered."""
     if what in (BULK, CUT_OFF, RECOVERED, TOO_MUCH, NOTHING_IN):
         return f"{value:.2f} V"
     if what == WAKES:
@@ -140,7 +140,7 @@ def timer_array(equip):
 
 
 @jit_internal
-def note(state, t, a, what, value):
+def log_event(state, t, a, what, value):
     """One line of the log."""
     row = state.log[state.count[0]]
     row[0], row[1], row[2], row[3] = t, a, what, value
@@ -154,7 +154,7 @@ def set_phase(a, new, mode, what, t, state, volt):
     state.table[a, ar.MODE] = mode
     if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.told[a] & (1 << what)):
         state.told[a] |= 1 << what
-        note(state, t, a, what, volt)
+        log_event(state, t, a, what, volt)
 
 
 @jit_inline
@@ -241,7 +241,7 @@ def take(t, commands, state):
                 timer[a, ar.DARK_SINCE] = np.inf
                 if dark >= equip[a, ar.NEW_BULK_AFTER_S]:
                     if row[ar.REBULK_VOLT] > 0.0:
-                        note(state, t, a, WAKES, dark)
+                        log_event(state, t, a, WAKES, dark)
                         phase[a] = ar.PHASE_FOLLOW
                     _begin_bulk(a, state)
             elif timer[a, ar.DARK_SINCE] == np.inf:
@@ -306,10 +306,10 @@ def finish(a, what, t, state, volt):
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_CHARGER] == 0.0:
         phase[a] = ar.PHASE_DONE
-        note(state, t, a, ENDED, volt)
+        log_event(state, t, a, ENDED, volt)
         return
     if ports[a, ar.REBULK_VOLT] == 0.0:
-        note(state, t, a, what, volt)
+        log_event(state, t, a, what, volt)
         ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
         timer[a, ar.REBULK_AT] = t + REBULK_DELAY_S
         timer[a, ar.ABSORB_AT] = np.inf
@@ -322,7 +322,7 @@ def finish(a, what, t, state, volt):
 def _cut(a, what, t, state, volt):
     """A discharge has come to its end: the port is done, or cut off until its voltage recovers if it has an inverter."""
     phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
-    note(state, t, a, what, volt)
+    log_event(state, t, a, what, volt)
     phase[a] = ar.PHASE_DONE if equip[a, ar.HAS_INVERTER] == 0.0 else ar.PHASE_CUT
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_INVERTER] > 0.0:
@@ -350,7 +350,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
         return
     if slot == ar.SLOT_RECOVERS:
         ports[a, ar.IS_CUT_OFF] = 0.0
-        note(state, t, a, RECOVERED, volt)
+        log_event(state, t, a, RECOVERED, volt)
         return
     setpoint = commanded(now, ports, a)
     charging = setpoint < 0.0
@@ -363,7 +363,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
     if slot == ar.SLOT_TURNS and at_float:
         _begin_bulk(a, state)
         set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
-        note(state, t, a, BULK, volt)
+        log_event(state, t, a, BULK, volt)
     elif slot == ar.SLOT_REACHES and ((doing == ar.PHASE_FOLLOW and charging) or doing == ar.PHASE_LIMITED):
         if equip[a, ar.HAS_CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
             new = ar.PHASE_DONE if ports[a, ar.TAIL_A] > 0.0 else ar.PHASE_IDLE  # no current is below any tail
@@ -384,7 +384,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
     elif doing == ar.PHASE_CUT:
         ports[a, ar.IS_CUT_OFF] = 0.0
         set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
-        note(state, t, a, RECOVERED, volt)
+        log_event(state, t, a, RECOVERED, volt)
 
 
 @jit_internal
