@@ -330,7 +330,7 @@ class PortArrays(NamedTuple):
     phase: np.ndarray  # of int, shape (p,)
     table: np.ndarray  # shape (p, N_PORT_COLUMNS)
     timer: np.ndarray  # shape (p, N_TIMER)
-    told: np.ndarray  # of int, shape (p,): bits of what has been reported since bulk charge began
+    reported: np.ndarray  # of int, shape (p,): bits of what has been reported since bulk charge began
     equip: np.ndarray  # shape (p, N_EQUIP)
     log: np.ndarray  # shape (LOG_ROWS, 4): time [s], port, what, value of each thing to report
     count: np.ndarray  # of int, shape (1,): rows of the log that are filled

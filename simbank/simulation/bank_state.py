@@ -136,7 +136,7 @@ class Ports:
     equip : ndarray, shape (p, N_EQUIP)
         Its inverter and charger; see :func:`simbank.simulation.port_states.equipment_array`.
     timer : ndarray, shape (p, N_TIMER)
-    told : ndarray of int, shape (p,)
+    reported : ndarray of int, shape (p,)
         Bits of what has been reported since bulk charge began.
     log, count : ndarray
         What compiled code has noted; see :mod:`simbank.simulation.port_states`.
@@ -148,7 +148,7 @@ class Ports:
     phase: np.ndarray
     equip: np.ndarray
     timer: np.ndarray
-    told: np.ndarray
+    reported: np.ndarray
     log: np.ndarray
     count: np.ndarray
 
@@ -168,7 +168,7 @@ class Ports:
             phase=np.full(p, ar.PHASE_DONE, np.int64),
             equip=equip,
             timer=port_states.timer_array(equip),
-            told=np.zeros(p, np.int64),
+            reported=np.zeros(p, np.int64),
             log=np.zeros((port_states.LOG_ROWS, 4)),
             count=np.zeros(1, np.int64),
         )
@@ -187,7 +187,7 @@ class Ports:
     @property
     def arrays(self):
         """What the compiled functions of :mod:`simbank.simulation.port_states` take of the ports."""
-        return ar.PortArrays(self.phase, self.table, self.timer, self.told, self.equip, self.log, self.count)
+        return ar.PortArrays(self.phase, self.table, self.timer, self.reported, self.equip, self.log, self.count)
 
 
 class BankState:

@@ -408,7 +408,7 @@ def _quiet(now, bank, states, asleep, port_state):
     phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
         if phase[a] != events.DONE and ports[a, eq.LIVE] == 0.0:
-            silent = port_state.told[a] & port_states.NO_PACK_BIT or eq.commanded(now, ports, a) == 0.0
+            silent = port_state.reported[a] & port_states.NO_PACK_REPORTED or eq.commanded(now, ports, a) == 0.0
             if port_state.equip[a, port_states.STAYS] == 0.0 or not silent:
                 return False
     quiet = True

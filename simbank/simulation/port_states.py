@@ -1,7 +1,7 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
 State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
-below), ``told`` (bits of what has been reported since bulk charge began). What happens is logged in ``log``, rows of (time [s],
+below), ``reported`` (bits of what has been reported since bulk charge began). What happens is logged in ``log``, rows of (time [s],
 port, what, value), ``count[0]`` of them filled.
 
 A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
@@ -84,7 +84,7 @@ LOG_EVENTS = (
     Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
     Event.NOTHING_IN, Event.HELD_HIGHER,
 )  # fmt: skip
-NO_PACK_BIT = 1 << 20
+NO_PACK_REPORTED = 1 << 20
 
 
 def because(what, value, charger):
@@ -152,8 +152,8 @@ def set_phase(a, new, mode, what, t, state, volt):
     """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
     state.phase[a] = new
     state.table[a, ar.MODE] = mode
-    if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.told[a] & (1 << what)):
-        state.told[a] |= 1 << what
+    if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.reported[a] & (1 << what)):
+        state.reported[a] |= 1 << what
         log_event(state, t, a, what, volt)
 
 
@@ -205,7 +205,7 @@ def _begin_bulk(a, state):
     ports[a, ar.VOLT_LIMIT], ports[a, ar.TAIL_A] = equip[a, ar.ABSORB_VOLT], equip[a, ar.CHARGER_TAIL_A]
     timer[a, ar.REBULK_AT] = timer[a, ar.ABSORB_AT] = timer[a, ar.TAIL_AT] = np.inf
     timer[a, ar.ABSORB_LEFT_S] = equip[a, ar.ABSORB_MAX_S]
-    state.told[a] = 0
+    state.reported[a] = 0
 
 
 @jit_entry

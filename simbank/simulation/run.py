@@ -111,7 +111,7 @@ def simulate(
 
 
 def _once(scenario, is_fast, tolerance, told, options):
-    """One run at one tolerance; ``told`` are warnings that it begins with."""
+    """One run at one tolerance; ``reported`` are warnings that it begins with."""
     run = _Run(scenario, is_fast, tolerance, told, *options)
     try:
         with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):

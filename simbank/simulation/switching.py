@@ -355,8 +355,8 @@ class EventHandler:
                 self._check_progress()
                 continue
             for a in dead:
-                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.told[a] & port_states.NO_PACK_BIT:
-                    self.ports.told[a] |= port_states.NO_PACK_BIT
+                if commanded(t_step, self.ports.table, a) != 0 and not self.ports.reported[a] & port_states.NO_PACK_REPORTED:
+                    self.ports.reported[a] |= port_states.NO_PACK_REPORTED
                     self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
             if not ports.size:
                 return
