@@ -61,15 +61,15 @@ from simbank.simulation.port_solver import commanded
 
 __all__ = [
     "all_done",
-    "appointment",
+    "apply_commands",
     "because",
-    "cap_chargers",
     "change",
     "equipment_array",
     "finish",
-    "keep_clocks",
-    "take",
+    "limit_chargers",
+    "process_timer",
     "timer_array",
+    "update_timers",
 ]
 
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
@@ -158,7 +158,7 @@ def set_phase(a, new, mode, what, t, state, volt):
 
 
 @jit_inline
-def _keep_clock(a, t, state):
+def _update_timer(a, t, state):
     """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     phase, ports, equip = state.phase, state.table, state.equip
     clock = state.timer[a]
@@ -179,14 +179,14 @@ def _keep_clock(a, t, state):
 
 
 @jit_entry
-def keep_clocks(t, state):
-    """As :func:`_keep_clock` for every port, after something else has changed: a port without packs holds no voltage."""
+def update_timers(t, state):
+    """As :func:`_update_timer` for every port, after something else has changed: a port without packs holds no voltage."""
     for a in range(state.phase.size):
-        _keep_clock(a, t, state)
+        _update_timer(a, t, state)
 
 
 @jit_internal
-def _turns(a, value, phase):
+def _begins_anew(a, value, phase):
     """A port that lives on starts to follow: at its first step, and when its command changes direction."""
     if phase[a] == ar.PHASE_DONE:
         return True
@@ -209,7 +209,7 @@ def _begin_bulk(a, state):
 
 
 @jit_entry
-def take(t, commands, state):
+def apply_commands(t, commands, state):
     """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
     the others begin anew."""
     phase, timer, equip = state.phase, state.timer, state.equip
@@ -232,7 +232,7 @@ def take(t, commands, state):
             row[ar.CUTOFF_VOLT] = command[ar.COMMAND_CUTOFF_VOLT]
             if not charger:
                 row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[ar.COMMAND_VOLT_LIMIT], command[ar.COMMAND_TAIL_A]
-        if not stays or _turns(a, value, phase):
+        if not stays or _begins_anew(a, value, phase):
             phase[a] = ar.PHASE_FOLLOW
         if charger:
             row[ar.STOP_REPORT] = equip[a, ar.CHARGER_STOP_REPORT]
@@ -258,7 +258,7 @@ def take(t, commands, state):
             phase[a], row[ar.MODE] = ar.PHASE_CUT, ar.MODE_OFF
         if phase[a] == ar.PHASE_FOLLOW:
             row[ar.MODE] = kind
-        _keep_clock(a, t, state)
+        _update_timer(a, t, state)
 
 
 @jit_inline
@@ -271,7 +271,7 @@ def _orders_no_charge(k, monitor_state):
 
 
 @jit_entry
-def cap_chargers(y, bank, states, state):
+def limit_chargers(y, bank, states, state):
     """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature.
 
     A pack whose BMS orders charge to be blocked allows none, also where its switch is stuck and charge still flows: what a charger
@@ -338,7 +338,7 @@ def change(a, slot, t, now, state, volt, volt_alone):
     if this port carried no current.
     """
     _change(a, slot, t, now, state, volt, volt_alone)
-    _keep_clock(a, t, state)
+    _update_timer(a, t, state)
 
 
 @jit_internal
@@ -410,7 +410,7 @@ def _tail(a, slot, t, state, volt):
 
 
 @jit_entry
-def appointment(a, t, state, volt):
+def process_timer(a, t, state, volt):
     """What port ``a``, which stands at ``volt``, has waited for has come."""
     phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
     clock, due = timer[a], t + 1e-9
@@ -425,7 +425,7 @@ def appointment(a, t, state, volt):
         finish(a, HIGHER if higher else FLOATS, t, state, volt)
     elif clock[ar.ABSORB_AT] <= due:
         finish(a, LONGEST, t, state, volt)
-    _keep_clock(a, t, state)
+    _update_timer(a, t, state)
 
 
 @jit_entry
@@ -448,7 +448,7 @@ def all_done(state):
 
 
 @jit_entry
-def overruns(a, slot, now, phase, ports):
+def meets_own_limit(a, slot, now, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == ar.PHASE_FOLLOW:
         return commanded(now, ports, a) < 0.0
