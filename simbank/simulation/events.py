@@ -28,7 +28,7 @@ HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port go
 
 
 @jit_entry
-def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
+def may_wake(k, t_step, pack_state, pack_live, phase, ports, asleep):
     """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
     every port wants current the other way."""
     if pack_live[k] or asleep[k] or (pack_state[k] != ar.CHARGE_BLOCKED_OPEN and pack_state[k] != ar.DISCHARGE_BLOCKED_OPEN):
@@ -38,7 +38,7 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
         if phase[a] == ar.PHASE_IDLE:
             into = True
         elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
-            setpoint = commanded(now, ports, a)
+            setpoint = commanded(t_step, ports, a)
             out, into = out or setpoint > 0.0, into or setpoint < 0.0
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 

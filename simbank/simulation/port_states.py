@@ -1,10 +1,9 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
-State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
-below), ``reported`` (bits of what has been reported since bulk charge began). What happens is logged in ``log``, rows of (time [s],
-port, what, value), ``count[0]`` of them filled.
+``state`` is a :class:`~simbank.simulation.arrays.PortArrays`, ``a`` the number of a port, ``t`` the time of the run and ``t_step`` that
+since the step of the duty began [s], ``volt`` the port's voltage [V], ``what`` the number of what is logged.
 
-A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
+A charger, by what it does (phase, and whether it is at float: column REBULK_VOLT above zero)::
 
     it is in     imposes              until                                             then it is in
     bulk         FOLLOW  its command  the current would pass its limit                  bulk at its limit
@@ -35,7 +34,7 @@ Float without a float voltage is: it is off. A port without a charger that holds
 bank stands higher, and holds it again when the bank has come down; with a tail its charge ends there.
 
 An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
-and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
+and the port has reached the recovery voltage, be it at rest or while it charges (column IS_CUT_OFF).
 
 The clock of absorption counts while the port stands at the absorption voltage or above it, whoever holds it there, and rests
 otherwise: it is not set back by a cloud or a load, only when a new bulk begins (common practice varies: some chargers start it
@@ -149,7 +148,10 @@ def log_event(state, t, a, what, value):
 
 @jit_internal
 def set_phase(a, new, mode, what, t, state, volt):
-    """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
+    """Change a port's phase to ``new`` and what it imposes to ``mode``; log ``what`` unless it is negative.
+
+    A port whose phase goes on from step to step reports each kind of change once until it is in bulk.
+    """
     state.phase[a] = new
     state.table[a, ar.MODE] = mode
     if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.reported[a] & (1 << what)):
@@ -159,7 +161,7 @@ def set_phase(a, new, mode, what, t, state, volt):
 
 @jit_inline
 def _update_timer(a, t, state):
-    """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
+    """Let the timers of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     phase, ports, equip = state.phase, state.table, state.equip
     clock = state.timer[a]
     absorbs = equip[a, ar.HAS_CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
@@ -187,7 +189,7 @@ def update_timers(t, state):
 
 @jit_internal
 def _begins_anew(a, value, phase):
-    """A port that lives on starts to follow: at its first step, and when its command changes direction."""
+    """Whether a port whose phase goes on starts to follow: at its first step, and when its command, ``value``, changes direction."""
     if phase[a] == ar.PHASE_DONE:
         return True
     if value == 0.0:
@@ -331,18 +333,17 @@ def _cut(a, what, t, state, volt):
 
 
 @jit_entry
-def change(a, slot, t, now, state, volt, volt_alone):
+def change(a, slot, t, t_step, state, volt, volt_alone):
     """The change of port ``a`` that :func:`simbank.simulation.events.watch` found due in its ``slot``.
 
-    ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant, ``volt_alone`` what it would be
-    if this port carried no current.
+    ``volt_alone`` is what its voltage would be if this port carried no current [V].
     """
-    _change(a, slot, t, now, state, volt, volt_alone)
+    _change(a, slot, t, t_step, state, volt, volt_alone)
     _update_timer(a, t, state)
 
 
 @jit_internal
-def _change(a, slot, t, now, state, volt, volt_alone):
+def _change(a, slot, t, t_step, state, volt, volt_alone):
     phase, ports, equip = state.phase, state.table, state.equip
     doing = phase[a]
     if slot == ar.SLOT_FULL:
@@ -352,7 +353,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
         ports[a, ar.IS_CUT_OFF] = 0.0
         log_event(state, t, a, RECOVERED, volt)
         return
-    setpoint = commanded(now, ports, a)
+    setpoint = commanded(t_step, ports, a)
     charging = setpoint < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == ar.PHASE_HOLD and slot == ar.SLOT_REACHES) or (doing == ar.PHASE_FOLLOW and charging):
@@ -448,10 +449,10 @@ def all_done(state):
 
 
 @jit_entry
-def meets_own_limit(a, slot, now, phase, ports):
+def meets_own_limit(a, slot, t_step, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == ar.PHASE_FOLLOW:
-        return commanded(now, ports, a) < 0.0
+        return commanded(t_step, ports, a) < 0.0
     return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == ar.SLOT_REACHES)
 
 
