@@ -81,7 +81,7 @@ def growth_from_health(state_of_health: float) -> float:
 def scattered_cells(
     count: int, capacity_scatter: float, below_full_scatter: float, seed: int | list[int]
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Relative capacities (mean 1) and shortfalls (least 0) of the cells of one pack, drawn from normal distributions.
+    """Relative capacities (mean 1) and state-of-charge imbalance (least 0) of the cells of one pack, from normal distributions.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a conductor may carry: for good (ampacity, with its corrections) and for the moment of a fault (adiabatic withstand)."""
+"""What a conductor may carry: continuously (ampacity, with its corrections), and for the moment of a fault (adiabatic withstand)."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Insulation:
-    """Greatest temperature of the conductor for good, and at the end of a short circuit up to, and above, 300 mm² [°C]."""
+    """Greatest continuous temperature of the conductor, and that at the end of a short circuit up to, and above, 300 mm² [°C]."""
 
     continuous_c: float
     short_circuit_c: float

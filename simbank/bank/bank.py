@@ -48,8 +48,8 @@ class Pack:
     cell_capacities : tuple of float, optional
         Capacity of each cell in series ÷ that of the pack by its label and ageing; by default all 1.
     cells_below_full : tuple of float, optional
-        How far each cell is from full, as a fraction of its own capacity, when the pack's first cell is full; by default 0
-        (top balanced).
+        State-of-charge imbalance when top-balanced: how far each cell is from full, as a fraction of its own capacity, when the
+        pack's first cell is full; by default 0.
     temperature_k : float, optional
         At the start [K]; by default that of the surroundings.
     heat_capacity_j_k, heat_loss_w_k : float
@@ -113,7 +113,7 @@ class Pack:
 
     @property
     def _cells(self):
-        """Relative capacity and shortfall of each cell, arrays of shape (Ns,)."""
+        """Relative capacity and state-of-charge imbalance of each cell, arrays of shape (Ns,)."""
         n = self.cells_in_series
         capacity = np.ones(n) if self.cell_capacities is None else np.asarray(self.cell_capacities, float)
         below = np.zeros(n) if self.cells_below_full is None else np.asarray(self.cells_below_full, float)
@@ -122,7 +122,7 @@ class Pack:
     def cell_soc(self, soc: float | np.ndarray) -> np.ndarray:
         """State of charge of every cell in series when the pack's is ``soc``; shape (..., Ns).
 
-        All carry the same current, so z_j = 1 − d_j − (1 − z) q/c_j with c_j the cell's relative capacity, d_j its shortfall when
+        All carry the same current, so z_j = 1 − d_j − (1 − z) q/c_j with c_j the cell's relative capacity, d_j its imbalance when
         the first cell is full, and q = min c_j (1 − d_j) the pack's usable capacity.
         """
         capacity, below = self._cells

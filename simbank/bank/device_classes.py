@@ -9,6 +9,7 @@ from importlib.resources import files
 import numpy as np
 from pydantic import Field
 
+from simbank.cells.curves import Curve
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, nearest, read_toml
 
@@ -101,8 +102,6 @@ def _middle(early, late, least, instant, instant_s):
 
 def _log_time(points, multiples):
     """Logarithm of the time at each multiple, straight on log-log paper, going on with the end slopes."""
-    from simbank.cells.curves import Curve
-
     x, y = np.log(np.array(points)).T
     return Curve(x, y, "linear")(np.log(multiples))
 

@@ -259,7 +259,7 @@ class PackTable(FileModel):
         return next(value for value in (self.resistance_growth, by_health, grade, 1.0) if value is not None)
 
     def cells(self, count, number):
-        """Relative capacity and shortfall of each of ``count`` cells, for the ``number``-th of ``self.count`` packs."""
+        """Relative capacity and state-of-charge imbalance of each of ``count`` cells, for the ``number``-th of ``self.count`` packs."""
         for key in ("cell_capacities", "cells_below_full"):
             given = getattr(self, key)
             if given is not None and len(given) != count:
