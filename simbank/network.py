@@ -177,7 +177,7 @@ class Network:
             incidence[plus, column] += sign
             incidence[minus, column] -= sign
         component_names, first_node = np.unique(component, return_index=True)
-        solve = _grounded(closed_ends, closed_g, self.n_nodes, first_node)
+        solve = grounded_solver(closed_ends, closed_g, self.n_nodes, first_node)
         node_voltage = solve(incidence)
         branch_current = closed_g[:, None] * (node_voltage[closed_ends[:, 0]] - node_voltage[closed_ends[:, 1]])
         imbalance = incidence.copy()  # residual of each node's balance: one step of iterative refinement
@@ -197,13 +197,39 @@ def components(size: int, ends: np.ndarray) -> np.ndarray:
     >>> components(4, np.array([[0, 2], [1, 3]]))
     array([0, 1, 0, 1])
     """
-    return _components(size, np.ascontiguousarray(ends, np.int64).tobytes())
+    return spanning_forest(size, ends)[0]
+
+
+def spanning_forest(size: int, ends: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Connected components of a graph, and branches that span them without a loop.
+
+    Written here (union-find): importing ``scipy.sparse.csgraph``, which has it too, would cost every run a tenth of a second.
+
+    Parameters
+    ----------
+    size : int
+        How many nodes there are.
+    ends : ndarray of int, shape (b, 2)
+        Nodes of each branch.
+
+    Returns
+    -------
+    component : ndarray, shape (size,)
+        Number of the component of each node.
+    in_tree : ndarray of bool, shape (b,)
+        Whether a branch is in the spanning tree of its component; of several in a loop the earlier ones are.
+
+    >>> spanning_forest(3, np.array([[0, 1], [1, 2], [0, 2]]))[1]
+    array([ True,  True, False])
+    """
+    return _spanning_forest(size, np.ascontiguousarray(ends, np.int64).tobytes())
 
 
 @functools.lru_cache(maxsize=1024)  # the banks of a sweep are wired alike
-def _components(size, ends):
+def _spanning_forest(size, ends):
     ends = np.frombuffer(ends, np.int64).reshape(-1, 2).tolist()
     leader = list(range(size))  # each node points to another of its component, the first of it to itself
+    in_tree = np.zeros(len(ends), bool)
 
     def first(node):
         while leader[node] != node:
@@ -211,14 +237,32 @@ def _components(size, ends):
             node = leader[node]
         return node
 
-    for a, b in ends:
+    for k, (a, b) in enumerate(ends):
         one, other = first(a), first(b)
+        in_tree[k] = one != other
         leader[max(one, other)] = min(one, other)
-    return np.unique([first(node) for node in range(size)], return_inverse=True)[1]
+    return np.unique([first(node) for node in range(size)], return_inverse=True)[1], in_tree
 
 
-def _grounded(ends, conductance, size, grounded):
-    """A function from what is driven into ``size`` nodes to their potentials, with the ``grounded`` ones at zero."""
+def grounded_solver(ends, conductance, size, grounded):
+    """Nodal solution of a network of conductances.
+
+    Parameters
+    ----------
+    ends : ndarray of int, shape (b, 2)
+        Nodes of each branch.
+    conductance : ndarray, shape (b,)
+        [S].
+    size : int
+        How many nodes there are.
+    grounded : ndarray of int
+        Nodes at zero potential, one in each connected component.
+
+    Returns
+    -------
+    callable
+        From what is driven into the nodes [A], shape (size, m), to their potentials [V], shape (size, m).
+    """
     laplacian = np.zeros((size, size))
     a, b = ends[:, 0], ends[:, 1]
     np.add.at(laplacian, (a, a), conductance)

@@ -29,6 +29,7 @@ from simbank.studies.protection.full_load import inverter_currents, start_voltag
 from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells
+from simbank.studies.protection.shorted_checks import told_together
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -282,7 +283,7 @@ def test_inside_a_pack_its_own_device_opens_first():
     place = next(p for p in faults.places if p.name == "inside B")
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device B"]
-    assert faults.stops(place).name == "device B"
+    assert faults.clearing_device(place).name == "device B"
     currents = np.abs(faults.circuit.prospective(place.positive, place.negative)[faults.device_edge])
     assert currents[1] == pytest.approx(currents[[0, 2, 3]].sum(), rel=1e-9)
     # by hand: damage at constant current reaches 1 after the curve's time
@@ -298,7 +299,7 @@ def test_at_the_bar_every_device_opens_and_the_last_clears():
     sequence = faults.follow(place, "middle")
     assert [o.device for o in sequence.openings] == ["device A", "device B", "device C"]
     assert sequence.cleared_s == sequence.openings[-1].time_s
-    assert faults.stops(place) is None
+    assert faults.clearing_device(place) is None
 
 
 def test_a_pack_without_device_feeds_on():
@@ -548,7 +549,19 @@ def test_a_shared_result_names_the_devices_of_the_pack_it_is_told_of():
         (empty,) = (row for row in found[name] if row.case.startswith("neighbours full") and row.charger == "none")
         assert (empty.pack, empty.ended_by, empty.device.name) == (name, f"device {name}", f"device {name}")
         assert empty.opened == (f"device {name}",)
+        assert (empty.stopped_by, empty.stopped_where) == (f"device {name}", f"device {name}")
         assert {f"{other}_a" for other in "ABC" if other != name} <= set(empty.table)
+
+
+def test_rows_of_shorted_cells_follow_the_packs_whatever_their_names():
+    """A name with a comma had been taken apart to sort the rows."""
+    lfp = load_chemistry("lfp")
+    bank = wired([cells16("Z, old", 8e-3, chemistry=lfp), cells16("B", 8e-3, ah=60.0, chemistry=lfp)], link=1e-3)
+    found, failed, _ = shorted_cases(Case(bank, Duty((Step(60.0, {}),))))
+    assert not failed
+    names = list(dict.fromkeys(told_together(found)["short in"]))
+    assert names[0].startswith("Z, old")
+    assert names[-1] == "B"
 
 
 def test_the_low_start_feeds_most_where_nothing_opens():

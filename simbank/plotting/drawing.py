@@ -12,8 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
+import numpy as np
+
 from simbank.bank.bank import Bank, Place
 from simbank.bank.device_classes import load_class
+from simbank.network import components
 
 __all__ = ["branch_id", "draw_bank"]
 
@@ -109,19 +112,12 @@ class _Drawing:
         pole = 0 if sign == "+" else 1
         seeds = {ends[pole] for ends in self.graph.packs.values()}
         seeds |= {self.graph.node(p.positive if pole == 0 else p.negative) for p in self.bank.places if p.kind == "pack"}
-        reached, mine = set(seeds), []
-        left = [b for b in self.graph.branches if not self._port_of(b)]
-        grown = True
-        while grown:
-            grown = False
-            for b in list(left):
-                if b.from_node in reached or b.to_node in reached:
-                    reached |= {b.from_node, b.to_node}
-                    mine.append(b)
-                    left.remove(b)
-                    grown = True
-        names = {b.name for b in mine}
-        return [b for b in self.graph.branches if b.name in names]
+        branches = [b for b in self.graph.branches if not self._port_of(b)]
+        index = {node: k for k, node in enumerate(self.graph.nodes)}
+        ends = np.array([[index[b.from_node], index[b.to_node]] for b in branches], int).reshape(-1, 2)
+        component = components(len(index), ends)
+        mine = {component[index[node]] for node in seeds if node in index}
+        return [b for b, (node, _) in zip(branches, ends, strict=True) if component[node] in mine]
 
     def _place_side(self, sign, way):
         pole = 0 if sign == "+" else 1

@@ -174,7 +174,7 @@ class Ports:
         )
 
     @property
-    def stays(self):
+    def persistent(self):
         """Whether each port keeps its phase from step to step of the duty, shape (p,)."""
         return self.equip[:, ar.PERSISTENT] > 0
 

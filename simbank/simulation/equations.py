@@ -5,13 +5,12 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import (
     add_series_resistance,
     currents,
-    damage_rate,
-    device_current,
     flow,
     solve_bank,
     terminal_voltage,
     working_arrays,
 )
+from simbank.simulation.devices import damage_rate, device_current
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
 from simbank.simulation.integrals import accumulate, add_cells, add_heat_out, add_instant, observe, record_sample
 from simbank.simulation.ode import jacobian, rates, rates_solved, solve_in_place

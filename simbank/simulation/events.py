@@ -14,11 +14,10 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import device_current, solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.devices import device_current, opens_when
 from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
-
-FULL_SOC = FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
 
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
@@ -88,8 +87,8 @@ def watch_solved(t, y, bank, states, phase, ports, work, out):
     for d in range(devices.shape[0]):
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d
         if device_state[d] == ar.QUIET or device_state[d] == ar.RUNNING:
-            out[a + ar.SLOT_DAMAGE] = y[ar.N_STATES * n + d] - 1.0
-            over = abs(device_current(d, bank.device_flows, work)) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+            current = device_current(d, bank.device_flows, work)
+            out[a + ar.SLOT_DAMAGE], over = opens_when(d, current, y[ar.N_STATES * n + d], devices)
             out[a + ar.SLOT_PICKUP] = over if device_state[d] == ar.QUIET else -over - 1e-9
             worst = max(worst, out[a + ar.SLOT_DAMAGE], out[a + ar.SLOT_PICKUP])
     out[out.size - 1] = worst if np.isfinite(total) else np.inf

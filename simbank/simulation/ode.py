@@ -11,7 +11,8 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate, device_current, solve_bank, working_arrays
+from simbank.simulation.bank_solver import solve_bank, working_arrays
+from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
 from simbank.simulation.pack_model import arrhenius_factor, hysteresis_heat_slopes, hysteresis_rate_slopes, state_rates
 from simbank.simulation.port_solver import commanded
 
@@ -55,8 +56,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
     out = np.zeros((y.size, y.size))
     for d in range(devices.shape[0]):
         row = ar.N_STATES * n + d
-        if abs(device_current(d, device_flows, work)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
-            out[row, row] = -1.0 / devices[d, ar.THERMAL_TIME_CONSTANT_S]
+        out[row, row] = damage_rate_slope(d, device_current(d, device_flows, work), devices)
     for k in range(n):
         z = y[ar.SOC * n + k]
         half_width = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)

@@ -15,7 +15,8 @@ Current is positive out of a pack (discharge). Nothing that is called in every s
 Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
 ``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and the exact solution over a step of the fast integrator. Of
 relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution
-of the fast integrator, and ``cells/cell_response.py`` for one cell.
+of the fast integrator, ``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of
+charge and temperature.
 """
 
 from __future__ import annotations

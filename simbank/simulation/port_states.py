@@ -217,8 +217,12 @@ def apply_commands(t, commands, state):
     phase, timer, equip = state.phase, state.timer, state.equip
     for a in range(phase.size):
         row, command = state.table[a], commands[a]
-        present, stays, charger = command[ar.COMMAND_PRESENT] > 0.0, equip[a, ar.PERSISTENT] > 0.0, equip[a, ar.HAS_CHARGER] > 0.0
-        if not stays:
+        present, persistent, charger = (
+            command[ar.COMMAND_PRESENT] > 0.0,
+            equip[a, ar.PERSISTENT] > 0.0,
+            equip[a, ar.HAS_CHARGER] > 0.0,
+        )
+        if not persistent:
             row[ar.MODE] = row[ar.KIND] = ar.MODE_OFF
             row[ar.COMMANDED] = row[ar.COMMANDED_SLOPE] = row[ar.AC_RATIO] = row[ar.AC_ASKED_W] = 0.0
             phase[a] = ar.PHASE_DONE
@@ -234,7 +238,7 @@ def apply_commands(t, commands, state):
             row[ar.CUTOFF_VOLT] = command[ar.COMMAND_CUTOFF_VOLT]
             if not charger:
                 row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[ar.COMMAND_VOLT_LIMIT], command[ar.COMMAND_TAIL_A]
-        if not stays or _begins_anew(a, value, phase):
+        if not persistent or _begins_anew(a, value, phase):
             phase[a] = ar.PHASE_FOLLOW
         if charger:
             row[ar.STOP_REPORT] = equip[a, ar.CHARGER_STOP_REPORT]

@@ -110,9 +110,9 @@ def simulate(
     return result
 
 
-def _once(scenario, is_fast, tolerance, told, options):
-    """One run at one tolerance; ``reported`` are warnings that it begins with."""
-    run = _Run(scenario, is_fast, tolerance, told, *options)
+def _once(scenario, is_fast, tolerance, first_warnings, options):
+    """One run at one tolerance; ``first_warnings`` are warnings that it begins with."""
+    run = _Run(scenario, is_fast, tolerance, first_warnings, *options)
     try:
         with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
@@ -154,11 +154,11 @@ class _Run:
     compiled loop of :mod:`simbank.simulation.fast` where ``is_fast``.
     """
 
-    def __init__(self, scenario, is_fast, tolerance, told, method, output_step_s, max_step_s, progress, checkpoint):
+    def __init__(self, scenario, is_fast, tolerance, first_warnings, method, output_step_s, max_step_s, progress, checkpoint):
         self.scenario, self.duty = scenario, scenario.duty
         self.is_fast, self.tolerance, self.max_step_s = is_fast, tolerance, max_step_s
         self.progress, self.checkpoint, self._checked = progress, checkpoint, time.monotonic()
-        self.warnings = list(told)  # in the order in which they are to be read
+        self.warnings = list(first_warnings)  # in the order in which they are to be read
         self.interrupted = False
         self.state = BankState(scenario.bank)
         self.handler = EventHandler(self.state)

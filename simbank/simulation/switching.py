@@ -11,8 +11,8 @@ from simbank.duty import Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
-from simbank.simulation.bank_solver import device_current
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.devices import device_current
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.port_solver import commanded
@@ -44,7 +44,7 @@ class EventHandler:
         self.packs_end = ar.PACK_SLOTS * state.n
         self.ports_end = self.packs_end + ar.PORT_SLOTS * state.p
         self.schedule = sorted(self.bank.switching, key=lambda order: order.time_s)
-        self._heeded, self._stays = self.ports.heeds_bms, self.ports.stays
+        self._heeded, self._persistent = self.ports.heeds_bms, self.ports.persistent
         self._stuck = (0, -1.0)
 
     # ---- packs ----
@@ -348,8 +348,8 @@ class EventHandler:
                 self.apply_change(order[0], t_step)
                 continue
             dead = [a for a in range(self.state.p) if self.ports.phase[a] != ar.PHASE_DONE and not self.ports.table[a, ar.LIVE]]
-            if any(not self._stays[a] for a in dead):
-                a = next(a for a in dead if not self._stays[a])
+            if any(not self._persistent[a] for a in dead):
+                a = next(a for a in dead if not self._persistent[a])
                 self.ports.phase[a], self.ports.table[a, ar.MODE] = ar.PHASE_DONE, ar.MODE_OFF
                 self.state.note_event(self.ports.names[a], Event.NO_PACK, self.state.last_cause)
                 self._check_progress()

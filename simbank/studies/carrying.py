@@ -1,4 +1,4 @@
-"""What each conductor has to carry for good, whether it may, and whether the devices in the file let more than that pass."""
+"""What each conductor has to carry continuously, whether it may, and whether the devices in the file let more than that pass."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ class Carrying:
     name : str
         Of its branch.
     current_a : float
-        Greatest current that it has to carry for good [A].
+        Greatest current that it has to carry continuously [A].
     margin : float
         By which that is multiplied, as for a load that lasts.
     ampacity_a : float or None
         What it may carry [A]; None where there is no table for it.
     device_a : float
-        What devices let pass through it for good [A], infinite if none limits it.
+        What devices let pass through it continuously [A], infinite if none limits it.
     words : str
         Gauge, ampacity and what that rests on, or what to look up.
     """
@@ -51,7 +51,7 @@ class Carrying:
 
     @property
     def protected(self) -> bool | None:
-        """Whether no more can pass for good than it may carry; None if no device limits it, or the ampacity is not known."""
+        """Whether no more can pass continuously than it may carry; None if no device limits it, or the ampacity is not known."""
         return None if self.ampacity_a is None or not np.isfinite(self.device_a) else bool(self.ampacity_a >= self.device_a)
 
     @property

@@ -91,7 +91,7 @@ class Sizing(StudyResult):
     table : DataFrame
         One row per layout and gauge: figures, ``copper_kg``, ``price``, ``fits``, ``why_not``, ``pareto`` (no other that may be
         bought is at once lighter and shares better). Of the conductor of this gauge that is nearest to what it may carry, or
-        farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass for good,
+        farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass continuously,
         missing if none limits it), ``protected`` (missing likewise), ``why`` (all of that in words).
     best : dict or None
         The row chosen: the simplest layout of which any gauge fits, in its smallest gauge that fits.
@@ -267,7 +267,7 @@ def size(
     """Run every layout in every gauge of a series at the scenario's duty.
 
     The gauge is that of the links of a chain, or of the leads of a bus bar; everything else stays as in the file. A gauge that may
-    not carry its current for good does not fit, nor one that the devices in the file would let be overloaded; one that no device
+    not carry its current continuously does not fit, nor one that the devices in the file would let be overloaded; one that no device
     limits is not rejected, since no size cures that, but warned of. Nor does one fit with which packs or devices trip at the duty.
 
     Parameters
@@ -401,7 +401,7 @@ def _device_warnings(breaks):
 
 
 class _DeviceLimits:
-    """What devices let pass for good through each branch of one layout, worked out once for each set of devices that fail closed."""
+    """What devices let pass continuously through each branch of one layout, worked out once for each set of devices that fail closed."""
 
     def __init__(self):
         self._limits, self._breaks = {}, {}
@@ -443,7 +443,7 @@ class _Asked:
 def _try(asked, layout, part, gauge, devices):
     """A row of the table, and what the other conductors carry.
 
-    ``devices`` tells what devices let pass for good through each branch, or is None to leave out ampacity and protection.
+    ``devices`` tells what devices let pass continuously through each branch, or is None to leave out ampacity and protection.
     """
     limits, integrator = asked.limits, asked.options["integrator"]
     case = with_changes(asked.scenario, {"wiring.layout": layout, f"wiring.{part}.gauge": gauge})

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.studies.protection.words import named
+
+if TYPE_CHECKING:
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.faults import Faults
 
 __all__ = ["FAILED_CLOSED", "NOT_KNOWN", "OPENS", "Breaking", "OpenCase", "breaking"]
 
@@ -22,7 +27,7 @@ class OpenCase:
     """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves."""
 
     words: str
-    failed: frozenset
+    failed: frozenset[str]
     line: str
 
 
@@ -44,15 +49,15 @@ class Breaking:
         Devices through which more can flow than their own curve (``trip``) reaches.
     """
 
-    worst: dict
+    worst: dict[str, tuple[float, str]]
     volt: float
-    state: dict
-    failed: frozenset
-    doubtful: frozenset
-    beyond: tuple
+    state: dict[str, str]
+    failed: frozenset[str]
+    doubtful: frozenset[str]
+    beyond: tuple[str, ...]
 
     @classmethod
-    def of(cls, greatest):
+    def of(cls, greatest: Faults) -> Breaking:
         """From the :class:`~simbank.studies.protection.faults.Faults` of the greatest case."""
         bank = greatest.bank
         volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
@@ -73,12 +78,12 @@ class Breaking:
         )  # fmt: skip
 
     @property
-    def every_combination(self):
+    def every_combination(self) -> bool:
         """Whether :attr:`cases` holds every combination of what is not known."""
         return 2 ** len(self.doubtful) * (2 if self.beyond else 1) <= MOST_CASES
 
     @property
-    def cases(self):
+    def cases(self) -> list[OpenCase]:
         """The latest opening as the data says it, and what else the data leaves open; what passes has to pass in all of them.
 
         Devices whose ratings are not given may open or fail closed, each for itself; curves that are given up to less current than
@@ -103,12 +108,17 @@ class Breaking:
         return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line)
 
 
-def breaking(device, greatest_a, volt):
+def breaking(device: Device, greatest_a: float, volt: float) -> str:
     """What a device does that is asked to break the greatest current through it [A] at the bank's highest voltage [V].
 
     ``OPENS`` if its interrupting rating and its DC voltage rating both do, ``FAILED_CLOSED`` if one does not, ``NOT_KNOWN`` if one
     is not given. A device that tries to break more than it can may weld, burn on as an arc or burst: that it opens cannot be
     relied on, so it counts as failed closed wherever its opening would help.
+
+    >>> from simbank.bank.equipment import Device
+    >>> fuse = Device("F", "lead", 100.0, (1.5, 10.0), (100.0, 0.01), interrupting_a=10e3, voltage_v=80.0)
+    >>> breaking(fuse, 5e3, 58.4), breaking(fuse, 20e3, 58.4)
+    ('opens', 'failed closed')
     """
     given = ((device.interrupting_a, greatest_a), (device.voltage_v, volt))
     if any(rating is not None and rating < asked for rating, asked in given):

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 __all__ = [
     "FAIL",
@@ -24,7 +28,7 @@ RULES = {
     "interrupting rating": ("interrupting rating ≥ prospective current", "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory"),
     "voltage rating": ("DC voltage rating ≥ highest voltage of the bank", "NFPA 70 240.60, IEC 60947-1; from memory"),
     "rating ≤ ampacity": (
-        "current that devices let pass for good ≤ ampacity",
+        "continuous current that devices let pass ≤ ampacity",
         "NFPA 70 240.4, IEC 60364-4-43 433.1; from memory",
     ),
     "rating ≥ load": (
@@ -58,19 +62,24 @@ class Check:
     unit: str = ""
 
     @property
-    def source(self):
+    def source(self) -> str:
+        """Where its rule is from."""
         return RULES[self.rule][1]
 
 
-def judge(rule, where, good, text, value=None, limit=None, unit=""):
+def judge(
+    rule: str, where: str, good: bool, text: str, value: float | None = None, limit: float | None = None, unit: str = ""
+) -> Check:
+    """A check that passes if ``good``, else fails; the rest as in :class:`Check`."""
     return Check(rule, where, PASS if good else FAIL, text, value, limit, unit)
 
 
-def unknown(rule, where, text):
+def unknown(rule: str, where: str, text: str) -> Check:
+    """A check that cannot be made; ``text`` says what to measure or look up."""
     return Check(rule, where, NOT_CHECKABLE, text)
 
 
-def hangs_on(first, others):
+def hangs_on(first: Check, others: Iterable[tuple[str, Check]]) -> Check:
     """A check as the data says it, held against the same check in other cases that the data leaves open.
 
     What fails fails. What passes in ``first`` but not in one of ``others``, pairs of (words for the case, check), hangs on what is

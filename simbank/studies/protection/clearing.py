@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -9,14 +11,36 @@ from simbank.studies.protection.checks import NOTE, Check, hangs_on, judge, unkn
 from simbank.studies.protection.faults import LINES
 from simbank.studies.protection.words import duration_text, named
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.faults import Faults
+    from simbank.studies.protection.protection import Assumptions
+
 __all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "opening_orders", "opening_row"]
 
 OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
 IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
 
 
-def opening_orders(greatest, breaks, sequences):
-    """Order of opening in the greatest case; ``sequences`` as from :attr:`Breaking.cases`."""
+def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Order of opening in the greatest case, and what clears each fault.
+
+    Parameters
+    ----------
+    greatest : Faults
+    breaks : Breaking
+    sequences : list of (str, dict of str to Sequence)
+        For each of :attr:`Breaking.cases` its words, and what happens at each place.
+
+    Returns
+    -------
+    order, clearing : DataFrame
+        As in :class:`~simbank.studies.protection.Protection`.
+    """
     devices = greatest.bank.devices
     order, clearing = [], {}
     latest = sequences[0][1]
@@ -27,7 +51,7 @@ def opening_orders(greatest, breaks, sequences):
         for d, device in enumerate(devices):
             at = {line: times[line][d] for line in LINES}
             order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
-        stops = greatest.stops(place, breaks.failed)
+        stops = greatest.clearing_device(place, breaks.failed)
         middle = greatest.follow(place, "middle", breaks.failed)
         carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
         doubtful = sorted(carries & breaks.doubtful)
@@ -56,7 +80,7 @@ def _followed(middle, latest):
     }
 
 
-def opening_row(device, current_a, at, breaks):
+def opening_row(device: Device, current_a: float, at: dict[str, float], breaks: Breaking) -> dict:
     """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
     failed closed never does."""
     known, state = device.band is not None, breaks.state[device.name]
@@ -71,7 +95,7 @@ def _selective(greatest, place, stops, times, current, breaks):
 
     Devices that count as failed closed cannot clear it; but they may still open first, which is no help to selectivity.
     """
-    ought = greatest.stops(place)
+    ought = greatest.clearing_device(place)
     if ought is None or ought.name not in breaks.failed:
         return _order_text(greatest, stops, times, current, breaks)
     able = _order_text(greatest, ought, times, current, breaks)
@@ -114,7 +138,7 @@ def _surely(greatest, k, others, times, current, breaks):
     return "yes"
 
 
-def end_text(opens, cleared_s, latest_s, inside):
+def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside: bool) -> str:
     """What opens, and whether and when that has cleared the fault; inside a pack, only what its neighbours feed."""
     if cleared_s is None or cleared_s != cleared_s:
         return f"{opens}; NOT CLEARED"
@@ -125,7 +149,8 @@ def end_text(opens, cleared_s, latest_s, inside):
     return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
-def clearing_checks(bank, least, breaks, slow, case):
+def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, case: Assumptions) -> Iterator[Check]:
+    """Whether the least current of every place clears in time; ``slow`` are pairs of a case in words and its sequences by place."""
     for place in least.places:
         current = abs(least.response(place).initial_a[-1])
         found = [

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
@@ -10,18 +12,37 @@ from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.words import named
 
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator
+
+    from simbank.bank import Bank
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.checks import Check
+    from simbank.studies.protection.faults import Faults
+    from simbank.studies.protection.outage import Loads
+    from simbank.studies.protection.protection import Assumptions
+
 __all__ = ["carried_limits", "conductor_checks", "drop_checks"]
 
 LARGE = 1_000_000  # stands for a current that nothing limits [A]
 
 
-def carried_limits(bank, failed=()):
-    """Greatest current that devices let through each branch for good [A]: branch → limit, infinite if nothing limits it.
+def carried_limits(bank: Bank, failed: Collection[str] = ()) -> dict[str, float]:
+    """Greatest current that devices let through each branch continuously [A]: branch → limit, infinite if nothing limits it.
 
     For each branch, the least sum of ratings that stands between it and what can feed it (minimum cut), on either side; what
     flows through it can be no more than the smaller. Packs and ports count as able to give and to take whatever their devices
-    let pass. A device on the other polarity limits the same pack, port or lead. ``failed`` names devices that count as failed
-    closed and limit nothing.
+    let pass. A device on the other polarity limits the same pack, port or lead.
+
+    Parameters
+    ----------
+    bank : Bank
+    failed : collection of str
+        Devices that count as failed closed and limit nothing.
+
+    Returns
+    -------
+    dict of str to float
     """
     graph = bank.graph
     devices = [device for device in bank.devices if device.name not in failed]
@@ -58,7 +79,8 @@ def carried_limits(bank, failed=()):
     return limits
 
 
-def conductor_checks(bank, greatest, breaks, sequences):
+def conductor_checks(bank: Bank, greatest: Faults, breaks: Breaking, sequences: list) -> Iterator[Check]:
+    """Ampacity and withstand of every conductor; ``sequences`` are pairs of a case in words and its :class:`Sequence` by place."""
     limits = [carried_limits(bank, breaks.failed)]
     if breaks.doubtful:
         limits.append(carried_limits(bank, breaks.failed | breaks.doubtful))
@@ -120,7 +142,7 @@ def _withstand_check(branch, greatest, sequences):
     )  # fmt: skip
 
 
-def drop_checks(loads, case):
+def drop_checks(loads: Loads, case: Assumptions) -> Iterator[Check]:
     """Drop from the best pack's poles to the port, as a share of the port's voltage at rest."""
     for load in loads.loads:
         still = loads.whole(load)

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.breaking import NOT_KNOWN, OPENS
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["device_checks", "device_data", "devices_present", "polarities"]
 
 AS_FAILED = "; it may weld, arc on or burst, so it counts as failed closed in all that follows"
 
 
-def device_checks(bank, breaks, case, lasting):
+def device_checks(bank: Bank, breaks: Breaking, case: Assumptions, lasting: dict[str, float]) -> Iterator[Check]:
+    """Ratings, load and curve of every device; ``lasting`` is the load of each branch that lasts [A]."""
     for device in bank.devices:
         greatest_a, place = breaks.worst[device.name]
-        yield from device_data(bank, device, greatest_a, place, breaks.volt)
+        yield from device_data(device, greatest_a, place, breaks.volt)
         load = lasting[device.branch]
         yield judge(
             "rating ≥ load", device.name, device.rating_a >= case.margin * load,
@@ -37,7 +48,7 @@ def device_checks(bank, breaks, case, lasting):
             )  # fmt: skip
 
 
-def device_data(bank, device, greatest_a, place, volt):
+def device_data(device: Device, greatest_a: float, place: str, volt: float) -> Iterator[Check]:
     """Interrupting and voltage rating of one device."""
     typical = load_class(device.class_name) if device.class_name else None
     usual = f" (usual for a {typical.title}: {typical.typical_interrupting_dc})" if typical else ""
@@ -71,7 +82,7 @@ def device_data(bank, device, greatest_a, place, volt):
         )  # fmt: skip
 
 
-def devices_present(bank, state):
+def devices_present(bank: Bank, state: dict[str, str]) -> Iterator[Check]:
     """A device that opens on every parallel pack, every string and every port.
 
     ``state`` gives what :func:`breaking` says of each device by name.
@@ -96,7 +107,7 @@ def devices_present(bank, state):
             yield judge("device present", where, False, f"has {names}, but that counts as failed closed (see its ratings)")
 
 
-def polarities(bank):
+def polarities(bank: Bank) -> Iterator[Check]:
     """Notes on what stands in one polarity only."""
     poles = {}
     for device in bank.devices:

@@ -13,25 +13,42 @@ the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and he
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import eig, lu_factor, lu_solve
+from scipy.linalg import eig
 
-from simbank.network import components
+from simbank.network import components, grounded_solver, spanning_forest
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from simbank.bank import Graph, Pack
 
 __all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 
 
-def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
+def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hysteresis: float, as_new: bool) -> tuple[Pack, ...]:
     """The same packs for the worst case: at a state of charge and temperature, and as new or as they are.
 
     As new, their resistance is the least and their cells are equal: at the top of charge every cell then stands at 100 %, where
     unequal ones stay below it.
+
+    Parameters
+    ----------
+    packs : iterable of Pack
+    soc : float
+        State of charge of all, 0 to 1.
+    temperature_k : float
+        Of all [K].
+    hysteresis : float
+        From −1, straight after discharge, to 1, straight after charge.
+    as_new : bool
     """
     return tuple(
         replace(
@@ -47,7 +64,7 @@ def case_packs(packs, *, soc, temperature_k, hysteresis, as_new):
     )
 
 
-def pack_sources(packs, ambient_k):
+def pack_sources(packs: Sequence[Pack], ambient_k: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Electromotive force [V], ohmic resistance [ohm], and resistance [ohm] and time constant [s] of the relaxation pairs.
 
     Shapes (n,), (n,), (n, 2), (n, 2); from the same equations as every run.
@@ -81,14 +98,14 @@ class Response:
     _weights: np.ndarray
     _loops: np.ndarray
 
-    def at(self, times_s):
+    def at(self, times_s: Sequence[float]) -> np.ndarray:
         """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
         times = np.asarray(times_s, float)
         grown = np.exp(np.outer(times, self._values)) * self._weights
         state = (grown @ self._vectors.T).real + self._end
         return state[:, : self._loops.shape[1]] @ self._loops.T
 
-    def relaxed(self, time_s):
+    def relaxed(self, time_s: float) -> np.ndarray:
         """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
         state = (self._vectors @ (np.exp(time_s * self._values) * self._weights)).real + self._end
         return state[self._loops.shape[1] :]
@@ -110,7 +127,7 @@ class FaultCircuit:
         Resistance of each branch instead of the graph's, for another temperature.
     """
 
-    def __init__(self, graph, sources, spacing_m=0.1, pack_h=0.0, branch_ohm=None):
+    def __init__(self, graph: Graph, sources: tuple, spacing_m: float = 0.1, pack_h=0.0, branch_ohm=None):
         self.graph = graph
         self.emf, self.pack_ohm, self.rc_ohm, self.rc_tau = sources
         self.n, self.b = len(graph.packs), len(graph.branches)
@@ -124,7 +141,7 @@ class FaultCircuit:
         inductance = [0.0 if b.conductor is None else b.conductor.inductance_h(spacing_m) for b in graph.branches]
         self.henry = np.concatenate([np.broadcast_to(pack_h, self.n), inductance]) + LEAST_INDUCTANCE_H
 
-    def prospective(self, positive, negative, closed=None, ohm=0.0):
+    def prospective(self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0) -> np.ndarray:
         """Currents of packs, branches and fault at once, without inductance, shape (n + b + 1,).
 
         By Thevenin: the voltage across the open place ÷ (resistance seen there + that of the fault).
@@ -142,9 +159,6 @@ class FaultCircuit:
         a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
         ends, g = self.ends[closed], 1.0 / self.ohm[closed]
         size = len(self.index)
-        laplacian = np.zeros((size, size))
-        for (i, j), sign in (((0, 0), 1), ((1, 1), 1), ((0, 1), -1), ((1, 0), -1)):
-            np.add.at(laplacian, (ends[:, i], ends[:, j]), sign * g)
         drive = np.zeros((size, 2))
         emf = np.zeros(self.n + self.b)
         emf[: self.n] = self.emf
@@ -152,29 +166,40 @@ class FaultCircuit:
         np.add.at(drive[:, 0], ends[:, 1], source)
         np.add.at(drive[:, 0], ends[:, 0], -source)
         drive[a, 1], drive[b, 1] = -1.0, 1.0
-        # every piece that hangs together has one node at zero; a place between two pieces carries nothing
-        piece = components(size, ends)
-        if piece[a] != piece[b]:
+        component = components(size, ends)  # a place between two of them carries nothing
+        if component[a] != component[b]:
             drive[:, 1] = 0.0
-        ground = np.unique(piece, return_index=True)[1]
-        keep = np.setdiff1d(np.arange(size), ground)
-        potential = np.zeros((size, 2))
-        if keep.size:
-            potential[keep] = lu_solve(lu_factor(laplacian[np.ix_(keep, keep)]), drive[keep])
+        potential = grounded_solver(ends, g, size, np.unique(component, return_index=True)[1])(drive)
         open_volt = potential[a, 0] - potential[b, 0]
         seen = potential[b, 1] - potential[a, 1]
-        fault = open_volt / (seen + ohm) if piece[a] == piece[b] and seen + ohm > 0 else 0.0
+        fault = open_volt / (seen + ohm) if component[a] == component[b] and seen + ohm > 0 else 0.0
         level = potential[:, 0] + fault * potential[:, 1]
         out = np.zeros(self.n + self.b + 1)
         out[:-1][closed] = g * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed])
         out[-1] = fault
         return out
 
-    def respond(self, positive, negative, closed=None, ohm=0.0, before=None, relaxed=None):
+    def respond(
+        self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0,
+        before: np.ndarray | None = None, relaxed: np.ndarray | None = None,
+    ) -> Response:  # fmt: skip
         """:class:`Response` to a fault; ``before`` and ``relaxed`` carry over currents and relaxation from an earlier stage.
 
         When a branch opens, the currents that go on are those that keep the flux of every loop that is left (what the arc takes
         is gone).
+
+        Parameters
+        ----------
+        positive, negative : str
+            Nodes of the place.
+        closed : ndarray of bool, shape (n + b,), optional
+            Which packs and branches conduct; all by default.
+        ohm : float
+            Resistance of the fault.
+        before : ndarray, shape (n + b + 1,), optional
+            Currents of packs, branches and fault at the end of the stage before [A]; none by default.
+        relaxed : ndarray, shape (2 n,), optional
+            Voltages of the relaxation pairs then [V], the first pair of every pack before the second; none by default.
         """
         closed = np.ones(self.n + self.b, bool) if closed is None else closed
         edges = np.append(np.flatnonzero(closed), self.n + self.b)
@@ -212,25 +237,13 @@ class FaultCircuit:
 
 def _independent_loops(size, ends):
     """Edges by independent loops, +1 and −1 where an edge lies in a loop: one loop per edge outside a spanning tree."""
-    parent = np.arange(size)
-
-    def root(node):
-        while parent[node] != node:
-            parent[node] = parent[parent[node]]
-            node = parent[node]
-        return node
-
-    tree = np.zeros(len(ends), bool)
-    for k, (a, b) in enumerate(ends):
-        a, b = root(a), root(b)
-        if a != b:
-            parent[a], tree[k] = b, True
+    component, tree = spanning_forest(size, ends)
     incidence = np.zeros((size, len(ends)))
     incidence[ends[:, 0], np.arange(len(ends))] += 1.0
     incidence[ends[:, 1], np.arange(len(ends))] -= 1.0
-    free = [node for node in range(size) if root(node) != node]  # one node of each piece is left out
+    free = np.setdiff1d(np.arange(size), np.unique(component, return_index=True)[1])  # one node of each component is left out
     loops = np.zeros((len(ends), int((~tree).sum())))
     loops[np.flatnonzero(~tree), np.arange(loops.shape[1])] = 1.0
-    if free and loops.shape[1]:
+    if free.size and loops.shape[1]:
         loops[tree] = np.round(np.linalg.solve(incidence[np.ix_(free, np.flatnonzero(tree))], -incidence[free][:, ~tree]))
     return loops

@@ -1,18 +1,27 @@
-"""Fault places, fault currents at each, and which devices open in which order."""
+"""Fault places, the maximum and minimum prospective short-circuit current at each, and a fault followed device by device."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import damage_rate, damage_rates
+from simbank.simulation.devices import damage_rate, damage_rates
 from simbank.simulation.setup import device_array
-from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
+from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable
+
+    from simbank.bank import Bank
+    from simbank.bank.equipment import Device
+    from simbank.studies.protection.protection import Assumptions
 
 __all__ = [
     "LINES",
@@ -30,13 +39,13 @@ __all__ = [
 
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
 HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
-GONE = 1e-6  # a fault carrying less than this share of its first current is cleared
+CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALF = (" (bank half)", " (port half)")
 
 
-def line_of(device, line):
+def line_of(device: Device, line: str) -> Device:
     """A device with one line of its band as its curve; without a band its middle.
 
     Line "level" is the latest with a curve that is its own held level beyond its last point: more current cannot open it later,
@@ -58,24 +67,22 @@ def line_of(device, line):
     )
 
 
-def device_rows(devices, line):
+def device_rows(devices: Iterable[Device], line: str) -> tuple:
     """Devices by one line of their bands as numbers: rows and curves for compiled code."""
     devices = [line_of(device, line) for device in devices]
     return device_array(devices), stack_curves([d.curve for d in devices])
 
 
-def opening_times(currents, rows, curves, damage=None):
+def opening_times(currents: np.ndarray, rows, curves, damage: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.bank_solver.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.devices.damage_rate`. Second return: damage at each time, shape (m, d).
     """
     count = len(rows)
     at = np.full(count, np.inf)
-    grown = np.zeros((len(TIMES), count))
     steps = np.diff(TIMES)
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown[1:] = np.cumsum(0.5 * (rate[1:] + rate[:-1]) * steps[:, None], axis=0)
-    grown += 0.0 if damage is None else damage
+    grown = cumulative_trapezoid(rate, TIMES, axis=0, initial=0.0) + (0.0 if damage is None else damage)
     for d in range(count):
         if grown[-1, d] >= 1.0:
             k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
@@ -88,7 +95,7 @@ def opening_times(currents, rows, curves, damage=None):
     return at, grown
 
 
-def steady_time(d, current, rows, curves):
+def steady_time(d: int, current: float, rows, curves) -> float:
     """Time after which device ``d`` opens at a steady current [s]: 1 ÷ the rate of damage, or its instantaneous release."""
     rate = damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
@@ -114,11 +121,11 @@ class Sequence:
     the pack itself puts in, no device outside can end.
     """
 
-    openings: tuple
+    openings: tuple[Opening, ...]
     cleared_s: float | None
     i2t: np.ndarray
-    still_carrying: tuple
-    fed_by: tuple = ()
+    still_carrying: tuple[str, ...]
+    fed_by: tuple[str, ...] = ()
     rest_a: np.ndarray = field(repr=False, default=None)
 
 
@@ -166,23 +173,23 @@ class Faults:
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
         self._of_line, self._responses = {}, {}
 
-    def edges_of(self, branch):
+    def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
         names = (branch, *(branch + half for half in HALF))
         return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
 
-    def response(self, place):
+    def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
 
-    def to_be_ended(self, currents, place):
+    def to_be_ended(self, currents: np.ndarray, place: Place) -> np.ndarray:
         """The part of the fault's current that devices can be asked to end [A]: all of it, or inside a pack its neighbours'."""
         own = currents[..., self.pack_names.index(place.owner)] if place.kind == "inside" else 0.0
         return np.abs(currents[..., -1] - own)
 
-    def stops(self, place, failed=()):
+    def clearing_device(self, place: Place, failed: Collection[str] = ()) -> Device | None:
         """The device whose opening alone ends the fault, with the least of the bank behind it; None if no single one does.
 
         ``failed`` names devices that count as failed closed.
@@ -195,7 +202,7 @@ class Faults:
             closed = np.ones(self.circuit.n + self.circuit.b, bool)
             closed[edge] = False
             left = self.circuit.prospective(place.positive, place.negative, closed)
-            if self.to_be_ended(left, place) <= GONE * whole:
+            if self.to_be_ended(left, place) <= CLEARED_SHARE * whole:
                 found.append((self._lost(closed), d))
         return self.bank.devices[min(found)[1]] if found else None
 
@@ -220,12 +227,12 @@ class Faults:
         """:func:`steady_time` of device ``d`` by one line of its band."""
         return steady_time(d, current, *self._lines(line))
 
-    def first_opening(self, place, line):
+    def first_opening(self, place: Place, line: str) -> tuple[np.ndarray, np.ndarray]:
         """When each device would open if no other did [s], and its greatest current [A]; shapes (d,)."""
         currents = self.response(place).at(TIMES)[:, self.device_edge]
         return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
 
-    def follow(self, place, line, failed=()):
+    def follow(self, place: Place, line: str, failed: Collection[str] = ()) -> Sequence:
         """The fault from its beginning until it is cleared or no more device opens; ``failed`` names devices that never open."""
         circuit, devices = self.circuit, self.bank.devices
         never = np.array([device.name in failed for device in devices], bool)
@@ -238,14 +245,12 @@ class Faults:
                 response = circuit.respond(place.positive, place.negative, closed, before=before, relaxed=relaxed)
             else:
                 response = self.response(place)
-            if self.to_be_ended(response.initial_a, place) <= GONE * first:
+            if self.to_be_ended(response.initial_a, place) <= CLEARED_SHARE * first:
                 return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a)
             currents = response.at(TIMES)
             at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
             at[~closed[self.device_edge] | never] = np.inf
-            squared = currents**2
-            together = np.zeros(squared.shape)
-            np.cumsum(0.5 * (squared[1:] + squared[:-1]) * np.diff(TIMES)[:, None], axis=0, out=together[1:])
+            i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
             if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
                 carrying = [
                     device.name
@@ -253,9 +258,9 @@ class Faults:
                     if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
-                return Sequence(tuple(openings), None, i2t + together[-1], tuple(carrying), tuple(fed_by), currents[-1])
+                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1])
             d = int(np.argmin(at))
-            i2t += _at(at[d], together)
+            i2t += _at(at[d], i2t_so_far)
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             clock += at[d]
@@ -264,12 +269,13 @@ class Faults:
         return Sequence(tuple(openings), None, i2t, ())
 
 
-def greatest_faults(bank, case):
+def greatest_faults(bank: Bank, case: Assumptions) -> Faults:
     """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
     return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
 
 
-def fault_tables(greatest, least):
+def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Currents of every place, and how packs and branches share them: ``Protection.faults`` and ``.shares``."""
     rows, shares = {}, {}
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from simbank.duty import Duty, SampledDuty
@@ -11,13 +13,20 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 from simbank.warning import BankWarning
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from simbank.bank import Bank
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.outage import Loads
+
 __all__ = ["full_loads", "inverter_currents", "lasting_load", "start_voltage_warnings"]
 
 LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
 
 
-def inverter_currents(bank):
+def inverter_currents(bank: Bank) -> dict[str, tuple[float, str]]:
     """Greatest lasting direct current of every inverter: port → (current [A], in words at what voltage).
 
     Its rated power through its losses, at its lowest input voltage: NFPA 70 690.8(A), inverter input circuit, from memory. That
@@ -52,11 +61,21 @@ def _lowest_v(pack):
     return pack.cells_in_series * max(pack.chemistry.volt_min, opens)
 
 
-def full_loads(scenario):
+def full_loads(scenario: Scenario) -> dict[str, dict[str, tuple[str, float]]]:
     """Full load as commands per port: ``{"discharge": {port: (kind, value)}, "charge": {...}}``.
 
     The step of the duty with the largest total; an inverter counts with what :func:`inverter_currents` says, as a current, where
     that is more; a charger with its current limit where that is less.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    dict
+        Values in A, W or ohm by their kind, positive for discharge; without a load that the duty never asks.
     """
     bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
     loads = {load: {port: (c.kind, c.value) for port, c in commands.items()} for load, commands in most.items()}
@@ -95,7 +114,7 @@ def _largest_steps(scenario):
     return {load: commands for load, (_, commands) in most.items()}
 
 
-def start_voltage_warnings(scenario):
+def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
     """Warnings of constant power that full load counts at the voltage of the start, having no inverter or charger to say more.
 
     As the bank runs low it takes more current: at most its power ÷ the voltage at which its step is cut off, or the lowest that the
@@ -126,8 +145,23 @@ def start_voltage_warnings(scenario):
             yield BankWarning("power-at-start-voltage", port, text)
 
 
-def lasting_load(scenario, loads, run):
-    """Largest lasting current of every branch [A]: at full load at the start, and over the duty by its mean over 15 minutes."""
+def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
+    """Largest lasting current of every branch: at full load at the start, and over the duty by its mean over 15 minutes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    loads : Loads
+    run : bool
+        Whether the duty is run, its first seven days.
+
+    Returns
+    -------
+    currents : dict of str to float
+        Branch → current [A].
+    note : str
+        What they rest on.
+    """
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))
     for load in loads.loads:

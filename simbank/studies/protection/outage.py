@@ -1,19 +1,25 @@
-"""What the rest of the bank carries when one pack or string drops out at full load, to the end of the cascade."""
+"""What the rest of the bank carries when one pack or string drops out at full load (N−1), to the end of the cascade."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from simbank.simulation.bank_solver import damage_rate
+from simbank.simulation.devices import damage_rate
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
 from simbank.studies.protection.full_load import full_loads
 from simbank.studies.protection.words import duration_text
+
+if TYPE_CHECKING:
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.faults import Faults
 
 __all__ = ["Cascade", "Cascades", "Loads", "outage_table", "overload_table"]
 
@@ -41,8 +47,8 @@ class Cascade:
     load: str
     pack_a: np.ndarray
     branch_a: np.ndarray
-    steps: tuple
-    remaining: tuple
+    steps: tuple[tuple[float, str, str], ...]
+    remaining: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -55,10 +61,10 @@ class Cascades:
     middle: Cascade
     soonest: Cascade
     shut: Cascade | None
-    unreliable: frozenset
+    unreliable: frozenset[str]
 
     @classmethod
-    def of(cls, loads, dropped, load, breaks, times=1.0):
+    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, times: float = 1.0) -> Cascades:
         """``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`."""
         unreliable = breaks.failed | breaks.doubtful
         middle, soonest = (loads.cascade(dropped, load, times=times, line=line) for line in ("middle", "soonest"))
@@ -67,7 +73,7 @@ class Cascades:
         return cls(middle, soonest, shut, unreliable)
 
     @property
-    def told(self):
+    def told(self) -> str:
         """What opens, in words; empty if nothing does, by no line of any band."""
         if self.middle.steps:
             text = f"{_steps_text(self.middle)}; left in service: {', '.join(self.middle.remaining) or 'none'}"
@@ -96,7 +102,7 @@ def _steps_text(cascade):
 class Loads:
     """The bank under its full loads, whole and with parts missing."""
 
-    def __init__(self, scenario):
+    def __init__(self, scenario: Scenario):
         self.bank, self.loads = scenario.bank, full_loads(scenario)
         self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
@@ -216,8 +222,21 @@ class Loads:
                 yield since + limit.delay_s, pack.name, why, ("pack", k)
 
 
-def overload_table(loads, greatest, breaks):
-    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn."""
+def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataFrame:
+    """When devices open with the ports at multiples of full load, packs as they stand: each as if no other did, and in turn.
+
+    Parameters
+    ----------
+    loads : Loads
+    greatest : Faults
+        For the times of devices at a steady current.
+    breaks : Breaking
+
+    Returns
+    -------
+    DataFrame
+        ``Protection.overload``; currents in A, times in s.
+    """
     rows = []
     for times in OVERLOADS if "discharge" in loads.loads else ():
         point = loads.whole("discharge", times)
@@ -237,7 +256,8 @@ def overload_table(loads, greatest, breaks):
     return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
 
 
-def outage_table(loads, breaks):
+def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Check]]:
+    """Every part out at full load (N−1): ``Protection.outages``, and one check for each."""
     bank = loads.bank
     rows, found = [], []
     if len(bank.packs) < 2:

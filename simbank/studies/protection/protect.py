@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from simbank.studies.described import bank_warnings
@@ -17,10 +19,21 @@ from simbank.studies.protection.protection import Assumptions, Protection
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted_checks import relied_on, shorted_checks
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simbank.scenario import Scenario
+
 __all__ = ["protect"]
 
 
-def protect(scenario, assumptions=None, *, progress=None, run=True):
+def protect(
+    scenario: Scenario,
+    assumptions: Assumptions | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+    run: bool = True,
+) -> Protection:
     """Fault currents, checks, order of opening, outages and shorted cells of a scenario.
 
     Parameters

@@ -17,6 +17,7 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
 from simbank.studies.protection.faults import Faults
+from simbank.studies.protection.shorted_cell import ShortedCell
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted_checks import shorted_table, told_together
 from simbank.studies.protection.tables import TABLES
@@ -50,8 +51,28 @@ GRAVEST = (
 class Assumptions:
     """What the worst cases rest on. Temperatures in kelvin.
 
-    Greatest current: packs as new at ``warm_k``, full, straight after charge; conductors as in the file. Least current: packs as
-    old as they are at ``cold_k`` and ``low_soc``, conductors at ``hot_conductor_k``.
+    Greatest current (maximum prospective short-circuit current): packs as new at ``warm_k``, full, straight after charge; conductors
+    as in the file. Least current (minimum prospective short-circuit current): packs as old as they are at ``cold_k`` and
+    ``low_soc``, conductors at ``hot_conductor_k``.
+
+    Attributes
+    ----------
+    warm_k, cold_k, hot_conductor_k : float
+        Packs in the greatest case, packs in the least, and conductors in the least [K].
+    low_soc : float
+        State of charge in the least case, 0 to 1.
+    pack_h : float
+        Inductance of each pack [H].
+    wanted_s : float
+        Time within which every fault should clear [s].
+    margin : float
+        Rating of a device ÷ load that lasts.
+    drop_share : float
+        Greatest drop from pack to port as a share of the port's voltage.
+    cells_shorted : int
+        Cells in series shorted in the case of a shorted pack.
+    short_ohm : float
+        Resistance of one shorted cell [ohm].
     """
 
     warm_k: float = 318.15
@@ -112,14 +133,14 @@ class Protection(StudyResult):
     clearing: pd.DataFrame
     overload: pd.DataFrame
     outages: pd.DataFrame
-    shorted: dict
+    shorted: dict[str, ShortedCell]
     greatest: Faults = field(repr=False)
     least: Faults = field(repr=False)
     load_note: str = ""
     warnings: list = field(default_factory=list)
     string_ratings: list = field(default_factory=list)
     breaks: Breaking = field(repr=False, default=None)
-    short_cases: dict = field(default_factory=dict)
+    short_cases: dict[str, list[ShortedCell]] = field(default_factory=dict)
     short_note: str = ""
 
     @property
@@ -137,12 +158,12 @@ class Protection(StudyResult):
         return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
 
     @property
-    def counts(self):
+    def counts(self) -> dict[str, int]:
         """How many checks passed, failed, could not be made, and notes."""
         return {status: int((self.checks["status"] == status).sum()) for status in (PASS, FAIL, NOT_CHECKABLE, NOTE)}
 
     @property
-    def headline(self):
+    def headline(self) -> str:
         """How many checks failed, could not be made and passed; of those that failed, the one whose rule stands first in
         ``GRAVEST``."""
         failed = self.checks[self.checks["status"] == FAIL]
@@ -155,24 +176,24 @@ class Protection(StudyResult):
         checks = "check" if c[FAIL] == 1 else "checks"
         return f"{c[FAIL]} {checks} failed{worst}, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
 
-    def told(self, checks):
-        """Some rows of ``checks`` with the same said of many places said once; ``where`` then names them all."""
+    def told(self, checks: pd.DataFrame) -> pd.DataFrame:
+        """Rows of ``checks`` grouped: the same said of many places is said once, and ``where`` names them all."""
         keys = ["status", "rule", "text", "source"]
         together = checks.groupby(keys, sort=False)["where"].agg(", ".join).reset_index()
         return together[["status", "rule", "where", "text", "source"]]
 
     @property
-    def told_shorted(self):
+    def told_shorted(self) -> pd.DataFrame | None:
         """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
         return told_together(self.short_cases) if self.short_cases else None
 
     @property
-    def short_words(self):
+    def short_words(self) -> str:
         """What was run, and what it does not say."""
         return f"{self.short_note[:1].upper()}{self.short_note[1:]}. {SHORT_CAUTION}."
 
     @property
-    def basis(self):
+    def basis(self) -> list[str]:
         """What the figures rest on, as sentences."""
         a = self.assumptions
         return [
@@ -185,7 +206,7 @@ class Protection(StudyResult):
         ]
 
     @property
-    def reliance(self):
+    def reliance(self) -> list[str]:
         """Which devices are not relied on, and why, as sentences."""
         lines = []
         if self.breaks.failed:
@@ -221,7 +242,7 @@ class Protection(StudyResult):
         return lines
 
     @property
-    def clearing_told(self):
+    def clearing_told(self) -> pd.DataFrame:
         """``clearing`` for people: the place, the one device that clears a fault there, whether it is selective, what happens."""
         rows = []
         for place, row in self.clearing.iterrows():
@@ -236,19 +257,19 @@ class Protection(StudyResult):
         return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
 
     @property
-    def overload_told(self):
+    def overload_told(self) -> pd.DataFrame:
         """What each overload ends in: multiple of full load and the whole cascade in words."""
         told = self.overload.drop_duplicates("times_full_load")[["times_full_load", "then"]]
         return told.assign(then=told["then"].replace("", "nothing opens")).reset_index(drop=True)
 
     @property
-    def worst_outages(self):
+    def worst_outages(self) -> pd.DataFrame:
         """Of every part dropped at every full load, the pack with the greatest C-rate."""
         worst = self.outages.loc[self.outages.groupby(["dropped", "load"])["c_rate"].idxmax()]
         return worst.assign(then=worst["then"].replace("", "the rest carries on"))
 
     @property
-    def summary(self):
+    def summary(self) -> dict:
         """Everything as plain data, for ``--json``."""
 
         def records(frame):
@@ -297,7 +318,7 @@ class Protection(StudyResult):
 
         return protection_plots.plot_shorted(self)
 
-    def drawing(self):
+    def drawing(self) -> str:
         """The bank as SVG text, with prospective currents at the places."""
         from simbank.plotting.drawing import draw_bank
 

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.faults import TIMES, device_rows, opening_times, steady_time
 from simbank.studies.protection.words import duration_text
+
+if TYPE_CHECKING:
+    from simbank.studies.protection.faults import Faults
+    from simbank.studies.protection.outage import Loads
 
 __all__ = ["StringRating", "string_ratings"]
 
@@ -46,7 +51,7 @@ class StringRating:
     device: str
     rating_a: float
     series: str
-    behind: tuple
+    behind: tuple[str, ...]
     largest_first_a: float | None
     carries_load: bool | None
     load_a: float
@@ -54,14 +59,14 @@ class StringRating:
     text: str
 
     @property
-    def record(self):
+    def record(self) -> dict:
         """As plain data."""
         return {
             key: list(value) if isinstance(value := getattr(self, key), tuple) else value for key in self.__dataclass_fields__
         }
 
 
-def string_ratings(greatest, least, loads, lasting, margin):
+def string_ratings(greatest: Faults, least: Faults, loads: Loads, lasting: dict[str, float], margin: float) -> list[StringRating]:
     """One :class:`StringRating` for each device of a string.
 
     Parameters

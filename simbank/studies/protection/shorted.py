@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,6 +23,13 @@ from simbank.studies.protection.shorted_cell import (
     shorted_cells,
 )
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simbank.bank import Bank
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.shorted_cell import ShortedCell
+
 __all__ = ["alike", "charging_ports", "shorted_cases"]
 
 CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practice, no source
@@ -32,12 +40,23 @@ HALVINGS = 3  # then of the step from the best of them to an emptier pack, and t
 CASES_TOLD = (FULL, EMPTY, ENERGY, FILE)
 
 
-def charging_ports(scenario):
+def charging_ports(scenario: Scenario) -> tuple[dict[str, Command], str]:
     """Commands by which the ports that charge hold their voltage for good, and in words who they are.
 
     A port with a charger holds its absorption voltage; without one, the voltage of the strongest charge of the duty. A current that
     the file does not limit is that of the duty, or half a C of the bank. Where the file charges nowhere, its first port holds the
     charge voltage that suits all packs.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    commands : dict of str to Command
+        Port → current [A, negative] and the voltage that it holds [V].
+    words : str
     """
     bank = scenario.bank
     suits_all = min(pack.chemistry.charge_volt * pack.cells_in_series for pack in bank.packs)
@@ -127,7 +146,7 @@ def _kinds(bank):
     return {pack.name: bank.packs[j].name for pack, j in zip(bank.packs, same, strict=True)}
 
 
-def alike(bank):
+def alike(bank: Bank) -> dict[str, str]:
     """For every pack the first that is equal to it and stands in an equal place, so that exchanging the two changes nothing.
 
     Returns
@@ -164,7 +183,13 @@ def alike(bank):
     return first
 
 
-def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
+def shorted_cases(
+    scenario: Scenario,
+    cells: int = 1,
+    short_ohm: float = 1e-3,
+    warm_k: float | None = None,
+    tell: Callable[[float], None] | None = None,
+) -> tuple[dict[str, list[ShortedCell]], dict[str, str], str]:
     """The shorted cell in every pack, from every start, without and with a charger that holds its voltage.
 
     Starts:
@@ -178,6 +203,19 @@ def shorted_cases(scenario, cells=1, short_ohm=1e-3, warm_k=None, tell=None):
     - as in the file.
 
     Equal packs in equal places share a result.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+    cells : int
+        How many cells in series are shorted.
+    short_ohm : float
+        Resistance of one shorted cell [ohm].
+    warm_k : float, optional
+        Temperature of the packs in the first start [K].
+    tell : callable, optional
+        Called with the fraction done.
 
     Returns
     -------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,10 @@ from simbank.simulation import simulate
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.studies.case import Case
 from simbank.studies.protection.faults import line_of
+
+if TYPE_CHECKING:
+    from simbank.bank import Bank
+    from simbank.duty import Command
 
 __all__ = ["CASES", "ENERGY", "FILE", "FULL", "HOURS", "NO_CHARGER", "ShortedCell", "own_devices", "shorted_cells"]
 
@@ -102,12 +107,12 @@ class ShortedCell:
     neighbours_soc_start_if_bms_open: float | None = None
 
     @property
-    def feed_a(self):
+    def feed_a(self) -> float:
         """Feed just after the short [A]."""
         return float(self.table["feed_a"].iloc[0])
 
     @property
-    def record(self):
+    def record(self) -> dict:
         """Its figures as plain data, for JSON and tables."""
         keys = (
             "pack", "case", "charger", "soc_start", "neighbours_soc_start", "peak_a", "energy_wh", "short_wh", "hours",
@@ -118,9 +123,10 @@ class ShortedCell:
 
 
 def shorted_cells(
-    bank, pack_name, cells=1, short_ohm=1e-3, *, hours=HOURS, soc=1.0, own_soc=None, charging=None, charger=NO_CHARGER,
-    neighbours_bms=False, **options,
-):  # fmt: skip
+    bank: Bank, pack_name: str, cells: int = 1, short_ohm: float = 1e-3, *, hours: float = HOURS, soc: float | None = 1.0,
+    own_soc: float | None = None, charging: dict[str, Command] | None = None, charger: str = NO_CHARGER,
+    neighbours_bms: bool = False, **options,
+) -> ShortedCell:  # fmt: skip
     """Follow the feed into a pack whose cells have shorted.
 
     The pack keeps its other cells: electromotive force of Ns − k cells, resistance of those plus k times ``short_ohm``. The
@@ -241,7 +247,7 @@ def _ending(result, own, mine, hours):
     }  # fmt: skip
 
 
-def own_devices(bank, pack_name):
+def own_devices(bank: Bank, pack_name: str) -> list[Device]:
     """Devices through which all that flows into a pack must pass: its own, and those of a string that has no other pack."""
     owners = {pack_name, *(string for string, packs in bank.strings.items() if tuple(packs) == (pack_name,))}
     return [device for device in bank.devices if device.owner in owners]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,15 @@ from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, C
 from simbank.studies.protection.shorted import own_devices, shorted_cases
 from simbank.studies.protection.shorted_cell import NO_CHARGER
 from simbank.studies.protection.words import duration_text, named
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simbank.bank import Bank
+    from simbank.scenario import Scenario
+    from simbank.studies.protection.breaking import Breaking
+    from simbank.studies.protection.protection import Assumptions
+    from simbank.studies.protection.shorted_cell import ShortedCell
 
 __all__ = ["CAUTION", "relied_on", "shorted_checks", "shorted_table", "told_together"]
 
@@ -27,7 +37,9 @@ HEADINGS = {
 }  # fmt: skip
 
 
-def shorted_checks(scenario, case, breaks, tell):
+def shorted_checks(
+    scenario: Scenario, case: Assumptions, breaks: Breaking, tell: Callable[[float], None]
+) -> tuple[dict[str, list[ShortedCell]], str, list[Check]]:
     """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
     closed never open."""
     packs = {pack.name: pack for pack in scenario.bank.packs}
@@ -75,7 +87,7 @@ def shorted_checks(scenario, case, breaks, tell):
     return cases, note, found
 
 
-def relied_on(check, bank, breaks):
+def relied_on(check: Check, bank: Bank, breaks: Breaking) -> Check:
     """A check that passes since the device of its pack opens, unless that device cannot be relied on."""
     own = [device.name for device in bank.devices if device.owner == check.where]
     if check.status != PASS or any(breaks.state[name] == OPENS for name in own):
@@ -86,12 +98,12 @@ def relied_on(check, bank, breaks):
     return replace(check, status=FAIL, text=f"{check.text}. But {named(own)} counts as failed closed")
 
 
-def shorted_table(found):
+def shorted_table(found: dict[str, list[ShortedCell]]) -> pd.DataFrame:
     """Every case as one row (``ShortedCell.record``), from what :func:`shorted_cases` found."""
     return pd.DataFrame([row.record for rows in found.values() for row in rows])
 
 
-def told_together(found):
+def told_together(found: dict[str, list[ShortedCell]]) -> pd.DataFrame:
     """Every case for a reader: packs with the same figures share a row, headings with units."""
     table, own = shorted_table(found), [row.ended_by_own for rows in found.values() for row in rows]
     if not len(table):
@@ -105,7 +117,7 @@ def told_together(found):
     keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
     rows["ended_by"] = rows["ended_by"].mask(own, "its device")
     order = {name: k for k, name in enumerate(table["pack"].unique())}
-    together = rows.groupby(keys, sort=False)["pack"].agg(", ".join).reset_index()
-    first = together["pack"].str.split(", ").str[0].map(order)
-    together = together.assign(first=first).sort_values("first", kind="stable")[["pack", *keys]]
+    together = rows.groupby(keys, sort=False)["pack"].agg(["first", ", ".join]).reset_index()
+    together = together.set_axis([*keys, "first", "pack"], axis=1)
+    together = together.iloc[together["first"].map(order).argsort(kind="stable")][["pack", *keys]]
     return together.rename(columns=HEADINGS)
