@@ -22,6 +22,7 @@ from simbank.simulation.port_solver import commanded
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
 VOLT_BAND = 1e-6  # V, likewise
+SOC_BAND = 1e-12  # a pack this near to 100 or 0 % is there, from the instant a current flows on
 HIGHER_VOLT = 1e-3  # V by which a bank must stand above a charge voltage to be said to take nothing at it
 HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port goes back
 
@@ -115,10 +116,12 @@ def _watch_pack(k, y, bank, states, work, out):
     charges, discharges = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C
     monitors, doing, mark, at = states.monitors[k], states.monitor_state[k], states.pack_mark[k], ar.PACK_SLOTS * k + 1
     if doing[ar.FULL] != ar.WAITING:
-        past = min(max(high - monitors[ar.FULL, ar.MONITOR_LIMIT], z - monitors[ar.FULL, ar.MONITOR_RELEASE]), charges)
+        full = z + SOC_BAND - monitors[ar.FULL, ar.MONITOR_RELEASE]
+        past = min(max(high - monitors[ar.FULL, ar.MONITOR_LIMIT], full), charges)
         worst = max(worst, _due(at + ar.FULL, doing[ar.FULL], past, mark[ar.MARK_FULL] - RELEASE_SOC - z, out))
     if doing[ar.EMPTY] != ar.WAITING:
-        past = min(max(monitors[ar.EMPTY, ar.MONITOR_LIMIT] - low, monitors[ar.EMPTY, ar.MONITOR_RELEASE] - z), discharges)
+        empty = monitors[ar.EMPTY, ar.MONITOR_RELEASE] + SOC_BAND - z
+        past = min(max(monitors[ar.EMPTY, ar.MONITOR_LIMIT] - low, empty), discharges)
         worst = max(worst, _due(at + ar.EMPTY, doing[ar.EMPTY], past, z - mark[ar.MARK_EMPTY] - RELEASE_SOC, out))
     if monitors[ar.PAST_FULL, ar.MONITOR_LIMIT] < np.inf:
         worst = max(worst, _due(at + ar.PAST_FULL, doing[ar.PAST_FULL], z - 1.0, 1.0 - z, out))

@@ -12,9 +12,11 @@ relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. C
 3. The cells are asked at the end. What their currents miss I₁ by is taken to have grown as the square of time.
 
 The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
-expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1) both Iₘ and I₁ are
-found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one, Δz = −h (I₀ + Iₘ + I₁)
-/ 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985) 1992).
+expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1), or relaxation takes a
+current over within half a step (h φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
+Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one,
+Δz = −h (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
+1992).
 
 Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are summed with
 the weights of the step itself, so that charge is kept.
@@ -36,14 +38,14 @@ __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
 DONE, SETTLE, PAUSE, HAND_OVER, SPENT = range(5)
 LEAST_STEP_S = 1e-4
-LOCATE_S = 1e-4  # a change of mode is located this closely ...
+LOCATE_S = 1e-6  # a change of mode is located this closely ...
 NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
 BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
 MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
 DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
 STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
-STIFF = 1.0  # h E' dI/dE / Q from which they do
+STIFF = 1.0  # h E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
 STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
@@ -54,9 +56,11 @@ RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
 N_TABLE = 10
 # Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
 # [K] at the end and half-way; rates of warming [K/s]; force [V] and d [ohm] of the network; currents expected at the end; drive
-# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling.
+# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling; the
+# heat half-way [W] with which the temperature at the end was made.
 BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
-N_PLAN = 17
+HEAT_M = 17
+N_PLAN = 18
 
 
 @jit_inline
@@ -135,25 +139,29 @@ def _from_modes(levelling, modal, out):
 
 @jit_internal
 def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
-    """Correct temperatures at the end, made with the heat half-way, for heat that runs on the parabola through start, middle, end."""
+    """Correct temperatures at the end, made with the heat that was expected half-way, for heat that runs on the parabola through
+    start, middle and end."""
     n = cells.shape[1]
     if levelling.shape[0] == 1:
         for k in range(n):
             capacity = cells[eq.HEAT_CAPACITY, k]
             if capacity > 0.0:
                 _, one, two, three = _phi(h * levelling[0, k])
-                half, before, after = _heat(work_m, k), one - 3.0 * two + 4.0 * three, 4.0 * three - two
-                y_1[4 * n + k] += h / capacity * (before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half))
+                half, before, after = plan[HEAT_M, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
+                bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
+                y_1[4 * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
         return
     for j in range(n):
         _, one, two, three = _phi(h * levelling[0, j])
-        first, last = 0.0, 0.0
+        first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
             if cells[eq.HEAT_CAPACITY, k] > 0.0:
-                half, share = _heat(work_m, k), levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
+                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
                 first += share * (_heat(work, k) - half)
+                middle += share * (_heat(work_m, k) - half)
                 last += share * (_heat(work_1, k) - half)
-        plan[MODES, j] = h * ((one - 3.0 * two + 4.0 * three) * first + (4.0 * three - two) * last)
+        bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
+        plan[MODES, j] = h * bend
     _from_modes(levelling, plan[MODES], plan[RATES])
     for k in range(n):
         y_1[4 * n + k] += plan[RATES, k]
@@ -225,6 +233,8 @@ def _step(
             drive = cells[eq.R1 + j, k] * per_s
             plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = drive * work[eq.G, k], drive * (2.0 * work_m[eq.G, k] - work[eq.G, k])
             plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
+        relaxing = plan[DRIVE, k] * table[k, TWO_M] + plan[DRIVE + 1, k] * table[n + k, TWO_M]
+        x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
         for k in range(n):
@@ -285,6 +295,7 @@ def _step(
     eq.pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
+            plan[HEAT_M, k] = _heat(work_m, k)
             plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
         _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
@@ -313,7 +324,7 @@ def _step(
 
 
 @jit_internal
-def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m, port_m, y_1, work_1, port_1, guess_port):
+def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, work_m, port_m, y_1, work_1, port_1, guess_port):
     """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
 
     Returns
@@ -353,6 +364,11 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, work_m,
         miss = port_1[eq.V, a] - guess_port[eq.V, a]
         port_m[eq.V, a] += 0.25 * miss
         apart = max(apart, abs(miss) / (1.0 + abs(port_1[eq.V, a])))
+    # heat half-way anew, with the mean of the slopes at both ends: with those of the start alone it would be of first order
+    for k in range(n):
+        work_m[eq.GAP_BY_Z, k] = 0.5 * (work[eq.GAP_BY_Z, k] + work_1[eq.GAP_BY_Z, k])
+        work_m[eq.G_BY_Z, k] = 0.5 * (work[eq.G_BY_Z, k] + work_1[eq.G_BY_Z, k])
+    eq.pack_heat(y_m, cells, work_m)
     for k in range(n):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
@@ -571,8 +587,8 @@ def advance(
                     if error <= tolerance:
                         eq.solve_bank(local + h, y_1, bank, ports, work_1)
                         missed, moved = _miss(
-                            h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, work_m.pack, work_m.port, y_1,
-                            work_1.pack, work_1.port, guess_port,
+                            h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, y_m, work_m.pack,
+                            work_m.port, y_1, work_1.pack, work_1.port, guess_port,
                         )  # fmt: skip
                         error = max(error, missed)
                         if moved and error <= tolerance:
