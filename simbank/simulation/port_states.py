@@ -458,10 +458,3 @@ def meets_own_limit(a, slot, t_step, phase, ports):
     if phase[a] == ar.PHASE_FOLLOW:
         return commanded(t_step, ports, a) < 0.0
     return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == ar.SLOT_REACHES)
-
-
-# Names that modules which are being changed elsewhere still use.
-NEXT = ar.NEXT_AT
-STAYS = ar.PERSISTENT
-FOLLOWS = ar.FOLLOWS_BMS
-STOP_AT = ar.CHARGER_STOP_REPORT
