@@ -84,3 +84,31 @@ def test_python_of_readme_runs(clone):
         exec(compile(code, "README.md", "exec"), {})
     assert (clone / "soc.png").stat().st_size > 1000
     assert "not checked" in (clone / "clinic.html").read_text(encoding="utf-8").lower()
+
+
+def names_in(path):
+    """Functions, classes and constants that a module defines or hands on."""
+    found = set()
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            found.add(node.name)
+        elif isinstance(node, ast.Assign):
+            found |= {name.id for target in node.targets for name in ast.walk(target) if isinstance(name, ast.Name)}
+    return found
+
+
+def test_files_and_names_of_the_developers_page_exist():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = re.findall(r"`((?:[\w.]+/)*[\w.]+(?:\.\w+|/))(?:::(\w+))?`", text)
+    kinds = (".py", ".toml", ".md", ".j2", "/")
+    wanted = {(path, name) for path, name in named if path.endswith(kinds) and path != "made_by.json"}
+    assert len(wanted) > 80
+    for path, name in sorted(wanted):
+        if path in (".py", ".toml"):
+            continue
+        where = next((root / path for root in (ROOT / "simbank", ROOT) if (root / path).exists()), None)
+        assert where is not None, path
+        assert not name or name in names_in(where), f"{path}::{name}"
+    bare = re.findall(r"`::(\w+)`", text)
+    assert bare
+    assert set(bare) <= names_in(ROOT / "simbank" / "simulation" / "pack_model.py")

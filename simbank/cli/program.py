@@ -15,7 +15,7 @@ from simbank.cli.device import device_app
 from simbank.cli.files import new, schema
 from simbank.cli.protect import protect
 from simbank.cli.run import run
-from simbank.cli.studies import compare, drift, sensitivity, size, sweep, usable
+from simbank.cli.studies import COMMANDS as STUDIES
 from simbank.errors import InputError, RunStopped, SimbankError
 from simbank.provenance import set_command
 
@@ -31,7 +31,7 @@ app = typer.Typer(
     help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
 )
 
-for command in (run, compare, sweep, sensitivity, size, drift, usable, protect, schema, new):
+for command in (run, *STUDIES, protect, schema, new):
     app.command()(command)
 app.add_typer(device_app, name="device")
 app.add_typer(cell_app, name="cell")

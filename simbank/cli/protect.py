@@ -26,6 +26,7 @@ _HEADING_WIDTH = 11  # of the table of shorted cells, whose many columns have lo
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
+    "least_one_pack_a": "least, one\npack [A]",
 }  # fmt: skip
 
 
@@ -77,7 +78,8 @@ def _show_protection(found, everything):
     say = console().print
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:
-        faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
+        digits = ".3g" if key == "rise_ms" else ",.0f"
+        faults[key] = ["–" if value != value else format(value, digits) for value in faults[key]]
     show_table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
     for line in (*found.basis, *found.reliance):
         say(line)

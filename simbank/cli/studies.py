@@ -28,7 +28,7 @@ from simbank.cli.options import (
 from simbank.cli.output import Command, console, integrator_words, show_caution, show_table
 from simbank.errors import InputError, SimulationError
 
-__all__ = ["compare", "drift", "sensitivity", "size", "sweep", "usable"]
+__all__ = ["COMMANDS"]
 
 TOLERANCE = 1e-8  # of drift and usable, which have no option for it
 
@@ -315,3 +315,6 @@ def _show_usable(found):
         console().print(text)
     console().print(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
     show_caution()
+
+
+COMMANDS = (compare, sweep, sensitivity, size, drift, usable)  # in the order in which --help names them
