@@ -1838,7 +1838,7 @@ def test_a_release_within_both_limits_is_let_go(tmp_path, release):
     kind = small_bank()["pack_types"]["slab"] | {"mass": "10 kg", "specific_heat": "1000 J/kg/K", "heat_loss": "20 W/K"}
     duty = {"kind": "constant", "charge": "0.001 C", "hours": 2}
     bank = bank_file(tmp_path, packs=packs, pack_types={"slab": kind}, duty=duty, ambient="22.5 degC")
-    assert "block released" in list(simbank.simulate(simbank.load(bank)).events["code"])
+    assert "block-released" in list(simbank.simulate(simbank.load(bank)).events["code"])
 
 
 def test_constant_power_without_an_inverter_is_said_to_count_at_the_voltage_of_the_start():
@@ -2048,3 +2048,47 @@ def test_what_a_conductor_carries_for_good_does_it_no_harm():
     assert 45 < carries < 65
     assert followed.i2t[least.edges_of("lead shed +")].max() > 2.1e6
     assert "port shed" not in checks["lead shed +"].text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--cold", "60 degC"), ("--cold", "below --warm")),
+        (("--cold", "60 degC", "--warm", "0 degC"), ("--cold", "below --warm")),
+        (("--warm", "-10 degC"), ("--cold", "below --warm")),
+        (("--warm", "-300 degC"), ("--warm", "-60 to 120 degC")),
+        (("--cold", "-61 degC"), ("--cold", "-60 to 120 degC")),
+        (("--within", "0 s"), ("--within", "above zero")),
+        (("--shorted-cells", "16"), ("--shorted-cells", "16 cells in series", "at most 15")),
+    ],
+)
+def test_cases_of_protection_that_cannot_be(arguments, says):
+    one_line(command("protect", TRIALS / "long_lead_breaker.toml", *arguments), *says)
+
+
+@pytest.mark.parametrize("text", ["NaN", "nan", "NA"])
+def test_a_point_that_is_no_number(tmp_path, text):
+    (tmp_path / "points.csv").write_text(f"packs.A.soc\n0.5\n{text}\n")
+    done = command("sweep", TRIALS / "long_lead_breaker.toml", "--points", tmp_path / "points.csv")
+    one_line(done, "--points packs.A.soc", "row 2", "leave a cell empty")
+
+
+def test_an_alternating_current_load_above_the_rating_is_told_as_unmet():
+    """2 h of 8 kW asked of an inverter of 5 kW: 16 kWh asked, 10 kWh at its rating."""
+    duty = {"kind": "cycles", "steps": [{"discharge": "8 kW", "hours": 2, "port": "out"}]}
+    changes = {
+        "duty": duty, "ports": [{"name": "out", "inverter": {"rated_power": "5 kW", "cutoff": "40 V"}}],
+        "packs.A.soc": 0.95, "packs.B.soc": 0.95,
+    }  # fmt: skip
+    result = simbank.simulate(simbank.load(TRIALS / "long_lead_breaker.toml", changes))
+    (port,) = result.summary["ports"]
+    assert (port["ac_asked_wh"], port["ac_unmet_wh"]) == (pytest.approx(16_000), pytest.approx(6_000, rel=1e-6))
+    (warning,) = (w for w in result.warnings if w.code == "ac-load-unmet")
+    assert warning.where == "out"
+    assert "6,000 Wh unmet" in warning.text
+
+
+def test_zero_has_no_sign():
+    from simbank.cli.output import _cell
+
+    assert _cell("curtailed_wh", -0.2) == "0"
