@@ -20,7 +20,7 @@ def warm(chemistry=None, loss=0.0, **more):
 
 
 def finest_k(integrator):
-    """How near to a closed form a temperature is held to [K]: the fast integrator goes by a tolerance of 3e-8 of its own."""
+    """How near to a closed form a temperature is held to [K]: the fast integrator goes by a tolerance of 1e-8 of its own."""
     return 1e-6 if integrator == "reference" else 1e-4
 
 

@@ -45,6 +45,7 @@ def test_the_smallest_useful_file_is_under_25_lines(data):
         ({"wiring.link.length": "0 cm"}, "must be above zero"),
         ({"pack_types.slab.capacity": "0 Ah"}, "pack_types.slab.capacity: '0 Ah': must be above zero"),
         ({"pack_types.slab.capacity": "-1 Ah"}, "must be above zero"),
+        ({"pack_types.slab.capacity": "1e-9 Ah"}, "pack_types.slab.capacity: '1e-09 Ah': a pack must hold at least 0.1 Ah"),
         ({"packs.A.soc": 1.5}, "packs.0.soc: 1.5: must be at least 0 and at most 1"),
         ({"packs.A.soc": -0.1}, "must be at least 0"),
         ({"packs.A.soc": float("nan")}, "must be a number"),

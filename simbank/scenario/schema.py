@@ -33,6 +33,9 @@ GaugeText = Annotated[
 ]
 LayoutName = Literal[tuple(LAYOUTS)]
 LAYOUT_WORDS = "; ".join([f"`{kind.name}`: {kind.summary}" for kind in LAYOUTS.values()] + ["`graph`: conductors of its own"])
+LEAST_CAPACITY_AH = (
+    0.1  # of a pack, as a button cell holds; common practice, no source. In far less, equations are too stiff to finish
+)
 Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 
 
@@ -160,6 +163,11 @@ class PackType(FileModel):
                 'needs "capacity" (of the whole pack) or "cell_capacity" (of one cell, times cells_in_parallel), one of the two',
                 key="capacity",
             )
+        if self.pack_capacity_ah < LEAST_CAPACITY_AH:
+            raise InputError(
+                f"a pack must hold at least {LEAST_CAPACITY_AH:g} Ah",
+                key="capacity" if self.cell_capacity is None else "cell_capacity", value=f"{self.pack_capacity_ah:g} Ah",
+            )  # fmt: skip
         if (self.mass is None) != (self.heat_loss is None):
             raise InputError('"mass" and "heat_loss" belong together: without them the pack stays at the temperature around it')
         if self.specific_heat is not None and self.mass is None:

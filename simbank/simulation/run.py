@@ -62,7 +62,7 @@ def simulate(
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
-        Of the fast integrator: greatest error of state of charge in one step, by default 3e-8. Of the reference: relative tolerance
+        Of the fast integrator: greatest error of state of charge in one step, by default 1e-8. Of the reference: relative tolerance
         of the solver, by default 3e-10; for state of charge a hundredth of it. The absolute ones follow: a hundredth of the relative
         one for state of charge, the tolerance itself for the hysteresis state, and tenfold, in volts and kelvin, for relaxation
         voltages, which forget their errors, and temperatures. A run whose balances are missed is made again with a thirtieth, at last

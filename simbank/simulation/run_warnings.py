@@ -17,6 +17,7 @@ __all__ = [
     "REFERENCE_TOLERANCE",
     "TRIPPED",
     "Opening",
+    "ac_load_warnings",
     "assumed_bms_warnings",
     "balance_warnings",
     "beyond_warnings",
@@ -31,8 +32,10 @@ TRIPPED = "tripped-at-once"
 SOON_S = 60.0  # a port that stops within this time of an over-current opening stopped because of it
 LINKED_S = 600.0  # openings that follow one another within this time are one cascade
 UNEVEN = 0.05  # of its limit; what flows through it at no load is told from here on
-REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 3e-8  # of the integrators, by default
+REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 1e-8  # of the integrators, by default
+FAST_BALANCE_TOLERANCE = 3e-8  # up to this one the fast integrator's balances have to close as they do at the default
 CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
+AC_WORTH_SAYING = 1e-3  # of the alternating-current energy asked
 WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 STOPS = (Event.NO_PACK, Event.CUT_OFF, Event.TOO_MUCH_POWER)
 
@@ -212,6 +215,20 @@ def beyond_warnings(packs: Sequence[Pack], rows: Sequence[dict]) -> list[BankWar
     return found
 
 
+def ac_load_warnings(ports: Sequence[dict]) -> list[BankWarning]:
+    """Inverters that did not serve the alternating-current load that was asked of them."""
+    out = []
+    for port in ports:
+        asked, unmet = port["ac_asked_wh"], port["ac_unmet_wh"]
+        if unmet > max(0.5, AC_WORTH_SAYING * asked):
+            text = (
+                f"of {asked:,.0f} Wh of alternating current asked of the inverter {port['ac_served_wh']:,.0f} Wh were served: "
+                f"{unmet:,.0f} Wh unmet. More than its rating is not served; nor is anything while it is cut off"
+            )
+            out.append(BankWarning("ac-load-unmet", port["name"], text))
+    return out
+
+
 def assumed_bms_warnings(packs: Sequence[Pack], happened: Sequence[EventRow]) -> list[BankWarning]:
     """Packs that opened at a cell limit by a BMS that the file does not give."""
     opened = {row.where for row in happened if row.event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)}
@@ -229,10 +246,11 @@ def balance_warnings(closure: dict, integrator: dict) -> list[BankWarning]:
     """Charge and energy that do not close as they should: what a figure from this run is worth is then not known.
 
     Charge is compared with what went through a pack or a thousandth of its capacity, energy with what moved in the bank or a
-    thousandth of what it holds, whichever is larger. A looser tolerance than the default loosens the limits in proportion.
+    thousandth of what it holds, whichever is larger. A looser tolerance than the default (fast: than 3e-8)
+    loosens the limits in proportion.
     """
     is_fast = integrator["name"] == "fast"
-    looser = max(1.0, integrator["tolerance"] / (FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
+    looser = max(1.0, integrator["tolerance"] / (FAST_BALANCE_TOLERANCE if is_fast else REFERENCE_TOLERANCE))
     out = []
     for what, limit in (("charge", FAST_CHARGE_LIMIT if is_fast else CHARGE_LIMIT), ("energy", ENERGY_LIMIT)):
         missed = closure[f"{what}_relative"]
