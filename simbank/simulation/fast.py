@@ -1,4 +1,4 @@
-"""The fast integrator: the equations of :mod:`simbank.simulation.equations`, stepped, watched and summed in one compiled loop.
+"""The fast integrator: the equations of :mod:`simbank.simulation.pack_model` and its neighbours, stepped, watched and summed in one compiled loop.
 
 A step asks the cells' curves only once, at its end. Along it, from a solved start, electromotive forces run by their slopes and
 relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. Comput. Phys. 176 (2002) 430):
@@ -31,8 +31,15 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.jit import jit_entry, jit_inline, jit_internal
-from simbank.simulation import equations as eq
+from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
+from simbank.simulation.bank_solver import add_series_resistance, currents, flow, solve_bank, working_arrays
+from simbank.simulation.devices import damage_rate, device_current
+from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
+from simbank.simulation.integrals import add_cells, add_instant, record_sample
+from simbank.simulation.ode import rates_solved
+from simbank.simulation.pack_model import pack_heat, temperature_rate
+from simbank.simulation.port_solver import commanded
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
@@ -100,14 +107,14 @@ def levelling_modes(cells, neighbours):
     C dT/dt = q − A T is linear: its decay rates λ [1/s] are in row 0, the n rows from 1 on turn modes into temperatures, the n rows
     after them temperatures into modes. A pack without heat capacity has a mode of its own that nothing drives.
     """
-    n, capacity = cells.shape[1], cells[eq.HEAT_CAPACITY]
+    n, capacity = cells.shape[1], cells[ar.HEAT_CAPACITY]
     hot = capacity > 0.0
     if not hot.any():
         return np.zeros((0, n))
     if not neighbours.size:
-        return np.where(hot, cells[eq.HEAT_LOSS] / np.where(hot, capacity, 1.0), 0.0)[None]
+        return np.where(hot, cells[ar.HEAT_LOSS] / np.where(hot, capacity, 1.0), 0.0)[None]
     root = np.where(hot, np.sqrt(capacity), 1.0)
-    loss = np.diag(cells[eq.HEAT_LOSS] + neighbours.sum(axis=1)) - neighbours
+    loss = np.diag(cells[ar.HEAT_LOSS] + neighbours.sum(axis=1)) - neighbours
     loss[~hot], loss[:, ~hot] = 0.0, 0.0
     rates, modes_ = np.linalg.eigh(loss / np.outer(root, root))
     return np.vstack([np.maximum(rates, 0.0), modes_ / root[:, None], (modes_ * root[:, None]).T])
@@ -144,7 +151,7 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
     n = cells.shape[1]
     if levelling.shape[0] == 1:
         for k in range(n):
-            capacity = cells[eq.HEAT_CAPACITY, k]
+            capacity = cells[ar.HEAT_CAPACITY, k]
             if capacity > 0.0:
                 _, one, two, three = _phi(h * levelling[0, k])
                 half, before, after = plan[HEAT_M, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
@@ -155,8 +162,8 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
         _, one, two, three = _phi(h * levelling[0, j])
         first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
-            if cells[eq.HEAT_CAPACITY, k] > 0.0:
-                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[eq.HEAT_CAPACITY, k]
+            if cells[ar.HEAT_CAPACITY, k] > 0.0:
+                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[ar.HEAT_CAPACITY, k]
                 first += share * (_heat(work, k) - half)
                 middle += share * (_heat(work_m, k) - half)
                 last += share * (_heat(work_1, k) - half)
@@ -210,36 +217,44 @@ def _step(
     warms = levelling.shape[0] > 0  # otherwise the rows of the plan for temperatures stay zero
     if warms:
         for k in range(n):
-            plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work, neighbours)
+            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work, neighbours)
         _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
         _rises(0.5 * h, plan[RATES], levelling, plan[MODES], plan[WARM_M])
     for k in range(n):
-        current = work[eq.I_PACK, k]
+        current = work[ar.PACK_CURRENT, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-        slope = work[eq.E_BY_Z, k] - work[eq.R_BY_Z, k] * current
-        slope += work[eq.E_BY_H, k] * cells[eq.GAMMA, k] * (1.0 + sense * y[n + k])
-        plan[BY_Q, k] = h / cells[eq.Q, k]
+        slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
+        slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[n + k])
+        plan[BY_Q, k] = h / cells[ar.CAPACITY_AS, k]
         plan[LEVEL, k] = max(0.0, slope) * plan[BY_Q, k]
         x = max(x, plan[LEVEL, k] * now[k, k])
         inverse = 1.0 / y[4 * n + k]
-        work_m[eq.WARMTH, k] = work[eq.WARMTH, k] * (1.0 - plan[WARM_M, k] * cells[eq.ARRHENIUS_RC, k] * inverse * inverse)
-        work_m[eq.G, k] = work[eq.G, k] - 0.5 * plan[BY_Q, k] * work[eq.G_BY_Z, k] * current
+        work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
+            1.0 - plan[WARM_M, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
+        )
+        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * plan[BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
         for j in range(2):
             q = j * n + k
-            per_s = 1.0 / cells[eq.TAU1 + j, k]
-            rate_0, rate_m = per_s / work[eq.WARMTH, k], per_s / work_m[eq.WARMTH, k]
+            per_s = 1.0 / cells[ar.TAU1 + j, k]
+            rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
             if fresh_table or abs(rate_m - table[q, RATE]) > STALE * rate_m:
                 _exponentials(h, rate_m, q, table)
-            drive = cells[eq.R1 + j, k] * per_s
-            plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = drive * work[eq.G, k], drive * (2.0 * work_m[eq.G, k] - work[eq.G, k])
+            drive = cells[ar.R1 + j, k] * per_s
+            plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = (
+                drive * work[ar.RC_FACTOR, k],
+                drive * (2.0 * work_m[ar.RC_FACTOR, k] - work[ar.RC_FACTOR, k]),
+            )
             plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
         relaxing = plan[DRIVE, k] * table[k, TWO_M] + plan[DRIVE + 1, k] * table[n + k, TWO_M]
         x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
         for k in range(n):
-            current = work[eq.I_PACK, k]
-            force, ohm = work[eq.E, k] + _by_t(k, work) * plan[WARM_M, k] - 0.25 * plan[LEVEL, k] * current, 0.25 * plan[LEVEL, k]
+            current = work[ar.PACK_CURRENT, k]
+            force, ohm = (
+                work[ar.EMF, k] + _by_t(k, work) * plan[WARM_M, k] - 0.25 * plan[LEVEL, k] * current,
+                0.25 * plan[LEVEL, k],
+            )
             for j in range(2):
                 q, v = j * n + k, y[(2 + j) * n + k]
                 middle = 0.5 * (plan[LAG_1 + j, k] + plan[LAG + j, k]) * v
@@ -247,11 +262,13 @@ def _step(
                 force -= (table[q, FADE_M] - 1.0) * v + (table[q, ONE_M] - table[q, TWO_M]) * push + table[q, TWO_M] * middle
                 ohm += 0.5 * (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * table[q, TWO_M]
             plan[FORCE, k], plan[OHM, k] = force, ohm
-        eq.resist(now, plan[OHM], comp)
-        eq.currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[eq.I_PACK])
+        add_series_resistance(now, plan[OHM], comp)
+        currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
-        i_0, i_m = work[eq.I_PACK, k], work_m[eq.I_PACK, k]
-        force = work[eq.E, k] + _by_t(k, work) * plan[WARM, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+        i_0, i_m = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k]
+        force = (
+            work[ar.EMF, k] + _by_t(k, work) * plan[WARM, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+        )
         ohm = plan[LEVEL, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(2 + j) * n + k]
@@ -265,12 +282,12 @@ def _step(
                 force -= (table[q, ONE] - table[q, TWO]) * push + table[q, TWO] * plan[LAG_1 + j, k] * v
                 ohm += plan[DRIVE_1 + j, k] * table[q, TWO]
         plan[FORCE, k], plan[OHM, k] = force, ohm
-    eq.resist(now, plan[OHM], comp)
-    eq.currents(t + h, plan[FORCE], comp, ports, guess_port, plan[GUESS])
+    add_series_resistance(now, plan[OHM], comp)
+    currents(t + h, plan[FORCE], comp, ports, guess_port, plan[GUESS])
     for k in range(n):
-        i_0, i_1 = work[eq.I_PACK, k], plan[GUESS, k]
-        there = 0.5 * (i_0 + i_1) if not stiff else work_m[eq.I_PACK, k]
-        force = work[eq.E, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * plan[WARM_M, k]
+        i_0, i_1 = work[ar.PACK_CURRENT, k], plan[GUESS, k]
+        there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
+        force = work[ar.EMF, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * plan[WARM_M, k]
         for j in range(2):
             q, v = j * n + k, y[(2 + j) * n + k]
             push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
@@ -280,31 +297,31 @@ def _step(
             force -= after - v
         plan[FORCE, k] = force
     if not stiff:
-        eq.currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[eq.I_PACK])
+        currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
-        i_0, i_m, i_1 = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k]
+        i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k]
         warm = plan[WARM_M, k]
         moved = -plan[BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
         y_m[k] = y[k] + moved
-        y_m[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
+        y_m[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
         y_m[4 * n + k] = y[4 * n + k] + warm
-        work_m[eq.R_NOW, k] = work[eq.R_NOW, k] + work[eq.R_BY_Z, k] * moved + work[eq.R_BY_T, k] * warm
-        work_m[eq.E_BY_H, k] = work[eq.E_BY_H, k] + work[eq.GAP_BY_Z, k] * moved
-        work_m[eq.E_BY_T, k] = work[eq.E_BY_T, k] + work[eq.E_BY_ZT, k] * moved
-        work_m[eq.GAP_BY_Z, k], work_m[eq.G_BY_Z, k] = work[eq.GAP_BY_Z, k], work[eq.G_BY_Z, k]
-    eq.pack_heat(y_m, cells, work_m)
+        work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
+        work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
+        work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.EMF_BY_SOC_T, k] * moved
+        work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
+    pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
             plan[HEAT_M, k] = _heat(work_m, k)
-            plan[RATES, k] = eq.warming(k, y[4 * n + k], y, cells, work_m, neighbours)
+            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work_m, neighbours)
         _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
-        i_0, i_m, i_1, by_q = work[eq.I_PACK, k], work_m[eq.I_PACK, k], plan[GUESS, k], plan[BY_Q, k]
+        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k], plan[BY_Q, k]
         moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
         y_1[k] = y[k] + moved
-        y_1[n + k] = _hysteresis(y[n + k], cells[eq.GAMMA, k], moved, i_0, i_1, by_q)
+        y_1[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
         y_1[4 * n + k] = y[4 * n + k] + plan[WARM, k]
         lasting = 0.0
         for j in range(2):
@@ -314,9 +331,9 @@ def _step(
             after = table[q, FADE] * v + table[q, AT_0] * push + table[q, AT_M] * middle
             after += table[q, AT_1] * (plan[LAG_1 + j, k] * v_m + plan[DRIVE_1 + j, k] * i_1)
             y_1[(2 + j) * n + k] = after + table[q, AT_1] * plan[LAG_1 + j, k] * (after - v_m)
-            lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[eq.TAU1 + j, k]
+            lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[ar.TAU1 + j, k]
         # an error of a relaxation voltage moves a current for as long as it lasts
-        apart = by_q / 1.5 + lasting / (2.0 * work[eq.R_NOW, k] * cells[eq.Q, k])
+        apart = by_q / 1.5 + lasting / (2.0 * work[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
         error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
     if not np.isfinite(total):
         error = np.inf
@@ -337,43 +354,46 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, wo
     weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
     error, total = 0.0, 0.0
     for k in range(n):
-        error, total = max(error, abs(work_1[eq.I_PACK, k] - plan[GUESS, k]) * plan[BY_Q, k]), total + work_1[eq.I_PACK, k]
+        error, total = (
+            max(error, abs(work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) * plan[BY_Q, k]),
+            total + work_1[ar.PACK_CURRENT, k],
+        )
     if not np.isfinite(total):
         return np.inf, False
     moves = error > 0.02 * tolerance
     if moves:
         for k in range(n):
-            miss = (work_1[eq.I_PACK, k] - plan[GUESS, k]) / (1.0 + weight * plan[LEVEL, k] * now[k, k])
+            miss = (work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) / (1.0 + weight * plan[LEVEL, k] * now[k, k])
             shift = -miss * plan[BY_Q, k] * weight
-            sense = 1.0 if work_1[eq.I_PACK, k] > 0.0 else -1.0
-            gap = cells[eq.GAMMA, k] * (1.0 + sense * y_1[n + k]) * shift
+            sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
+            gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[n + k]) * shift
             y_1[k] += shift
             y_1[n + k] = min(1.0, max(-1.0, y_1[n + k] + gap))
-            work_1[eq.E, k] += work_1[eq.E_BY_Z, k] * shift + work_1[eq.E_BY_H, k] * gap
-            work_m[eq.I_PACK, k] += 0.25 * miss
+            work_1[ar.EMF, k] += work_1[ar.EMF_BY_SOC, k] * shift + work_1[ar.EMF_BY_HYSTERESIS, k] * gap
+            work_m[ar.PACK_CURRENT, k] += 0.25 * miss
             for j in range(2):
                 q = j * n + k
                 more = plan[DRIVE_1 + j, k] * (0.25 * table[q, AT_M] + table[q, AT_1]) * miss
                 y_1[(2 + j) * n + k] += more
-                work_1[eq.E, k] -= more
+                work_1[ar.EMF, k] -= more
     # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
     apart = 0.0
     for a in range(port_m.shape[1]):
         if moves:
-            port_m[eq.J, a] += 0.25 * (port_1[eq.J, a] - guess_port[eq.J, a])
-        miss = port_1[eq.V, a] - guess_port[eq.V, a]
-        port_m[eq.V, a] += 0.25 * miss
-        apart = max(apart, abs(miss) / (1.0 + abs(port_1[eq.V, a])))
+            port_m[ar.PORT_CURRENT, a] += 0.25 * (port_1[ar.PORT_CURRENT, a] - guess_port[ar.PORT_CURRENT, a])
+        miss = port_1[ar.PORT_VOLTAGE, a] - guess_port[ar.PORT_VOLTAGE, a]
+        port_m[ar.PORT_VOLTAGE, a] += 0.25 * miss
+        apart = max(apart, abs(miss) / (1.0 + abs(port_1[ar.PORT_VOLTAGE, a])))
     # heat half-way anew, with the mean of the slopes at both ends: with those of the start alone it would be of first order
     for k in range(n):
-        work_m[eq.GAP_BY_Z, k] = 0.5 * (work[eq.GAP_BY_Z, k] + work_1[eq.GAP_BY_Z, k])
-        work_m[eq.G_BY_Z, k] = 0.5 * (work[eq.G_BY_Z, k] + work_1[eq.G_BY_Z, k])
-    eq.pack_heat(y_m, cells, work_m)
+        work_m[ar.HALF_WIDTH_SLOPE, k] = 0.5 * (work[ar.HALF_WIDTH_SLOPE, k] + work_1[ar.HALF_WIDTH_SLOPE, k])
+        work_m[ar.RC_FACTOR_SLOPE, k] = 0.5 * (work[ar.RC_FACTOR_SLOPE, k] + work_1[ar.RC_FACTOR_SLOPE, k])
+    pack_heat(y_m, cells, work_m)
     for k in range(n):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
-        heat = abs(bent) / 3.0 / (1.0 + abs(work_1[eq.E, k]))
-        error = max(error, plan[BY_Q, k] * (apart * abs(work_1[eq.I_PACK, k]) + heat))
+        heat = abs(bent) / 3.0 / (1.0 + abs(work_1[ar.EMF, k]))
+        error = max(error, plan[BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
     if levelling.shape[0] > 0:
         _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
     return MISS_SHARE * error, moves
@@ -382,13 +402,13 @@ def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, wo
 @jit_inline
 def _by_t(k, work):
     """How the voltage of pack ``k`` answers to its temperature at the current it has [V/K]."""
-    return work[eq.E_BY_T, k] - work[eq.R_BY_T, k] * work[eq.I_PACK, k]
+    return work[ar.EMF_BY_T, k] - work[ar.R_BY_T, k] * work[ar.PACK_CURRENT, k]
 
 
 @jit_inline
 def _heat(work, k):
     """Heat made in pack ``k`` [W]."""
-    return work[eq.OHMIC, k] + work[eq.RELAX, k] + work[eq.GAP, k] + work[eq.REVERSIBLE, k]
+    return work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
 
 
 @jit_internal
@@ -398,13 +418,13 @@ def _damage(h, y, work, work_m, y_1, work_1, bank):
     error, base = 0.0, y.size - devices.shape[0]
     for d in range(devices.shape[0]):
         before = y[base + d]
-        i_0, i_1 = eq.device_current(d, flows, work), eq.device_current(d, flows, work_1)
-        i_m = eq.device_current(d, flows, work_m)
-        if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, eq.LEAST] * devices[d, eq.RATING]:
-            y_1[base + d] = before * np.exp(-h / devices[d, eq.COOLING])
+        i_0, i_1 = device_current(d, flows, work), device_current(d, flows, work_1)
+        i_m = device_current(d, flows, work_m)
+        if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
+            y_1[base + d] = before * np.exp(-h / devices[d, ar.THERMAL_TIME_CONSTANT_S])
             continue
-        ends = eq.damage_rate(d, i_0, before, devices, curves) + eq.damage_rate(d, i_1, before, devices, curves)
-        middle = eq.damage_rate(d, i_m, before, devices, curves)
+        ends = damage_rate(d, i_0, before, devices, curves) + damage_rate(d, i_1, before, devices, curves)
+        middle = damage_rate(d, i_m, before, devices, curves)
         y_1[base + d] = before + h * (ends + 4.0 * middle) / 6.0
         error = max(error, BENT_SHARE * h * abs(2.0 * middle - ends) / 3.0)
     return error
@@ -423,9 +443,9 @@ def _quiet(now, bank, states, asleep, port_state):
     """Whether no pack waits to be woken and no port has lost its packs without having said so."""
     phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
-        if phase[a] != events.DONE and ports[a, eq.LIVE] == 0.0:
-            silent = port_state.reported[a] & port_states.NO_PACK_REPORTED or eq.commanded(now, ports, a) == 0.0
-            if port_state.equip[a, port_states.STAYS] == 0.0 or not silent:
+        if phase[a] != ar.PHASE_DONE and ports[a, ar.LIVE] == 0.0:
+            silent = port_state.reported[a] & port_states.NO_PACK_REPORTED or commanded(now, ports, a) == 0.0
+            if port_state.equip[a, ar.PERSISTENT] == 0.0 or not silent:
                 return False
     quiet = True
     for k in range(states.pack_state.size):
@@ -435,13 +455,13 @@ def _quiet(now, bank, states, asleep, port_state):
 
 def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
-    size = eq.N_STATES * n + d
+    size = ar.N_STATES * n + d
     arrays = [
-        *(eq.working_arrays(n, p) for _ in range(4)),
-        np.zeros((eq.N_PORT_WORK + p, p)),
+        *(working_arrays(n, p) for _ in range(4)),
+        np.zeros((ar.N_PORT_WORK + p, p)),
         *(np.empty(size) for _ in range(5)),
     ]
-    due = np.empty(events.PACK_SLOTS * n + events.PORT_SLOTS * p + events.DEVICE_SLOTS * d + 1)
+    due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
     return (*arrays, np.empty((2 * n, N_TABLE)), np.zeros((N_PLAN, n)), due)
 
 
@@ -500,8 +520,8 @@ def advance(
         work, work_1, work_m, work_s, guess_port, y_1, y_m, y_s, f, f_1, table, profile, due,
     ) = scratch  # fmt: skip
     table_h = -1.0
-    packs_end = events.PACK_SLOTS * n
-    ports_end = packs_end + events.PORT_SLOTS * p
+    packs_end = ar.PACK_SLOTS * n
+    ports_end = packs_end + ar.PORT_SLOTS * p
     filled, steps = 0, 0
     solved = False  # whether work and now belong to y
     g = 0
@@ -509,19 +529,19 @@ def advance(
         g += 1
     while row < durations.size:
         if fresh:
-            port_states.take(clock, commands[row], port_state)
-            port_states.cap_chargers(y, bank, states, port_state)
+            port_states.apply_commands(clock, commands[row], port_state)
+            port_states.limit_chargers(y, bank, states, port_state)
             for k in range(n):
                 asleep[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
             for a in range(p):
-                if timer[a, port_states.NEXT] <= clock + 1e-9:
+                if timer[a, ar.NEXT_AT] <= clock + 1e-9:
                     if not solved:
-                        eq.solve_bank(clock - step_start, y, bank, ports, work)
+                        solve_bank(clock - step_start, y, bank, ports, work)
                         solved = True
-                    port_states.appointment(a, clock, port_state, work.port[eq.V, a])
+                    port_states.process_timer(a, clock, port_state, work.port[ar.PORT_VOLTAGE, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant
@@ -529,9 +549,9 @@ def advance(
             while True:
                 local = clock - step_start
                 if solved:
-                    eq.flow(local, y, cells, ports, work)
+                    flow(local, y, cells, ports, work)
                 else:
-                    eq.solve_bank(local, y, bank, ports, work)
+                    solve_bank(local, y, bank, ports, work)
                     solved = True
                 worst = events.watch_solved(local, y, bank, states, phase, ports, work, due)
                 if not np.isfinite(worst):
@@ -539,21 +559,21 @@ def advance(
                 if worst <= 0.0:
                     break
                 slot, first = -1, -1
-                for i in range(ports_end + events.DEVICE_SLOTS * bank.devices.shape[0]):
+                for i in range(ports_end + ar.DEVICE_SLOTS * bank.devices.shape[0]):
                     if due[i] > 0.0:
                         if i < packs_end or i >= ports_end:
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
-                        a, kind = (i - packs_end) // events.PORT_SLOTS, (i - packs_end) % events.PORT_SLOTS
+                        a, kind = (i - packs_end) // ar.PORT_SLOTS, (i - packs_end) % ar.PORT_SLOTS
                         first = i if first < 0 else first
-                        if slot < 0 and port_states.overruns(a, kind, local, phase, ports):
+                        if slot < 0 and port_states.meets_own_limit(a, kind, local, phase, ports):
                             slot = i
                 slot = first if slot < 0 else slot
                 changes += 1
                 if changes > PORT_CHANGES:
                     return SETTLE, clock, step_start, row, fresh, h_try, filled
-                a, kind = (slot - packs_end) // events.PORT_SLOTS, (slot - packs_end) % events.PORT_SLOTS
-                volt = work.port[eq.V, a]
-                alone = volt - work.hybrid[n + a, n + a] * work.port[eq.J, a]
+                a, kind = (slot - packs_end) // ar.PORT_SLOTS, (slot - packs_end) % ar.PORT_SLOTS
+                volt = work.port[ar.PORT_VOLTAGE, a]
+                alone = volt - work.hybrid[n + a, n + a] * work.port[ar.PORT_CURRENT, a]
                 port_states.change(a, kind, clock, local, port_state, volt, alone)
             if not _quiet(local, bank, states, asleep, port_state):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
@@ -563,9 +583,9 @@ def advance(
                 return SPENT, clock, step_start, row, fresh, h_try, filled
             limit = min(end, stop)
             for a in range(p):
-                limit = min(limit, timer[a, port_states.NEXT])
-            eq.reach_ends(work, all_flows, extremes)
-            eq.gather_cells(y, bank, work.pack, sums.pack)
+                limit = min(limit, timer[a, ar.NEXT_AT])
+            reach_ends(work, all_flows, extremes)
+            add_cells(y, bank, work.pack, sums.pack)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
             # steps until the limit or the next change
             while clock < limit - LAST_S:
@@ -585,14 +605,14 @@ def advance(
                     )  # fmt: skip
                     table_h = h
                     if error <= tolerance:
-                        eq.solve_bank(local + h, y_1, bank, ports, work_1)
+                        solve_bank(local + h, y_1, bank, ports, work_1)
                         missed, moved = _miss(
                             h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, y_m, work_m.pack,
                             work_m.port, y_1, work_1.pack, work_1.port, guess_port,
                         )  # fmt: skip
                         error = max(error, missed)
                         if moved and error <= tolerance:
-                            eq.flow(local + h, y_1, cells, ports, work_1)
+                            flow(local + h, y_1, cells, ports, work_1)
                         harm = _damage(h, y, work, work_m, y_1, work_1, bank)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
@@ -613,15 +633,15 @@ def advance(
                 part = h
                 inner = g + 1 if g < grid.size and grid[g] <= clock + 1e-9 else g  # the first sample that is not at the start
                 if found or (inner < grid.size and grid[inner] < clock + h - 1e-9):
-                    eq.rates_solved(y, bank, work, f)
-                    eq.rates_solved(y_1, bank, work_1, f_1)
+                    rates_solved(y, bank, work, f)
+                    rates_solved(y_1, bank, work_1, f_1)
                 if found:  # bisection for the first instant at which anything is due
                     low, high = 0.0, 1.0
                     while (high - low) * h > LOCATE_S:
                         middle = 0.5 * (low + high)
                         _between(middle, h, y, f, y_1, f_1, y_s)
                         at = local + middle * h
-                        eq.solve_bank(at, y_s, bank, ports, work_s)
+                        solve_bank(at, y_s, bank, ports, work_s)
                         worst = events.watch_solved(at, y_s, bank, states, phase, ports, work_s, due)
                         if worst > 0.0:
                             high = middle
@@ -634,12 +654,12 @@ def advance(
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
                     sample_t[filled] = grid[g]
                     if grid[g] <= clock + 1e-9:
-                        eq.note(filled, y, bank, work, made)
+                        record_sample(filled, y, bank, work, made)
                     else:
                         _between((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
                         at = grid[g] - step_start
-                        eq.solve_bank(at, y_s, bank, ports, work_s)
-                        eq.note(filled, y_s, bank, work_s, made)
+                        solve_bank(at, y_s, bank, ports, work_s)
+                        record_sample(filled, y_s, bank, work_s, made)
                     filled += 1
                     g += 1
                 at_ends = h / 3.0 if stiff and part == h else part / 6.0
@@ -649,16 +669,16 @@ def advance(
                     for i in range(size):
                         y_1[i] = y_s[i]
                     at = local + 0.5 * part
-                    eq.solve_bank(at, y_m, bank, ports, work_m)
-                    eq.solve_bank(local + part, y_1, bank, ports, work_1)
-                eq.gather(local, held + at_ends, y, bank, ports, work, sums)
-                eq.gather(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
+                    solve_bank(at, y_m, bank, ports, work_m)
+                    solve_bank(local + part, y_1, bank, ports, work_1)
+                add_instant(local, held + at_ends, y, bank, ports, work, sums)
+                add_instant(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
                 held = at_ends
-                eq.gather_cells(y_1, bank, work_1.pack, sums.pack)
-                eq.reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
-                eq.reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)
+                add_cells(y_1, bank, work_1.pack, sums.pack)
+                reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
+                reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)
                 # between the ends of a step a current lies off the straight line by what the step's error allows, milliamperes
-                eq.reach_ends(work_1, all_flows, extremes)
+                reach_ends(work_1, all_flows, extremes)
                 clock = clock + part if found or h < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
@@ -666,7 +686,7 @@ def advance(
                 if found or clock >= limit - LAST_S or filled >= sample_t.size - 1 or steps >= most_steps:
                     break
             if held > 0.0:
-                eq.gather(clock - step_start, held, y, bank, ports, work, sums)
+                add_instant(clock - step_start, held, y, bank, ports, work, sums)
             if leaves >= 0:
                 return leaves, clock, step_start, row, fresh, h_try, filled
         step_start = clock if early[row] and clock < end - LAST_S else end
