@@ -50,8 +50,16 @@ def nearest(word: object, known: Iterable[object]) -> str:
     return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
 
 
-def quantity(unit: str, *, above_zero: bool = False, not_negative: bool = False, most: float = math.inf, hint: str = ""):
-    """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model, at most ``most``; ``hint`` ends that error."""
+def quantity(
+    unit: str,
+    *,
+    above_zero: bool = False,
+    not_negative: bool = False,
+    least: float = -math.inf,
+    most: float = math.inf,
+    hint: str = "",
+):
+    """Annotated float: text with a unit in the file, magnitude in ``unit`` in the model, from ``least`` to ``most``; ``hint`` ends that error."""
 
     def read(text):
         value = quantities.parse(text, unit)
@@ -59,6 +67,8 @@ def quantity(unit: str, *, above_zero: bool = False, not_negative: bool = False,
             raise InputError("must be above zero")
         if not_negative and value < 0:
             raise InputError("must not be below zero")
+        if value < least:
+            raise InputError(f"must be at least {least:g} {unit}{hint}")
         if value > most:
             raise InputError(f"must be at most {most:g} {unit}{hint}")
         return value

@@ -2111,3 +2111,28 @@ def test_a_layout_that_cannot_be_built_is_left_out_by_name(study):
     names = set(found.table["layout"] if study == "size" else found.table.index)
     assert "busbar" not in names
     assert {"chain", "chain-opposite"} <= names
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        ("pack_types.p.capacity", "1e-300 Ah", "must hold at least 0.1 Ah"),
+        ("pack_types.p.capacity", "1e300 Ah", "at most 1e+06 ampere_hour"),
+        ("packs.A.device.rating", "1e-3 A", "at least 0.01 ampere"),
+    ],
+)
+def test_quantities_that_no_bank_has(key, value, says):
+    one_line(command("run", TRIALS / "long_lead_breaker.toml", "--set", f'{key}="{value}"'), key.rsplit(".", 1)[1], says)
+
+
+def test_size_says_in_which_gauge_a_device_cannot_break_and_what():
+    changes = {"duty.hours": 0.1, "packs.A.device.interrupting_rating": "5 kA"}
+    scenario = simbank.load(TRIALS / "long_lead_breaker.toml", changes)
+    found = simbank.size(scenario, gauges=["2 AWG"], layouts=["chain"])
+    (warning,) = (w for w in found.warnings if w.code == "device-cannot-break")
+    sized = importlib.import_module("simbank.studies.protection.faults").greatest_faults(
+        simbank.scenario.with_changes(scenario, {"wiring.link.gauge": "2 AWG"}).bank, simbank.studies.Assumptions()
+    )
+    through = sized.device_edge[[d.name for d in scenario.bank.devices].index("device A")]
+    most = max(abs(sized.response(place).initial_a[through]) for place in sized.places)
+    assert f"In chain of 2 AWG: device A breaks 5 kA at 125 V; {most / 1e3:.2f} kA" in warning.text

@@ -39,7 +39,7 @@ class DeviceTable(FileModel):
     """
 
     resistance: Resistance = Field(description="of each pole that it sits in")
-    rating: quantity("ampere", above_zero=True) | None = Field(
+    rating: quantity("ampere", above_zero=True, least=0.01, most=1e6) | None = Field(
         None,
         description="with it the device opens on overload, without it is only a resistance",
     )

@@ -123,7 +123,7 @@ class PackType(FileModel):
     )
     cells_in_series: Count = Field(16, description="cells in series")
     cells_in_parallel: Count = Field(1, description="cells side by side at each place of the series")
-    capacity: quantity("ampere_hour", above_zero=True) | None = Field(None, description="of the whole pack as new")
+    capacity: quantity("ampere_hour", above_zero=True, most=1e6) | None = Field(None, description="of the whole pack as new")
     cell_capacity: quantity("ampere_hour", above_zero=True) | None = Field(
         None,
         description="of one cell as new; times `cells_in_parallel` it is the pack's",

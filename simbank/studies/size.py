@@ -357,7 +357,7 @@ def size(
         sized = {"wiring.layout": told["layout"], f"wiring.{parts[told['layout']]}.gauge": told["gauge"]}
         case = with_changes(scenario, sized)
         breaks = devices[told["layout"]].breaking(case.bank, told["gauge"])
-        warnings += [*_device_warnings(breaks), *start_voltage_warnings(case)]
+        warnings += [*_device_warnings(breaks, case.bank.devices, told["layout"], told["gauge"]), *start_voltage_warnings(case)]
     made = study_made_by(
         scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
         sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
@@ -387,18 +387,28 @@ def _size_warnings(row, beside, sharing_only):
         yield BankWarning("conductor-unprotected", ", ".join(found.name for found in unprotected), text)
 
 
-def _device_warnings(breaks):
+def _device_warnings(breaks, devices, layout, gauge):
     """Which devices this size does not rely on, and which it relies on unseen.
 
-    ``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`, None without devices.
+    ``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking` of the size told, a layout in a gauge; None without devices.
     """
     if breaks is None:
         return
     if breaks.failed:
+        told = []
+        for device in devices:
+            if device.name in breaks.failed:
+                current, place = breaks.worst[device.name]
+                given = [f"{device.interrupting_a / 1e3:g} kA"] if device.interrupting_a is not None else []
+                given += [f"{device.voltage_v:g} V"] if device.voltage_v is not None else []
+                told.append(
+                    f"{device.name} breaks {' at '.join(given)}; {current / 1e3:.2f} kA can flow through it (fault at {place}), and the "
+                    f"bank reaches {breaks.volt:.1f} V"
+                )
         yield BankWarning(
             "device-cannot-break", ", ".join(sorted(breaks.failed)),
-            "It cannot break the fault current or the voltage there, so it counts as failed closed and protects no conductor here "
-            "(simbank protect has the figures).",
+            "It cannot break the fault current or the voltage there, so it counts as failed closed and protects no conductor here. "
+            f"In {layout} of {gauge}: {'; '.join(told)}. simbank protect judges the size in the file, not this one.",
         )  # fmt: skip
     if breaks.doubtful:
         yield BankWarning(
