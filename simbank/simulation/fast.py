@@ -17,7 +17,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, working_arrays
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
-from simbank.simulation.fast_step import N_PLAN, N_TABLE, add_damage, correct_end, interpolate, make_step
+from simbank.simulation.fast_step import Step, add_damage, correct_end, interpolate, make_step, step_arrays
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
@@ -51,14 +51,9 @@ def _quiet(now, bank, states, asleep, port_state):
 
 def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
-    size = ar.N_STATES * n + d
-    arrays = [
-        *(working_arrays(n, p) for _ in range(4)),
-        np.zeros((ar.N_PORT_WORK + p, p)),
-        *(np.empty(size) for _ in range(5)),
-    ]
+    states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
-    return (*arrays, np.empty((2 * n, N_TABLE)), np.zeros((N_PLAN, n)), due)
+    return (*(working_arrays(n, p) for _ in range(3)), *states, due, *step_arrays(n, p, d))
 
 
 @jit_entry
@@ -107,14 +102,13 @@ def advance(
     code, clock, step_start, row, fresh, h_try, filled
         Why it came back, where it stands, and how many samples are filled.
     """
-    cells, neighbours = bank.cells, bank.neighbours
+    cells = bank.cells
     phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
     durations, commands, early = plan
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
-    (
-        work, work_1, work_m, work_s, guess_port, y_1, y_m, y_s, f, f_1, table, profile, due,
-    ) = scratch  # fmt: skip
+    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, table, coefficients = scratch
+    step = Step(y_m, y_1, work_m, expected_port, table, coefficients)
     table_h = -1.0
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
@@ -195,21 +189,15 @@ def advance(
                     h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
-                    error, stiff = make_step(
-                        local, h, h != table_h, y, work.pack, work.port, work.hybrid, cells, neighbours, levelling, ports, table, profile,
-                        work_m.hybrid, y_m, work_m.pack, work_m.port, y_1, guess_port,
-                    )  # fmt: skip
+                    error, stiff = make_step(local, h, h != table_h, y, work, bank, levelling, ports, step)
                     table_h = h
                     if error <= tolerance:
                         solve_bank(local + h, y_1, bank, ports, work_1)
-                        missed, moved = correct_end(
-                            h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, y_m, work_m.pack,
-                            work_m.port, y_1, work_1.pack, work_1.port, guess_port,
-                        )  # fmt: skip
+                        missed, moved = correct_end(h, stiff, tolerance, bank, levelling, work, work_1, step)
                         error = max(error, missed)
                         if moved and error <= tolerance:
                             flow(local + h, y_1, cells, ports, work_1)
-                        harm = add_damage(h, y, work, work_m, y_1, work_1, bank)
+                        harm = add_damage(h, y, bank, work, work_1, step)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:

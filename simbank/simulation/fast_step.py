@@ -24,11 +24,13 @@ kept.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import add_series_resistance, currents
+from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
 from simbank.simulation.pack_model import pack_heat, temperature_rate
 
@@ -49,6 +51,26 @@ N_TABLE = 10
 BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
 HEAT_M = 17
 N_PLAN = 18
+
+
+class Step(NamedTuple):
+    """What one step is written to."""
+
+    y_middle: np.ndarray  # shape (5 n,) and more, unused: the packs' state half-way
+    y_end: np.ndarray  # shape (5 n + d,): state at the end
+    middle: ar.Work  # the bank half-way; its hybrid is the network with the resistances that stand for the step
+    expected_port: np.ndarray  # shape (N_PORT_WORK + p, p): the ports at the end as expected from the start
+    table: np.ndarray  # shape (2 n, N_TABLE)
+    plan: np.ndarray  # shape (N_PLAN, n)
+
+
+def step_arrays(n, p, d):
+    """Arrays of a :class:`Step` of ``n`` packs, ``p`` ports and ``d`` devices, in its order."""
+    size = ar.N_STATES * n + d
+    return (
+        np.empty(size), np.empty(size), working_arrays(n, p), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((2 * n, N_TABLE)),
+        np.zeros((N_PLAN, n)),
+    )  # fmt: skip
 
 
 @jit_inline
@@ -180,11 +202,24 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
 
 
 @jit_internal
-def make_step(
-    t, h, fresh_table, y, work, port, now, cells, neighbours, levelling, ports, table, plan, comp, y_m, work_m, port_m, y_1,
-    guess_port
-):  # fmt: skip
+def make_step(t, h, fresh_table, y, start, bank, levelling, ports, step):
     """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and the plan.
+
+    Parameters
+    ----------
+    t, h : float
+        When it begins, in the time of the row of the duty, and how long it is [s].
+    fresh_table : bool
+        Whether it is of another length than the one before.
+    y : ndarray
+        State at the start.
+    start : Work
+        The bank at the start.
+    bank : BankArrays
+    levelling : ndarray
+        Of :func:`levelling_modes`.
+    ports : ndarray, shape (p, N_PORT_COLUMNS)
+    step : Step
 
     Returns
     -------
@@ -193,6 +228,9 @@ def make_step(
     stiff : bool
         Whether the packs level faster than the step lasts.
     """
+    cells, neighbours, work, now = bank.cells, bank.neighbours, start.pack, start.hybrid
+    y_m, y_1, work_m, port_m, comp = step.y_middle, step.y_end, step.middle.pack, step.middle.port, step.middle.hybrid
+    guess_port, table, plan = step.expected_port, step.table, step.plan
     n = cells.shape[1]
     x = 0.0
     warms = levelling.shape[0] > 0  # otherwise the rows of the plan for temperatures stay zero
@@ -322,16 +360,19 @@ def make_step(
 
 
 @jit_internal
-def correct_end(
-    h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, work_m, port_m, y_1, work_1, port_1, guess_port
-):
-    """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
+def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
+    """Move the end of a step, solved in ``end``, by what its currents miss the expected ones by, and estimate the error.
+
+    ``stiff`` is of :func:`make_step`, ``start`` the bank at the start.
 
     Returns
     -------
     error, moved : float, bool
         Estimated error of state of charge; whether the end was moved, so that its currents must be solved again.
     """
+    cells, now, work, work_1, port_1 = bank.cells, start.hybrid, start.pack, end.pack, end.port
+    y_m, y_1, work_m, port_m = step.y_middle, step.y_end, step.middle.pack, step.middle.port
+    guess_port, table, plan = step.expected_port, step.table, step.plan
     n = cells.shape[1]
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
@@ -395,14 +436,14 @@ def _heat(work, k):
 
 
 @jit_internal
-def add_damage(h, y, work, work_m, y_1, work_1, bank):
+def add_damage(h, y, bank, start, end, step):
     """Damage of every device at the end of the step; returns its estimated error."""
-    devices, flows, curves = bank.devices, bank.device_flows, bank.curves
+    devices, flows, curves, y_1 = bank.devices, bank.device_flows, bank.curves, step.y_end
     error, base = 0.0, y.size - devices.shape[0]
     for d in range(devices.shape[0]):
         before = y[base + d]
-        i_0, i_1 = device_current(d, flows, work), device_current(d, flows, work_1)
-        i_m = device_current(d, flows, work_m)
+        i_0, i_1 = device_current(d, flows, start), device_current(d, flows, end)
+        i_m = device_current(d, flows, step.middle)
         if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
             y_1[base + d] = before * np.exp(-h / devices[d, ar.THERMAL_TIME_CONSTANT_S])
             continue
