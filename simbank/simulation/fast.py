@@ -107,9 +107,9 @@ def advance(
     durations, commands, early = plan
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
-    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, table, coefficients = scratch
-    step = Step(y_m, y_1, work_m, expected_port, table, coefficients)
-    table_h = -1.0
+    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
+    step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
+    last_h = -1.0
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
     filled, steps = 0, 0
@@ -189,8 +189,8 @@ def advance(
                     h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
-                    error, stiff = make_step(local, h, h != table_h, y, work, bank, levelling, ports, step)
-                    table_h = h
+                    error, stiff = make_step(local, h, h != last_h, y, work, bank, levelling, ports, step)
+                    last_h = h
                     if error <= tolerance:
                         solve_bank(local + h, y_1, bank, ports, work_1)
                         missed, moved = correct_end(h, stiff, tolerance, bank, levelling, work, work_1, step)

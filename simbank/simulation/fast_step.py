@@ -34,23 +34,49 @@ from simbank.simulation.bank_solver import add_series_resistance, currents, work
 from simbank.simulation.devices import damage_rate, device_current
 from simbank.simulation.pack_model import pack_heat, temperature_rate
 
-BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
-MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
-STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
+CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
+RESIDUAL_FACTOR = 0.1  # likewise of the charge that the residual of the corrector stands for
+STIFF_CURVATURE_FACTOR = 0.3  # likewise of the curvature where packs level faster than the step lasts
 STIFF = 1.0  # h E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
-STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
+RATE_BAND = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 
-# Columns of the exponentials of one relaxation pair, table shape (2 n, N_TABLE): its rate [1/s]; e^−x and h/2 φ1, h/2 φ2 of half
-# a step; e^−x, h φ1, h φ2 of a step; third-order weights of the start, the middle and the end [s].
-RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
-N_TABLE = 10
-# Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
-# [K] at the end and half-way; rates of warming [K/s]; force [V] and d [ohm] of the network; currents expected at the end; drive
-# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling; the
-# heat half-way [W] with which the temperature at the end was made.
-BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
-HEAT_M = 17
-N_PLAN = 18
+# Columns of ``exponentials``, shape (2 n, N_EXPONENTIALS), one row for each relaxation pair, the first pairs of all packs before the
+# second: x = h × rate, φ1 and φ2 of −x.
+(
+    RATE,  # rate of the pair that they are made for, 1 / τ a' [1/s]
+    EXP_HALF,  # e^(−x/2)
+    PHI_1_HALF,  # h/2 φ1 of half a step [s]
+    PHI_2_HALF,  # h/2 φ2 of half a step [s]
+    EXP,  # e^(−x)
+    PHI_1,  # h φ1 [s]
+    PHI_2,  # h φ2 [s]
+    WEIGHT_START,  # third-order weights of what drives the pair at the start [s]
+    WEIGHT_MIDDLE,  # in the middle [s]
+    WEIGHT_END,  # and at the end [s]
+    N_EXPONENTIALS,
+) = range(11)
+# Rows of ``coefficients`` of a step, shape (N_COEFFICIENTS, n); those of relaxation are two, one for each pair.
+(
+    H_BY_Q,  # h / Q [1/A]
+    SLOPE_H_BY_Q,  # change of voltage with the charge moved, slope h / Q [V/A]
+    RISE_END,  # expected rise of temperature at the end [K]
+    RISE_HALF,  # and half-way [K]
+    RATE_T,  # rate of change of temperature [K/s]
+    STEP_EMF,  # electromotive force that stands for the step in the network [V]
+    STEP_OHM,  # resistance that stands for it, d [ohm]
+    EXPECTED_CURRENT,  # at the end [A]
+    RC_DRIVE,  # what drives a relaxation voltage at the start, R g / τ [ohm/s]
+    _,
+    RC_DRIVE_END,  # and at the end
+    _,
+    RATE_MISMATCH,  # by how much the exponentials' rate is off the pair's at the start [1/s]
+    _,
+    RATE_MISMATCH_END,  # and at the end
+    _,
+    MODAL,  # temperatures as modes of levelling
+    EXPECTED_HEAT,  # heat half-way with which the temperature at the end was made [W]
+    N_COEFFICIENTS,
+) = range(19)
 
 
 class Step(NamedTuple):
@@ -60,16 +86,16 @@ class Step(NamedTuple):
     y_end: np.ndarray  # shape (5 n + d,): state at the end
     middle: ar.Work  # the bank half-way; its hybrid is the network with the resistances that stand for the step
     expected_port: np.ndarray  # shape (N_PORT_WORK + p, p): the ports at the end as expected from the start
-    table: np.ndarray  # shape (2 n, N_TABLE)
-    plan: np.ndarray  # shape (N_PLAN, n)
+    exponentials: np.ndarray  # shape (2 n, N_EXPONENTIALS)
+    coefficients: np.ndarray  # shape (N_COEFFICIENTS, n)
 
 
 def step_arrays(n, p, d):
     """Arrays of a :class:`Step` of ``n`` packs, ``p`` ports and ``d`` devices, in its order."""
     size = ar.N_STATES * n + d
     return (
-        np.empty(size), np.empty(size), working_arrays(n, p), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((2 * n, N_TABLE)),
-        np.zeros((N_PLAN, n)),
+        np.empty(size), np.empty(size), working_arrays(n, p), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((2 * n, N_EXPONENTIALS)),
+        np.zeros((N_COEFFICIENTS, n)),
     )  # fmt: skip
 
 
@@ -91,13 +117,13 @@ def _phi(x):
 
 
 @jit_internal
-def _exponentials(h, rate, q, table):
-    """Fill row ``q`` of the table."""
+def _exponentials(h, rate, q, exps):
+    """Fill row ``q`` of the exponentials."""
     fade, one, two, _ = _phi(0.5 * rate * h)
-    table[q, RATE], table[q, FADE_M], table[q, ONE_M], table[q, TWO_M] = rate, fade, 0.5 * h * one, 0.5 * h * two
+    exps[q, RATE], exps[q, EXP_HALF], exps[q, PHI_1_HALF], exps[q, PHI_2_HALF] = rate, fade, 0.5 * h * one, 0.5 * h * two
     fade, one, two, three = _phi(rate * h)
-    table[q, FADE], table[q, ONE], table[q, TWO] = fade, h * one, h * two
-    table[q, AT_0], table[q, AT_M], table[q, AT_1] = (
+    exps[q, EXP], exps[q, PHI_1], exps[q, PHI_2] = fade, h * one, h * two
+    exps[q, WEIGHT_START], exps[q, WEIGHT_MIDDLE], exps[q, WEIGHT_END] = (
         h * (one - 3.0 * two + 4.0 * three),
         h * (4.0 * two - 8.0 * three),
         h * (4.0 * three - two),
@@ -148,7 +174,7 @@ def _from_modes(levelling, modal, out):
 
 
 @jit_internal
-def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
+def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef):
     """Correct temperatures at the end, made with the heat that was expected half-way, for heat that runs on the parabola through
     start, middle and end."""
     n = cells.shape[1]
@@ -157,24 +183,24 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
             capacity = cells[ar.HEAT_CAPACITY, k]
             if capacity > 0.0:
                 _, one, two, three = _phi(h * levelling[0, k])
-                half, before, after = plan[HEAT_M, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
+                half, before, after = coef[EXPECTED_HEAT, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
                 bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
-                y_1[4 * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
+                y_1[ar.TEMPERATURE * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
         return
     for j in range(n):
         _, one, two, three = _phi(h * levelling[0, j])
         first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
             if cells[ar.HEAT_CAPACITY, k] > 0.0:
-                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[ar.HEAT_CAPACITY, k]
+                half, share = coef[EXPECTED_HEAT, k], levelling[1 + n + j, k] / cells[ar.HEAT_CAPACITY, k]
                 first += share * (_heat(work, k) - half)
                 middle += share * (_heat(work_m, k) - half)
                 last += share * (_heat(work_1, k) - half)
         bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
-        plan[MODES, j] = h * bend
-    _from_modes(levelling, plan[MODES], plan[RATES])
+        coef[MODAL, j] = h * bend
+    _from_modes(levelling, coef[MODAL], coef[RATE_T])
     for k in range(n):
-        y_1[4 * n + k] += plan[RATES, k]
+        y_1[ar.TEMPERATURE * n + k] += coef[RATE_T, k]
 
 
 @jit_inline
@@ -202,14 +228,14 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
 
 
 @jit_internal
-def make_step(t, h, fresh_table, y, start, bank, levelling, ports, step):
-    """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and the plan.
+def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
+    """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and its coefficients.
 
     Parameters
     ----------
     t, h : float
         When it begins, in the time of the row of the duty, and how long it is [s].
-    fresh_table : bool
+    new_length : bool
         Whether it is of another length than the one before.
     y : ndarray
         State at the start.
@@ -229,101 +255,122 @@ def make_step(t, h, fresh_table, y, start, bank, levelling, ports, step):
         Whether the packs level faster than the step lasts.
     """
     cells, neighbours, work, now = bank.cells, bank.neighbours, start.pack, start.hybrid
-    y_m, y_1, work_m, port_m, comp = step.y_middle, step.y_end, step.middle.pack, step.middle.port, step.middle.hybrid
-    guess_port, table, plan = step.expected_port, step.table, step.plan
+    y_m, y_1, work_m, port_m, with_step = step.y_middle, step.y_end, step.middle.pack, step.middle.port, step.middle.hybrid
+    expected_port, exps, coef = step.expected_port, step.exponentials, step.coefficients
     n = cells.shape[1]
     x = 0.0
-    warms = levelling.shape[0] > 0  # otherwise the rows of the plan for temperatures stay zero
+    warms = levelling.shape[0] > 0  # otherwise the coefficients for temperatures stay zero
     if warms:
         for k in range(n):
-            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work, neighbours)
-        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
-        _rises(0.5 * h, plan[RATES], levelling, plan[MODES], plan[WARM_M])
+            coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work, neighbours)
+        _rises(h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
+        _rises(0.5 * h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
     for k in range(n):
         current = work[ar.PACK_CURRENT, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
-        slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[n + k])
-        plan[BY_Q, k] = h / cells[ar.CAPACITY_AS, k]
-        plan[LEVEL, k] = max(0.0, slope) * plan[BY_Q, k]
-        x = max(x, plan[LEVEL, k] * now[k, k])
-        inverse = 1.0 / y[4 * n + k]
+        slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[ar.HYSTERESIS * n + k])
+        coef[H_BY_Q, k] = h / cells[ar.CAPACITY_AS, k]
+        coef[SLOPE_H_BY_Q, k] = max(0.0, slope) * coef[H_BY_Q, k]
+        x = max(x, coef[SLOPE_H_BY_Q, k] * now[k, k])
+        inverse = 1.0 / y[ar.TEMPERATURE * n + k]
         work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
-            1.0 - plan[WARM_M, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
+            1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
         )
-        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * plan[BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
+        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[H_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[ar.TAU1 + j, k]
             rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
-            if fresh_table or abs(rate_m - table[q, RATE]) > STALE * rate_m:
-                _exponentials(h, rate_m, q, table)
+            if new_length or abs(rate_m - exps[q, RATE]) > RATE_BAND * rate_m:
+                _exponentials(h, rate_m, q, exps)
             drive = cells[ar.R1 + j, k] * per_s
-            plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = (
+            coef[RC_DRIVE + j, k], coef[RC_DRIVE_END + j, k] = (
                 drive * work[ar.RC_FACTOR, k],
                 drive * (2.0 * work_m[ar.RC_FACTOR, k] - work[ar.RC_FACTOR, k]),
             )
-            plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
-        relaxing = plan[DRIVE, k] * table[k, TWO_M] + plan[DRIVE + 1, k] * table[n + k, TWO_M]
+            coef[RATE_MISMATCH + j, k], coef[RATE_MISMATCH_END + j, k] = (
+                exps[q, RATE] - rate_0,
+                exps[q, RATE] - 2.0 * rate_m + rate_0,
+            )
+        relaxing = coef[RC_DRIVE, k] * exps[k, PHI_2_HALF] + coef[RC_DRIVE + 1, k] * exps[n + k, PHI_2_HALF]
         x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
         for k in range(n):
             current = work[ar.PACK_CURRENT, k]
             force, ohm = (
-                work[ar.EMF, k] + _by_t(k, work) * plan[WARM_M, k] - 0.25 * plan[LEVEL, k] * current,
-                0.25 * plan[LEVEL, k],
+                work[ar.EMF, k] + _by_t(k, work) * coef[RISE_HALF, k] - 0.25 * coef[SLOPE_H_BY_Q, k] * current,
+                0.25 * coef[SLOPE_H_BY_Q, k],
             )
             for j in range(2):
-                q, v = j * n + k, y[(2 + j) * n + k]
-                middle = 0.5 * (plan[LAG_1 + j, k] + plan[LAG + j, k]) * v
-                push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * current
-                force -= (table[q, FADE_M] - 1.0) * v + (table[q, ONE_M] - table[q, TWO_M]) * push + table[q, TWO_M] * middle
-                ohm += 0.5 * (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * table[q, TWO_M]
-            plan[FORCE, k], plan[OHM, k] = force, ohm
-        add_series_resistance(now, plan[OHM], comp)
-        currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[ar.PACK_CURRENT])
+                q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
+                middle = 0.5 * (coef[RATE_MISMATCH_END + j, k] + coef[RATE_MISMATCH + j, k]) * v
+                push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * current
+                force -= (
+                    (exps[q, EXP_HALF] - 1.0) * v
+                    + (exps[q, PHI_1_HALF] - exps[q, PHI_2_HALF]) * push
+                    + exps[q, PHI_2_HALF] * middle
+                )
+                ohm += 0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF]
+            coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
+        add_series_resistance(now, coef[STEP_OHM], with_step)
+        currents(t + 0.5 * h, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
         i_0, i_m = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k]
         force = (
-            work[ar.EMF, k] + _by_t(k, work) * plan[WARM, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+            work[ar.EMF, k]
+            + _by_t(k, work) * coef[RISE_END, k]
+            - coef[SLOPE_H_BY_Q, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
         )
-        ohm = plan[LEVEL, k] * (0.5 if not stiff else 1.0 / 3.0)
+        ohm = coef[SLOPE_H_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
-            q, v = j * n + k, y[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            force -= (table[q, FADE] - 1.0) * v
+            q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
+            push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
+            force -= (exps[q, EXP] - 1.0) * v
             if stiff:
-                middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
-                force -= table[q, AT_0] * push + table[q, AT_M] * middle + table[q, AT_1] * plan[LAG_1 + j, k] * v
-                ohm += plan[DRIVE_1 + j, k] * table[q, AT_1]
+                middle = 0.5 * (
+                    (coef[RATE_MISMATCH + j, k] + coef[RATE_MISMATCH_END + j, k]) * v
+                    + (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * i_m
+                )
+                force -= (
+                    exps[q, WEIGHT_START] * push
+                    + exps[q, WEIGHT_MIDDLE] * middle
+                    + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * v
+                )
+                ohm += coef[RC_DRIVE_END + j, k] * exps[q, WEIGHT_END]
             else:
-                force -= (table[q, ONE] - table[q, TWO]) * push + table[q, TWO] * plan[LAG_1 + j, k] * v
-                ohm += plan[DRIVE_1 + j, k] * table[q, TWO]
-        plan[FORCE, k], plan[OHM, k] = force, ohm
-    add_series_resistance(now, plan[OHM], comp)
-    currents(t + h, plan[FORCE], comp, ports, guess_port, plan[GUESS])
+                force -= (exps[q, PHI_1] - exps[q, PHI_2]) * push + exps[q, PHI_2] * coef[RATE_MISMATCH_END + j, k] * v
+                ohm += coef[RC_DRIVE_END + j, k] * exps[q, PHI_2]
+        coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
+    add_series_resistance(now, coef[STEP_OHM], with_step)
+    currents(t + h, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
     for k in range(n):
-        i_0, i_1 = work[ar.PACK_CURRENT, k], plan[GUESS, k]
+        i_0, i_1 = work[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
-        force = work[ar.EMF, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * plan[WARM_M, k]
+        force = work[ar.EMF, k] - coef[SLOPE_H_BY_Q, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * coef[RISE_HALF, k]
         for j in range(2):
-            q, v = j * n + k, y[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * there)
-            after = table[q, FADE_M] * v + table[q, ONE_M] * push + table[q, TWO_M] * (middle - push)
-            y_m[(2 + j) * n + k] = after
+            q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
+            push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
+            middle = 0.5 * (
+                (coef[RATE_MISMATCH + j, k] + coef[RATE_MISMATCH_END + j, k]) * v
+                + (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * there
+            )
+            after = exps[q, EXP_HALF] * v + exps[q, PHI_1_HALF] * push + exps[q, PHI_2_HALF] * (middle - push)
+            y_m[(ar.RC_VOLT_1 + j) * n + k] = after
             force -= after - v
-        plan[FORCE, k] = force
+        coef[STEP_EMF, k] = force
     if not stiff:
-        currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[ar.PACK_CURRENT])
+        currents(t + 0.5 * h, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
-        i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k]
-        warm = plan[WARM_M, k]
-        moved = -plan[BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
-        y_m[k] = y[k] + moved
-        y_m[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
-        y_m[4 * n + k] = y[4 * n + k] + warm
+        i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
+        warm = coef[RISE_HALF, k]
+        moved = -coef[H_BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
+        y_m[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
+        y_m[ar.HYSTERESIS * n + k] = _hysteresis(
+            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * coef[H_BY_Q, k]
+        )
+        y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
         work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
         work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
         work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.EMF_BY_SOC_T, k] * moved
@@ -331,32 +378,35 @@ def make_step(t, h, fresh_table, y, start, bank, levelling, ports, step):
     pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
-            plan[HEAT_M, k] = _heat(work_m, k)
-            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work_m, neighbours)
-        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
+            coef[EXPECTED_HEAT, k] = _heat(work_m, k)
+            coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work_m, neighbours)
+        _rises(h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
-        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k], plan[BY_Q, k]
+        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k], coef[H_BY_Q, k]
         moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
-        y_1[k] = y[k] + moved
-        y_1[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
-        y_1[4 * n + k] = y[4 * n + k] + plan[WARM, k]
+        y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
+        y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
+        y_1[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + coef[RISE_END, k]
         lasting = 0.0
         for j in range(2):
-            q, v, v_m = j * n + k, y[(2 + j) * n + k], y_m[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v_m + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
-            after = table[q, FADE] * v + table[q, AT_0] * push + table[q, AT_M] * middle
-            after += table[q, AT_1] * (plan[LAG_1 + j, k] * v_m + plan[DRIVE_1 + j, k] * i_1)
-            y_1[(2 + j) * n + k] = after + table[q, AT_1] * plan[LAG_1 + j, k] * (after - v_m)
-            lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[ar.TAU1 + j, k]
+            q, v, v_m = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k], y_m[(ar.RC_VOLT_1 + j) * n + k]
+            push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
+            middle = 0.5 * (
+                (coef[RATE_MISMATCH + j, k] + coef[RATE_MISMATCH_END + j, k]) * v_m
+                + (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * i_m
+            )
+            after = exps[q, EXP] * v + exps[q, WEIGHT_START] * push + exps[q, WEIGHT_MIDDLE] * middle
+            after += exps[q, WEIGHT_END] * (coef[RATE_MISMATCH_END + j, k] * v_m + coef[RC_DRIVE_END + j, k] * i_1)
+            y_1[(ar.RC_VOLT_1 + j) * n + k] = after + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * (after - v_m)
+            lasting += coef[RC_DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k]
         # an error of a relaxation voltage moves a current for as long as it lasts
         apart = by_q / 1.5 + lasting / (2.0 * work[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
         error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
     if not np.isfinite(total):
         error = np.inf
-    return (BENT_SHARE if not stiff else STIFF_SHARE) * error, stiff
+    return (CURVATURE_FACTOR if not stiff else STIFF_CURVATURE_FACTOR) * error, stiff
 
 
 @jit_internal
@@ -372,14 +422,14 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
     """
     cells, now, work, work_1, port_1 = bank.cells, start.hybrid, start.pack, end.pack, end.port
     y_m, y_1, work_m, port_m = step.y_middle, step.y_end, step.middle.pack, step.middle.port
-    guess_port, table, plan = step.expected_port, step.table, step.plan
+    expected_port, exps, coef = step.expected_port, step.exponentials, step.coefficients
     n = cells.shape[1]
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
     error, total = 0.0, 0.0
     for k in range(n):
         error, total = (
-            max(error, abs(work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) * plan[BY_Q, k]),
+            max(error, abs(work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) * coef[H_BY_Q, k]),
             total + work_1[ar.PACK_CURRENT, k],
         )
     if not np.isfinite(total):
@@ -387,25 +437,25 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
     moves = error > 0.02 * tolerance
     if moves:
         for k in range(n):
-            miss = (work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) / (1.0 + weight * plan[LEVEL, k] * now[k, k])
-            shift = -miss * plan[BY_Q, k] * weight
+            miss = (work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) / (1.0 + weight * coef[SLOPE_H_BY_Q, k] * now[k, k])
+            shift = -miss * coef[H_BY_Q, k] * weight
             sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
-            gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[n + k]) * shift
-            y_1[k] += shift
-            y_1[n + k] = min(1.0, max(-1.0, y_1[n + k] + gap))
+            gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[ar.HYSTERESIS * n + k]) * shift
+            y_1[ar.SOC * n + k] += shift
+            y_1[ar.HYSTERESIS * n + k] = min(1.0, max(-1.0, y_1[ar.HYSTERESIS * n + k] + gap))
             work_1[ar.EMF, k] += work_1[ar.EMF_BY_SOC, k] * shift + work_1[ar.EMF_BY_HYSTERESIS, k] * gap
             work_m[ar.PACK_CURRENT, k] += 0.25 * miss
             for j in range(2):
                 q = j * n + k
-                more = plan[DRIVE_1 + j, k] * (0.25 * table[q, AT_M] + table[q, AT_1]) * miss
-                y_1[(2 + j) * n + k] += more
+                more = coef[RC_DRIVE_END + j, k] * (0.25 * exps[q, WEIGHT_MIDDLE] + exps[q, WEIGHT_END]) * miss
+                y_1[(ar.RC_VOLT_1 + j) * n + k] += more
                 work_1[ar.EMF, k] -= more
     # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
     apart = 0.0
     for a in range(port_m.shape[1]):
         if moves:
-            port_m[ar.PORT_CURRENT, a] += 0.25 * (port_1[ar.PORT_CURRENT, a] - guess_port[ar.PORT_CURRENT, a])
-        miss = port_1[ar.PORT_VOLTAGE, a] - guess_port[ar.PORT_VOLTAGE, a]
+            port_m[ar.PORT_CURRENT, a] += 0.25 * (port_1[ar.PORT_CURRENT, a] - expected_port[ar.PORT_CURRENT, a])
+        miss = port_1[ar.PORT_VOLTAGE, a] - expected_port[ar.PORT_VOLTAGE, a]
         port_m[ar.PORT_VOLTAGE, a] += 0.25 * miss
         apart = max(apart, abs(miss) / (1.0 + abs(port_1[ar.PORT_VOLTAGE, a])))
     # heat half-way anew, with the mean of the slopes at both ends: with those of the start alone it would be of first order
@@ -417,10 +467,10 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
         heat = abs(bent) / 3.0 / (1.0 + abs(work_1[ar.EMF, k]))
-        error = max(error, plan[BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
+        error = max(error, coef[H_BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
     if levelling.shape[0] > 0:
-        _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
-    return MISS_SHARE * error, moves
+        _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef)
+    return RESIDUAL_FACTOR * error, moves
 
 
 @jit_inline
@@ -450,7 +500,7 @@ def add_damage(h, y, bank, start, end, step):
         ends = damage_rate(d, i_0, before, devices, curves) + damage_rate(d, i_1, before, devices, curves)
         middle = damage_rate(d, i_m, before, devices, curves)
         y_1[base + d] = before + h * (ends + 4.0 * middle) / 6.0
-        error = max(error, BENT_SHARE * h * abs(2.0 * middle - ends) / 3.0)
+        error = max(error, CURVATURE_FACTOR * h * abs(2.0 * middle - ends) / 3.0)
     return error
 
 
