@@ -144,7 +144,7 @@ def refuse_deep(data, file=None):
 _COMMENT = re.compile(r'("(?:[^"]|"")*")|[ \t]*#[^\r\n]*')  # a "#" inside quotation marks begins no comment
 
 
-def read_csv(path, missing=None, broken=None):
+def read_csv(path, missing=None, broken=None, only_empty_is_missing=False):
     """Table from a CSV file; ``#`` begins a comment.
 
     Parameters
@@ -153,6 +153,8 @@ def read_csv(path, missing=None, broken=None):
         CSV file.
     missing, broken : dict, optional
         Where the error points if there is no such file, or if it is no table: arguments of InputError; by default the file.
+    only_empty_is_missing : bool
+        Text such as ``NaN`` or ``NA`` stays text; by default it counts as missing.
 
     Raises
     ------
@@ -165,7 +167,12 @@ def read_csv(path, missing=None, broken=None):
         with open(path, encoding="utf-8-sig", newline="") as file:
             text = _COMMENT.sub(lambda found: found[1] or "", file.read())
         _refuse_ragged(text, path)
-        frame = pd.read_csv(io.StringIO(text), skipinitialspace=True, index_col=False)
+        frame = pd.read_csv(
+            io.StringIO(text),
+            skipinitialspace=True,
+            index_col=False,
+            **({"keep_default_na": False, "na_values": [""]} if only_empty_is_missing else {}),
+        )
         return frame.rename(columns=lambda heading: str(heading).strip())
     except InputError:
         raise

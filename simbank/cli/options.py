@@ -145,13 +145,24 @@ def grid(items):
     return out
 
 
+_NO_VALUES = {"nan", "na", "n/a", "null", "none", "-nan", "#n/a"}
+
+
 def read_points(path):
     """Points of a sweep from a CSV file: a column for each dotted key, a row for each run."""
     import pandas as pd
 
     from simbank.filemodel import read_csv
 
-    frame = read_csv(path)
+    frame = read_csv(path, only_empty_is_missing=True)
+    for key in frame.columns:
+        for row, value in enumerate(frame[key]):
+            if isinstance(value, str) and value.strip().lower() in _NO_VALUES:
+                raise InputError(
+                    f"row {row + 1} is no value; leave a cell empty for what stands in the file",
+                    key=f"--points {key}",
+                    value=value.strip(),
+                )
     return [
         {key: toml_value(str(value)) for key, value in row.items() if not pd.isna(value)}  # an empty cell: as in the file
         for row in frame.to_dict(orient="records")

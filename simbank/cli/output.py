@@ -69,7 +69,7 @@ def _cell(column, value):
     if column.endswith(("_ratio_discharge", "_ratio_charge", "_ratio_max", "_ratio_min")) or column.startswith("c_rate"):
         return f"{value:.3f}"
     if column.endswith("_wh"):
-        return f"{value:,.0f}"
+        return f"{value:z,.0f}"
     if column.endswith(("_v", "_v_per_soc")):
         return f"{value:.2f}"
     return f"{value:.1f}" if column.endswith(("_a", "_ah", "_h", "_c", "_points")) else f"{value:g}"

@@ -22,10 +22,12 @@ from simbank.errors import InputError
 __all__ = ["protect"]
 
 
+_LEAST_K, _MOST_K = 213.15, 393.15  # of packs in the cases of faults
 _HEADING_WIDTH = 11  # of the table of shorted cells, whose many columns have long headings
 _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
     "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
+    "least_one_pack_a": "least, one\npack [A]",
 }  # fmt: skip
 
 
@@ -55,9 +57,25 @@ def protect(
         except InputError as error:
             raise InputError(error.problem, key=option, value=text) from None
 
+    kelvin = {"--warm": read("--warm", warm, "kelvin"), "--cold": read("--cold", cold, "kelvin")}
+    for (option, value), text in zip(kelvin.items(), (warm, cold), strict=True):
+        if not _LEAST_K <= value <= _MOST_K:
+            raise InputError("give a temperature of packs, from -60 to 120 degC", key=option, value=text)
+    if kelvin["--cold"] >= kelvin["--warm"]:
+        problem = f"must be below --warm ({warm}), the temperature of the greatest currents"
+        raise InputError(problem, key="--cold", value=cold)
+    wanted_s = read("--within", within, "second")
+    if not wanted_s > 0:
+        raise InputError("give a time above zero", key="--within", value=within)
     command = Command(file, set_, out, json_, report)
+    for pack in command.scenario.bank.packs:
+        if shorted_cells >= pack.cells_in_series:
+            problem = (
+                f"pack {pack.name} has {pack.cells_in_series} cells in series: at most {pack.cells_in_series - 1} can be followed"
+            )
+            raise InputError(problem, key="--shorted-cells", value=shorted_cells)
     case = Assumptions(
-        warm_k=read("--warm", warm, "kelvin"), cold_k=read("--cold", cold, "kelvin"), wanted_s=read("--within", within, "second"),
+        warm_k=kelvin["--warm"], cold_k=kelvin["--cold"], wanted_s=wanted_s,
         drop_share=drop / 100.0, margin=margin, pack_h=read("--pack-inductance", pack_inductance, "henry"),
         cells_shorted=shorted_cells,
     )  # fmt: skip
@@ -77,7 +95,8 @@ def _show_protection(found, everything):
     say = console().print
     faults = found.faults.reset_index()
     for key in list(_FAULT_COLUMNS)[1:]:
-        faults[key] = [f"{value:.3g}" if key == "rise_ms" else f"{value:,.0f}" for value in faults[key]]
+        digits = ".3g" if key == "rise_ms" else ",.0f"
+        faults[key] = ["–" if value != value else format(value, digits) for value in faults[key]]
     show_table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
     for line in (*found.basis, *found.reliance):
         say(line)

@@ -30,7 +30,8 @@ _PACK_COLUMNS = {
 _PORT_COLUMNS = {
     "name": "port", "asked_wh": "asked\n[Wh]", "energy_out_wh": "given\n[Wh]", "unmet_wh": "unmet\n[Wh]",
     "offered_wh": "offered\n[Wh]", "energy_in_wh": "taken\n[Wh]", "curtailed_wh": "curtailed\n[Wh]",
-    "ac_asked_wh": "AC asked\n[Wh]", "ac_served_wh": "AC served\n[Wh]", "voltage_min_v": "lowest\n[V]",
+    "ac_asked_wh": "AC asked\n[Wh]", "ac_served_wh": "AC served\n[Wh]", "ac_unmet_wh": "AC unmet\n[Wh]",
+    "voltage_min_v": "lowest\n[V]",
     "voltage_max_v": "highest\n[V]", "first_cutoff_h": "first cut\noff [h]", "first_charged_h": "first\ncharged [h]",
 }  # fmt: skip
 

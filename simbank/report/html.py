@@ -277,8 +277,18 @@ class _Page:
         p = self.protection
         if p is None:
             return []
-        faults = p.faults.reset_index()[["place", "initial_a", "after_10ms_a", "after_1s_a", "rise_ms", "least_a"]]
-        faults.columns = ["fault at", "at once [A]", "10 ms [A]", "1 s [A]", "63 % after [ms]", "least [A]"]
+        faults = p.faults.reset_index()[
+            ["place", "initial_a", "after_10ms_a", "after_1s_a", "rise_ms", "least_a", "least_one_pack_a"]
+        ]
+        faults.columns = [
+            "fault at",
+            "at once [A]",
+            "10 ms [A]",
+            "1 s [A]",
+            "63 % after [ms]",
+            "least [A]",
+            "least, one pack alone [A]",
+        ]
         clearing = p.clearing_told
         bad = p.checks[p.checks["status"] != "pass"]
         together = p.told(bad)

@@ -15,7 +15,14 @@ from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
-from simbank.simulation.run_warnings import assumed_bms_warnings, balance_warnings, beyond_warnings, cascades, too_cold
+from simbank.simulation.run_warnings import (
+    ac_load_warnings,
+    assumed_bms_warnings,
+    balance_warnings,
+    beyond_warnings,
+    cascades,
+    too_cold,
+)
 from simbank.simulation.summary import SUMMARY_TABLES, WH, summary
 from simbank.warning import as_records
 
@@ -123,6 +130,7 @@ class Result(StudyResult):
             *beyond_warnings(packs, rows),
             *cascades(record.openings, self._events, self.summary["ports"]),
             *too_cold(packs, rows),
+            *ac_load_warnings(self.summary["ports"]),
             *assumed_bms_warnings(packs, self._events),
             *balance_warnings(self.summary["closure"], self.summary["integrator"]),
         ]

@@ -17,6 +17,7 @@ __all__ = [
     "REFERENCE_TOLERANCE",
     "TRIPPED",
     "Opening",
+    "ac_load_warnings",
     "assumed_bms_warnings",
     "balance_warnings",
     "beyond_warnings",
@@ -34,6 +35,7 @@ UNEVEN = 0.05  # of its limit; what flows through it at no load is told from her
 REFERENCE_TOLERANCE, FAST_TOLERANCE = 3e-10, 1e-8  # of the integrators, by default
 FAST_BALANCE_TOLERANCE = 3e-8  # up to this one the fast integrator's balances have to close as they do at the default
 CHARGE_LIMIT, FAST_CHARGE_LIMIT, ENERGY_LIMIT = 1e-8, 1e-4, 1e-5  # greatest relative errors of the balances at those
+AC_WORTH_SAYING = 1e-3  # of the alternating-current energy asked
 WORTH_SAYING = 1e-4  # of its capacity that went beyond full or empty
 STOPS = (Event.NO_PACK, Event.CUT_OFF, Event.TOO_MUCH_POWER)
 
@@ -211,6 +213,20 @@ def beyond_warnings(packs: Sequence[Pack], rows: Sequence[dict]) -> list[BankWar
             )
             found.append(BankWarning("beyond-cell-model", pack.name, text))
     return found
+
+
+def ac_load_warnings(ports: Sequence[dict]) -> list[BankWarning]:
+    """Inverters that did not serve the alternating-current load that was asked of them."""
+    out = []
+    for port in ports:
+        asked, unmet = port["ac_asked_wh"], port["ac_unmet_wh"]
+        if unmet > max(0.5, AC_WORTH_SAYING * asked):
+            text = (
+                f"of {asked:,.0f} Wh of alternating current asked of the inverter {port['ac_served_wh']:,.0f} Wh were served: "
+                f"{unmet:,.0f} Wh unmet. More than its rating is not served; nor is anything while it is cut off"
+            )
+            out.append(BankWarning("ac-load-unmet", port["name"], text))
+    return out
 
 
 def assumed_bms_warnings(packs: Sequence[Pack], happened: Sequence[EventRow]) -> list[BankWarning]:

@@ -76,7 +76,7 @@ class Sweep(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: {len(self.table)} runs"
+        return f"{self.made_by['scenario']}: {len(self.table)} {'run' if len(self.table) == 1 else 'runs'}"
 
     @property
     def failure(self) -> str | None:

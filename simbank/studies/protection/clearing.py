@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from simbank.studies.protection.checks import NOTE, Check, hangs_on, judge, unknown
+from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import LINES
 from simbank.studies.protection.words import duration_text, named
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
     from simbank.bank import Bank
     from simbank.bank.equipment import Device
-    from simbank.studies.protection.breaking import Breaking
-    from simbank.studies.protection.faults import Faults
+    from simbank.studies.protection.breaking import Breaking, OpenCase
+    from simbank.studies.protection.faults import Faults, Sequence
     from simbank.studies.protection.protection import Assumptions
 
-__all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "opening_orders", "opening_row"]
+__all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "one_pack_alone", "opening_orders", "opening_row"]
 
 OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
 IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
@@ -149,19 +149,49 @@ def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside
     return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
-def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, case: Assumptions) -> Iterator[Check]:
-    """Whether the least current of every place clears in time; ``slow`` are pairs of a case in words and its sequences by place."""
+def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, Sequence]]:
+    """The least case followed with one pack alone connected, that which feeds least: place → (pack, :class:`Sequence`); nothing of
+    a bank of one pack."""
+    if len(least.pack_names) < 2:
+        return {}
+    found = {}
     for place in least.places:
-        current = abs(least.response(place).initial_a[-1])
-        found = [
-            (c.words, _clearing_check(bank, place, current, followed[place.name], c.failed, case))
-            for c, (_, followed) in zip(breaks.cases, slow, strict=True)
-        ]
+        weakest = least.weakest(place)
+        if weakest is not None:
+            closed = least.only(place, [weakest[0]])
+            found[place.name] = weakest[0], least.follow(place, open_case.line, open_case.failed, closed=closed)
+    return found
+
+
+def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, case: Assumptions) -> Iterator[Check]:
+    """Whether the least current of every place clears in time, with all packs and with one alone.
+
+    ``slow`` are pairs of a case in words and its sequences by place, ``alone`` what :func:`one_pack_alone` gives of each case.
+    """
+    for place in least.places:
+        whole = abs(least.response(place).initial_a[-1])
+        found = []
+        for c, (_, followed), one in zip(breaks.cases, slow, alone, strict=True):
+            check = _clearing_check(
+                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, case
+            )
+            if place.name in one:
+                pack, sequence = one[place.name]
+                _, current = least.weakest(place)
+                base = f"least fault current {current / 1e3:.2f} kA with {pack} alone connected ({whole / 1e3:.2f} kA with all)"
+                fewer = _clearing_check(bank, place, base, sequence, c.failed, case)
+                check = _worse(check, fewer)
+            found.append((c.words, check))
         yield hangs_on(found[0][1], found[1:])
 
 
-def _clearing_check(bank, place, current, sequence, failed, case):
-    base = f"least fault current {current / 1e3:.2f} kA"
+def _worse(check, other):
+    """Of two checks of one thing the one to tell: what fails, or else what takes longer."""
+    rank = {FAIL: 0, NOT_CHECKABLE: 1, PASS: 2, NOTE: 3}
+    return min(check, other, key=lambda c: (rank[c.status], -(c.value or 0.0)))
+
+
+def _clearing_check(bank, place, base, sequence, failed, case):
     if not bank.devices:
         return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
     if sequence.cleared_s is None:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
-from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
+from simbank.bank.ampacity import conductor_ampacity
 from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.words import named
 
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from simbank.bank import Bank
     from simbank.studies.protection.breaking import Breaking
     from simbank.studies.protection.checks import Check
-    from simbank.studies.protection.faults import Faults
     from simbank.studies.protection.outage import Loads
     from simbank.studies.protection.protection import Assumptions
+    from simbank.studies.protection.withstand import Withstand
 
 __all__ = ["carried_limits", "conductor_checks", "drop_checks"]
 
@@ -79,8 +79,8 @@ def carried_limits(bank: Bank, failed: Collection[str] = ()) -> dict[str, float]
     return limits
 
 
-def conductor_checks(bank: Bank, greatest: Faults, breaks: Breaking, sequences: list) -> Iterator[Check]:
-    """Ampacity and withstand of every conductor; ``sequences`` are pairs of a case in words and its :class:`Sequence` by place."""
+def conductor_checks(bank: Bank, breaks: Breaking, withstand: Withstand) -> Iterator[Check]:
+    """Ampacity and withstand of every conductor; ``withstand`` a :class:`~simbank.studies.protection.withstand.Withstand`."""
     limits = [carried_limits(bank, breaks.failed)]
     if breaks.doubtful:
         limits.append(carried_limits(bank, breaks.failed | breaks.doubtful))
@@ -93,8 +93,7 @@ def conductor_checks(bank: Bank, greatest: Faults, breaks: Breaking, sequences: 
         ]
         # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
         yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
-        found = [(words, _withstand_check(branch, greatest, followed)) for words, followed in sequences]
-        yield hangs_on(found[0][1], found[1:])
+        yield withstand.check(branch)
 
 
 def _ampacity_check(branch, ambient_k, limit, able, failed):
@@ -117,28 +116,6 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     return judge(
         "rating ≤ ampacity", branch.name, ampacity >= limit,
         f"devices let up to {limit:g} A pass for good{without}; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
-    )  # fmt: skip
-
-
-def _withstand_check(branch, greatest, sequences):
-    withstand, words = conductor_withstand(branch.conductor)
-    if withstand is None:
-        return unknown("withstand", branch.name, words)
-    if any(device.band is None for device in greatest.bank.devices):
-        return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
-    edges = greatest.edges_of(branch.name)
-    worst, worst_place, never = 0.0, "", None
-    for place, sequence in sequences.items():
-        i2t = max(float(sequence.i2t[edge]) for edge in edges)
-        if sequence.cleared_s is None and max(abs(sequence.rest_a[edge]) for edge in edges) > 1.0 and i2t > withstand:
-            never = never or place
-        if i2t > worst:
-            worst, worst_place = i2t, place
-    feeds = ", ".join(sequences[never].fed_by) if never else ""
-    tail = f"; a fault at {never} is never cleared, {feeds} feeding it" if never else f" (fault at {worst_place})"
-    return judge(
-        "withstand", branch.name, worst <= withstand,
-        f"takes {worst:.3g} A²s until cleared{tail}, withstands {withstand:.3g} A²s ({words})", worst, withstand, "A²s",
     )  # fmt: skip
 
 

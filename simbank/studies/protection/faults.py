@@ -32,6 +32,7 @@ __all__ = [
     "device_rows",
     "fault_tables",
     "greatest_faults",
+    "least_faults",
     "line_of",
     "opening_times",
     "steady_time",
@@ -117,8 +118,8 @@ class Sequence:
 
     ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``HORIZON_S``);
     ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
-    the current of every branch at the end. A fault inside a pack counts as cleared when its neighbours no longer feed it: what
-    the pack itself puts in, no device outside can end.
+    the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
+    a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
     """
 
     openings: tuple[Opening, ...]
@@ -127,6 +128,7 @@ class Sequence:
     still_carrying: tuple[str, ...]
     fed_by: tuple[str, ...] = ()
     rest_a: np.ndarray = field(repr=False, default=None)
+    most_a: np.ndarray = field(repr=False, default=None)
 
 
 class Faults:
@@ -171,7 +173,7 @@ class Faults:
         self.branch_names = [branch.name for branch in self.graph.branches]
         n = len(packs)
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
-        self._of_line, self._responses = {}, {}
+        self._of_line, self._responses, self._alone = {}, {}, {}
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
@@ -232,21 +234,59 @@ class Faults:
         currents = self.response(place).at(TIMES)[:, self.device_edge]
         return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
 
-    def follow(self, place: Place, line: str, failed: Collection[str] = ()) -> Sequence:
-        """The fault from its beginning until it is cleared or no more device opens; ``failed`` names devices that never open."""
+    def only(self, place: Place, packs: Collection[str]) -> np.ndarray:
+        """Which packs and branches conduct with some of the packs connected, by name; beside a fault inside a pack, that pack too."""
+        closed = np.ones(self.circuit.n + self.circuit.b, bool)
+        own = [place.owner] if place.kind == "inside" else []
+        closed[: self.circuit.n] = [name in (*packs, *own) for name in self.pack_names]
+        return closed
+
+    def one_by_one(self, place: Place) -> list[tuple[float, str, float]]:
+        """(feed [A], pack, the fault's current at once [A]) with each pack alone connected, the least feed first.
+
+        Only packs that feed the fault; into a fault inside a pack, the feed is what comes from the other.
+        """
+        if place.name not in self._alone:
+            found, whole = [], self.to_be_ended(self.response(place).initial_a, place)
+            for name in self.pack_names:
+                if place.kind == "inside" and name == place.owner:
+                    continue
+                current = self.circuit.prospective(place.positive, place.negative, self.only(place, [name]))
+                feed = float(self.to_be_ended(current, place))
+                if feed > CLEARED_SHARE * whole:
+                    found.append((feed, name, float(abs(current[-1]))))
+            self._alone[place.name] = sorted(found)
+        return self._alone[place.name]
+
+    def weakest(self, place: Place) -> tuple[str, float] | None:
+        """(pack, the fault's current at once [A]) with that one pack alone connected that feeds least; None if no pack feeds it."""
+        found = self.one_by_one(place)
+        return found[0][1:] if found else None
+
+    def follow(
+        self, place: Place, line: str, failed: Collection[str] = (), *, ohm: float = 0.0, closed: np.ndarray | None = None
+    ) -> Sequence:
+        """The fault from its beginning until it is cleared or no more device opens.
+
+        ``failed`` names devices that never open; ``ohm`` is the fault's own resistance; ``closed`` says which packs and branches
+        conduct at the beginning (all).
+        """
         circuit, devices = self.circuit, self.bank.devices
         never = np.array([device.name in failed for device in devices], bool)
-        closed = np.ones(circuit.n + circuit.b, bool)
-        i2t = np.zeros(circuit.n + circuit.b + 1)
+        whole = closed is None and ohm == 0.0
+        closed = np.ones(circuit.n + circuit.b, bool) if closed is None else closed.copy()
+        i2t, most = np.zeros((2, circuit.n + circuit.b + 1))
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        openings, first = [], self.to_be_ended(self.response(place).initial_a, place)
+        openings, first = [], None
         for _ in range(len(devices) + 1):
-            if openings:
-                response = circuit.respond(place.positive, place.negative, closed, before=before, relaxed=relaxed)
-            else:
+            if whole and not openings:
                 response = self.response(place)
-            if self.to_be_ended(response.initial_a, place) <= CLEARED_SHARE * first:
-                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a)
+            else:
+                response = circuit.respond(place.positive, place.negative, closed, ohm, before=before, relaxed=relaxed)
+            left = self.to_be_ended(response.initial_a, place)
+            first = left if first is None else first
+            if left <= CLEARED_SHARE * first:
+                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a, most)
             currents = response.at(TIMES)
             at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
             at[~closed[self.device_edge] | never] = np.inf
@@ -258,20 +298,30 @@ class Faults:
                     if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
-                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1])
+                most = np.maximum(most, np.abs(currents).max(axis=0))
+                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1], most)
             d = int(np.argmin(at))
+            most = np.maximum(most, np.abs(currents[: np.searchsorted(TIMES, at[d]) + 1]).max(axis=0))
             i2t += _at(at[d], i2t_so_far)
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             clock += at[d]
             openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
             closed[self.device_edge[d]] = False
-        return Sequence(tuple(openings), None, i2t, ())
+        return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
 
 
 def greatest_faults(bank: Bank, case: Assumptions) -> Faults:
     """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
     return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+
+
+def least_faults(bank: Bank, case: Assumptions) -> Faults:
+    """:class:`Faults` of the least case that :class:`~simbank.studies.protection.Assumptions` states."""
+    return Faults(
+        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+    )  # fmt: skip
 
 
 def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -280,6 +330,7 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
     weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
+    one_pack = {place.name: least.weakest(place) or (None, np.nan) for place in least.places}
     for place in greatest.places:
         response = greatest.response(place)
         current = np.abs(response.at(times)[:, -1])
@@ -289,6 +340,7 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
         rows[place.name] = {
             "kind": place.kind, "owner": place.owner, "initial_a": abs(response.initial_a[-1]), "peak_a": peak,
             **dict(zip(MOMENTS, np.abs(at), strict=True)), "rise_ms": rise * 1e3, "least_a": abs(weakest[place.name]),
+            "least_one_pack_a": one_pack[place.name][1], "least_one_pack": one_pack[place.name][0],
         }  # fmt: skip
         shares[place.name] = dict(zip(edges, response.initial_a, strict=True))
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T

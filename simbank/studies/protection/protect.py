@@ -9,15 +9,16 @@ import pandas as pd
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import Check
-from simbank.studies.protection.clearing import clearing_checks, opening_orders
+from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
-from simbank.studies.protection.faults import Faults, fault_tables, greatest_faults
+from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
 from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
 from simbank.studies.protection.outage import Loads, outage_table, overload_table
 from simbank.studies.protection.protection import Assumptions, Protection
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted_checks import relied_on, shorted_checks
+from simbank.studies.protection.withstand import Withstand
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,10 +55,7 @@ def protect(
     bank = scenario.bank
     tell = progress or (lambda done: None)
     greatest = greatest_faults(bank, case)
-    least = Faults(
-        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
-        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
-    )  # fmt: skip
+    least = least_faults(bank, case)
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
@@ -65,6 +63,9 @@ def protect(
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
     slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
+    alone = [one_pack_alone(least, c) for c in breaks.cases]
+    tell(0.5)
+    withstand = Withstand.of(greatest, least, breaks.cases, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = lasting_load(scenario, loads, run)
@@ -78,8 +79,8 @@ def protect(
     found = [
         *devices_present(bank, breaks.state),
         *device_checks(bank, breaks, case, lasting),
-        *conductor_checks(bank, greatest, breaks, sequences),
-        *clearing_checks(bank, least, breaks, slow, case),
+        *conductor_checks(bank, breaks, withstand),
+        *clearing_checks(bank, least, breaks, slow, alone, case),
         *drop_checks(loads, case),
         *outage_checks,
         *short_found,

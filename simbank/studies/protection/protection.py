@@ -27,7 +27,9 @@ from simbank.warning import as_records
 __all__ = ["NOT_CHECKED", "Assumptions", "Protection"]
 
 NOT_CHECKED = (
-    "arc flash and arcing faults (the currents here are of bolted faults)",
+    "arc flash and arcing faults (the currents here are of bolted faults), and faults of less current than the least given, by "
+    "resistance in the fault",
+    "every combination of packs that may be switched off (see what the least current and withstand count with)",
     "creepage, clearance and insulation of bars and terminals",
     "thermal runaway, gassing and fire of cells",
     "enclosure, ventilation, mechanical forces of short-circuit current",
@@ -95,7 +97,9 @@ class Protection(StudyResult):
     ----------
     faults : DataFrame
         One row per place: ``initial_a`` (no inductance, before relaxation: an upper bound), ``peak_a``, ``after_10ms_a``, ``after_100ms_a``,
-        ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial).
+        ``after_1s_a``, ``rise_ms`` (to 63 % of the peak), ``least_a`` (least case, initial, every pack
+        connected), ``least_one_pack_a`` (the same with one pack alone connected, ``least_one_pack``, that which feeds least; a fault
+        inside a pack is fed by that pack as well).
     shares : DataFrame
         Place by pack and branch: current at once in the greatest case [A], signed as everywhere.
     checks : DataFrame
@@ -201,6 +205,12 @@ class Protection(StudyResult):
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
             "warms too; joints, devices and added resistance as given.",
+            "The least current counts with every pack connected and with one pack alone, that which feeds least; with other packs "
+            "switched off it lies between. Clearing in time is judged for both.",
+            "Withstand is judged over the currents between greatest and least: both ends, the least with one pack alone, and between "
+            "them, with all packs and with half of them, a quarter and so on (those that feed least), what lies just below each "
+            "instantaneous setting and at each point of the devices' curves, each by the latest edge of their bands; the row says which "
+            "decides. A current that a conductor carries for good does not count.",
             "Withstand is judged by the area of a conductor's metal; of metric cable by the area that its resistance stands for, where that "
             "is less than the nominal size.",
         ]

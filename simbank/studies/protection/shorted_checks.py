@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CAUTION", "relied_on", "shorted_checks", "shorted_table", "told_together"]
 
+_CELL_LASTS = 1.5  # times its highest voltage: what is told as reached beyond that no cell can; common practice, no source
 CAUTION = (
     "What a cell with a short does (heat, gas, venting, fire), and what it does to the cells beside it, is not modelled: these are "
     "amperes and watt-hours. Good cells beyond full follow a straight line that no real cell is known to follow"
@@ -56,10 +57,13 @@ def shorted_checks(
     for name, rows in cases.items():
         s, device = max(rows, key=lambda row: row.energy_wh), rows[0].device
         peak, volt = max(row.peak_a for row in rows), max(row.good_cell_volt_max for row in rows)
+        beyond = ""
+        if volt > _CELL_LASTS * packs[name].chemistry.volt_max:
+            beyond = ", which no cell reaches: it has failed long before, and what then flows is not known"
         base = (
             f"{s.cells} of {packs[name].cells_in_series} cells shorted, every BMS switch stuck closed: neighbours and charger feed up to "
             f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
-            f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V"
+            f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V{beyond}"
         )
         if s.energy_if_bms_open_wh is not None:
             base += (

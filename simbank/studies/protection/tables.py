@@ -40,7 +40,9 @@ TABLES = (
             ("after_100ms_a", "A", "current after 100 ms"),
             ("after_1s_a", "A", "current after 1 s"),
             ("rise_ms", "ms", "time to 63 % of the peak"),
-            ("least_a", "A", "current at once in the least case"),
+            ("least_a", "A", "current at once in the least case, every pack connected"),
+            ("least_one_pack_a", "A", "the same with one pack alone connected (inside a pack: beside that pack)"),
+            ("least_one_pack", "", "that pack: the one that alone feeds least"),
         ],
     ),
     Table.of(

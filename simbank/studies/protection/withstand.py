@@ -1,0 +1,294 @@
+"""Whether conductors stand ∫ i² dt of a fault, over the currents that a fault can have.
+
+∫ i² dt is not greatest at the greatest current: where a device's curve falls more steeply than 1/I² less current does more harm,
+and just below an instantaneous setting the same device takes seconds instead of milliseconds. Any current between the least and
+the greatest can arise: by resistance in the fault, by the packs' temperature and charge, by packs that are switched off. IEC
+60364-4-43 434.5 asks for the check over that range (from memory). Judged are
+
+- the greatest and the least case, and the least with one pack alone, followed in full;
+- currents between greatest and least, with all packs, with half of them, a quarter and so on down to one: resistance in the fault
+  of the greatest case, so much that one device carries just less than its instantaneous setting or what a point of its curve is
+  given for, before or after others have opened. On straight lines of log-log paper ∫ i² dt is a power of the current, so of one
+  device it is greatest at such a point. All are reckoned at steady currents; those that come out worst for some conductor are
+  then followed in full.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
+from simbank.simulation import arrays as ar
+from simbank.simulation.devices import damage_rates
+from simbank.studies.protection.checks import hangs_on, judge, unknown
+from simbank.studies.protection.faults import CLEARED_SHARE, HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.words import named
+
+__all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
+
+BELOW = 1e-6  # share by which a current is below a setting
+ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
+WORTH = 0.8  # a steady reckoning below this share of what is known already is not followed in full
+
+
+@dataclass(frozen=True, eq=False)
+class FaultCase:
+    """A fault that was followed: the place, in words which current it has, and what came of it."""
+
+    place: str
+    words: str
+    sequence: Sequence
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """Currents of all edges at once, with some of the devices open, by the fault's current: ``base`` + I · ``share`` [A]; I is
+    ``volt`` ÷ (``seen_ohm`` + the fault's resistance)."""
+
+    base: np.ndarray
+    share: np.ndarray
+    volt: float
+    seen_ohm: float
+
+    @classmethod
+    def of(cls, circuit, place, closed):
+        bolted = circuit.prospective(place.positive, place.negative, closed)
+        if abs(bolted[-1]) < 1e-9:
+            return cls(bolted, np.zeros(len(bolted)), 0.0, 1.0)
+        weak = circuit.prospective(place.positive, place.negative, closed, ohm=1.0)
+        seen = weak[-1] / (bolted[-1] - weak[-1])
+        share = (bolted - weak) / (bolted[-1] - weak[-1])
+        return cls(bolted - share * bolted[-1], share, bolted[-1] * seen, seen)
+
+    def currents(self, ohm):
+        return self.base + self.volt / (self.seen_ohm + ohm) * self.share
+
+
+class _Place:
+    """Faults of one resistance or another at one place of the greatest case, at steady currents.
+
+    ``packs`` names those that are connected, ``least_a`` is the fault's current with them in the least case [A].
+    """
+
+    def __init__(self, faults, place, packs, least_a):
+        self.faults, self.place, self.packs = faults, place, packs
+        self.closed = faults.only(place, packs)
+        self.stages = {}
+        bolted = self.stage(frozenset())
+        self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.seen_ohm) if least_a > 0 else 0.0
+
+    def stage(self, opened):
+        if opened not in self.stages:
+            closed = self.closed.copy()
+            closed[self.faults.device_edge[list(opened)]] = False
+            self.stages[opened] = _Stage.of(self.faults.circuit, self.place, closed)
+        return self.stages[opened]
+
+    def resistances(self, opened, rows, points):
+        """(fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device at every
+        point of its curve that lies in the range, with the devices ``opened`` open."""
+        stage = self.stage(opened)
+        for d, edge in enumerate(self.faults.device_edge):
+            if d in opened or abs(stage.share[edge]) < 1e-9:
+                continue
+            rating, setting = rows[d, ar.RATING_A], rows[d, ar.PICKUP_MULTIPLE]
+            wanted = [(m * rating, False) for m in points[d] if m < setting]
+            if np.isfinite(setting):
+                wanted.append((setting * rating * (1.0 - BELOW), True))
+            for current, sudden in wanted:
+                for signed in (current, -current):
+                    fault_a = (signed - stage.base[edge]) / stage.share[edge]
+                    if fault_a * stage.volt <= 0:
+                        continue
+                    ohm = stage.volt / fault_a - stage.seen_ohm
+                    if 0.0 < ohm < self.most_ohm:
+                        yield ohm, d, current, sudden
+
+    def follow(self, ohm, rows, curves, never):
+        """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
+        opened, clock, sets = frozenset(), 0.0, []
+        damage = np.zeros(len(rows))
+        i2t = most = None
+        while True:
+            sets.append(opened)
+            currents = self.stage(opened).currents(ohm)
+            left = self.faults.to_be_ended(currents, self.place)
+            if i2t is None:
+                first, i2t, most = left, np.zeros(len(currents)), np.zeros(len(currents))
+            if left <= CLEARED_SHARE * first:
+                return i2t, most, sets
+            most = np.maximum(most, np.abs(currents))
+            through = np.abs(currents[self.faults.device_edge])
+            rate = damage_rates(np.ascontiguousarray(through[None, :]), rows, curves)[0]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                at = np.where(rate > 0, (1.0 - damage) / rate, np.inf)
+            sudden = through >= rows[:, ar.PICKUP_MULTIPLE] * rows[:, ar.RATING_A]
+            at = np.where(sudden, np.minimum(at, rows[:, ar.PICKUP_DELAY_S]), at)
+            at[never] = np.inf
+            at[list(opened)] = np.inf
+            wait = at.min(initial=np.inf)
+            if not clock + wait <= HORIZON_S:
+                return i2t + currents**2 * HORIZON_S, most, sets
+            i2t += currents**2 * wait
+            damage += rate * wait
+            clock += wait
+            opened = opened | {int(np.argmin(at))}
+
+
+def connected(least, place):
+    """Sets of packs that a fault is judged with, those that feed least first: all, half of them, and so on down to one.
+
+    With each set the ranges of current from least to greatest mostly overlap.
+    """
+    names = [name for _, name, _ in least.one_by_one(place)]
+    sets, count = [], len(names)
+    while count:
+        sets.append(tuple(names[:count]))
+        count = count // 2
+    return sets
+
+
+class _Search:
+    """The steady reckoning of one open case: for every edge the fault that asks most of it."""
+
+    def __init__(self, greatest, line, failed, known, for_good_a):
+        self.devices = greatest.bank.devices
+        self.rows, self.curves = device_rows(self.devices, line)
+        self.points = [line_of(device, line).multiples for device in self.devices]
+        self.never = np.array([device.name in failed for device in self.devices], bool)
+        self.best, self.value, self.for_good_a = {}, WORTH * known, for_good_a
+
+    def look(self, here):
+        """Every fault of a :class:`_Place` that may be the worst of some edge."""
+        waiting, seen, sets = list(here.resistances(frozenset(), self.rows, self.points)), [], {frozenset()}
+        while waiting:
+            ohm, d, current, sudden = waiting.pop()
+            fault_a = abs(here.stage(frozenset()).currents(ohm)[-1])
+            if any(abs(fault_a - other) <= (BELOW if sudden else ALIKE) * other for other in seen):
+                continue
+            seen.append(fault_a)
+            i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
+            for edge in np.flatnonzero((i2t > self.value) & (most > self.for_good_a)):
+                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, sudden)), i2t[edge]
+            for opened in met:
+                if opened not in sets:
+                    sets.add(opened)
+                    waiting.extend(here.resistances(opened, self.rows, self.points))
+
+    def _words(self, here, fault_a, d, current, sudden):
+        point = "just below the instantaneous setting" if sudden else "at a point of the curve"
+        count = len(here.faults.pack_names)
+        packs = "" if here.closed[:count].all() else f" and only {named(here.packs)} connected"
+        return f"{fault_a:.0f} A, with {current:.0f} A {point} of {self.devices[d].name}{packs}"
+
+
+def cases_between(greatest, least, case, known, for_good_a):
+    """The faults of a current between least and greatest that ask most of some conductor, followed in full.
+
+    Parameters
+    ----------
+    greatest, least : Faults
+    case : OpenCase
+        Line of the devices' bands, and devices that never open.
+    known : ndarray
+        Greatest ∫ i² dt [A²s] of every edge in the cases followed already.
+    for_good_a : ndarray
+        Current [A] that every edge carries for good; a fault in which it carries no more does it no harm.
+
+    Returns
+    -------
+    list of FaultCase
+    """
+    search = _Search(greatest, case.line, case.failed, known, for_good_a)
+    for place in greatest.places:
+        for packs in connected(least, place):
+            least_a = abs(least.circuit.prospective(place.positive, place.negative, least.only(place, packs))[-1])
+            search.look(_Place(greatest, place, packs, least_a))
+    return [
+        FaultCase(here.place.name, words, greatest.follow(here.place, case.line, case.failed, ohm=ohm, closed=here.closed))
+        for here, ohm, words in dict.fromkeys(search.best.values())
+    ]
+
+
+class Withstand:
+    """The check of every conductor, in all the cases that the data leaves open.
+
+    Parameters
+    ----------
+    greatest, least : Faults
+    cases : list of OpenCase
+    followed : list of list of FaultCase
+        For each of ``cases`` what was followed already: the greatest and the least.
+    """
+
+    def __init__(self, greatest, least, cases, followed):
+        self.greatest, self.cases = greatest, cases
+        self.blind = any(device.band is None for device in greatest.bank.devices)
+        self.for_good_a = np.full(greatest.circuit.n + greatest.circuit.b + 1, np.inf)
+        for branch in greatest.bank.graph.branches:
+            ampacity, _ = conductor_ampacity(branch.conductor, greatest.bank.ambient_k)
+            if conductor_withstand(branch.conductor)[0] is not None:
+                self.for_good_a[greatest.edges_of(branch.name)] = ampacity or 0.0
+        self.followed = followed
+        if greatest.bank.devices and not self.blind:
+            self.followed = [
+                [*some, *cases_between(greatest, least, case, self._most(some), self.for_good_a)]
+                for case, some in zip(cases, followed, strict=True)
+            ]
+
+    @classmethod
+    def of(cls, greatest, least, cases, fast, slow, alone):
+        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``:
+        pairs of (words, place → :class:`Sequence`), and of the last, place → (pack, :class:`Sequence`)."""
+        most_a, least_a = (
+            {place.name: abs(float(faults.response(place).initial_a[-1])) for place in faults.places}
+            for faults in (greatest, least)
+        )
+        one_a = {place.name: least.weakest(place) for place in least.places}
+        followed = [
+            [
+                *(FaultCase(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
+                *(FaultCase(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
+                *(
+                    FaultCase(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
+                    for name, (pack, found) in one.items()
+                ),
+            ]
+            for (_, strong), (_, weak), one in zip(fast, slow, alone, strict=True)
+        ]
+        return cls(greatest, least, cases, followed)
+
+    def _taken(self, fault):
+        """∫ i² dt of every edge [A²s], 0 where it carries no more than it does for good."""
+        return np.where(fault.sequence.most_a > self.for_good_a, fault.sequence.i2t, 0.0)
+
+    def _most(self, faults):
+        return np.max([self._taken(fault) for fault in faults], axis=0)
+
+    def check(self, branch):
+        """:class:`~simbank.studies.protection.checks.Check` of one branch."""
+        withstand, words = conductor_withstand(branch.conductor)
+        if withstand is None:
+            return unknown("withstand", branch.name, words)
+        if self.blind:
+            return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
+        found = [self._judged(branch, withstand, words, faults) for faults in self.followed]
+        return hangs_on(found[0], [(case.words, check) for case, check in zip(self.cases[1:], found[1:], strict=True)])
+
+    def _judged(self, branch, withstand, words, faults):
+        edges = self.greatest.edges_of(branch.name)
+        taken = [float(self._taken(fault)[edges].max()) for fault in faults]
+        k = int(np.argmax(taken))
+        worst, fault = taken[k], faults[k]
+        limit = f"withstands {withstand:.3g} A²s ({words})"
+        if worst == 0.0:
+            text = f"no fault followed puts more through it than its ampacity; {limit}"
+            return judge("withstand", branch.name, True, text, worst, withstand, "A²s")
+        where = f"fault at {fault.place}: {fault.words}"
+        goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.rest_a[edges]).max() > 1.0
+        if goes_on and worst > withstand:
+            where += f"; never cleared, {', '.join(fault.sequence.fed_by)} feeding it"
+        text = f"takes {worst:.3g} A²s until cleared ({where}), {limit}"
+        return judge("withstand", branch.name, worst <= withstand, text, worst, withstand, "A²s")
