@@ -249,12 +249,12 @@ class BankState:
         self.devices.flows = np.ascontiguousarray(self.reduced.flows[self.devices.branch])
         ports = self.ports
         ports.table[:, ar.LIVE] = self.reduced.port_live
-        port_states.keep_clocks(self.t, ports.arrays)
+        port_states.update_timers(self.t, ports.arrays)
         self.cap_chargers()
 
     def cap_chargers(self):
         """Set the greatest current of every charger."""
-        port_states.cap_chargers(self.y, self.arrays(), self.state_arrays(), self.ports.arrays)
+        port_states.limit_chargers(self.y, self.arrays(), self.state_arrays(), self.ports.arrays)
 
     def arrays(self, reduced=None):
         """What compiled functions take of the bank as the network stands, or as ``reduced``."""
@@ -320,7 +320,7 @@ class BankState:
         """Turn what compiled code has noted of the ports into events."""
         ports = self.ports
         for t, a, what, value in ports.log[: ports.count[0]].tolist():
-            name, event, charger = ports.names[int(a)], port_states.NOTED_EVENTS[int(what)], ports.equipment[int(a)][1]
+            name, event, charger = ports.names[int(a)], port_states.LOG_EVENTS[int(what)], ports.equipment[int(a)][1]
             if charger is not None and charger.float_volt is None:
                 event = event.without_float
             self.events.append(EventRow(t, name, event, port_states.because(int(what), value, charger)))

@@ -19,8 +19,6 @@ from simbank.simulation.devices import device_current, opens_when
 from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
 
-FULL_SOC = FULL_SOC  # a pack counts, and reports itself, as full from here on, or when its charge is blocked at a cell limit
-
 RELEASE_SOC = 0.01  # share of capacity that must flow back before a full or empty pack is released; common practice, no source
 CURRENT_BAND_C = 1e-7  # C-rate below which a current is no reversal
 VOLT_BAND = 1e-6  # V, likewise
@@ -30,7 +28,7 @@ HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port go
 
 
 @jit_entry
-def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
+def may_wake(k, t_step, pack_state, pack_live, phase, ports, asleep):
     """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
     every port wants current the other way."""
     if pack_live[k] or asleep[k] or (pack_state[k] != ar.CHARGE_BLOCKED_OPEN and pack_state[k] != ar.DISCHARGE_BLOCKED_OPEN):
@@ -40,7 +38,7 @@ def may_wake(k, now, pack_state, pack_live, phase, ports, asleep):
         if phase[a] == ar.PHASE_IDLE:
             into = True
         elif phase[a] != ar.PHASE_DONE and phase[a] != ar.PHASE_CUT:
-            setpoint = commanded(now, ports, a)
+            setpoint = commanded(t_step, ports, a)
             out, into = out or setpoint > 0.0, into or setpoint < 0.0
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
@@ -223,38 +221,3 @@ def _watch_port(q, a, t, phase, ports, work, full, out):
         out[a + ar.SLOT_TURNS] = min(ports[q, ar.REBULK_VOLT] - volt, -full - RELEASE_SOC) if phase[q] != ar.PHASE_CUT else -1.0
     elif charge and phase[q] != ar.PHASE_CUT:
         out[a + ar.SLOT_FULL] = full
-
-
-# Names that modules which are being changed elsewhere still use.
-PACK_SLOTS = ar.PACK_SLOTS
-OVER_INSTANT = ar.SHORT_CIRCUIT
-OVER_CHARGE = ar.CHARGE_OVER_CURRENT
-OVER_LONG = ar.DISCHARGE_OVER_CURRENT_1
-WAITING = ar.WAITING
-RUNNING = ar.RUNNING
-FULL_OPEN = ar.CHARGE_BLOCKED_OPEN
-HOLD_S = ar.MONITOR_HOLD_S
-BLOCKS = ar.BLOCKS
-CHARGE_TEMP = ar.CHARGE_TEMPERATURE
-N_MONITORS = ar.N_MONITORS
-FULL_CONDUCTING = ar.CHARGE_BLOCKED_CONDUCTING
-EMPTY_CONDUCTING = ar.DISCHARGE_BLOCKED_CONDUCTING
-EMPTY = ar.EMPTY
-CLOSED = ar.CLOSED
-QUIET = ar.QUIET
-OVER_SHORT = ar.DISCHARGE_OVER_CURRENT_2
-BLOCKING = ar.BLOCKING
-LIMIT = ar.MONITOR_LIMIT
-OPEN = ar.OPEN
-EMPTY_OPEN = ar.DISCHARGE_BLOCKED_OPEN
-NO_CHARGE = ar.NO_CHARGE
-FULL = ar.FULL
-NO_DISCHARGE = ar.NO_DISCHARGE
-DELAY = ar.MONITOR_DELAY_S
-DISCHARGE_TEMP = ar.DISCHARGE_TEMPERATURE
-CONDUCTS = ar.CONDUCTS
-SWITCHED = ar.SWITCHED_OFF
-PORT_SLOTS = ar.PORT_SLOTS
-DONE = ar.PHASE_DONE
-DEVICE_SLOTS = ar.DEVICE_SLOTS
-NO_STOP = ar.STOP_NONE

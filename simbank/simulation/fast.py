@@ -119,8 +119,8 @@ def advance(
         g += 1
     while row < durations.size:
         if fresh:
-            port_states.take(clock, commands[row], port_state)
-            port_states.cap_chargers(y, bank, states, port_state)
+            port_states.apply_commands(clock, commands[row], port_state)
+            port_states.limit_chargers(y, bank, states, port_state)
             for k in range(n):
                 asleep[k] = False
             fresh = False
@@ -131,7 +131,7 @@ def advance(
                     if not solved:
                         solve_bank(clock - step_start, y, bank, ports, work)
                         solved = True
-                    port_states.appointment(a, clock, port_state, work.port[ar.PORT_VOLTAGE, a])
+                    port_states.process_timer(a, clock, port_state, work.port[ar.PORT_VOLTAGE, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
                 return PAUSE, clock, step_start, row, fresh, h_try, filled
             # everything that is due at this instant
@@ -155,7 +155,7 @@ def advance(
                             return SETTLE, clock, step_start, row, fresh, h_try, filled
                         a, kind = (i - packs_end) // ar.PORT_SLOTS, (i - packs_end) % ar.PORT_SLOTS
                         first = i if first < 0 else first
-                        if slot < 0 and port_states.overruns(a, kind, local, phase, ports):
+                        if slot < 0 and port_states.meets_own_limit(a, kind, local, phase, ports):
                             slot = i
                 slot = first if slot < 0 else slot
                 changes += 1

@@ -175,8 +175,10 @@ def _from_modes(levelling, modal, out):
 
 @jit_internal
 def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef):
-    """Correct temperatures at the end, made with the heat that was expected half-way, for heat that runs on the parabola through
-    start, middle and end."""
+    """Correct temperatures at the end for heat that runs on the parabola through start, middle and end.
+
+    They were made with the heat that was expected half-way.
+    """
     n = cells.shape[1]
     if levelling.shape[0] == 1:
         for k in range(n):
@@ -216,8 +218,10 @@ def _fade(x):
 
 @jit_inline
 def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
-    """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``: exact, dh/dz =
-    γ (±1 − h), on each side of the reversal where there is one."""
+    """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``.
+
+    Exact: dh/dz = γ (±1 − h), on each side of the reversal where there is one.
+    """
     if i_0 * i_1 < 0.0:
         first = -0.5 * step_by_q * i_0 * i_0 / (i_0 - i_1)
         toward = 1.0 if first > 0.0 else -1.0
@@ -242,10 +246,13 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
     start : Work
         The bank at the start.
     bank : BankArrays
+        The bank as it is switched.
     levelling : ndarray
         Of :func:`levelling_modes`.
     ports : ndarray, shape (p, N_PORT_COLUMNS)
+        What each port imposes.
     step : Step
+        What it is written to.
 
     Returns
     -------

@@ -1,10 +1,9 @@
 """How a port takes a command and changes its phase, written once for every integrator.
 
-State of the ports: ``phase`` (see :mod:`simbank.simulation.events`), ``ports`` (what each imposes), ``timer`` (its clocks, columns
-below), ``reported`` (bits of what has been reported since bulk charge began). What happens is noted in ``log``, rows of (time [s],
-port, what, value), ``count[0]`` of them filled.
+``state`` is a :class:`~simbank.simulation.arrays.PortArrays`, ``a`` the number of a port, ``t`` the time of the run and ``t_step`` that
+since the step of the duty began [s], ``volt`` the port's voltage [V], ``what`` the number of what is logged.
 
-A charger, by what it does (phase, and whether it is at float: column REBULK above zero)::
+A charger, by what it does (phase, and whether it is at float: column REBULK_VOLT above zero)::
 
     it is in     imposes              until                                             then it is in
     bulk         FOLLOW  its command  the current would pass its limit                  bulk at its limit
@@ -35,7 +34,7 @@ Float without a float voltage is: it is off. A port without a charger that holds
 bank stands higher, and holds it again when the bank has come down; with a tail its charge ends there.
 
 An inverter is cut off (CUT) when a discharge comes down to its cut-off voltage, and comes on again once its recovery delay is over
-and the port has reached the recovery voltage, be it at rest or while it charges (column CUT_OFF).
+and the port has reached the recovery voltage, be it at rest or while it charges (column IS_CUT_OFF).
 
 The clock of absorption counts while the port stands at the absorption voltage or above it, whoever holds it there, and rests
 otherwise: it is not set back by a cloud or a load, only when a new bulk begins (common practice varies: some chargers start it
@@ -61,25 +60,25 @@ from simbank.simulation.port_solver import commanded
 
 __all__ = [
     "all_done",
-    "appointment",
+    "apply_commands",
     "because",
-    "cap_chargers",
     "change",
     "equipment_array",
     "finish",
-    "keep_clocks",
-    "take",
+    "limit_chargers",
+    "process_timer",
     "timer_array",
+    "update_timers",
 ]
 
 REBULK_DELAY_S = 60.0  # least time at float before bulk charge begins again; common practice, no source
 LOG_ROWS = 4096
 
-# What is noted, in the order of these numbers.
+# What is logged, in the order of these numbers, and the event that each is.
 (
     HOLDS, AT_LIMIT, ENDED, FLOATS, BULK, CUT_OFF, RECOVERED, TOO_MUCH, LONGEST, STOPPED, WAKES, TOO_LITTLE, NOTHING_IN, HIGHER,
 ) = range(14)  # fmt: skip
-NOTED_EVENTS = (
+LOG_EVENTS = (
     Event.HOLDS_VOLTAGE, Event.CURRENT_AGAIN, Event.CHARGE_ENDED, Event.FLOATS, Event.REBULK, Event.CUT_OFF, Event.RECOVERED,
     Event.TOO_MUCH_POWER, Event.FLOATS, Event.STOPPED, Event.REBULK, Event.TOO_LITTLE,
     Event.NOTHING_IN, Event.HELD_HIGHER,
@@ -88,7 +87,7 @@ NO_PACK_REPORTED = 1 << 20
 
 
 def because(what, value, charger):
-    """Why, for the events table, from what was noted and its value: a voltage, or hours without anything offered."""
+    """Why, for the events table, from what was logged and its value: a voltage, or hours without anything offered."""
     if what in (BULK, CUT_OFF, RECOVERED, TOO_MUCH, NOTHING_IN):
         return f"{value:.2f} V"
     if what == WAKES:
@@ -140,7 +139,7 @@ def timer_array(equip):
 
 
 @jit_internal
-def note(state, t, a, what, value):
+def log_event(state, t, a, what, value):
     """One line of the log."""
     row = state.log[state.count[0]]
     row[0], row[1], row[2], row[3] = t, a, what, value
@@ -149,17 +148,20 @@ def note(state, t, a, what, value):
 
 @jit_internal
 def set_phase(a, new, mode, what, t, state, volt):
-    """Change a port's phase; a port that lives on from step to step tells of each kind of change once until it is in bulk."""
+    """Change a port's phase to ``new`` and what it imposes to ``mode``; log ``what`` unless it is negative.
+
+    A port whose phase goes on from step to step reports each kind of change once until it is in bulk.
+    """
     state.phase[a] = new
     state.table[a, ar.MODE] = mode
     if what >= 0 and not (state.equip[a, ar.PERSISTENT] > 0.0 and state.reported[a] & (1 << what)):
         state.reported[a] |= 1 << what
-        note(state, t, a, what, volt)
+        log_event(state, t, a, what, volt)
 
 
 @jit_inline
-def _keep_clock(a, t, state):
-    """Let the clocks of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
+def _update_timer(a, t, state):
+    """Let the timers of port ``a`` run or rest by what it does now, and find the next instant at which one is due."""
     phase, ports, equip = state.phase, state.table, state.equip
     clock = state.timer[a]
     absorbs = equip[a, ar.HAS_CHARGER] > 0.0 and ports[a, ar.REBULK_VOLT] == 0.0 and ports[a, ar.LIVE] > 0.0
@@ -179,15 +181,15 @@ def _keep_clock(a, t, state):
 
 
 @jit_entry
-def keep_clocks(t, state):
-    """As :func:`_keep_clock` for every port, after something else has changed: a port without packs holds no voltage."""
+def update_timers(t, state):
+    """As :func:`_update_timer` for every port, after something else has changed: a port without packs holds no voltage."""
     for a in range(state.phase.size):
-        _keep_clock(a, t, state)
+        _update_timer(a, t, state)
 
 
 @jit_internal
-def _turns(a, value, phase):
-    """A port that lives on starts to follow: at its first step, and when its command changes direction."""
+def _begins_anew(a, value, phase):
+    """Whether a port whose phase goes on starts to follow: at its first step, and when its command, ``value``, changes direction."""
     if phase[a] == ar.PHASE_DONE:
         return True
     if value == 0.0:
@@ -209,7 +211,7 @@ def _begin_bulk(a, state):
 
 
 @jit_entry
-def take(t, commands, state):
+def apply_commands(t, commands, state):
     """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
     the others begin anew."""
     phase, timer, equip = state.phase, state.timer, state.equip
@@ -236,7 +238,7 @@ def take(t, commands, state):
             row[ar.CUTOFF_VOLT] = command[ar.COMMAND_CUTOFF_VOLT]
             if not charger:
                 row[ar.VOLT_LIMIT], row[ar.TAIL_A] = command[ar.COMMAND_VOLT_LIMIT], command[ar.COMMAND_TAIL_A]
-        if not persistent or _turns(a, value, phase):
+        if not persistent or _begins_anew(a, value, phase):
             phase[a] = ar.PHASE_FOLLOW
         if charger:
             row[ar.STOP_REPORT] = equip[a, ar.CHARGER_STOP_REPORT]
@@ -245,7 +247,7 @@ def take(t, commands, state):
                 timer[a, ar.DARK_SINCE] = np.inf
                 if dark >= equip[a, ar.NEW_BULK_AFTER_S]:
                     if row[ar.REBULK_VOLT] > 0.0:
-                        note(state, t, a, WAKES, dark)
+                        log_event(state, t, a, WAKES, dark)
                         phase[a] = ar.PHASE_FOLLOW
                     _begin_bulk(a, state)
             elif timer[a, ar.DARK_SINCE] == np.inf:
@@ -262,7 +264,7 @@ def take(t, commands, state):
             phase[a], row[ar.MODE] = ar.PHASE_CUT, ar.MODE_OFF
         if phase[a] == ar.PHASE_FOLLOW:
             row[ar.MODE] = kind
-        _keep_clock(a, t, state)
+        _update_timer(a, t, state)
 
 
 @jit_inline
@@ -275,7 +277,7 @@ def _orders_no_charge(k, monitor_state):
 
 
 @jit_entry
-def cap_chargers(y, bank, states, state):
+def limit_chargers(y, bank, states, state):
     """Current limit of each charger: its own and, where they talk, the sum of what each pack allows at its temperature.
 
     A pack whose BMS orders charge to be blocked allows none, also where its switch is stuck and charge still flows: what a charger
@@ -310,10 +312,10 @@ def finish(a, what, t, state, volt):
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_CHARGER] == 0.0:
         phase[a] = ar.PHASE_DONE
-        note(state, t, a, ENDED, volt)
+        log_event(state, t, a, ENDED, volt)
         return
     if ports[a, ar.REBULK_VOLT] == 0.0:
-        note(state, t, a, what, volt)
+        log_event(state, t, a, what, volt)
         ports[a, ar.REBULK_VOLT] = 1e-6  # at float; bulk again not before a while is over
         timer[a, ar.REBULK_AT] = t + REBULK_DELAY_S
         timer[a, ar.ABSORB_AT] = np.inf
@@ -326,7 +328,7 @@ def finish(a, what, t, state, volt):
 def _cut(a, what, t, state, volt):
     """A discharge has come to its end: the port is done, or cut off until its voltage recovers if it has an inverter."""
     phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
-    note(state, t, a, what, volt)
+    log_event(state, t, a, what, volt)
     phase[a] = ar.PHASE_DONE if equip[a, ar.HAS_INVERTER] == 0.0 else ar.PHASE_CUT
     ports[a, ar.MODE] = ar.MODE_OFF
     if equip[a, ar.HAS_INVERTER] > 0.0:
@@ -335,18 +337,17 @@ def _cut(a, what, t, state, volt):
 
 
 @jit_entry
-def change(a, slot, t, now, state, volt, volt_alone):
+def change(a, slot, t, t_step, state, volt, volt_alone):
     """The change of port ``a`` that :func:`simbank.simulation.events.watch` found due in its ``slot``.
 
-    ``t`` is the run's time, ``now`` that of the step; ``volt`` the port's voltage at this instant, ``volt_alone`` what it would be
-    if this port carried no current.
+    ``volt_alone`` is what its voltage would be if this port carried no current [V].
     """
-    _change(a, slot, t, now, state, volt, volt_alone)
-    _keep_clock(a, t, state)
+    _change(a, slot, t, t_step, state, volt, volt_alone)
+    _update_timer(a, t, state)
 
 
 @jit_internal
-def _change(a, slot, t, now, state, volt, volt_alone):
+def _change(a, slot, t, t_step, state, volt, volt_alone):
     phase, ports, equip = state.phase, state.table, state.equip
     doing = phase[a]
     if slot == ar.SLOT_FULL:
@@ -354,9 +355,9 @@ def _change(a, slot, t, now, state, volt, volt_alone):
         return
     if slot == ar.SLOT_RECOVERS:
         ports[a, ar.IS_CUT_OFF] = 0.0
-        note(state, t, a, RECOVERED, volt)
+        log_event(state, t, a, RECOVERED, volt)
         return
-    setpoint = commanded(now, ports, a)
+    setpoint = commanded(t_step, ports, a)
     charging = setpoint < 0.0
     at_float = ports[a, ar.REBULK_VOLT] > 0.0
     if (doing == ar.PHASE_HOLD and slot == ar.SLOT_REACHES) or (doing == ar.PHASE_FOLLOW and charging):
@@ -367,7 +368,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
     if slot == ar.SLOT_TURNS and at_float:
         _begin_bulk(a, state)
         set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
-        note(state, t, a, BULK, volt)
+        log_event(state, t, a, BULK, volt)
     elif slot == ar.SLOT_REACHES and ((doing == ar.PHASE_FOLLOW and charging) or doing == ar.PHASE_LIMITED):
         if equip[a, ar.HAS_CHARGER] == 0.0 and volt_alone > ports[a, ar.VOLT_LIMIT] + events.HIGHER_VOLT:
             new = ar.PHASE_DONE if ports[a, ar.TAIL_A] > 0.0 else ar.PHASE_IDLE  # no current is below any tail
@@ -388,7 +389,7 @@ def _change(a, slot, t, now, state, volt, volt_alone):
     elif doing == ar.PHASE_CUT:
         ports[a, ar.IS_CUT_OFF] = 0.0
         set_phase(a, ar.PHASE_FOLLOW, ports[a, ar.KIND], -1, t, state, volt)
-        note(state, t, a, RECOVERED, volt)
+        log_event(state, t, a, RECOVERED, volt)
 
 
 @jit_internal
@@ -414,7 +415,7 @@ def _tail(a, slot, t, state, volt):
 
 
 @jit_entry
-def appointment(a, t, state, volt):
+def process_timer(a, t, state, volt):
     """What port ``a``, which stands at ``volt``, has waited for has come."""
     phase, ports, timer, equip = state.phase, state.table, state.timer, state.equip
     clock, due = timer[a], t + 1e-9
@@ -429,7 +430,7 @@ def appointment(a, t, state, volt):
         finish(a, HIGHER if higher else FLOATS, t, state, volt)
     elif clock[ar.ABSORB_AT] <= due:
         finish(a, LONGEST, t, state, volt)
-    _keep_clock(a, t, state)
+    _update_timer(a, t, state)
 
 
 @jit_entry
@@ -452,15 +453,8 @@ def all_done(state):
 
 
 @jit_entry
-def overruns(a, slot, now, phase, ports):
+def meets_own_limit(a, slot, t_step, phase, ports):
     """Whether a due change of a port is one to a limit of its own, not an end."""
     if phase[a] == ar.PHASE_FOLLOW:
-        return commanded(now, ports, a) < 0.0
+        return commanded(t_step, ports, a) < 0.0
     return phase[a] == ar.PHASE_LIMITED or (phase[a] == ar.PHASE_HOLD and slot == ar.SLOT_REACHES)
-
-
-# Names that modules which are being changed elsewhere still use.
-NEXT = ar.NEXT_AT
-STAYS = ar.PERSISTENT
-FOLLOWS = ar.FOLLOWS_BMS
-STOP_AT = ar.CHARGER_STOP_REPORT

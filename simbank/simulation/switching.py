@@ -206,7 +206,7 @@ class EventHandler:
 
     def apply_commands(self, step: Step):
         """Set the ports to a step's commands."""
-        port_states.take(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
+        port_states.apply_commands(self.state.t, command_row(step, self.ports.names), self.ports.arrays)
         self.state.read_port_log()
         self.ports.table[:, ar.LIVE] = self.state.reduced.port_live
         self.state.cap_chargers()
@@ -286,7 +286,7 @@ class EventHandler:
             else:
                 self._close_device(d)
         for a in np.flatnonzero(self.ports.timer[:, ar.NEXT_AT] <= due_by):
-            port_states.appointment(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
+            port_states.process_timer(a, self.state.t, self.ports.arrays, float(self.state.solve().port[ar.PORT_VOLTAGE, a]))
             self.state.read_port_log()
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
@@ -338,7 +338,7 @@ class EventHandler:
             pushing = [
                 slot
                 for slot in ports
-                if port_states.overruns(
+                if port_states.meets_own_limit(
                     *divmod(int(slot) - self.packs_end, ar.PORT_SLOTS), t_step, self.ports.phase, self.ports.table
                 )
             ]
