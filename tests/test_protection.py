@@ -638,6 +638,7 @@ def test_every_failure_of_the_twin_with_mistakes_follows_from_a_seed(twins):
 
 # Rule, key to change, value at which it just passes and just fails (from the numbers of the study itself or by hand).
 def test_boundary_of_interrupting_and_voltage_rating(root, twins):
+    """The threshold is the study's own figure: what is tested is the comparison, not the number."""
     base = twins["valley_workshop"].checks.set_index(["rule", "where"])
     amperes = base.loc[("interrupting rating", "device A"), "value"]
     for factor, status in ((1.0001, "pass"), (0.9999, "fail")):
@@ -668,6 +669,7 @@ def test_boundary_of_rating_and_load(root, twins):
 
 
 def test_boundary_of_clearing_and_drop(root, twins):
+    """The threshold is the study's own figure: what is tested is the comparison, not the number."""
     base = twins["valley_workshop"].checks.set_index(["rule", "where"])
     seconds = base.loc[("clears in time", "port pump"), "value"]
     share = base.loc[("voltage drop", "port inverter, discharge"), "value"] / 100
@@ -678,7 +680,8 @@ def test_boundary_of_clearing_and_drop(root, twins):
 
 
 def test_boundary_of_withstand(root, twins):
-    """A bar as lead (its section in tenths of a square millimetre) just thick enough, and just too thin, for its I²t."""
+    """A bar as lead (its section in tenths of a square millimetre) just thick enough, and just too thin, for its I²t. The
+    threshold is the study's own figure: what is tested is the comparison."""
     i2t = twins["valley_workshop"].checks.set_index(["rule", "where"]).loc[("withstand", "lead A +"), "value"]
     from simbank.bank.ampacity import withstand_i2t
 

@@ -2092,3 +2092,22 @@ def test_zero_has_no_sign():
     from simbank.cli.output import _cell
 
     assert _cell("curtailed_wh", -0.2) == "0"
+
+
+@pytest.mark.parametrize("study", ["compare", "size"])
+def test_a_layout_that_cannot_be_built_is_left_out_by_name(study):
+    """A bad joint of a link, which a bus bar has not: the others go on."""
+    changes = {
+        "wiring.added": {"link A-B +": "3 milliohm"},
+        "wiring.lead": {"gauge": "2 AWG", "length": "60 cm", "insulation": "thermoplastic75"},
+        "duty.hours": 0.1,
+    }
+    scenario = simbank.load(TRIALS / "long_lead_breaker.toml", changes)
+    options = {} if study == "compare" else {"gauges": ["2 AWG"], "limits": simbank.studies.Limits(share_ratio=2.0)}
+    found = getattr(simbank.studies, study)(scenario, **options)
+    (warning,) = (w for w in found.warnings if w.code == "layout-left-out")
+    assert warning.where == "busbar"
+    assert "link A-B +" in warning.text
+    names = set(found.table["layout"] if study == "size" else found.table.index)
+    assert "busbar" not in names
+    assert {"chain", "chain-opposite"} <= names

@@ -17,6 +17,7 @@ from simbank.provenance import made_by
 from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
+from simbank.studies.described import layouts_left_out
 from simbank.studies.figures import FIGURES, headline
 from simbank.warning import BankWarning, as_records, gathered
 
@@ -38,6 +39,8 @@ class Comparison(StudyResult):
         The whole run of each layout.
     made_by : dict
         What made it.
+    left_out : sequence of BankWarning
+        Layouts that were left out although the scenario gives their parts, and why.
     """
 
     TABLES: ClassVar = (
@@ -53,6 +56,7 @@ class Comparison(StudyResult):
     table: pd.DataFrame
     results: dict[str, Result]
     made_by: dict[str, Any]
+    left_out: Sequence[BankWarning] = ()
 
     @property
     def title(self) -> str:
@@ -67,7 +71,7 @@ class Comparison(StudyResult):
     @property
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures; of several layouts that warn of the same, the first one's numbers."""
-        return gathered([(layout, result.warnings) for layout, result in self.results.items()])
+        return [*self.left_out, *gathered([(layout, result.warnings) for layout, result in self.results.items()])]
 
     def plot(self, **options: Any) -> Figure:
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""
@@ -119,8 +123,10 @@ def compare(
         raise InputError(
             'a scenario with layout "graph" has one wiring only', file=scenario.source, key="wiring.layout", value="graph"
         )
+    left_out = ()
     if layouts is None:
         layouts = _possible(scenario)
+        left_out = layouts_left_out(scenario, [name for name in LAYOUTS if name not in layouts])
     for layout in layouts:
         if layout not in LAYOUTS:
             raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layouts", value=layout)
@@ -132,7 +138,7 @@ def compare(
     table.index.name = "layout"
     first = next(iter(results.values())).made_by
     settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
-    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings))
+    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out)
 
 
 def _possible(scenario: Scenario) -> list[str]:

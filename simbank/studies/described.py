@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from simbank.scenario import Scenario
+from collections.abc import Sequence
+
+from simbank.bank import LAYOUTS
+from simbank.errors import InputError
+from simbank.scenario import Scenario, with_changes
 from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.operating_point import BankAtStart
 from simbank.warning import BankWarning
 
-__all__ = ["bank_warnings"]
+__all__ = ["bank_warnings", "layouts_left_out"]
 
 
 def bank_warnings(scenario: Scenario) -> list[BankWarning]:
@@ -30,3 +34,20 @@ def bank_warnings(scenario: Scenario) -> list[BankWarning]:
         return Joining(point.open_v, point.pack_a, point.branch_a, joining)
 
     return warnings_of_bank(scenario.bank, scenario.duty, joining())
+
+
+def layouts_left_out(scenario: Scenario, layouts: Sequence[str]) -> list[BankWarning]:
+    """Why layouts cannot be built although the scenario gives their parts: one warning for each, none of those that can."""
+    found = []
+    for name in layouts:
+        if not scenario.data.get("wiring", {}).get(LAYOUTS[name].part):
+            continue
+        try:
+            with_changes(scenario, {"wiring.layout": name})
+        except InputError as error:
+            value = f" {error.value!r}:" if error.value is not None else ""
+            why = error.problem.split(";")[0]
+            found.append(
+                BankWarning("layout-left-out", name, f"Left out, since its bank cannot be built: {error.key}:{value} {why}")
+            )
+    return found

@@ -19,7 +19,7 @@ from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
-from simbank.studies.described import bank_warnings
+from simbank.studies.described import bank_warnings, layouts_left_out
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
@@ -312,7 +312,14 @@ def size(
     if isinstance(series, str):
         raise InputError(f"use {' or '.join(GAUGES)}, or a list of gauges", key="gauges", value=gauges)
     parts = {name: part for name, part in SIMPLEST_FIRST.items() if scenario.data.get("wiring", {}).get(part)}
-    chosen = list(parts) if layouts is None else layouts
+    chosen, left_out = list(parts) if layouts is None else layouts, []
+    if layouts is None and scenario.layout != "graph":
+        left_out = layouts_left_out(scenario, chosen)
+        chosen = [name for name in chosen if name not in {warning.where for warning in left_out}]
+        if left_out and not chosen:
+            raise InputError(
+                f"no layout can be built. {left_out[0].where}: {left_out[0].text}", file=scenario.source, key="wiring"
+            )
     for layout in chosen:
         if layout not in parts:
             part = SIMPLEST_FIRST.get(layout)
@@ -345,7 +352,7 @@ def size(
             break
     told = best or rows[-1]
     others = beside[told["layout"], told["gauge"]]
-    warnings = [*bank_warnings(scenario), *_size_warnings(told, others, sharing_only)]
+    warnings = [*left_out, *bank_warnings(scenario), *_size_warnings(told, others, sharing_only)]
     if not sharing_only:
         sized = {"wiring.layout": told["layout"], f"wiring.{parts[told['layout']]}.gauge": told["gauge"]}
         case = with_changes(scenario, sized)
