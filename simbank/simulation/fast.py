@@ -1,25 +1,7 @@
-"""The fast integrator: the equations of :mod:`simbank.simulation.pack_model` and its neighbours, stepped, watched and summed in one compiled loop.
+"""The fast integrator: the physics of the reference, stepped, watched and summed in one compiled loop.
 
-A step asks the cells' curves only once, at its end. Along it, from a solved start, electromotive forces run by their slopes and
-relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. Comput. Phys. 176 (2002) 430):
-
-1. For currents that run straight from I₀ to I₁ the end of the step is linear in I₁: each pack is an electromotive force behind its
-   resistance and d = E' h / 2 Q + Σ R g h φ₂ / τ, so that one solution of the same network gives I₁, however strongly packs pull
-   at one another in the steep ends of a curve.
-2. The currents half-way follow from where that has led, and the step is made with the parabola through all three:
-   Δz = −h (I₀ + 4 Iₘ + I₁) / 6 Q, relaxation with third-order weights, hysteresis by its exact solution for the charge moved,
-   temperature exactly for the heat half-way.
-3. The cells are asked at the end. What their currents miss I₁ by is taken to have grown as the square of time.
-
-The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
-expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1), or relaxation takes a
-current over within half a step (h φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
-Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one,
-Δz = −h (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
-1992).
-
-Within a step the state is the cubic through both ends; a change of mode is located on it by bisection. Integrals are summed with
-the weights of the step itself, so that charge is kept.
+How a step is made stands in :mod:`simbank.simulation.fast_step`. A change of mode is located by bisection on the cubic through both
+ends of a step.
 
 The loop goes on through the rows of a duty and the changes of ports by itself, and comes back to Python when a pack, a BMS or a
 device changes, when an appointment outside it falls due, when its steps are spent, or when a step would have to be too short: then,
@@ -30,15 +12,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.jit import jit_entry, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
-from simbank.simulation.bank_solver import add_series_resistance, currents, flow, solve_bank, working_arrays
-from simbank.simulation.devices import damage_rate, device_current
+from simbank.simulation.bank_solver import flow, solve_bank, working_arrays
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
+from simbank.simulation.fast_step import Step, add_damage, correct_end, interpolate, make_step, step_arrays
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
 from simbank.simulation.ode import rates_solved
-from simbank.simulation.pack_model import pack_heat, temperature_rate
 from simbank.simulation.port_solver import commanded
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
@@ -48,394 +29,9 @@ LEAST_STEP_S = 1e-4
 LOCATE_S = 1e-6  # a change of mode is located this closely ...
 NEAR_S = 2.0  # ... on a step no longer than this
 LAST_S = 1e-6  # a remainder shorter than this is no step
-BENT_SHARE = 0.1  # of what the parabola changes that is taken for its error; measured, see the bench
-MISS_SHARE = 0.1  # likewise of the charge that the miss stands for
 DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
-STIFF_SHARE = 0.3  # likewise where packs level faster than the step lasts
-STIFF = 1.0  # h E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
-STALE = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
-
-# Columns of the exponentials of one relaxation pair, table shape (2 n, N_TABLE): its rate [1/s]; e^−x and h/2 φ1, h/2 φ2 of half
-# a step; e^−x, h φ1, h φ2 of a step; third-order weights of the start, the middle and the end [s].
-RATE, FADE_M, ONE_M, TWO_M, FADE, ONE, TWO, AT_0, AT_M, AT_1 = range(10)
-N_TABLE = 10
-# Rows of the plan of a step, shape (N_PLAN, n): h / Q; change of voltage with the charge moved [V/A]; expected rise of temperature
-# [K] at the end and half-way; rates of warming [K/s]; force [V] and d [ohm] of the network; currents expected at the end; drive
-# R g / τ of both pairs at the start and the end, and by how much the table's rate is off theirs; modes of levelling; the
-# heat half-way [W] with which the temperature at the end was made.
-BY_Q, LEVEL, WARM, WARM_M, RATES, FORCE, OHM, GUESS, DRIVE, DRIVE_1, LAG, LAG_1, MODES = 0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16
-HEAT_M = 17
-N_PLAN = 18
-
-
-@jit_inline
-def _phi(x):
-    """(e^−x, φ1, φ2, φ3) of c = −x, φ1(c) = (e^c − 1)/c and φₖ₊₁ = (φₖ − 1/k!)/c; by their series where they would cancel."""
-    if x < 0.05:
-        c = -x
-        return (
-            np.exp(c),
-            1.0 + c * (1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120)))),
-            1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720)))),
-            1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720 + c * (1 / 5040)))),
-        )
-    fade = np.exp(-x)
-    one = (1.0 - fade) / x
-    two = (1.0 - one) / x
-    return fade, one, two, (0.5 - two) / x
-
-
-@jit_internal
-def _exponentials(h, rate, q, table):
-    """Fill row ``q`` of the table."""
-    fade, one, two, _ = _phi(0.5 * rate * h)
-    table[q, RATE], table[q, FADE_M], table[q, ONE_M], table[q, TWO_M] = rate, fade, 0.5 * h * one, 0.5 * h * two
-    fade, one, two, three = _phi(rate * h)
-    table[q, FADE], table[q, ONE], table[q, TWO] = fade, h * one, h * two
-    table[q, AT_0], table[q, AT_M], table[q, AT_1] = (
-        h * (one - 3.0 * two + 4.0 * three),
-        h * (4.0 * two - 8.0 * three),
-        h * (4.0 * three - two),
-    )
-
-
-def levelling_modes(cells, neighbours):
-    """How the packs' temperatures level, shape (2 n + 1, n); row 0 alone where no pack warms another; no row where none warms at all.
-
-    C dT/dt = q − A T is linear: its decay rates λ [1/s] are in row 0, the n rows from 1 on turn modes into temperatures, the n rows
-    after them temperatures into modes. A pack without heat capacity has a mode of its own that nothing drives.
-    """
-    n, capacity = cells.shape[1], cells[ar.HEAT_CAPACITY]
-    hot = capacity > 0.0
-    if not hot.any():
-        return np.zeros((0, n))
-    if not neighbours.size:
-        return np.where(hot, cells[ar.HEAT_LOSS] / np.where(hot, capacity, 1.0), 0.0)[None]
-    root = np.where(hot, np.sqrt(capacity), 1.0)
-    loss = np.diag(cells[ar.HEAT_LOSS] + neighbours.sum(axis=1)) - neighbours
-    loss[~hot], loss[:, ~hot] = 0.0, 0.0
-    rates, modes_ = np.linalg.eigh(loss / np.outer(root, root))
-    return np.vstack([np.maximum(rates, 0.0), modes_ / root[:, None], (modes_ * root[:, None]).T])
-
-
-@jit_internal
-def _rises(h, rate, levelling, modal, out):
-    """Rise of every temperature [K] in ``h`` seconds from its rate now [K/s], while heat stays as it is: exact."""
-    n = rate.size
-    if levelling.shape[0] == 1:
-        for k in range(n):
-            out[k] = h * rate[k] * _phi(h * levelling[0, k])[1]
-        return
-    for j in range(n):
-        value = 0.0
-        for k in range(n):
-            value += levelling[1 + n + j, k] * rate[k]
-        modal[j] = h * value * _phi(h * levelling[0, j])[1]
-    _from_modes(levelling, modal, out)
-
-
-@jit_internal
-def _from_modes(levelling, modal, out):
-    for k in range(out.size):
-        out[k] = 0.0
-        for j in range(out.size):
-            out[k] += levelling[1 + k, j] * modal[j]
-
-
-@jit_internal
-def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan):
-    """Correct temperatures at the end, made with the heat that was expected half-way, for heat that runs on the parabola through
-    start, middle and end."""
-    n = cells.shape[1]
-    if levelling.shape[0] == 1:
-        for k in range(n):
-            capacity = cells[ar.HEAT_CAPACITY, k]
-            if capacity > 0.0:
-                _, one, two, three = _phi(h * levelling[0, k])
-                half, before, after = plan[HEAT_M, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
-                bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
-                y_1[4 * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
-        return
-    for j in range(n):
-        _, one, two, three = _phi(h * levelling[0, j])
-        first, middle, last = 0.0, 0.0, 0.0
-        for k in range(n):
-            if cells[ar.HEAT_CAPACITY, k] > 0.0:
-                half, share = plan[HEAT_M, k], levelling[1 + n + j, k] / cells[ar.HEAT_CAPACITY, k]
-                first += share * (_heat(work, k) - half)
-                middle += share * (_heat(work_m, k) - half)
-                last += share * (_heat(work_1, k) - half)
-        bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
-        plan[MODES, j] = h * bend
-    _from_modes(levelling, plan[MODES], plan[RATES])
-    for k in range(n):
-        y_1[4 * n + k] += plan[RATES, k]
-
-
-@jit_inline
-def _fade(x):
-    """e^−x for x ≥ 0; by its series, to round-off, where that is quicker."""
-    if x > 0.06:
-        return np.exp(-x)
-    c = -x
-    return 1 + c * (
-        1 + c * (1 / 2 + c * (1 / 6 + c * (1 / 24 + c * (1 / 120 + c * (1 / 720 + c * (1 / 5040 + c * (1 / 40320)))))))
-    )
-
-
-@jit_inline
-def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
-    """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``: exact, dh/dz =
-    γ (±1 − h), on each side of the reversal where there is one."""
-    if i_0 * i_1 < 0.0:
-        first = -0.5 * step_by_q * i_0 * i_0 / (i_0 - i_1)
-        toward = 1.0 if first > 0.0 else -1.0
-        h = toward + (h - toward) * _fade(gamma * abs(first))
-        moved -= first
-    toward = 1.0 if moved > 0.0 else -1.0
-    return toward + (h - toward) * _fade(gamma * abs(moved))
-
-
-@jit_internal
-def _step(
-    t, h, fresh_table, y, work, port, now, cells, neighbours, levelling, ports, table, plan, comp, y_m, work_m, port_m, y_1,
-    guess_port
-):  # fmt: skip
-    """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and the plan.
-
-    Returns
-    -------
-    error : float
-        Estimated error of state of charge.
-    stiff : bool
-        Whether the packs level faster than the step lasts.
-    """
-    n = cells.shape[1]
-    x = 0.0
-    warms = levelling.shape[0] > 0  # otherwise the rows of the plan for temperatures stay zero
-    if warms:
-        for k in range(n):
-            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work, neighbours)
-        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
-        _rises(0.5 * h, plan[RATES], levelling, plan[MODES], plan[WARM_M])
-    for k in range(n):
-        current = work[ar.PACK_CURRENT, k]
-        sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-        slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
-        slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[n + k])
-        plan[BY_Q, k] = h / cells[ar.CAPACITY_AS, k]
-        plan[LEVEL, k] = max(0.0, slope) * plan[BY_Q, k]
-        x = max(x, plan[LEVEL, k] * now[k, k])
-        inverse = 1.0 / y[4 * n + k]
-        work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
-            1.0 - plan[WARM_M, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
-        )
-        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * plan[BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
-        for j in range(2):
-            q = j * n + k
-            per_s = 1.0 / cells[ar.TAU1 + j, k]
-            rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
-            if fresh_table or abs(rate_m - table[q, RATE]) > STALE * rate_m:
-                _exponentials(h, rate_m, q, table)
-            drive = cells[ar.R1 + j, k] * per_s
-            plan[DRIVE + j, k], plan[DRIVE_1 + j, k] = (
-                drive * work[ar.RC_FACTOR, k],
-                drive * (2.0 * work_m[ar.RC_FACTOR, k] - work[ar.RC_FACTOR, k]),
-            )
-            plan[LAG + j, k], plan[LAG_1 + j, k] = table[q, RATE] - rate_0, table[q, RATE] - 2.0 * rate_m + rate_0
-        relaxing = plan[DRIVE, k] * table[k, TWO_M] + plan[DRIVE + 1, k] * table[n + k, TWO_M]
-        x = max(x, relaxing * now[k, k])
-    stiff = x > STIFF
-    if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
-        for k in range(n):
-            current = work[ar.PACK_CURRENT, k]
-            force, ohm = (
-                work[ar.EMF, k] + _by_t(k, work) * plan[WARM_M, k] - 0.25 * plan[LEVEL, k] * current,
-                0.25 * plan[LEVEL, k],
-            )
-            for j in range(2):
-                q, v = j * n + k, y[(2 + j) * n + k]
-                middle = 0.5 * (plan[LAG_1 + j, k] + plan[LAG + j, k]) * v
-                push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * current
-                force -= (table[q, FADE_M] - 1.0) * v + (table[q, ONE_M] - table[q, TWO_M]) * push + table[q, TWO_M] * middle
-                ohm += 0.5 * (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * table[q, TWO_M]
-            plan[FORCE, k], plan[OHM, k] = force, ohm
-        add_series_resistance(now, plan[OHM], comp)
-        currents(t + 0.5 * h, plan[FORCE], comp, ports, port_m, work_m[ar.PACK_CURRENT])
-    for k in range(n):
-        i_0, i_m = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k]
-        force = (
-            work[ar.EMF, k] + _by_t(k, work) * plan[WARM, k] - plan[LEVEL, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
-        )
-        ohm = plan[LEVEL, k] * (0.5 if not stiff else 1.0 / 3.0)
-        for j in range(2):
-            q, v = j * n + k, y[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            force -= (table[q, FADE] - 1.0) * v
-            if stiff:
-                middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
-                force -= table[q, AT_0] * push + table[q, AT_M] * middle + table[q, AT_1] * plan[LAG_1 + j, k] * v
-                ohm += plan[DRIVE_1 + j, k] * table[q, AT_1]
-            else:
-                force -= (table[q, ONE] - table[q, TWO]) * push + table[q, TWO] * plan[LAG_1 + j, k] * v
-                ohm += plan[DRIVE_1 + j, k] * table[q, TWO]
-        plan[FORCE, k], plan[OHM, k] = force, ohm
-    add_series_resistance(now, plan[OHM], comp)
-    currents(t + h, plan[FORCE], comp, ports, guess_port, plan[GUESS])
-    for k in range(n):
-        i_0, i_1 = work[ar.PACK_CURRENT, k], plan[GUESS, k]
-        there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
-        force = work[ar.EMF, k] - plan[LEVEL, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * plan[WARM_M, k]
-        for j in range(2):
-            q, v = j * n + k, y[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * there)
-            after = table[q, FADE_M] * v + table[q, ONE_M] * push + table[q, TWO_M] * (middle - push)
-            y_m[(2 + j) * n + k] = after
-            force -= after - v
-        plan[FORCE, k] = force
-    if not stiff:
-        currents(t + 0.5 * h, plan[FORCE], now, ports, port_m, work_m[ar.PACK_CURRENT])
-    for k in range(n):
-        i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k]
-        warm = plan[WARM_M, k]
-        moved = -plan[BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
-        y_m[k] = y[k] + moved
-        y_m[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * plan[BY_Q, k])
-        y_m[4 * n + k] = y[4 * n + k] + warm
-        work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
-        work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
-        work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.EMF_BY_SOC_T, k] * moved
-        work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
-    pack_heat(y_m, cells, work_m)
-    if warms:
-        for k in range(n):
-            plan[HEAT_M, k] = _heat(work_m, k)
-            plan[RATES, k] = temperature_rate(k, y[4 * n + k], y, cells, work_m, neighbours)
-        _rises(h, plan[RATES], levelling, plan[MODES], plan[WARM])
-    at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
-    error, total = 0.0, 0.0
-    for k in range(n):
-        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], plan[GUESS, k], plan[BY_Q, k]
-        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
-        y_1[k] = y[k] + moved
-        y_1[n + k] = _hysteresis(y[n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
-        y_1[4 * n + k] = y[4 * n + k] + plan[WARM, k]
-        lasting = 0.0
-        for j in range(2):
-            q, v, v_m = j * n + k, y[(2 + j) * n + k], y_m[(2 + j) * n + k]
-            push = plan[LAG + j, k] * v + plan[DRIVE + j, k] * i_0
-            middle = 0.5 * ((plan[LAG + j, k] + plan[LAG_1 + j, k]) * v_m + (plan[DRIVE + j, k] + plan[DRIVE_1 + j, k]) * i_m)
-            after = table[q, FADE] * v + table[q, AT_0] * push + table[q, AT_M] * middle
-            after += table[q, AT_1] * (plan[LAG_1 + j, k] * v_m + plan[DRIVE_1 + j, k] * i_1)
-            y_1[(2 + j) * n + k] = after + table[q, AT_1] * plan[LAG_1 + j, k] * (after - v_m)
-            lasting += plan[DRIVE + j, k] * table[q, AT_M] * cells[ar.TAU1 + j, k]
-        # an error of a relaxation voltage moves a current for as long as it lasts
-        apart = by_q / 1.5 + lasting / (2.0 * work[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
-        error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
-    if not np.isfinite(total):
-        error = np.inf
-    return (BENT_SHARE if not stiff else STIFF_SHARE) * error, stiff
-
-
-@jit_internal
-def _miss(h, stiff, tolerance, cells, levelling, table, plan, now, work, y_m, work_m, port_m, y_1, work_1, port_1, guess_port):
-    """Error of the step that has been solved at its end, by the currents there; moves its end by what they miss the guess by.
-
-    Returns
-    -------
-    error, moved : float, bool
-        Estimated error of state of charge; whether the end was moved, so that its currents must be solved again.
-    """
-    n = cells.shape[1]
-    at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
-    weight = at_ends + 0.25 * (1.0 - 2.0 * at_ends)
-    error, total = 0.0, 0.0
-    for k in range(n):
-        error, total = (
-            max(error, abs(work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) * plan[BY_Q, k]),
-            total + work_1[ar.PACK_CURRENT, k],
-        )
-    if not np.isfinite(total):
-        return np.inf, False
-    moves = error > 0.02 * tolerance
-    if moves:
-        for k in range(n):
-            miss = (work_1[ar.PACK_CURRENT, k] - plan[GUESS, k]) / (1.0 + weight * plan[LEVEL, k] * now[k, k])
-            shift = -miss * plan[BY_Q, k] * weight
-            sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
-            gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[n + k]) * shift
-            y_1[k] += shift
-            y_1[n + k] = min(1.0, max(-1.0, y_1[n + k] + gap))
-            work_1[ar.EMF, k] += work_1[ar.EMF_BY_SOC, k] * shift + work_1[ar.EMF_BY_HYSTERESIS, k] * gap
-            work_m[ar.PACK_CURRENT, k] += 0.25 * miss
-            for j in range(2):
-                q = j * n + k
-                more = plan[DRIVE_1 + j, k] * (0.25 * table[q, AT_M] + table[q, AT_1]) * miss
-                y_1[(2 + j) * n + k] += more
-                work_1[ar.EMF, k] -= more
-    # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
-    apart = 0.0
-    for a in range(port_m.shape[1]):
-        if moves:
-            port_m[ar.PORT_CURRENT, a] += 0.25 * (port_1[ar.PORT_CURRENT, a] - guess_port[ar.PORT_CURRENT, a])
-        miss = port_1[ar.PORT_VOLTAGE, a] - guess_port[ar.PORT_VOLTAGE, a]
-        port_m[ar.PORT_VOLTAGE, a] += 0.25 * miss
-        apart = max(apart, abs(miss) / (1.0 + abs(port_1[ar.PORT_VOLTAGE, a])))
-    # heat half-way anew, with the mean of the slopes at both ends: with those of the start alone it would be of first order
-    for k in range(n):
-        work_m[ar.HALF_WIDTH_SLOPE, k] = 0.5 * (work[ar.HALF_WIDTH_SLOPE, k] + work_1[ar.HALF_WIDTH_SLOPE, k])
-        work_m[ar.RC_FACTOR_SLOPE, k] = 0.5 * (work[ar.RC_FACTOR_SLOPE, k] + work_1[ar.RC_FACTOR_SLOPE, k])
-    pack_heat(y_m, cells, work_m)
-    for k in range(n):
-        # likewise heat, which relaxation makes without any current
-        bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
-        heat = abs(bent) / 3.0 / (1.0 + abs(work_1[ar.EMF, k]))
-        error = max(error, plan[BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
-    if levelling.shape[0] > 0:
-        _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, plan)
-    return MISS_SHARE * error, moves
-
-
-@jit_inline
-def _by_t(k, work):
-    """How the voltage of pack ``k`` answers to its temperature at the current it has [V/K]."""
-    return work[ar.EMF_BY_T, k] - work[ar.R_BY_T, k] * work[ar.PACK_CURRENT, k]
-
-
-@jit_inline
-def _heat(work, k):
-    """Heat made in pack ``k`` [W]."""
-    return work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
-
-
-@jit_internal
-def _damage(h, y, work, work_m, y_1, work_1, bank):
-    """Damage of every device at the end of the step; returns its estimated error."""
-    devices, flows, curves = bank.devices, bank.device_flows, bank.curves
-    error, base = 0.0, y.size - devices.shape[0]
-    for d in range(devices.shape[0]):
-        before = y[base + d]
-        i_0, i_1 = device_current(d, flows, work), device_current(d, flows, work_1)
-        i_m = device_current(d, flows, work_m)
-        if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
-            y_1[base + d] = before * np.exp(-h / devices[d, ar.THERMAL_TIME_CONSTANT_S])
-            continue
-        ends = damage_rate(d, i_0, before, devices, curves) + damage_rate(d, i_1, before, devices, curves)
-        middle = damage_rate(d, i_m, before, devices, curves)
-        y_1[base + d] = before + h * (ends + 4.0 * middle) / 6.0
-        error = max(error, BENT_SHARE * h * abs(2.0 * middle - ends) / 3.0)
-    return error
-
-
-@jit_internal
-def _between(share, h, y0, f0, y1, f1, out):
-    """Cubic through both ends of a step with their slopes (Hermite)."""
-    s, s2, s3 = share, share * share, share * share * share
-    for i in range(y0.size):
-        out[i] = (2 * s3 - 3 * s2 + 1) * y0[i] + (s3 - 2 * s2 + s) * h * f0[i] + (3 * s2 - 2 * s3) * y1[i] + (s3 - s2) * h * f1[i]
 
 
 @jit_internal
@@ -455,14 +51,9 @@ def _quiet(now, bank, states, asleep, port_state):
 
 def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
-    size = ar.N_STATES * n + d
-    arrays = [
-        *(working_arrays(n, p) for _ in range(4)),
-        np.zeros((ar.N_PORT_WORK + p, p)),
-        *(np.empty(size) for _ in range(5)),
-    ]
+    states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
-    return (*arrays, np.empty((2 * n, N_TABLE)), np.zeros((N_PLAN, n)), due)
+    return (*(working_arrays(n, p) for _ in range(3)), *states, due, *step_arrays(n, p, d))
 
 
 @jit_entry
@@ -511,15 +102,14 @@ def advance(
     code, clock, step_start, row, fresh, h_try, filled
         Why it came back, where it stands, and how many samples are filled.
     """
-    cells, neighbours = bank.cells, bank.neighbours
+    cells = bank.cells
     phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
     durations, commands, early = plan
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
-    (
-        work, work_1, work_m, work_s, guess_port, y_1, y_m, y_s, f, f_1, table, profile, due,
-    ) = scratch  # fmt: skip
-    table_h = -1.0
+    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
+    step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
+    last_h = -1.0
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
     filled, steps = 0, 0
@@ -599,21 +189,15 @@ def advance(
                     h = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
-                    error, stiff = _step(
-                        local, h, h != table_h, y, work.pack, work.port, work.hybrid, cells, neighbours, levelling, ports, table, profile,
-                        work_m.hybrid, y_m, work_m.pack, work_m.port, y_1, guess_port,
-                    )  # fmt: skip
-                    table_h = h
+                    error, stiff = make_step(local, h, h != last_h, y, work, bank, levelling, ports, step)
+                    last_h = h
                     if error <= tolerance:
                         solve_bank(local + h, y_1, bank, ports, work_1)
-                        missed, moved = _miss(
-                            h, stiff, tolerance, cells, levelling, table, profile, work.hybrid, work.pack, y_m, work_m.pack,
-                            work_m.port, y_1, work_1.pack, work_1.port, guess_port,
-                        )  # fmt: skip
+                        missed, moved = correct_end(h, stiff, tolerance, bank, levelling, work, work_1, step)
                         error = max(error, missed)
                         if moved and error <= tolerance:
                             flow(local + h, y_1, cells, ports, work_1)
-                        harm = _damage(h, y, work, work_m, y_1, work_1, bank)
+                        harm = add_damage(h, y, bank, work, work_1, step)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:
@@ -639,7 +223,7 @@ def advance(
                     low, high = 0.0, 1.0
                     while (high - low) * h > LOCATE_S:
                         middle = 0.5 * (low + high)
-                        _between(middle, h, y, f, y_1, f_1, y_s)
+                        interpolate(middle, h, y, f, y_1, f_1, y_s)
                         at = local + middle * h
                         solve_bank(at, y_s, bank, ports, work_s)
                         worst = events.watch_solved(at, y_s, bank, states, phase, ports, work_s, due)
@@ -656,7 +240,7 @@ def advance(
                     if grid[g] <= clock + 1e-9:
                         record_sample(filled, y, bank, work, made)
                     else:
-                        _between((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
+                        interpolate((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
                         at = grid[g] - step_start
                         solve_bank(at, y_s, bank, ports, work_s)
                         record_sample(filled, y_s, bank, work_s, made)
@@ -664,8 +248,8 @@ def advance(
                     g += 1
                 at_ends = h / 3.0 if stiff and part == h else part / 6.0
                 if part < h:
-                    _between(0.5 * part / h, h, y, f, y_1, f_1, y_m)
-                    _between(part / h, h, y, f, y_1, f_1, y_s)
+                    interpolate(0.5 * part / h, h, y, f, y_1, f_1, y_m)
+                    interpolate(part / h, h, y, f, y_1, f_1, y_s)
                     for i in range(size):
                         y_1[i] = y_s[i]
                     at = local + 0.5 * part

@@ -9,6 +9,7 @@ import numpy as np
 
 from simbank.errors import SimulationError
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.events import watch
 from simbank.simulation.integrals import StepStore
 from simbank.simulation.ode import jacobian, rates
 from simbank.simulation.recording import Recorder
@@ -65,6 +66,7 @@ class ReferenceIntegrator:
             state.t = end
             return
         solver = self._solver(method, begin, stop)
+        watched = state.watch_arrays()
         first = np.searchsorted(self.recorder.grid, state.t - 1e-9)
         last = np.searchsorted(self.recorder.grid, end + 1e-9)
         store = StepStore(solver, self.recorder.grid[first:last] - base)
@@ -80,7 +82,7 @@ class ReferenceIntegrator:
                 steps += 1
                 creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
-                due = state.watch(solver.t, solver.y)
+                due = watch(solver.t, solver.y, *watched)
                 if due[-1] > 0:
                     if not np.isfinite(due[-1]):
                         raise SimulationError(f"the state is not finite at {base + solver.t:.3f} s")

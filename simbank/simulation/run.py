@@ -13,7 +13,7 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast, port_states
+from simbank.simulation import fast, fast_step, port_states
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.recording import Case, Recorder, RunRecord
@@ -215,7 +215,7 @@ class _Run:
         made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
-        levelling = fast.levelling_modes(state.packs.cells, state.neighbours)
+        levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
         for plan in duty_windows(self.duty, state.ports.names):
             h_try = self._go_window(plan, samples, scratch, levelling, h_try)
 
