@@ -117,7 +117,7 @@ def harmless(frame: pd.DataFrame, index: bool = False) -> pd.DataFrame:
 
 
 @contextmanager
-def locked(path: str | Path) -> Iterator[None]:
+def locked(path: str | Path, wait: bool = True) -> Iterator[None]:
     """Keep every other process and thread that asks for it out of ``path`` until the end of the block.
 
     The lock is of a file beside it, ``.NAME.lock``, which goes at the end; the system gives up the lock of a process that was killed.
@@ -127,10 +127,17 @@ def locked(path: str | Path) -> Iterator[None]:
     ----------
     path : path-like
         A file that is read and written again; it need not be there yet.
+    wait : bool
+        Whether to wait until nobody else has the lock.
+
+    Raises
+    ------
+    BlockingIOError
+        If another has the lock, without ``wait``.
     """
     path = Path(path)
     beside = path.with_name(f".{path.name}.lock")
-    handle = _locked_handle(beside)
+    handle = _locked_handle(beside, wait)
     if handle is None:
         yield
         return
@@ -143,18 +150,21 @@ def locked(path: str | Path) -> Iterator[None]:
         os.close(handle)
 
 
-def _locked_handle(path):
+def _locked_handle(path, wait):
     """An open, locked file at ``path``, None where there are no locks; one that another has taken away meanwhile is not it."""
     if fcntl is None:
         return None
     while True:
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX)
+            fcntl.flock(handle, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
             if os.path.samestat(os.fstat(handle), os.stat(path)):
                 return handle
         except FileNotFoundError:
             pass
+        except BlockingIOError:  # another has it
+            os.close(handle)
+            raise
         except OSError:  # a file system without locks
             os.close(handle)
             path.unlink(missing_ok=True)

@@ -1610,6 +1610,22 @@ def test_b6_three_at_once_into_one_folder(tmp_path):
     assert json.loads((tmp_path / "summary.json").read_text())["complete"]
 
 
+def test_two_sweeps_at_once_into_one_folder(tmp_path):
+    """The table of the second replaced that of the first without a word."""
+    first = start("sweep", "scenarios/hilltop_clinic.toml", *GRID, "--set", "duty.repeat=200", "--jobs", "1", "--out", tmp_path)
+    wait_for((tmp_path / ".rows.jsonl.lock").exists)
+    one_line(
+        command("sweep", TRIALS / "bom.toml", "--over", "duty.hours=1,2", "--out", tmp_path),
+        str(tmp_path),
+        "another sweep writes",
+    )
+    os.killpg(first.pid, signal.SIGINT)
+    first.communicate(timeout=60)
+    done = command("sweep", TRIALS / "bom.toml", "--over", "duty.hours=1,2", "--jobs", "1", "--out", tmp_path, "--json")
+    assert done.returncode == 0, done.stderr
+    assert not list(tmp_path.glob(".*.lock"))
+
+
 def test_b6_ctrl_c_at_any_moment(tmp_path):
     """From a tenth of a second after Python itself has started; at a terminal the whole group hears it."""
     chance, heard = random.Random(12), 0

@@ -19,7 +19,7 @@ import pandas as pd
 
 from simbank.columns import Table
 from simbank.errors import InputError, RunStopped, SimulationError
-from simbank.files import write_text
+from simbank.files import locked, write_text
 from simbank.interrupts import deaf_children, heard_by
 from simbank.provenance import code_hash, content_hash, files_read, versions, write_table
 from simbank.results import Picture, Study, StudyResult, records
@@ -193,7 +193,7 @@ def sweep(
     ------
     InputError
         If nothing is given to vary, or a key or value of a grid or list does not fit (checked before the first run). A drawn
-        value that does not fit is a row with its failure.
+        value that does not fit is a row with its failure. If another sweep writes into the folder ``keep``.
     """
     if not isinstance(jobs, int) or jobs == 0:
         raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
@@ -203,9 +203,38 @@ def sweep(
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
     )
     made = study_made_by(scenario, "sweep", **options, **drawn, points_sha256=content_hash(all_points))
-    done = _Kept(keep, scenario, options, made)
-    kept = [done.find(point) for point in all_points]
-    todo = [(k, point) for k, point in enumerate(all_points) if kept[k] is None]
+    with _alone_in(keep):
+        done = _Kept(keep, scenario, options, made)
+        rows = _run_points(scenario, all_points, done, options, jobs, cluster, progress, on_row)
+    table, warned = _table(rows)
+    fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
+    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
+    warnings = as_records([*done.warnings, *failure_warnings(table), *unused, *warned])
+    table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
+    return table
+
+
+@contextlib.contextmanager
+def _alone_in(folder):
+    """Keep a second sweep out of a folder: the tables of the first would be lost."""
+    if folder is None:
+        yield
+        return
+    path = Path(folder) / ROWS_FILE
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with locked(path, wait=False):
+            yield
+    except BlockingIOError:
+        raise InputError(
+            "another sweep writes into this folder; wait for its end or name another folder", file=path.parent
+        ) from None
+
+
+def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row):
+    """A row for each point, in their order: those that are kept already, and the others by workers."""
+    kept = [done.find(point) for point in points]
+    todo = [(k, point) for k, point in enumerate(points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
     chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
     work = [(scenario.data, scenario.source, chunk, options, code_hash()) for chunk in chunks]
@@ -213,21 +242,16 @@ def sweep(
         for found in _workers(work, jobs, cluster):
             for k, row, files in found:
                 rows[k] = row
-                done.add(all_points[k], row, files)
+                done.add(points[k], row, files)
                 if on_row:
                     on_row(row)
             if progress:
-                progress(len(rows) / len(all_points))
+                progress(len(rows) / len(points))
     except (RunStopped, KeyboardInterrupt):
-        raise RunStopped(f"stopped with {len(rows)} of {len(all_points)} runs done{done.kept()}") from None
+        raise RunStopped(f"stopped with {len(rows)} of {len(points)} runs done{done.kept()}") from None
     except ClusterLost as error:
-        raise SimulationError(f"{error}; {len(rows)} of {len(all_points)} runs were done{done.kept()}") from None
-    table, warned = _table([rows[k] for k in range(len(all_points))])
-    fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
-    warnings = as_records([*done.warnings, *failure_warnings(table), *unused, *warned])
-    table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
-    return table
+        raise SimulationError(f"{error}; {len(rows)} of {len(points)} runs were done{done.kept()}") from None
+    return [rows[k] for k in range(len(points))]
 
 
 def _table(rows):
