@@ -20,6 +20,7 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Limit, Switching
 from simbank.cells import load_chemistry
 from simbank.duty import Command, Duty, Step
+from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
@@ -30,6 +31,7 @@ from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells
 from simbank.studies.protection.shorted_checks import told_together
+from simbank.studies.protection.withstand import _Place
 
 FLAT = affine_chemistry(slope=0.0, at_half=3.3)  # 52.8 V for 16 cells at any state of charge
 
@@ -331,6 +333,74 @@ def test_cascade_is_that_of_the_time_domain_run():
     assert opened["where"].to_list() == ["device A", "device B"]
     assert [at for at, _, _ in cascade.steps] == pytest.approx(opened["time_s"].to_list(), rel=0.01)
     assert cascade.remaining == ()
+
+
+TWO_RELEASES = {
+    "A": breaker(100.0, instant_multiple=4.0, instant_s=0.02),
+    "B": breaker(100.0, instant_multiple=4.0, instant_s=0.05),
+}
+
+
+def opened_in_run(bank, **command):
+    """(time [s], device) of every opening in a run of one second with the port so commanded."""
+    run = simbank.simulate(Case(bank, Duty((Step(1.0, {"port": Command(**command)}),))), tolerance=1e-8)
+    opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
+    return list(zip(opened["time_s"], opened["where"], strict=True))
+
+
+def test_a_release_goes_on_counting_while_another_device_opens():
+    """Both are over pickup from the start on: each opens after its own 20 or 50 ms, as in the run, in a fault and in an overload."""
+    bank = fused([cells16(name, 8e-3, ah=1e4) for name in TWO_RELEASES], TWO_RELEASES)
+    wanted = [(0.02, "device A"), (0.05, "device B")]
+    run = opened_in_run(bank, kind="current", value=1000.0)
+    assert [who for _, who in run] == [who for _, who in wanted]
+    assert [at for at, _ in run] == pytest.approx([at for at, _ in wanted], abs=1e-5)
+
+    duty = Duty((Step(3600.0, {"port": Command("current", 1000.0)}),))
+    cascade = Loads(Case(bank, duty)).cascade(None, "discharge")
+    assert [who for _, who, _ in cascade.steps] == [who for _, who in wanted]
+    assert [at for at, _, _ in cascade.steps] == pytest.approx([at for at, _ in run], abs=1e-5)
+
+    faults, ohm = greatest(bank), 0.04  # 52.8 V / (40 + 4 mohm) = 1200 A
+    place = Place("bus", "bar", "bus", "bus+", "bus-")
+    run = opened_in_run(bank, kind="resistance", value=ohm)
+    openings = faults.follow(place, "middle", ohm=ohm).openings
+    assert [o.device for o in openings] == [who for _, who in run] == [who for _, who in wanted]
+    # the current rises through the wiring's inductance, which a run leaves out: some tens of microseconds
+    assert [o.time_s for o in openings] == pytest.approx([at for at, _ in run], abs=2e-4)
+    steady = _Place(faults, place, faults.pack_names, 1.0)
+    rows, curves = device_rows(bank.devices, "middle")
+    i2t, _, opened = steady.follow(ohm, rows, curves, np.zeros(2, bool))
+    assert opened == [frozenset(), {0}, {0, 1}]
+    both, one = steady.stage(frozenset()).currents(ohm)[-1], steady.stage(frozenset({0})).currents(ohm)[-1]
+    assert i2t[-1] == pytest.approx(both**2 * 0.02 + one**2 * 0.03, rel=1e-9)
+
+
+def test_a_release_begins_anew_after_its_current_was_below_pickup():
+    """Three packs, 1000 A: B and C come over pickup only when A has opened, and their delays begin there, in cascade as in the run."""
+    devices = {
+        "A": breaker(100.0, instant_multiple=2.5, instant_s=0.02),
+        "B": breaker(100.0, instant_multiple=4.0, instant_s=0.05),
+        "C": breaker(100.0, instant_multiple=4.0, instant_s=0.08),
+    }
+    bank = fused([cells16(name, 8e-3, ah=1e4) for name in devices], devices)
+    run = opened_in_run(bank, kind="current", value=1000.0)
+    assert [who for _, who in run] == ["device A", "device B", "device C"]
+    assert [at for at, _ in run] == pytest.approx([0.02, 0.07, 0.10], abs=1e-5)
+    duty = Duty((Step(3600.0, {"port": Command("current", 1000.0)}),))
+    cascade = Loads(Case(bank, duty)).cascade(None, "discharge")
+    assert [who for _, who, _ in cascade.steps] == [who for _, who in run]
+    assert [at for at, _, _ in cascade.steps] == pytest.approx([at for at, _ in run], abs=1e-5)
+
+
+def test_a_current_that_falls_below_pickup_in_time_does_not_release():
+    """Over pickup for the first 10 ms of a delay of 20 ms: it stays closed; back over it at 0.1 s: 20 ms later."""
+    rows = device_rows([TWO_RELEASES["A"]], "middle")
+    rows[0][:, MIN_TRIP_MULTIPLE] = 1e3  # only the release
+    short = np.where(TIMES < 0.01, 500.0, 300.0)
+    assert opening_times(short[:, None], *rows)[0][0] == math.inf
+    again = np.where(TIMES >= 0.1, 500.0, short)
+    assert opening_times(again[:, None], *rows)[0][0] == pytest.approx(0.12, rel=0.05)  # times stand 4.7 % apart
 
 
 def test_cascade_of_a_scenario_is_that_of_its_run(root):

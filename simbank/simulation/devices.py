@@ -27,7 +27,9 @@ def damage_rate(d, current, damage, devices, curves):
     The device opens at D = 1: ∫ dt/t(I) = 1, so at a steady current after the time t of its curve (IEEE C37.112, from memory). Each
     method integrates the rate in the form that suits it; these are the places: the reference's solver (``ode.py``), Simpson's rule
     over a step (``fast_step.py``), the trapezoidal rule over the known current of a fault (``studies/protection/faults.py``), and, while
-    currents stand still, rate × time or exp(−t/τ) (``studies/protection/outage.py``).
+    currents stand still, rate × time (``studies/protection/withstand.py``), or that and exp(−t/τ) (``studies/protection/outage.py``).
+    ``faults.py`` and ``withstand.py`` count no cooling: over the seconds that a fault mostly lasts it hardly matters, and over longer
+    ones a device whose current falls below its curve and rises again opens there sooner than its memory would say.
     """
     multiple = abs(current) / devices[d, ar.RATING_A]
     if multiple <= devices[d, ar.MIN_TRIP_MULTIPLE]:
@@ -49,6 +51,44 @@ def opens_when(d, current, damage, devices):
     """Two numbers of device ``d``: it opens when the first, of its damage, rises above zero, and ``PICKUP_DELAY_S`` after the second does,
     of its instantaneous release."""
     return damage - 1.0, abs(current) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
+
+
+def picked_up_since(times: np.ndarray, currents: np.ndarray, since: np.ndarray, devices: np.ndarray) -> np.ndarray:
+    """Since when each device has carried its pickup current or more without a break; its release acts ``PICKUP_DELAY_S`` after that.
+
+    For studies that follow currents from one opening to the next: what other devices do starts no delay anew.
+
+    Parameters
+    ----------
+    times : ndarray, shape (m,)
+        Times [s], ascending.
+    currents : ndarray, shape (m, d)
+        Of every device at these times [A].
+    since : ndarray, shape (d,)
+        What this function gave for the time just before the first [s]; infinite for devices that carried less than their pickup.
+    devices : ndarray
+        Rows of the devices.
+
+    Returns
+    -------
+    ndarray, shape (m, d)
+        [s], infinite where a device carries less than its pickup.
+
+    Examples
+    --------
+    Pickup at 100 A: over it since −1 s, under it at 1 s, over it again from 2 s on.
+
+    >>> row = np.zeros((1, max(ar.RATING_A, ar.PICKUP_MULTIPLE) + 1))
+    >>> row[0, [ar.RATING_A, ar.PICKUP_MULTIPLE]] = 10.0, 10.0
+    >>> currents = np.array([[150.0], [50.0], [-120.0], [150.0]])
+    >>> picked_up_since(np.arange(4.0), currents, np.array([-1.0]), row)[:, 0].tolist()
+    [-1.0, inf, 2.0, 2.0]
+    """
+    count = len(times)
+    over = np.abs(currents) >= devices[:, ar.PICKUP_MULTIPLE] * devices[:, ar.RATING_A]
+    under = np.maximum.accumulate(np.where(over, -1, np.arange(count)[:, None]), axis=0)  # last below; −1: nowhere
+    begun = np.where(under < 0, np.minimum(since, times[0]), times[np.minimum(under + 1, count - 1)])
+    return np.where(over, begun, np.inf)
 
 
 @jit_allocating

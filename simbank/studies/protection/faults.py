@@ -12,7 +12,7 @@ from scipy.integrate import cumulative_trapezoid
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.simulation import arrays as ar
-from simbank.simulation.devices import damage_rate, damage_rates
+from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
 from simbank.simulation.setup import device_array
 from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
 
@@ -74,26 +74,50 @@ def device_rows(devices: Iterable[Device], line: str) -> tuple:
     return device_array(devices), stack_curves([d.curve for d in devices])
 
 
-def opening_times(currents: np.ndarray, rows, curves, damage: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+def opening_times(
+    currents: np.ndarray, rows, curves, damage: np.ndarray | None = None, since: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.devices.damage_rate`. Second return: damage at each time, shape (m, d).
+    By the damage of :func:`simbank.simulation.devices.damage_rate`, without cooling, and by the instantaneous release: it acts if
+    the current is still at its pickup or more at the first of the times that is not before the end of its delay.
+
+    Parameters
+    ----------
+    currents : ndarray, shape (m, d)
+    rows, curves
+        See :func:`device_rows`.
+    damage : ndarray, shape (d,), optional
+        At the first time; none by default.
+    since : ndarray, shape (d,), optional
+        Since when each has carried its pickup current [s], before the first time; see
+        :func:`simbank.simulation.devices.picked_up_since`. By default none has.
+
+    Returns
+    -------
+    at : ndarray, shape (d,)
+        [s]
+    grown : ndarray, shape (m, d)
+        Damage at each time.
+    picked : ndarray, shape (m, d)
+        Since when each carries its pickup current, at each time [s].
     """
     count = len(rows)
     at = np.full(count, np.inf)
     steps = np.diff(TIMES)
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
     grown = cumulative_trapezoid(rate, TIMES, axis=0, initial=0.0) + (0.0 if damage is None else damage)
+    picked = picked_up_since(TIMES, currents, np.full(count, np.inf) if since is None else since, rows)
+    until = np.append(TIMES[:-1], np.inf)[:, None]  # the last current goes on
+    acts = picked + rows[:, ar.PICKUP_DELAY_S]
+    acts = np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0)
     for d in range(count):
         if grown[-1, d] >= 1.0:
             k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
             rise = grown[k, d] - grown[k - 1, d]
             share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
             at[d] = TIMES[k - 1] + share * steps[k - 1]
-        multiple = np.abs(currents[:, d]) / rows[d, ar.RATING_A]
-        if np.any(multiple >= rows[d, ar.PICKUP_MULTIPLE]):
-            at[d] = min(at[d], TIMES[int(np.argmax(multiple >= rows[d, ar.PICKUP_MULTIPLE]))] + rows[d, ar.PICKUP_DELAY_S])
-    return at, grown
+    return np.minimum(at, acts), grown, picked
 
 
 def steady_time(d: int, current: float, rows, curves) -> float:
@@ -221,9 +245,9 @@ class Faults:
             self._of_line[line] = device_rows(self.bank.devices, line)
         return self._of_line[line]
 
-    def opening_times(self, currents, line, damage=None):
+    def opening_times(self, currents, line, damage=None, since=None):
         """:func:`opening_times` of the bank's devices by one line of their bands."""
-        return opening_times(currents, *self._lines(line), damage)
+        return opening_times(currents, *self._lines(line), damage, since)
 
     def steady_time(self, d, current, line):
         """:func:`steady_time` of device ``d`` by one line of its band."""
@@ -277,7 +301,7 @@ class Faults:
         closed = np.ones(circuit.n + circuit.b, bool) if closed is None else closed.copy()
         i2t, most = np.zeros((2, circuit.n + circuit.b + 1))
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        openings, first = [], None
+        since, openings, first = np.full(len(devices), np.inf), [], None
         for _ in range(len(devices) + 1):
             if whole and not openings:
                 response = self.response(place)
@@ -288,7 +312,7 @@ class Faults:
             if left <= CLEARED_SHARE * first:
                 return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a, most)
             currents = response.at(TIMES)
-            at, grown = self.opening_times(currents[:, self.device_edge], line, damage)
+            at, grown, picked = self.opening_times(currents[:, self.device_edge], line, damage, since)
             at[~closed[self.device_edge] | never] = np.inf
             i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
             if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
@@ -305,6 +329,7 @@ class Faults:
             i2t += _at(at[d], i2t_so_far)
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
+            since = picked[np.searchsorted(TIMES, at[d], side="right") - 1] - at[d]  # as seen from the opening
             clock += at[d]
             openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
             closed[self.device_edge[d]] = False

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from simbank.simulation.devices import damage_rate
+from simbank.simulation.devices import damage_rate, picked_up_since
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
@@ -137,7 +137,8 @@ class Loads:
         """Follow an outage, or an overload, at constant load.
 
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
-        currents are solved again and every device keeps the damage it has. An inverter counts as a current throughout, that of its
+        currents are solved again and every device keeps the damage it has and the time for which it has carried its pickup
+        current. An inverter counts as a current throughout, that of its
         lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
         relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
@@ -161,22 +162,25 @@ class Loads:
         branch_closed[branches_out] = False
         damage, clock, steps, first = np.zeros(len(bank.devices)), 0.0, [], None
         held = {}  # (pack, limit) → since when it is overrun
+        devices, rows, curves = self._lines(line)
+        branches = [self.branch_of[device.name] for device in devices]
+        since = np.full(len(devices), np.inf)  # when each device came to its pickup current
         while True:
             point = self.whole(load, times, pack_closed, branch_closed)
             first = first or point
             if not np.any(np.abs(point.port_a) > 1e-9):
                 break
+            since = picked_up_since(np.array([clock]), point.branch_a[None, branches], since, rows)[0]
             due = [
-                *self._devices_due(point, damage, branch_closed, clock, line, failed),
+                *self._devices_due(point, damage, since, branch_closed, clock, line, failed),
                 *self._limits_due(point, pack_closed, held, clock, load),
             ]
             due = [event for event in due if event[0] <= HORIZON_S]
             if not due:
                 break
             at, who, why, act = min(due, key=lambda event: event[0])
-            devices, rows, curves = self._lines(line)
             for d, device in enumerate(devices):
-                current = point.branch_a[self.branch_of[device.name]]
+                current = point.branch_a[branches[d]]
                 rate = damage_rate(d, current, damage[d], rows, curves)
                 damage[d] = (
                     damage[d] + rate * (at - clock)
@@ -192,7 +196,7 @@ class Loads:
         )
         return Cascade(dropped, load, first.pack_a, first.branch_a, tuple(steps), remaining)
 
-    def _devices_due(self, point, damage, branch_closed, clock, line, failed):
+    def _devices_due(self, point, damage, since, branch_closed, clock, line, failed):
         devices, rows, curves = self._lines(line)
         for d, device in enumerate(devices):
             branch = self.branch_of[device.name]
@@ -201,8 +205,7 @@ class Loads:
                 continue
             rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
-            if current >= device.instant_multiple * device.rating_a:
-                at = min(at, clock + device.instant_s)
+            at = min(at, max(clock, since[d] + device.instant_s))
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 

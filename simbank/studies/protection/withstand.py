@@ -21,7 +21,7 @@ import numpy as np
 
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
-from simbank.simulation.devices import damage_rates
+from simbank.simulation.devices import damage_rates, picked_up_since
 from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
@@ -109,7 +109,7 @@ class _Place:
     def follow(self, ohm, rows, curves, never):
         """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
         opened, clock, sets = frozenset(), 0.0, []
-        damage = np.zeros(len(rows))
+        damage, since = np.zeros(len(rows)), np.full(len(rows), np.inf)
         i2t = most = None
         while True:
             sets.append(opened)
@@ -124,8 +124,8 @@ class _Place:
             rate = damage_rates(np.ascontiguousarray(through[None, :]), rows, curves)[0]
             with np.errstate(divide="ignore", invalid="ignore"):
                 at = np.where(rate > 0, (1.0 - damage) / rate, np.inf)
-            sudden = through >= rows[:, ar.PICKUP_MULTIPLE] * rows[:, ar.RATING_A]
-            at = np.where(sudden, np.minimum(at, rows[:, ar.PICKUP_DELAY_S]), at)
+            since = picked_up_since(np.array([clock]), through[None, :], since, rows)[0]
+            at = np.minimum(at, np.maximum(0.0, since + rows[:, ar.PICKUP_DELAY_S] - clock))
             at[never] = np.inf
             at[list(opened)] = np.inf
             wait = at.min(initial=np.inf)
