@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
-from simbank.studies.protection.faults import LINES
+from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
 from simbank.studies.protection.words import duration_text, named
 
 if TYPE_CHECKING:
@@ -200,7 +200,9 @@ def _clearing_check(bank, place, base, sequence, failed, case):
         parts = [f"{named(shut)} failed closed"] if shut else []
         parts += [f"too little for {', '.join(weak)}"] if weak else []
         text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
-        return judge("clears in time", place.name, False, f"{text}; not cleared in 1000 s", None, case.wanted_s, "s")
+        return judge(
+            "clears in time", place.name, False, f"{text}; not cleared in {FAULT_HORIZON_S:g} s", None, case.wanted_s, "s"
+        )
     if not sequence.openings:
         text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
         return Check("clears in time", place.name, NOTE, text)

@@ -39,9 +39,9 @@ __all__ = [
 ]
 
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
-HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
+FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
 CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
-TIMES = np.concatenate([[0.0], np.geomspace(1e-6, HORIZON_S, 451)])  # fifty a decade
+TIMES = np.concatenate([[0.0], np.geomspace(1e-6, FAULT_HORIZON_S, 451)])  # fifty a decade
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALF = (" (bank half)", " (port half)")
 
@@ -140,7 +140,7 @@ class Opening:
 class Sequence:
     """A fault followed by one line of every device's band.
 
-    ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``HORIZON_S``);
+    ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``FAULT_HORIZON_S``);
     ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
     the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
     a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
@@ -315,7 +315,7 @@ class Faults:
             at, grown, picked = self.opening_times(currents[:, self.device_edge], line, damage, since)
             at[~closed[self.device_edge] | never] = np.inf
             i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
-            if not np.isfinite(at).any() or clock + at.min() > HORIZON_S:
+            if not np.isfinite(at).any() or clock + at.min() > FAULT_HORIZON_S:
                 carrying = [
                     device.name
                     for d, device in enumerate(devices)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Cascade", "Cascades", "Loads", "outage_table", "overload_table"]
 
-HORIZON_S = 4 * 3600.0
+CASCADE_HORIZON_S = 4 * 3600.0  # a cascade is followed so long
 OVERLOADS = (1.25, 1.5, 2.0, 3.0)
 
 
@@ -175,7 +175,7 @@ class Loads:
                 *self._devices_due(point, damage, since, branch_closed, clock, line, failed),
                 *self._limits_due(point, pack_closed, held, clock, load),
             ]
-            due = [event for event in due if event[0] <= HORIZON_S]
+            due = [event for event in due if event[0] <= CASCADE_HORIZON_S]
             if not due:
                 break
             at, who, why, act = min(due, key=lambda event: event[0])

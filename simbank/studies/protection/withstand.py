@@ -23,7 +23,7 @@ from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rates, picked_up_since
 from simbank.studies.protection.checks import hangs_on, judge, unknown
-from simbank.studies.protection.faults import CLEARED_SHARE, HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
 __all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
@@ -129,8 +129,8 @@ class _Place:
             at[never] = np.inf
             at[list(opened)] = np.inf
             wait = at.min(initial=np.inf)
-            if not clock + wait <= HORIZON_S:
-                return i2t + currents**2 * HORIZON_S, most, sets
+            if not clock + wait <= FAULT_HORIZON_S:
+                return i2t + currents**2 * FAULT_HORIZON_S, most, sets
             i2t += currents**2 * wait
             damage += rate * wait
             clock += wait
