@@ -26,7 +26,7 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.full_load import inverter_currents, start_voltage_warnings
+from simbank.studies.protection.full_load import inverter_currents, lasting_load, start_voltage_warnings
 from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells
@@ -401,6 +401,22 @@ def test_a_current_that_falls_below_pickup_in_time_does_not_release():
     assert opening_times(short[:, None], *rows)[0][0] == math.inf
     again = np.where(TIMES >= 0.1, 500.0, short)
     assert opening_times(again[:, None], *rows)[0][0] == pytest.approx(0.12, rel=0.05)  # times stand 4.7 % apart
+
+
+def test_lasting_load_is_the_root_mean_square():
+    """A pack is switched to another after half an hour: i = ΔE/R exp(−t/τ), of which the RMS over 15 min is above the mean."""
+    ohm, ah, slope = 2 * (8e-3 + 1e-4 + 1e-6), 100.0, 0.6
+    chemistry = affine_chemistry(slope=slope, at_half=3.3)
+    packs = [cells16("A", 8e-3, ah, chemistry, soc=0.45), cells16("B", 8e-3, ah, chemistry, soc=0.55)]
+    bank = fused(packs, {}, switching=(Switching(0.0, "B", False), Switching(1800.0, "B", True)))
+    case = Case(bank, Duty((Step(2 * 3600.0, {}),)))
+    found, note = lasting_load(case, Loads(case), run=True)
+    first, tau = 16 * slope * 0.1 / ohm, ohm * ah * 3600.0 / (2 * 16 * slope)
+    rms = first * math.sqrt(tau / 1800.0 * (1 - math.exp(-1800.0 / tau)))
+    mean = first * tau / 900.0 * (1 - math.exp(-900.0 / tau))
+    assert mean < 0.8 * rms
+    assert found["device A"] == pytest.approx(rms, rel=0.12)  # from one value a minute
+    assert "greatest RMS over 15 min" in note
 
 
 def test_cascade_of_a_scenario_is_that_of_its_run(root):

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["full_loads", "inverter_currents", "lasting_load", "start_voltage_warnings"]
 
 LOAD_DAYS = 7.0
-LASTING_S = 900.0  # a load that lasts is judged by its mean over this time; common practice, no source
+LASTING_S = 900.0  # a load that lasts is judged by its root mean square (RMS) over this time; common practice, no source
 
 
 def inverter_currents(bank: Bank) -> dict[str, tuple[float, str]]:
@@ -146,7 +146,9 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
 
 
 def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
-    """Largest lasting current of every branch: at full load at the start, and over the duty by its mean over 15 minutes.
+    """Largest lasting current of every branch: at full load at the start, and over the duty by its RMS over 15 minutes.
+
+    Conductors and fuses warm by I²: the RMS of a load that comes and goes is above its mean.
 
     Parameters
     ----------
@@ -176,9 +178,9 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
             result, note = error.partial, f"load: the run stopped ({error}); up to there"
         if result is not None and len(result.packs):
             hours = result.summary["bank"]["duration_h"]
-            mean = result.branch_current_a.abs().rolling(int(LASTING_S / 60.0), min_periods=1).mean()
-            most = np.maximum(most, mean.max().to_numpy())
-            note = f"load: {full}, and the greatest mean over 15 min in {hours:.0f} h of the duty"
+            squares = (result.branch_current_a**2).rolling(int(LASTING_S / 60.0), min_periods=1).mean()
+            most = np.maximum(most, np.sqrt(squares.max().to_numpy()))
+            note = f"load: {full}, and the greatest RMS over 15 min in {hours:.0f} h of the duty"
     return dict(zip(names, most, strict=True)), note
 
 
