@@ -1,7 +1,7 @@
 """Currents and voltages of the whole bank at one instant.
 
-``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its current, its
-voltage or its power. Currents are positive out of a pack and out of the bank (discharge).
+``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its
+current, voltage, power or resistance. Currents are positive out of a pack and out of the bank (discharge).
 """
 
 from __future__ import annotations
