@@ -426,6 +426,6 @@ class TimedTable:
             raise InputError(f"covers {times[0]} to {times[-1]}, the duty asks {begin} to {end}", file=path, key="time")
         self._times = times.asi8
 
-    def __call__(self, index: pd.DatetimeIndex, first_day: int = 0) -> np.ndarray:
+    def __call__(self, index: pd.DatetimeIndex) -> np.ndarray:
         """Power [W] at each time of ``index``."""
         return self._power[np.searchsorted(self._times, index.tz_convert("UTC").as_unit("ns").asi8, side="right") - 1]

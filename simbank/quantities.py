@@ -121,17 +121,20 @@ def _readable(text):
     return text.strip()
 
 
-def parse_rate(text):
+def parse_rate(text, power=True):
     """A charge or discharge rate: ``("c", number)`` for "0.2 C" or "C/5", else ``("a", amperes)`` or ``("w", watts)``.
 
-    The C here is the trade's C-rate (current ÷ capacity, per hour), never the coulomb.
+    The C here is the trade's C-rate (current ÷ capacity, per hour), never the coulomb. Without ``power`` only a C-rate or a current
+    will do.
 
     Raises
     ------
     InputError
-        If the text is none of a C-rate, a current or a power, or is not positive.
+        If the text is none of a C-rate, a current or a power, or is not positive; or if it is a power and may not be one.
     """
     right = 'write a C-rate, current or power, such as "0.2 C", "40 A" or "2 kW"'
+    if not power:
+        right = 'write a C-rate or a current, such as "0.02 C" or "4 A"'
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
     match = _RATE.fullmatch(_readable(_short(text, right)))
@@ -144,6 +147,8 @@ def parse_rate(text):
         raise InputError(f"not a rate; {right}") from None
     if not (math.isfinite(rate[1]) and rate[1] > 0):
         raise InputError(f"must be above zero; {right}")
+    if rate[0] == "w" and not power:
+        raise InputError(f"is a power; {right}")
     return rate
 
 

@@ -123,7 +123,7 @@ def test_sweep_over_rate_layout_and_gauge(tmp_path):
         (["run", CLINIC, "--set", "packs.A.soc=2"], "packs.0.soc: 2: must be at least 0 and at most 1"),
         (["run", CLINIC, "--set", "packs.A"], "write KEY=VALUE"),
         (["run", CLINIC, "--method", "Euler"], "unknown method"),
-        (["compare", CLINIC, "--layout", "star"], "unknown layout"),
+        (["compare", CLINIC, "--layout", "no-such-layout"], "unknown layout"),
         (["sweep", CLINIC, "--over", "wiring.layout=star"], "wiring.layout: 'star'"),
         (["sweep", CLINIC, "--over", "duty.c_rat=1"], 'did you mean "c_rate"'),
         (["run", CLINIC, "--out", "/proc/nowhere"], "--out"),

@@ -14,7 +14,7 @@ from simbank.bank.layouts import LAYOUTS
 OWN = """
 from simbank.bank.layouts import LAYOUTS, layout
 
-@layout("chain-second", part="link", order=9, summary="take-off at the second pack")
+@layout("chain-second", part="link", order=1 + max(kind.order for kind in LAYOUTS.values()), summary="take-off at the second pack")
 def chain_second(units, parts):
     branches, _ = LAYOUTS["chain"](units, parts)
     return branches, units[1][1:]
@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 from simbank.cli.program import app
 
 def says(*words):
-    done = CliRunner().invoke(app, list(words), env={"COLUMNS": "200"})
+    done = CliRunner().invoke(app, list(words), env={"COLUMNS": "1000"})
     assert done.exit_code == 0, done.output
     return done.output
 
@@ -39,7 +39,7 @@ json.dump({
     "take_off": bank.graph.ports["inverter"],
     "size": list(found.table["layout"]),
     "compare": list(simbank.compare(simbank.load("bank.toml"), integrator="fast").table.index),
-    "help": says("new", "--help"),
+    "help": [says(command, "--help") for command in ("new", "size", "compare")],
     "new": says("new", "new.toml", "--layout", "chain-second", "--packs", "100,100,100"),
     "file": open("new.toml").read(),
     "reference": says("schema", "--markdown"),
@@ -68,16 +68,20 @@ def test_a_layout_of_its_own_is_registered_in_one_place(tmp_path):
     )
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
-    shipped = ["chain", "chain-opposite", "chain-middle", "busbar"]
-    assert list(LAYOUTS) == shipped
+    shipped = list(LAYOUTS)
+    assert {"chain", "chain-opposite", "chain-middle", "busbar"} <= set(shipped)
+    assert "chain-second" not in shipped
+    # No lead in the file: no bus bar, and no other layout that is built from leads.
+    linked = [kind for kind in LAYOUTS.values() if kind.part == "link"]
     assert found["schema"] == [*shipped, "chain-second", "graph"]
     assert found["strings"] == [*shipped, "chain-second"]
     assert found["take_off"] == ["B+", "B-"]
-    assert found["size"] == ["chain", "chain-opposite", "chain-middle", "chain-second"]  # no lead in the file: no bus bar
-    assert found["compare"] == ["chain", "chain-opposite", "chain-middle", "chain-second"]
-    assert "chain, chain-opposite, chain-middle, busbar or chain-second" in found["help"]
+    assert found["size"] == [*(kind.name for kind in sorted(linked, key=lambda kind: kind.order)), "chain-second"]
+    assert found["compare"] == [*(kind.name for kind in linked), "chain-second"]
+    for text in found["help"]:
+        assert f"{', '.join(shipped)} or chain-second" in text
     assert 'layout = "chain-second"' in found["file"]
-    assert "chain-middle, busbar, chain-second" in found["file"]
+    assert ", ".join([*shipped, "chain-second"]) in found["file"]
     assert "`chain-second`" in found["reference"]
 
 

@@ -161,7 +161,7 @@ def test_starter_of_other_chemistries(tmp_path, chemistry):
     "words",
     [
         ["--packs", "a,b"],
-        ["--layout", "ring"],
+        ["--layout", "no-such-layout"],
         ["--gauge", "5 AWGs"],
         ["--chemistry", "lfpp"],
         ["--packs", "0,1"],

@@ -151,6 +151,11 @@ def test_faults_in_a_table(tmp_path, text, says):
     assert "\n" not in str(caught.value)
 
 
+def test_the_tail_of_a_table_is_no_power(data):
+    """100 W were taken for 100 A."""
+    assert "C-rate or a current" in fault(data, {"duty": {"kind": "table", "file": "nowhere.csv", "tail": "100 W"}})
+
+
 def test_missing_table(data):
     assert "no such file" in fault(data, {"duty": {"kind": "table", "file": "nowhere.csv"}})
 

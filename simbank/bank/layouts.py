@@ -3,8 +3,8 @@
 Each layout takes ``units``, a list of ``(name, positive_node, negative_node)``, and ``parts`` (what it is built from), and
 returns the branches it adds and the take-off's two nodes. Because a string's take-off is again such a unit, layouts nest.
 
-A new layout is one function here with ``@layout(...)`` above it: the file's schema, ``simbank size``, ``compare`` and ``new``, their
-help and the key reference read :data:`LAYOUTS`.
+A new layout is one function here with ``@layout(...)`` above it, with an ``order`` that no other has: the file's schema,
+``simbank size``, ``compare`` and ``new``, their help and the key reference read :data:`LAYOUTS`.
 """
 
 from __future__ import annotations
@@ -88,7 +88,8 @@ class Layout:
     part : str
         Key of the conductor in ``wiring`` that joins its units, "link" or "lead".
     order : int
-        From fewest parts to most: of two layouts that both do, ``simbank size`` takes the lower.
+        From fewest parts to most, its own: no two layouts have the same. Of two layouts that both do, ``simbank size`` takes the
+        lower.
     summary : str
         A few words on where its take-off is.
     taps : callable
@@ -111,7 +112,10 @@ LAYOUTS: dict[str, Layout] = {}
 
 
 def layout(name: str, *, part: str, order: int, summary: str, taps=lambda units, parts: []) -> Callable:
-    """Decorator that registers a function as a layout; the arguments are those of :class:`Layout`."""
+    """Decorator that registers a function as a layout; the arguments are those of :class:`Layout`.
+
+    ``order`` must be one that no other layout has.
+    """
 
     def register(wire):
         LAYOUTS[name] = Layout(name, wire, part, order, summary, taps)

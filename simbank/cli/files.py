@@ -9,17 +9,13 @@ from typing import Annotated
 
 import typer
 
-from simbank.bank.layouts import LAYOUTS
-from simbank.cli.options import make_folder, number_option
+from simbank.cli.options import LAYOUT_NAMES, make_folder, number_option
 from simbank.cli.output import console, print_json
 from simbank.errors import InputError
 from simbank.files import write_whole
 from simbank.provenance import made_by
 
 __all__ = ["new", "schema"]
-
-*_OTHERS, _LAST = LAYOUTS
-_LAYOUTS = f"{', '.join(_OTHERS)} or {_LAST}"
 
 
 def schema(
@@ -80,7 +76,7 @@ def new(
     file: Annotated[Path, typer.Argument(help="Scenario file to write (TOML).", show_default=False)],
     name: Annotated[str | None, typer.Option(help="Name of the bank.")] = None,
     packs: Annotated[str | None, typer.Option(metavar="AH,AH,...", help="Rated capacity of each pack [Ah]: 280,280,100")] = None,
-    layout: Annotated[str | None, typer.Option(help=f"{_LAYOUTS}.")] = None,
+    layout: Annotated[str | None, typer.Option(help=f"{LAYOUT_NAMES}.")] = None,
     gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
     chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
     c_rate: Annotated[float | None, number_option(help="Discharge and charge of the bank.")] = None,
@@ -105,7 +101,7 @@ def new(
             raise ValueError
     except ValueError:
         raise InputError("write capacities in ampere-hours with commas, such as 280,280,100", key="--packs", value=text) from None
-    layout = ask(layout, f"Wiring: {_LAYOUTS}", "chain")
+    layout = ask(layout, f"Wiring: {LAYOUT_NAMES}", "chain")
     gauge = ask(gauge, "Size of links and leads", "2 AWG")
     chemistry = ask(chemistry, "Chemistry (simbank cell list)", "lfp")
     rate = ask(c_rate, "C-rate of discharge and charge", 0.2)

@@ -10,9 +10,11 @@ from typing import Annotated
 
 import typer
 
+from simbank.bank.layouts import LAYOUTS
 from simbank.errors import InputError
 
 __all__ = [
+    "LAYOUT_NAMES",
     "Cluster",
     "File",
     "Integrator",
@@ -34,6 +36,9 @@ __all__ = [
     "split_pair",
     "toml_value",
 ]
+
+*_OTHERS, _LAST = LAYOUTS
+LAYOUT_NAMES = f"{', '.join(_OTHERS)} or {_LAST}"
 
 
 def number_option(*names, **how):

@@ -9,6 +9,7 @@ import typer
 
 from simbank.caution import CAUTION, PROTECTION_CAUTION
 from simbank.cli.options import (
+    LAYOUT_NAMES,
     Cluster,
     File,
     Integrator,
@@ -47,7 +48,9 @@ _SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout
 
 def compare(
     file: File,
-    layout: Annotated[list[str], typer.Option("--layout", help="A layout to include; repeatable. Default: all that fit.")] = [],  # noqa: B006
+    layout: Annotated[
+        list[str], typer.Option("--layout", help=f"A layout to include: {LAYOUT_NAMES}; repeatable. Default: all that fit.")
+    ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -197,7 +200,9 @@ def size(
     drop: Annotated[float | None, number_option(help="Largest voltage drop from pack to port [%].", min=0.0)] = None,
     usable_: Annotated[float | None, number_option("--usable", help="Least usable energy [% of the packs' own].")] = None,
     gauges: Annotated[str, typer.Option(help="awg, mm2, or gauges with commas from small to large.")] = "awg",
-    layout: Annotated[list[str], typer.Option("--layout", help="A layout to try; repeatable. Default: all.")] = [],  # noqa: B006
+    layout: Annotated[
+        list[str], typer.Option("--layout", help=f"A layout to try: {LAYOUT_NAMES}; repeatable. Default: all.")
+    ] = [],  # noqa: B006
     price_per_kg: Annotated[float | None, number_option(help="Price of conductor per kilogram of copper.", min=0)] = None,
     sharing_only: Annotated[bool, typer.Option("--sharing-only", help="Leave out ampacity and protection.")] = False,
     everything: Annotated[bool, typer.Option("--all", help="Show every layout and gauge, not only those that matter.")] = False,

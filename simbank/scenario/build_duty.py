@@ -217,7 +217,7 @@ def _power_of_table(file: str, duty: DaysDuty, begin, end, folder: Path) -> Call
     from simbank import days
 
     read = days.TimedTable(folder / file, begin, end, duty.step, duty.timezone)
-    return lambda: read
+    return lambda: lambda index, _first_day: read(index)  # its rows have dates of their own
 
 
 def _power_of_load(table: LoadTable, duty: DaysDuty) -> Callable:

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, fraction, quantity
-from simbank.scenario.equipment_schema import Rate
+from simbank.scenario.equipment_schema import Rate, Tail
 
 __all__ = ["ConstantDuty", "CyclesDuty", "DaysDuty", "TableDuty", "pick_duty"]
 
@@ -34,9 +34,9 @@ class StepTable(FileModel):
         None,
         description="of a charge, that it holds; by default what suits the cells (LFP 3.55 V each)",
     )
-    tail: Rate | None = Field(
+    tail: Tail | None = Field(
         None,
-        description="of a charge: current at which it ends, a C-rate or a current; by default held to the end",
+        description="of a charge: current at which it ends; by default held to the end",
     )
     cutoff: quantity("volt", above_zero=True) | None = Field(
         None,
@@ -56,15 +56,13 @@ class StepTable(FileModel):
             raise InputError('"voltage" and "tail" belong to a charge; a discharge has "cutoff"')
         if self.charge is not None and self.cutoff is not None:
             raise InputError('"cutoff" belongs to a discharge; a charge has "voltage" and "tail"')
-        if self.tail is not None and self.tail[0] == "w":
-            raise InputError('must be a C-rate or a current, such as "0.02 C"', key="tail")
         return self
 
 
 class CyclesDuty(FileModel):
     """Steps, repeated."""
 
-    kind: Literal["cycles"]
+    kind: Literal["cycles"] = Field(description="which kind of duty: a list of steps, done `repeat` times")
     repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = Field(
         1,
         description="how often all steps are done",
@@ -79,14 +77,14 @@ class CyclesDuty(FileModel):
 class ConstantDuty(StepTable):
     """One charge or discharge."""
 
-    kind: Literal["constant"]
+    kind: Literal["constant"] = Field(description="which kind of duty: a single step")
     c_rate: fraction(0.0, 100.0, above=True) | None = Field(None, description="replaces a rate that is stated in C")
 
 
 class TableDuty(FileModel):
     """Current or power over time from a CSV file."""
 
-    kind: Literal["table"]
+    kind: Literal["table"] = Field(description="which kind of duty: current or power over time, read from `file`")
     file: str = Field(
         description="CSV, from the scenario's folder: `time_s`, `time_min` or `time_h`, and `PORT_current_a` or `PORT_power_w` "
         "for each port, positive discharge; a row holds until the next, the last only ends the table",
@@ -94,7 +92,7 @@ class TableDuty(FileModel):
     interpolation: Literal["hold", "linear"] = Field("hold", description="between rows")
     repeat: Annotated[int, Field(ge=1, le=100_000, strict=True)] = Field(1, description="how often the table is done")
     voltage: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
-    tail: Rate | None = Field(None, description="as of a step")
+    tail: Tail | None = Field(None, description="as of a step")
     cutoff: quantity("volt", above_zero=True) | None = Field(None, description="as of a step")
 
 
@@ -168,7 +166,7 @@ def _date_text(value):
 class DaysDuty(FileModel):
     """Real days: what the sun offers and what is asked, at equal steps of local time."""
 
-    kind: Literal["days"]
+    kind: Literal["days"] = Field(description="which kind of duty: sun and load over real days")
     days: Annotated[int, Field(ge=1, le=36600, strict=True)] = Field(1, description="how many")
     start: Annotated[str, BeforeValidator(_date_text)] = Field(
         "2025-06-21",

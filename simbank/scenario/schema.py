@@ -205,11 +205,13 @@ class PackTable(FileModel):
     )
     capacity_left: fraction(0.0, 2.0, above=True) | None = Field(
         None,
-        description="present ÷ rated capacity; 1 if nothing states it",
+        description="present ÷ rated capacity; by default what `state_of_health` or `grade` states, else 1",
+        json_schema_extra={"x-default": 1},
     )
     resistance_growth: fraction(0.0, 100.0, above=True) | None = Field(
         None,
-        description="present ÷ rated resistance of the cells; 1 if nothing states it",
+        description="present ÷ rated resistance of the cells; by default what `state_of_health` or `grade` states, else 1",
+        json_schema_extra={"x-default": 1},
     )
     state_of_health: fraction(0.0, 1.2, above=True) | None = Field(
         None,

@@ -98,7 +98,7 @@ def _takes(field):
 
 
 def _default(field):
-    value = field.get("default")
+    value = field.get("x-default", field.get("default"))  # "x-default": what holds where no other key states it either
     if value is None:
         return "–"
     if unit := field.get("x-si-unit"):

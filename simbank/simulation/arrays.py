@@ -22,7 +22,7 @@ import numpy as np
     R2,  # of the second [ohm]
     TAU1,  # time constant of the first relaxation pair at the reference temperature [s]
     TAU2,  # of the second [s]
-    GAMMA,  # decay of hysteresis with the state of charge moved
+    GAMMA,  # decay of hysteresis per unit of state of charge moved (0 to 1 is one unit)
     HEAT_CAPACITY,  # [J/K]; 0 for a pack that does not warm
     HEAT_LOSS,  # to its surroundings [W/K]
     AMBIENT_K,  # temperature of its surroundings [K]
@@ -353,7 +353,7 @@ class Extremes(NamedTuple):
         np.ndarray
     )  # shape (2, n): when each pack was first full and first empty, in the time of the run [s], infinite if never
     between_ports: np.ndarray  # shape (p, p): greatest voltage between two ports [V], below the diagonal
-    branch: np.ndarray  # greatest current of each branch of the network [A]
+    branch: np.ndarray  # shape (b,): greatest current of each branch of the network, without sign [A]
 
 
 class Samples(NamedTuple):

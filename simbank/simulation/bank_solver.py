@@ -1,14 +1,14 @@
 """Currents and voltages of the whole bank at one instant.
 
-``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its current, its
-voltage or its power. Currents are positive out of a pack and out of the bank (discharge).
+``[I; V] = hybrid · [e − (r − r_ref) I; J]`` (see :mod:`simbank.network`, reduced at ``r_ref``); each port fixes its
+current, voltage, power or resistance. Currents are positive out of a pack and out of the bank (discharge).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_allocating, jit_entry, jit_internal
+from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state, pack_heat
 from simbank.simulation.port_solver import port_currents
@@ -20,7 +20,7 @@ def working_arrays(n, p):
     return ar.Work(np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p)))
 
 
-@jit_internal
+@jit_inline
 def add_series_resistance(hybrid, more, out):
     """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``out``.
 
@@ -69,7 +69,7 @@ def currents(t, emf, hybrid, ports, port, out):
         out[k] = value
 
 
-@jit_internal
+@jit_inline
 def flow(t, y, cells, ports, work):
     """All currents, and the heat they make, for packs whose state and network stand in ``work``."""
     pack = work.pack
@@ -87,7 +87,7 @@ def solve_bank(t, y, bank, ports, work):
     flow(t, y, bank.cells, ports, work)
 
 
-@jit_internal
+@jit_inline
 def row_product(matrix, r, what, work):
     """Row ``r`` of a matrix of the reduced network times a row of what the packs have and the port currents."""
     n = work.pack.shape[1]
@@ -99,7 +99,7 @@ def row_product(matrix, r, what, work):
     return value
 
 
-@jit_internal
+@jit_inline
 def terminal_voltage(k, terminal, work):
     """Voltage the network puts across the terminals of pack ``k`` [V]."""
     return row_product(terminal, k, ar.EMF_LINEAR, work)

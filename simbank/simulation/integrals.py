@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.jit import jit_allocating, jit_internal
+from simbank.jit import jit_allocating, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
@@ -195,7 +195,7 @@ def _add_port(a, t, w, ports, port, port_acc):
         port_acc[ar.PORT_MAX_V, a] = max(port_acc[ar.PORT_MAX_V, a], volt)
 
 
-@jit_internal
+@jit_inline
 def _add_pack(k, w, y, total, bank, pack, acc):
     """Add pack ``k``, at a current ``total`` out of the bank [A]."""
     current, temperature = pack[ar.PACK_CURRENT, k], y[ar.TEMPERATURE * bank.cells.shape[1] + k]
@@ -220,7 +220,7 @@ def _add_pack(k, w, y, total, bank, pack, acc):
     acc[ar.ACC_MAX_K, k] = max(acc[ar.ACC_MAX_K, k], temperature)
 
 
-@jit_internal
+@jit_inline
 def _add_moment(w, pack, port, moment):
     """Add the products of all currents of packs and ports."""
     n, p = pack.shape[1], port.shape[1]

@@ -46,7 +46,8 @@ def rates_solved(y, bank, work, out):
 def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
     """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d); arguments likewise.
 
-    How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses nothing by it.
+    How damage answers to the packs is left out: nothing answers to damage, so an implicit solver loses little:
+    the rows of damage lag by one iteration of Newton's method, all others are complete.
     """
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
     n = cells.shape[1]

@@ -13,10 +13,11 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
 
 Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
-``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and the exact solution over a step of the fast integrator. Of
-relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution
-of the fast integrator, ``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of
-charge and temperature.
+``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and in ``fast_step.py`` the exact solution over a step
+(``_hysteresis``) and twice the rate by charge moved, linear: within the slope of the voltage in ``make_step``, and for the charge
+that ``correct_end`` shifts. Of relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows``
+in ``ode.py``, the exact solution of the fast integrator, ``cells/cell_response.py`` for one cell, and
+``studies/protection/fault_circuit.py`` at a standing state of charge and temperature.
 """
 
 from __future__ import annotations

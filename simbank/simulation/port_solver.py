@@ -10,7 +10,7 @@ from simbank.simulation import arrays as ar
 
 @jit_entry
 def commanded(t, ports, a):
-    """What the command of port ``a`` asks at ``t`` [A or W]."""
+    """What the command of port ``a`` asks at ``t`` [A, W or ohm]."""
     return ports[a, ar.COMMANDED] + ports[a, ar.COMMANDED_SLOPE] * t
 
 
@@ -28,8 +28,8 @@ def imposed(t, ports, a):
 def port_currents(t, hybrid, ports, port):
     """Currents [A] and voltages [V] of the ports into ``port``, from what the bank shows them.
 
-    The bank shows ``V = V_open + hybrid[n:, n:] · J``. Each port imposes its current, its voltage or its power; for power the
-    root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
+    The bank shows ``V = V_open + hybrid[n:, n:] · J``. Each port imposes its current, voltage, power or resistance; for power
+    the root on the high-voltage side is taken, and where there is none, the current of greatest power. Several ports at once are
     solved together, at first from the currents that ``port`` still holds.
     """
     p = ports.shape[0]

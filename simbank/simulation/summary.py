@@ -23,7 +23,7 @@ CHARGED = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Ev
 
 
 def share_ratio(charge_as: np.ndarray, capacity_ah: np.ndarray) -> np.ndarray | None:
-    """Each pack's part of the charge, over its part of the capacity: 1 is a fair share.
+    """Each pack's part of the charge, over its part of the capacity: 1 is in proportion to capacity.
 
     Parameters
     ----------

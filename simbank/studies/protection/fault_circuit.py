@@ -89,14 +89,16 @@ class Response:
     initial_a : ndarray, shape (e,)
         Current of every edge without inductance, before any relaxation: the prospective current. Edges are the packs, then the
         branches of the graph, then the fault. A pack's counts positive out of it.
+
+    The state is the m loop currents [A], then the 2 n voltages of the relaxation pairs [V].
     """
 
     initial_a: np.ndarray
-    _end: np.ndarray
-    _values: np.ndarray
-    _vectors: np.ndarray
-    _weights: np.ndarray
-    _loops: np.ndarray
+    _end: np.ndarray  # shape (m + 2 n,): the state at last
+    _values: np.ndarray  # shape (m + 2 n,), complex: eigenvalues [1/s]
+    _vectors: np.ndarray  # shape (m + 2 n, m + 2 n), complex: their eigenvectors, as columns
+    _weights: np.ndarray  # shape (m + 2 n,), complex: what each has of the state at the beginning, less ``_end``
+    _loops: np.ndarray  # shape (e, m): edges by loops, +1 and −1 where an edge lies in a loop
 
     def at(self, times_s: Sequence[float]) -> np.ndarray:
         """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
