@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 from pathlib import Path
 
 import matplotlib
@@ -23,6 +24,32 @@ def root():
 def integrator(request):
     """Each integrator in turn: what a hand calculation says holds for both."""
     return request.param
+
+
+def pytest_addoption(parser):
+    parser.addoption("--speed-table", action="store_true", help="write what the benches measured into tests/bench/README.md")
+
+
+@pytest.fixture
+def speed():
+    """Call with what was measured, what it took, and how that stands to a reference measured in the same run: prints a line and
+    keeps it for the table."""
+    import speed_table
+
+    def note(what, took, against):
+        speed_table.ROWS.append((what, took, against))
+        print(f"\n  {what}: {took}; {against}", end="")
+
+    return note
+
+
+def pytest_sessionfinish(session):
+    speed_table = sys.modules.get("speed_table")  # there if a bench ran
+    if speed_table and speed_table.ROWS and session.config.getoption("--speed-table"):
+        table, readme = speed_table.ROWS, speed_table.README
+        text = speed_table.table_with(readme.read_text(encoding="utf-8"), table, speed_table.machine())
+        readme.write_text(text, encoding="utf-8")
+        print(f"\nwrote {len(table)} rows of {readme}")
 
 
 @pytest.fixture

@@ -323,10 +323,18 @@ def test_a_solver_that_creeps_is_relieved(monkeypatch):
     assert apart(*results) < 1e-9
 
 
-def test_the_fast_integrator_hands_over_where_it_creeps():
-    """The same bank: steps of 5 ms, to which the relaxation held it, would have gone on for minutes."""
+def test_the_fast_integrator_does_not_creep_where_relaxation_is_large():
+    """The same bank: relaxation held steps to 5 ms, and the reference had to take over; the current half-way, found so that it agrees
+    with where it leads, needs no such steps."""
     scenario = simbank.from_dict(wide_scenario(1696, most_days=1))
     reference, quick = (simbank.simulate(scenario, integrator=name, output_step_s=300.0) for name in ("reference", "fast"))
-    assert apart(reference, quick) < 1e-6
+    assert apart(reference, quick) < 1e-5
     assert list(quick.events["code"]) == list(reference.events["code"])
-    assert quick.summary["integrator"]["handed_over"] > 10
+    assert quick.summary["integrator"]["handed_over"] == 0
+
+
+def test_a_change_just_before_another_instant_does_not_hold_the_fast_integrator():
+    """A current limit is met less than a microsecond before the end of a delay: no step is so short, and time stood still."""
+    scenario = simbank.from_dict(wide_scenario(1482))
+    reference, quick = (simbank.simulate(scenario, integrator=name, output_step_s=300.0) for name in ("reference", "fast"))
+    assert apart(reference, quick) < LIMIT

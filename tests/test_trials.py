@@ -32,6 +32,7 @@ from simbank.bank.bank import MAX_PACKS
 from simbank.cli.options import comma_parts
 from simbank.duty import Command, Duty, Step
 from simbank.errors import InputError, RunStopped
+from simbank.provenance import code_hash, content_hash
 from simbank.simulation.event_codes import Event
 
 TRIALS = ROOT / "tests" / "trials"
@@ -922,6 +923,8 @@ def test_m6_every_file_says_what_made_it(tmp_path):
         assert (made["scenario"], made["scenario_file"]) == ("Small", file)
         assert made["files_read"] == {"duty.file": {"file": "load.csv", "sha256": table}}
         assert {"simbank", "numpy", "python", "code_sha256", "scenario_sha256", "time_utc"} <= made.keys()
+        assert made["code_sha256"] == code_hash()
+        assert made["scenario_sha256"] == content_hash(simbank.load(file).data)
         return made
 
     for words, function in (
@@ -1095,9 +1098,12 @@ def test_m10_readme_says_what_the_shipped_files_give(root):
 
     text = "".join((root / page).read_text(encoding="utf-8") for page in ("README.md", "tests/README.md"))
     scenario = simbank.load(root / "scenarios" / "classroom_chain.toml")
-    near, *_, far = simbank.simulate(scenario, integrator="fast").summary["packs"]
-    assert near["first_full_h"] is None  # no pack fills
-    assert f"the near pack ends the charge at {near['soc_max'] * 100:.0f} %, the far one at {far['soc_max'] * 100:.0f} %" in text
+    result = simbank.simulate(scenario, integrator="fast")
+    assert result.summary["packs"][0]["first_full_h"] is None  # no pack fills
+    charged = result.packs["soc"].loc[3 * 3600.0]  # the charge lasts three hours
+    assert (
+        f"the near pack ends the charge at {charged.iloc[0] * 100:.0f} %, the far one at {charged.iloc[-1] * 100:.0f} %" in text
+    )
     for name, row in simbank.drift(scenario, integrator="fast").table.iterrows():
         band = f"±{row['dead_band_points']:.1f}" if row["dead_band_points"] else "0"
         cells = [f"{row['slope_v_per_soc']:.1f}", band]

@@ -174,6 +174,9 @@ def advance(
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a, ar.NEXT_AT])
+            if clock >= limit - LAST_S:  # a change was found so close before it
+                clock = limit
+                continue
             reach_ends(work, all_flows, extremes)
             add_cells(y, bank, work.pack, sums.pack)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
