@@ -195,7 +195,7 @@ def test_a_mesh_against_ngspice(seed):
 def test_resistance_added_to_packs_is_the_network_reduced_anew():
     """Rank-one updates of the reduced network (compiled) against a reduction with the resistances in place; a lone pack that feeds
     two ports has no answer to its own voltage, yet its resistance counts."""
-    from simbank.simulation.bank_solver import resist
+    from simbank.simulation.bank_solver import add_series_resistance
 
     bank = wired([pack(f"P{k}", CHEMISTRY, 100, 20e-3) for k in range(4)], "chain", 1e-3, ports=("one", "other"))
     ohm, more = np.array([0.02, 0.03, 0.01, 0.02]), np.array([0.004, -0.002, 0.0, 0.03])
@@ -203,5 +203,5 @@ def test_resistance_added_to_packs_is_the_network_reduced_anew():
         before = Network(bank.graph, ohm).reduce(closed).hybrid
         after = Network(bank.graph, ohm + more).reduce(closed).hybrid
         now = np.empty((len(before) + 1, len(before)))
-        resist.py_func(before, more, now)
+        add_series_resistance.py_func(before, more, now)
         assert now[:-1] == pytest.approx(after, rel=1e-12, abs=1e-12)
