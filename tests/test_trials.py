@@ -1297,7 +1297,9 @@ def test_m14_a_relaxation_of_no_time_is_refused_and_the_shortest_runs():
 
 
 def test_b5_a_solver_that_stands_still_is_followed_by_another():
-    scenario = changed_trial("fuzz_sim_traceback_AttributeError_100987", ("500 K", "110 degC"))
+    scenario = changed_trial(
+        "fuzz_sim_traceback_AttributeError_100987", ("500 K", "110 degC"), ('rating = "1 mA"', 'rating = "10 mA"')
+    )
     result = simbank.simulate(scenario, output_step_s=6000.0)
     assert result.complete
 
@@ -1406,7 +1408,7 @@ def test_b9_new_writes_what_it_can_read(tmp_path):
     import simbank
 
     for number, (name, packs) in enumerate(
-        [('A "bank" \\ of # = [mine]', "280"), ("Ωmega °", "280.00000001,280.00000002,0.001,1000000")]
+        [('A "bank" \\ of # = [mine]', "280"), ("Ωmega °", "280.00000001,280.00000002,0.1,1000000")]
     ):
         file = tmp_path / f"{number}.toml"
         done = command("new", file, "--name", name, "--packs", packs)
@@ -1965,7 +1967,7 @@ def test_names_that_are_none(tmp_path, name):
 def test_a_device_of_two_poles_opens_with_one_current(tmp_path):
     device = {"resistance": "0.2 milliohm", "rating": "20 A", "pole": "both"}
     result = simbank.simulate(simbank.load(bank_file(tmp_path, ports=[{"name": "inverter", "device": device}])))
-    opened = [(where, why) for _, where, what, why in result.events.itertuples(index=False) if what == "opens: overload"]
+    opened = [(where, why) for _, where, what, why, _ in result.events.itertuples(index=False) if what == "opens: overload"]
     assert [where for where, _ in opened] == ["device inverter", "device inverter -"]
     assert all("40 A, 2.00 times its rating" in why for _, why in opened), opened
     assert "as device inverter in the other pole" in opened[1][1]
