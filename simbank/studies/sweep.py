@@ -222,13 +222,14 @@ def _alone_in(folder):
         return
     path = Path(folder) / ROWS_FILE
     path.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        with locked(path, wait=False):
-            yield
-    except BlockingIOError:
-        raise InputError(
-            "another sweep writes into this folder; wait for its end or name another folder", file=path.parent
-        ) from None
+    with contextlib.ExitStack() as lock:
+        try:
+            lock.enter_context(locked(path, wait=False))
+        except BlockingIOError:  # of the lock alone: a system that can start no more processes raises it too, later
+            raise InputError(
+                "another sweep writes into this folder; wait for its end or name another folder", file=path.parent
+            ) from None
+        yield
 
 
 def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row):
