@@ -179,6 +179,7 @@ def test_cluster_over_tcp_with_a_worker_killed(chain):
 
         def kill_one(row):
             if not killed:
+                time.sleep(3)  # meanwhile both have finished rows that nobody has fetched
                 killed.append(workers[0].pid)
                 workers[0].kill()
 

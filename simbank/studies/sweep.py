@@ -398,7 +398,10 @@ def _on_cluster(work, address):
             ready, seen = as_completed(futures), time.monotonic()
             while not ready.is_empty():
                 for future in ready.next_batch(block=False):
-                    if future.status in ("cancelled", "lost"):
+                    if future.status == "lost":  # its worker died with the rows; the scheduler has them made anew
+                        ready.add(future)
+                        continue
+                    if future.status == "cancelled":
                         raise ClusterLost(f"the scheduler at {address} has gone")
                     yield future.result()
                 if client.status not in ("running", "connecting"):
