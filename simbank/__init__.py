@@ -24,6 +24,8 @@ _HOMES = {
     "Assumptions": "studies",
     "load_chemistry": "cells",
     "chemistry_library": "cells",
+    "Verdict": "verdict",
+    "verdicts": "judging",
     "write_report": "report.html",
     "draw_bank": "plotting.drawing",
     "plot_sweep": "plotting.study_plots",

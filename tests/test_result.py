@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, pack, wired
+from banks import Case, affine_chemistry, constant, pack, wired
 from matplotlib.text import Text
 
 import simbank
@@ -126,6 +126,68 @@ def test_every_column_that_is_written_is_described(root, tmp_path):
         for column in table.columns:
             assert column.meaning
             assert column.unit == endings.get("_" + column.name.rpartition("_")[2], column.unit), column
-    written = {f"{name}.{ending}" for name in ("packs", "ports", "branches", "events") for ending in ("csv", "parquet")}
+    written = {
+        f"{name}.{ending}" for name in ("packs", "ports", "branches", "events", "soc_at_rest") for ending in ("csv", "parquet")
+    }
     parts = {f"summary.json: {key}" for key in ("bank", "packs", "ports", "pairs", "losses_wh", "events", "closure")}
     assert seen == written | parts
+
+
+def at_rest(layout="chain", steps=None, repeat=1, **options):
+    """A run of three packs of which the middle one is small; 100 + 50 + 100 Ah."""
+    packs = [pack(name, affine_chemistry(), ah, 10e-3, 0.3, cells=16) for name, ah in zip("ABC", (100, 50, 100), strict=True)]
+    duty = Duty(steps or (constant(2, -50.0), constant(4, 0.0), constant(1, 50.0), constant(2, 0.0)), repeat)
+    return simbank.simulate(Case(wired(packs, layout, link=1e-3, lead=0.5e-3), duty), **options)
+
+
+def test_instants_of_a_hand_made_duty(integrator):
+    """Charge for 2 h, rest to 6 h, discharge to 7 h, rest to 9 h, and that twice: before the first charge, the rest at 6 h, the rest at
+    9 h with the second charge after it, and so on; the end comes after a rest. What the packs held follows from ∫ I dt."""
+    result = at_rest(repeat=2, integrator=integrator)
+    frame = result.soc_at_rest()
+    assert list(frame.index) == [
+        (0.0, "before charge"), (6 * 3600.0, "after 4 h at rest"), (9 * 3600.0, "before charge, after 2 h at rest"),
+        (15 * 3600.0, "after 4 h at rest"), (18 * 3600.0, "end of run, after 2 h at rest"),
+    ]  # fmt: skip
+    bank = frame[["A", "B", "C"]].to_numpy() @ [100, 50, 100] / 250
+    assert bank == pytest.approx([0.3, 0.7, 0.5, 0.9, 0.7], abs=1e-9)
+    assert frame.to_numpy() == pytest.approx(result.packs["soc"].loc[frame.index.get_level_values(0)].to_numpy())
+    assert frame.attrs["note"] == ""
+
+
+def test_a_flicker_is_no_charge_and_a_trickle_is_rest():
+    """2 Ah in and out again, a hundredth of the bank, between two discharges; then eight hours at C/250 after it."""
+    flicker = (constant(1, 25.0), constant(0.1, -25.0), constant(1, 25.0), constant(8, 1.0), constant(1, -50.0))
+    assert [word for _, word in at_rest(steps=flicker).soc_at_rest().index] == ["before charge, after 8 h at rest", "end of run"]
+
+
+def test_coarse_samples_say_so():
+    fine, coarse = at_rest(), at_rest(output_step_s=1800.0)
+    assert coarse.soc_at_rest().attrs["note"] == (
+        "samples are up to 30 min apart: each instant may lie that much before what it is named after"
+    )
+    assert coarse.soc_at_rest().to_numpy() == pytest.approx(fine.soc_at_rest().to_numpy(), abs=1e-8)
+
+
+def test_near_and_far_go_by_the_resistance_there_and_back():
+    """A chain of links of 1 mΩ and leads of 0.5 mΩ by hand: two links further out there and back for each pack. From its middle the
+    outer two are equally far; so are all under opposite corners, where what the one polarity is longer the other is shorter."""
+    chain = at_rest(steps=(constant(1, 10.0),)).wiring_ohm()
+    assert list(chain.index) == ["A", "B", "C"]
+    assert chain.diff().to_numpy()[1:] == pytest.approx([2e-3, 2e-3], abs=1e-12)
+    assert list(at_rest("chain-middle", (constant(1, 10.0),)).wiring_ohm().index) == ["B", "A", "C"]
+    opposite = at_rest("chain-opposite", (constant(1, 10.0),))
+    assert list(opposite.wiring_ohm().index) == ["A", "B", "C"]
+    assert np.ptp(opposite.wiring_ohm()) == pytest.approx(0.0, abs=1e-12)
+    with pytest.raises(simbank.InputError, match="no such port"):
+        opposite.wiring_ohm("prt")
+
+
+def test_soc_at_rest_is_kept_of_a_run_that_stops(clinic):
+    def stop(done):
+        if done > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(simbank.SimulationError) as caught:
+        simbank.simulate(clinic, progress=stop)
+    assert caught.value.partial.soc_at_rest().index[-1][1].startswith("where the run stopped")

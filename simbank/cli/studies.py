@@ -26,7 +26,7 @@ from simbank.cli.options import (
     number_option,
     read_points,
 )
-from simbank.cli.output import Command, console, integrator_words, show_caution, show_table
+from simbank.cli.output import Command, console, integrator_words, show_table
 from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -82,7 +82,6 @@ def _show_layouts(found):
     columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in found.results}
     show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns)
     console().print(integrator_words(first))
-    show_caution()
 
 
 def sweep(
@@ -146,7 +145,6 @@ def _show_runs(found):
     if len(table) > 40:
         console().print(f"... and {len(table) - 40} more (all of them in --out and --json)")
     console().print(f"Integrator: {found.made_by['integrator']}.")
-    show_caution()
 
 
 def sensitivity(
@@ -190,7 +188,6 @@ def _show_indices(found):
     for text in found.words:
         console().print(text)
     console().print(f"Integrator: {found.made_by['integrator']}.")
-    show_caution()
 
 
 def size(
@@ -225,7 +222,10 @@ def size(
             command.scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None,
             price_per_kg=price_per_kg, sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
-    command.finish(found, lambda found: _show_sizes(found, everything), lambda: {"studies": [found.section(everything)]})
+    command.finish(
+        found, lambda found: _show_sizes(found, everything), lambda: {"studies": [found.section(everything)]},
+        CAUTION if found.sharing_only else PROTECTION_CAUTION,
+    )  # fmt: skip
 
 
 def _show_sizes(found, everything):
@@ -251,7 +251,6 @@ def _show_sizes(found, everything):
         )
     style = "bold" if found.sharing_only else None
     say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style=style, soft_wrap=True)
-    show_caution(CAUTION if found.sharing_only else PROTECTION_CAUTION)
 
 
 def drift(
@@ -294,7 +293,6 @@ def _show_drift(found):
     for text in found.words:
         console().print(text)
     console().print(integrator_words(next(iter(found.results.values())).summary))
-    show_caution()
 
 
 def usable(
@@ -319,7 +317,6 @@ def _show_usable(found):
     for text in found.words:
         console().print(text)
     console().print(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
-    show_caution()
 
 
 COMMANDS = (compare, sweep, sensitivity, size, drift, usable)  # in the order in which --help names them
