@@ -36,7 +36,9 @@ def test_a_shipped_bank_counted_by_hand(root):
     assert sorted((what.split(" class")[0], row.count) for what, row in rows_of(found, "fuse").items()) == [
         ("125 A", 4), ("250 A", 1), ("30 A", 1),
     ]  # fmt: skip
-    assert found.mass_kg == pytest.approx(7.2 * KG_PER_M["1/0 AWG"] + 3.6 * KG_PER_M["4/0 AWG"] + 30 * KG_PER_M["8 AWG"] + 1.28, rel=3e-3)
+    assert found.mass_kg == pytest.approx(
+        7.2 * KG_PER_M["1/0 AWG"] + 3.6 * KG_PER_M["4/0 AWG"] + 30 * KG_PER_M["8 AWG"] + 1.28, rel=3e-3
+    )
     assert not any("leads of" in line or "No fuse" in line for line in found.left_out)
 
 
