@@ -363,9 +363,9 @@ class _Page:
             "share_ratio_max": "largest share ratio", "hardest_pack": "of pack", "c_rate_max": "peak C-rate", "energy_out_wh": "energy out [Wh]",
             "conductor_loss_wh": "lost in cable [Wh]",
         }  # fmt: skip
-        table = self.comparison.table[list(names)].rename(columns=names).reset_index()
+        side_by_side = self.comparison.table[list(names)].rename(columns=names).reset_index()
         return [
-            table("The same packs and duty, wired each way", table),
+            table("The same packs and duty, wired each way", side_by_side),
             self.figures.figure(
                 self.comparison.plot(), "Spread over time, and each pack's share of discharge ÷ its share of capacity."
             ),

@@ -13,8 +13,8 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "readings", "sensitivity", "size", "sweep",
-    "usable",
+    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "readings",
+    "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
