@@ -16,7 +16,7 @@ __all__ = ["Figures", "Sources", "digits", "grouped", "lines", "table", "text"]
 
 MOST_POINTS = 3000  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
 IMAGE_DPI = 200
-WIDE_PX = 690  # a wider drawing stands on a page of its own, across: it would not be as large on an upright A4 page
+WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
 LARGEST_PX = 1500  # one wider still is printed whole, and then in parts of at most so much: on A4 its letters would be too small
 OVERLAP_PX = 70
 
