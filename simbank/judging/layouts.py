@@ -50,9 +50,9 @@ def _better(one, other):
     if gained > rules.ALIKE_ENERGY * max(other["out"], 1e-9):
         said.append(f"{gained / max(other['out'], 1e-9) * 100:.0f} % more energy out")
     if other["share"] - one["share"] > rules.ALIKE_SHARE:
-        said.append(f"a largest share ratio of {one['share']:.2f} instead of {other['share']:.2f}")
+        said.append(f"largest share ratio {one['share']:.2f} instead of {other['share']:.2f}")
     if other["points"] - one["points"] > rules.ALIKE_POINTS:
-        said.append(f"{one['points']:.1f} instead of {other['points']:.1f} points apart")
+        said.append(f"{one['points']:.1f} instead of {other['points']:.1f} points of spread")
     return said
 
 
@@ -116,7 +116,7 @@ def _doubts(result):
     if hot:
         worst = max(hot, key=lambda row: row.strain)
         said.append(
-            f"OVERLOADED: {worst.name} has to carry {worst.margin * worst.current_a:.0f} A with margin, may carry {worst.ampacity_a:.0f} A"
+            f"OVERLOADED: {worst.name} {worst.margin * worst.current_a:.0f} A with margin, may carry {worst.ampacity_a:.0f} A"
         )
     bank = result.scenario.bank
     if not bank.devices:

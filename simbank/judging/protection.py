@@ -96,12 +96,13 @@ def _missing(found):
     own = [where for where in missing if not where.startswith("port ")]
     ports = [where for where in missing if where.startswith("port ")]
     if own:
+        fed = _most_inside(found, set(own))
         text = (
             f"{short(own, 4)} {'has' if len(own) == 1 else 'have'} no fuse or breaker of {'its' if len(own) == 1 else 'their'} own: if one fails "
-            f"inside, the others push all they have into it, up to {_most_inside(found) / 1e3:.1f} kA. Fit one at each, close to its terminal, "
+            f"inside, the others push all they have into it, up to {fed / 1e3:.1f} kA. Fit one at each, close to its terminal, "
             "that breaks that."
         )
-        yield verdict("no-own-device", ", ".join(own), text, places=len(own), current_a=_most_inside(found))
+        yield verdict("no-own-device", ", ".join(own), text, places=len(own), current_a=fed)
     if ports:
         most = float(found.faults["initial_a"].max())
         text = (
@@ -111,11 +112,18 @@ def _missing(found):
         yield verdict("port-without-device", ", ".join(ports), text, places=len(ports), current_a=most)
 
 
-def _most_inside(found):
-    """Greatest current of a fault at a pack [A]."""
-    faults = found.faults
-    rows = faults[faults["kind"].isin(["inside", "pack", "string"])] if "kind" in faults else faults
-    return float((rows if len(rows) else faults)["initial_a"].max())
+def _most_inside(found, owners):
+    """Greatest current that the others feed into a fault at one of some packs or strings, "A" or "string S" [A]."""
+    strings, most = found.scenario.bank.strings, 0.0
+    for place, row in found.faults.iterrows():
+        named = {name for name in place.split(", ") if name in owners}
+        if row["owner"] in owners and row["kind"] in ("inside", "pack"):
+            named.add(row["owner"])
+        for name in named:
+            flows = found.shares.loc[place]
+            own = sum(abs(flows[pack]) for pack in strings.get(name.removeprefix("string "), (name,)))
+            most = max(most, abs(flows["fault"]) - own)
+    return float(most)
 
 
 def _burning(found):
@@ -304,23 +312,21 @@ def _selectivity(found):
         if cleared is not None and cleared == cleared
         else "NOT CLEARED by the latest of their bands"
     )
-    first = row["opens"].split(", ")
-    opens = (
-        "nothing opens"
-        if row["opens"] == "nothing"
-        else f"first opens {first[0]}"
-        + (f", then {short([' '.join(f.split(' ')[:2]) for f in first[1:]], 3)}" if len(first) > 1 else "")
-    )
+    opens = _first_words(row["opens"])
     text = f"In the greatest fault, {faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}, {opens}; it is {ended}."
     yield verdict(
         "opens-first", place, text, current_a=faults.loc[place, "initial_a"], cleared_s=cleared if cleared is not None else float("nan")
     )  # fmt: skip
 
 
-def _at(step):
-    """A step of an order of opening, "device A 1.7 ms", in words."""
-    *name, number, unit = step.split(" ")
-    return f"{' '.join(name)} opens first, after {number} {unit}"
+def _first_words(opens):
+    """An order of opening, "device A 1.7 ms, device B 3 ms", in words."""
+    if opens == "nothing":
+        return "nothing opens"
+    steps = [step.split(" ") for step in opens.split(", ")]
+    names = [" ".join(step[:-2]) for step in steps]
+    then = f", then {short(names[1:])}" if names[1:] else ""
+    return f"{names[0]} opens first, after {' '.join(steps[0][-2:])}{then}"
 
 
 def _other_first(row):
