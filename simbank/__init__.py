@@ -11,6 +11,7 @@ _HOMES = {
     "simulate": "simulation.run",
     "Result": "simulation.result",
     "bank_warnings": "studies",
+    "bill": "studies",
     "compare": "studies",
     "Sweep": "studies",
     "sweep": "studies",
