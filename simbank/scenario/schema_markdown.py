@@ -10,11 +10,12 @@ BEGIN, END = (
     "<!-- every key: made by `simbank schema --markdown`, checked by a test -->",
     "<!-- end of every key -->",
 )
-SHORT = {"kelvin": "K", "second": "s"}  # units of defaults
+SHORT = {"kelvin": "K", "second": "s", "volt": "V"}  # units of defaults
 # Title of each table, where it stands in a file, in the order of reading.
 TABLES = {
     "ScenarioFile": "the file", "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
     "LimitTable": "a limit of a BMS", "TemperatureTable": "temperature limits of a BMS", "PrechargeTable": "precharge of a BMS",
+    "ChemistryTable": "chemistries.NAME",
     "PackTable": "[[packs]]", "DeviceTable": "a device", "RackTable": "rack", "WiringTable": "wiring", "ConductorTable": "a link or lead",
     "BarTable": "bar", "StringTable": "[[wiring.strings]]", "DistributionTable": "wiring.distribution",
     "FreeConductor": "[[wiring.conductors]]", "PortTable": "[[ports]]", "InverterTable": "inverter of a port",
@@ -28,11 +29,15 @@ TABLES = {
 MORE_THAN = {"FreeConductor": "ConductorTable", "ConstantDuty": "StepTable"}
 
 
+FLAT = ("ChemistryTable",)  # tables whose own tables stand in the same rows, by dotted keys
+
+
 def format_reference() -> str:
     """Markdown: a table for every table of the file, a row for every key, each said once."""
     schema = json_schema()
     known = {"ScenarioFile": schema, **schema["$defs"]}
-    missing = set(known) - set(TABLES)
+    inner = {_inner(field) for name in FLAT for field in known[name]["properties"].values()}
+    missing = set(known) - set(TABLES) - inner
     if missing:
         raise KeyError(f"tables without a title: {missing}")
     return "\n".join(line for name in TABLES for line in _table(name, known))
@@ -45,15 +50,29 @@ def _table(name, known):
     inherited = known[other]["properties"] if other else ()
     yield f"**{TABLES[name]}**: {first.rstrip('.')}." + (f" The keys of {TABLES[other]}, and:" if other else "")
     yield from ("", "| key | takes | default | meaning |", "| --- | --- | --- | --- |")
-    required = model.get("required", [])
-    either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
-    for key, field in model["properties"].items():
-        if key not in inherited:
-            default = _need(key, required, either) or _default(field)
-            yield f"| `{key}` | {_takes(field)} | {default} | {field.get('description', '')} |"
+    yield from _rows(model, known, name in FLAT, inherited)
     yield ""
     for paragraph in paragraphs:
         yield from (" ".join(paragraph.split()), "")
+
+
+def _rows(model, known, flat, inherited=(), before=""):
+    """A row for each key of a table; of one that is ``flat`` the keys of its own tables follow in its place."""
+    required = model.get("required", [])
+    either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
+    for key, field in model["properties"].items():
+        if key in inherited:
+            continue
+        if flat and (inner := _inner(field)):
+            yield from _rows(known[inner], known, flat, before=f"{key}.")
+            continue
+        default = _need(key, required, either) or _default(field)
+        yield f"| `{before}{key}` | {_takes(field)} | {default} | {field.get('description', '')} |"
+
+
+def _inner(field):
+    """Name of the table that a key holds, if it holds one."""
+    return field["$ref"].rsplit("/", 1)[1] if "$ref" in field else None
 
 
 def _need(key, required, either):
