@@ -26,7 +26,7 @@ from simbank.cli.options import (
     number_option,
     read_points,
 )
-from simbank.cli.output import Command, console, integrator_words, show_table
+from simbank.cli.output import Command, console, integrator_words, show_table, show_wrapped
 from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -256,7 +256,12 @@ def _show_sizes(found, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
+        list[str],
+        typer.Option(
+            "--chemistry",
+            help="A chemistry of the library or of the file, or the path of one; repeatable.  "
+            "[default: lfp, lfp_power, nmc, lead_flooded]",
+        ),
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -319,4 +324,24 @@ def _show_usable(found):
     console().print(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
 
 
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable)  # in the order in which --help names them
+def bill(file: File, set_: Set = [], out: Out = None, json_: Json = False, report: ReportFile = None):  # noqa: B006
+    """What has to be bought: cable and bars with length and mass, cable ends, fuses and breakers."""
+    from simbank.studies import bill as study
+
+    command = Command(file, set_, out, json_, report)
+    command.finish(study(command.scenario), _show_bill)
+
+
+def _show_bill(found):
+    shown = found.table.astype(object)
+    for key, digits in (("length_m", ".2f"), ("total_m", ".2f"), ("mass_kg", ".2f")):
+        shown[key] = ["–" if value != value else format(value, digits) for value in found.table[key]]
+    columns = {
+        "count": "count", "kind": "kind", "length_m": "each\n[m]", "total_m": "in all\n[m]", "mass_kg": "mass\n[kg]", "what": "what",
+    }  # fmt: skip
+    show_wrapped(found.title, shown, columns)
+    for text in found.words:
+        console().print(text)
+
+
+COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them
