@@ -24,6 +24,7 @@ _HOMES = {
     "sensitivity": "studies",
     "Assumptions": "studies",
     "load_chemistry": "cells",
+    "derived_chemistry": "cells",
     "chemistry_library": "cells",
     "Verdict": "verdict",
     "verdicts": "judging",

@@ -256,7 +256,12 @@ def _show_sizes(found, everything):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
+        list[str],
+        typer.Option(
+            "--chemistry",
+            help="A chemistry of the library or of the file, or the path of one; repeatable.  "
+            "[default: lfp, lfp_power, nmc, lead_flooded]",
+        ),
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,

@@ -417,7 +417,7 @@ class _Drawing:
         for pack in self.bank.packs:
             x = self._x(pack.name)
             group = self._add("g", id="pack-" + re.sub(r"[^0-9A-Za-z]+", "-", pack.name), **{"class": "pack"})
-            ET.SubElement(group, "title").text = f"{pack.name}: {pack.capacity_ah:.4g} Ah, {pack.ohmic_ohm * 1e3:.3g} mΩ"
+            ET.SubElement(group, "title").text = f"{pack.name}: {pack.capacity_ah:.4g} Ah, {pack.half_charge_ohm * 1e3:.3g} mΩ"
             for pole, (_, way) in enumerate(SIDES):
                 node = self.nodes[self.graph.packs[pack.name][pole]]
                 width = self._width_of(self.shown.pack_currents.get(pack.name), 1.4)
