@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema, model_validator
+from pydantic_core import InitErrorDetails
 
 from simbank import quantities
 from simbank.errors import InputError
@@ -31,23 +32,43 @@ class FileModel(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    @model_validator(mode="before")
+    @model_validator(mode="wrap")
     @classmethod
-    def _known_keys(cls, data: Any):
-        if isinstance(data, dict):
-            known = [field.alias or key for key, field in cls.model_fields.items()]
-            for key in data:
-                if key not in known:
-                    shown = key if len(key) <= 100 else f"{key[:100]} ..."
-                    raise InputError(f'unknown key "{shown}"; {nearest(key, known)}')
-        return data
+    def _known_keys(cls, data: Any, read):
+        if not isinstance(data, dict):
+            return read(data)
+        known = [field.alias or key for key, field in cls.model_fields.items()]
+        unknown = [key for key in data if key not in known]
+        if not unknown:
+            return read(data)
+        faults = [_unknown(key, known, data) for key in unknown]
+        meant = {(close,) for key in unknown if (close := _close(key, known))}
+        try:
+            read({key: value for key, value in data.items() if key in known})
+        except ValidationError as error:  # what else is wrong is told along, but not that a misspelt key is missing
+            others = [fault for fault in error.errors() if not (fault["type"] == "missing" and fault["loc"] in meant)]
+            faults += [
+                InitErrorDetails(**{k: fault[k] for k in ("type", "loc", "input", "ctx") if k in fault}) for fault in others
+            ]
+        raise ValidationError.from_exception_data(cls.__name__, faults)
+
+
+def _unknown(key, known, data):
+    shown = key if len(key) <= 100 else f"{key[:100]} ..."
+    error = InputError(f'unknown key "{shown}"; {nearest(key, known)}')
+    return InitErrorDetails(type="value_error", loc=(), input=data, ctx={"error": error})
+
+
+def _close(word, known):
+    """The known word that was probably meant, None if none is near."""
+    return next(iter(difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=0.6)), None)
 
 
 def nearest(word: object, known: Iterable[object]) -> str:
     """Say which known word was probably meant, or list them."""
     known = [str(k) for k in known]
-    close = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=0.6)
-    return f'did you mean "{close[0]}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
+    close = _close(word, known)
+    return f'did you mean "{close}"?' if close else f"known here: {', '.join(known) or 'nothing'}"
 
 
 def quantity(
@@ -231,31 +252,54 @@ def finite_column(frame, column, path, problem="every value must be a finite num
 
 
 def check(model, data, file=None, unions=()):
-    """Validated ``model`` made from ``data``; the first fault becomes one InputError naming file, key and value.
+    """Validated ``model`` made from ``data``; all faults become one InputError, the first as its file, key and value.
 
     ``unions`` names the keys whose table is one of several kinds; pydantic puts the kind into the path of a fault.
     """
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        faults = error.errors()
-        first = faults[0]
-        cause = first.get("ctx", {}).get("error")
-        problem = cause.problem if isinstance(cause, InputError) else _plain(first)
-        loc = first["loc"]
-        path = [str(part) for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)]
-        if isinstance(cause, InputError) and cause.key:
-            path.append(cause.key)
-        value = cause.value if isinstance(cause, InputError) else None
-        if value is None and not isinstance(first["input"], (dict, list, FileModel)) and first["type"] != "missing":
-            value = first["input"]
-        if len(faults) > 1:
-            problem += f" (and {len(faults) - 1} more)"
-        raise InputError(problem, file=file, key=".".join(path) or None, value=value) from None
+        faults = [_told(fault, unions) for fault in error.errors()]
+        problem, key, value = faults[0]
+        raise InputError(problem + _others(faults), file=file, key=key, value=value) from None
+
+
+REQUIRED = "is required"
+ROOM = 600  # letters for the faults after the first; an error line is cut at 800
+
+
+def _told(fault, unions):
+    """(problem, dotted key or None, value or None) of a fault as pydantic tells it."""
+    cause = fault.get("ctx", {}).get("error")
+    loc = fault["loc"]
+    path = [str(part) for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)]
+    if isinstance(cause, InputError) and cause.key:
+        path.append(cause.key)
+    value = cause.value if isinstance(cause, InputError) else None
+    if value is None and not isinstance(fault["input"], (dict, list, FileModel)) and fault["type"] != "missing":
+        value = fault["input"]
+    return (cause.problem if isinstance(cause, InputError) else _plain(fault)), ".".join(path) or None, value
+
+
+def _others(faults):
+    """The faults after the first, as the end of its sentence: what else is required in one list, the rest one by one."""
+    (first, *_), *rest = faults
+    missing = [key for problem, key, _ in rest if problem == REQUIRED]
+    parts = []
+    if missing:
+        parts.append(f"{'so are' if first == REQUIRED else 'required, too:'} {', '.join(missing)}")
+    parts += [str(InputError(problem, key=key, value=value)) for problem, key, value in rest if problem != REQUIRED]
+    told, left = "", 0
+    for part in parts:
+        if left or len(told) + len(part) > ROOM:
+            left += 1
+        else:
+            told += f"; {part}"
+    return f"{told}; and {left} more" if left else told
 
 
 def _plain(fault):
     if fault["type"] == "missing":
-        return "is required"
+        return REQUIRED
     message = fault["msg"]
     return message.removeprefix("Input should be ").join(("must be ", "")) if message.startswith("Input should") else message

@@ -99,6 +99,39 @@ class Network:
             self._cache[key] = self._reduce(packs, branches)
         return self._cache[key]
 
+    def loop_ohm(self, port: int) -> np.ndarray:
+        """Resistance of the wiring from a port's positive pole to each pack's, and from its negative pole back, with all of it closed.
+
+        What an ohmmeter would show between the two, of either polarity, with every pack taken out: the resistance distance of
+        D. J. Klein and M. Randić (J. Math. Chem. 12, 81, 1993; from memory) of the graph of conductors, summed over both polarities.
+
+        Parameters
+        ----------
+        port : int
+            Its place among the graph's ports.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            [ohm]; infinite for a pack of which a pole is joined to the port by way of other packs only.
+
+        Examples
+        --------
+        A chain of two packs, with 1 mΩ in each polarity from the first to the second:
+
+        >>> from simbank.bank import Branch, Graph
+        >>> links = [Branch(pole, "link", "A" + pole, "B" + pole, 1e-3) for pole in "+-"]
+        >>> graph = Graph.build(links, {"A": ("A+", "A-"), "B": ("B+", "B-")}, {"load": ("A+", "A-")})
+        >>> Network(graph, [0.02, 0.02]).loop_ohm(0).round(9).tolist()
+        [0.0, 0.002]
+        """
+        n = len(self.pack_ends)
+        component, _, _, _, _, impedance = self._conductor_response(np.ones(len(self.branch_ends), bool))
+        # One ampere from pack to port and back is the sum of their two columns of incidence.
+        ohm = np.diag(impedance)[:n] + impedance[n + port, n + port] + 2.0 * impedance[:n, n + port]
+        joined = (component[self.pack_ends] == component[self.port_ends[port]]).all(axis=1)
+        return np.where(joined, np.maximum(ohm, 0.0), np.inf)
+
     def _reduce(self, packs, branches):
         """Solve with the pack currents as unknowns.
 

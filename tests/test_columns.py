@@ -27,6 +27,7 @@ COMMANDS = {
     "drift": ["classroom_chain", "--chemistry", "lfp"],
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings"],
+    "bill": ["../tests/trials/three_strings"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
 UNITS = {

@@ -31,11 +31,27 @@ def test_every_test_that_the_page_names_exists(page):
     assert text.count("::test_") == len(named)  # none is written another way
 
 
+def headings(page):
+    """Anchors of a page's headings, as hosts of Markdown make them: lower case, blanks as hyphens, other signs left out."""
+    prose = re.sub(r"```.*?```", "", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    titles = re.findall(r"^#+ (.+)$", prose, re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", title.lower()).strip().replace(" ", "-") for title in titles}
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_links_and_pictures_of_a_page_lead_somewhere(page):
     text = page.read_text(encoding="utf-8")
-    for target in re.findall(r"\]\(([^)#\s]+)(?:#[^)]*)?\)", text):
-        assert target.startswith(("http://", "https://")) or (page.parent / target).exists(), target
+    prose = re.sub(r"```.*?```|`[^`\n]*`", "", text, flags=re.DOTALL)
+    targets = re.findall(r"\]\(([^)\s]+)(?: \"[^\"]*\")?\)", text) + re.findall(r"^\[[^\]]+\]:\s*(\S+)", prose, re.MULTILINE)
+    for target in targets:
+        if target.startswith(("http://", "https://")):
+            continue
+        path, _, anchor = target.partition("#")
+        where = page.parent / path if path else page
+        assert where.exists(), target
+        assert not anchor or anchor in headings(where), target
+    labels = set(re.findall(r"^\[([^\]]+)\]:", prose, re.MULTILINE))
+    assert set(re.findall(r"\]\[([^\]]+)\]", prose)) <= labels
 
 
 def blocks(page, kind):
@@ -100,8 +116,14 @@ def names_in(path):
 def test_files_and_names_of_the_developers_page_exist():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     named = re.findall(r"`((?:[\w.]+/)*[\w.]+(?:\.\w+|/))(?:::(\w+))?`", text)
-    kinds = (".py", ".toml", ".md", ".j2", "/")
-    wanted = {(path, name) for path, name in named if path.endswith(kinds) and path != "made_by.json"}
+    written = ("made_by.json",)  # by simbank, not in the repository
+    suffixes = {path.suffix for path in ROOT.glob("simbank/**/*.*")} - {""}
+    wanted = {
+        (path, name)
+        for path, name in named
+        if path not in written and (path.endswith("/") or f".{path.rsplit('.')[-1]}" in suffixes)
+    }
+    wanted |= {(path, "") for path in re.findall(r"(?<![\w/])\.ci/\w+", text)}
     assert len(wanted) > 80
     for path, name in sorted(wanted):
         if path in (".py", ".toml"):

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from banks import Case, affine_chemistry, pack, wired
+from banks import Case, affine_chemistry, constant, pack, wired
 from matplotlib.text import Text
 
 import simbank
@@ -62,11 +62,16 @@ def test_plots_draw_what_the_frames_hold(clinic):
     result = simbank.simulate(clinic, tolerance=1e-7)
     axis = result.plot_soc().axes[0]
     drawn = {tuple(np.round(line.get_ydata()[::500], 9)) for line in axis.get_lines()}
-    assert drawn == {tuple(np.round(result.packs["soc"][name].to_numpy()[::500] * 100, 9)) for name in "ABCDE"}
-    assert {text.get_text() for text in axis.texts} >= set("ABCDE")
+    assert drawn == {tuple(np.round(result.packs["soc"][name].to_numpy()[::500] * 100, 9)) for name in "ABE"}
+    assert {text.get_text() for text in axis.texts} == {"A, C", "B, D", "E"}  # A and C, B and D stay together all through
+    apart = (result.packs["soc"][["A", "B"]].to_numpy() - result.packs["soc"][["C", "D"]].to_numpy()) * 100
+    assert np.abs(apart).max() < plots.SAME_POINTS
     bars = result.plot_throughput().axes[0].patches
     assert [bar.get_height() for bar in bars] == pytest.approx([p["throughput_ah"] for p in result.summary["packs"]])
-    assert len(result.plot_current().axes) == 5
+    *panels, night = result.plot_current().axes
+    assert len(panels) == 5
+    assert {panel.get_ylim() for panel in panels} == {panels[0].get_ylim()}  # one scale for all packs
+    assert night.get_yscale() == "symlog"
     assert result.plot_spread().axes[0].get_lines()[0].get_ydata().max() == pytest.approx(result.spread_points.max())
 
 
@@ -126,6 +131,113 @@ def test_every_column_that_is_written_is_described(root, tmp_path):
         for column in table.columns:
             assert column.meaning
             assert column.unit == endings.get("_" + column.name.rpartition("_")[2], column.unit), column
-    written = {f"{name}.{ending}" for name in ("packs", "ports", "branches", "events") for ending in ("csv", "parquet")}
+    written = {
+        f"{name}.{ending}" for name in ("packs", "ports", "branches", "events", "soc_at_rest") for ending in ("csv", "parquet")
+    }
     parts = {f"summary.json: {key}" for key in ("bank", "packs", "ports", "pairs", "losses_wh", "events", "closure")}
     assert seen == written | parts
+
+
+def at_rest(layout="chain", steps=None, repeat=1, **options):
+    """A run of three packs of which the middle one is small; 100 + 50 + 100 Ah."""
+    packs = [pack(name, affine_chemistry(), ah, 10e-3, 0.3, cells=16) for name, ah in zip("ABC", (100, 50, 100), strict=True)]
+    duty = Duty(steps or (constant(2, -50.0), constant(4, 0.0), constant(1, 50.0), constant(2, 0.0)), repeat)
+    return simbank.simulate(Case(wired(packs, layout, link=1e-3, lead=0.5e-3), duty), **options)
+
+
+def test_instants_of_a_hand_made_duty(integrator):
+    """Charge for 2 h, rest to 6 h, discharge to 7 h, rest to 9 h, and that twice: before the first charge, the rest at 6 h, the rest at
+    9 h with the second charge after it, and so on; the end comes after a rest. What the packs held follows from ∫ I dt."""
+    result = at_rest(repeat=2, integrator=integrator)
+    frame = result.soc_at_rest()
+    assert list(frame.index) == [
+        (0.0, "before charge"), (6 * 3600.0, "after 4 h at rest"), (9 * 3600.0, "before charge, after 2 h at rest"),
+        (15 * 3600.0, "after 4 h at rest"), (18 * 3600.0, "end of run, after 2 h at rest"),
+    ]  # fmt: skip
+    bank = frame[["A", "B", "C"]].to_numpy() @ [100, 50, 100] / 250
+    assert bank == pytest.approx([0.3, 0.7, 0.5, 0.9, 0.7], abs=1e-9)
+    assert frame.to_numpy() == pytest.approx(result.packs["soc"].loc[frame.index.get_level_values(0)].to_numpy())
+    assert frame.attrs["note"] == ""
+
+
+def test_a_flicker_is_no_charge_and_a_trickle_is_rest():
+    """2 Ah in and out again, a hundredth of the bank, between two discharges; then eight hours at C/250 after it."""
+    flicker = (constant(1, 25.0), constant(0.1, -25.0), constant(1, 25.0), constant(8, 1.0), constant(1, -50.0))
+    assert [word for _, word in at_rest(steps=flicker).soc_at_rest().index] == ["before charge, after 8 h at rest", "end of run"]
+
+
+def test_coarse_samples_say_so():
+    fine, coarse = at_rest(), at_rest(output_step_s=1800.0)
+    assert coarse.soc_at_rest().attrs["note"] == (
+        "samples are up to 30 min apart: each instant may lie that much before what it is named after"
+    )
+    assert coarse.soc_at_rest().to_numpy() == pytest.approx(fine.soc_at_rest().to_numpy(), abs=1e-8)
+
+
+def test_near_and_far_go_by_the_resistance_there_and_back():
+    """A chain of links of 1 mΩ and leads of 0.5 mΩ by hand: two links further out there and back for each pack. From its middle the
+    outer two are equally far; so are all under opposite corners, where what the one polarity is longer the other is shorter."""
+    chain = at_rest(steps=(constant(1, 10.0),)).wiring_ohm()
+    assert list(chain.index) == ["A", "B", "C"]
+    assert chain.diff().to_numpy()[1:] == pytest.approx([2e-3, 2e-3], abs=1e-12)
+    assert list(at_rest("chain-middle", (constant(1, 10.0),)).wiring_ohm().index) == ["B", "A", "C"]
+    opposite = at_rest("chain-opposite", (constant(1, 10.0),))
+    assert list(opposite.wiring_ohm().index) == ["A", "B", "C"]
+    assert np.ptp(opposite.wiring_ohm()) == pytest.approx(0.0, abs=1e-12)
+    with pytest.raises(simbank.InputError, match="no such port"):
+        opposite.wiring_ohm("prt")
+
+
+def test_soc_at_rest_is_kept_of_a_run_that_stops(clinic):
+    def stop(done):
+        if done > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(simbank.SimulationError) as caught:
+        simbank.simulate(clinic, progress=stop)
+    assert caught.value.partial.soc_at_rest().index[-1][1].startswith("where the run stopped")
+
+
+def test_the_figure_at_rest_draws_what_the_table_holds():
+    result = at_rest(repeat=2)
+    axis = result.plot_soc_at_rest().axes[0]
+    frame = result.soc_at_rest() * 100
+    assert axis.get_xticklabels()[0].get_text().startswith("A\n100 Ah\n")
+    drawn = [line.get_ydata() for line in axis.get_lines() if len(line.get_ydata()) == 3]
+    # 6 and 18 h into the run the bank stands alike: one line
+    assert np.array(drawn) == pytest.approx(frame.iloc[:4].to_numpy())
+    assert sum("6, 18 h" in text.get_text() for text in axis.texts) == 1
+
+
+def test_shares_are_drawn_near_to_far():
+    result = at_rest("chain-middle")
+    discharge, charge = (line.get_ydata() for line in result.plot_share().axes[0].get_lines() if len(line.get_ydata()) == 3)
+    packs = {pack["name"]: pack for pack in result.summary["packs"]}
+    assert discharge == pytest.approx([packs[name]["share_ratio_discharge"] for name in "BAC"])
+    assert charge == pytest.approx([packs[name]["share_ratio_charge"] for name in "BAC"])
+
+
+def test_the_night_shows_what_flows_between_packs_and_no_load():
+    """After an hour's charge the bank feeds C/250 for four hours: what each pack carries beyond its share of that."""
+    result = at_rest(steps=(constant(1, -50.0), constant(4, 1.0)))
+    *_, night = result.plot_current().axes
+    lines = {line.get_linestyle(): line.get_ydata() for line in night.get_lines() if len(line.get_ydata()) > 2}
+    beyond = result.packs["current_a"].to_numpy() - np.outer(np.full(len(result.packs), 1.0), [0.4, 0.2, 0.4])
+    for drawn in lines.values():
+        seen = np.isfinite(drawn)
+        assert not seen[:61].any()
+        assert np.min([np.abs(drawn - pack)[seen].max() for pack in beyond.T]) < 1e-9
+
+
+def test_figures_are_written_at_150_dots_an_inch(tmp_path):
+    """Width in pixels over width in inches, from the file's own header (PNG, ISO/IEC 15948: IHDR, pHYs)."""
+    from PIL import Image
+
+    result = at_rest()
+    result.write(tmp_path, figures=True)
+    names = {path.name for path in tmp_path.glob("*.png")}
+    assert names == {"soc.png", "soc_at_rest.png", "share.png", "spread.png", "current.png", "throughput.png"}
+    for path in tmp_path.glob("*.png"):
+        assert Image.open(path).info["dpi"] == pytest.approx((150, 150), abs=0.02)
+    result.plot_soc().savefig(tmp_path / "mine.png")
+    assert Image.open(tmp_path / "mine.png").width == pytest.approx(8.6 * 150, abs=1)

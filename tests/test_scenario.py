@@ -84,6 +84,42 @@ def test_each_fault_gives_one_line(data, changes, says):
     assert says in fault(data, changes)
 
 
+def test_one_line_names_all_that_is_missing(tmp_path):
+    """ "source: is required (and 9 more)" named none of the nine."""
+    (tmp_path / "mine.toml").write_text('name = "mine"\nsorce = "a sheet"\n[ocv]\nsoc = [0, 1]\nvolts = [3.0, 3.4]\n')
+    with pytest.raises(InputError) as caught:
+        simbank.load_chemistry(tmp_path / "mine.toml")
+    text = str(caught.value)
+    assert 'unknown key "sorce"; did you mean "source"?' in text
+    assert 'ocv: unknown key "volts"; did you mean "volt"?' in text
+    missing = text.partition("required, too: ")[2].partition(";")[0].split(", ")
+    assert sorted(missing) == sorted(
+        ["title", "licence", "reference_temperature", "ocv.source", "hysteresis", "entropy", "resistance", "relaxation", "limits",
+         "charge_rate", "typical"]
+    )  # fmt: skip
+    (tmp_path / "mine.toml").write_text("")
+    with pytest.raises(InputError, match="name: is required; so are title, source, licence, reference_temperature, ocv, "):
+        simbank.load_chemistry(tmp_path / "mine.toml")
+
+
+def test_faults_of_several_kinds_are_told_together(data):
+    text = fault(data, {"packs.A.soc": 1.5, "wiring.link.length": "30 kg", "duty.hours": 0, "ports": [{}]})
+    for says in (
+        "packs.0.soc: 1.5: must be at least 0",
+        "wiring.link.length: '30 kg': has the wrong",
+        "ports.0.name",
+        "duty.hours: 0: must",
+    ):
+        assert says in text
+
+
+def test_a_hundred_faults_are_counted_not_cut(data):
+    text = fault(data, {"packs": [{"name": f"P{k}", "type": "slab", "soc": 2} for k in range(100)]})
+    assert text.count("must be at least 0 and at most 1") > 5
+    assert text.endswith(" more")
+    assert len(text) < 900
+
+
 def graph(data, conductors):
     data = copy.deepcopy(data)
     data["wiring"] = {"layout": "graph", "conductors": conductors}

@@ -10,17 +10,20 @@ from contextlib import contextmanager
 from simbank import interrupts, streams
 from simbank.caution import CAUTION
 from simbank.cli.options import changes, make_folder
+from simbank.verdict import as_records as verdict_records
 from simbank.warning import as_records, listed
 
 __all__ = [
     "Command",
     "console",
     "integrator_words",
+    "judged",
     "print_json",
     "progress_bar",
     "report_file",
     "show_caution",
     "show_table",
+    "show_verdicts",
     "show_warnings",
     "show_wrapped",
     "show_written",
@@ -123,6 +126,25 @@ def show_warnings(records):
         console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
 
 
+def show_verdicts(records):
+    """What a result comes to, worst first, after everything else."""
+    console().print("What this comes to, worst first", style="bold")
+    for record in records:
+        where = listed(record["where"].split(", "))
+        console().print(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", soft_wrap=True)
+
+
+def judged(found, out=None):
+    """Verdicts of a result as JSON has them; written into the folder ``out`` if there is one."""
+    from simbank.judging import verdicts
+    from simbank.provenance import write_json
+
+    records = verdict_records(verdicts(found))
+    if out is not None:
+        write_json(out / "verdicts.json", {"verdicts": records}, found.made_by)
+    return records
+
+
 def show_caution(text=CAUTION):
     console().print(text, style="italic")
 
@@ -160,7 +182,7 @@ class Command:
         """A bar for what is being done to the scenario."""
         return progress_bar(f"{doing} {self.scenario.name}", self.json)
 
-    def finish(self, found, show, parts=None):
+    def finish(self, found, show, parts=None, caution=CAUTION):
         """Write, print and report a result.
 
         Parameters
@@ -171,14 +193,19 @@ class Command:
             Prints it for people.
         parts : callable, optional
             Gives what :func:`simbank.write_report` takes; by default the result as a section.
+        caution : str
+            What stands below it.
         """
         if self.out is not None:
             found.write(self.out)
+        told = judged(found, self.out)
         if self.json:
-            print_json(found.summary)
+            print_json(found.summary | {"verdicts": told})
         else:
             show_warnings(as_records(found.warnings))
             show(found)
+            show_verdicts(told)
+            show_caution(caution)
         if self.report is not None:
             report_file(self.report, self.scenario, self.json, **({"studies": [found.section()]} if parts is None else parts()))
         show_written(self.out, self.json)

@@ -13,7 +13,6 @@ from simbank.cli.options import File, Json, Out, ReportFile, Set, number_option
 from simbank.cli.output import (
     Command,
     console,
-    show_caution,
     show_table,
     show_wrapped,
 )
@@ -81,7 +80,7 @@ def protect(
     )  # fmt: skip
     with command.progress("Protection of") as progress:
         found = study(command.scenario, case, progress=progress)
-    command.finish(found, lambda found: _show_protection(found, all_), lambda: {"protection": found})
+    command.finish(found, lambda found: _show_protection(found, all_), lambda: {"protection": found}, PROTECTION_CAUTION)
 
 
 def _show_protection(found, everything):
@@ -148,4 +147,3 @@ def _show_protection(found, everything):
         say(found.short_words)
     say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")
     say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
-    show_caution(PROTECTION_CAUTION)

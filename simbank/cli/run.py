@@ -6,11 +6,13 @@ from simbank.cli.options import File, Integrator, Json, Method, Out, ReportFile,
 from simbank.cli.output import (
     console,
     integrator_words,
+    judged,
     print_json,
     progress_bar,
     report_file,
     show_caution,
     show_table,
+    show_verdicts,
     show_warnings,
     show_written,
 )
@@ -62,11 +64,11 @@ def run(
         if error.partial is not None:
             if out is not None:
                 error.partial.write(out)
-            _show_run(error.partial, json_)
+            _show_run(error.partial, json_, out)
         raise
     if out is not None:
         result.write(out, figures=True)
-    _show_run(result, json_)
+    _show_run(result, json_, out)
     if report is not None:
         _report_run(report, scenario, result, json_)
     show_written(out, json_)
@@ -75,10 +77,10 @@ def run(
         raise SimulationError("; ".join(missed))
 
 
-def _show_run(result, as_json):
-    summary = result.summary
+def _show_run(result, as_json, out):
+    summary, told = result.summary, judged(result, out)
     if as_json:
-        print_json(summary)
+        print_json(summary | {"verdicts": told})
         return
     import pandas as pd
 
@@ -129,6 +131,7 @@ def _show_run(result, as_json):
         show_table("Events", shown, {"time_h": "time\n[h]", "where": "where", "what": "what", "because": "because"})
         if len(events) > len(shown):
             say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
+    show_verdicts(told)
     show_caution()
 
 

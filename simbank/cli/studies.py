@@ -26,7 +26,7 @@ from simbank.cli.options import (
     number_option,
     read_points,
 )
-from simbank.cli.output import Command, console, integrator_words, show_caution, show_table
+from simbank.cli.output import Command, console, integrator_words, show_table, show_wrapped
 from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -82,7 +82,6 @@ def _show_layouts(found):
     columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in found.results}
     show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns)
     console().print(integrator_words(first))
-    show_caution()
 
 
 def sweep(
@@ -146,7 +145,6 @@ def _show_runs(found):
     if len(table) > 40:
         console().print(f"... and {len(table) - 40} more (all of them in --out and --json)")
     console().print(f"Integrator: {found.made_by['integrator']}.")
-    show_caution()
 
 
 def sensitivity(
@@ -190,7 +188,6 @@ def _show_indices(found):
     for text in found.words:
         console().print(text)
     console().print(f"Integrator: {found.made_by['integrator']}.")
-    show_caution()
 
 
 def size(
@@ -225,7 +222,10 @@ def size(
             command.scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None,
             price_per_kg=price_per_kg, sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
-    command.finish(found, lambda found: _show_sizes(found, everything), lambda: {"studies": [found.section(everything)]})
+    command.finish(
+        found, lambda found: _show_sizes(found, everything), lambda: {"studies": [found.section(everything)]},
+        CAUTION if found.sharing_only else PROTECTION_CAUTION,
+    )  # fmt: skip
 
 
 def _show_sizes(found, everything):
@@ -251,13 +251,17 @@ def _show_sizes(found, everything):
         )
     style = "bold" if found.sharing_only else None
     say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style=style, soft_wrap=True)
-    show_caution(CAUTION if found.sharing_only else PROTECTION_CAUTION)
 
 
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
+        list[str],
+        typer.Option(
+            "--chemistry",
+            help="A chemistry of the library or of the file, or the path of one; repeatable.  "
+            "[default: lfp, lfp_power, nmc, lead_flooded]",
+        ),
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -294,7 +298,6 @@ def _show_drift(found):
     for text in found.words:
         console().print(text)
     console().print(integrator_words(next(iter(found.results.values())).summary))
-    show_caution()
 
 
 def usable(
@@ -319,7 +322,26 @@ def _show_usable(found):
     for text in found.words:
         console().print(text)
     console().print(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
-    show_caution()
 
 
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable)  # in the order in which --help names them
+def bill(file: File, set_: Set = [], out: Out = None, json_: Json = False, report: ReportFile = None):  # noqa: B006
+    """What has to be bought: cable and bars with length and mass, cable ends, fuses and breakers."""
+    from simbank.studies import bill as study
+
+    command = Command(file, set_, out, json_, report)
+    command.finish(study(command.scenario), _show_bill)
+
+
+def _show_bill(found):
+    shown = found.table.astype(object)
+    for key, digits in (("length_m", ".2f"), ("total_m", ".2f"), ("mass_kg", ".2f")):
+        shown[key] = ["–" if value != value else format(value, digits) for value in found.table[key]]
+    columns = {
+        "count": "count", "kind": "kind", "length_m": "each\n[m]", "total_m": "in all\n[m]", "mass_kg": "mass\n[kg]", "what": "what",
+    }  # fmt: skip
+    show_wrapped(found.title, shown, columns)
+    for text in found.words:
+        console().print(text)
+
+
+COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them

@@ -11,10 +11,14 @@ import numpy as np
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.errors import InputError
+from simbank.filemodel import nearest
+from simbank.network import Network
 from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
+from simbank.simulation.rest import near_to_far, rest_instants, rests
 from simbank.simulation.run_warnings import (
     ac_load_warnings,
     assumed_bms_warnings,
@@ -81,6 +85,19 @@ EVENTS = Table.of(
     ],
 )  # fmt: skip
 
+SOC_AT_REST = Table.of(
+    "soc_at_rest.csv, soc_at_rest.parquet", "a pack at an instant that tells how the bank shares (Result.soc_at_rest)",
+    [
+        ("time_s", "s", "time since the start"),
+        ("instant", "", "what it is: before charge, after so many hours at rest, end of run"),
+        ("position", "", "place of the pack in the wiring, 1 nearest to the take-off"),
+        ("pack", "", "its name"),
+        ("wiring_ohm", "Ω", "resistance of the wiring from the take-off to the pack and back"),
+        ("soc", "", "state of charge, 0 to 1"),
+    ],
+)  # fmt: skip
+COARSE_S = 900.0  # samples that stand further apart than this are said to be coarse beside the instants of a night
+
 
 def columns() -> tuple[Table, ...]:
     """Every table that :meth:`Result.write` writes, with the unit and the meaning of each column.
@@ -92,7 +109,7 @@ def columns() -> tuple[Table, ...]:
     packs.csv, packs.parquet Column(name='soc', unit='', meaning='state of charge, 0 to 1; beyond in a pack that nothing stops')
     ports.csv, ports.parquet Column(name='current_a', unit='A', meaning='current, positive out of the bank')
     """
-    return PACKS, PORTS, BRANCHES, EVENTS, *SUMMARY_TABLES
+    return PACKS, PORTS, BRANCHES, EVENTS, SOC_AT_REST, *SUMMARY_TABLES
 
 
 class Result(StudyResult):
@@ -195,10 +212,100 @@ class Result(StudyResult):
         soc = self.packs["soc"]
         return (soc.max(axis=1) - soc.min(axis=1)) * 100.0
 
+    @property
+    def take_off(self) -> str:
+        """The port from which near and far are counted: the one that moved the most energy, of equal ones the first."""
+        ports = self.summary["ports"]
+        return max(ports, key=lambda port: port["energy_out_wh"] + port["energy_in_wh"])["name"]
+
+    def wiring_ohm(self, port: str | None = None) -> pd.Series:
+        """Resistance of the wiring from a port to each pack and back [ohm], packs from near to far.
+
+        Links, leads, bars, joints and devices of both polarities count, all of them closed; packs count as open. Packs at equal
+        distance stay in their order, as all do under opposite corners, where every pack is equally far.
+
+        Parameters
+        ----------
+        port : str, optional
+            By default :attr:`take_off`.
+
+        Raises
+        ------
+        InputError
+            If there is no such port.
+        """
+        import pandas as pd
+
+        port = port or self.take_off
+        if port not in self._port_names:
+            raise InputError(f"no such port; {nearest(port, self._port_names)}", key="port", value=port)
+        graph = self._bank.graph
+        ohm = Network(graph, np.zeros(len(graph.packs))).loop_ohm(list(graph.ports).index(port))
+        order, names = near_to_far(ohm), [pack.name for pack in self._bank.packs]
+        return pd.Series(ohm[order], index=pd.Index([names[k] for k in order], name="pack"), name="wiring_ohm")
+
+    @property
+    def bank_soc(self) -> pd.Series:
+        """Charge left in the bank over its capacity, over time."""
+        capacity = np.array([pack.capacity_ah for pack in self._bank.packs])
+        return self.packs["soc"] @ capacity / capacity.sum()
+
+    @property
+    def rest_periods_s(self) -> list[tuple[float, float]]:
+        """Beginning and end [s] of each rest of the bank of an hour or more (:mod:`simbank.simulation.rest`)."""
+        times = self.packs.index.to_numpy()
+        return [(float(times[a]), float(times[b])) for a, b in rests(times, self.bank_soc.to_numpy())]
+
+    def soc_at_rest(self, port: str | None = None) -> pd.DataFrame:
+        """State of charge of each pack, near to far, at the instants that tell how the bank shares.
+
+        These are the last sample before each charge begins, the end of each rest of an hour or more that no charge follows at once,
+        and the end of the run (:func:`~simbank.simulation.rest.rest_instants` says what counts as charge and as rest). Before a
+        charge that follows a discharge at once the bank is not at rest.
+
+        Parameters
+        ----------
+        port : str, optional
+            From which near and far are counted; by default :attr:`take_off`.
+
+        Returns
+        -------
+        DataFrame
+            One row an instant, index ``time_s`` [s] and ``instant`` (in words); one column a pack, in the order of
+            :meth:`wiring_ohm`. ``attrs["note"]`` says so where samples are further apart than a quarter of an hour, so that an
+            instant may lie that much before what it is named after, and is empty otherwise.
+        """
+        import pandas as pd
+
+        soc = self.packs["soc"]
+        found = rest_instants(soc.index, self.bank_soc)
+        samples, words = [k for k, _ in found], [word for _, word in found]
+        if found and not self.complete:
+            words[-1] = words[-1].replace("end of run", "where the run stopped")
+        index = pd.MultiIndex.from_arrays([soc.index[samples], words], names=["time_s", "instant"])
+        order = self.wiring_ohm(port).index
+        frame = pd.DataFrame(soc.iloc[samples][list(order)].to_numpy(), index=index, columns=order)
+        widest = float(np.diff(soc.index).max()) if len(soc) > 1 else 0.0
+        frame.attrs["note"] = ""
+        if widest > COARSE_S:
+            frame.attrs["note"] = (
+                f"samples are up to {widest / 60.0:.0f} min apart: each instant may lie that much before what it is named after"
+            )
+        return frame
+
     def tidy(self, which: str = "packs") -> pd.DataFrame:
-        """``packs`` or ``ports`` with one row per time and name, for files and other tools."""
+        """``packs``, ``ports`` or ``soc_at_rest`` with one row per time and name, for files and other tools."""
+        if which == "soc_at_rest":
+            return self._tidy_soc_at_rest()
         frame = getattr(self, which)
         return frame.stack(level=1, future_stack=True).reset_index()
+
+    def _tidy_soc_at_rest(self):
+        ohm = self.wiring_ohm()
+        rows = self.soc_at_rest().stack(future_stack=True).rename("soc").reset_index()
+        position = {name: k + 1 for k, name in enumerate(ohm.index)}
+        rows = rows.assign(position=rows["pack"].map(position), wiring_ohm=rows["pack"].map(ohm))
+        return rows[SOC_AT_REST.names]
 
     @property
     def title(self) -> str:
@@ -247,6 +354,7 @@ class Result(StudyResult):
             "ports": self.tidy("ports"),
             "branches": self.branches.reset_index(),
             "events": self.events,
+            "soc_at_rest": self.tidy("soc_at_rest"),
         }
         for name, table in tables.items():
             for ending in ("parquet", "csv"):
@@ -263,14 +371,30 @@ class Result(StudyResult):
         return self.plot_soc()
 
     def pictures(self) -> list[Picture]:
-        """State of charge, spread, current and throughput."""
-        drawn = (
-            ("soc", self.plot_soc(), "State of charge of each pack over time."),
+        """State of charge over time and at rest, share, spread, current and throughput; of a single pack those that it can have."""
+        drawn = [("soc", self.plot_soc(), "State of charge of each pack over time.")]
+        if len(self._bank.packs) > 1 and len(self.packs):
+            drawn += [
+                (
+                    "soc_at_rest",
+                    self.plot_soc_at_rest(),
+                    "State of charge of each pack at rest, near to far: a line for each instant.",
+                ),
+                ("share", self.plot_share(), "Share of the current over share of the capacity, near to far; 1 is in proportion."),
+            ]
+        drawn += [
             ("spread", self.plot_spread(), "Spread: largest minus smallest state of charge."),
-            ("current", self.plot_current(), "Current of each pack; positive is discharge."),
+            (
+                "current",
+                self.plot_current(),
+                "Current of each pack to one scale; positive is discharge. Below, what flows at rest.",
+            ),
             ("throughput", self.plot_throughput(), "Charge through each pack against its capacity."),
-        )
-        return [Picture(f"{name}.png", figure, f"{self.title}: {name}", caption) for name, figure, caption in drawn]
+        ]
+        titles = {"soc_at_rest": "state of charge at rest"}
+        return [
+            Picture(f"{name}.png", figure, f"{self.title}: {titles.get(name, name)}", caption) for name, figure, caption in drawn
+        ]
 
     def section(self) -> Study:
         """Sharing over time as a section of a report; a report of the whole run is ``write_report(scenario, path, result=...)``."""
@@ -280,6 +404,18 @@ class Result(StudyResult):
         from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
+
+    def plot_soc_at_rest(self) -> Figure:
+        """State of charge of each pack at rest, near to far, a line for each instant of :meth:`soc_at_rest`."""
+        from simbank.plotting.position_plots import plot_soc_at_rest
+
+        return plot_soc_at_rest(self)
+
+    def plot_share(self) -> Figure:
+        """Share ratio of each pack on discharge and on charge, near to far."""
+        from simbank.plotting.position_plots import plot_share
+
+        return plot_share(self)
 
     def plot_soc(self, **options: Any) -> Figure:
         """State of charge of each pack over time; returns the matplotlib figure."""
