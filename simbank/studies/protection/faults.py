@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -46,6 +47,7 @@ MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALF = (" (bank half)", " (port half)")
 
 
+@lru_cache(maxsize=4096)  # the same devices are asked for in every run of a shorted cell
 def line_of(device: Device, line: str) -> Device:
     """A device with one line of its band as its curve; without a band its middle.
 

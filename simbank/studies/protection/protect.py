@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import Check
@@ -51,9 +52,13 @@ def protect(
     Protection
         Computed from the data given; no substitute for the pack maker's manual, local codes and a licensed person.
     """
-    case = assumptions or Assumptions()
+    with linear_algebra_threads().limit(limits=1):
+        return _protect(scenario, assumptions or Assumptions(), progress or (lambda done: None), run)
+
+
+def _protect(scenario, case, tell, run):
+    """:func:`protect` with one thread."""
     bank = scenario.bank
-    tell = progress or (lambda done: None)
     greatest = greatest_faults(bank, case)
     least = least_faults(bank, case)
     faults, shares = fault_tables(greatest, least)
