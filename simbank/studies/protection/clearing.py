@@ -32,7 +32,9 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
     Parameters
     ----------
     greatest : Faults
+        The greatest case.
     breaks : Breaking
+        What is known of every device's opening.
     sequences : list of (str, dict of str to Sequence)
         For each of :attr:`Breaking.cases` its words, and what happens at each place.
 
@@ -81,8 +83,10 @@ def _followed(middle, latest):
 
 
 def opening_row(device: Device, current_a: float, at: dict[str, float], breaks: Breaking) -> dict:
-    """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
-    failed closed never does."""
+    """A row that says when a device opens, by the lines of its band.
+
+    Without a band only the middle is known; one that counts as failed closed never opens.
+    """
     known, state = device.band is not None, breaks.state[device.name]
     times = [at[line] if known or line == "middle" else np.nan for line in LINES]
     if device.name in breaks.failed:
@@ -150,8 +154,10 @@ def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside
 
 
 def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, Sequence]]:
-    """The least case followed with one pack alone connected, that which feeds least: place → (pack, :class:`Sequence`); nothing of
-    a bank of one pack."""
+    """The least case followed with one pack alone connected, that which feeds least.
+
+    Place → (pack, :class:`Sequence`); nothing of a bank of one pack.
+    """
     if len(least.pack_names) < 2:
         return {}
     found = {}

@@ -37,6 +37,7 @@ def carried_limits(bank: Bank, failed: Collection[str] = ()) -> dict[str, float]
     Parameters
     ----------
     bank : Bank
+        Its graph and its devices.
     failed : collection of str
         Devices that count as failed closed and limit nothing.
 

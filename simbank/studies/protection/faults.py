@@ -87,6 +87,7 @@ def opening_times(
     Parameters
     ----------
     currents : ndarray, shape (m, d)
+        Of each device at :data:`TIMES` [A].
     rows, curves
         See :func:`device_rows`.
     damage : ndarray, shape (d,), optional

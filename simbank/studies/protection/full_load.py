@@ -79,6 +79,7 @@ def commands_of(
     Parameters
     ----------
     at_start : BankAtStart
+        The packs as they stand.
     asked : dict of str to Asked
         By port.
     multiple : float
@@ -277,7 +278,9 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
     Parameters
     ----------
     scenario : Scenario
+        Or whatever has a bank and a duty.
     loads : Loads
+        Its full loads.
     run : bool
         Whether the duty is run, its first seven days.
 

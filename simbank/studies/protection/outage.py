@@ -128,8 +128,10 @@ class Loads:
         return [one.told(port, amperes[port][1]) for port, one in asked.items() if one.by == by]
 
     def parts(self):
-        """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
-        has one, else with all its packs taken off."""
+        """What can drop out: name → (packs, device branches) that open with it.
+
+        Every pack; every string, by its device where it has one, else with all its packs taken off.
+        """
         out = {pack.name: ([k], []) for k, pack in enumerate(self.bank.packs)}
         for string, packs in self.bank.strings.items():
             mine = [self.branch_of[d.name] for d in self.bank.devices if d.owner == string]
@@ -234,9 +236,11 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
     Parameters
     ----------
     loads : Loads
+        The bank under its full loads.
     greatest : Faults
         For the times of devices at a steady current.
     breaks : Breaking
+        What is known of every device's opening.
 
     Returns
     -------

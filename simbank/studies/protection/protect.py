@@ -41,7 +41,9 @@ def protect(
     Parameters
     ----------
     scenario : Scenario
+        The bank, and the duty that says what it has to carry.
     assumptions : Assumptions, optional
+        What the worst cases rest on.
     progress : callable, optional
         Called with the fraction done.
     run : bool

@@ -171,8 +171,10 @@ class Protection(StudyResult):
 
     @property
     def headline(self) -> str:
-        """How many checks failed, could not be made and passed; of those that failed, the one whose rule stands first in
-        ``GRAVEST``."""
+        """How many checks failed, could not be made and passed.
+
+        Of those that failed, the one whose rule stands first in ``GRAVEST``.
+        """
         failed = self.checks[self.checks["status"] == FAIL]
         rank = {rule: k for k, rule in enumerate(GRAVEST)}
         worst = ""

@@ -72,7 +72,9 @@ def string_ratings(greatest: Faults, least: Faults, loads: Loads, lasting: dict[
     Parameters
     ----------
     greatest, least : Faults
+        The greatest and the least case.
     loads : Loads
+        The bank under its full loads.
     lasting : dict of str to float
         Branch → load that lasts [A].
     margin : float

@@ -99,6 +99,7 @@ def _milder(run, row, before=None):
     run : callable
         ``run(own, soc)``, the ShortedCell from that start of the pack and of its neighbours.
     row : ShortedCell
+        With the pack empty and its neighbours full.
     before : ShortedCell, optional
         Start of most energy of an equal pack elsewhere in the bank: where it feeds about as much here, the edge is not followed again.
 

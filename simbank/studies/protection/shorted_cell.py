@@ -142,7 +142,9 @@ def shorted_cells(
     Parameters
     ----------
     bank : Bank
+        With sound packs.
     pack_name : str
+        The pack whose cells are shorted.
     cells : int
         How many of its cells in series are shorted, fewer than it has.
     short_ohm : float

@@ -41,8 +41,10 @@ HEADINGS = {
 def shorted_checks(
     scenario: Scenario, case: Assumptions, breaks: Breaking, tell: Callable[[float], None]
 ) -> tuple[dict[str, list[ShortedCell]], str, list[Check]]:
-    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
-    closed never open."""
+    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them.
+
+    Devices that count as failed closed never open.
+    """
     packs = {pack.name: pack for pack in scenario.bank.packs}
     owned = {name: own_devices(scenario.bank, name) for name in packs}
     opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)

@@ -44,8 +44,10 @@ class FaultCase:
 
 @dataclass(frozen=True)
 class _Stage:
-    """Currents of all edges at once, with some of the devices open, by the fault's current: ``base`` + I · ``share`` [A]; I is
-    ``volt`` ÷ (``seen_ohm`` + the fault's resistance)."""
+    """Currents of all edges at once, with some of the devices open, by the fault's current I: ``base`` + I · ``share`` [A].
+
+    I is ``volt`` ÷ (``seen_ohm`` + the fault's resistance).
+    """
 
     base: np.ndarray
     share: np.ndarray
@@ -87,8 +89,11 @@ class _Place:
         return self.stages[opened]
 
     def resistances(self, opened, rows, points):
-        """(fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device at every
-        point of its curve that lies in the range, with the devices ``opened`` open."""
+        """Faults at which a device carries what a point of its curve is given for, or just less than its instantaneous setting.
+
+        Yields (fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device and
+        every such point that lies in the range, with the devices ``opened`` open.
+        """
         stage = self.stage(opened)
         for d, edge in enumerate(self.faults.device_edge):
             if d in opened or abs(stage.share[edge]) < 1e-9:
@@ -190,6 +195,7 @@ def cases_between(greatest, least, case, known, for_good_a):
     Parameters
     ----------
     greatest, least : Faults
+        The greatest and the least case.
     case : OpenCase
         Line of the devices' bands, and devices that never open.
     known : ndarray
@@ -240,8 +246,10 @@ class Withstand:
 
     @classmethod
     def of(cls, greatest, least, cases, fast, slow, alone):
-        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``:
-        pairs of (words, place → :class:`Sequence`), and of the last, place → (pack, :class:`Sequence`)."""
+        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``.
+
+        ``fast`` and ``slow`` are pairs of (words, place → :class:`Sequence`), ``alone`` is place → (pack, :class:`Sequence`).
+        """
         most_a, least_a = (
             {place.name: abs(float(faults.response(place).initial_a[-1])) for place in faults.places}
             for faults in (greatest, least)
