@@ -1838,7 +1838,7 @@ def test_up_to_the_greatest_resistance_the_balances_close(tmp_path, integrator):
     ],
 )  # fmt: skip
 def test_limits_of_a_bms_that_cannot_be(tmp_path, bms, says):
-    refused(("packs.0.bms", *says), tmp_path, packs=[{"name": "A", "type": "slab", "bms": bms}])
+    refused(("packs.A.bms", *says), tmp_path, packs=[{"name": "A", "type": "slab", "bms": bms}])
 
 
 def test_limits_of_type_and_pack_that_contradict_each_other(tmp_path):
@@ -1897,7 +1897,7 @@ def test_a_sweep_says_how_many_runs_failed(tmp_path):
     assert 0 < failed < 4
     assert len(told) == 1
     assert f"{failed} of 4 runs failed" in told[0]
-    assert "packs.0.soc" in told[0]
+    assert "packs.A.soc" in told[0]
     done = command("sweep", bank, "--vary", "packs.A.soc=uniform 0.5 1.5", "--runs", "1", "--seed", "5", "--json", "--jobs", "1")
     rows = json.loads(done.stdout)
     assert ["at most 1" in row["failure"] for row in rows["rows"]] == [True]

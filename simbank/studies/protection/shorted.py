@@ -23,6 +23,7 @@ from simbank.studies.protection.shorted_cell import (
     own_devices,
     shorted_cells,
 )
+from simbank.warning import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -278,7 +279,7 @@ def shorted_cases(
             failed[pack.name] = failed[leader]
         found[pack.name] = [_handed_on(row, bank, pack.name) for row in found[leader]]
     note = (
-        f"{runs} runs of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
+        f"{counted(runs, 'run')} of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
         "neighbours charged unequally in another way are not covered"
     )
     if len(leaders) < len(bank.packs):
