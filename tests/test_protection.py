@@ -1184,3 +1184,15 @@ def test_a_device_is_a_packs_own_by_its_owner_and_not_by_its_name():
 
     told = told_together({"A": [case("A", False)], "A1": [case("A1", True)]})
     assert list(told["ended by"]) == ["device A1", "its device"]
+
+
+def test_the_halves_of_a_lead_are_known_by_what_they_are_and_not_by_their_names(root):
+    """A lead that is called as the half of another is none of it."""
+    bank = simbank.load(root / "scenarios" / "valley_workshop.toml").bank
+    rename = {"lead A +": "lead pump + (bank half)"}
+    branches = tuple(replace(b, name=rename.get(b.name, b.name)) for b in bank.graph.branches)
+    bank = replace(bank, graph=replace(bank.graph, branches=branches))
+    faults = Faults(bank, soc=1.0, temperature_k=300.0, hysteresis=1.0, as_new=True)
+    ohms = {name: sum(faults.circuit.ohm[faults.edges_of(name)]) for name in ("lead pump +", "lead pump + (bank half)")}
+    own = {b.name: b.resistance_ohm for b in branches}
+    assert ohms == pytest.approx({name: own[name] for name in ohms}, rel=1e-12)

@@ -44,7 +44,7 @@ FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is take
 CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, FAULT_HORIZON_S, 451)])  # fifty a decade
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
-HALF = (" (bank half)", " (port half)")
+HALVES = ("bank half", "port half")
 
 
 @lru_cache(maxsize=4096)  # the same devices are asked for in every run of a shorted cell
@@ -184,7 +184,7 @@ class Faults:
 
     def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
         self.bank = bank
-        self.graph, halfway = _halved(bank.graph)
+        self.graph, halfway, self._whole = _halved(bank.graph)
         self.named = _distinct([*bank.places, *halfway], self.graph)
         self.places = list(dict.fromkeys(self.named.values()))
         packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
@@ -204,8 +204,7 @@ class Faults:
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
-        names = (branch, *(branch + half for half in HALF))
-        return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
+        return [len(self.pack_names) + k for k, whole in enumerate(self._whole) if whole == branch]
 
     def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
@@ -384,12 +383,14 @@ def _at(time, rows):
 
 
 def _halved(graph):
-    """The graph with every port's leads cut in the middle, and the places there."""
-    branches, places = [], []
+    """The graph with every port's leads cut in the middle, the places there, and the name of the branch that each was before."""
+    branches, places, whole = [], [], []
     for branch in graph.branches:
         if branch.kind != "lead" or branch.role != "port":
             branches.append(branch)
+            whole.append(branch.name)
             continue
+        whole += [branch.name] * len(HALVES)
         owner = branch.owner
         middle = f"{owner} halfway{branch.pole}"
         part = branch.conductor and replace(
@@ -398,17 +399,17 @@ def _halved(graph):
             joints=branch.conductor.joints // 2,
             fixed_resistance_ohm=branch.conductor.fixed_resistance_ohm and branch.conductor.fixed_resistance_ohm / 2,
         )
-        for half, ends in zip(HALF, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
+        for half, ends in zip(HALVES, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
             from_node, to_node = ends
             branches.append(
                 replace(
-                    branch, name=branch.name + half, from_node=from_node, to_node=to_node,
+                    branch, name=f"{branch.name} ({half})", from_node=from_node, to_node=to_node,
                     resistance_ohm=branch.resistance_ohm / 2, conductor=part,
                 )
             )  # fmt: skip
         if branch.pole == "+":
             places.append(Place(f"leads of {owner}, halfway", "lead", owner, f"{owner} halfway+", f"{owner} halfway-"))
-    return replace(graph, branches=tuple(branches)), places
+    return replace(graph, branches=tuple(branches)), places, whole
 
 
 def _distinct(places, graph):
