@@ -310,7 +310,7 @@ def test_s11_overload_goes_on_after_a_device_has_opened():
 
     data = strings({"SA": 150, "SB": 225, "SC": 400}, pack=None)
     data["duty"]["discharge"] = "300 A"
-    cascade = Loads(simbank.from_dict(data)).cascade(None, "discharge", times=3.0)
+    cascade = Loads(simbank.from_dict(data)).cascade(None, "discharge", multiple=3.0)
     data["duty"]["discharge"] = "900 A"
     run = simbank.simulate(simbank.from_dict(data))
     opened = run.events[run.events["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT])]
