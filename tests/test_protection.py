@@ -1034,7 +1034,7 @@ def test_an_overload_of_constant_power_takes_more_than_its_multiple_of_the_curre
     loads = Loads(Case(weak_leads({"inv": 8e3}), Duty(())))
     for multiple in (1.0, 1.25, 3.0):
         by_hand = at_constant_power(40.0, 5e-3, multiple * 8e3)
-        assert loads.whole("discharge", multiple).port_a[0] == pytest.approx(by_hand, rel=1e-9)
+        assert loads.operating_point("discharge", multiple).port_a[0] == pytest.approx(by_hand, rel=1e-9)
     assert by_hand > 1.05 * 3.0 * at_constant_power(40.0, 5e-3, 8e3)
 
 
@@ -1064,7 +1064,7 @@ def test_a_resistance_counts_at_the_voltage_to_which_the_bank_is_charged():
     heat, charge = Command("resistance", 2.0), Command("current", -50.0, volt_limit=57.6)
     scenario = Case(bank, Duty((Step(3600.0, {"port": heat}), Step(3600.0, {"port": charge}))))
     assert full_loads(scenario) == {"discharge": {"port": ("current", 28.8)}, "charge": {"port": ("current", -50.0)}}
-    assert Loads(scenario).whole("discharge", 1.5).port_a[0] == pytest.approx(1.5 * 28.8, rel=1e-12)
+    assert Loads(scenario).operating_point("discharge", 1.5).port_a[0] == pytest.approx(1.5 * 28.8, rel=1e-12)
     lasting, note = lasting_load(scenario, Loads(scenario), run=False)
     assert max(lasting.values()) == pytest.approx(50.0 / 2, rel=1e-9)
     assert "resistances at the highest voltage (port 2 Ω at 57.6 V (which charging holds) = 29 A)" in note

@@ -123,7 +123,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
 def drop_checks(loads: Loads, case: Assumptions) -> Iterator[Check]:
     """Drop from the best pack's poles to the port, as a share of the port's voltage under that load."""
     for load in loads.loads:
-        still = loads.whole(load)
+        still = loads.operating_point(load)
         for a, name in enumerate(loads.bank.graph.ports):
             if abs(still.port_a[a]) < 1e-9:
                 continue

@@ -294,7 +294,7 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))
     for load in loads.loads:
-        most = np.maximum(most, np.abs(loads.whole(load).branch_a))
+        most = np.maximum(most, np.abs(loads.operating_point(load).branch_a))
     words = (
         ("inverter", "inverters at rated power and lowest input voltage"),
         ("resistance", "resistances at the highest voltage"),

@@ -116,7 +116,7 @@ class Loads:
             self._of_line[line] = devices, *device_rows(self.bank.devices, line)
         return self._of_line[line]
 
-    def whole(self, load, multiple=1.0, pack_closed=None, branch_closed=None):
+    def operating_point(self, load, multiple=1.0, pack_closed=None, branch_closed=None):
         """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
         commands = commands_of(self.at_start, self.loads[load], multiple, pack_closed, branch_closed)
         return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
@@ -171,7 +171,7 @@ class Loads:
         branches = [self.branch_of[device.name] for device in devices]
         since = np.full(len(devices), np.inf)  # when each device came to its pickup current
         while True:
-            point = self.whole(load, multiple, pack_closed, branch_closed)
+            point = self.operating_point(load, multiple, pack_closed, branch_closed)
             first = first or point
             if not np.any(np.abs(point.port_a) > 1e-9):
                 break
@@ -249,7 +249,7 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
     """
     rows = []
     for multiple in OVERLOADS if "discharge" in loads.loads else ():
-        point = loads.whole("discharge", multiple)
+        point = loads.operating_point("discharge", multiple)
         cascades = Cascades.of(loads, None, "discharge", breaks, multiple)
         turn = {who: at for at, who, _ in loads.cascade(None, "discharge", multiple=multiple, failed=breaks.failed).steps}
         current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
