@@ -102,14 +102,14 @@ class _Place:
             wanted = [(m * rating, False) for m in points[d] if m < setting]
             if np.isfinite(setting):
                 wanted.append((setting * rating * (1.0 - BELOW), True))
-            for current, sudden in wanted:
+            for current, instantaneous in wanted:
                 for signed in (current, -current):
                     fault_a = (signed - stage.base[edge]) / stage.share[edge]
                     if fault_a * stage.volt <= 0:
                         continue
                     ohm = stage.volt / fault_a - stage.seen_ohm
                     if 0.0 < ohm < self.most_ohm:
-                        yield ohm, d, current, sudden
+                        yield ohm, d, current, instantaneous
 
     def follow(self, ohm, rows, curves, never):
         """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
@@ -169,21 +169,21 @@ class _Search:
         """Every fault of a :class:`_Place` that may be the worst of some edge."""
         waiting, seen, sets = list(here.resistances(frozenset(), self.rows, self.points)), [], {frozenset()}
         while waiting:
-            ohm, d, current, sudden = waiting.pop()
+            ohm, d, current, instantaneous = waiting.pop()
             fault_a = abs(here.stage(frozenset()).currents(ohm)[-1])
-            if any(abs(fault_a - other) <= (BELOW if sudden else ALIKE) * other for other in seen):
+            if any(abs(fault_a - other) <= (BELOW if instantaneous else ALIKE) * other for other in seen):
                 continue
             seen.append(fault_a)
             i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
             for edge in np.flatnonzero((i2t > self.value) & (most > self.for_good_a)):
-                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, sudden)), i2t[edge]
+                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, instantaneous)), i2t[edge]
             for opened in met:
                 if opened not in sets:
                     sets.add(opened)
                     waiting.extend(here.resistances(opened, self.rows, self.points))
 
-    def _words(self, here, fault_a, d, current, sudden):
-        point = "just below the instantaneous setting" if sudden else "at a point of the curve"
+    def _words(self, here, fault_a, d, current, instantaneous):
+        point = "just below the instantaneous setting" if instantaneous else "at a point of the curve"
         count = len(here.faults.pack_names)
         packs = "" if here.closed[:count].all() else f" and only {named(here.packs)} connected"
         return f"{fault_a:.0f} A, with {current:.0f} A {point} of {self.devices[d].name}{packs}"
