@@ -144,7 +144,7 @@ class Sequence:
     """A fault followed by one line of every device's band.
 
     ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``FAULT_HORIZON_S``);
-    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
+    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``end_a`` is
     the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
     a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
     """
@@ -154,7 +154,7 @@ class Sequence:
     i2t: np.ndarray
     still_carrying: tuple[str, ...]
     fed_by: tuple[str, ...] = ()
-    rest_a: np.ndarray = field(repr=False, default=None)
+    end_a: np.ndarray = field(repr=False, default=None)
     most_a: np.ndarray = field(repr=False, default=None)
 
 

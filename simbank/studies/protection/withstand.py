@@ -295,7 +295,7 @@ class Withstand:
             text = f"no fault followed puts more through it than its ampacity; {limit}"
             return judge("withstand", branch.name, True, text, worst, withstand, "A²s")
         where = f"fault at {fault.place}: {fault.words}"
-        goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.rest_a[edges]).max() > 1.0
+        goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.end_a[edges]).max() > 1.0
         if goes_on and worst > withstand:
             where += f"; never cleared, {', '.join(fault.sequence.fed_by)} feeding it"
         text = f"takes {worst:.3g} A²s until cleared ({where}), {limit}"
