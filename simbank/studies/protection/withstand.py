@@ -46,13 +46,13 @@ class FaultCase:
 class _Stage:
     """Currents of all edges at once, with some of the devices open, by the fault's current I: ``base`` + I · ``share`` [A].
 
-    I is ``volt`` ÷ (``seen_ohm`` + the fault's resistance).
+    I is ``volt`` ÷ (``thevenin_ohm`` + the fault's resistance): the Thevenin equivalent seen from the place of the fault.
     """
 
     base: np.ndarray
     share: np.ndarray
     volt: float
-    seen_ohm: float
+    thevenin_ohm: float
 
     @classmethod
     def of(cls, circuit, place, closed):
@@ -65,7 +65,7 @@ class _Stage:
         return cls(bolted - share * bolted[-1], share, bolted[-1] * seen, seen)
 
     def currents(self, ohm):
-        return self.base + self.volt / (self.seen_ohm + ohm) * self.share
+        return self.base + self.volt / (self.thevenin_ohm + ohm) * self.share
 
 
 class _Place:
@@ -79,7 +79,7 @@ class _Place:
         self.closed = faults.only(place, packs)
         self.stages = {}
         bolted = self.stage(frozenset())
-        self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.seen_ohm) if least_a > 0 else 0.0
+        self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.thevenin_ohm) if least_a > 0 else 0.0
 
     def stage(self, opened):
         if opened not in self.stages:
@@ -107,7 +107,7 @@ class _Place:
                     fault_a = (signed - stage.base[edge]) / stage.share[edge]
                     if fault_a * stage.volt <= 0:
                         continue
-                    ohm = stage.volt / fault_a - stage.seen_ohm
+                    ohm = stage.volt / fault_a - stage.thevenin_ohm
                     if 0.0 < ohm < self.most_ohm:
                         yield ohm, d, current, instantaneous
 
