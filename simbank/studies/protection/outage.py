@@ -178,7 +178,7 @@ class Loads:
             since = picked_up_since(np.array([clock]), point.branch_a[None, branches], since, rows)[0]
             due = [
                 *self._devices_due(point, damage, since, branch_closed, clock, line, failed),
-                *self._limits_due(point, pack_closed, held, clock, load),
+                *self._limits_due(point, pack_closed, held, clock),
             ]
             due = [event for event in due if event[0] <= CASCADE_HORIZON_S]
             if not due:
@@ -214,7 +214,7 @@ class Loads:
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, point, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
