@@ -120,7 +120,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     )  # fmt: skip
 
 
-def drop_checks(loads: Loads, case: Assumptions) -> Iterator[Check]:
+def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
     """Drop from the best pack's poles to the port, as a share of the port's voltage under that load."""
     for load in loads.loads:
         still = loads.operating_point(load)
@@ -130,8 +130,8 @@ def drop_checks(loads: Loads, case: Assumptions) -> Iterator[Check]:
             drop = max(abs(still.terminal_v - still.port_v[a]))
             share = drop / still.port_v[a]
             yield judge(
-                "voltage drop", f"port {name}, {load}", share <= case.drop_share,
+                "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
                 f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
-                f"(limit {case.drop_share * 100:g} %)",
-                share * 100, case.drop_share * 100, "%",
+                f"(limit {assumptions.drop_share * 100:g} %)",
+                share * 100, assumptions.drop_share * 100, "%",
             )  # fmt: skip

@@ -338,16 +338,16 @@ class Faults:
         return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
 
 
-def greatest_faults(bank: Bank, case: Assumptions) -> Faults:
+def greatest_faults(bank: Bank, assumptions: Assumptions) -> Faults:
     """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
-    return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+    return Faults(bank, soc=1.0, temperature_k=assumptions.warm_k, hysteresis=1.0, as_new=True, pack_h=assumptions.pack_h)
 
 
-def least_faults(bank: Bank, case: Assumptions) -> Faults:
+def least_faults(bank: Bank, assumptions: Assumptions) -> Faults:
     """:class:`Faults` of the least case that :class:`~simbank.studies.protection.Assumptions` states."""
     return Faults(
-        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
-        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+        bank, soc=assumptions.low_soc, temperature_k=assumptions.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=assumptions.hot_conductor_k, pack_h=assumptions.pack_h,
     )  # fmt: skip
 
 

@@ -58,11 +58,11 @@ def protect(
         return _protect(scenario, assumptions or Assumptions(), progress or (lambda done: None), run)
 
 
-def _protect(scenario, case, tell, run):
+def _protect(scenario, assumptions, tell, run):
     """:func:`protect` with one thread."""
     bank = scenario.bank
-    greatest = greatest_faults(bank, case)
-    least = least_faults(bank, case)
+    greatest = greatest_faults(bank, assumptions)
+    least = least_faults(bank, assumptions)
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
@@ -79,16 +79,16 @@ def _protect(scenario, case, tell, run):
     tell(0.8)
     overload = overload_table(loads, greatest, breaks)
     outages, outage_checks = outage_table(loads, breaks)
-    ratings = string_ratings(greatest, least, loads, lasting, case.margin)
-    short_cases, short_note, short_found = shorted_checks(scenario, case, breaks, tell)
+    ratings = string_ratings(greatest, least, loads, lasting, assumptions.margin)
+    short_cases, short_note, short_found = shorted_checks(scenario, assumptions, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
     short_found = [relied_on(check, bank, breaks) for check in short_found]
     found = [
         *devices_present(bank, breaks.state),
-        *device_checks(bank, breaks, case, lasting),
+        *device_checks(bank, breaks, assumptions, lasting),
         *conductor_checks(bank, breaks, withstand),
-        *clearing_checks(bank, least, breaks, slow, alone, case),
-        *drop_checks(loads, case),
+        *clearing_checks(bank, least, breaks, slow, alone, assumptions),
+        *drop_checks(loads, assumptions),
         *outage_checks,
         *short_found,
         *polarities(bank),
@@ -96,6 +96,6 @@ def _protect(scenario, case, tell, run):
     table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
     tell(1.0)
     return Protection(
-        scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
+        scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
     )  # fmt: skip
