@@ -1981,7 +1981,7 @@ def withstand_checks(name, **changes):
     study = importlib.import_module("simbank.studies.protection.protect")
     scenario, case = simbank.load(TRIALS / f"{name}.toml", changes), simbank.studies.Assumptions()
     greatest, least = study.greatest_faults(scenario.bank, case), study.least_faults(scenario.bank, case)
-    cases = study.Breaking.of(greatest).cases
+    cases = study.Breaking.of(greatest).open_cases
     fast, slow = (
         [(c.words, {p.name: faults.follow(p, c.line, c.failed) for p in faults.places}) for c in cases]
         for faults in (greatest, least)

@@ -36,7 +36,7 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
     breaks : Breaking
         What is known of every device's opening.
     sequences : list of (str, dict of str to Sequence)
-        For each of :attr:`Breaking.cases` its words, and what happens at each place.
+        For each of :attr:`Breaking.open_cases` its words, and what happens at each place.
 
     Returns
     -------
@@ -179,7 +179,7 @@ def clearing_checks(
     for place in least.places:
         whole = abs(least.response(place).initial_a[-1])
         found = []
-        for c, (_, followed), one in zip(breaks.cases, slow, alone, strict=True):
+        for c, (_, followed), one in zip(breaks.open_cases, slow, alone, strict=True):
             check = _clearing_check(
                 bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, assumptions
             )

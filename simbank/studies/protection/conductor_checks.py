@@ -93,7 +93,9 @@ def conductor_checks(bank: Bank, breaks: Breaking, withstand: Withstand) -> Iter
             _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
         ]
         # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
-        yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
+        yield hangs_on(
+            found[0], [(c.words, check) for c, check in zip(breaks.open_cases[1 : len(limits)], found[1:], strict=True)]
+        )
         yield withstand.check(branch)
 
 

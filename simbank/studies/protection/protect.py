@@ -66,13 +66,13 @@ def _protect(scenario, assumptions, tell, run):
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
-    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.cases]
+    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.open_cases]
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
-    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
-    alone = [one_pack_alone(least, c) for c in breaks.cases]
+    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.open_cases]
+    alone = [one_pack_alone(least, c) for c in breaks.open_cases]
     tell(0.5)
-    withstand = Withstand.of(greatest, least, breaks.cases, sequences, slow, alone)
+    withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = lasting_load(scenario, loads, run)

@@ -26,7 +26,7 @@ from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
-__all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
+__all__ = ["FaultCase", "Withstand", "connected", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
@@ -189,14 +189,14 @@ class _Search:
         return f"{fault_a:.0f} A, with {current:.0f} A {point} of {self.devices[d].name}{packs}"
 
 
-def cases_between(greatest, least, case, known, for_good_a):
+def faults_between(greatest, least, open_case, known, for_good_a):
     """The faults of a current between least and greatest that ask most of some conductor, followed in full.
 
     Parameters
     ----------
     greatest, least : Faults
         The greatest and the least case.
-    case : OpenCase
+    open_case : OpenCase
         Line of the devices' bands, and devices that never open.
     known : ndarray
         Greatest ∫ i² dt [A²s] of every edge in the cases followed already.
@@ -207,13 +207,15 @@ def cases_between(greatest, least, case, known, for_good_a):
     -------
     list of FaultCase
     """
-    search = _Search(greatest, case.line, case.failed, known, for_good_a)
+    search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
     for place in greatest.places:
         for packs in connected(least, place):
             least_a = abs(least.circuit.prospective(place.positive, place.negative, least.only(place, packs))[-1])
             search.look(_Place(greatest, place, packs, least_a))
     return [
-        FaultCase(here.place.name, words, greatest.follow(here.place, case.line, case.failed, ohm=ohm, closed=here.closed))
+        FaultCase(
+            here.place.name, words, greatest.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed)
+        )
         for here, ohm, words in dict.fromkeys(search.best.values())
     ]
 
@@ -224,13 +226,13 @@ class Withstand:
     Parameters
     ----------
     greatest, least : Faults
-    cases : list of OpenCase
+    open_cases : list of OpenCase
     followed : list of list of FaultCase
-        For each of ``cases`` what was followed already: the greatest and the least.
+        For each of ``open_cases`` what was followed already: the greatest and the least.
     """
 
-    def __init__(self, greatest, least, cases, followed):
-        self.greatest, self.cases = greatest, cases
+    def __init__(self, greatest, least, open_cases, followed):
+        self.greatest, self.open_cases = greatest, open_cases
         self.blind = any(device.band is None for device in greatest.bank.devices)
         self.for_good_a = np.full(greatest.circuit.n + greatest.circuit.b + 1, np.inf)
         for branch in greatest.bank.graph.branches:
@@ -240,13 +242,13 @@ class Withstand:
         self.followed = followed
         if greatest.bank.devices and not self.blind:
             self.followed = [
-                [*some, *cases_between(greatest, least, case, self._most(some), self.for_good_a)]
-                for case, some in zip(cases, followed, strict=True)
+                [*some, *faults_between(greatest, least, open_case, self._most(some), self.for_good_a)]
+                for open_case, some in zip(open_cases, followed, strict=True)
             ]
 
     @classmethod
-    def of(cls, greatest, least, cases, fast, slow, alone):
-        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``.
+    def of(cls, greatest, least, open_cases, fast, slow, alone):
+        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``open_cases``.
 
         ``fast`` and ``slow`` are pairs of (words, place → :class:`Sequence`), ``alone`` is place → (pack, :class:`Sequence`).
         """
@@ -266,7 +268,7 @@ class Withstand:
             ]
             for (_, strong), (_, weak), one in zip(fast, slow, alone, strict=True)
         ]
-        return cls(greatest, least, cases, followed)
+        return cls(greatest, least, open_cases, followed)
 
     def _taken(self, fault):
         """∫ i² dt of every edge [A²s], 0 where it carries no more than it does for good."""
@@ -283,7 +285,9 @@ class Withstand:
         if self.blind:
             return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
         found = [self._judged(branch, withstand, words, faults) for faults in self.followed]
-        return hangs_on(found[0], [(case.words, check) for case, check in zip(self.cases[1:], found[1:], strict=True)])
+        return hangs_on(
+            found[0], [(open_case.words, check) for open_case, check in zip(self.open_cases[1:], found[1:], strict=True)]
+        )
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_of(branch.name)
