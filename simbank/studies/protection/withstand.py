@@ -26,7 +26,7 @@ from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
-__all__ = ["FaultCase", "Withstand", "connected", "faults_between"]
+__all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
@@ -34,7 +34,7 @@ WORTH = 0.8  # a steady reckoning below this share of what is known already is n
 
 
 @dataclass(frozen=True, eq=False)
-class FaultCase:
+class FollowedFault:
     """A fault that was followed: the place, in words which current it has, and what came of it."""
 
     place: str
@@ -205,7 +205,7 @@ def faults_between(greatest, least, open_case, known, for_good_a):
 
     Returns
     -------
-    list of FaultCase
+    list of FollowedFault
     """
     search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
     for place in greatest.places:
@@ -213,7 +213,7 @@ def faults_between(greatest, least, open_case, known, for_good_a):
             least_a = abs(least.circuit.prospective(place.positive, place.negative, least.only(place, packs))[-1])
             search.look(_Place(greatest, place, packs, least_a))
     return [
-        FaultCase(
+        FollowedFault(
             here.place.name, words, greatest.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed)
         )
         for here, ohm, words in dict.fromkeys(search.best.values())
@@ -227,7 +227,7 @@ class Withstand:
     ----------
     greatest, least : Faults
     open_cases : list of OpenCase
-    followed : list of list of FaultCase
+    followed : list of list of FollowedFault
         For each of ``open_cases`` what was followed already: the greatest and the least.
     """
 
@@ -259,10 +259,10 @@ class Withstand:
         one_a = {place.name: least.weakest(place) for place in least.places}
         followed = [
             [
-                *(FaultCase(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
-                *(FaultCase(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
+                *(FollowedFault(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
+                *(FollowedFault(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
                 *(
-                    FaultCase(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
+                    FollowedFault(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
                     for name, (pack, found) in one.items()
                 ),
             ]
