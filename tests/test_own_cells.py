@@ -233,3 +233,69 @@ def test_drift_takes_own_names_and_files(tmp_path, monkeypatch):
     assert rows["wide"]["spread_after_rest_points"] > rows["lfp"]["spread_after_rest_points"]
     assert rows["banks/cell.toml"]["half_width_mv"] == 0
     assert "chemistry-unused" not in [w["code"] for w in found["warnings"]]
+
+
+# ---- simbank cell new ----
+
+
+def says(*words, refused=False):
+    """What a command prints, or the one line of its refusal."""
+    done = CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "200"})
+    if refused:
+        assert isinstance(done.exception, InputError), done.output
+        return str(done.exception)
+    assert done.exit_code == 0, f"{done.output}{done.exception!r}"
+    return done.output
+
+
+@pytest.mark.parametrize("base", simbank.chemistry_library())
+def test_a_new_cell_has_every_key_and_works_as_it_stands(tmp_path, monkeypatch, base):
+    from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile, Sourced
+
+    monkeypatch.chdir(tmp_path)
+    says("cell", "new", "my_cell.toml", "--base", base)
+    text = (tmp_path / "my_cell.toml").read_text(encoding="utf-8")
+    data = tomllib.loads(text)
+    every = {
+        section: set(ChemistryFile.model_fields[section].annotation.model_fields) - set(Sourced.model_fields)
+        for section in SECTIONS
+    }
+    assert {section: set(data[section]) - set(Sourced.model_fields) for section in SECTIONS} == every
+    assert set(data) == set(ChemistryFile.model_fields)
+    for key in {"name", "family", *(key for keys in every.values() for key in keys)}:
+        assert f"\n# {key}: " in text
+    before = text.partition("\nvolt = [")[0].splitlines()[-4:]
+    assert any("MEASURE" in line for line in before)
+    assert max(map(len, [line for line in text.splitlines() if line.startswith("#")])) <= 110
+
+    made, shipped = load_chemistry("my_cell.toml"), load_chemistry(base)
+    z = np.linspace(-0.1, 1.1, 301)
+    for curve in ("ocv", "half_width", "entropy", "r_factor", "rc_factor"):
+        assert getattr(made, curve)(z) == pytest.approx(getattr(shipped, curve)(z), abs=0)
+    for number in (
+        "decay_per_soc",
+        "rc",
+        "volt_max",
+        "volt_min",
+        "charge_volt",
+        "cutoff_volt",
+        "arrhenius_k",
+        "typical",
+        "family",
+    ):
+        assert getattr(made, number) == getattr(shipped, number)
+    assert "none of them measured" in made.source
+
+    (tmp_path / "bank.toml").write_text(
+        SMALL.replace(
+            'capacity = "280 Ah"', f'chemistry = "my_cell.toml"\ncells_in_series = {made.series_48v()}\ncapacity = "280 Ah"'
+        )
+    )
+    assert simbank.simulate(simbank.load("bank.toml"), integrator="fast").summary["closure"]["energy_relative"] < 1e-5
+    assert "is there already" in says("cell", "new", "my_cell.toml", refused=True)
+
+
+def test_faults_of_a_new_cell(tmp_path):
+    assert 'did you mean "lfp"' in says("cell", "new", tmp_path / "a.toml", "--base", "lpf", refused=True)
+    assert 'must end in ".toml"' in says("cell", "new", tmp_path / "a.txt", refused=True)
+    assert list(tmp_path.iterdir()) == []

@@ -223,17 +223,24 @@ def load_chemistry(name: str | PathLike, folder: str | PathLike | None = None) -
     >>> load_chemistry("lfp").series_48v()
     16
     """
-    path = LIBRARY / f"{name}.toml"
+    path, content = chemistry_path(name, folder), None
     if str(name).endswith(".toml"):
-        path, content = Path(folder or "") / name, None
-        if not path.exists():
-            raise InputError(_not_found(name, folder or ""), value=str(name))
         with suppress(OSError, ValueError):
             content = path.read_bytes()
-        return _read_chemistry(path, content)
+    return _read_chemistry(path, content)
+
+
+def chemistry_path(name: str | PathLike, folder: str | PathLike | None = None) -> Path:
+    """The file of a chemistry; parameters and errors of :func:`load_chemistry`."""
+    if str(name).endswith(".toml"):
+        path = Path(folder or "") / name
+        if not path.exists():
+            raise InputError(_not_found(name, folder or ""), value=str(name))
+        return path
+    path = LIBRARY / f"{name}.toml"
     if not path.exists():
         raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
-    return _read_chemistry(path)
+    return path
 
 
 def _not_found(name, folder):

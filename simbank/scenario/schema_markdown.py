@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simbank.cells.chemistry_schema import ChemistryFile, Sourced
 from simbank.scenario.schema import json_schema
 
 __all__ = ["BEGIN", "END", "format_reference", "in_page"]
@@ -40,7 +41,38 @@ def format_reference() -> str:
     missing = set(known) - set(TABLES) - inner
     if missing:
         raise KeyError(f"tables without a title: {missing}")
-    return "\n".join(line for name in TABLES for line in _table(name, known))
+    lines = [line for name in TABLES for line in _table(name, known)]
+    return "\n".join([*lines, *_chemistry_file()])
+
+
+def _chemistry_file():
+    """Lines of the table of a chemistry file's keys; those that every section has are said once."""
+    schema = ChemistryFile.model_json_schema()
+    model = schema["$defs"]
+    told = {key: field["description"] for key, field in model["_OCV"]["properties"].items() if key in Sourced.model_fields}
+    yield from ("**a chemistry file**: " + schema["description"].replace("\n", " "), "")
+    yield from ("| key | takes | default | meaning |", "| --- | --- | --- | --- |")
+
+    def rows(table, before=""):
+        for key, field in table["properties"].items():
+            if inner := _inner(field):
+                yield from rows(model[inner], f"{key}.")
+            elif not (before and key in told):
+                of, span = field.get("x-unit", ""), field.get("x-range", "")
+                needed = "**required**" if key in table.get("required", []) else _default(field)
+                takes = "; ".join(part for part in (of or _takes(field), span) if part)
+                yield f"| `{before}{key}` | {takes} | {needed} | {field['description']} |"
+
+    yield from rows(schema)
+    pair = {key: field["description"] for key, field in model["_RC"]["properties"].items()}
+    said = "; ".join(f"`{key}`: {text}" for key, text in told.items())
+    yield from (
+        "",
+        f"Every section also takes {said}. An entry of `relaxation.rc`: "
+        + "; ".join(f"`{key}`: {text}" for key, text in pair.items())
+        + ".",
+        "",
+    )
 
 
 def _table(name, known):

@@ -7,6 +7,7 @@ from simbank.studies.described import bank_warnings
 from simbank.studies.drift import Drift, drift
 from simbank.studies.protection import Assumptions, Protection, protect
 from simbank.studies.read import StoredStudy, read
+from simbank.studies.readings import readings
 from simbank.studies.sensitivity import Sensitivity, sensitivity
 from simbank.studies.size import Limits, Sizing, size
 from simbank.studies.sweep import Sweep, sweep
@@ -14,7 +15,7 @@ from simbank.studies.usable import Usable, usable
 
 __all__ = [
     "RESULTS", "Assumptions", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "read",
-    "sensitivity", "size", "sweep", "usable",
+    "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
