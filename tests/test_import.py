@@ -90,8 +90,9 @@ def written(folder, name, text):
 def test_parameters_of_a_known_cell_are_found_again(files, truth, tmp_path):
     """R0 and pairs within 1 and 3 % from 20 to 90 % of charge, time constants within 3 %, branches at the measured points within 0.01 mV."""
     cell = import_cell([files / "ocv.csv", files / "pulses.csv"], "mine", capacity_ah=AH, start_soc=START)
-    path = written(tmp_path, "mine.toml", cell.text())
-    made = simbank.load_chemistry(path)
+    cell.write(tmp_path / "mine.toml")
+    made = simbank.load_chemistry(tmp_path / "mine.toml")
+    assert (made.rc, made.name, made.notes) == (cell.chemistry.rc, "mine", cell.chemistry.notes)
     z = np.linspace(0, 1, 41)
     assert made.ocv(z) == pytest.approx(truth.ocv(z), abs=1e-5)
     assert made.half_width(z) == pytest.approx(truth.half_width(z), abs=1e-5)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from simbank.cells.chemistry import chemistry_path, load_chemistry
+from simbank.cells.chemistry import Chemistry, chemistry_of, chemistry_path, load_chemistry
 from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile
 from simbank.cells.chemistry_text import chemistry_text
 from simbank.cells.curves import Curve
@@ -19,6 +19,7 @@ from simbank.cells.measured_pulses import MeasuredPulses, PulseLog, measured_pul
 from simbank.cells.measured_table import MeasuredTable, read_measured_table
 from simbank.errors import InputError
 from simbank.filemodel import check, read_toml
+from simbank.files import write_text
 
 __all__ = ["ImportedCell", "import_cell"]
 
@@ -60,6 +61,15 @@ class ImportedCell:
             *(f"Told by the import: {text}." for text in self.told),
         )
         return chemistry_text(self.data, head, self.measured)
+
+    def write(self, path: str | PathLike) -> None:
+        """Write the chemistry file; what stood there goes."""
+        write_text(Path(path), self.text())
+
+    @property
+    def chemistry(self) -> Chemistry:
+        """The chemistry, as it would be read from the file."""
+        return chemistry_of(check(ChemistryFile, self.data))
 
     @property
     def summary(self) -> dict[str, Any]:
