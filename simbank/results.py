@@ -55,6 +55,8 @@ class Study:
     answer : sequence of str
         Sentences for the head of the report.
     warnings : sequence of BankWarning
+    result : StudyResult, optional
+        That it is the section of.
     """
 
     title: str
@@ -63,6 +65,7 @@ class Study:
     figures: Sequence[tuple[Figure, str]] = ()
     answer: Sequence[str] = field(default=())
     warnings: Sequence[BankWarning] = field(default=())
+    result: StudyResult | None = None
 
 
 class StudyResult:
@@ -146,7 +149,7 @@ class StudyResult:
         """The result as a section of a report (:func:`simbank.write_report`)."""
         shown = self.table.reset_index() if self.INDEXED else self.table
         figures = [(picture.figure, picture.caption) for picture in self.pictures()]
-        return Study(self.title, tuple(self.words), shown, tuple(figures), (), tuple(self.warnings))
+        return Study(self.title, tuple(self.words), shown, tuple(figures), (), tuple(self.warnings), self)
 
 
 def records(frame: pd.DataFrame, digits: int = 10) -> list[dict[str, Any]]:

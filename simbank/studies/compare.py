@@ -41,6 +41,8 @@ class Comparison(StudyResult):
         What made it.
     left_out : sequence of BankWarning
         Layouts that were left out although the scenario gives their parts, and why.
+    own : str
+        Name of the layout that the scenario has.
     """
 
     TABLES: ClassVar = (
@@ -57,6 +59,7 @@ class Comparison(StudyResult):
     results: dict[str, Result]
     made_by: dict[str, Any]
     left_out: Sequence[BankWarning] = ()
+    own: str = ""
 
     @property
     def title(self) -> str:
@@ -138,7 +141,7 @@ def compare(
     table.index.name = "layout"
     first = next(iter(results.values())).made_by
     settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
-    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out)
+    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out, scenario.layout)
 
 
 def _possible(scenario: Scenario) -> list[str]:

@@ -16,7 +16,7 @@ from simbank.results import records as plain_records
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
-from simbank.studies.protection.faults import Faults
+from simbank.studies.protection.faults import Faults, Sequence
 from simbank.studies.protection.shorted_cell import ShortedCell
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted_checks import shorted_table, told_together
@@ -121,6 +121,8 @@ class Protection(StudyResult):
         For every pack all of its cases; ``short_note`` says what charges in them and how many were run.
     warnings : list of BankWarning
         What must be known of the bank before any of the figures.
+    followed : dict of str to Sequence
+        By place the greatest fault, followed by the latest of every device's band.
     string_ratings : list of StringRating
         For each string's device the largest standard rating that surely opens before every device behind it.
     """
@@ -146,6 +148,7 @@ class Protection(StudyResult):
     breaks: Breaking = field(repr=False, default=None)
     short_cases: dict[str, list[ShortedCell]] = field(default_factory=dict)
     short_note: str = ""
+    followed: dict[str, Sequence] = field(default_factory=dict, repr=False)
 
     @property
     def title(self) -> str:
