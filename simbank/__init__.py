@@ -30,6 +30,7 @@ _HOMES = {
     "Assumptions": "studies",
     "load_chemistry": "cells",
     "derived_chemistry": "cells",
+    "import_cell": "cells.cell_import",
     "chemistry_library": "cells",
     "Verdict": "verdict",
     "verdicts": "judging",
