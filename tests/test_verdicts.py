@@ -88,7 +88,8 @@ def test_a_verdict_has_a_known_severity():
     assert verdict("spread", "A", "text", b=math.inf, a=np.float64(2.0), n=3).numbers == {"b": None, "a": 2.0, "n": 3}
 
 
-def test_worst_first_and_the_last_says_what_is_left_out():
+def test_more_verdicts():
+    """Worst first, and the last says what is left out."""
     result = run(
         packs__A__device={"resistance": "0.3 milliohm"}, packs__A__soc=0.9, duty=cycles({"discharge": "1 C", "hours": 0.3})
     )
@@ -609,7 +610,7 @@ def test_hardest_pack(monkeypatch):
     assert (found.severity, found.where) == (NOTE, max(shares, key=shares.get))
     assert found.numbers["share_ratio"] == max(shares.values())
     # at the limit where it matters: the bank's rate × limit ÷ its current
-    peak = max(thick.packs["current_a"]["A"])
+    peak = thick.summary["packs"][0]["current_peak_a"]
     assert found.numbers["matters_from_bank_c_rate"] == pytest.approx(0.2 * 100.0 / peak, rel=1e-6)  # 1 C is usual, the fuse more
     for limit, fails in ((max(shares.values()) + 1e-6, False), (max(shares.values()) - 1e-6, True)):
         monkeypatch.setattr(rules, "SHARE_TOLD", limit)
