@@ -10,7 +10,10 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from simbank import provenance
+from simbank.caution import PROTECTION_CAUTION
+from simbank.errors import InputError
 from simbank.files import file_name
+from simbank.notebook import as_html
 from simbank.results import Picture, Study, StudyResult
 from simbank.results import records as plain_records
 from simbank.studies.protection.breaking import Breaking
@@ -89,7 +92,7 @@ class Assumptions:
     short_ohm: float = 1e-3
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Protection(StudyResult):
     """What :func:`protect` found.
 
@@ -129,6 +132,7 @@ class Protection(StudyResult):
 
     INDEXED: ClassVar = False
     TABLES: ClassVar = TABLES
+    CAUTION: ClassVar = PROTECTION_CAUTION
 
     scenario: Any
     assumptions: Assumptions
@@ -163,6 +167,13 @@ class Protection(StudyResult):
     def made_by(self) -> dict[str, Any]:
         """What made it."""
         return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: how many checks failed, and those that failed or could not be made."""
+        bad = self.told(self.checks[self.checks["status"].isin([FAIL, NOT_CHECKABLE])]).set_index("status")
+        return as_html(
+            self.title, warnings=self.warnings, words=[self.headline], table=bad, picture=self.own_figure(), caution=self.CAUTION
+        )
 
     @property
     def counts(self) -> dict[str, int]:
@@ -323,6 +334,8 @@ class Protection(StudyResult):
         """Time over current for every kind of device: band, withstand of what it protects, fault currents through it."""
         from simbank.plotting import protection_plots
 
+        if self.order.empty:
+            raise InputError("no device of this bank can open: there is nothing to draw")
         return protection_plots.plot_time_current(self)
 
     def plot_shorted(self):
