@@ -7,7 +7,6 @@ from copy import deepcopy
 import lessons
 import pytest
 from browser import needs_chromium, run
-from conftest import ROOT
 
 import simbank
 
@@ -196,7 +195,7 @@ def test_stale_outputs_are_found():
 def test_lessons_take_their_banks_from_the_package():
     """So they run wherever simbank is installed; the one of lesson 6 is made up on the spot."""
     for path in PATHS[:5]:
-        named = re.findall(r'sb\.example\("(\w+)"\)', text_of(lessons.read(path), "code"))
+        named = re.findall(r'sb\.example\("(\w+)"', text_of(lessons.read(path), "code"))
         assert named
         for name in named:
-            assert simbank.load(ROOT / "scenarios" / f"{name}.toml").bank.packs
+            assert simbank.example(name).bank.packs
