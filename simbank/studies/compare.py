@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["Comparison", "compare"]
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Comparison(StudyResult):
     """What :func:`compare` found.
 
@@ -85,6 +85,10 @@ class Comparison(StudyResult):
     def pictures(self) -> list[Picture]:
         caption = "Spread over time, and each pack's share of discharge ÷ its share of capacity."
         return [Picture("layouts.png", self.plot(), self.title, caption)]
+
+    def told_beside(self) -> dict[str, Any]:
+        """What the tables do not say; the warnings of each run are in its own folder."""
+        return super().told_beside() | {"left_out": as_records(self.left_out)}
 
     def write_tables(self, folder: Path) -> None:
         """Write the table into a folder, and the whole run of each layout into a folder of its name in it."""
