@@ -275,8 +275,8 @@ def _outages(found):
     opens = f"{who} opens after {after}" + (f", then {len(steps) - 1} more" if len(steps) > 1 else "")
     perhaps = "may be that " if row.then.startswith("perhaps") else ""
     text = (
-        f"With {row.dropped} out at full {row.load} {perhaps}{opens} ({row.pack} at {abs(row.current_a):.0f} A, {row.c_rate:.2f} C); left in "
-        f"service: {left(row)}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
+        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {row.c_rate:.2f} C); left "
+        f"in service: {left(row)}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
     )
     yield verdict(
         "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(steps)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
-__all__ = ["RULES", "Rule", "rules_markdown", "verdict"]
+__all__ = ["RULES", "Rule", "in_page", "rules_markdown", "verdict"]
 
 PRACTICE = "common practice, no source"
 MOST_LETTERS = 300  # of a verdict, with names of usual length
@@ -421,3 +422,10 @@ def rules_markdown() -> str:
     rows = ["| code | severity | says | threshold | source |", "| --- | --- | --- | --- | --- |"]
     rows += [f"| `{r.code}` | {r.severity} | {r.meaning} | {r.threshold} | {r.source} |" for r in RULES.values()]
     return "\n".join(rows)
+
+
+def in_page(text: str) -> str:
+    """A page with its table of rules made anew."""
+    first, *_, last = re.finditer(r"^\| `[\w-]+` \| (?:danger|act|unknown|note) \|.*$", text, re.MULTILINE)
+    rows = rules_markdown().split("\n")[2:]
+    return text[: first.start()] + "\n".join(rows) + text[last.end() :]

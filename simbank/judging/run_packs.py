@@ -173,9 +173,8 @@ def _limits(pack, device_a, celsius, too_fast):
         found.append((f"what its cells take at {celsius:.0f} °C", takes, True))
     if np.isfinite(device_a):
         found += [("the rating of its fuse or breaker", device_a, charge) for charge in (False, True)]
-    usual = "what is usual for packs, since the file gives no limit"
-    if not any(np.isfinite(level) for _, level, charge in found if not charge):
-        found.append((usual, rules.USUAL_LIMIT_C * pack.capacity_ah, False))
+    if pack.bms is None or not np.isfinite(pack.bms.discharge_current.level):  # a fuse is there for the cable
+        found.append(("what is usual for packs, since the file gives no limit", rules.USUAL_LIMIT_C * pack.capacity_ah, False))
     return [row for row in found if np.isfinite(row[1]) and row[1] > 0]
 
 

@@ -81,6 +81,8 @@ def _told(warning, count):
     more += f" ({runs[1]}.)" if runs and "all" not in runs[1] else ""
     room = MOST_LETTERS - 1 - len(todo) - len(more) - 2
     kept = next(filter(None, (_fitting(text, end, room) for end in (". ", "; ", ": "))), text[:room].rpartition(" ")[0])
+    if text.startswith(f"{kept}. ") and (part := _fitting(text[len(kept) + 2 :], "; ", room - len(kept) - 2)):
+        kept = f"{kept}. {part}"  # of the next sentence as much as fits
     return f"{kept.rstrip('.;: ')}.{more}{' ' + todo if todo else ''}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import math
 import re
@@ -15,7 +16,9 @@ from matplotlib.figure import Figure
 __all__ = ["Figures", "Sources", "digits", "grouped", "lines", "table", "text"]
 
 MOST_POINTS = 3000  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
-IMAGE_DPI = 200
+IMAGE_DPI = 180
+LONG_TEXT = 30  # letters: a column with such texts is not made narrow
+COLOURS = 64
 WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
 LARGEST_PX = 1500  # one wider still is printed whole, and then in parts of at most so much: on A4 its letters would be too small
 OVERLAP_PX = 70
@@ -121,11 +124,10 @@ def table(
 
 
 def _cell(column, value, number, sources, source, blank):
-    missing = value is None or (isinstance(value, float) and math.isnan(value))
-    cell = {"text": "–", "number": None, "source": None, "blank": column in blank}
+    cell = {"text": "–", "number": None, "source": None, "kind": "n" if number[column] else ""}
     if column in blank:
-        return cell | {"text": ""}
-    if missing or value == "":
+        return cell | {"text": "", "kind": "blank"}
+    if value is None or value == "" or (isinstance(value, float) and math.isnan(value)):
         return cell
     if sources is not None and column == source:
         k = sources.number(str(value))
@@ -133,7 +135,7 @@ def _cell(column, value, number, sources, source, blank):
     if number[column]:
         whole = isinstance(value, (int, np.integer))
         return cell | {"text": f"{value:,d}" if whole else digits(float(value)), "number": float(value)}
-    return cell | {"text": str(value)}
+    return cell | {"text": str(value), "kind": "long" if len(str(value)) > LONG_TEXT else ""}
 
 
 def _all_numbers(column: Iterable[Any]) -> bool:
@@ -155,7 +157,7 @@ class Figures:
         with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "simbank", "path.simplify_threshold": 0.2}):
             out = io.StringIO()
             figure.savefig(out, format="svg", dpi=IMAGE_DPI, metadata={"Date": None, "Creator": None})
-        svg = out.getvalue()
+        svg = _lighter(out.getvalue())
         return {"kind": "figure", "svg": self._own_ids(_labelled(svg[svg.index("<svg") :], caption)), "caption": caption}
 
     def drawing(self, svg: str, caption: str) -> dict[str, Any]:
@@ -182,7 +184,6 @@ class Figures:
     def _own_ids(self, svg):
         self.count += 1
         mark = f"f{self.count}-"
-        svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
         svg = re.sub(r'\bid="', f'id="{mark}', svg)
         svg = re.sub(r"url\(#", f"url(#{mark}", svg)
         return re.sub(r'href="#', f'href="#{mark}', svg)
@@ -192,6 +193,24 @@ def _labelled(svg, label):
     """An SVG with words for those who do not see it."""
     label = label.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
     return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+
+
+def _lighter(svg):
+    """The same SVG with coordinates to a hundredth of a point, without indents, its images with a palette of 64 colours."""
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'( d="|translate\()([^")]*)', lambda m: m[1] + re.sub(r"(\.\d\d)\d+", r"\1", m[2]), svg)
+    svg = re.sub(r"(base64,)([^\"]*)", lambda m: m[1] + _palette(m[2]), svg)
+    return re.sub(r"\n\s*", "\n", svg)
+
+
+def _palette(encoded):
+    """A PNG in base64 with few colours, in as many bytes or fewer."""
+    from PIL import Image
+
+    raw = base64.b64decode(encoded)
+    out = io.BytesIO()
+    Image.open(io.BytesIO(raw)).quantize(COLOURS, method=Image.Quantize.FASTOCTREE).save(out, "PNG", optimize=True)
+    return base64.b64encode(min(raw, out.getvalue(), key=len)).decode()
 
 
 def _images_for_long_lines(figure):

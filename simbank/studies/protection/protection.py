@@ -45,11 +45,6 @@ NOT_CHECKED = (
     "100 A, 75 °C above, whatever the insulation)",
     "local code, the pack maker's manual, permits and inspection",
 )
-# Order in which a failed rule is told first: what ends no fault, then what burns, then what trips. Our own choice.
-GRAVEST = (
-    "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "rating ≤ ampacity", "shorted cell",
-    "outage", "rating ≥ load", "voltage drop",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -182,17 +177,10 @@ class Protection(StudyResult):
 
     @property
     def headline(self) -> str:
-        """How many checks failed, could not be made and passed; of those that failed, the one whose rule stands first in
-        ``GRAVEST``."""
-        failed = self.checks[self.checks["status"] == FAIL]
-        rank = {rule: k for k, rule in enumerate(GRAVEST)}
-        worst = ""
-        if len(failed):
-            row = failed.loc[min(failed.index, key=lambda k: rank.get(failed.loc[k, "rule"], len(rank)))]
-            worst = f" (gravest: {row['rule']}, {row['where']})"
+        """How many checks failed, could not be made and passed."""
         c = self.counts
         checks = "check" if c[FAIL] == 1 else "checks"
-        return f"{c[FAIL]} {checks} failed{worst}, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        return f"{c[FAIL]} {checks} failed, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
 
     def told(self, checks: pd.DataFrame) -> pd.DataFrame:
         """Rows of ``checks`` grouped: the same said of many places is said once, and ``where`` names them all."""
