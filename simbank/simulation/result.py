@@ -446,7 +446,10 @@ class Result(StudyResult):
 
     def _scenario_record(self):
         """The scenario as plain data, from which it can be built again."""
-        return {"scenario_file": getattr(self.scenario, "source", None), "scenario_data": getattr(self.scenario, "data", None)}
+        return {
+            "scenario_file": getattr(self.scenario, "source", None),
+            "scenario_data": provenance.described(getattr(self.scenario, "data", None)),
+        }
 
     def plot(self) -> Figure:
         """State of charge of each pack over time."""
