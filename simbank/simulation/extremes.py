@@ -56,8 +56,11 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
 
 @jit_internal
 def reach_flows(t_0, work_0, t_1, work_1, t_2, work_2, sums, extremes):
-    """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
-    three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports."""
+    """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through them.
+
+    They are peak currents of packs [A], least and greatest voltage of ports, and greatest voltage between two ports [V]. The instants
+    are ``t_0``, ``t_1`` and ``t_2`` [s], the bank solved in ``work_0``, ``work_1`` and ``work_2``.
+    """
     apart, acc, port_acc = extremes.between_ports, sums.pack, sums.port
     pack_0, pack_1, pack_2 = work_0.pack, work_1.pack, work_2.pack
     port_0, port_1, port_2 = work_0.port, work_1.port, work_2.port
@@ -134,8 +137,7 @@ def _crossing(a, m_0, b, m_1, level):
 
 @jit_inline
 def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
-    """Value at the middle of three instants or, where it lies above or below both others, at the vertex of the parabola through
-    all."""
+    """Value at the middle of three instants or, where it lies beyond both others, at the vertex of the parabola through them."""
     if not (v_1 - v_0) * (v_2 - v_1) < 0.0:
         return v_1
     left, right = (v_1 - v_0) / (t_1 - t_0), (v_2 - v_1) / (t_2 - t_1)

@@ -68,7 +68,9 @@ def advance(
     clock, step_start : float
         Time now, and when the present row began [s].
     row : int
-        Row of the plan; ``fresh`` if its commands are still to be taken.
+        Row of the plan.
+    fresh : bool
+        Whether the commands of this row are still to be taken.
     h_try : float
         Step to try first [s].
     stop : float
@@ -77,23 +79,30 @@ def advance(
         Steps, those that were not accurate enough among them, after which it comes back.
     tolerance : float
         Greatest estimated error of state of charge in one step.
-    y : ndarray
-        State, changed in place.
+    max_step : float
+        Longest step [s].
+    y : ndarray, shape (5 n + d,)
+        State of ``n`` packs and ``d`` devices, changed in place.
     bank : BankArrays
+        The bank as it is wired now.
     levelling : ndarray
-        Of :func:`levelling_modes`.
+        Of :func:`simbank.simulation.fast_step.levelling_modes`.
     states : StateArrays
+        Discrete states of packs and devices, only read.
     asleep : ndarray of bool, shape (n,)
         Open packs that are not to be asked again whether they would conduct.
     port_state : PortArrays
+        What the ``p`` ports do, changed in place.
     sums : SumArrays
+        Time integrals, added to in place.
     extremes : Extremes
+        Extremes, moved in place.
     all_flows : ndarray, shape (b, n + p)
-        Currents of all branches = all_flows · [I; J].
+        Currents of all branches [A] = all_flows · [I; J].
     plan : tuple of ndarray
-        Duration of every row of the duty [s], its commands, whether it ends early.
+        Duration of every row of the duty [s], shape (m,); its commands, (m, p, N_COMMAND); whether it ends early, (m,).
     samples : tuple of ndarray and Samples
-        Times at which samples are wanted [s]; times of those made, and they.
+        Times at which samples are wanted [s]; times of those made [s], and they.
     scratch : tuple
         Of :func:`scratch_arrays`.
 
