@@ -59,7 +59,7 @@ def scratch_arrays(n, p, d):
 @jit_entry
 def advance(
     clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, asleep, port_state, sums,
-    extremes, all_flows, plan, samples, scratch,
+    extremes, all_flows, schedule, samples, scratch,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -68,7 +68,7 @@ def advance(
     clock, step_start : float
         Time now, and when the present row began [s].
     row : int
-        Row of the plan.
+        Row of the schedule.
     fresh : bool
         Whether the commands of this row are still to be taken.
     h_try : float
@@ -99,7 +99,7 @@ def advance(
         Extremes, moved in place.
     all_flows : ndarray, shape (b, n + p)
         Currents of all branches [A] = all_flows · [I; J].
-    plan : tuple of ndarray
+    schedule : tuple of ndarray
         Duration of every row of the duty [s], shape (m,); its commands, (m, p, N_COMMAND); whether it ends early, (m,).
     samples : tuple of ndarray and Samples
         Times at which samples are wanted [s]; times of those made [s], and they.
@@ -113,7 +113,7 @@ def advance(
     """
     cells = bank.cells
     phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
-    durations, commands, early = plan
+    durations, commands, early = schedule
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch

@@ -216,12 +216,12 @@ class _Run:
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
-        for plan in duty_windows(self.duty, state.ports.names):
-            h_try = self._go_window(plan, samples, scratch, levelling, h_try)
+        for schedule in duty_windows(self.duty, state.ports.names):
+            h_try = self._go_window(schedule, samples, scratch, levelling, h_try)
 
-    def _go_window(self, plan, samples, scratch, levelling, h_try):
+    def _go_window(self, schedule, samples, scratch, levelling, h_try):
         """The rows of one window; returns the step to try first in the next."""
-        rows, row, fresh = len(plan[0]), 0, True
+        rows, row, fresh = len(schedule[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
         sums = recorder.sums
         while row < rows:
@@ -231,7 +231,7 @@ class _Run:
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
-                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
+                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, schedule, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, made = samples
@@ -252,7 +252,7 @@ class _Run:
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 handler.process_due_events(state.t_step)
-                end = state.step_start + plan[0][row]
+                end = state.step_start + schedule[0][row]
                 self.reference.integrate(min(end, state.t + seconds, max(handler.next_timer_s(), state.t + 1e-9)))
             elif code != fast.DONE:
                 handler.process_timers()
