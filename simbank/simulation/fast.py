@@ -35,8 +35,8 @@ PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow pa
 
 
 @jit_internal
-def _quiet(now, bank, states, asleep, port_state):
-    """Whether no pack waits to be woken and no port has lost its packs without having said so."""
+def _quiet(now, bank, states, stays_open, port_state):
+    """Whether no open pack is to be asked if it would conduct and no port has lost its packs without having said so."""
     phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
         if phase[a] != ar.PHASE_DONE and ports[a, ar.LIVE] == 0.0:
@@ -45,7 +45,7 @@ def _quiet(now, bank, states, asleep, port_state):
                 return False
     quiet = True
     for k in range(states.pack_state.size):
-        quiet = quiet and not events.may_wake(k, now, states.pack_state, bank.pack_live, phase, ports, asleep)
+        quiet = quiet and not events.may_conduct(k, now, states.pack_state, bank.pack_live, phase, ports, stays_open)
     return quiet
 
 
@@ -58,7 +58,7 @@ def scratch_arrays(n, p, d):
 
 @jit_entry
 def advance(
-    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, asleep, port_state, sums,
+    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
     extremes, all_flows, schedule, samples, scratch,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
@@ -89,7 +89,7 @@ def advance(
         Of :func:`simbank.simulation.fast_step.levelling_modes`.
     states : StateArrays
         Discrete states of packs and devices, only read.
-    asleep : ndarray of bool, shape (n,)
+    stays_open : ndarray of bool, shape (n,)
         Open packs that are not to be asked again whether they would conduct.
     port_state : PortArrays
         What the ``p`` ports do, changed in place.
@@ -131,7 +131,7 @@ def advance(
             port_states.apply_commands(clock, commands[row], port_state)
             port_states.limit_chargers(y, bank, states, port_state)
             for k in range(n):
-                asleep[k] = False
+                stays_open[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
@@ -174,7 +174,7 @@ def advance(
                 volt = work.port[ar.PORT_VOLTAGE, a]
                 alone = volt - work.hybrid[n + a, n + a] * work.port[ar.PORT_CURRENT, a]
                 port_states.change(a, kind, clock, local, port_state, volt, alone)
-            if not _quiet(local, bank, states, asleep, port_state):
+            if not _quiet(local, bank, states, stays_open, port_state):
                 return SETTLE, clock, step_start, row, fresh, h_try, filled
             if early[row] and port_states.all_done(port_state):
                 break

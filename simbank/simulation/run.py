@@ -230,7 +230,7 @@ class _Run:
             moment = recorder.moment()
             code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
-                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
+                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
                 ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, schedule, samples, scratch,
             )  # fmt: skip
             if filled:
