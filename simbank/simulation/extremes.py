@@ -19,7 +19,7 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
     """
     soc, spread, first = extremes.soc, extremes.spread, extremes.first
     n = cells.shape[1]
-    h = t_1 - t_0
+    dt = t_1 - t_0
     high_0, low_0, high_1, low_1 = 0, 0, 0, 0
     for k in range(n):
         a, b = y_0[k], y_1[k]
@@ -28,26 +28,26 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
             m_0, m_1 = (
-                -h * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
-                -h * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -dt * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -dt * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
             )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
             if full:
-                first[0, k] = base + t_0 + h * _crossing(a, m_0, b, m_1, FULL_SOC)
+                first[0, k] = base + t_0 + dt * _crossing(a, m_0, b, m_1, FULL_SOC)
             if empty:
-                first[1, k] = base + t_0 + h * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
+                first[1, k] = base + t_0 + dt * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
         high_0, low_0 = k if a > y_0[high_0] else high_0, k if a < y_0[low_0] else low_0
         high_1, low_1 = k if b > y_1[high_1] else high_1, k if b < y_1[low_1] else low_1
     for i in range(4):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = h * (
+        m_0 = dt * (
             pack_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
             - pack_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
-        m_1 = h * (
+        m_1 = dt * (
             pack_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
             - pack_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
