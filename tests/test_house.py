@@ -7,8 +7,9 @@ from conftest import ROOT
 
 # From the ground up: a room uses those before it, not those after it.
 ROOMS = [
-    "errors", "interrupts", "streams", "quantities", "warning", "verdict", "caution", "columns", "files", "provenance", "results", "filemodel",
-    "jit", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation", "studies", "judging", "report", "cli", "__main__",
+    "errors", "interrupts", "streams", "quantities", "warning", "verdict", "caution", "columns", "files", "provenance",
+    "notebook", "results", "filemodel", "jit", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation",
+    "studies", "judging", "report", "cli", "__main__",
 ]  # fmt: skip
 # The same within simulation/, where every module has a place of its own: what a name means, equations, their derivative, sums over
 # time, states that switch, integrators, what comes out, the loop.
@@ -19,7 +20,7 @@ SIMULATION = [
     "extremes", "integrals",
     "bank_warnings", "run_warnings", "events", "port_states", "bank_state", "switching",
     "recording", "reference", "fast_step", "fast",
-    "summary", "rest", "result",
+    "summary", "rest", "result", "stored",
     "run",
 ]  # fmt: skip
 SOURCES = sorted((ROOT / "simbank").rglob("*.py"))

@@ -13,7 +13,7 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
-from simbank.studies.protection.full_load import full_loads
+from simbank.studies.protection.full_load import asked_loads, commands_of
 from simbank.studies.protection.words import duration_text
 
 if TYPE_CHECKING:
@@ -64,12 +64,12 @@ class Cascades:
     unreliable: frozenset[str]
 
     @classmethod
-    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, times: float = 1.0) -> Cascades:
+    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, multiple: float = 1.0) -> Cascades:
         """``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`."""
         unreliable = breaks.failed | breaks.doubtful
-        middle, soonest = (loads.cascade(dropped, load, times=times, line=line) for line in ("middle", "soonest"))
+        middle, soonest = (loads.cascade(dropped, load, multiple=multiple, line=line) for line in ("middle", "soonest"))
         opened = {who for _, who, _ in (*middle.steps, *soonest.steps)}
-        shut = loads.cascade(dropped, load, times=times, failed=unreliable) if opened & unreliable else None
+        shut = loads.cascade(dropped, load, multiple=multiple, failed=unreliable) if opened & unreliable else None
         return cls(middle, soonest, shut, unreliable)
 
     @property
@@ -103,7 +103,7 @@ class Loads:
     """The bank under its full loads, whole and with parts missing."""
 
     def __init__(self, scenario: Scenario):
-        self.bank, self.loads = scenario.bank, full_loads(scenario)
+        self.bank, self.loads = scenario.bank, asked_loads(scenario)
         self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
@@ -116,31 +116,36 @@ class Loads:
             self._of_line[line] = devices, *device_rows(self.bank.devices, line)
         return self._of_line[line]
 
-    def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
+    def operating_point(self, load, multiple=1.0, pack_closed=None, branch_closed=None):
         """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
-        commands = {
-            port: (kind, value / times if kind == "resistance" else value * times)
-            for port, (kind, value) in self.loads[load].items()
-        }
+        commands = commands_of(self.at_start, self.loads[load], multiple, pack_closed, branch_closed)
         return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
+    def told(self, by):
+        """What the inverters or the resistances ask at full load, and at what voltage that counts: a text for each port."""
+        asked = self.loads.get("discharge", {})
+        amperes = commands_of(self.at_start, asked)
+        return [one.told(port, amperes[port][1]) for port, one in asked.items() if one.by == by]
+
     def parts(self):
-        """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
-        has one, else with all its packs taken off."""
+        """What can drop out: name → (packs, device branches) that open with it.
+
+        Every pack; every string, by its device where it has one, else with all its packs taken off.
+        """
         out = {pack.name: ([k], []) for k, pack in enumerate(self.bank.packs)}
         for string, packs in self.bank.strings.items():
             mine = [self.branch_of[d.name] for d in self.bank.devices if d.owner == string]
             out[f"string {string}"] = ([], mine) if mine else ([out[name][0][0] for name in packs], [])
         return out
 
-    def cascade(self, dropped, load, *, times=1.0, line="middle", failed=()):
+    def cascade(self, dropped, load, *, multiple=1.0, line="middle", failed=()):
         """Follow an outage, or an overload, at constant load.
 
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
         currents are solved again and every device keeps the damage it has and the time for which it has carried its pickup
-        current. An inverter counts as a current throughout, that of its
-        lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
-        relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
+        current. An inverter counts as the current of its lowest input voltage, so that packs run low are covered; where the packs'
+        lowest voltage decides that, it is solved anew with what is left of the wiring. Packs stand at their state of charge and
+        before relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
         Parameters
         ----------
@@ -148,7 +153,7 @@ class Loads:
             Of :meth:`parts`; None for the whole bank.
         load : str
             "discharge" or "charge".
-        times : float
+        multiple : float
             Multiple of full load.
         line : str
             Of every device's band; see :func:`~simbank.studies.protection.faults.line_of`.
@@ -166,14 +171,14 @@ class Loads:
         branches = [self.branch_of[device.name] for device in devices]
         since = np.full(len(devices), np.inf)  # when each device came to its pickup current
         while True:
-            point = self.whole(load, times, pack_closed, branch_closed)
+            point = self.operating_point(load, multiple, pack_closed, branch_closed)
             first = first or point
             if not np.any(np.abs(point.port_a) > 1e-9):
                 break
             since = picked_up_since(np.array([clock]), point.branch_a[None, branches], since, rows)[0]
             due = [
                 *self._devices_due(point, damage, since, branch_closed, clock, line, failed),
-                *self._limits_due(point, pack_closed, held, clock, load),
+                *self._limits_due(point, pack_closed, held, clock),
             ]
             due = [event for event in due if event[0] <= CASCADE_HORIZON_S]
             if not due:
@@ -209,7 +214,7 @@ class Loads:
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, point, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
@@ -231,9 +236,11 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
     Parameters
     ----------
     loads : Loads
+        The bank under its full loads.
     greatest : Faults
         For the times of devices at a steady current.
     breaks : Breaking
+        What is known of every device's opening.
 
     Returns
     -------
@@ -241,10 +248,10 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
         ``Protection.overload``; currents in A, times in s.
     """
     rows = []
-    for times in OVERLOADS if "discharge" in loads.loads else ():
-        point = loads.whole("discharge", times)
-        cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
+    for multiple in OVERLOADS if "discharge" in loads.loads else ():
+        point = loads.operating_point("discharge", multiple)
+        cascades = Cascades.of(loads, None, "discharge", breaks, multiple)
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", multiple=multiple, failed=breaks.failed).steps}
         current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
@@ -252,7 +259,7 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
             at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
             rows.append(
                 {
-                    "times_full_load": times, **opening_row(device, current[d], at, breaks),
+                    "times_full_load": multiple, **opening_row(device, current[d], at, breaks),
                     "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
                 }
             )  # fmt: skip
