@@ -104,7 +104,7 @@ def test_parameters_of_a_known_cell_are_found_again(files, truth, tmp_path):
     assert made.r_factor(z) == pytest.approx(truth.r_factor(z), rel=0.01)
     assert made.rc_factor(z) == pytest.approx(truth.rc_factor(z), rel=0.03)
     assert made.decay_per_soc == 40.0
-    assert "assumed, kept from lfp" in made.notes["hysteresis"]
+    assert made.notes["hysteresis"].startswith("assumed; Decay: kept from simbank's chemistry lfp, not measured")
     assert made.typical["capacity_ah"] == AH
 
 
@@ -321,6 +321,25 @@ def test_one_branch_alone_leans_on_the_base_and_says_so(branches, truth, tmp_pat
     assert cell.data["hysteresis"]["assumed"] is True
 
 
+def test_resistance_that_was_not_measured_goes_by_capacity_and_temperature(files):
+    """lfp: 0.25 mΩ of a 280 Ah cell at 25 °C, twice that at 0 °C (lfp.toml: 18.8 kJ/mol doubles it)."""
+    cell = import_cell([files / "ocv.csv"], "mine", capacity_ah=100.0)
+    assert cell.chemistry.typical["resistance_ohm"] == pytest.approx(0.25e-3 * 280 / 100, rel=1e-3)
+    assert any("R0 was not measured" in text for text in cell.told)
+    cold = import_cell([files / "ocv.csv"], "mine", capacity_ah=100.0, celsius=0.0)
+    assert cold.chemistry.typical["resistance_ohm"] == pytest.approx(0.5e-3 * 280 / 100, rel=0.01)
+    assert cold.chemistry.typical_resistance_ohm(0.5, 298.15) == pytest.approx(0.25e-3 * 280 / 100, rel=1e-3)
+
+
+def test_points_too_far_apart_are_told(truth, tmp_path):
+    """lfp between 95 and 100 % bends by more than 10 mV from the curve through its points there; between 40 and 60 % it does not."""
+    z = np.array([0, 0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0])
+    text = pd.DataFrame({"soc": z, "ocv_v": truth.ocv(z)}).to_csv(index=False)
+    told = [text for text in import_cell([written(tmp_path, "few.csv", text)], "mine").told if "no point between" in text]
+    assert len(told) == 1
+    assert "no point between 95 and 100 % of charge" in told[0]
+
+
 # ---- what is missing ----
 
 
@@ -368,6 +387,56 @@ def test_each_fault_of_a_table_is_one_line(tmp_path, text, says):
         import_cell([written(tmp_path, "t.csv", text)], "mine", capacity_ah=100.0, start_soc=0.9)
     assert says in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+HEADINGS = [
+    "soc",
+    "SOC [%]",
+    "charge_v",
+    "discharge_v",
+    "voltage_v",
+    "u [mV]",
+    "Capacity (mAh)",
+    "branch",
+    "time_s",
+    "I [mA]",
+    "current_a",
+    "x",
+    "",
+]
+CELLS = ["0", "1", "3.3", "3300", "nan", "-1", "", "abc", "0,5", "1e308", "inf", "charge", "discharge", "0:01:00", "50"]
+WAYS = {
+    "soc": 1.0,
+    "SOC [%]": 100.0,
+    "time_s": 1e3,
+    "charge_v": 3.3,
+    "discharge_v": 3.3,
+    "voltage_v": 3.3,
+    "u [mV]": 3300.0,
+    "Capacity (mAh)": 1e5,
+}
+
+
+@pytest.mark.filterwarnings("error")
+def test_whatever_stands_in_a_table_it_is_a_cell_or_one_clear_line(tmp_path):
+    random, said = np.random.default_rng(7), []
+    for _ in range(400):
+        headings = random.choice(HEADINGS, random.integers(1, 6), replace=False)
+        count = int(random.choice([0, 1, 2, 5, 30]))
+        if random.random() < 0.6:
+            rows = [[f"{WAYS.get(h, 50.0) * k / max(1, count - 1)}" for h in headings] for k in range(count)]
+        else:
+            rows = [list(random.choice(CELLS, len(headings))) for _ in range(count)]
+        text = "\n".join(str(random.choice(list(";\t,"))).join(row) for row in [list(headings), *rows])
+        path = written(tmp_path, str(random.choice(["a.csv", "slow charge.csv"])), text)
+        try:
+            cell = import_cell([path], "mine", capacity_ah=random.choice([None, 100.0]), start_soc=random.choice([None, 0.9]))
+        except InputError as error:
+            said.append(str(error))
+        else:
+            assert cell.chemistry.ocv(1.0) > cell.chemistry.ocv(0.0)
+    assert len(said) > 300
+    assert not any("\n" in text for text in said)
 
 
 def test_a_start_that_cannot_be(files):

@@ -18,6 +18,7 @@ LEAST_SPAN = 0.6  # of state of charge that branches must cover; beyond them the
 MOST_DIP_V = 0.020  # by which a branch may fall where it should rise; more is no noise. These thresholds are choices of ours
 LEAST_RISE = 1e-3  # of the mean curve [V per unit of state of charge]
 MOST_POINTS = 120
+GAP_V = 0.010  # that a curve may be off between its points before it is told
 DENSE = np.unique(
     np.concatenate(
         [[0, 0.005, 0.01, 0.02, 0.03, 0.05, 0.075], np.linspace(0.1, 0.9, 33), [0.925, 0.95, 0.97, 0.98, 0.99, 0.995, 1]]
@@ -95,6 +96,8 @@ def measured_ocv(
         soc, span = _state_of_charge(table, capacity_ah, told)
         spans += [span] if span else []
         for key, z, volt in _parts(table, soc, told):
+            if not len(volt):
+                continue
             volt = volt / cells_in_series
             _check_cell_volts(table, volt, cells_in_series)
             if key == "sequence":
@@ -139,7 +142,9 @@ def _from_charge(table, own, capacity_ah, told):
         raise InputError(f"spans {span:.4g} Ah, which does not go with this capacity", file=table.path, value=f"{whole:.4g} Ah")
     volt = table[next(key for key in ("voltage", "charge", "discharge") if key in table)][own]
     good = np.isfinite(volt)
-    rises = np.polyfit(moved[good], volt[good], 1)[0] > 0
+    if not good.any():
+        raise InputError("holds charge without a voltage beside it", file=table.path)
+    rises = float((moved[good] - moved[good].mean()) @ (volt[good] - volt[good].mean())) > 0
     if capacity_ah is None:
         way = "charged, from empty to full" if rises else "drawn, from full to empty"
         told.append(f"{table.path.name}: its {span:.4g} Ah are taken for the whole capacity {way}")
@@ -236,6 +241,7 @@ def _completed(grid, mean, half, branches, base, told):
             f"measured from {low * 100:.3g} to {high * 100:.3g} % of charge; beyond, the shape of {base.name} goes on, which is assumed"
         )
     wide = None if half is None else np.interp(soc, grid, half)
+    _tell_gaps(grid, base, told)
     found = MeasuredOCV(soc, volt, wide, branches, (low, high), told=told)
     signs = {"charge": 1.0, "discharge": -1.0, "mean": 0.0}
     curve = Curve(soc, volt)
@@ -243,6 +249,19 @@ def _completed(grid, mean, half, branches, base, told):
         width = base.half_width(z) if wide is None else np.interp(z, soc, wide)
         found.residual_v[key] = measured - curve(z) - signs[key] * width
     return found
+
+
+def _tell_gaps(grid, base, told):
+    """Tell where points lie so far apart that the base's own curve, read only there, would be off between them."""
+    z = np.linspace(grid[0], grid[-1], 1001)
+    off = np.abs(Curve(grid, base.ocv(grid))(z) - base.ocv(z))
+    wide = np.flatnonzero(off > GAP_V)
+    for place in np.unique(np.searchsorted(grid, z[wide])):
+        inside = (z >= grid[place - 1]) & (z <= grid[place])
+        told.append(
+            f"no point between {grid[place - 1] * 100:.3g} and {grid[place] * 100:.3g} % of charge, where the curve of {base.name} bends: "
+            f"read only there it would be off by {off[inside].max() * 1e3:.0f} mV; measure in between"
+        )
 
 
 def _grid(branches, low, high):
@@ -337,6 +356,8 @@ def _from_sequence(soc, volt, base, told):
         apart = (
             hc - hd > 1.0
         )  # near the turning points the branches run together, and nothing can be told of the half-width there
+        if not apart.any():  # a decay so slow that the branches never part
+            return h, (on["charge"] + on["discharge"]) / 2, np.zeros(len(grid))
         half = np.interp(grid, grid[apart], ((on["charge"] - on["discharge"]) / np.where(hc - hd > 0, hc - hd, 1.0))[apart])
         mean = (on["charge"] - half * hc + on["discharge"] - half * hd) / 2
         return h, mean, half
