@@ -132,11 +132,12 @@ def test_no_import_runs_up_within_simulation(module):
     assert not [f"{line} {other}" for line, other in within if runs_up_within(module, other)]
 
 
-# Longer than a page, and why. Measured: all compiled code of a fast run takes 44.7 s of one core to compile, 12.7 of them `advance`
-# and 5.4 `make_step`. A call with a bank passes some 120 words through memory, about 1 % of a run where it is made in every step; written
-# out in their caller instead (`jit_inline`), `make_step`, `correct_end`, `add_damage` and `reach_flows` cost 8 % more to compile.
+# Longer than a page, and why. Measured once each, on a busy machine: all compiled code of a fast run takes 44.7 s of one core to compile,
+# 12.7 of them `advance` and 5.4 `make_step`; 48.1 s with `make_step`, `correct_end`, `add_damage` and `reach_flows` written out in their
+# caller (`jit_inline`). Estimated, not measured: a call with a bank passes some 120 words through memory, some 100 cycles, so that one
+# more in every step costs about 1 % of a run.
 LONG = {
-    "simbank/simulation/fast.py:advance": "the compiled loop: a call in every step costs 1 % of a run, written out 8 % of compiling",
+    "simbank/simulation/fast.py:advance": "the compiled loop: a call more in every step costs time, and written out 8 % of compiling",
     "simbank/simulation/fast_step.py:make_step": "one step of it, likewise",
 }
 MOST_LINES = 80  # docstring not counted
