@@ -16,6 +16,7 @@ from simbank.cli.files import new, schema
 from simbank.cli.protect import protect
 from simbank.cli.run import run
 from simbank.cli.studies import COMMANDS as STUDIES
+from simbank.cli.tables import wrapped
 from simbank.errors import InputError, RunStopped, SimbankError
 from simbank.provenance import set_command
 
@@ -93,6 +94,10 @@ def _usage(error):
 
 def _fail(error, status, mark="error: "):
     streams.drop()
+    text = f"{mark}{' '.join(str(error).split())}"
+    with suppress(OSError, ValueError):
+        if sys.stderr.isatty():  # one line for programs; a person's is broken between words
+            text = "\n".join(wrapped(text, os.get_terminal_size(sys.stderr.fileno()).columns or len(text), len(mark)))
     with suppress(OSError):
-        print(f"{mark}{' '.join(str(error).split())}", file=sys.stderr, flush=True)
+        print(text, file=sys.stderr, flush=True)
     sys.exit(status)
