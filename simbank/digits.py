@@ -22,7 +22,7 @@ class Digits(NamedTuple):
 # By unit. What is smaller than the finest digit is round-off or below what any meter of a bank shows, and reads 0. Our own choice.
 DIGITS = {
     "A": Digits(1, 3), "Ah": Digits(1, 2), "V": Digits(2, 3), "V/unit SOC": Digits(2, 3), "Wh": Digits(0, 1), "°C": Digits(1, 1),
-    "points": Digits(1, 1), "%": Digits(1, 1), "mV": Digits(1, 2), "mm²": Digits(1, 2), "kg": Digits(2, 3), "ratio": Digits(3, 3),
+    "points": Digits(1, 1), "%": Digits(1, 1), "mV": Digits(1, 2), "mm²": Digits(1, 2), "kg": Digits(2, 3), "m": Digits(2, 3), "ratio": Digits(3, 3),
     "C": Digits(3, 4), "margin": Digits(2, 2),
 }  # fmt: skip
 SIGNIFICANT = 4  # of the largest value in a column; the whole part always stands
@@ -30,7 +30,7 @@ SIGNIFICANT = 4  # of the largest value in a column; the whole part always stand
 ENDS = {
     "_ratio_discharge": "ratio", "_ratio_charge": "ratio", "_ratio_max": "ratio", "_ratio_min": "ratio", "share_ratio": "ratio",
     "_margin": "margin", "_v_per_soc": "V/unit SOC", "_a": "A", "_ah": "Ah", "_v": "V", "_wh": "Wh", "_c": "°C", "_points": "points",
-    "_percent": "%", "_mv": "mV", "_mm2": "mm²", "_kg": "kg", "_s": "duration", "_ms": "duration", "_h": "duration",
+    "_percent": "%", "_mv": "mV", "_mm2": "mm²", "_kg": "kg", "_m": "m", "_s": "duration", "_ms": "duration", "_h": "duration",
 }  # fmt: skip
 SECONDS = {"_s": 1.0, "_ms": 1e-3, "_h": 3600.0}
 DAY_S, YEAR_S = 86400.0, 365.25 * 86400.0

@@ -82,14 +82,14 @@ def content_hash(data: Any) -> str:
 def files_read(
     data: dict[str, Any], source: str | None = None, known: dict[Path, str | None] | None = None
 ) -> dict[str, dict[str, str | None]]:
-    """The files that a scenario's data refers to: tables of its duty and chemistries given by path.
+    """The files that a scenario's data refers to: tables of its duty, and chemistries given by path.
 
     Parameters
     ----------
     data : dict
         A scenario file's contents, changes applied.
     source : str, optional
-        Path of the scenario file; tables are looked for beside it, chemistries from the working folder.
+        Path of the scenario file, beside which they are looked for; by default in the working folder.
     known : dict, optional
         Hashes by path, filled as files are read, for a caller that asks for many scenarios at once.
 
@@ -101,25 +101,26 @@ def files_read(
     folder, found = Path(source).parent if source else Path(), {}
     known = {} if known is None else known
 
-    def add(key, table, entry, base):
+    def add(key, table, entry):
         name = table.get(entry) if isinstance(table, dict) else None
         if isinstance(name, str):
-            path = base / name
+            path = folder / name
             if path not in known:
                 known[path] = file_hash(path)
             found[f"{key}.{entry}"] = {"file": name, "sha256": known[path]}
 
     duty = data.get("duty")
     if isinstance(duty, dict):
-        add("duty", duty, "file", folder)
+        add("duty", duty, "file")
         for kind in ("sun", "load"):
             tables = duty.get(kind)
             for k, table in enumerate(tables if isinstance(tables, list) else [tables]):
-                add(f"duty.{kind}.{k}", table, "file", folder)
-    types = data.get("pack_types")
-    for name, table in types.items() if isinstance(types, dict) else ():
-        if isinstance(table, dict) and str(table.get("chemistry", "")).endswith(".toml"):
-            add(f"pack_types.{name}", table, "chemistry", Path())
+                add(f"duty.{kind}.{k}", table, "file")
+    for place, entry in (("pack_types", "chemistry"), ("chemistries", "base")):
+        tables = data.get(place)
+        for name, table in tables.items() if isinstance(tables, dict) else ():
+            if isinstance(table, dict) and str(table.get(entry, "")).endswith(".toml"):
+                add(f"{place}.{name}", table, entry)
     return found
 
 

@@ -73,9 +73,12 @@ def test_no_label_lies_over_another(root, tmp_path):
         ]  # fmt: skip
         notes = {place.name: "12.3 kA" for place in (*bank.places, *halfway)}
         currents = {b.name: 123.0 for b in bank.graph.branches}
+        marks = {("branch", b.name): (1, 2, 4) for b in bank.graph.branches} | {("pack", p): (3, 5, 7) for p in bank.graph.packs}
+        marks |= {("place", place.name): (6, 8) for place in (*bank.places, *halfway)}
         for kind, text in (
             ("plain", draw_bank(bank, title=name)), ("currents", draw_bank(bank, currents=currents)),
             ("places", draw_bank(bank, place_notes=notes, places=[*bank.places, *halfway], legend=["kA: of what"])),
+            ("marks", draw_bank(bank, marks=marks, places=[*bank.places, *halfway])),
         ):  # fmt: skip
             pages.append(f'<div class="one">{text}</div>')
             names.append(f"{name}, {kind}")
@@ -125,3 +128,36 @@ def test_two_figures_at_a_port_say_where_they_are(root):
         assert any((figure, y - 14.0) in texts for text, y in texts if text == words), place
     assert found.faults.loc["port pump, old", "initial_a"] < 0.6 * found.faults.loc["leads of pump, old, halfway", "initial_a"]
     assert any("greatest current of a bolted fault at each place, at once" in text for text, _ in texts)
+
+
+def test_lines_to_packs_and_ports_are_as_wide_as_their_current(root):
+    """A port that the file gives no leads is joined by a line that is no branch: it carries what all packs give, so no line is
+    wider."""
+    bank = simbank.load(root / "scenarios" / "classroom_chain.toml").bank
+    packs = {pack.name: 20.0 for pack in bank.packs}
+    total = sum(packs.values())
+    text = draw_bank(
+        bank, currents={b.name: 0.8 * total for b in bank.graph.branches}, pack_currents=packs,
+        port_currents=dict.fromkeys(bank.graph.ports, total),
+    )  # fmt: skip
+    tree = ET.fromstring(text)
+    joined = [float(e.find(f"{SVG}path").get("stroke-width")) for e in tree.iter(f"{SVG}g") if e.get("class") == "joined"]
+    links = [float(e.find(f"{SVG}path").get("stroke-width")) for e in tree.iter(f"{SVG}g") if "branch" in e.get("class", "")]
+    stubs = [float(e.find(f"{SVG}path").get("stroke-width")) for e in tree.iter(f"{SVG}g") if e.get("class") == "pack"]
+    assert len(joined) == 2 * len(bank.graph.ports)
+    assert min(joined) >= max(links) > 2 * max(stubs)
+
+
+def test_marks_stand_where_they_belong(root):
+    """Numbers of a list: of a device at its branch, of a place inside a pack at the pack, of one halfway along leads at the port."""
+    bank = simbank.load(root / "scenarios" / "valley_workshop.toml").bank
+    inside = next(place for place in bank.places if place.kind == "inside")
+    device = bank.devices[0]
+    marks = {("branch", device.branch): [1, 2, 3, 5], ("place", inside.name): [4], ("pack", inside.owner): [6]}
+    tree = ET.fromstring(draw_bank(bank, marks=marks))
+    found = {e.find(f"{SVG}text").text: e.find(f"{SVG}text") for e in tree.iter(f"{SVG}g") if e.get("class") == "mark"}
+    assert set(found) == {"1–3 5", "4 6"}
+    pack = next(e for e in tree.iter(f"{SVG}g") if e.get("id") == f"pack-{inside.owner}").find(f"{SVG}text")
+    assert abs(float(found["4 6"].get("x")) - float(pack.get("x"))) < 40
+    assert abs(float(found["4 6"].get("y")) - float(pack.get("y"))) < 40
+    assert not [e for e in ET.fromstring(draw_bank(bank)).iter(f"{SVG}g") if e.get("class") == "mark"]

@@ -106,6 +106,7 @@ def test_prints(page, tmp_path, size):
     "words",
     [
         ["compare", "classroom_chain"], ["drift", "classroom_chain"], ["usable", "classroom_chain"], ["protect", "valley_workshop"],
+        ["bill", "valley_workshop"],
         ["sweep", "classroom_chain", "--over", "duty.c_rate=0.1,0.3", "--jobs", "1"],
         ["size", "classroom_chain", "--spread", "30", "--gauges", "2 AWG", "--layout", "chain"],
         ["sensitivity", "classroom_chain", "--runs", "4", "--vary", "packs.P.soc=uniform 0.3 0.4", "--vary",

@@ -62,11 +62,16 @@ def test_plots_draw_what_the_frames_hold(clinic):
     result = simbank.simulate(clinic, tolerance=1e-7)
     axis = result.plot_soc().axes[0]
     drawn = {tuple(np.round(line.get_ydata()[::500], 9)) for line in axis.get_lines()}
-    assert drawn == {tuple(np.round(result.packs["soc"][name].to_numpy()[::500] * 100, 9)) for name in "ABCDE"}
-    assert {text.get_text() for text in axis.texts} >= set("ABCDE")
+    assert drawn == {tuple(np.round(result.packs["soc"][name].to_numpy()[::500] * 100, 9)) for name in "ABE"}
+    assert {text.get_text() for text in axis.texts} == {"A, C", "B, D", "E"}  # A and C, B and D stay together all through
+    apart = (result.packs["soc"][["A", "B"]].to_numpy() - result.packs["soc"][["C", "D"]].to_numpy()) * 100
+    assert np.abs(apart).max() < plots.SAME_POINTS
     bars = result.plot_throughput().axes[0].patches
     assert [bar.get_height() for bar in bars] == pytest.approx([p["throughput_ah"] for p in result.summary["packs"]])
-    assert len(result.plot_current().axes) == 5
+    *panels, night = result.plot_current().axes
+    assert len(panels) == 5
+    assert {panel.get_ylim() for panel in panels} == {panels[0].get_ylim()}  # one scale for all packs
+    assert night.get_yscale() == "symlog"
     assert result.plot_spread().axes[0].get_lines()[0].get_ydata().max() == pytest.approx(result.spread_points.max())
 
 
@@ -191,3 +196,48 @@ def test_soc_at_rest_is_kept_of_a_run_that_stops(clinic):
     with pytest.raises(simbank.SimulationError) as caught:
         simbank.simulate(clinic, progress=stop)
     assert caught.value.partial.soc_at_rest().index[-1][1].startswith("where the run stopped")
+
+
+def test_the_figure_at_rest_draws_what_the_table_holds():
+    result = at_rest(repeat=2)
+    axis = result.plot_soc_at_rest().axes[0]
+    frame = result.soc_at_rest() * 100
+    assert axis.get_xticklabels()[0].get_text().startswith("A\n100 Ah\n")
+    drawn = [line.get_ydata() for line in axis.get_lines() if len(line.get_ydata()) == 3]
+    # 6 and 18 h into the run the bank stands alike: one line
+    assert np.array(drawn) == pytest.approx(frame.iloc[:4].to_numpy())
+    assert sum("6, 18 h" in text.get_text() for text in axis.texts) == 1
+
+
+def test_shares_are_drawn_near_to_far():
+    result = at_rest("chain-middle")
+    discharge, charge = (line.get_ydata() for line in result.plot_share().axes[0].get_lines() if len(line.get_ydata()) == 3)
+    packs = {pack["name"]: pack for pack in result.summary["packs"]}
+    assert discharge == pytest.approx([packs[name]["share_ratio_discharge"] for name in "BAC"])
+    assert charge == pytest.approx([packs[name]["share_ratio_charge"] for name in "BAC"])
+
+
+def test_the_night_shows_what_flows_between_packs_and_no_load():
+    """After an hour's charge the bank feeds C/250 for four hours: what each pack carries beyond its share of that."""
+    result = at_rest(steps=(constant(1, -50.0), constant(4, 1.0)))
+    *_, night = result.plot_current().axes
+    lines = {line.get_linestyle(): line.get_ydata() for line in night.get_lines() if len(line.get_ydata()) > 2}
+    beyond = result.packs["current_a"].to_numpy() - np.outer(np.full(len(result.packs), 1.0), [0.4, 0.2, 0.4])
+    for drawn in lines.values():
+        seen = np.isfinite(drawn)
+        assert not seen[:61].any()
+        assert np.min([np.abs(drawn - pack)[seen].max() for pack in beyond.T]) < 1e-9
+
+
+def test_figures_are_written_at_150_dots_an_inch(tmp_path):
+    """Width in pixels over width in inches, from the file's own header (PNG, ISO/IEC 15948: IHDR, pHYs)."""
+    from PIL import Image
+
+    result = at_rest()
+    result.write(tmp_path, figures=True)
+    names = {path.name for path in tmp_path.glob("*.png")}
+    assert names == {"soc.png", "soc_at_rest.png", "share.png", "spread.png", "current.png", "throughput.png"}
+    for path in tmp_path.glob("*.png"):
+        assert Image.open(path).info["dpi"] == pytest.approx((150, 150), abs=0.02)
+    result.plot_soc().savefig(tmp_path / "mine.png")
+    assert Image.open(tmp_path / "mine.png").width == pytest.approx(8.6 * 150, abs=1)

@@ -165,6 +165,11 @@ class Pack:
         return self.cell_path_ohm + self.internal_wiring_ohm
 
     @property
+    def half_charge_ohm(self) -> float:
+        """Ohmic resistance from terminal to terminal at half charge and the chemistry's reference temperature [ohm]."""
+        return self.cell_path_ohm * float(self.chemistry.r_factor(0.5)) + self.internal_wiring_ohm
+
+    @property
     def pack_rc_pairs(self) -> tuple[tuple[float, float], ...]:
         """((R1, tau1), (R2, tau2)) seen at the pack [ohm, s]."""
         pairs = self.rc_pairs
@@ -214,6 +219,8 @@ class Bank:
         How far apart the two polarities run [m].
     strings : dict of str to tuple of str
         Names of the packs of each string.
+    unused_chemistries : tuple of str
+        Names of the file's own chemistries that no pack type names.
     """
 
     name: str
@@ -227,6 +234,7 @@ class Bank:
     places: tuple[Place, ...] = ()
     spacing_m: float = 0.1
     strings: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    unused_chemistries: tuple[str, ...] = ()
 
     @property
     def capacity_ah(self) -> float:

@@ -3,5 +3,8 @@
 from simbank.cells.chemistry import Chemistry, RCPair, library, load_chemistry
 from simbank.cells.chemistry import library as chemistry_library
 from simbank.cells.curves import Curve
+from simbank.cells.derived import ChemistryTable, derived_chemistry
 
-__all__ = ["Chemistry", "Curve", "RCPair", "chemistry_library", "library", "load_chemistry"]
+__all__ = [
+    "Chemistry", "ChemistryTable", "Curve", "RCPair", "chemistry_library", "derived_chemistry", "library", "load_chemistry",
+]  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -204,13 +205,15 @@ def ocv_curve(soc: Sequence[float], volt: Sequence[float], volt_min: float, volt
     return Curve(soc, volt, outside=(below, above))
 
 
-def load_chemistry(name: str | PathLike) -> Chemistry:
+def load_chemistry(name: str | PathLike, folder: str | PathLike | None = None) -> Chemistry:
     """Chemistry by library name ("lfp") or by path of a file of the same form.
 
     Parameters
     ----------
     name : str or path-like
         A name of :func:`library`, or a path that ends in ".toml".
+    folder : path-like, optional
+        From which a path counts: the folder of the file that names it. By default the working folder.
 
     Raises
     ------
@@ -220,15 +223,33 @@ def load_chemistry(name: str | PathLike) -> Chemistry:
     >>> load_chemistry("lfp").series_48v()
     16
     """
-    path = LIBRARY / f"{name}.toml"
+    path, content = chemistry_path(name, folder), None
     if str(name).endswith(".toml"):
-        path, content = Path(name), None
         with suppress(OSError, ValueError):
             content = path.read_bytes()
-        return _read_chemistry(path, content)
+    return _read_chemistry(path, content)
+
+
+def chemistry_path(name: str | PathLike, folder: str | PathLike | None = None) -> Path:
+    """The file of a chemistry; parameters and errors of :func:`load_chemistry`."""
+    if str(name).endswith(".toml"):
+        path = Path(folder or "") / name
+        if not path.exists():
+            raise InputError(_not_found(name, folder or ""), value=str(name))
+        return path
+    path = LIBRARY / f"{name}.toml"
     if not path.exists():
         raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
-    return _read_chemistry(path)
+    return path
+
+
+def _not_found(name, folder):
+    """What is said of a path where no file stands; one that stands there from the working folder is told with what would be right."""
+    told = f"no such file: {Path(folder) / name}"
+    if not Path(name).is_file() or os.path.abspath(folder) == os.getcwd():
+        return told
+    right = Path(os.path.relpath(name, folder)).as_posix()
+    return f'{told}. Paths count from the file that names them, not from the working folder; write "{right}"'
 
 
 @cache

@@ -16,12 +16,22 @@ __all__ = ["SECTIONS", "ChemistryFile", "Sourced"]
 SECTIONS = ("ocv", "hysteresis", "entropy", "resistance", "relaxation", "limits", "charge_rate", "typical")
 
 
+def _key(description: str, unit: str = "", span: str = "", measure: str = "", **more):
+    """A key of the file: what it means, its unit, which values it takes, and how one measures it where that is worth it."""
+    extra = {"x-unit": unit, "x-range": span, "x-measure": measure}
+    return Field(description=description, json_schema_extra={key: text for key, text in extra.items() if text}, **more)
+
+
+def _soc_points(**more):
+    return _key("states of charge of the values below", "fraction", "two or more, rising from 0 (empty) to 1 (full)", **more)
+
+
 class Sourced(FileModel):
     """A section of a chemistry file: where its values come from; if assumed, which range is seen in practice."""
 
-    source: str
-    assumed: bool = False
-    seen_in_practice: str | None = None
+    source: str = _key("where the values of the section come from")
+    assumed: bool = _key("whether they are assumed rather than measured or read somewhere", default=False)
+    seen_in_practice: str | None = _key("range seen in practice; required of what is assumed", default=None)
 
     @model_validator(mode="after")
     def _said(self):
@@ -39,72 +49,133 @@ class Sourced(FileModel):
 
 
 class _OCV(Sourced):
-    soc: list[float]
-    volt: list[float]
+    """Open-circuit voltage of one cell at the reference temperature, half way between its charge and its discharge branch."""
+
+    soc: list[float] = _soc_points()
+    volt: list[float] = _key(
+        "open-circuit voltage", "V", "rising from point to point, mostly 1.7 to 4.3",
+        "voltage at rest, hours after the current, at each state of charge, once come to by charge and once by discharge; the mean of "
+        "the two. simbank cell import does it",
+    )  # fmt: skip
 
 
 class _Hysteresis(Sourced):
-    soc: list[float]
-    half_width_volt: list[float]
-    decay_per_soc: fraction(0.0, 1e4, above=True)
+    """Half of the gap between charge and discharge branch at rest, and how fast the cell goes from one to the other."""
+
+    soc: list[float] = _soc_points()
+    half_width_volt: list[float] = _key(
+        "half of the gap", "V", "0 or more; LFP 0.003 to 0.015, lead-acid and NMC mostly 0",
+        "voltage at rest after charge less that after discharge, at the same state of charge, halved",
+    )  # fmt: skip
+    decay_per_soc: fraction(0.0, 1e4, above=True) = _key(
+        "share of the way to the other branch that is left after a change of state of charge is exp(-decay × change)",
+        "1 per unit of soc", "above 0 to 10000; 10 to 150 in practice",
+        "turn round half way and note rest voltages every point of charge until they lie on the other branch",
+    )  # fmt: skip
 
 
 class _Entropy(Sourced):
-    soc: list[float]
-    volt_per_kelvin: list[float]
+    """Entropic coefficient: how the open-circuit voltage changes with temperature, and the reversible heat that goes with it."""
+
+    soc: list[float] = _soc_points()
+    volt_per_kelvin: list[float] = _key("dU/dT", "V/K", "-0.001 to 0.001")
 
 
 class _RC(FileModel):
-    ratio: fraction(0.0, 100.0)
-    time_constant: quantity("second", above_zero=True)
+    """A relaxation pair."""
+
+    ratio: fraction(0.0, 100.0) = _key("its resistance over R0 at half charge", "ratio", "0 to 100")
+    time_constant: quantity("second", above_zero=True) = _key("its time constant", "a time with its unit", "above 0")
 
 
 class _Resistance(Sourced):
-    soc: list[float] = Field(default_factory=lambda: [0.0, 1.0])
-    factor: list[float] = Field(default_factory=lambda: [1.0, 1.0])
-    activation_energy: quantity("joule/mole", not_negative=True) = 0.0
+    """R0, the ohmic resistance of one cell, over state of charge and temperature. The pack's file says how large it is."""
+
+    soc: list[float] = _soc_points(default_factory=lambda: [0.0, 1.0])
+    factor: list[float] = _key(
+        "R0 over its value at half charge", "ratio", "above 0; 1 at soc 0.5",
+        "a pulse of current at each state of charge: the jump of voltage over the jump of current",
+        default_factory=lambda: [1.0, 1.0],
+    )  # fmt: skip
+    activation_energy: quantity("joule/mole", not_negative=True) = _key(
+        "how it grows in the cold: Arrhenius, exp(E/R (1/T - 1/T0))", "an energy per mole with its unit", "0 or more; 10 to 40 kJ/mol in practice",
+        default=0.0,
+    )  # fmt: skip
 
 
 class _Relaxation(_Resistance):
-    rc: list[_RC]
+    """What follows the jump of voltage: two pairs of resistance and capacitance."""
+
+    factor: list[float] = _key(
+        "resistance of both pairs over its value at half charge",
+        "ratio",
+        "above 0; 1 at soc 0.5",
+        default_factory=lambda: [1.0, 1.0],
+    )
+    rc: list[_RC] = _key(
+        "the two pairs: resistance over R0 at half charge, and time constant", "ratio, and a time with its unit", "exactly two",
+        "voltage through a pulse and through the hour of rest after it. simbank cell import does it",
+    )  # fmt: skip
 
 
 class _Limits(Sourced):
-    volt_max: float
-    volt_min: float
-    charge_volt: float
-    cutoff_volt: float
+    """Limits of one cell, from its maker's sheet: 0 < volt_min <= cutoff_volt < charge_volt <= volt_max."""
+
+    volt_max: float = _key("the pack opens on charge", "V", "at least charge_volt", "read the maker's sheet")
+    volt_min: float = _key("the pack opens on discharge", "V", "above 0, at most cutoff_volt", "read the maker's sheet")
+    charge_volt: float = _key(
+        "what a charger is set to, unless the duty says otherwise", "V", "above cutoff_volt, at most volt_max"
+    )
+    cutoff_volt: float = _key("what an inverter stops at, unless it or the duty says otherwise", "V", "at least volt_min")
 
 
 class _ChargeRate(Sourced):
-    celsius: list[float]
-    c_rate: list[float]
+    """Largest charge current of a cell, over its temperature; the cell maker's sheet decides."""
+
+    celsius: list[float] = _key("temperatures of the rates below", "degC", "two or more, rising")
+    c_rate: list[float] = _key("largest charge rate", "C (1/h)", "0 or more", "read the maker's sheet")
 
 
 class _Typical(Sourced):
-    capacity: quantity("ampere_hour", above_zero=True)
-    resistance: quantity("ohm", above_zero=True)
-    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True)
-    cells_in_series_48v: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = None
+    """A typical cell, for the card and for the starting values of a scenario; a bank takes its packs' own numbers."""
+
+    capacity: quantity("ampere_hour", above_zero=True) = _key(
+        "its capacity", "a capacity with its unit", "above 0", "discharge from full to empty"
+    )
+    resistance: quantity("ohm", above_zero=True) = _key(
+        "its R0 at half charge and the reference temperature", "a resistance with its unit", "above 0",
+        "two readings of voltmeter and clamp meter: simbank cell ohm",
+    )  # fmt: skip
+    specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) = _key(
+        "of a whole pack whose type gives none", "a specific heat with its unit", "above 0; 900 to 1150 J/kg/K in practice"
+    )
+    cells_in_series_48v: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = _key(
+        "cells in series of a bank that goes by 48 V; simbank drift and new ask for it", "", default=None
+    )
 
 
 class ChemistryFile(FileModel):
-    """Schema of a chemistry file."""
+    """A chemistry: what one cell of a kind does. A scenario names this file as the `chemistry` of a pack type."""
 
-    name: str
-    title: str
-    source: str
-    licence: str
-    reference_temperature: quantity("kelvin", above_zero=True)
-    family: Literal["lithium-ion", "lead-acid"] = "lithium-ion"
-    ocv: _OCV
-    hysteresis: _Hysteresis
-    entropy: _Entropy
-    resistance: _Resistance
-    relaxation: _Relaxation
-    limits: _Limits
-    charge_rate: _ChargeRate
-    typical: _Typical
+    name: str = _key("by which it goes in tables and reports")
+    title: str = _key("what it is, in one line")
+    source: str = _key("where the values come from")
+    licence: str = _key("under which terms they may be handed on; of your own measurements you decide")
+    reference_temperature: quantity("kelvin", above_zero=True) = _key(
+        "of all that follows", "a temperature with its unit", "mostly 20 to 25 degC"
+    )
+    family: Literal["lithium-ion", "lead-acid"] = _key(
+        "lithium-ion cells are sold behind a BMS that can disconnect them, lead-acid ones without any switch",
+        default="lithium-ion",
+    )
+    ocv: _OCV = _key("open-circuit voltage")
+    hysteresis: _Hysteresis = _key("hysteresis")
+    entropy: _Entropy = _key("entropic coefficient")
+    resistance: _Resistance = _key("ohmic resistance")
+    relaxation: _Relaxation = _key("relaxation pairs")
+    limits: _Limits = _key("limits")
+    charge_rate: _ChargeRate = _key("largest charge rate")
+    typical: _Typical = _key("a typical cell")
 
     @model_validator(mode="after")
     def _sound(self):

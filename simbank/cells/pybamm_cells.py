@@ -427,7 +427,7 @@ def write_chemistry(
     path-like
         ``path``.
     """
-    import tomli_w
+    from simbank.cells.chemistry_text import chemistry_text
 
     other = load_chemistry(base)
     made = f"Fitted by simbank to PyBaMM's parameter set {cell.name} (single particle model with electrolyte)"
@@ -487,6 +487,6 @@ def write_chemistry(
         },
     }  # fmt: skip
     made = made_by(function="simbank cell physics", parameters=cell.name, pybamm=package_version("pybamm"))
-    text = f"# made by: {json.dumps(made)}\n{tomli_w.dumps(file)}"
+    text = f"# made by: {json.dumps(made)}\n{chemistry_text(file)}"
     write_whole(path, lambda aside: aside.write_text(text, encoding="utf-8"))
     return path

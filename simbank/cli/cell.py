@@ -13,7 +13,7 @@ from simbank.cli.output import print_json, say, show_table, show_written
 from simbank.cli.progress import progress_bar
 from simbank.digits import duration, value_with_error
 from simbank.errors import InputError
-from simbank.files import file_name
+from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, write_figure
 
 __all__ = ["cell_app"]
@@ -96,6 +96,39 @@ def _card_text(key, value):
     """A value of the card: volts to the millivolt, resistances to the microohm."""
     digits = {"soc": 0, "slope_v_per_soc": 2}.get(key, 3)
     return f"{value * (100.0 if key == 'soc' else 1.0):z,.{digits}f}"
+
+
+@cell_app.command("new")
+def cell_new(
+    file: Annotated[Path, typer.Argument(help="Chemistry file to write (.toml).", show_default=False)],
+    base: Annotated[str, typer.Option(help="Chemistry whose values it begins with: a name, or the path of a file.")] = "lfp",
+):
+    """Write a commented chemistry file that works as it stands, every key with unit, range and meaning."""
+    from simbank.cells.chemistry_text import starter_chemistry
+
+    write_chemistry_file(file, starter_chemistry(file.stem, base))
+    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:")
+    say(f"simbank cell show {file} --out {file.stem}", indent=2)
+    say(f'chemistry = "{file.name}" in a pack type of a scenario beside it', indent=2)
+
+
+def write_chemistry_file(path, text):
+    """Write a new chemistry file, once it has been read again."""
+    from simbank.cells import load_chemistry
+
+    if path.suffix != ".toml":
+        raise InputError('must end in ".toml", by which a scenario knows a chemistry file', key="file", value=str(path))
+    if path.exists():
+        raise InputError("is there already; name a new file", key="file", value=str(path))
+    made = made_by(function="simbank cell")
+    text += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
+    make_folder(path.parent)
+
+    def write(aside):
+        aside.write_text(text, encoding="utf-8")
+        load_chemistry(str(aside))
+
+    write_whole(path, write)
 
 
 @cell_app.command("physics")

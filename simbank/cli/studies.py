@@ -284,7 +284,12 @@ def _why_not(table):
 def drift(
     file: File,
     chemistry: Annotated[
-        list[str], typer.Option("--chemistry", help="A chemistry; repeatable.  [default: lfp, lfp_power, nmc, lead_flooded]")
+        list[str],
+        typer.Option(
+            "--chemistry",
+            help="A chemistry of the library or of the file, or the path of one; repeatable.  "
+            "[default: lfp, lfp_power, nmc, lead_flooded]",
+        ),
     ] = [],  # noqa: B006
     set_: Set = [],  # noqa: B006
     out: Out = None,
@@ -350,4 +355,28 @@ def _show_usable(found, wide):
     say(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
 
 
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable)  # in the order in which --help names them
+def bill(
+    file: File,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    report: ReportFile = None,
+    wide: Wide = False,
+):
+    """What has to be bought: cable and bars with length and mass, cable ends, fuses and breakers."""
+    from simbank.studies import bill as study
+
+    command = Command(file, set_, out, json_, report, wide)
+    command.finish(study(command.scenario), _show_bill)
+
+
+def _show_bill(found, wide):
+    columns = {
+        "what": "what", "count": "count", "kind": "kind", "length_m": "each [m]", "total_m": "in all [m]", "mass_kg": "mass [kg]",
+    }  # fmt: skip
+    show_table(found.title, found.table.astype(object), columns, wide=wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
+
+
+COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them

@@ -20,7 +20,7 @@ from simbank.network import components
 
 __all__ = ["branch_id", "draw_bank"]
 
-INK, QUIET, PAPER = "#22252b", "#6a7079", "#ffffff"
+INK, QUIET, PAPER, MARK = "#22252b", "#6a7079", "#ffffff", "#88193c"
 LEVEL, SYMBOL, LANE, PORT_WIDTH = 62.0, 22.0, 34.0, 165.0
 SIDES = (("+", -1.0), ("-", 1.0))
 FONT = "font-family:Helvetica,Arial,'DejaVu Sans',sans-serif"
@@ -50,8 +50,11 @@ def draw_bank(
     *,
     title: str = "",
     currents: Mapping[str, float] | None = None,
+    pack_currents: Mapping[str, float] | None = None,
+    port_currents: Mapping[str, float] | None = None,
     place_notes: Mapping[str, str] | None = None,
     places: Sequence[Place] | None = None,
+    marks: Mapping[tuple[str, str], Sequence[int]] | None = None,
     legend: Sequence[str] = (),
 ) -> str:
     """SVG text of a bank.
@@ -64,10 +67,15 @@ def draw_bank(
         Stands above the drawing; empty for none.
     currents : dict of str to float, optional
         Branch → current [A]: sets the width of each conductor and is written beside it.
+    pack_currents, port_currents : dict of str to float, optional
+        Pack or port → current [A]: sets the width of the lines that lead to them and belong to no branch.
     place_notes : dict of str to str, optional
         Name of a place → what to write there.
     places : list of Place, optional
         The places that ``place_notes`` names; ``bank.places`` by default.
+    marks : dict of (str, str) to sequence of int, optional
+        Numbers that stand in a frame where something is: ("branch", its name), ("pack", its name), ("port", its name) or ("place",
+        its name) → numbers of a list beside the drawing.
     legend : sequence of str
         Lines below the title that say what the notes are.
 
@@ -76,17 +84,41 @@ def draw_bank(
     str
         A whole SVG document; every branch of the graph is one group with the id :func:`branch_id` gives.
     """
-    return _Drawing(bank, title, currents or {}, place_notes or {}, bank.places if places is None else places, legend).text()
+    shown = _Shown(
+        title, currents or {}, pack_currents or {}, port_currents or {}, place_notes or {},
+        bank.places if places is None else places, marks or {}, legend,
+    )  # fmt: skip
+    return _Drawing(bank, shown).text()
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What is drawn beside the bank itself: the arguments of :func:`draw_bank`."""
+
+    title: str
+    currents: Mapping[str, float]
+    pack_currents: Mapping[str, float]
+    port_currents: Mapping[str, float]
+    notes: Mapping[str, str]
+    places: Sequence[Place]
+    marks: Mapping[tuple[str, str], Sequence[int]]
+    legend: Sequence[str]
+
+    @property
+    def plain(self):
+        """Whether sizes of conductors stand below the drawing and not in it, where notes or marks need the room."""
+        return bool(self.notes or self.marks)
 
 
 class _Drawing:
-    def __init__(self, bank, title, currents, notes, places, legend):
-        self.bank, self.graph, self.title, self.currents = bank, bank.graph, title, currents
-        self.notes, self.places, self.legend = notes, places, legend
-        self.most = max((abs(a) for a in currents.values()), default=0.0)
+    def __init__(self, bank, shown):
+        self.bank, self.graph, self.shown = bank, bank.graph, shown
+        self.currents = shown.currents
+        self.most = max((abs(a) for a in self.currents.values()), default=0.0)
         self.column = 104.0 if len(bank.packs) <= 12 else 72.0
         self.size = 11.0 if len(bank.packs) <= 12 else 10.0
         self.items, self.drawn, self.box = [], set(), [0.0, 0.0, 0.0, 0.0]
+        self.mark_at = {}  # branch → where its number stands, and how it is anchored
         self.devices = {d.branch: d for d in bank.devices}
         self.nodes = {}
         self.order = {name: k for k, name in enumerate(self.graph.packs)}  # from left to right
@@ -100,6 +132,7 @@ class _Drawing:
         self._draw_ports()
         self._draw_rest()
         self._draw_notes()
+        self._draw_marks()
         self._draw_legend()
 
     # ---- where things stand ----
@@ -249,15 +282,21 @@ class _Drawing:
     def _width(self, branch):
         if not self.most:
             return 3.2 if branch.kind == "bar" else 1.6
-        return 0.9 + 5.0 * abs(self.currents.get(branch.name, 0.0)) / self.most
+        return self._width_of(self.currents.get(branch.name, 0.0), 1.6)
+
+    def _width_of(self, current_a, otherwise):
+        """Width of a line by its current; ``otherwise`` where no currents are drawn, or this one is not known."""
+        if not self.most or current_a is None:
+            return otherwise
+        return 0.9 + 5.0 * min(1.0, abs(current_a) / self.most)
 
     def _label(self, group, branch, x, y, anchor="start", way=-1.0):
         """Size of a conductor that is not alike with many, and its current; beside an upright line, or away from the packs."""
         lines = []
         alike = self._alike.get((branch.kind, self._spec(branch)), 0)
-        if self._spec(branch) and branch.kind not in ("device", "bar") and alike <= MOST_LABELLED and not self.notes:
+        if self._spec(branch) and branch.kind not in ("device", "bar") and alike <= MOST_LABELLED and not self.shown.plain:
             lines += self._spec(branch).split(", ") if anchor == "start" else [self._spec(branch)]
-        if branch.kind == "device" and not self.notes:
+        if branch.kind == "device" and not self.shown.plain:
             lines.append(self._spec(branch) if branch.name in self.devices else "switch")
         if branch.name in self.currents:
             lines.append(_amperes(self.currents[branch.name]))
@@ -321,6 +360,7 @@ class _Drawing:
                 else:
                     self._lugs(group, branch, (x, a.y), (x, b.y))
                 self._label(group, branch, x + 9, middle - 2)
+                self.mark_at[branch.name] = x + 10, middle, "start"
             elif abs(a.y - b.y) < 1 and self._free(a, b, used):
                 self._path(group, [(a.x, a.y), (b.x, b.y)], width)
                 if branch.kind == "device":
@@ -328,6 +368,7 @@ class _Drawing:
                 elif branch.kind != "bar":
                     self._lugs(group, branch, (a.x, a.y), (b.x, b.y))
                 self._label(group, branch, (a.x + b.x) / 2, a.y, "middle", way)
+                self.mark_at[branch.name] = (a.x + b.x) / 2, a.y + (16 * way if branch.kind == "device" else 0), "middle"
             else:
                 lane += 1
                 y, shift = self.top[sign] + way * (10 + 16 * lane), 5.0 * ((lane % 5) - 2)
@@ -339,6 +380,7 @@ class _Drawing:
                 if branch.kind == "device":
                     self._device_symbol(group, branch, (a.x + b.x) / 2 + shift, y, False)
                 self._label(group, branch, (a.x + b.x) / 2 + shift, y, "middle", way)
+                self.mark_at[branch.name] = (a.x + b.x) / 2 + shift + (22 if branch.kind == "device" else 0), y, "middle"
         self.top[sign] += way * 16 * lane
         self._dots(sign)
 
@@ -375,10 +417,11 @@ class _Drawing:
         for pack in self.bank.packs:
             x = self._x(pack.name)
             group = self._add("g", id="pack-" + re.sub(r"[^0-9A-Za-z]+", "-", pack.name), **{"class": "pack"})
-            ET.SubElement(group, "title").text = f"{pack.name}: {pack.capacity_ah:.4g} Ah, {pack.ohmic_ohm * 1e3:.3g} mΩ"
+            ET.SubElement(group, "title").text = f"{pack.name}: {pack.capacity_ah:.4g} Ah, {pack.half_charge_ohm * 1e3:.3g} mΩ"
             for pole, (_, way) in enumerate(SIDES):
                 node = self.nodes[self.graph.packs[pack.name][pole]]
-                self._path(group, [(x, way * 9.0), (x, node.y), (node.x, node.y)], 1.4)
+                width = self._width_of(self.shown.pack_currents.get(pack.name), 1.4)
+                self._path(group, [(x, way * 9.0), (x, node.y), (node.x, node.y)], width)
             for y, half, width in ((-9, 13, 1.6), (-3, 7, 3.2), (3, 13, 1.6), (9, 7, 3.2)):
                 self._add("path", group, d=f"M{_plain(x - half)} {y} h{2 * half}", stroke=INK, stroke_width=width)
             self._text(x + 17, -2, pack.name, weight="bold", size=self.size + 1, parent=group)
@@ -416,7 +459,8 @@ class _Drawing:
         corner = [(start.x if start.right == start.left else begin, start.y), (begin, start.y), (begin, top)]
         goal = [(x, top), (x, way * 17)]
         if not row:
-            self._path(self._add("g", **{"class": "joined"}), [*corner, *goal], 1.2)
+            width = self._width_of(self.shown.port_currents.get(name), 1.2)
+            self._path(self._add("g", **{"class": "joined"}), [*corner, *goal], width)
             return
         cuts = [begin + (x - begin) * share for share in ((0.0, 1.0) if len(row) == 1 else (0.0, 0.3, 1.0))]
         for j, branch in enumerate(row):
@@ -430,6 +474,7 @@ class _Drawing:
             else:
                 self._lugs(group, branch, (cuts[j], top), (cuts[j + 1], top))
             self._label(group, branch, middle, top, "middle", way)
+            self.mark_at[branch.name] = middle, top + (16 * way if branch.kind == "device" else 0), "middle"
 
     def _draw_rest(self):
         """Branches that hang on nothing drawn so far (explicit graphs): a plain list of short lines, so that none is missing."""
@@ -437,11 +482,12 @@ class _Drawing:
             group = self._group(branch)
             y = self.box[3] + 22 + 18 * k
             self._path(group, [(0, y), (60, y)], self._width(branch))
+            self.mark_at[branch.name] = 30, y, "middle"
             self._text(68, y + 4, f"{branch.name}: {branch.from_node} to {branch.to_node}", parent=group)
 
     def _draw_notes(self):
-        for place in self.places:
-            note = self.notes.get(place.name)
+        for place in self.shown.places:
+            note = self.shown.notes.get(place.name)
             if not note:
                 continue
             if place.kind == "lead":
@@ -462,13 +508,52 @@ class _Drawing:
         if where:
             self._text(x + 8, y + 14, where, colour=QUIET, kind="label note")
 
+    def _draw_marks(self):
+        """Numbers in frames; those of a pack stand below its name, those of a port below its box."""
+        places = {place.name: place for place in self.shown.places}
+        by_spot = {}
+        for (kind, name), numbers in self.shown.marks.items():
+            place = places.get(name) if kind == "place" else None
+            if place is not None and place.kind in ("pack", "inside"):
+                kind, name = "pack", place.owner
+            elif place is not None and place.kind in ("port", "lead", "take-off"):
+                kind, name = "port", place.owner
+            if (spot := self._mark_spot(kind, name, place)) is not None:
+                by_spot.setdefault(spot, set()).update(numbers)
+        for (x, y, anchor), numbers in by_spot.items():
+            self._mark(x, y, anchor, _ranges(sorted(numbers)))
+
+    def _mark_spot(self, kind, name, place):
+        """(x, y, anchor) of the mark of something; None if it is not drawn."""
+        if kind == "branch":
+            return self.mark_at.get(name)
+        if kind == "pack" and name in self.order:
+            return self._x(name) + 17, 22, "start"
+        if kind == "port" and name in self.port_at:
+            return self.port_at[name], 29, "middle"
+        node = self.nodes.get(self.graph.node(place.positive)) if place is not None else None
+        return None if node is None else (node.x + 7, node.y - 12, "start")
+
+    def _mark(self, x, y, anchor, text):
+        """A number, or several, in a frame with round ends, ``y`` its middle."""
+        size, high = self.size - 2.0, 13.0
+        wide = max(high, 0.6 * size * len(text) + 7.0)
+        left = x if anchor == "start" else x - wide / 2
+        group = self._add("g", **{"class": "mark"})
+        self._add(
+            "rect", group, x=left, y=y - high / 2, width=wide, height=high, rx=high / 2, fill=PAPER, stroke=MARK, stroke_width=1.3
+        )
+        self._text(left + wide / 2, y + 3.2, text, anchor="middle", size=size, weight="bold", colour=MARK, parent=group)
+        self._reach(left - 4, y - high)
+        self._reach(left + wide + 4, y + high)
+
     def _draw_legend(self):
         lines = []
-        if self.title:
-            lines.append((self.title, "bold"))
-        lines += [(line, "normal") for line in self.legend]
+        if self.shown.title:
+            lines.append((self.shown.title, "bold"))
+        lines += [(line, "normal") for line in self.shown.legend]
         for (kind, spec), count in self._alike.items():
-            if spec and (count > MOST_LABELLED or self.notes or kind == "bar"):
+            if spec and (count > MOST_LABELLED or self.shown.plain or kind == "bar"):
                 lines.append((f"{count} {KIND_NAMES[kind]} of {spec} each", "normal"))
         if self.most:
             lines.append(("conductors are as wide as their current is large", "normal"))
@@ -487,7 +572,7 @@ class _Drawing:
                 "xmlns": "http://www.w3.org/2000/svg",
                 "viewBox": " ".join(_plain(v) for v in (left - pad, top - pad, width, height)),
                 "width": _plain(width), "height": _plain(height), "role": "img", "style": FONT,
-                "aria-label": self.title or f"Drawing of {self.bank.name}",
+                "aria-label": self.shown.title or f"Drawing of {self.bank.name}",
             },
         )  # fmt: skip
         ET.SubElement(
@@ -496,6 +581,21 @@ class _Drawing:
         root.extend(self.items)
         ET.indent(root)
         return ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _ranges(numbers):
+    """Numbers in order, three or more in a row as a range.
+
+    >>> _ranges([1, 2, 3, 5, 7, 8])
+    '1–3 5 7 8'
+    """
+    rows = []
+    for number in numbers:
+        if rows and number == rows[-1][-1] + 1:
+            rows[-1].append(number)
+        else:
+            rows.append([number])
+    return " ".join(f"{row[0]}–{row[-1]}" if len(row) > 2 else " ".join(map(str, row)) for row in rows)
 
 
 def _amperes(value):

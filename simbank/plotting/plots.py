@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import io
+import textwrap
 from typing import Any
 
 import matplotlib
@@ -30,12 +32,18 @@ __all__ = [
 PALETTE = ["#03284f", "#88193c", "#046e60", "#b95e24", "#5090ca", "#c89d2f", "#d0a9da", "#a5d8b1"]
 DASHES = ["-", (0, (6, 1.5)), (0, (3, 1.2)), (0, (7, 1.5, 1.5, 1.5)), (0, (1.2, 1.2)), (0, (4, 1.2, 1.2, 1.2, 1.2, 1.2))]
 INK, PALE = "#22252b", "#b9bec7"
+DPI = 150  # of what is written; on a screen 110
 MOST_LABELS = 12
+SAME_POINTS = 0.5  # of SOC: about the width of a line
+LEAST_NIGHT_A = 0.01  # below which the currents of a night stand on a straight scale
+SAME_CURRENT = 0.01  # of the largest current and of the largest capacity
+MOST_PANELS, MOST_NIGHTS = 10, 4
+SAME_NIGHT = 0.15  # currents of a night that differ by less than that share, or than 1.5 mA, are one line
 STYLE = {
     "font.size": 9.5, "axes.titlesize": 11, "axes.titleweight": "bold", "axes.titlelocation": "left", "axes.edgecolor": PALE,
     "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False, "axes.spines.right": False,
     "axes.grid": True, "grid.color": "#e6e8ec", "grid.linewidth": 0.7, "axes.axisbelow": True, "text.color": INK,
-    "figure.dpi": 110, "savefig.dpi": 150, "axes.formatter.useoffset": False,
+    "figure.dpi": 110, "axes.formatter.useoffset": False,
 }  # fmt: skip
 
 
@@ -50,8 +58,21 @@ def styled(draw):
     return styled
 
 
+class ShownFigure(Figure):
+    """A figure that a notebook shows as it is, without pyplot, and that is written at :data:`DPI` unless another is asked for."""
+
+    def savefig(self, fname: Any, **options: Any) -> None:
+        """Write it; parameters as of :meth:`matplotlib.figure.Figure.savefig`."""
+        super().savefig(fname, **{"dpi": DPI, **options})
+
+    def _repr_png_(self) -> bytes:
+        out = io.BytesIO()
+        self.savefig(out, format="png", dpi=self.dpi)
+        return out.getvalue()
+
+
 def new_figure(rows=1, columns=1, size=(8.6, 4.4), **options):
-    figure = Figure(figsize=size, layout="constrained")
+    figure = ShownFigure(figsize=size, layout="constrained")
     return figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 
@@ -67,34 +88,83 @@ def line_style(k, n):
     }
 
 
-def label_ends(axis, x, ends):
+def label_ends(axis, x, ends, lines=1):
     """Names at the right ends of lines, moved apart so that none covers another, each tied to its line.
 
-    ``ends`` is a list of (name, y, colour). With many lines only the highest, lowest and middle are named.
+    ``ends`` is a list of (name, y, colour), a name of ``lines`` lines of text at most. With many only the highest, lowest and middle
+    are named.
     """
     ends = sorted(ends, key=lambda end: end[1])
-    if len(ends) > MOST_LABELS:
+    if len(ends) * lines > MOST_LABELS:
         keep = {0, 1, len(ends) // 2, len(ends) - 2, len(ends) - 1}
         ends = [end for k, end in enumerate(ends) if k in keep]
-    low, high = axis.get_ylim()
     height = axis.figure.get_size_inches()[1] * axis.get_subplotspec().get_position(axis.figure).height * 72
-    gap = 11.5 / height * (high - low)
-    places = np.array([end[1] for end in ends], float)
+    gap = 11.5 * lines / height
+    axis.set_ylim(axis.get_ylim())
+    to_axes = axis.transData - axis.transAxes  # heights as shares of the axis, whatever its scale
+    places = np.array([to_axes.transform((x, end[1]))[1] for end in ends], float)
     for _ in range(200):  # push neighbours apart until all have room
         short = gap - np.diff(places)
-        if not np.any(short > 1e-9 * (high - low)):
+        if not np.any(short > 1e-9):
             break
         for k in np.flatnonzero(short > 0):
             places[k] -= short[k] / 2
             places[k + 1] += short[k] / 2
-    places -= max(0.0, places[-1] - high) if len(places) else 0.0
+    places -= max(0.0, places[-1] - 1.0) if len(places) else 0.0
     for (name, y, colour), place in zip(ends, places, strict=True):
         axis.annotate(
-            name, (1.0, y), (1.03, place), xycoords=("axes fraction", "data"), textcoords=("axes fraction", "data"),
+            name, (1.0, y), (1.03, place), xycoords=("axes fraction", "data"), textcoords="axes fraction",
             va="center", ha="left", color=colour, fontweight="bold", fontsize=9, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": PALE, "linewidth": 0.7, "shrinkA": 0, "shrinkB": 0},
         )  # fmt: skip
     axis.set_xlim(0, x)
+
+
+def coinciding(columns, tolerance):
+    """Groups of columns that lie within ``tolerance`` of each other in every row, in the order of their first.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (m, n)
+        A line each; what is no number is the same as anything.
+    tolerance : float
+        In the unit of the columns.
+
+    Returns
+    -------
+    list of list of int
+
+    Examples
+    --------
+    >>> coinciding(np.array([[1.0, 1.1, 3.0], [2.0, 2.0, 2.0]]), 0.2)
+    [[0, 1], [2]]
+    """
+    groups, low, high = [], [], []
+    for k, column in enumerate(np.asarray(columns, float).T):
+        for g, group in enumerate(groups):
+            lower, upper = np.minimum(low[g], column), np.maximum(high[g], column)
+            if not np.any(upper - lower > tolerance):
+                group.append(k)
+                low[g], high[g] = lower, upper
+                break
+        else:
+            groups.append([k])
+            low.append(column)
+            high.append(column)
+    return groups
+
+
+def names_of(group, names):
+    """The names of a group's lines in one: "A, B", or "P2 to P7" where they are neighbours, or "P1, P3 and 4 more".
+
+    >>> names_of([1, 2, 3, 4], ["P1", "P2", "P3", "P4", "P5"])
+    'P2 to P5'
+    """
+    if len(group) <= 3:
+        return ", ".join(names[k] for k in group)
+    if group[-1] - group[0] == len(group) - 1:
+        return f"{names[group[0]]} to {names[group[-1]]}"
+    return f"{names[group[0]]}, {names[group[1]]} and {len(group) - 2} more"
 
 
 def _hours(frame):
@@ -127,19 +197,28 @@ def _lines(axis, hours, columns, named=True):
     _time_axis(axis, hours)
 
 
+def _grouped(frame, tolerance):
+    """(names, values) of the lines of a table of time by pack, those that coincide as one."""
+    names, values = list(frame), frame.to_numpy()
+    return [(names_of(group, names), values[:, group[0]]) for group in coinciding(values, tolerance)]
+
+
 def _title(result):
     return result.summary["scenario"]
 
 
 @styled
 def plot_soc(result: Any) -> Figure:
-    """State of charge of each pack over time [%]."""
+    """State of charge of each pack over time [%]; packs within :data:`SAME_POINTS` of each other all through are one line."""
     figure, ((axis,),) = new_figure()
     soc = result.packs["soc"] * 100.0
-    axis.set_ylim(-2, 102)
-    _lines(axis, _hours(soc), [(name, soc[name].to_numpy()) for name in soc])
+    axis.set_ylim(min(-2.0, soc.min(axis=None) - 2.0), max(102.0, soc.max(axis=None) + 2.0))
+    lines = _grouped(soc, SAME_POINTS)
+    _lines(axis, _hours(soc), lines)
     axis.set_ylabel("state of charge [%]")
     axis.set_title(f"{_title(result)}: state of charge of each pack")
+    if len(lines) < soc.shape[1]:
+        note(axis, f"One line stands for packs that stay within {SAME_POINTS:g} points of each other all through.")
     return figure
 
 
@@ -170,33 +249,105 @@ def plot_spread(result: Any) -> Figure:
 
 @styled
 def plot_current(result: Any) -> Figure:
-    """Current of each pack over time, over the share it would carry in proportion to its capacity, a panel per pack.
+    """Current of each pack over time, over the share it would carry in proportion to its capacity, a panel per pack, all to one scale.
 
-    Of a bank of more than ten packs the ten with the largest peak C-rate are shown, and the title says so.
+    Equal packs whose currents differ by no more than :data:`SAME_CURRENT` of the largest share a panel. Of more than ten panels the
+    ten with the largest peak C-rate are shown, and the title says so. Where the bank rests, one panel more shows what then flows
+    between the packs, to a scale of its own.
     """
-    current, port = result.packs["current_a"], result.ports["current_a"].sum(axis=1)
+    current, port = result.packs["current_a"], result.ports["current_a"].sum(axis=1).to_numpy()
     packs = result.summary["packs"]
-    capacity = {pack["name"]: pack["capacity_ah"] for pack in packs}
-    names = [pack["name"] for pack in packs]
-    if len(names) > 10:
-        chosen = set(sorted(names, key=lambda name: -next(p["c_rate_peak"] for p in packs if p["name"] == name))[:10])
-        names = [name for name in names if name in chosen]
-    figure, axes = new_figure(len(names), 1, size=(8.6, 1.0 + 1.15 * len(names)), sharex=True)
-    hours = _hours(current)
-    for axis, name in zip(axes[:, 0], names, strict=True):
-        share = port.to_numpy() * capacity[name] / sum(capacity.values())
-        axis.fill_between(hours, 0, share, color=PALE, alpha=0.55, linewidth=0, step=None)
-        axis.plot(hours, current[name], color=PALETTE[0], linewidth=1.3)
+    capacity = np.array([pack["capacity_ah"] for pack in packs])
+    shares = np.outer(port, capacity / capacity.sum())
+    names, hours = list(current), _hours(current)
+    largest = max(float(current.abs().max(axis=None)), 1e-9)
+    groups = coinciding(np.vstack([current / largest, capacity / capacity.max()]), SAME_CURRENT)
+    few = ""
+    if len(groups) > MOST_PANELS:
+        few = f"\n({MOST_PANELS} of {len(groups)} panels: the packs with the highest peak C-rate)"
+        hardest = sorted(groups, key=lambda group: -max(packs[k]["c_rate_peak"] for k in group))[:MOST_PANELS]
+        groups = [group for group in groups if group in hardest]
+    rests = result.rest_periods_s if len(packs) > 1 else []
+    rows, night, tall = len(groups), 1 if rests else 0, 1.15 if len(groups) > 2 else 1.9
+    figure, axes = new_figure(
+        rows + night, 1, size=(8.6, 1.0 + tall * rows + 2.6 * night), height_ratios=[tall] * rows + [2.6] * night
+    )
+    for axis, group in zip(axes[:rows, 0], groups, strict=True):
+        if axis is not axes[0, 0]:
+            axis.sharey(axes[0, 0])
+        if axis is not axes[rows - 1, 0]:
+            axis.sharex(axes[rows - 1, 0])
+            axis.tick_params(labelbottom=False)
+        axis.fill_between(hours, 0, shares[:, group[0]], color=PALE, alpha=0.55, linewidth=0, step=None)
+        axis.plot(hours, current[names[group[0]]], color=PALETTE[0], linewidth=1.3)
         axis.axhline(0, color=INK, linewidth=0.5)
+        each = " each" if len(group) > 1 else ""
         axis.annotate(
-            f"{name}\n{capacity[name]:.0f} Ah", (1.02, 0.5), xycoords="axes fraction", va="center", fontweight="bold", fontsize=9
-        )
+            f"{names_of(group, names)}\n{capacity[group[0]]:.0f} Ah{each}", (1.02, 0.5), xycoords="axes fraction", va="center",
+            fontweight="bold", fontsize=9,
+        )  # fmt: skip
         axis.set_xlim(0, hours[-1])
-    _time_axis(axes[-1, 0], hours)
-    figure.supylabel("current [A], positive out of the pack", fontsize=9.5)
-    few = "" if len(names) == len(packs) else f" (the {len(names)} of {len(packs)} packs with the highest peak C-rate)"
+    axes[rows // 2, 0].set_ylabel(
+        "current [A], positive: out of the pack" if rows > 2 else "current [A]\npositive: out of the pack"
+    )
     axes[0, 0].set_title(f"{_title(result)}: line, what the pack carries; grey, its proportional share{few}")
+    _time_axis(axes[rows - 1, 0], hours)
+    if night:
+        _night(axes[-1, 0], current - shares, rests)
     return figure
+
+
+def _night(axis, current, rests):
+    """What flows between packs while the bank rests: mA and A on one symmetric logarithmic scale.
+
+    ``current`` is what each pack carries beyond its share of the bank's [A], ``rests`` when the bank rests [s]: of more than
+    :data:`MOST_NIGHTS` the longest is shown by itself.
+    """
+    hours, last = _hours(current), current.index[-1] / 3600.0
+    if len(rests) > MOST_NIGHTS:
+        begin, end = max(rests, key=lambda rest: rest[1] - rest[0])
+        current = current.loc[begin:end]
+        hours, last, rests = _hours(current) - begin / 3600.0, (end - begin) / 3600.0, [(0.0, end - begin)]
+        _time_axis(axis, hours)
+        axis.set_xlabel(f"hours since the longest of the bank's rests began, {begin / 86400.0:.1f} days into the run")
+        title = "The longest rest of the bank: what flows between the packs, to a scale of its own"
+    else:
+        _time_axis(axis, hours)
+        title = "While the bank rests (shaded): what flows between the packs, to a scale of its own"
+    at_rest = np.zeros(len(hours), bool)
+    for begin, end in rests:
+        axis.axvspan(begin / 3600.0, end / 3600.0, color="#f1f2f5", linewidth=0)
+        at_rest |= (hours > begin / 3600.0) & (hours < end / 3600.0)
+    values = np.where(at_rest[:, None], current.to_numpy(), np.nan)
+    most = max(float(np.nanmax(np.abs(values))), 10 * LEAST_NIGHT_A)
+    axis.set_yscale("symlog", linthresh=LEAST_NIGHT_A, linscale=0.5)
+    decades = 10.0 ** np.arange(round(np.log10(LEAST_NIGHT_A)), np.ceil(np.log10(most)) + 1)
+    ticks = [*-decades[::-1], 0.0, *decades]
+    axis.set_yticks(ticks, [_amperes(tick) for tick in ticks])
+    axis.minorticks_off()
+    axis.set_ylim(-1.3 * most, 1.3 * most)
+    axis.axhline(0, color=INK, linewidth=0.5)
+    axis.set_title(title, fontsize=10)
+    axis.set_ylabel("out of the pack,\nbeyond its share")
+    names, ends = list(current), []
+    groups = coinciding(np.arcsinh(values / LEAST_NIGHT_A), SAME_NIGHT)
+    final = np.flatnonzero(at_rest)[-1]
+    for k, group in enumerate(groups):
+        style = line_style(k, len(groups))
+        axis.plot(hours, values[:, group[0]], **style)
+        ends.append((names_of(group, names), values[final, group[0]], style["color"]))
+    label_ends(axis, last, ends)
+
+
+def _amperes(value):
+    text = "0" if value == 0 else f"{abs(value):g} A" if abs(value) >= 1 else f"{abs(value) * 1e3:g} mA"
+    return text if value >= 0 else f"−{text}"
+
+
+def note(axis, text):
+    """Small print below a panel, wrapped to the figure's width."""
+    text = textwrap.fill(text, int(axis.figure.get_size_inches()[0] * 15))
+    axis.figure.supxlabel(text, fontsize=8, x=0.99, ha="right", color="#5a606b")
 
 
 @styled

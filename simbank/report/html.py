@@ -186,7 +186,7 @@ class _Page:
             {
                 "pack": pack.name, "chemistry": pack.chemistry.name, "cells": f"{pack.cells_in_series}s{pack.cells_in_parallel}p",
                 "rated [Ah]": pack.rated_capacity_ah, "of one cell [Ah]": pack.cell_capacity_ah, "present [Ah]": pack.capacity_ah,
-                "resistance [mΩ]": pack.ohmic_ohm * 1e3, "SOC at start [%]": pack.soc * 100,
+                "resistance [mΩ]": pack.half_charge_ohm * 1e3, "SOC at start [%]": pack.soc * 100,
                 "own BMS": {"own": "yes", "assumed": "cell limits only"}.get(switch_of(pack), switch_of(pack)),
             }
             for pack in self.bank.packs

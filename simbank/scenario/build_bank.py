@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -11,9 +12,10 @@ from simbank.bank import Bank, Bar, Branch, Graph, Pack, Parts, join
 from simbank.bank.bank import Place
 from simbank.bank.equipment import BMS, Charger, Device, Inverter, Switching
 from simbank.bank.layouts import LAYOUTS
-from simbank.cells import load_chemistry
+from simbank.cells import Chemistry
 from simbank.errors import InputError
 from simbank.filemodel import nearest
+from simbank.scenario.chemistries import chemistries_of_types
 from simbank.scenario.equipment_schema import REBULK_SOC, DeviceTable
 from simbank.scenario.schema import BarTable, ConductorTable, DistributionTable, PackTable, PackType, PortTable, ScenarioFile
 
@@ -34,13 +36,15 @@ class Piece:
         return Piece(self.branches + other.branches, self.devices + other.devices, self.places + other.places)
 
 
-def build_bank(file: ScenarioFile) -> Bank:
+def build_bank(file: ScenarioFile, folder: Path) -> Bank:
     """The bank that a file describes.
 
     Parameters
     ----------
     file : ScenarioFile
         A file's contents, checked key by key.
+    folder : Path
+        From which the paths of chemistry files count.
 
     Returns
     -------
@@ -51,7 +55,8 @@ def build_bank(file: ScenarioFile) -> Bank:
     InputError
         For what only the whole shows: names that nothing has, wiring that leaves a pack out or short-circuits it, a pack too light.
     """
-    packs = tuple(_pack(file, number, name, table) for number, (name, table) in enumerate(file.each_pack()))
+    chemistries, unused = chemistries_of_types(file, folder)
+    packs = tuple(_pack(file, chemistries, number, name, table) for number, (name, table) in enumerate(file.each_pack()))
     names = [pack.name for pack in packs]
     made, terminals, ports = Piece(), {}, {}
     for name, table in file.each_pack():
@@ -72,17 +77,17 @@ def build_bank(file: ScenarioFile) -> Bank:
     devices = _with_series(made)
     return Bank(
         file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
-        made.places, file.wiring.spacing, {string.name: tuple(string.packs) for string in file.wiring.strings},
+        made.places, file.wiring.spacing, {string.name: tuple(string.packs) for string in file.wiring.strings}, unused,
     )  # fmt: skip
 
 
 # ---- packs ----
 
 
-def _pack(file: ScenarioFile, number: int, name: str, table: PackTable) -> Pack:
+def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, name: str, table: PackTable) -> Pack:
     """A pack; ``number`` counts all packs of the file from 0 and seeds the scatter of its cells."""
     kind = file.pack_types[table.type]
-    chemistry = load_chemistry(kind.chemistry)
+    chemistry = chemistries[table.type]
     capacities, below = table.cells(kind.cells_in_series, number)
     return Pack(
         name=name,

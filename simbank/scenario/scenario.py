@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from simbank.bank import Bank
+from simbank.cells import Chemistry
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.filemodel import check, read_toml
@@ -14,6 +15,7 @@ from simbank.provenance import files_read
 from simbank.scenario.build_bank import build_bank
 from simbank.scenario.build_duty import build_duty
 from simbank.scenario.changes import changed, joint_branches
+from simbank.scenario.chemistries import chemistry_by_name
 from simbank.scenario.schema import ScenarioFile
 
 __all__ = ["Scenario", "from_dict", "load", "with_changes"]
@@ -27,7 +29,7 @@ class Scenario:
     data : dict
         A file's contents, with changes applied.
     source : str, optional
-        Path of the file; the paths of tables start from its folder.
+        Path of the file; the paths of tables and chemistries start from its folder.
 
     Attributes
     ----------
@@ -55,12 +57,32 @@ class Scenario:
         self.data, self.source = data, source
         self.files = files_read(data, source)
         try:
-            file = check(ScenarioFile, data, unions=("duty",))
+            self._file = file = check(ScenarioFile, data, unions=("duty",))
             self.name, self.layout = file.name, file.wiring.layout
-            self.bank = build_bank(file)
-            self.duty = build_duty(file, self.bank, Path(source).parent if source else Path())
+            self.bank = build_bank(file, self._folder)
+            self.duty = build_duty(file, self.bank, self._folder)
         except InputError as error:
             raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    @property
+    def _folder(self):
+        return Path(self.source).parent if self.source else Path()
+
+    def chemistry(self, name: str) -> Chemistry:
+        """A chemistry by the name that a pack type of this scenario would give it.
+
+        Parameters
+        ----------
+        name : str
+            One of the scenario's own ``[chemistries]``, a name of the library, or the path of a chemistry file, counted from the
+            scenario's file.
+
+        Raises
+        ------
+        InputError
+            If there is no such chemistry, or it is not sound.
+        """
+        return chemistry_by_name(self._file, name, self._folder)
 
     def __repr__(self):
         return f"<Scenario {self.name!r}: {len(self.bank.packs)} packs, {self.bank.capacity_ah:g} Ah, {self.layout}>"

@@ -11,7 +11,7 @@ from simbank.bank import LAYOUTS, Bar, Conductor, Gauge, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.bank import MAX_PACKS
-from simbank.cells import load_chemistry
+from simbank.cells import ChemistryTable, library
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, bank_temperature, fraction, nearest, quantity
 from simbank.scenario.duty_schema import ConstantDuty, CyclesDuty, DaysDuty, TableDuty, pick_duty
@@ -118,8 +118,8 @@ class PackType(FileModel):
 
     chemistry: str = Field(
         "lfp",
-        description="name in the library (`simbank cell list`; a file added to `simbank/cells/library/` is known by its name), or "
-        "path of a .toml file of the same form",
+        description="name in the library (`simbank cell list`; a file added to `simbank/cells/library/` is known by its name), NAME of "
+        "one of `chemistries`, or path of a chemistry file (.toml), counted from this file",
     )
     cells_in_series: Count = Field(16, description="cells in series")
     cells_in_parallel: Count = Field(1, description="cells side by side at each place of the series")
@@ -157,7 +157,6 @@ class PackType(FileModel):
 
     @model_validator(mode="after")
     def _sound(self):
-        load_chemistry(self.chemistry)
         if (self.capacity is None) == (self.cell_capacity is None):
             raise InputError(
                 'needs "capacity" (of the whole pack) or "cell_capacity" (of one cell, times cells_in_parallel), one of the two',
@@ -435,6 +434,9 @@ class ScenarioFile(FileModel):
         "`temperature` say nothing else",
     )
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)] = Field(description="makes of pack")
+    chemistries: dict[str, ChemistryTable] = Field(
+        default_factory=dict, description="chemistries of the file's own: shipped or own ones with some numbers changed"
+    )
     packs: Annotated[list[PackTable], Field(min_length=1)] = Field(
         description="the packs, in the order in which a layout joins them",
     )
@@ -452,6 +454,15 @@ class ScenarioFile(FileModel):
             description="what is asked of the bank over time",
         )
     )
+
+    @model_validator(mode="after")
+    def _own_chemistries(self):
+        for name in self.chemistries:
+            if name in library():
+                raise InputError("a shipped chemistry has this name; choose another", key="chemistries", value=name)
+            if name.endswith(".toml") or name.strip() in ("", "*"):
+                raise InputError('a name must not be blank, "*" or end in ".toml", like a file\'s', key="chemistries", value=name)
+        return self
 
     @model_validator(mode="after")
     def _names(self):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from simbank.cells.chemistry_schema import ChemistryFile, Sourced
 from simbank.scenario.schema import json_schema
 
 __all__ = ["BEGIN", "END", "format_reference", "in_page"]
@@ -10,11 +11,12 @@ BEGIN, END = (
     "<!-- every key: made by `simbank schema --markdown`, checked by a test -->",
     "<!-- end of every key -->",
 )
-SHORT = {"kelvin": "K", "second": "s"}  # units of defaults
+SHORT = {"kelvin": "K", "second": "s", "volt": "V"}  # units of defaults
 # Title of each table, where it stands in a file, in the order of reading.
 TABLES = {
     "ScenarioFile": "the file", "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
     "LimitTable": "a limit of a BMS", "TemperatureTable": "temperature limits of a BMS", "PrechargeTable": "precharge of a BMS",
+    "ChemistryTable": "chemistries.NAME",
     "PackTable": "[[packs]]", "DeviceTable": "a device", "RackTable": "rack", "WiringTable": "wiring", "ConductorTable": "a link or lead",
     "BarTable": "bar", "StringTable": "[[wiring.strings]]", "DistributionTable": "wiring.distribution",
     "FreeConductor": "[[wiring.conductors]]", "PortTable": "[[ports]]", "InverterTable": "inverter of a port",
@@ -28,14 +30,49 @@ TABLES = {
 MORE_THAN = {"FreeConductor": "ConductorTable", "ConstantDuty": "StepTable"}
 
 
+FLAT = ("ChemistryTable",)  # tables whose own tables stand in the same rows, by dotted keys
+
+
 def format_reference() -> str:
     """Markdown: a table for every table of the file, a row for every key, each said once."""
     schema = json_schema()
     known = {"ScenarioFile": schema, **schema["$defs"]}
-    missing = set(known) - set(TABLES)
+    inner = {_inner(field) for name in FLAT for field in known[name]["properties"].values()}
+    missing = set(known) - set(TABLES) - inner
     if missing:
         raise KeyError(f"tables without a title: {missing}")
-    return "\n".join(line for name in TABLES for line in _table(name, known))
+    lines = [line for name in TABLES for line in _table(name, known)]
+    return "\n".join([*lines, *_chemistry_file()])
+
+
+def _chemistry_file():
+    """Lines of the table of a chemistry file's keys; those that every section has are said once."""
+    schema = ChemistryFile.model_json_schema()
+    model = schema["$defs"]
+    told = {key: field["description"] for key, field in model["_OCV"]["properties"].items() if key in Sourced.model_fields}
+    yield from ("**a chemistry file**: " + schema["description"].replace("\n", " "), "")
+    yield from ("| key | takes | default | meaning |", "| --- | --- | --- | --- |")
+
+    def rows(table, before=""):
+        for key, field in table["properties"].items():
+            if inner := _inner(field):
+                yield from rows(model[inner], f"{key}.")
+            elif not (before and key in told):
+                of, span = field.get("x-unit", ""), field.get("x-range", "")
+                needed = "**required**" if key in table.get("required", []) else _default(field)
+                takes = "; ".join(part for part in (of or _takes(field), span) if part)
+                yield f"| `{before}{key}` | {takes} | {needed} | {field['description']} |"
+
+    yield from rows(schema)
+    pair = {key: field["description"] for key, field in model["_RC"]["properties"].items()}
+    said = "; ".join(f"`{key}`: {text}" for key, text in told.items())
+    yield from (
+        "",
+        f"Every section also takes {said}. An entry of `relaxation.rc`: "
+        + "; ".join(f"`{key}`: {text}" for key, text in pair.items())
+        + ".",
+        "",
+    )
 
 
 def _table(name, known):
@@ -45,15 +82,29 @@ def _table(name, known):
     inherited = known[other]["properties"] if other else ()
     yield f"**{TABLES[name]}**: {first.rstrip('.')}." + (f" The keys of {TABLES[other]}, and:" if other else "")
     yield from ("", "| key | takes | default | meaning |", "| --- | --- | --- | --- |")
-    required = model.get("required", [])
-    either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
-    for key, field in model["properties"].items():
-        if key not in inherited:
-            default = _need(key, required, either) or _default(field)
-            yield f"| `{key}` | {_takes(field)} | {default} | {field.get('description', '')} |"
+    yield from _rows(model, known, name in FLAT, inherited)
     yield ""
     for paragraph in paragraphs:
         yield from (" ".join(paragraph.split()), "")
+
+
+def _rows(model, known, flat, inherited=(), before=""):
+    """A row for each key of a table; of one that is ``flat`` the keys of its own tables follow in its place."""
+    required = model.get("required", [])
+    either = [key for one in model.get("oneOf", []) for key in one.get("required", [])]
+    for key, field in model["properties"].items():
+        if key in inherited:
+            continue
+        if flat and (inner := _inner(field)):
+            yield from _rows(known[inner], known, flat, before=f"{key}.")
+            continue
+        default = _need(key, required, either) or _default(field)
+        yield f"| `{before}{key}` | {_takes(field)} | {default} | {field.get('description', '')} |"
+
+
+def _inner(field):
+    """Name of the table that a key holds, if it holds one."""
+    return field["$ref"].rsplit("/", 1)[1] if "$ref" in field else None
 
 
 def _need(key, required, either):

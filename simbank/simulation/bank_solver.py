@@ -10,7 +10,7 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.pack_model import cell_state, pack_heat
+from simbank.simulation.pack_model import cell_state, emf_and_resistance, pack_heat
 from simbank.simulation.port_solver import port_currents
 
 
@@ -70,21 +70,40 @@ def currents(t, emf, hybrid, ports, port, out):
 
 
 @jit_inline
-def flow(t, y, cells, ports, work):
-    """All currents, and the heat they make, for packs whose state and network stand in ``work``."""
+def _solve_network(t, ports, work):
+    """All currents and voltages, for packs and a network that stand in ``work``."""
     pack = work.pack
     currents(t, pack[ar.EMF], work.hybrid, ports, work.port, pack[ar.PACK_CURRENT])
-    for k in range(cells.shape[1]):
+    for k in range(pack.shape[1]):
         pack[ar.EMF_LINEAR, k] = pack[ar.EMF, k] - pack[ar.R_ABOVE_REF, k] * pack[ar.PACK_CURRENT, k]
-    pack_heat(y, cells, pack)
+
+
+@jit_inline
+def flow(t, y, cells, ports, work):
+    """All currents and voltages, and the heat they make, for packs and a network that stand in ``work``."""
+    _solve_network(t, ports, work)
+    pack_heat(y, cells, work.pack)
 
 
 @jit_entry
 def solve_bank(t, y, bank, ports, work):
-    """All currents and voltages at one instant into ``work``, and the heat they make."""
+    """All currents and voltages at one instant into ``work``, the heat they make, and how the packs answer to their states."""
     cell_state(y, bank.cells, bank.curves_of, bank.curves, work.pack)
     add_series_resistance(bank.hybrid, work.pack[ar.R_ABOVE_REF], work.hybrid)
     flow(t, y, bank.cells, ports, work)
+
+
+@jit_internal
+def solve_currents(t, y, bank, ports, work):
+    """All currents and voltages at one instant into ``work``, as :func:`solve_bank`, and no more.
+
+    That is enough for a sample and to see whether a change is due. Of the packs only the rows ``EMF``, ``EMF_LINEAR``,
+    ``PACK_CURRENT``, ``R_OHMIC`` and ``R_ABOVE_REF`` are written: no slopes, no heat, nothing of relaxation.
+    """
+    for k in range(bank.cells.shape[1]):
+        emf_and_resistance(k, y, bank.cells, bank.curves_of, bank.curves, work.pack)
+    add_series_resistance(bank.hybrid, work.pack[ar.R_ABOVE_REF], work.hybrid)
+    _solve_network(t, ports, work)
 
 
 @jit_inline

@@ -16,6 +16,7 @@ from simbank.warning import BankWarning, listed
 __all__ = ["FREEZING", "PARALLEL", "Joining", "relaxation_warnings", "warnings_of_bank"]
 
 FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
+UNUSED_CHEMISTRY = "chemistry-unused"
 # Rules of this module; all are common practice, no source.
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
 JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
@@ -56,7 +57,10 @@ def warnings_of_bank(bank: Bank, duty: Duty | SampledDuty, joining: Joining) -> 
     -------
     list of BankWarning
     """
-    return [*_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty)]
+    return [
+        *_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty),
+        *_unused_chemistries(bank),
+    ]  # fmt: skip
 
 
 # ---- packs that do not belong together, or not yet ----
@@ -132,6 +136,12 @@ def _unequal_count(kinds, bank, duty, joining):
 
 def _chemistry(packs):
     return "/".join(dict.fromkeys(pack.chemistry.name for pack in packs))
+
+
+def _unused_chemistries(bank):
+    """Chemistries of the file that no pack type names: their keys change nothing."""
+    text = 'no pack type names this chemistry, so its keys change nothing; write chemistry = "{}" in the pack type that is meant'
+    return [BankWarning(UNUSED_CHEMISTRY, name, text.format(name)) for name in bank.unused_chemistries]
 
 
 def _cells_at(packs, volt):

@@ -14,7 +14,7 @@ import numpy as np
 
 from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.devices import device_current, opens_when
 from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
@@ -62,7 +62,7 @@ def watch(
     states = ar.StateArrays(pack_state, pack_mark, monitors, monitor_state, device_state)
     n, p = cells.shape[1], ports.shape[0]
     work = working_arrays(n, p)
-    solve_bank(t, y, bank, ports, work)
+    solve_currents(t, y, bank, ports, work)
     out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
     watch_solved(t, y, bank, states, phase, ports, work, out)
     return out

@@ -15,7 +15,7 @@ import numpy as np
 from simbank.jit import jit_entry, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
-from simbank.simulation.bank_solver import flow, solve_bank, working_arrays
+from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
 from simbank.simulation.fast_step import Step, add_damage, correct_end, interpolate, make_step, step_arrays
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
@@ -228,7 +228,7 @@ def advance(
                         middle = 0.5 * (low + high)
                         interpolate(middle, h, y, f, y_1, f_1, y_s)
                         at = local + middle * h
-                        solve_bank(at, y_s, bank, ports, work_s)
+                        solve_currents(at, y_s, bank, ports, work_s)
                         worst = events.watch_solved(at, y_s, bank, states, phase, ports, work_s, due)
                         if worst > 0.0:
                             high = middle
@@ -245,7 +245,7 @@ def advance(
                     else:
                         interpolate((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
                         at = grid[g] - step_start
-                        solve_bank(at, y_s, bank, ports, work_s)
+                        solve_currents(at, y_s, bank, ports, work_s)
                         record_sample(filled, y_s, bank, work_s, made)
                     filled += 1
                     g += 1

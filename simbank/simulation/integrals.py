@@ -7,7 +7,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import solve_bank, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import solve_bank, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
 from simbank.simulation.pack_model import KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
@@ -297,7 +297,7 @@ def observe(times, states, bank, ports, samples):
     """
     work = working_arrays(bank.cells.shape[1], ports.shape[0])
     for i in range(times.size):
-        solve_bank(times[i], states[i], bank, ports, work)
+        solve_currents(times[i], states[i], bank, ports, work)
         record_sample(i, states[i], bank, work, samples)
 
 

@@ -12,7 +12,7 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
 
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
 
-Each law is written in every form that a method needs. Of hysteresis these are ``cell_state`` (voltage), ``hysteresis_rate``,
+Each law is written in every form that a method needs. Of hysteresis these are ``emf_and_resistance`` (voltage), ``hysteresis_rate``,
 ``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and in ``fast_step.py`` the exact solution over a step
 (``_hysteresis``) and twice the rate by charge moved, linear: within the slope of the voltage in ``make_step``, and for the charge
 that ``correct_end`` shifts. Of relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows``
@@ -32,31 +32,47 @@ KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
 
 
+@jit_inline
+def emf_and_resistance(k, y, cells, curves_of, curves, pack):
+    """Electromotive force and ohmic resistance of pack ``k`` by its state, into rows of ``pack``.
+
+    Returns
+    -------
+    tuple of float
+        What their slopes are made of: of a cell, the slope of the open-circuit voltage [V], half-width of the hysteresis loop and its
+        slope [V], entropic coefficient and its slope [V/K], resistance at this temperature [ohm], and its factor, with its slope.
+    """
+    n = cells.shape[1]
+    z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
+    u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+    half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+    s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+    f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
+    ohm = cells[ar.R_CELL, k]
+    if cells[ar.ARRHENIUS_K, k] != 0.0:
+        ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
+    emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + half * h)
+    pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+    pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
+    more = pack[ar.R_OHMIC, k] - cells[ar.R_REF, k]
+    pack[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
+    return du, half, dhalf, s, ds, ohm, f, df
+
+
 @jit_entry
 def cell_state(y, cells, curves_of, curves, pack):
     """What every pack is by its state, into rows of ``pack``: electromotive force, resistance, relaxation, with slopes."""
     n = cells.shape[1]
     for k in range(n):
+        du, half, dhalf, s, ds, ohm, f, df = emf_and_resistance(k, y, cells, curves_of, curves, pack)
         z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
-        u, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
-        half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
-        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
-        f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
         g, dg, _ = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
-        ns, warmer = cells[ar.N_SERIES, k], temperature - cells[ar.T_REF_K, k]
-        inverse = 1.0 / temperature
-        ohm = cells[ar.R_CELL, k]
-        if cells[ar.ARRHENIUS_K, k] != 0.0:
-            ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (inverse - 1.0 / cells[ar.T_REF_K, k]))
-        pack[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
-        pack[ar.EMF_BY_SOC, k] = ns * (du + warmer * ds + dhalf * h)
+        ns, inverse = cells[ar.N_SERIES, k], 1.0 / temperature
+        pack[ar.EMF_BY_SOC, k] = ns * (du + (temperature - cells[ar.T_REF_K, k]) * ds + dhalf * h)
         pack[ar.EMF_BY_HYSTERESIS, k] = ns * half
         pack[ar.EMF_BY_T, k] = ns * s
         pack[ar.EMF_BY_SOC_T, k] = ns * ds
         pack[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
-        pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
-        more = pack[ar.R_OHMIC, k] - cells[ar.R_REF, k]
-        pack[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
         pack[ar.R_BY_SOC, k] = ohm * df
         pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg

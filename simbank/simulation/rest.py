@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["LEAST_REST_S", "LEAST_TURN", "REST_C_RATE", "near_to_far", "rest_instants"]
+__all__ = ["LEAST_REST_S", "LEAST_TURN", "REST_C_RATE", "near_to_far", "rest_instants", "rests"]
 
 # What counts as rest and as a charge; common practice, no source: a standing inverter takes some C/500, a small night's load C/100.
 REST_C_RATE = 0.01  # of the bank: its charge changes by less than a hundredth of its capacity in an hour
@@ -23,7 +23,7 @@ def rest_instants(time_s: ArrayLike, bank_soc: ArrayLike) -> list[tuple[int, str
     Of the bank's current only what it does to the bank's charge counts, from sample to sample: a current that flickers within a
     sample, or packs that level among themselves, change nothing. A charge begins at the last sample at which the bank is at its
     emptiest before it gains :data:`LEAST_TURN`; the next one after it has lost as much again. A rest in which a charge begins is
-    told with the charge.
+    told with the charge. Of a rest and what comes after it with less than :data:`LEAST_TURN` between them only the later is told.
 
     Parameters
     ----------
@@ -47,18 +47,23 @@ def rest_instants(time_s: ArrayLike, bank_soc: ArrayLike) -> list[tuple[int, str
     time_s, bank_soc = np.asarray(time_s, float), np.asarray(bank_soc, float)
     if not len(time_s):
         return []
-    rests, last = _rests(time_s, bank_soc), len(time_s) - 1
+    last = len(time_s) - 1
     found: dict[int, list[str]] = {k: ["before charge"] for k in _charges(bank_soc)}
-    for first, end in rests:
+    for first, end in rests(time_s, bank_soc):
         within = [k for k in found if first < k <= end]
         k = within[-1] if within else end
         found.setdefault(k, []).append(f"after {round((time_s[k] - time_s[first]) / 3600.0, 1):g} h at rest")
     found.setdefault(last, []).insert(0, "end of run")
-    return [(k, ", ".join(words)) for k, words in sorted(found.items())]
+    told = sorted(found.items())
+    return [
+        (k, ", ".join(words))
+        for n, (k, words) in enumerate(told)
+        if k == last or words[0] == "before charge" or abs(bank_soc[told[n + 1][0]] - bank_soc[k]) >= LEAST_TURN
+    ]
 
 
-def _rests(time_s, bank_soc):
-    """First and last sample of each rest."""
+def rests(time_s: np.ndarray, bank_soc: np.ndarray) -> list[tuple[int, int]]:
+    """First and last sample of each rest of :data:`LEAST_REST_S` or more; parameters as of :func:`rest_instants`."""
     still = np.abs(np.diff(bank_soc)) <= REST_C_RATE * np.diff(time_s) / 3600.0
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]])))
     return [(a, b) for a, b in edges.reshape(-1, 2).tolist() if time_s[b] - time_s[a] >= LEAST_REST_S - 1e-6]

@@ -18,7 +18,7 @@ from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.recording import RunRecord
-from simbank.simulation.rest import near_to_far, rest_instants
+from simbank.simulation.rest import near_to_far, rest_instants, rests
 from simbank.simulation.run_warnings import (
     ac_load_warnings,
     assumed_bms_warnings,
@@ -244,6 +244,18 @@ class Result(StudyResult):
         order, names = near_to_far(ohm), [pack.name for pack in self._bank.packs]
         return pd.Series(ohm[order], index=pd.Index([names[k] for k in order], name="pack"), name="wiring_ohm")
 
+    @property
+    def bank_soc(self) -> pd.Series:
+        """Charge left in the bank over its capacity, over time."""
+        capacity = np.array([pack.capacity_ah for pack in self._bank.packs])
+        return self.packs["soc"] @ capacity / capacity.sum()
+
+    @property
+    def rest_periods_s(self) -> list[tuple[float, float]]:
+        """Beginning and end [s] of each rest of the bank of an hour or more (:mod:`simbank.simulation.rest`)."""
+        times = self.packs.index.to_numpy()
+        return [(float(times[a]), float(times[b])) for a, b in rests(times, self.bank_soc.to_numpy())]
+
     def soc_at_rest(self, port: str | None = None) -> pd.DataFrame:
         """State of charge of each pack, near to far, at the instants that tell how the bank shares.
 
@@ -266,8 +278,7 @@ class Result(StudyResult):
         import pandas as pd
 
         soc = self.packs["soc"]
-        capacity = np.array([pack.capacity_ah for pack in self._bank.packs])
-        found = rest_instants(soc.index, soc.to_numpy() @ capacity / capacity.sum())
+        found = rest_instants(soc.index, self.bank_soc)
         samples, words = [k for k, _ in found], [word for _, word in found]
         if found and not self.complete:
             words[-1] = words[-1].replace("end of run", "where the run stopped")
@@ -360,14 +371,30 @@ class Result(StudyResult):
         return self.plot_soc()
 
     def pictures(self) -> list[Picture]:
-        """State of charge, spread, current and throughput."""
-        drawn = (
-            ("soc", self.plot_soc(), "State of charge of each pack over time."),
+        """State of charge over time and at rest, share, spread, current and throughput; of a single pack those that it can have."""
+        drawn = [("soc", self.plot_soc(), "State of charge of each pack over time.")]
+        if len(self._bank.packs) > 1 and len(self.packs):
+            drawn += [
+                (
+                    "soc_at_rest",
+                    self.plot_soc_at_rest(),
+                    "State of charge of each pack at rest, near to far: a line for each instant.",
+                ),
+                ("share", self.plot_share(), "Share of the current over share of the capacity, near to far; 1 is in proportion."),
+            ]
+        drawn += [
             ("spread", self.plot_spread(), "Spread: largest minus smallest state of charge."),
-            ("current", self.plot_current(), "Current of each pack; positive is discharge."),
+            (
+                "current",
+                self.plot_current(),
+                "Current of each pack to one scale; positive is discharge. Below, what flows at rest.",
+            ),
             ("throughput", self.plot_throughput(), "Charge through each pack against its capacity."),
-        )
-        return [Picture(f"{name}.png", figure, f"{self.title}: {name}", caption) for name, figure, caption in drawn]
+        ]
+        titles = {"soc_at_rest": "state of charge at rest"}
+        return [
+            Picture(f"{name}.png", figure, f"{self.title}: {titles.get(name, name)}", caption) for name, figure, caption in drawn
+        ]
 
     def section(self) -> Study:
         """Sharing over time as a section of a report; a report of the whole run is ``write_report(scenario, path, result=...)``."""
@@ -377,6 +404,18 @@ class Result(StudyResult):
         from simbank.plotting import plots
 
         return getattr(plots, name)(self, **options)
+
+    def plot_soc_at_rest(self) -> Figure:
+        """State of charge of each pack at rest, near to far, a line for each instant of :meth:`soc_at_rest`."""
+        from simbank.plotting.position_plots import plot_soc_at_rest
+
+        return plot_soc_at_rest(self)
+
+    def plot_share(self) -> Figure:
+        """Share ratio of each pack on discharge and on charge, near to far."""
+        from simbank.plotting.position_plots import plot_share
+
+        return plot_share(self)
 
     def plot_soc(self, **options: Any) -> Figure:
         """State of charge of each pack over time; returns the matplotlib figure."""

@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.simulation.result import Result
+from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
 from simbank.studies.drift import Drift, drift
@@ -11,11 +12,11 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "compare", "drift", "protect", "sensitivity", "size", "sweep",
+    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "sensitivity", "size", "sweep",
     "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection,
+    "protect": Protection, "bill": Bill,
 }  # fmt: skip

@@ -109,10 +109,10 @@ def expand_keys(scenario: Scenario, draws: Mapping[str, str | Draw]) -> dict[str
             names = [pack.name for pack in scenario.bank.packs]
         elif begin == "wiring.added":
             names = joint_branches(scenario.bank)
-        elif begin == "pack_types":
-            names = list(scenario.data["pack_types"])
+        elif begin in ("pack_types", "chemistries"):
+            names = list(scenario.data.get(begin, {}))
         else:
-            raise InputError("a * stands for every name in packs.*, pack_types.* or wiring.added.*", key=key)
+            raise InputError("a * stands for every name in packs.*, pack_types.*, chemistries.* or wiring.added.*", key=key)
         out |= {f"{begin}.{name}{rest}": draw for name in names}
     return out
 

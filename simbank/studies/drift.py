@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from simbank.cells import Curve, load_chemistry
+from simbank.cells import Curve
 from simbank.cells.chemistry import MIDDLE_SOC
 from simbank.columns import Table
 from simbank.provenance import made_by
@@ -17,7 +18,7 @@ from simbank.quantities import parse
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
-from simbank.simulation.bank_warnings import PARALLEL
+from simbank.simulation.bank_warnings import PARALLEL, UNUSED_CHEMISTRY
 from simbank.studies.case import Case
 from simbank.warning import BankWarning, as_records, gathered
 
@@ -109,9 +110,13 @@ class Drift(StudyResult):
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures; of several chemistries that warn of the same, the first one's numbers.
 
-        What is usual of a cell's resistance is not asked: another chemistry keeps the resistance of the pack that it stands for.
+        What is usual of a cell's resistance is not asked: another chemistry keeps the resistance of the pack that it stands for. Nor
+        is what the file's own chemistries are used for, since each run has only one.
         """
-        told = {name: [w for w in result.warnings if w.code != PARALLEL] for name, result in self.results.items()}
+        told = {
+            name: [w for w in result.warnings if w.code not in (PARALLEL, UNUSED_CHEMISTRY)]
+            for name, result in self.results.items()
+        }
         return gathered(list(told.items()))
 
     def plot(self) -> Figure:
@@ -148,7 +153,8 @@ def drift(
     scenario : Scenario
         Gives packs and wiring; its duty is not used.
     chemistries : sequence of str
-        Names in the library, or paths of chemistry files that hold ``cells_in_series_48v``.
+        Names in the library, names of the scenario's own ``[chemistries]``, or paths of chemistry files that hold
+        ``cells_in_series_48v``; these count from the working folder.
     progress : callable, optional
         Called with the fraction of all runs done.
     **options
@@ -164,7 +170,8 @@ def drift(
     """
     rows, results, without = {}, {}, {}
     for k, name in enumerate(chemistries):
-        chemistry = load_chemistry(name)
+        named = os.path.abspath(name) if str(name).endswith(".toml") else name
+        chemistry = scenario.chemistry(named)
         series = chemistry.series_48v()
         changes = {
             "duty": {
@@ -174,7 +181,7 @@ def drift(
         }
         for kind, table in scenario.data["pack_types"].items():
             ohm = parse(table["cell_resistance"], "ohm") * table.get("cells_in_series", 16) / series
-            changes[f"pack_types.{kind}.chemistry"] = name
+            changes[f"pack_types.{kind}.chemistry"] = named
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
         changes["packs.*.soc"] = START_SOC

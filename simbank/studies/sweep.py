@@ -467,7 +467,7 @@ class _Kept:
         if not self.rows:
             return None
         files = self.scenario.files
-        if any(key.partition(".")[0] in ("duty", "pack_types") for key in point):
+        if any(key.partition(".")[0] in ("duty", "pack_types", "chemistries") for key in point):
             try:
                 files = files_read(changed(self.scenario.data, point), self.scenario.source, self._hashes)
             except InputError:
