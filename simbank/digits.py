@@ -21,7 +21,7 @@ class Digits(NamedTuple):
 
 # By unit. What is smaller than the finest digit is round-off or below what any meter of a bank shows, and reads 0. Our own choice.
 DIGITS = {
-    "A": Digits(1, 3), "Ah": Digits(1, 2), "V": Digits(2, 3), "V/unit SOC": Digits(2, 3), "Wh": Digits(0, 1), "°C": Digits(1, 1),
+    "A": Digits(1, 3), "Ah": Digits(1, 2), "V": Digits(2, 3), "V/unit SOC": Digits(2, 3), "Wh": Digits(0, 0), "°C": Digits(1, 1),
     "points": Digits(1, 1), "%": Digits(1, 1), "mV": Digits(1, 2), "mm²": Digits(1, 2), "kg": Digits(2, 3), "m": Digits(2, 3), "ratio": Digits(3, 3),
     "C": Digits(3, 4), "margin": Digits(2, 2),
 }  # fmt: skip
@@ -90,8 +90,8 @@ def numbers(values: Iterable[float | None], unit: str) -> list[str]:
     --------
     >>> numbers([280.0, 252.0], "Ah"), numbers([67.72, 161.51], "A"), numbers([15061.2, 1456.0], "A")
     (['280', '252'], ['67.7', '161.5'], ['15,061', '1,456'])
-    >>> numbers([-1e-9, None, 0.25], "Wh"), numbers([0.0312, -0.0004], "A")
-    (['0.0', '–', '0.2'], ['0.031', '0.000'])
+    >>> numbers([-0.2, None, 0.25], "Wh"), numbers([0.0312, -0.0004], "A")
+    (['0', '–', '0'], ['0.031', '0.000'])
     >>> numbers([0.5738291], ""), numbers([0.12345, 0.12346], "")
     (['0.5738'], ['0.12345', '0.12346'])
     """
@@ -166,11 +166,11 @@ def duration(seconds: float) -> str:
     raise AssertionError(seconds)
 
 
-_STEPS = (60.0, 1.0, 1e-3, 1e-6)  # to the minute, the second, and finer where that does not tell two times apart [s]
+_STEPS = (60.0, 1.0, 1e-3, 1e-6)  # to which times are rounded [s]
 
 
 def clocks(seconds: Iterable[float | None]) -> list[str]:
-    """Times since the start of a run as h:mm:ss, from a day on as d h:mm; finer where different times would read the same.
+    """Times since the start of a run as h:mm:ss, from a day on as d h:mm; finer where the next one is nearer than that.
 
     Parameters
     ----------
@@ -191,17 +191,11 @@ def clocks(seconds: Iterable[float | None]) -> list[str]:
     """
     seconds = list(seconds)
     times = sorted({float(t) for t in seconds if not _is_missing(t) and math.isfinite(t)})
-    step = {t: 1 if t < DAY_S else 0 for t in times}
-    while True:
-        said = {}
-        for t in times:
-            said.setdefault(_clock(t, _STEPS[step[t]]), []).append(t)
-        again = [t for same in said.values() if len(same) > 1 for t in same if step[t] < len(_STEPS) - 1]
-        if not again:
-            break
-        for t in again:
-            step[t] += 1
-    texts = {t: text for text, same in said.items() for t in same}
+    texts = {}
+    for before, t, after in zip([-math.inf, *times], times, [*times[1:], math.inf], strict=False):
+        apart = min(t - before, after - t)
+        steps = _STEPS[1:] if t < DAY_S else _STEPS
+        texts[t] = _clock(t, next((step for step in steps if step <= apart), _STEPS[-1]))
     return [MISSING if _is_missing(t) else texts[float(t)] if math.isfinite(t) else "never" for t in seconds]
 
 

@@ -2113,9 +2113,9 @@ def test_an_alternating_current_load_above_the_rating_is_told_as_unmet():
 
 
 def test_zero_has_no_sign():
-    from simbank.cli.output import _cell
+    from simbank.digits import cells
 
-    assert _cell("curtailed_wh", -0.2) == "0"
+    assert cells("curtailed_wh", [-0.2]) == ["0"]
 
 
 @pytest.mark.parametrize("study", ["compare", "size"])

@@ -25,7 +25,9 @@ _CARD_COLUMNS = {
     "resistance_25c_milliohm": "R0 at 25 °C [mΩ]",
 }  # fmt: skip
 
-cell_app = typer.Typer(no_args_is_help=True, help="Cells: the library, and parameters from physics and from measurements.")
+cell_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Cells: the library, and parameters from physics and from measurements."
+)
 
 
 @cell_app.command("list")

@@ -13,7 +13,9 @@ from simbank.digits import number
 __all__ = ["device_app"]
 
 
-device_app = typer.Typer(no_args_is_help=True, help="Devices: the library of generic classes of fuse and breaker.")
+device_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Devices: the library of generic classes of fuse and breaker."
+)
 
 
 @device_app.command("list")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import sys
 import warnings
@@ -29,6 +30,7 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain text, which wraps and is never cut off
     help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
 )
 
@@ -36,6 +38,9 @@ for command in (run, *STUDIES, protect, schema, new):
     app.command()(command)
 app.add_typer(device_app, name="device")
 app.add_typer(cell_app, name="cell")
+for group in (app, device_app, cell_app):
+    for registered in group.registered_commands:  # the list of commands tells each whole, not its first words
+        registered.short_help = inspect.cleandoc(registered.callback.__doc__)
 
 
 def main():

@@ -68,9 +68,8 @@ def wrapped(text: str, width: int, hang: int = 0, whole: bool = True) -> list[st
             continue
         if line:
             lines.append(line)
-        room = width - (hang if lines else 0)
         if not whole:
-            *broken, word = _pieces(word, room)
+            *broken, word = _pieces(word, width - hang)
             lines += broken
         line = word
     lines.append(line)
