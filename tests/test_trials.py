@@ -1521,7 +1521,8 @@ def test_b3_output_where_letters_are_missing(encoding):
     for arguments in (("cell", "show", "lfp"), ("protect", TRIALS / "bom.toml", "--all")):
         code = [sys.executable, "-m", "simbank", *map(str, arguments)]
         done = subprocess.run(code, capture_output=True, cwd=ROOT, env=environment)
-        assert (done.returncode, done.stderr) == (0, b"")
+        told = [line for line in done.stderr.splitlines() if not re.fullmatch(rb"Protection of .*\d s", line)]  # how far it is
+        assert (done.returncode, told) == (0, [])
         said += done.stdout.decode(encoding)
     assert "?" not in said
     assert "R0 at" in said

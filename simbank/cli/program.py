@@ -36,8 +36,8 @@ app = typer.Typer(
 
 for command in (run, *STUDIES, protect, schema, new):
     app.command()(command)
-app.add_typer(device_app, name="device")
-app.add_typer(cell_app, name="cell")
+app.add_typer(device_app, name="device", short_help=device_app.info.help)
+app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)
 for group in (app, device_app, cell_app):
     for registered in group.registered_commands:  # the list of commands tells each whole, not its first words
         registered.short_help = inspect.cleandoc(registered.callback.__doc__)
