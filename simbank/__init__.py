@@ -7,9 +7,13 @@ _HOMES = {
     "load": "scenario",
     "from_dict": "scenario",
     "with_changes": "scenario",
+    "example": "scenario",
+    "examples": "scenario",
     "json_schema": "scenario",
     "simulate": "simulation.run",
     "Result": "simulation.result",
+    "operating_point": "simulation.operating_point",
+    "OperatingPoint": "simulation.operating_point",
     "bank_warnings": "studies",
     "bill": "studies",
     "compare": "studies",
@@ -22,9 +26,11 @@ _HOMES = {
     "size": "studies",
     "Limits": "studies",
     "sensitivity": "studies",
+    "read": "studies",
     "Assumptions": "studies",
     "load_chemistry": "cells",
     "derived_chemistry": "cells",
+    "import_cell": "cells.cell_import",
     "chemistry_library": "cells",
     "Verdict": "verdict",
     "verdicts": "judging",
@@ -35,12 +41,14 @@ _HOMES = {
     "SimbankError": "errors",
     "SimulationError": "errors",
 }
-__all__ = sorted(_HOMES)
+__all__ = sorted([*_HOMES, "__version__"])
 
 
 def __getattr__(name):  # imported on first use, so that ``simbank --help`` does not wait for the compiler
     if name in _HOMES:
         return getattr(import_module(f"simbank.{_HOMES[name]}"), name)
+    if name == "__version__":
+        return import_module("simbank.provenance").package_version("simbank")
     raise AttributeError(f"module 'simbank' has no attribute {name!r}")
 
 

@@ -23,7 +23,7 @@ try:
 except ImportError:  # Windows
     fcntl = None
 
-__all__ = ["file_name", "harmless", "locked", "write_text", "write_whole"]
+__all__ = ["file_name", "harmless", "locked", "was_harmless", "write_text", "write_whole"]
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet takes a cell that begins with one of these for a formula
 
@@ -116,6 +116,22 @@ def harmless(frame: pd.DataFrame, index: bool = False) -> pd.DataFrame:
     return tame
 
 
+def was_harmless(frame: pd.DataFrame) -> pd.DataFrame:
+    """The reverse of :func:`harmless`: text without the apostrophe that led it.
+
+    >>> import pandas as pd
+    >>> was_harmless(pd.DataFrame({"pack": ["'=A1", "'tis"]}))["pack"].tolist()
+    ['=A1', "'tis"]
+    """
+    from pandas.api.types import is_numeric_dtype
+
+    plain = frame.rename(columns=_was_harmless)
+    for number, kind in enumerate(plain.dtypes):
+        if not is_numeric_dtype(kind):
+            plain.isetitem(number, plain.iloc[:, number].map(_was_harmless, na_action="ignore"))
+    return plain
+
+
 @contextmanager
 def locked(path: str | Path, wait: bool = True) -> Iterator[None]:
     """Keep every other process and thread that asks for it out of ``path`` until the end of the block.
@@ -175,6 +191,10 @@ def _locked_handle(path, wait):
 def _harmless(value):
     formula = isinstance(value, str) and value.startswith(FORMULA_SIGNS) and not is_quantity(value)
     return f"'{value}" if formula else value
+
+
+def _was_harmless(value):
+    return value[1:] if isinstance(value, str) and value[:1] == "'" and value[1:].startswith(FORMULA_SIGNS) else value
 
 
 def _umask():

@@ -59,9 +59,10 @@ def versions() -> dict[str, str]:
 
 @functools.cache
 def code_hash() -> str:
-    """SHA-256 over every Python source and data file of the package, read once in a process."""
+    """SHA-256 over every Python source and data file of the package, read once in a process; shipped scenarios are not of them."""
     root, total = Path(__file__).parent, hashlib.sha256()
-    for path in sorted([*root.rglob("*.py"), *root.rglob("*.toml")]):
+    sources = [path for kind in ("*.py", "*.toml") for path in root.rglob(kind) if "example_scenarios" not in path.parts]
+    for path in sorted(sources):
         content = path.read_bytes()
         total.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)
     return total.hexdigest()

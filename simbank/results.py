@@ -9,14 +9,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from simbank import provenance
+from simbank.caution import CAUTION
 from simbank.columns import Column, Table
+from simbank.errors import InputError
+from simbank.notebook import as_html
 from simbank.warning import BankWarning, as_records
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "Study", "StudyResult", "records"]
+__all__ = ["RESULT_FILE", "Picture", "Study", "StudyResult", "records"]
+
+RESULT_FILE = "result.json"  # what the tables of a study do not say: title, words, warnings
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,8 @@ class Study:
     answer : sequence of str
         Sentences for the head of the report.
     warnings : sequence of BankWarning
+    result : StudyResult, optional
+        That it is the section of.
     """
 
     title: str
@@ -63,6 +70,7 @@ class Study:
     figures: Sequence[tuple[Figure, str]] = ()
     answer: Sequence[str] = field(default=())
     warnings: Sequence[BankWarning] = field(default=())
+    result: StudyResult | None = None
 
 
 class StudyResult:
@@ -85,6 +93,7 @@ class StudyResult:
 
     TABLES: ClassVar[tuple[Table, ...]] = ()
     INDEXED: ClassVar[bool] = True  # whether the table's index is a column of the file
+    CAUTION: ClassVar[str] = CAUTION  # what stands below it in a notebook
 
     title: str
     table: pd.DataFrame
@@ -106,6 +115,24 @@ class StudyResult:
         """Everything as plain data: what ``--json`` prints."""
         rows = records(self.table.reset_index() if self.INDEXED else self.table)
         return {"scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "rows": rows}
+
+    def __repr__(self) -> str:
+        rows = len(self.table)
+        return f"<{type(self).__name__} {self.title!r}: {rows} {'row' if rows == 1 else 'rows'}{_warned(self.warnings)}>"
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows."""
+        table = self.table if self.INDEXED else self.table.reset_index(drop=True)
+        return as_html(
+            self.title, warnings=self.warnings, words=self.words, table=table, picture=self.own_figure(), caution=self.CAUTION
+        )
+
+    def own_figure(self) -> Figure | None:
+        """The result's main figure, None if it has none or there is nothing to draw."""
+        try:
+            return self.plot()
+        except (NotImplementedError, InputError):
+            return None
 
     def plot(self) -> Figure:
         """The result's main figure."""
@@ -133,6 +160,7 @@ class StudyResult:
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
         self.write_tables(folder)
+        provenance.write_json(folder / RESULT_FILE, self.told_beside(), self.made_by)
         for picture in self.pictures():
             provenance.write_figure(folder / picture.file, picture.figure, self.made_by, picture.title)
         return folder
@@ -142,11 +170,22 @@ class StudyResult:
         for name in self.TABLES[0].files:
             provenance.write_table(folder / name, self.table, self.made_by, index=self.INDEXED)
 
+    def told_beside(self) -> dict[str, Any]:
+        """What the tables do not say, as plain data, for :func:`simbank.read`; ``table`` names the file of the main one."""
+        main = Path(self.TABLES[0].files[0]).stem
+        told = {"title": self.title, "words": list(self.words), "warnings": as_records(self.warnings)}
+        return told | {"table": main, "indexed": self.INDEXED}
+
     def section(self) -> Study:
         """The result as a section of a report (:func:`simbank.write_report`)."""
         shown = self.table.reset_index() if self.INDEXED else self.table
         figures = [(picture.figure, picture.caption) for picture in self.pictures()]
-        return Study(self.title, tuple(self.words), shown, tuple(figures), (), tuple(self.warnings))
+        return Study(self.title, tuple(self.words), shown, tuple(figures), (), tuple(self.warnings), self)
+
+
+def _warned(warnings):
+    """How many warnings there are, as the end of a short description."""
+    return f", {len(warnings)} {'warning' if len(warnings) == 1 else 'warnings'}" if len(warnings) else ""
 
 
 def records(frame: pd.DataFrame, digits: int = 10) -> list[dict[str, Any]]:

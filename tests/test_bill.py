@@ -33,7 +33,7 @@ def test_a_shipped_bank_counted_by_hand(root):
     assert {what: row.count for what, row in rows_of(found, "cable end").items()} == {
         f"for {size} copper, xlpe90": 2 * count for size, (count, _) in by_hand.items()
     }
-    assert sorted((what.split(" class")[0], row.count) for what, row in rows_of(found, "fuse").items()) == [
+    assert sorted((what.split(",")[0], row.count) for what, row in rows_of(found, "fuse").items()) == [
         ("125 A", 4), ("250 A", 1), ("30 A", 1),
     ]  # fmt: skip
     assert found.mass_kg == pytest.approx(

@@ -17,8 +17,8 @@ import simbank
 from simbank import cli
 from simbank.bank import Bank, Branch, Conductor, Graph, parse_gauge
 from simbank.bank.bank import Place
-from simbank.bank.equipment import Device, Limit, Switching
-from simbank.cells import load_chemistry
+from simbank.bank.equipment import Device, Inverter, Limit, Switching
+from simbank.cells import Curve, load_chemistry
 from simbank.duty import Command, Duty, Step
 from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
@@ -26,7 +26,7 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.full_load import inverter_currents, lasting_load, start_voltage_warnings
+from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
 from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells
@@ -1013,6 +1013,69 @@ def test_an_inverter_without_a_cut_off_counts_at_the_lowest_voltage_of_the_bank(
     bms = replace(bank.packs[0].bms, under_voltage=Limit(2.9, 1.0))
     higher = replace(bank, packs=tuple(replace(p, bms=bms) for p in bank.packs))
     assert watts / (16 * 2.9) < inverter_currents(higher)["inv"][0] < watts / (16 * 2.9 - 1.2 * drop)
+
+
+def weak_leads(inverters, packs=2, lead=5e-3):
+    """Equal packs of 16 cells that may go down to 2.5 V, each behind two leads; inverters of so many watts at the bus bar, without
+    loss and without a cut-off."""
+    low = replace(FLAT, volt_min=2.5)
+    bank = wired([cells16(f"P{k}", 8e-3, chemistry=low) for k in range(packs)], "busbar", lead=lead, ports=tuple(inverters))
+    even = Curve([0.0, 1.0], [1.0, 1.0], "linear")
+    return replace(bank, port_equipment={name: (Inverter(watts, even), None) for name, watts in inverters.items()})
+
+
+def at_constant_power(volt, ohm, watts):
+    """I of (volt − ohm I) I = watts."""
+    return (volt - np.sqrt(volt**2 - 4 * ohm * watts)) / (2 * ohm)
+
+
+def test_an_overload_of_constant_power_takes_more_than_its_multiple_of_the_current():
+    """(40 V − R I) I = m P, R the leads of two packs side by side: 5 mΩ. Of 8 kW at m = 3 1.05 times three times its current."""
+    loads = Loads(Case(weak_leads({"inv": 8e3}), Duty(())))
+    for multiple in (1.0, 1.25, 3.0):
+        by_hand = at_constant_power(40.0, 5e-3, multiple * 8e3)
+        assert loads.whole("discharge", multiple).port_a[0] == pytest.approx(by_hand, rel=1e-9)
+    assert by_hand > 1.05 * 3.0 * at_constant_power(40.0, 5e-3, 8e3)
+
+
+def test_an_inverters_current_rises_with_the_drop_when_a_pack_is_out():
+    """One pack left: its leads are 10 mΩ."""
+    loads = Loads(Case(weak_leads({"inv": 8e3}), Duty(())))
+    found = loads.cascade("P0", "discharge")
+    assert found.pack_a == pytest.approx([0.0, at_constant_power(40.0, 10e-3, 8e3)], rel=1e-9)
+
+
+def test_two_inverters_share_the_drop_of_their_wiring():
+    """Both draw through the same leads: (40 V − R (I1 + I2)) I1 = P1, and so for I2; in sum as one of P1 + P2."""
+    bank = weak_leads({"one": 6e3, "two": 2e3})
+    both = at_constant_power(40.0, 5e-3, 8e3)
+    currents = inverter_currents(bank)
+    assert [currents[name][0] for name in ("one", "two")] == pytest.approx([0.75 * both, 0.25 * both], rel=1e-9)
+
+
+def test_what_the_wiring_lets_through_at_no_current_counts_at_half_the_voltage():
+    """At most U²/(4 R) = 40²/(4 × 5 mΩ) = 80 kW reach the port; 100 kW count as 100 kW ÷ 20 V."""
+    assert inverter_currents(weak_leads({"inv": 100e3}))["inv"][0] == pytest.approx(5000.0, rel=1e-9)
+
+
+def test_a_resistance_counts_at_the_voltage_to_which_the_bank_is_charged():
+    """2 Ω at 57.6 V take 28.8 A, m times that at a multiple m; at the 52.8 V of the start it had been 26.4 A at most."""
+    bank = wired([cells16("A", 8e-3), cells16("B", 8e-3)], "busbar", lead=1e-3)
+    heat, charge = Command("resistance", 2.0), Command("current", -50.0, volt_limit=57.6)
+    scenario = Case(bank, Duty((Step(3600.0, {"port": heat}), Step(3600.0, {"port": charge}))))
+    assert full_loads(scenario) == {"discharge": {"port": ("current", 28.8)}, "charge": {"port": ("current", -50.0)}}
+    assert Loads(scenario).whole("discharge", 1.5).port_a[0] == pytest.approx(1.5 * 28.8, rel=1e-12)
+    lasting, note = lasting_load(scenario, Loads(scenario), run=False)
+    assert max(lasting.values()) == pytest.approx(50.0 / 2, rel=1e-9)
+    assert "resistances at the highest voltage (port 2 Ω at 57.6 V (which charging holds) = 29 A)" in note
+
+
+def test_a_resistance_counts_at_the_voltage_of_the_start_where_that_is_higher():
+    """2 Ω behind 52.8 V and (8 + 2 × 1)/2 = 5 mΩ: 52.8 V / 2.005 Ω, since charging holds no more than 50 V."""
+    bank = wired([cells16("A", 8e-3), cells16("B", 8e-3)], "busbar", lead=1e-3)
+    heat, charge = Command("resistance", 2.0), Command("current", -50.0, volt_limit=50.0)
+    found = full_loads(Case(bank, Duty((Step(3600.0, {"port": heat}), Step(3600.0, {"port": charge})))))
+    assert found["discharge"]["port"][1] == pytest.approx(52.8 / 2.005, rel=1e-9)
 
 
 def mixed(rating, **given):

@@ -9,6 +9,7 @@ import importlib
 import json
 import os
 import random
+import re
 import resource
 import shutil
 import signal

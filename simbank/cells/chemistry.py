@@ -255,7 +255,11 @@ def _not_found(name, folder):
 @cache
 def _read_chemistry(path, content=None):
     """Chemistry from a file; ``content`` tells whether one of the user's is still the same."""
-    data = check(ChemistryFile, read_toml(path), file=path)
+    return chemistry_of(check(ChemistryFile, read_toml(path), file=path))
+
+
+def chemistry_of(data: ChemistryFile) -> Chemistry:
+    """The chemistry that the contents of a file describe."""
     return Chemistry(
         name=data.name,
         title=data.title,

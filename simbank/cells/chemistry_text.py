@@ -65,6 +65,7 @@ def starter_chemistry(name: str, base: str = "lfp") -> str:
     InputError
         If there is no such base, or the name is blank.
 
+    >>> import tomllib
     >>> text = starter_chemistry("mine")
     >>> tomllib.loads(text)["ocv"]["volt"][:2]
     [2.6, 2.8]

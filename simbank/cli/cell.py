@@ -114,14 +114,18 @@ def cell_new(
     say(f'chemistry = "{file.name}" in a pack type of a scenario beside it', indent=2)
 
 
-def write_chemistry_file(path, text):
-    """Write a new chemistry file, once it has been read again."""
-    from simbank.cells import load_chemistry
-
+def _check_new_file(path):
     if path.suffix != ".toml":
         raise InputError('must end in ".toml", by which a scenario knows a chemistry file', key="file", value=str(path))
     if path.exists():
         raise InputError("is there already; name a new file", key="file", value=str(path))
+
+
+def write_chemistry_file(path, text):
+    """Write a new chemistry file, once it has been read again."""
+    from simbank.cells import load_chemistry
+
+    _check_new_file(path)
     made = made_by(function="simbank cell")
     text += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
     make_folder(path.parent)
@@ -131,6 +135,86 @@ def write_chemistry_file(path, text):
         load_chemistry(str(aside))
 
     write_whole(path, write)
+
+
+@cell_app.command("import")
+def cell_import(
+    files: Annotated[
+        list[Path], typer.Argument(help="CSV files: open-circuit branches, or a log of pulses.", show_default=False)
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="Chemistry file to write (.toml); a figure stands beside it.")
+    ],
+    base: Annotated[str, typer.Option(help="Chemistry for what was not measured: a name, or the path of a file.")] = "lfp",
+    capacity: Annotated[str | None, typer.Option(help='Of the cell, such as "100 Ah".')] = None,
+    start_soc: Annotated[
+        float | None, number_option(help="State of charge at which the pulse log begins, 0 to 1.", min=0.0, max=1.0)
+    ] = None,
+    cells_in_series: Annotated[int, typer.Option(help="Cells in series behind the voltages.", min=1)] = 1,
+    celsius: Annotated[float, number_option(help="Temperature of the measurements [°C].", min=-60.0, max=120.0)] = 25.0,
+    json_: Json = False,
+):
+    """Make a chemistry file of measured open-circuit branches and pulse tests, with a figure and what is left over."""
+    from simbank.cells.cell_import import import_cell
+    from simbank.plotting.cell_plots import plot_import
+
+    _check_new_file(out)
+    ah = None if capacity is None else _capacity_ah(capacity)
+    cell = import_cell(
+        files, out.stem, base, capacity_ah=ah, start_soc=start_soc, cells_in_series=cells_in_series, celsius=celsius
+    )
+    write_chemistry_file(out, cell.text())
+    made = made_by(
+        function="simbank cell import", measured=[{"file": str(file), "sha256": file_hash(file)} for file in files], base=base,
+        capacity_ah=ah, start_soc=start_soc, cells_in_series=cells_in_series, celsius=celsius,
+    )  # fmt: skip
+    picture = out.with_suffix(".png")
+    write_figure(picture, plot_import(cell, f"{out.stem}, as measured"), made, f"{out.stem}: measurements and fit")
+    if json_:
+        print_json(cell.summary | {"file": str(out), "figure": str(picture), "warnings": []})
+        return
+    _show_import(cell, out, picture)
+
+
+def _capacity_ah(text):
+    from simbank.quantities import parse
+
+    try:
+        ah = parse(text, "ampere_hour")
+    except InputError as error:
+        raise InputError(error.problem, key="--capacity", value=text) from None
+    if not ah > 0:
+        raise InputError("must be above zero", key="--capacity", value=text)
+    return ah
+
+
+def _show_import(cell, out, picture):
+    import pandas as pd
+
+    found = cell.summary
+    if "ocv" in found:
+        ocv = found["ocv"]
+        say(f"Open circuit: {ocv['soc_from'] * 100:.3g} to {ocv['soc_to'] * 100:.3g} % of charge, left over RMS {ocv['rms_v'] * 1e3:.2f} mV, "
+            f"at most {ocv['worst_v'] * 1e3:.2f} mV.")  # fmt: skip
+        if ocv["half_width_mean_v"] is not None:
+            say(f"Hysteresis: ±{ocv['half_width_mean_v'] * 1e3:.2g} mV on average.")
+        if ocv["decay_per_soc"] is not None:
+            say(f"Decay: {ocv['decay_per_soc']:.3g} ± {ocv['decay_per_soc_error']:.2g} per unit of state of charge.")
+    if "pulses" in found:
+        rows = [
+            {"soc": row["soc"], "r0": " ± ".join(value_with_error(row["r0_ohm"] * 1e3, row["r0_error_ohm"] * 1e3)),
+             "pairs": f"{row['pairs_ohm'] * 1e3:.4g}", "rms": f"{row['rms_v'] * 1e3:.2g}"}
+            for row in found["pulses"]["rows"]
+        ]  # fmt: skip
+        columns = {"soc": "SOC [%]", "r0": "R0 [mΩ]", "pairs": "both pairs [mΩ]", "rms": "left over [mV]"}
+        show_table("Pulses, of one cell", pd.DataFrame(rows), columns)
+        pairs = ", ".join(f"{pair['ratio']:.3g} R0 at {duration(pair['time_constant_s'])}" for pair in found["pulses"]["rc"])
+        say(f"At half charge R0 {found['pulses']['r0_half_ohm'] * 1e3:.4g} mΩ; pairs {pairs}.", gap=True)
+    for text in cell.told:
+        say(f"- {text}.", hang=2)
+    say(f"Measured: {', '.join(cell.measured)}. Everything else in the file is kept from another chemistry and says so.")
+    say(f"Written to {out}, with a figure in {picture}. Its licence is yours to state. Look at it:")
+    say(f"simbank cell show {out}", indent=2)
 
 
 @cell_app.command("physics")

@@ -2,12 +2,55 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import singledispatch
 from typing import Any
 
+import pandas as pd
+
+from simbank.judging.layouts import comparison_verdicts
+from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
-from simbank.verdict import NOTE, SEVERITIES, Verdict
+from simbank.judging.run import run_verdicts
+from simbank.judging.sizes import sizing_verdicts
+from simbank.judging.studies import drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
+from simbank.simulation import Result
+from simbank.studies import Sweep, Usable
+from simbank.studies.compare import Comparison
+from simbank.studies.drift import Drift
+from simbank.studies.protection import Protection
+from simbank.studies.sensitivity import Sensitivity
+from simbank.studies.size import Sizing
+from simbank.verdict import ACT, DANGER, SEVERITIES, Verdict
 
 __all__ = ["verdicts"]
+
+FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
+LOOKED_AT = {
+    Result: "the run's load, sharing, spread, temperatures and cable loads",
+    Comparison: "load, sharing and spread of every layout",
+    Sizing: "ampacity, devices and the limits given of every size",
+    Sweep: "sharing and spread of every run",
+    Sensitivity: "one figure over the runs",
+    Drift: "spread by chemistry",
+    Usable: "energy from full to cut-off",
+}
+
+
+@singledispatch
+def found_in(result: Any) -> Iterable[Verdict]:
+    """Every verdict of one result, in any order."""
+    raise TypeError(f"no rules for {type(result).__name__}")
+
+
+found_in.register(Result, run_verdicts)
+found_in.register(Comparison, comparison_verdicts)
+found_in.register(Sweep, sweep_verdicts)
+found_in.register(Sensitivity, sensitivity_verdicts)
+found_in.register(Sizing, sizing_verdicts)
+found_in.register(Drift, drift_verdicts)
+found_in.register(Usable, usable_verdicts)
+found_in.register(Protection, protection_verdicts)
 
 
 def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
@@ -16,31 +59,65 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     Parameters
     ----------
     *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable or Protection
-        Of the same bank. What several of them say is said once.
+        Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
         Greatest number of verdicts; if there are more, the last one says how many, and how grave.
 
     Returns
     -------
     list of Verdict
-        Worst first.
+        Worst first. That none is of danger says that these rules found none, and no more.
+
+    Raises
+    ------
+    TypeError
+        For anything else than these results.
     """
+    results = [_whole(result) for result in results]
+    protected = any(isinstance(result, Protection) for result in results)
     found = {}
-    for result in results:
-        for warning in result.warnings:
-            code = warning.code if warning.code in RULES else "warned"
-            found.setdefault((code, warning.where), verdict(code, warning.where, warning.text))
-    rank = list(SEVERITIES)
-    ordered = sorted(found.values(), key=lambda v: rank.index(v.severity))
-    if not ordered:
-        ordered = [verdict("nothing-found", "bank", "No rule found anything; what was not checked stands below.")]
+    for result in sorted(
+        results, key=lambda result: not isinstance(result, Protection)
+    ):  # which knows more of devices and faults
+        for told in found_in(result):
+            found.setdefault(told.code, told)
+    if not any(told.severity in (DANGER, ACT) for told in found.values()) and "nothing-found" not in found and results:
+        found["nothing-found"] = _nothing(results, found)
+    if results and not protected:
+        found["protection-not-looked-at"] = verdict(
+            "protection-not-looked-at", "bank",
+            "Fault currents, what fuses and breakers can break, and what cables stand in a fault were not looked at here: run simbank protect "
+            "before anything is connected.",
+        )  # fmt: skip
+    places = {code: k for k, code in enumerate(RULES)}
+    rank = {severity: k for k, severity in enumerate(SEVERITIES)}
+    ordered = sorted(found.values(), key=lambda told: (rank[told.severity], places[told.code]))
     return ordered if len(ordered) <= most else [*ordered[: most - 1], _more(ordered[most - 1 :])]
+
+
+def _whole(result):
+    """A result of a study that gives a bare table."""
+    if isinstance(result, pd.DataFrame) and (kind := FRAMES.get(result.attrs.get("made_by", {}).get("function"))):
+        return kind(result)
+    return result
+
+
+def _nothing(results, found):
+    """What was looked at where no rule of danger or act spoke."""
+    looked = "; ".join(
+        dict.fromkeys(words for result in results for kind, words in LOOKED_AT.items() if isinstance(result, kind))
+    )
+    text = (
+        f"These rules found nothing to act on in what was looked at: {looked}. They rest on the numbers of the file, and say nothing of "
+        "what it leaves out."
+    )
+    return verdict("nothing-found", "bank", text)
 
 
 def _more(left):
     """How many more there are, of what severity."""
-    counts = {severity: sum(v.severity == severity for v in left) for severity in SEVERITIES}
-    told = ", ".join(f"{count} {severity}" for severity, count in counts.items() if count)
-    gravest = next(severity for severity, count in counts.items() if count)
-    text = f"{len(left)} more are not told here: {told}."
-    return verdict("more-verdicts", "bank", text, gravest if gravest != NOTE else None, **{s: c for s, c in counts.items() if c})
+    counts = {severity: sum(told.severity == severity for told in left) for severity in SEVERITIES}
+    counts = {severity: count for severity, count in counts.items() if count}
+    told = ", ".join(f"{count} of {severity}" for severity, count in counts.items())
+    text = f"{len(left)} more verdicts are not told here: {told} ({', '.join(v.code for v in left)}). In Python: simbank.verdicts(result, most=20)."
+    return verdict("more-verdicts", "bank", text, next(iter(counts)), **counts)

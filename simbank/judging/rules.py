@@ -1,14 +1,45 @@
-"""Every rule that makes a verdict: its code, how grave it is, when it speaks, its threshold and where that is from."""
+"""Every rule that makes a verdict: its code, how grave it is, when it speaks, from where on, and where that is from."""
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
+from typing import Any
 
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
-__all__ = ["RULES", "Rule", "verdict"]
+__all__ = ["RULES", "Rule", "in_page", "rules_markdown", "verdict"]
 
 PRACTICE = "common practice, no source"
+MOST_LETTERS = 300  # of a verdict, with names of usual length
+
+# Thresholds, each with its reason beside it; RULES hands them on.
+UNMET_WH, UNMET_SHARE = 0.5, 1e-3  # of what was asked. Chosen here: below it is the tail of one step, not a night
+NIGHT_H = (18.0, 9.0)  # local time. Chosen here: between these hours there is little sun at any place and season
+EMPTY_SOC = 0.15  # mean of the bank. Chosen here: below it the voltage of LFP falls, so that a cut-off there means empty
+LEFT_SHARE = 0.05  # of the bank's capacity. Chosen here: less is within what meters of charge are good for
+FULL_SOC = 0.985  # of the fullest pack. Chosen here: a charge held at 3.55 V a cell ends within a point or so of full
+LOW_AT_END_SOC = 0.85  # mean of the bank. Chosen here: LFP chargers go over to float beyond it if voltage and tail fit the bank
+CURTAILED_SHARE = 0.1  # of what was offered. Chosen here: less is the end of every absorption
+SHARE_TOLD = 1.05  # share ratio. Chosen here: clamp meters are good for 2 or 3 % each, so that less cannot be measured
+NEAR_LIMIT = 0.8  # of a limit. NFPA 70 215.3 (a load that lasts counts 125 %), from memory; taken over for packs: chosen here
+USUAL_LIMIT_C = 1.0  # where the file gives no limit; common practice, no source: makers of LFP packs allow 0.5 to 1 C
+SPREAD_TOLD_POINTS = 2.0  # chosen here: less cannot be read from a meter of charge
+RESTED_S = 1800.0  # chosen here: the quick relaxation is over, so that what flows then levels
+RESTED_C = 2e-3  # chosen here: a few hours at it move less than SPREAD_TOLD_POINTS
+STILL_C = 1e-4  # chosen here: round-off; what levels flows with more
+APART_V, APART_S = 0.1, 60.0  # two ports. Common practice, no source: inverters are set in steps of 0.1 V and act within a minute
+CABLE_LOSS_SHARE = 0.03  # of the energy moved. Common practice, no source: a drop of 3 % is the usual limit
+WARM_C = 45.0  # the library's charge rates begin to fall there; common practice, no source
+TOO_COLD_H = 0.01  # below freezing, as the warning
+TOO_FAST_H = 0.25  # above it. Chosen here: less is the end of a charge, when the others are full
+LASTING_S = 900.0  # as protect: a load that lasts is its root mean square over 15 min; common practice, no source
+LOAD_MARGIN = 1.25  # as size: NFPA 70 215.3, from memory
+ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Chosen here: as SHARE_TOLD and SPREAD_TOLD_POINTS;
+# one percent of the energy is a tenth of what one day's sun differs from the next
+USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
+GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
 
 @dataclass(frozen=True)
@@ -19,7 +50,7 @@ class Rule:
     ----------
     code : str
     severity : str
-        The gravest that its verdicts have.
+        That of its verdicts, or the gravest of several.
     meaning : str
         When it speaks.
     threshold : str
@@ -35,21 +66,366 @@ class Rule:
     source: str
 
 
-def _rules(*rows):
-    return {row[0]: Rule(*row) for row in rows}
+PROTECT, WARNING = "as the check of `protect`", "as the warning"
+SIZE_SOURCE = "NFPA 70 310.16, 240.4, 215.3; IEC 60364-5-52; from memory"
 
-
-RULES = _rules(
-    ("mixed-chemistry", DANGER, "packs of several chemistries in parallel", "as the warning", PRACTICE),
-    ("unequal-cell-count", DANGER, "packs with unequal numbers of cells in parallel", "as the warning", PRACTICE),
-    ("no-own-device", DANGER, "a pack or string in parallel without a device of its own", "any", PRACTICE),
-    ("more-verdicts", NOTE, "more was found than is told", "more than asked for", "chosen here: seven sentences are read, more are not"),
-    ("nothing-found", NOTE, "no rule spoke", "none", PRACTICE),
-    ("not-checked", UNKNOWN, "what the result says nothing of", "always", PRACTICE),
+# In order: of the same severity, what stands first is told first.
+_ROWS = (
+    # what burns, bursts or kills
+    ("mixed-chemistry", DANGER, "packs of several chemistries in parallel", WARNING, PRACTICE),
+    ("unequal-cell-count", DANGER, "packs with unequal numbers of cells in series in parallel", WARNING, PRACTICE),
+    (
+        "device-cannot-break",
+        DANGER,
+        "a fuse or breaker cannot break the current or the voltage that it may have to",
+        PROTECT,
+        "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory",
+    ),
+    ("no-own-device", DANGER, "a pack or string in parallel has no fuse or breaker of its own", "any", PRACTICE),
+    ("port-without-device", DANGER, "a port has no fuse or breaker at its take-off", "any", PRACTICE),
+    (
+        "unequal-charge",
+        DANGER,
+        "packs that are joined at unequal charge: danger if a limit is overrun then, else act",
+        WARNING,
+        PRACTICE,
+    ),
+    ("charge-below-freezing", DANGER, "cells are charged below the temperature at which they take charge", WARNING, PRACTICE),
+    ("switch-stuck", DANGER, "a BMS ordered a block and its switch is stuck", "any", PRACTICE),
+    (
+        "beyond-cell-model",
+        DANGER,
+        "a pack was charged beyond full or discharged beyond empty; lead-acid beyond full, which gases: act",
+        WARNING,
+        PRACTICE,
+    ),
+    (
+        "cable-burns-first",
+        DANGER,
+        "a fault heats a conductor beyond its withstand before anything opens: which, where, after how long",
+        PROTECT,
+        "IEC 60364-4-43 434.5.2, IEC 60949; secondary source",
+    ),
+    (
+        "fault-not-cleared",
+        DANGER,
+        "no device, or none in time, ends the least fault current at a place",
+        PROTECT,
+        "IEC 60364-4-41 411.3.2 (5 s); from memory",
+    ),
+    (
+        "fed-past-every-fuse",
+        DANGER,
+        "neighbours and charger feed a pack with a shorted cell, and no device that can be relied on ends it",
+        PROTECT,
+        PRACTICE,
+    ),
+    (
+        "no-device-limits",
+        DANGER,
+        "no device in the file limits the current in a conductor of the size found",
+        "as `size`",
+        SIZE_SOURCE,
+    ),
+    ("conductor-unprotected", DANGER, "devices let more pass for good than a conductor may carry", PROTECT, SIZE_SOURCE),
+    (
+        "conductor-overloaded",
+        DANGER,
+        "a conductor carries more than it may: in a run over 15 min, in `size` and `compare` with the margin of a load that lasts",
+        f"run: root mean square over {LASTING_S / 60:.0f} min above ampacity; size, compare: {LOAD_MARGIN:g} × the greatest current above it",
+        SIZE_SOURCE,
+    ),
+    ("sharing-only", DANGER, "sizes were tried without ampacity and protection: one in the list may burn", "as `size`", PRACTICE),
+    (
+        "pack-hot",
+        DANGER,
+        "a pack is warmer than its cells take charge at all: danger; warm enough that they take less: act",
+        f"{WARM_C:g} °C",
+        PRACTICE,
+    ),
+    # what is wrong and costs energy, a pack or a night
+    ("run-not-complete", ACT, "a run stopped before the end of its duty", "any", PRACTICE),
+    (
+        "balance-missed",
+        ACT,
+        "charge or energy does not close: the figures cannot be relied on",
+        WARNING,
+        "chosen here: as the warning",
+    ),
+    ("runs-failed", ACT, "runs of a sweep failed", "any", PRACTICE),
+    ("tripped-at-once", ACT, "a port stopped since packs or devices opened on over-current", WARNING, PRACTICE),
+    (
+        "empty-before-dawn",
+        ACT,
+        "the load was not met: an inverter or load was cut off at night with the bank empty",
+        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked; mean charge up to {EMPTY_SOC * 100:.0f} %; "
+        f"between {NIGHT_H[0]:.0f}:00 and {NIGHT_H[1]:.0f}:00",
+        "chosen here: less is the tail of one step; below it the voltage of LFP falls; hours with little sun anywhere",
+    ),
+    (
+        "load-unmet",
+        ACT,
+        "the load was not met, at another time or in a duty without a date",
+        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked",
+        "chosen here: less is the tail of one step",
+    ),
+    (
+        "cut-off-early",
+        ACT,
+        "an inverter or load was cut off with charge left in the bank",
+        f"mean charge above {EMPTY_SOC * 100:.0f} %",
+        "chosen here: below it the voltage of LFP falls",
+    ),
+    (
+        "inverter-too-small",
+        ACT,
+        "alternating-current load beyond the inverter's rating",
+        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % without a cut-off",
+        "chosen here: less is the tail of one step",
+    ),
+    ("no-size-fits", ACT, "no layout in any gauge of the series fits", "as `size`", SIZE_SOURCE),
+    (
+        "pack-near-limit",
+        ACT,
+        "a pack's current comes near a limit of its own: BMS, device, cells' charge rate, or what is usual",
+        f"{NEAR_LIMIT:g} of the limit; {USUAL_LIMIT_C:g} C where none is given",
+        "NFPA 70 215.3, taken over for packs: chosen here; 1 C: common practice, no source",
+    ),
+    ("opened-on-over-current", ACT, "a BMS or a device opened on over-current, and the ports went on", "any", PRACTICE),
+    (
+        "rating-below-load",
+        ACT,
+        "a device's rating is below the load that lasts, with its margin: it trips without a fault",
+        PROTECT,
+        "NFPA 70 215.3, UL 489; secondary source",
+    ),
+    (
+        "one-out-cascade",
+        ACT,
+        "with one pack or string out at full load others open too: who is next, what is left",
+        PROTECT,
+        PRACTICE,
+    ),
+    (
+        "not-selective",
+        ACT,
+        "another device opens before the one that should clear a fault: more goes dark than must",
+        "as `opens first` of `protect`",
+        PRACTICE,
+    ),
+    (
+        "empties-first",
+        ACT,
+        "charge was left in packs when the bank was cut off, since one emptied first",
+        f"{LEFT_SHARE * 100:.0f} % of the bank's capacity",
+        "chosen here: less is within what meters of charge are good for",
+    ),
+    (
+        "fills-first",
+        ACT,
+        "packs were not filled, since one was full first",
+        f"{LEFT_SHARE * 100:.0f} % of the bank's capacity, fullest pack at {FULL_SOC * 100:g} % or more",
+        "chosen here: less is within what meters of charge are good for",
+    ),
+    (
+        "charge-ended-low",
+        ACT,
+        "a charge ended by itself with the bank far from full",
+        f"mean charge below {LOW_AT_END_SOC * 100:.0f} %",
+        "chosen here: beyond it a charge whose voltage and tail fit the bank ends",
+    ),
+    ("blocked-by-temperature", ACT, "a BMS blocked charge or discharge for temperature", "any", PRACTICE),
+    (
+        "charge-too-fast",
+        ACT,
+        "a pack was charged faster than its cells take at their temperature, above freezing",
+        f"{TOO_FAST_H * 60:.0f} min",
+        "chosen here: less is the end of a charge, when the others are full",
+    ),
+    (
+        "ports-apart",
+        ACT,
+        "two ports see unequal voltages: what is set alike acts apart",
+        f"{APART_V:g} V while both carry current or are set, or cut-offs or ends of charge {APART_S:.0f} s apart",
+        PRACTICE,
+    ),
+    (
+        "cable-loss",
+        ACT,
+        "cables, joints and devices lose much of what is moved",
+        f"{CABLE_LOSS_SHARE * 100:.0f} % of the energy in and out",
+        PRACTICE,
+    ),
+    ("voltage-drop", ACT, "drop from pack to port at full load above the limit", PROTECT, PRACTICE),
+    (
+        "usable-lost",
+        ACT,
+        "the bank delivers less than its packs would each on its own",
+        f"below {USABLE_SHARE * 100:.0f} %",
+        "chosen here: two tests of the same bank differ by some percent",
+    ),
+    (
+        "shorted-cell-goes-on",
+        ACT,
+        "neighbours feed a pack with a shorted cell at too little current for its device to open",
+        PROTECT,
+        PRACTICE,
+    ),
+    ("unequal-parallel-cells", ACT, "capacity or resistance of parallel cells seems to be meant otherwise", WARNING, PRACTICE),
+    ("reference-instead", ACT, "relaxation resistances look wrong; the reference integrator ran instead", WARNING, "measured"),
+    ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
     ("warned", ACT, "a warning without a rule of its own", "any", PRACTICE),
-)  # fmt: skip
+    # what could not be checked
+    (
+        "device-ratings-unknown",
+        UNKNOWN,
+        "a device's DC interrupting or voltage rating is not given",
+        PROTECT,
+        "NFPA 70 110.9; from memory",
+    ),
+    (
+        "device-curve-unknown",
+        UNKNOWN,
+        "a device's curve is not given, or ends before the current that may flow",
+        PROTECT,
+        PRACTICE,
+    ),
+    ("ampacity-unknown", UNKNOWN, "a conductor's insulation or ampacity is not given", PROTECT, SIZE_SOURCE),
+    ("not-checkable", UNKNOWN, "other checks could not be made for want of data", PROTECT, PRACTICE),
+    ("layout-left-out", UNKNOWN, "a layout could not be built with the parts of the file", WARNING, PRACTICE),
+    (
+        "power-at-start-voltage",
+        UNKNOWN,
+        "constant power without inverter or charger: what it takes when the bank is low",
+        WARNING,
+        PRACTICE,
+    ),
+    ("assumed-bms", UNKNOWN, "a pack opened by a BMS whose limits the file does not give", WARNING, PRACTICE),
+    (
+        "keys-not-told-apart",
+        UNKNOWN,
+        "the sample does not settle which key moves the figure most",
+        WARNING,
+        "95 % intervals by resampling",
+    ),
+    (
+        "protection-not-looked-at",
+        UNKNOWN,
+        "fault currents, devices and cables: not in this result",
+        "always without `protect`",
+        PRACTICE,
+    ),
+    ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
+    # what decides
+    ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
+    (
+        "best-layout",
+        NOTE,
+        "which layout is best, by how much, and for how much copper; act if the file has another and it matters",
+        f"{ALIKE_ENERGY * 100:g} % of energy, {ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread, or a load met",
+        "chosen here: less cannot be measured",
+    ),
+    (
+        "no-difference-that-matters",
+        NOTE,
+        "all layouts are alike",
+        "below those of best-layout",
+        "chosen here: less cannot be measured",
+    ),
+    ("size-found", NOTE, "the size that fits, what it is nearest to, and whether devices protect it", "as `size`", SIZE_SOURCE),
+    (
+        "more-copper-shares-better",
+        NOTE,
+        "what more copper would buy in sharing",
+        f"largest share ratio lower by {GAIN_SHARE:g}",
+        "chosen here: twice what can be measured",
+    ),
+    (
+        "shares-alike",
+        NOTE,
+        "every pack carries its share",
+        f"largest share ratio below {SHARE_TOLD:g}",
+        "chosen here: clamp meters are good for 2 or 3 % each",
+    ),
+    (
+        "hardest-pack",
+        NOTE,
+        "the pack that works hardest, and at which rate that would matter",
+        f"share ratio {SHARE_TOLD:g}",
+        "chosen here: clamp meters are good for 2 or 3 % each",
+    ),
+    (
+        "spread-stands",
+        NOTE,
+        "a spread at rest: whether hysteresis holds it or it levels out, and whether it does harm",
+        f"{SPREAD_TOLD_POINTS:g} points, {RESTED_S / 60:.0f} min of rest",
+        "chosen here: less cannot be read from a meter of charge; equations: `simulation/pack_model.py`",
+    ),
+    (
+        "spread",
+        NOTE,
+        "how far states of charge lie apart under load",
+        f"{SPREAD_TOLD_POINTS:g} points",
+        "chosen here: less cannot be read from a meter of charge",
+    ),
+    (
+        "curtailed",
+        NOTE,
+        "sun or charge that was offered and not taken",
+        f"{CURTAILED_SHARE * 100:.0f} % of what was offered",
+        "chosen here: less is the end of every absorption",
+    ),
+    (
+        "drift-by-chemistry",
+        NOTE,
+        "what hysteresis and slope do to the spread of each chemistry",
+        "always of `drift`",
+        "equations: `simulation/pack_model.py`",
+    ),
+    ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
+    ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
+    ("usable", NOTE, "what the bank delivers of what its packs would each on its own", "always of `usable`", PRACTICE),
+    (
+        "opens-first",
+        NOTE,
+        "what opens first in the greatest fault, and when it is cleared",
+        "always of `protect` with devices",
+        PRACTICE,
+    ),
+    (
+        "more-verdicts",
+        NOTE,
+        "more was found than is told: how much, how grave",
+        "more than asked for",
+        "chosen here: seven sentences are read, more are not",
+    ),
+)
+RULES: dict[str, Rule] = {row[0]: Rule(*row) for row in _ROWS}
 
 
-def verdict(code: str, where: str, text: str, severity: str | None = None, **numbers) -> Verdict:
+def verdict(code: str, where: str, text: str, severity: str | None = None, /, **numbers: Any) -> Verdict:
     """A verdict of a rule of :data:`RULES`, of its severity unless another is given."""
-    return Verdict(code, severity or RULES[code].severity, where, text, numbers)
+    plain = {key: _plain(value) for key, value in numbers.items()}
+    return Verdict(code, severity or RULES[code].severity, where, text, plain)
+
+
+def _plain(value):
+    """A number as JSON can have it: None where it is not finite."""
+    if isinstance(value, bool | str | None):
+        return value
+    number = float(value)
+    return None if not math.isfinite(number) else int(number) if isinstance(value, int) else number
+
+
+def rules_markdown() -> str:
+    """The rules as a table of a page, gravest first."""
+    rows = ["| code | severity | says | threshold | source |", "| --- | --- | --- | --- | --- |"]
+    rows += [f"| `{r.code}` | {r.severity} | {r.meaning} | {r.threshold} | {r.source} |" for r in RULES.values()]
+    return "\n".join(rows)
+
+
+def in_page(text: str) -> str:
+    """A page with its table of rules made anew."""
+    first, *_, last = re.finditer(r"^\| `[\w-]+` \| (?:danger|act|unknown|note) \|.*$", text, re.MULTILINE)
+    rows = rules_markdown().split("\n")[2:]
+    return text[: first.start()] + "\n".join(rows) + text[last.end() :]

@@ -108,6 +108,8 @@ def _panel(axis, protection, owner, class_name, rating, band, devices):
     axis.annotate("rating", (rating, SPAN[0] * 1.4), (3, 0), textcoords="offset points", fontsize=8, color=EDGE)
     axis.set(xscale="log", yscale="log", xlim=(current[0], most), ylim=SPAN, xlabel="current [A]", ylabel="time to open [s]")
     axis.xaxis.set_minor_formatter(NullFormatter())
+    axis.yaxis.set_minor_formatter(NullFormatter())
+    axis.tick_params(which="minor", labelbottom=False, labelleft=False)  # empty labels would still be laid out
     failed = protection.breaks.failed.intersection(d.name for d in devices)
     if failed:
         what = "counts" if len(devices) == 1 else f"{len(failed)} of {len(devices)} count"

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime
-import io
 import json
-import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,13 +11,18 @@ from pathlib import Path
 import pandas as pd
 
 from simbank.caution import REPORT_CAUTION
+from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
+from simbank.report.failures import failures, marks
+from simbank.report.parts import Figures, Sources, grouped, lines, table, text
 from simbank.results import Study
 from simbank.scenario import Scenario
 from simbank.simulation import Result
+from simbank.studies import bill, readings
 from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Protection
+from simbank.verdict import SEVERITIES
 from simbank.warning import listed
 
 __all__ = ["write_report"]
@@ -41,6 +44,8 @@ def write_report(
     comparison: Comparison | None = None,
     protection: Protection | None = None,
     studies: Sequence[Study] = (),
+    site: str = "",
+    author: str = "",
 ) -> Path:
     """Write a report of a scenario and of what was computed of it.
 
@@ -58,6 +63,8 @@ def write_report(
         Of :func:`simbank.protect`.
     studies : sequence of Study
         Further sections.
+    site, author : str
+        Where the bank stands and who answers for the report; left blank to be filled in by hand.
 
     Returns
     -------
@@ -78,21 +85,27 @@ def write_report(
     environment = Environment(
         loader=PackageLoader("simbank.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    text = environment.get_template("report.html.j2").render(
+    told, warned = page.told()
+    html = environment.get_template("report.html.j2").render(
         title=scenario.name,
         source=Path(scenario.source).name if scenario.source else None,
         made_on=datetime.date.today().isoformat(),
+        site=site,
+        author=author,
         versions={"simbank": package_version("simbank")},
         question=page.question(),
+        verdicts=told,
+        severities=SEVERITIES,
         answer=page.answer(),
-        warnings=page.warnings(),
+        warnings=warned,
         listed=listed,
         caution=REPORT_CAUTION,
         sections=page.sections(),
+        sources=page.sources.texts,
     )
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_text(path, text)
+    write_text(path, html)
     return path
 
 
@@ -101,7 +114,8 @@ class _Page:
         self.scenario, self.result, self.comparison, self.protection = scenario, result, comparison, protection
         self.studies = studies
         self.bank = scenario.bank
-        self.figures = 0
+        self.figures, self.sources = Figures(), Sources()
+        self.found = [part for part in (result, comparison, protection) if part is not None]
 
     # ---- question and answer ----
 
@@ -122,21 +136,32 @@ class _Page:
             own.append("The bank is a worked example; its numbers are invented.")
         return own
 
+    def told(self):
+        """Verdicts of all that was computed, each with the code of the warning that says the same, and warnings that none says."""
+        warned = self.warnings()
+        judged = [*self.found, *(study.result for study in self.studies if study.result is not None)]
+        codes = {(warning.where, warning.text): warning.code for warning in warned}
+        out, said = [], set()
+        for verdict in verdicts(*judged) if judged else []:
+            code = codes.get((verdict.where, verdict.text))
+            if code is None and any((w.code, w.where) == (verdict.code, verdict.where) for w in warned):
+                code = verdict.code
+            said.add((code, verdict.where))
+            out.append({"verdict": verdict, "warning": code})
+        return out, [warning for warning in warned if (warning.code, warning.where) not in said]
+
     def answer(self):
-        out = []
-        if self.result is not None:
-            out += _result_words(self.result.summary)
-        if self.comparison is not None:
-            out += _comparison_words(self.comparison.table)
-        for study in self.studies:
-            out += study.answer
+        """What studies say of themselves, below the verdicts."""
+        out = [line for study in self.studies for line in study.answer]
         if self.protection is not None:
             out.append(f"Protection: {self.protection.headline}")
-        return out or ["See below: the bank as described" + ("." if self.studies else "; nothing was run.")]
+        if not self.found and not self.studies:
+            out.append("See below: the bank as described; nothing was run.")
+        return out
 
     def warnings(self):
         """What must be known before any of the figures, from all that was computed; each code and place once."""
-        found = [part for part in (self.result, self.comparison, self.protection, *self.studies) if part is not None]
+        found = [*self.found, *self.studies]
         told = [warning for part in found for warning in part.warnings] if found else bank_warnings(self.scenario)
         return list({(warning.code, warning.where): warning for warning in reversed(told)}.values())[::-1]
 
@@ -144,39 +169,73 @@ class _Page:
 
     def sections(self):
         made = [
+            ("put-right", "What to put right", self._put_right()),
             ("bank", "The bank", self._bank()), ("packs", "Packs", self._packs()), ("wiring", "Wiring schedule", self._wiring()),
-            ("devices", "Device schedule", self._devices()), ("sharing", "Sharing over time", self._sharing()),
-            ("layouts", "Layouts side by side", self._layouts()),
+            ("devices", "Device schedule", self._devices()), ("bill", "What has to be bought", self._bill()),
+            ("sharing", "Sharing over time", self._sharing()), ("layouts", "Layouts side by side", self._layouts()),
             *((f"study-{k}", study.title, self._study(study)) for k, study in enumerate(self.studies)),
             ("protection", "Protection", self._protection()), ("energy", "Energy balance", self._energy()),
+            ("readings", "Readings at commissioning", self._readings()),
             ("assumptions", "What this rests on", self._assumptions()), ("not-checked", "What was not checked", self._not_checked()),
-            ("again", "To run it again", self._again()),
+            ("sources", "Sources", self._sources()), ("again", "To run it again", self._again()),
         ]  # fmt: skip
-        return [{"id": i, "title": title, "parts": parts} for i, title, parts in made if parts]
+        return [{"id": i, "title": title, "parts": parts, "across": _across(parts)} for i, title, parts in made if parts]
+
+    def _put_right(self):
+        """Rules of protection that are not kept, the gravest first, each with its number on a drawing."""
+        if self.protection is None:
+            return []
+        found = failures(self.protection)
+        if not found:
+            return []
+        rows = [
+            {
+                "number": f.number, "rule": f.rule, "title": f.title, "failed": f.status == "fail", "places": ", ".join(f.places),
+                "count": len(f.places), "worst_at": f.places[0], "worst": f.worst, "source": self.sources.number(f.source),
+            }
+            for f in found
+        ]  # fmt: skip
+        drawing = draw_bank(self.bank, marks=marks(self.protection, found), places=list(self.protection.greatest.named))
+        caption = "Numbers are those of the list: where each rule is not kept, or could not be checked."
+        return [
+            text(
+                "In order of urgency: what cannot break or end a fault, then what burns, then what trips; after these, what could not "
+                "be checked. Of each the place farthest from its limit is told; all others are in the section on protection."
+            ),
+            {"kind": "failures", "rows": rows},
+            self.figures.drawing(drawing, caption),
+        ]
 
     def _bank(self):
         from simbank.simulation.operating_point import BankAtStart
         from simbank.studies.protection.full_load import full_loads
 
         loads = full_loads(self.scenario)
-        currents, note = {}, "Conductors with their sizes."
-        if "discharge" in loads:
-            point = BankAtStart(self.bank).solve_operating_point(loads["discharge"])
-            currents = {b.name: float(a) for b, a in zip(self.bank.graph.branches, point.branch_a, strict=True)}
+        shown, note = {}, "Conductors with their sizes."
+        load = "discharge" if "discharge" in loads else "charge"
+        if load in loads:
+            point = BankAtStart(self.bank).solve_operating_point(loads[load])
+            names = ([b.name for b in self.bank.graph.branches], list(self.bank.graph.packs), list(self.bank.graph.ports))
+            shown = {
+                key: dict(zip(name, map(float, amperes), strict=True))
+                for key, name, amperes in zip(
+                    ("currents", "pack_currents", "port_currents"),
+                    names,
+                    (point.branch_a, point.pack_a, point.port_a),
+                    strict=True,
+                )
+            }
+            what = "inverters at rated power and lowest input voltage" if load == "discharge" else "charging"
             note = (
-                "Currents just after full load is switched on (inverters at rated power and lowest input voltage), packs at their "
-                "starting charge; conductors as wide as their current."
+                f"Currents just after full load is switched on ({what}), packs at their starting charge; lines as wide as their "
+                "current."
             )
-        drawing = self._svg_text(draw_bank(self.bank, currents=currents))
         ports = ", ".join(self.bank.graph.ports)
-        parts = [
-            _text(
-                f"{len(self.bank.packs)} packs, {self.bank.capacity_ah:.4g} Ah, ports: {ports}. Layout: {self.scenario.layout}."
-            )
-        ]
         return [
-            *parts,
-            {"kind": "figure", "svg": drawing, "caption": f"Positive side above, negative below. {note}", "drawing": True},
+            text(
+                f"{len(self.bank.packs)} packs, {self.bank.capacity_ah:.4g} Ah, ports: {ports}. Layout: {self.scenario.layout}."
+            ),
+            self.figures.drawing(draw_bank(self.bank, **shown), f"Positive side above, negative below. {note}"),
         ]
 
     def _packs(self):
@@ -191,7 +250,7 @@ class _Page:
             }
             for pack in self.bank.packs
         ]  # fmt: skip
-        parts = [_table("Inventory of packs", pd.DataFrame(rows))]
+        parts = [table("Inventory of packs", grouped(pd.DataFrame(rows), "pack", "packs")[0])]
         if self.result is None:
             return parts
         did = [
@@ -203,54 +262,97 @@ class _Page:
             }
             for p in self.result.summary["packs"]
         ]  # fmt: skip
-        return [*parts, _table("What each pack did", pd.DataFrame(did))]
+        return [*parts, table("What each pack did", pd.DataFrame(did))]
 
     def _wiring(self):
         from simbank.bank.ampacity import conductor_ampacity
 
-        rows = []
+        rated = {device.branch: device.rating_a for device in self.bank.devices}
+        rows, peaks = [], {}
         for branch in self.bank.graph.branches:
             part = branch.conductor
             ampacity, words = conductor_ampacity(part, self.bank.ambient_k) if branch.kind != "device" else (None, "")
-            row = {
-                "conductor": branch.name, "from": branch.from_node, "to": branch.to_node,
-                "size": part.gauge.label if part is not None and part.gauge is not None else "",
-                "length [m]": part.length_m if part is not None and part.gauge is not None else None,
-                "resistance [mΩ]": branch.resistance_ohm * 1e3,
-            }  # fmt: skip
+            sized = part is not None and part.gauge is not None
+            size = part.gauge.label if sized else "size not given"
+            if branch.kind == "device":
+                size = f"device of {rated[branch.name]:g} A" if branch.name in rated else "switch or shunt"
+            rows.append(
+                {
+                    "name": branch.name, "size": size, "length [m]": part.length_m if sized else None,
+                    "resistance [mΩ]": branch.resistance_ohm * 1e3, "ampacity [A]": ampacity, "source": words,
+                }
+            )  # fmt: skip
             if self.result is not None:
-                peak = float(self.result.branches.loc[branch.name, "current_peak_a"])
-                row |= {"peak [A]": peak, "drop at peak [mV]": peak * branch.resistance_ohm * 1e3}
-            row |= {"ampacity [A]": ampacity, "ampacity from": words}
-            rows.append(row)
+                peaks[branch.name] = float(self.result.branches.loc[branch.name, "current_peak_a"])
         if not rows:
             return []
+        alike, groups = grouped(pd.DataFrame(rows), "name", "names")
+        if peaks:
+            most = [max(names, key=peaks.get) for names in groups]
+            drops = [peaks[name] * ohm for name, ohm in zip(most, alike["resistance [mΩ]"], strict=True)]
+            alike.insert(5, "greatest peak [A]", [peaks[name] for name in most])
+            alike.insert(6, "drop then [mV]", drops)
+            alike.insert(7, "in", most)
         return [
-            _table("Every conductor, joint and device in line", pd.DataFrame(rows)),
-            _text("Resistance includes both joints. Ampacity is corrected for ambient temperature and bundling.", fine=True),
+            table("Every conductor, joint and device in line", alike, sources=self.sources),
+            text(
+                "Length and resistance are of each; resistance includes both joints. Ampacity is corrected for ambient temperature and "
+                "bundling.",
+                fine=True,
+            ),
         ]
 
     def _devices(self):
+        resistance = {b.name: b.resistance_ohm * 1e3 for b in self.bank.graph.branches}
         rows = [
             {
-                "device": d.name, "before": d.owner, "pole": d.pole, "class": d.class_name or ("own curve" if d.band else "not given"),
+                "device": d.name, "pole": d.pole, "class": d.class_name or ("own curve" if d.band else "not given"),
                 "rating [A]": d.rating_a, "breaks [kA DC]": d.interrupting_a and d.interrupting_a / 1e3, "rated [V DC]": d.voltage_v,
+                "resistance [mΩ]": resistance.get(d.branch),
             }
             for d in self.bank.devices
         ]  # fmt: skip
         if not rows:
-            return [_text("The file names no fuse or breaker. Every parallel pack, string and port needs one.")]
-        return [_table("Fuses and breakers", pd.DataFrame(rows))]
+            return [text("The file names no fuse or breaker. Every parallel pack, string and port needs one.")]
+        return [table("Fuses and breakers", grouped(pd.DataFrame(rows), "device", "devices")[0])]
+
+    def _bill(self):
+        found = bill(self.scenario)
+        headings = {
+            "kind": "kind", "what": "what", "count": "count", "length_m": "length of each [m]", "total_m": "in all [m]",
+            "mass_kg": "mass in all [kg]",
+        }  # fmt: skip
+        shown = found.table[list(headings)].rename(columns=headings)
+        return [table("Copper, cable ends, devices", shown), *(text(line) for line in found.words)]
+
+    def _readings(self):
+        """What meters should show, with columns to be filled in."""
+        expected = readings(self.scenario)
+        rows = expected.table
+        columns = {
+            "at": rows["name"].where(rows["what"] != "pack", "pack " + rows["name"]), "from": rows["from"], "to": rows["to"],
+            "at once [A]": rows["current_a"],
+        }  # fmt: skip
+        if rows["later_a"].notna().any():
+            columns["10 min on [A]"] = rows["later_a"]
+        columns |= {"at once [mV]": rows["drop_mv"], "mV ÷ A [mΩ]": rows["resistance_mohm"]}
+        blank = ("measured [A]", "measured [mV]")
+        frame = pd.DataFrame(columns | dict.fromkeys(blank, ""))
+        return [
+            *(text(line) for line in expected.words),
+            table("To fill in: what each conductor, device and pack should show", frame, blank=blank),
+            {"kind": "fields", "fields": ["Date and time", "Meters used", "Port current held [A]", "Read by"]},
+        ]
 
     def _sharing(self):
         if self.result is None or not len(self.result.packs):
             return []
-        parts = [self._figure(picture.figure, picture.caption) for picture in self.result.pictures()]
+        parts = [self.figures.figure(picture.figure, picture.caption) for picture in self.result.pictures()]
         if len(self.result.events):
             events = self.result.events.head(60).copy()
             events.insert(0, "time [h]", events.pop("time_s") / 3600.0)
             events.columns = ["time [h]", "where", "what", "because", "code"]
-            parts.append(_table("What switched" + (" (the first 60)" if len(self.result.events) > 60 else ""), events))
+            parts.append(table("What switched" + (" (the first 60)" if len(self.result.events) > 60 else ""), events))
         return parts
 
     def _layouts(self):
@@ -261,17 +363,19 @@ class _Page:
             "share_ratio_max": "largest share ratio", "hardest_pack": "of pack", "c_rate_max": "peak C-rate", "energy_out_wh": "energy out [Wh]",
             "conductor_loss_wh": "lost in cable [Wh]",
         }  # fmt: skip
-        table = self.comparison.table[list(names)].rename(columns=names).reset_index()
+        side_by_side = self.comparison.table[list(names)].rename(columns=names).reset_index()
         return [
-            _table("The same packs and duty, wired each way", table),
-            self._figure(self.comparison.plot(), "Spread over time, and each pack's share of discharge ÷ its share of capacity."),
+            table("The same packs and duty, wired each way", side_by_side),
+            self.figures.figure(
+                self.comparison.plot(), "Spread over time, and each pack's share of discharge ÷ its share of capacity."
+            ),
         ]
 
     def _study(self, study):
-        parts = [_text(line) for line in study.text]
+        parts = [text(line) for line in study.text]
         if study.table is not None:
-            parts.append(_table(study.title, study.table))
-        return parts + [self._figure(figure, caption) for figure, caption in study.figures]
+            parts.append(table(study.title, study.table))
+        return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):
         p = self.protection
@@ -292,46 +396,45 @@ class _Page:
         clearing = p.clearing_told
         bad = p.checks[p.checks["status"] != "pass"]
         together = p.told(bad)
-        together.columns = ["status", "rule", "where", "what was found", "rule from"]
+        together.columns = ["status", "rule", "where", "what was found", "source"]
         parts = [
-            _text(
-                f"{p.headline} {p.load_note[:1].upper()}{p.load_note[1:]}."
-            ),
-            {"kind": "figure", "svg": self._svg_text(p.drawing()), "caption": "Bolted fault currents at once, in the greatest case.",
-             "drawing": True},
-            _table("Prospective fault currents", faults),
-            *(_text(line) for line in p.reliance),
-        ]  # fmt: skip
+            text(f"{p.headline} {p.load_note[:1].upper()}{p.load_note[1:]}."),
+            self.figures.drawing(p.drawing(), "Bolted fault currents at once, in the greatest case."),
+            table("Prospective fault currents", faults),
+            *(text(line) for line in p.reliance),
+        ]
         if len(together):
-            parts.append(_table("Checks that did not pass", together))
-        passed = p.checks[p.checks["status"] == "pass"][["rule", "where", "text"]]
-        passed.columns = ["rule", "where", "what was found"]
-        parts += [_table("What opens", clearing), _table("Checks that passed", passed)]
+            parts.append(table("Checks that did not pass", together, sources=self.sources))
+        passed = p.told(p.checks[p.checks["status"] == "pass"])[["rule", "where", "text", "source"]]
+        passed.columns = ["rule", "where", "what was found", "source"]
+        parts += [table("What opens", clearing), table("Checks that passed", passed, sources=self.sources)]
         if len(p.order):
             parts.append(
-                self._figure(p.plot(), "When each device opens: its band, what the smallest conductor beside it withstands.")
+                self.figures.figure(
+                    p.plot(), "When each device opens: its band, what the smallest conductor beside it withstands."
+                )
             )
         if p.shorted:
             parts.append(
-                self._figure(
+                self.figures.figure(
                     p.plot_shorted(),
                     "A pack with a shorted cell and the switch of its BMS stuck, fed by its neighbours: of its cases the one of most energy.",
                 )
             )
-            parts.append(_table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
-            parts.append(_text(p.short_words))
+            parts.append(table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
+            parts.append(text(p.short_words))
         if len(p.outages):
             worst = p.worst_outages
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
-            parts.append(_table("One out at full load", worst))
+            parts.append(table("One out at full load", worst))
         if len(p.overload):
             told = p.overload_told
             told.columns = ["times full load", "what opens, to the end"]
-            parts.append(_table("Overload at the ports, followed to its end", told))
+            parts.append(table("Overload at the ports, followed to its end", told))
         if p.string_ratings:
             rows = pd.DataFrame([(r.string, r.device, r.text) for r in p.string_ratings])
             rows.columns = ["string", "device", "which rating surely opens first"]
-            parts.append(_table("Devices of strings before those behind them", rows))
+            parts.append(table("Devices of strings before those behind them", rows))
         return parts
 
     def _energy(self):
@@ -346,24 +449,26 @@ class _Page:
         ports = pd.DataFrame(s["ports"])
         keep = {"name": "port", "asked_wh": "asked [Wh]", "energy_out_wh": "given [Wh]", "unmet_wh": "unmet [Wh]", "offered_wh": "offered [Wh]",
                 "energy_in_wh": "taken [Wh]", "curtailed_wh": "curtailed [Wh]"}  # fmt: skip
+        if ports["ac_asked_wh"].any():
+            keep |= {"ac_asked_wh": "AC asked [Wh]", "ac_served_wh": "AC served [Wh]", "ac_unmet_wh": "AC unmet [Wh]"}
         closure = s["closure"]
         return [
-            _table("Energy", pd.DataFrame(rows)),
-            _table("Ports", ports[list(keep)].rename(columns=keep)),
-            _text(
+            table("Energy", pd.DataFrame(rows)),
+            table("Ports", ports[list(keep)].rename(columns=keep)),
+            text(
                 f"The balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy. "
                 f"Integrator: {s['integrator']['name']}, tolerance {s['integrator']['tolerance']:.0e}."
             ),
         ]
 
     def _assumptions(self):
-        lines = []
+        said = []
         for chemistry in {pack.chemistry.name: pack.chemistry for pack in self.bank.packs}.values():
-            lines.append(
+            said.append(
                 f"Cell curves and parameters, {chemistry.title or chemistry.name}: {chemistry.source} ({chemistry.licence})."
             )
-            lines += [f"{chemistry.name}, {section.replace('_', ' ')}: {note}" for section, note in chemistry.notes.items()]
-        lines += [
+            said += [f"{chemistry.name}, {section.replace('_', ' ')}: {note}" for section, note in chemistry.notes.items()]
+        said += [
             "Copper by IACS (IEC 60028), AWG by ASTM B258, metric cable by IEC 60228; R(T) linear.",
             "Packs: open-circuit voltage with one-state hysteresis (Plett, J. Power Sources 134 (2004) 262), R0 and two relaxation "
             "pairs, Bernardi's heat.",
@@ -371,17 +476,20 @@ class _Page:
         ]
         if self.protection is not None:
             a = self.protection.assumptions
-            lines += self.protection.basis
-            lines.append(f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH.")
-        return [{"kind": "list", "lines": lines}]
+            said += self.protection.basis
+            said.append(f"Polarities {self.bank.spacing_m * 100:.0f} cm apart; a pack's own inductance {a.pack_h * 1e6:g} µH.")
+        return [lines(said)]
 
     def _not_checked(self):
         from simbank.studies.protection import NOT_CHECKED
 
-        lines = [f"{line[:1].upper()}{line[1:]}." for line in NOT_CHECKED]
+        said = [f"{line[:1].upper()}{line[1:]}." for line in NOT_CHECKED]
         if self.protection is None:
-            lines.insert(0, "Fault currents, devices and cable: simbank protect was not run for this report.")
-        return [{"kind": "list", "lines": [*lines, *NOT_KNOWN]}]
+            said.insert(0, "Fault currents, devices and cable: simbank protect was not run for this report.")
+        return [lines([*said, *NOT_KNOWN])]
+
+    def _sources(self):
+        return [{"kind": "sources"}] if self.sources.texts else []
 
     def _again(self):
         import tomli_w
@@ -390,106 +498,19 @@ class _Page:
 
         made = self.result.made_by if self.result is not None else provenance.made_by(self.scenario, "simbank.write_report")
         return [
-            _text(
+            text(
                 "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
             ),
             {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
         ]
 
-    # ---- figures ----
 
-    def _figure(self, figure, caption):
-        import matplotlib
-
-        with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "simbank"}):
-            out = io.StringIO()
-            figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-        svg = out.getvalue()
-        return {"kind": "figure", "svg": self._svg_text(svg[svg.index("<svg") :], caption), "caption": caption, "drawing": False}
-
-    def _svg_text(self, svg, label=None):
-        """SVG with ids of its own, so that several can stand in one page; a label for those who do not see it."""
-        self.figures += 1
-        mark = f"f{self.figures}-"
-        if label is not None:
-            label = label.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
-            svg = svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
-        svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-        svg = re.sub(r'\bid="', f'id="{mark}', svg)
-        svg = re.sub(r"url\(#", f"url(#{mark}", svg)
-        return re.sub(r'href="#', f'href="#{mark}', svg)
-
-
-def _result_words(summary):
-    packs, bank = summary["packs"], summary["bank"]
-    out = []
-    shares = [(p["share_ratio_discharge"], p["name"]) for p in packs if p["share_ratio_discharge"] is not None]
-    if shares and max(shares)[0] > 1.005:
-        high, low = max(shares), min(shares)
-        out.append(
-            f"Pack {high[1]} works hardest: it carries {high[0]:.2f} times its share of the discharge; {low[1]} the least, {low[0]:.2f}."
-        )
-    elif shares:
-        out.append("All packs carry their share of the discharge.")
-    peak = max(packs, key=lambda p: p["c_rate_peak"])
-    out.append(
-        f"States of charge lie up to {bank['spread_max_points']:.1f} points apart, {bank['spread_end_points']:.1f} at the end. "
-        f"The largest current for its size is {peak['c_rate_peak']:.2f} C, in {peak['name']}."
-    )
-    for key, word in (("first_full_h", "full"), ("first_empty_h", "empty")):
-        times = sorted((p[key], p["name"]) for p in packs if p[key] is not None)
-        if times:
-            out.append(f"First {word}: {times[0][1]}, after {times[0][0]:.1f} h.")
-    return out
-
-
-def _comparison_words(table):
-    best = table["spread_max_points"].astype(float).idxmin()
-    worst = table["spread_max_points"].astype(float).idxmax()
-    if best == worst:
-        return []
-    return [
-        f"Of the layouts, {best} keeps packs closest ({table.loc[best, 'spread_max_points']:.1f} points apart at most), {worst} least "
-        f"({table.loc[worst, 'spread_max_points']:.1f})."
-    ]
-
-
-def _text(text, fine=False):
-    return {"kind": "text", "text": text, "fine": fine}
-
-
-def _digits(value):
-    """A number to three digits that matter, without powers of ten where people do not expect them."""
-    if abs(value) >= 1000:
-        return f"{value:,.0f}"
-    if value == 0 or abs(value) < 5e-4:
-        return "0" if abs(value) < 1e-9 else f"{value:.1e}"
-    places = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(places, 4)}f}"
-
-
-def _table(caption, frame):
-    """A table as the template wants it: numbers with sensible digits, and as they are for sorting."""
-    number = {c: pd.api.types.is_numeric_dtype(frame[c]) or _numbers(frame[c]) for c in frame}
-    rows = []
-    for _, row in frame.iterrows():
-        cells = []
-        for column in frame:
-            value = row[column]
-            missing = value is None or (isinstance(value, float) and math.isnan(value))
-            if missing:
-                cells.append({"text": "–", "number": None})
-            elif number[column]:
-                cells.append({"text": _digits(float(value)), "number": float(value)})
-            else:
-                cells.append({"text": str(value), "number": None})
-        first = str(row.iloc[0])
-        rows.append({"cells": cells, "mark": "fail" if first == "fail" else ""})
-    columns = [{"title": str(c), "number": number[c]} for c in frame]
-    return {"kind": "table", "caption": caption, "columns": columns, "rows": rows}
-
-
-def _numbers(column):
-    values = [v for v in column if v is not None]
-    return bool(values) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+def _across(parts):
+    """Up to which part a section stands on a page across: its first drawing if that is wide and only words precede it; else 0."""
+    for k, part in enumerate(parts, 1):
+        if part["kind"] == "drawing":
+            return k if part["wide"] else 0
+        if part["kind"] != "text":
+            break
+    return 0

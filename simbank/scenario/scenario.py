@@ -11,6 +11,8 @@ from simbank.cells import Chemistry
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.filemodel import check, read_toml
+from simbank.notebook import as_html
+from simbank.plotting.drawing import draw_bank
 from simbank.provenance import files_read
 from simbank.scenario.build_bank import build_bank
 from simbank.scenario.build_duty import build_duty
@@ -84,8 +86,29 @@ class Scenario:
         """
         return chemistry_by_name(self._file, name, self._folder)
 
-    def __repr__(self):
-        return f"<Scenario {self.name!r}: {len(self.bank.packs)} packs, {self.bank.capacity_ah:g} Ah, {self.layout}>"
+    def __repr__(self) -> str:
+        n, hours = len(self.bank.packs), self.duty.duration_s / 3600.0
+        return (
+            f"<Scenario {self.name!r}: {n} {'pack' if n == 1 else 'packs'}, {self.bank.capacity_ah:g} Ah, {self.layout}, "
+            f"duty of {hours:.4g} h>"
+        )
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: packs, and the drawing of the bank."""
+        import pandas as pd
+
+        packs = self.bank.packs
+        table = pd.DataFrame(
+            {
+                "capacity [Ah]": [pack.capacity_ah for pack in packs],
+                "state of charge [%]": [pack.soc * 100.0 for pack in packs],
+                "chemistry": [pack.chemistry.name for pack in packs],
+                "cells in series": [pack.cells_in_series for pack in packs],
+            },
+            index=[pack.name for pack in packs],
+        )
+        words = [f"{repr(self)[1:-1].partition(': ')[2]}; ports: {', '.join(self.bank.graph.ports)}."]
+        return as_html(self.name, words=words, table=table, picture=draw_bank(self.bank))
 
 
 def load(path: str | PathLike, changes: dict[str, Any] | None = None) -> Scenario:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +15,7 @@ from simbank.columns import Table
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.network import Network
+from simbank.notebook import as_html
 from simbank.results import Picture, Study, StudyResult
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.simulation.pack_model import KELVIN
@@ -32,6 +34,7 @@ from simbank.warning import as_records
 
 if TYPE_CHECKING:
     import pandas as pd
+    import xarray
     from matplotlib.figure import Figure
 
 __all__ = ["Result", "columns"]
@@ -138,6 +141,61 @@ class Result(StudyResult):
         self._summary = summary(record)
         self.warnings = self._all_warnings(record)
         self._summary["warnings"] = as_records(self.warnings)
+
+    def __repr__(self) -> str:
+        bank, n = self.summary["bank"], len(self.summary["packs"])
+        told = f"{n} {'pack' if n == 1 else 'packs'}, {bank['duration_h']:.4g} h"
+        if not self.complete:
+            told += ", stopped before its end"
+        if n > 1:
+            told += f", spread {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end"
+        many = len(self.warnings)
+        return f"<Result {self.title!r}: {told}{f', {many} warning' + 's' * (many > 1) if many else ''}>"
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows."""
+        import pandas as pd
+
+        shown = {
+            "capacity_ah": "capacity [Ah]", "soc_end": "SOC at the end [%]", "current_peak_a": "peak current [A]",
+            "share_ratio_discharge": "share ratio, discharge", "share_ratio_charge": "share ratio, charge",
+            "throughput_ah": "throughput [Ah]",
+        }  # fmt: skip
+        rows = pd.DataFrame(self.summary["packs"]).set_index("name").assign(soc_end=lambda rows: rows["soc_end"] * 100.0)
+        words = [repr(self)[1:-1].partition(": ")[2] + "."]
+        table = rows[list(shown)].rename(columns=shown)
+        return as_html(self.title, warnings=self.warnings, words=words, table=table, picture=self.plot(), caution=self.CAUTION)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """The run as an xarray Dataset, with units and meanings as attributes.
+
+        Returns
+        -------
+        xarray.Dataset
+            ``soc``, ``current_a``, ``terminal_v``, ``hysteresis``, ``temperature_c`` over (``time_s``, ``pack``); ``port_current_a``,
+            ``port_voltage_v``, ``port_power_w`` over (``time_s``, ``port``). Each has ``units`` ("1" for a share) and ``long_name``,
+            the whole ``title`` and ``made_by`` (as JSON).
+
+        Raises
+        ------
+        InputError
+            If xarray is not installed: ``pip install 'simbank[xarray]'``.
+        """
+        try:
+            import xarray
+        except ImportError:
+            raise InputError("needs the extra: pip install 'simbank[xarray]'") from None
+        variables = {}
+        for frame, dimension, table, prefix in ((self.packs, "pack", PACKS, ""), (self.ports, "port", PORTS, "port_")):
+            for column in table.columns[2:]:
+                told = {"units": column.unit.replace("°C", "degC") or "1", "long_name": column.meaning}
+                variables[prefix + column.name] = (("time_s", dimension), frame[column.name].to_numpy(), told)
+        labels = {
+            "time_s": ("time_s", self.packs.index.to_numpy(), {"units": "s", "long_name": "time since the start"}),
+            "pack": list(self.packs["soc"]),
+            "port": list(self.ports["current_a"]),
+        }
+        return xarray.Dataset(variables, labels, {"title": self.title, "made_by": json.dumps(self.made_by, default=str)})
 
     def _all_warnings(self, record):
         """Warnings of the bank and of the run; of a run that is complete, what happened in the cold instead of what was feared."""
@@ -340,11 +398,11 @@ class Result(StudyResult):
         pathlib.Path
             The folder.
         """
-        if figures:
-            return super().write(folder)
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
         self.write_tables(folder)
+        for picture in self.pictures() if figures else []:
+            provenance.write_figure(folder / picture.file, picture.figure, self.made_by, picture.title)
         return folder
 
     def write_tables(self, folder: Path) -> None:
@@ -359,12 +417,18 @@ class Result(StudyResult):
         for name, table in tables.items():
             for ending in ("parquet", "csv"):
                 provenance.write_table(folder / f"{name}.{ending}", table, self.made_by)
-        record = self.summary | {
-            "complete": self.complete,
-            "scenario_file": getattr(self.scenario, "source", None),
-            "scenario_data": getattr(self.scenario, "data", None),
-        }
+        record = (
+            self.summary
+            | {
+                "complete": self.complete,
+            }
+            | self._scenario_record()
+        )
         provenance.write_json(folder / "summary.json", record, self.made_by)
+
+    def _scenario_record(self):
+        """The scenario as plain data, from which it can be built again."""
+        return {"scenario_file": getattr(self.scenario, "source", None), "scenario_data": getattr(self.scenario, "data", None)}
 
     def plot(self) -> Figure:
         """State of charge of each pack over time."""

@@ -6,14 +6,16 @@ from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
 from simbank.studies.drift import Drift, drift
 from simbank.studies.protection import Assumptions, Protection, protect
+from simbank.studies.read import StoredStudy, read
+from simbank.studies.readings import readings
 from simbank.studies.sensitivity import Sensitivity, sensitivity
 from simbank.studies.size import Limits, Sizing, size
 from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Limits", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "sensitivity", "size", "sweep",
-    "usable",
+    "RESULTS", "Assumptions", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "read",
+    "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {

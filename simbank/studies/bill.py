@@ -207,10 +207,10 @@ def _device_kind(device):
 
 
 def _device_words(device):
-    name = device.class_name.replace("_", " ") if device.class_name else "own curve" if device.band else "class not given"
+    name = load_class(device.class_name).title if device.class_name else "own curve" if device.band else "class not given"
     breaks = f"breaks {device.interrupting_a / 1e3:g} kA DC" if device.interrupting_a is not None else "DC breaking not given"
     volts = f"{device.voltage_v:g} V DC" if device.voltage_v is not None else "DC volts not given"
-    return f"{device.rating_a:g} A {name}, {volts}, {breaks}"
+    return f"{device.rating_a:g} A, {name}; {volts}, {breaks}"
 
 
 def _left_out(scenario: Scenario) -> list[str]:

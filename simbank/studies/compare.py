@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["Comparison", "compare"]
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Comparison(StudyResult):
     """What :func:`compare` found.
 
@@ -41,6 +41,8 @@ class Comparison(StudyResult):
         What made it.
     left_out : sequence of BankWarning
         Layouts that were left out although the scenario gives their parts, and why.
+    own : str
+        Name of the layout that the scenario has.
     """
 
     TABLES: ClassVar = (
@@ -57,6 +59,7 @@ class Comparison(StudyResult):
     results: dict[str, Result]
     made_by: dict[str, Any]
     left_out: Sequence[BankWarning] = ()
+    own: str = ""
 
     @property
     def title(self) -> str:
@@ -82,6 +85,10 @@ class Comparison(StudyResult):
     def pictures(self) -> list[Picture]:
         caption = "Spread over time, and each pack's share of discharge ÷ its share of capacity."
         return [Picture("layouts.png", self.plot(), self.title, caption)]
+
+    def told_beside(self) -> dict[str, Any]:
+        """What the tables do not say; the warnings of each run are in its own folder."""
+        return super().told_beside() | {"left_out": as_records(self.left_out)}
 
     def write_tables(self, folder: Path) -> None:
         """Write the table into a folder, and the whole run of each layout into a folder of its name in it."""
@@ -138,7 +145,7 @@ def compare(
     table.index.name = "layout"
     first = next(iter(results.values())).made_by
     settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
-    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out)
+    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out, scenario.layout)
 
 
 def _possible(scenario: Scenario) -> list[str]:

@@ -41,7 +41,7 @@ MEANING = (
 )
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Drift(StudyResult):
     """What :func:`drift` found.
 

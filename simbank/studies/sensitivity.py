@@ -30,7 +30,7 @@ NOT_TOLD_APART = "keys-not-told-apart"
 MOST_RUNS = 1 << 16  # a base sample beyond which no number is named
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Sensitivity(StudyResult):
     """What :func:`sensitivity` found.
 

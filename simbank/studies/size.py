@@ -82,7 +82,7 @@ class Limits:
         return any(value is not None for value in vars(self).values())
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Sizing(StudyResult):
     """What :func:`size` found.
 

@@ -13,7 +13,7 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
-from simbank.studies.protection.full_load import full_loads
+from simbank.studies.protection.full_load import asked_loads, commands_of
 from simbank.studies.protection.words import duration_text
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ class Loads:
     """The bank under its full loads, whole and with parts missing."""
 
     def __init__(self, scenario: Scenario):
-        self.bank, self.loads = scenario.bank, full_loads(scenario)
+        self.bank, self.loads = scenario.bank, asked_loads(scenario)
         self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
@@ -118,11 +118,14 @@ class Loads:
 
     def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
         """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
-        commands = {
-            port: (kind, value / times if kind == "resistance" else value * times)
-            for port, (kind, value) in self.loads[load].items()
-        }
+        commands = commands_of(self.at_start, self.loads[load], times, pack_closed, branch_closed)
         return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
+
+    def told(self, by):
+        """What the inverters or the resistances ask at full load, and at what voltage that counts: a text for each port."""
+        asked = self.loads.get("discharge", {})
+        amperes = commands_of(self.at_start, asked)
+        return [one.told(port, amperes[port][1]) for port, one in asked.items() if one.by == by]
 
     def parts(self):
         """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
@@ -138,9 +141,9 @@ class Loads:
 
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
         currents are solved again and every device keeps the damage it has and the time for which it has carried its pickup
-        current. An inverter counts as a current throughout, that of its
-        lowest input voltage, so that packs run low are covered. Packs stand at their state of charge and before
-        relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
+        current. An inverter counts as the current of its lowest input voltage, so that packs run low are covered; where the packs'
+        lowest voltage decides that, it is solved anew with what is left of the wiring. Packs stand at their state of charge and
+        before relaxation, as in :class:`BankAtStart`: what a run does over hours is for ``simbank run``.
 
         Parameters
         ----------

@@ -10,13 +10,16 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from simbank import provenance
+from simbank.caution import PROTECTION_CAUTION
+from simbank.errors import InputError
 from simbank.files import file_name
+from simbank.notebook import as_html
 from simbank.results import Picture, Study, StudyResult
 from simbank.results import records as plain_records
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
-from simbank.studies.protection.faults import Faults
+from simbank.studies.protection.faults import Faults, Sequence
 from simbank.studies.protection.shorted_cell import ShortedCell
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
 from simbank.studies.protection.shorted_checks import shorted_table, told_together
@@ -42,11 +45,6 @@ NOT_CHECKED = (
     "100 A, 75 °C above, whatever the insulation)",
     "local code, the pack maker's manual, permits and inspection",
 )
-# Order in which a failed rule is told first: what ends no fault, then what burns, then what trips. Our own choice.
-GRAVEST = (
-    "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "rating ≤ ampacity", "shorted cell",
-    "outage", "rating ≥ load", "voltage drop",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -89,7 +87,7 @@ class Assumptions:
     short_ohm: float = 1e-3
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, repr=False)
 class Protection(StudyResult):
     """What :func:`protect` found.
 
@@ -121,12 +119,15 @@ class Protection(StudyResult):
         For every pack all of its cases; ``short_note`` says what charges in them and how many were run.
     warnings : list of BankWarning
         What must be known of the bank before any of the figures.
+    followed : dict of str to Sequence
+        By place the greatest fault, followed by the latest of every device's band.
     string_ratings : list of StringRating
         For each string's device the largest standard rating that surely opens before every device behind it.
     """
 
     INDEXED: ClassVar = False
     TABLES: ClassVar = TABLES
+    CAUTION: ClassVar = PROTECTION_CAUTION
 
     scenario: Any
     assumptions: Assumptions
@@ -146,6 +147,7 @@ class Protection(StudyResult):
     breaks: Breaking = field(repr=False, default=None)
     short_cases: dict[str, list[ShortedCell]] = field(default_factory=dict)
     short_note: str = ""
+    followed: dict[str, Sequence] = field(default_factory=dict, repr=False)
 
     @property
     def title(self) -> str:
@@ -161,6 +163,13 @@ class Protection(StudyResult):
         """What made it."""
         return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
 
+    def _repr_html_(self) -> str:
+        """What a notebook shows: how many checks failed, and those that failed or could not be made."""
+        bad = self.told(self.checks[self.checks["status"].isin([FAIL, NOT_CHECKABLE])]).set_index("status")
+        return as_html(
+            self.title, warnings=self.warnings, words=[self.headline], table=bad, picture=self.own_figure(), caution=self.CAUTION
+        )
+
     @property
     def counts(self) -> dict[str, int]:
         """How many checks passed, failed, could not be made, and notes."""
@@ -168,17 +177,10 @@ class Protection(StudyResult):
 
     @property
     def headline(self) -> str:
-        """How many checks failed, could not be made and passed; of those that failed, the one whose rule stands first in
-        ``GRAVEST``."""
-        failed = self.checks[self.checks["status"] == FAIL]
-        rank = {rule: k for k, rule in enumerate(GRAVEST)}
-        worst = ""
-        if len(failed):
-            row = failed.loc[min(failed.index, key=lambda k: rank.get(failed.loc[k, "rule"], len(rank)))]
-            worst = f" (gravest: {row['rule']}, {row['where']})"
+        """How many checks failed, could not be made and passed."""
         c = self.counts
         checks = "check" if c[FAIL] == 1 else "checks"
-        return f"{c[FAIL]} {checks} failed{worst}, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        return f"{c[FAIL]} {checks} failed, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
 
     def told(self, checks: pd.DataFrame) -> pd.DataFrame:
         """Rows of ``checks`` grouped: the same said of many places is said once, and ``where`` names them all."""
@@ -320,6 +322,8 @@ class Protection(StudyResult):
         """Time over current for every kind of device: band, withstand of what it protects, fault currents through it."""
         from simbank.plotting import protection_plots
 
+        if self.order.empty:
+            raise InputError("no device of this bank can open: there is nothing to draw")
         return protection_plots.plot_time_current(self)
 
     def plot_shorted(self):

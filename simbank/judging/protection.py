@@ -1,0 +1,419 @@
+"""The verdicts of a study of protection."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simbank.judging.rules import verdict
+from simbank.judging.warned import warning_verdicts
+from simbank.judging.words import energy, hours, others, short
+from simbank.studies.protection import Protection
+from simbank.studies.protection.burning import first_to_burn
+from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
+from simbank.studies.protection.words import duration_text
+from simbank.verdict import Verdict
+
+__all__ = ["protection_verdicts"]
+
+STANDARD_A = (1500, 3000, 5000, 6000, 10_000, 15_000, 20_000, 25_000, 30_000, 50_000, 100_000, 200_000)
+
+
+def protection_verdicts(found: Protection) -> Iterator[Verdict]:
+    """Verdicts on what may flow, what ends it, and what the rest then carries."""
+    yield from _cannot_break(found)
+    yield from _missing(found)
+    yield from _burning(found)
+    yield from _not_cleared(found)
+    yield from _shorted(found)
+    yield from _unprotected(found)
+    yield from _below_load(found)
+    yield from _outages(found)
+    yield from _selectivity(found)
+    yield from _drop(found)
+    yield from _unknown(found)
+    if any(found.checks["status"] == PASS):
+        yield from _nothing(found)
+    yield from warning_verdicts(found.warnings, ("no-own-device",))
+    yield verdict(
+        "never-checked", "bank",
+        "Not checked by any command: arcs, earth faults, earthing, what inverters and chargers feed into a fault, thermal runaway, "
+        "insulation and clearances, joints' heat and torque, local code. Have a licensed person look at these.",
+    )  # fmt: skip
+
+
+def _rows(found, rule, status=FAIL):
+    checks = found.checks
+    return checks[(checks["rule"] == rule) & (checks["status"] == status)]
+
+
+# ---- what ends no fault ----
+
+
+def _cannot_break(found):
+    """Devices that may weld, arc on or burst."""
+    breaks, devices = found.breaks, {device.name: device for device in found.scenario.bank.devices}
+    if not breaks.failed:
+        return
+
+    def over(name):  # by how much what is asked exceeds what is given
+        given = ((devices[name].interrupting_a, breaks.worst[name][0]), (devices[name].voltage_v, breaks.volt))
+        return max(asked / rating for rating, asked in given if rating)
+
+    worst = max(breaks.failed, key=over)
+    current, place = breaks.worst[worst]
+    device, rest = devices[worst], sorted(breaks.failed - {worst})
+    rated = [f"{device.interrupting_a / 1e3:g} kA"] if device.interrupting_a is not None else []
+    rated += [f"{device.voltage_v:g} V DC"] if device.voltage_v is not None else []
+    most = max(breaks.worst[name][0] for name in breaks.failed)
+    text = (
+        f"{worst} breaks {' at '.join(rated)}; {current / 1e3:.1f} kA can flow through it (fault at {place}) at {breaks.volt:.1f} V"
+        f"{others(rest)}. It may weld, arc on or burst, so nothing may rest on it. Fit devices that break "
+        f"{most / 1e3:.1f} kA or more at {breaks.volt:.1f} V DC."
+    )
+    yield verdict(
+        "device-cannot-break", ", ".join([worst, *rest]), text, current_a=current, breaks_a=device.interrupting_a,
+        voltage_v=breaks.volt, rated_v=device.voltage_v, devices=len(breaks.failed),
+    )  # fmt: skip
+
+
+def _missing(found):
+    """Packs, strings and ports without a device (of one that cannot break, another verdict tells)."""
+    owners = {device.owner for device in found.scenario.bank.devices}
+    missing = [
+        where
+        for where in _rows(found, "device present")["where"]
+        if where.partition(" ")[2] not in owners and where not in owners
+    ]
+    if not owners:
+        most = float(found.faults["initial_a"].max())
+        names = [pack.name for pack in found.scenario.bank.packs]
+        text = (
+            f"The file has no fuse or breaker at all: nothing ends a fault of up to {most / 1e3:.1f} kA in the wiring, and if a pack fails inside, "
+            f"the others push all they have into it. Fit one at each of {short(names, 4)} and at each port, that breaks that current."
+        )
+        yield verdict("no-own-device", ", ".join(missing), text, places=len(missing), current_a=most)
+        return
+    own = [where for where in missing if not where.startswith("port ")]
+    ports = [where for where in missing if where.startswith("port ")]
+    if own:
+        fed = _most_inside(found, set(own))
+        text = (
+            f"{short(own, 4)} {'has' if len(own) == 1 else 'have'} no fuse or breaker of {'its' if len(own) == 1 else 'their'} own: if one fails "
+            f"inside, the others push all they have into it, up to {fed / 1e3:.1f} kA. Fit one at each, close to its terminal, "
+            "that breaks that."
+        )
+        yield verdict("no-own-device", ", ".join(own), text, places=len(own), current_a=fed)
+    if ports:
+        most = float(found.faults["initial_a"].max())
+        text = (
+            f"{short(ports, 4)} {'has' if len(ports) == 1 else 'have'} no fuse or breaker at the take-off: a fault in the leads has all the bank "
+            f"behind it, up to {most / 1e3:.1f} kA, and nothing opens. Fit one at the take-off that breaks that."
+        )
+        yield verdict("port-without-device", ", ".join(ports), text, places=len(ports), current_a=most)
+
+
+def _most_inside(found, owners):
+    """Greatest current that the others feed into a fault at one of some packs or strings, "A" or "string S" [A]."""
+    strings, most = found.scenario.bank.strings, 0.0
+    for place, row in found.faults.iterrows():
+        named = {name for name in place.split(", ") if name in owners}
+        if row["owner"] in owners and row["kind"] in ("inside", "pack"):
+            named.add(row["owner"])
+        for name in named:
+            flows = found.shares.loc[place]
+            own = sum(abs(flows[pack]) for pack in strings.get(name.removeprefix("string "), (name,)))
+            most = max(most, abs(flows["fault"]) - own)
+    return float(most)
+
+
+def _burning(found):
+    """The conductor that burns first."""
+    rows = _rows(found, "withstand")
+    if not len(rows):
+        return
+    first = first_to_burn(found)
+    if first is None:  # only at a current between least and greatest
+        row = rows.loc[(rows["value"] / rows["limit"]).idxmax()]
+        rest = [where for where in rows["where"] if where != row["where"]]
+        text = (
+            f"{row['where']} takes {row['value'] / row['limit']:.3g} times the heat that it withstands in a fault of less than the greatest "
+            f"current, before a device opens{others(rest, 2)}. Fit a device that opens sooner, or thicker cable."
+        )
+        yield verdict(
+            "cable-burns-first", ", ".join([row["where"], *rest]), text, i2t_a2s=row["value"], withstand_a2s=row["limit"], conductors=len(rows)
+        )  # fmt: skip
+        return
+    rest = [where for where in rows["where"] if where != first.conductor]
+    text = (
+        f"{first.conductor} burns first: a fault at {first.place} drives {first.current_a / 1e3:.2f} kA through it, and after "
+        f"{duration_text(first.time_s)} it is hotter than it withstands; nothing ends the fault before ({len(rows)} "
+        f"conductor{'s' * (len(rows) > 1)} in all would burn). Fit "
+        "devices that open sooner, or thicker cable."
+    )
+    yield verdict(
+        "cable-burns-first", ", ".join([first.conductor, *rest]), text, time_s=first.time_s, current_a=first.current_a,
+        withstand_a2s=first.withstand_a2s, conductors=len(rows),
+    )  # fmt: skip
+
+
+def _not_cleared(found):
+    """Places at which the least fault goes on."""
+    rows = _rows(found, "clears in time")
+    if not len(rows) or not found.scenario.bank.devices:  # of which another verdict tells
+        return
+    faults = found.faults
+    never = rows[rows["value"].isna()]
+    if len(never):
+        row = max((row for row in never.itertuples()), key=lambda row: faults.loc[row.where, "least_a"])
+        least, most = (float(faults.loc[row.where, key]) for key in ("least_a", "initial_a"))
+        why = row.text.partition(": ")[2].partition("; not cleared")[0]
+        more = f" So it is at {len(never)} of {len(faults)} places." if len(never) > 1 else ""
+        text = (
+            f"A fault at {row.where}, {least / 1e3:.2f} to {most / 1e3:.2f} kA, is never cleared: {why}.{more} Cables burn on until the packs "
+            "are empty. Fit devices between every pack and every such place that open at the least current."
+        )
+        where = ", ".join([row.where, *(place for place in rows["where"] if place != row.where)])
+        yield verdict("fault-not-cleared", where, text, least_a=least, greatest_a=most, places=len(rows), never=len(never))
+        return
+    row = rows.loc[rows["value"].idxmax()]
+    rest = [where for where in rows["where"] if where != row["where"]]
+    text = (
+        f"The least fault at {row['where']} is cleared only after {duration_text(row['value'])}, wanted {duration_text(row['limit'])}"
+        f"{others(rest, 2)}. Fit a smaller or quicker device, or shorter and thicker cable."
+    )
+    yield verdict("fault-not-cleared", ", ".join([row["where"], *rest]), text, cleared_s=row["value"], places=len(rows), never=0)
+
+
+def _shorted(found):
+    """A pack with a shorted cell, fed by its neighbours, its BMS stuck."""
+    for code, status in (("fed-past-every-fuse", FAIL), ("shorted-cell-goes-on", NOTE)):
+        names = [name for name in _rows(found, "shorted cell", status)["where"] if found.short_cases.get(name)]
+        if not names:
+            continue
+        cases = {name: max(found.short_cases[name], key=lambda row: row.energy_wh) for name in names}
+        worst = max(names, key=lambda name: cases[name].energy_wh)
+        rest, case = [name for name in names if name != worst], cases[worst]
+        peak = max(row.peak_a for row in found.short_cases[worst])
+        fed = f"neighbours and charger feed up to {peak:.0f} A and {energy(case.energy_wh)} into it within {hours(case.hours)}"
+        if code == "fed-past-every-fuse":
+            text = (
+                f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts and the BMS switches are stuck, {fed}, and no "
+                f"device that can be relied on ends it{others(rest)}. Fit a device at each pack that can break it."
+            )
+        else:
+            text = (
+                f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts and the BMS switches are stuck, {fed}, at too "
+                f"little for its device to open{others(rest)}. No fuse ends this: watch temperatures, and take such a pack off by hand."
+            )
+        yield verdict(
+            code, ", ".join([worst, *rest]), text, peak_a=peak, energy_wh=case.energy_wh, hours=case.hours, packs=len(names)
+        )
+
+
+# ---- what burns at a lasting load ----
+
+
+def _unprotected(found):
+    """Conductors through which devices let more pass than they may carry."""
+    rows = _rows(found, "rating ≤ ampacity")
+    if not len(rows):
+        return
+    free = rows[rows["value"].isna()]
+    if len(free):
+        row = free.loc[free["limit"].idxmin()]
+        passes = "no device limits its current"
+    else:
+        row = rows.loc[(rows["value"] / rows["limit"]).idxmax()]
+        passes = f"the devices let {row['value']:.0f} A pass for good"
+    rest = [where for where in rows["where"] if where != row["where"]]
+    text = (
+        f"{row['where']} may carry {row['limit']:.0f} A, and {passes}: an overload burns it before anything opens"
+        f"{others(rest, 2)}. Fit a device rated at most that, or thicker cable."
+    )
+    yield verdict(
+        "conductor-unprotected", ", ".join([row["where"], *rest]), text, ampacity_a=row["limit"], passes_a=row["value"], conductors=len(rows)
+    )  # fmt: skip
+
+
+def _below_load(found):
+    """Devices that trip without a fault."""
+    rows = _rows(found, "rating ≥ load")
+    if len(rows):
+        row = rows.loc[(rows["value"] / rows["limit"]).idxmax()]
+        rest = [where for where in rows["where"] if where != row["where"]]
+        margin = found.assumptions.margin
+        text = (
+            f"{row['where']} is rated {row['limit']:g} A; the load that lasts is {row['value'] / margin:.1f} A, and {margin:g} times that "
+            f"{row['value']:.1f} A{others(rest)}: it may trip without a fault. Fit a larger one if its cable carries it, or ask for less."
+        )
+        yield verdict(
+            "rating-below-load", ", ".join([row["where"], *rest]), text, load_a=row["value"] / margin, rating_a=row["limit"]
+        )
+
+
+# ---- what the rest then carries ----
+
+
+def _outages(found):
+    """One pack or string out: who opens next, what is left."""
+    failed = set(_rows(found, "outage")["where"])
+    rows = [row for row in found.worst_outages.itertuples() if f"without {row.dropped}, {row.load}" in failed] if failed else []
+    if not rows:
+        return
+
+    def left(row):
+        return row.then.partition("left in service: ")[2].partition(";")[0].partition(".")[0]
+
+    def rank(row):  # what surely goes first, then what leaves least
+        names = left(row)
+        return row.then.startswith("perhaps"), 0 if names == "none" else len(names.split(", "))
+
+    row = min(rows, key=rank)
+    rest = list(dict.fromkeys(other.dropped for other in rows if other.dropped != row.dropped))
+    steps = row.then.partition("; left in service: ")[0].removeprefix("perhaps (by the soonest of the bands): ").split("; ")
+    after, who = _time_and_name(steps[0])
+    opens = f"{who} opens after {after}" + (f", then {len(steps) - 1} more" if len(steps) > 1 else "")
+    perhaps = "may be that " if row.then.startswith("perhaps") else ""
+    text = (
+        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {row.c_rate:.2f} C); left "
+        f"in service: {left(row)}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
+    )
+    yield verdict(
+        "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(steps)
+    )  # fmt: skip
+
+
+def _time_and_name(step):
+    """Time and name of a step of a cascade, "14.1 min device A (52 A, ...)"."""
+    words = step.partition(" (")[0].split(" ")
+    return " ".join(words[:2]), " ".join(words[2:])
+
+
+def _selectivity(found):
+    """What opens first, and whether that is what should."""
+    clearing = found.clearing
+    if not len(found.scenario.bank.devices) or not len(clearing):
+        return
+    wrong = [place for place, row in clearing.iterrows() if _other_first(row)]
+    if wrong:
+        row = clearing.loc[wrong[0]]
+        text = (
+            f"A fault at {wrong[0]} is for {row['stopped_by']} to clear, but {row['selective'].removeprefix('no: ').removesuffix(' first')} "
+            f"opens before it{others(wrong[1:], 2)}: more of the bank goes dark than must. Fit a slower or larger device nearer the packs, or "
+            "a quicker one there."
+        )
+        yield verdict("not-selective", ", ".join(wrong), text, places=len(wrong))
+    faults = found.faults.reindex(clearing.index)
+    place = faults["initial_a"].astype(float).idxmax()
+    row = clearing.loc[place]
+    cleared = row["cleared_latest_s"]
+    ended = (
+        f"cleared after {duration_text(cleared)} at the latest"
+        if cleared is not None and cleared == cleared
+        else "NOT CLEARED by the latest of their bands"
+    )
+    opens = _first_words(row["opens"])
+    text = f"In the greatest fault, {faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}, {opens}; it is {ended}."
+    yield verdict(
+        "opens-first", place, text, current_a=faults.loc[place, "initial_a"], cleared_s=cleared if cleared is not None else float("nan")
+    )  # fmt: skip
+
+
+def _first_words(opens):
+    """An order of opening, "device A 1.7 ms, device B 3 ms", in words."""
+    if opens == "nothing":
+        return "nothing opens"
+    steps = [step.split(" ") for step in opens.split(", ")]
+    names = [" ".join(step[:-2]) for step in steps]
+    then = f", then {short(names[1:])}" if names[1:] else ""
+    return f"{names[0]} opens first, after {' '.join(steps[0][-2:])}{then}"
+
+
+def _other_first(row):
+    return row["selective"].startswith("no: ") and row["selective"].endswith(" first") and isinstance(row["stopped_by"], str)
+
+
+def _drop(found):
+    rows = _rows(found, "voltage drop")
+    if len(rows):
+        row = rows.loc[rows["value"].idxmax()]
+        rest = [where for where in rows["where"] if where != row["where"]]
+        text = (
+            f"At {row['where']}, {row['value']:.1f} % of the voltage is lost between packs and port, limit {row['limit']:g} %"
+            f"{others(rest)}. Fit thicker or shorter leads, or look for a bad joint."
+        )
+        yield verdict(
+            "voltage-drop", ", ".join([row["where"], *rest]), text, drop_percent=row["value"], limit_percent=row["limit"]
+        )
+
+
+# ---- what is not known ----
+
+
+def _unknown(found):
+    """What could not be checked, and which reading would do."""
+    doubtful = sorted(found.breaks.doubtful)
+    if doubtful:
+        most = max(doubtful, key=lambda name: found.breaks.worst[name][0])
+        current, place = found.breaks.worst[most]
+        text = (
+            f"DC interrupting or voltage rating of {short(doubtful)} is not given: {current / 1e3:.1f} kA can flow through {most} (fault at "
+            f"{place}) at {found.breaks.volt:.1f} V. Whether it opens is not known; read both from its sheet (an AC rating does not count)."
+        )
+        yield verdict("device-ratings-unknown", ", ".join(doubtful), text, current_a=current, voltage_v=found.breaks.volt)
+    devices = found.scenario.bank.devices
+    blind = [d.name for d in devices if d.band is None] + [name for name in found.breaks.beyond]
+    if blind:
+        text = (
+            f"When {short(blind)} opens is not known: its class or time-current curve is not given, or ends before what may flow. Give class "
+            "or trip from its sheet; until then no time that hangs on it can be relied on."
+        )
+        yield verdict("device-curve-unknown", ", ".join(blind), text, devices=len(blind))
+    bare = list(
+        dict.fromkeys(
+            [*_rows(found, "rating ≤ ampacity", NOT_CHECKABLE)["where"], *_rows(found, "withstand", NOT_CHECKABLE)["where"]]
+        )
+    )
+    bare = [name for name in bare if _no_ampacity(found, name)]
+    if bare:
+        text = (
+            f"What {len(bare)} conductor{'s' * (len(bare) > 1)} may carry or stand in a fault could not be checked ({short(bare)}): insulation, "
+            "size or ampacity is not given. Read the jacket, or the bar maker's sheet, and give it in the file."
+        )
+        yield verdict("ampacity-unknown", ", ".join(bare), text, conductors=len(bare))
+    left = found.counts[NOT_CHECKABLE]
+    if left and not (doubtful or blind or bare):
+        row = found.checks[found.checks["status"] == NOT_CHECKABLE].iloc[0]
+        text = (
+            f"{left} check{'s' * (left > 1)} could not be made for want of data, first {row['rule']} at {row['where']}. The table of checks "
+            "says what to read."
+        )
+        yield verdict("not-checkable", row["where"], text, checks=left)
+
+
+def _no_ampacity(found, name):
+    """Whether what a conductor may carry or withstand is itself not known."""
+    from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
+
+    branch = next(branch for branch in found.scenario.bank.graph.branches if branch.name == name)
+    return (
+        conductor_ampacity(branch.conductor, found.scenario.bank.ambient_k)[0] is None
+        or conductor_withstand(branch.conductor)[0] is None
+    )
+
+
+def _nothing(found):
+    """No check failed: what was looked at, and what is nearest to its limit."""
+    if found.counts[FAIL]:
+        return
+    checks = found.checks[(found.checks["status"] == PASS) & found.checks["value"].notna() & found.checks["limit"].notna()]
+    checks = checks[(checks["limit"] > 0) & (checks["value"] > 0)]
+    near = ""
+    if len(checks):
+        row = checks.loc[(checks["value"] / checks["limit"]).idxmax()]
+        near = f" Nearest to its limit: {row['rule']} at {row['where']}, {row['value'] / row['limit'] * 100:.0f} % of it."
+    text = (
+        f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged."
+        f"{near} This says nothing of what the file leaves out."
+    )
+    yield verdict("nothing-found", "bank", text, checks=found.counts[PASS], not_checkable=found.counts[NOT_CHECKABLE])

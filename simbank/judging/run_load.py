@@ -1,0 +1,201 @@
+"""What a run says of its ports: load that was not met, charge that was not taken, ports that stand apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.words import Clock, energy, hours, others, short
+from simbank.simulation import Result
+from simbank.simulation.event_codes import Event
+from simbank.simulation.run_warnings import TRIPPED
+from simbank.verdict import Verdict
+
+__all__ = ["OVER_CURRENT", "STOPS", "mean_soc", "port_verdicts"]
+
+STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)
+OVER_CURRENT = (
+    Event.CHARGE_OVER_CURRENT, Event.DISCHARGE_OVER_CURRENT_1, Event.DISCHARGE_OVER_CURRENT_2, Event.SHORT_CIRCUIT,
+    Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
+)  # fmt: skip
+ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
+
+
+def mean_soc(result: Result, time_s: float) -> float:
+    """Charge left over capacity of the whole bank at a time, 0 to 1."""
+    packs = result.summary["packs"]
+    capacity = np.array([pack["capacity_ah"] for pack in packs])
+    soc = result.packs["soc"]
+    at = [np.interp(time_s, soc.index, soc[pack["name"]]) for pack in packs]
+    return float(np.dot(at, capacity) / capacity.sum())
+
+
+def port_verdicts(result: Result) -> Iterator[Verdict]:
+    """Verdicts on the ports of a run; those of one code are one, of the port where it is worst."""
+    clock = Clock(result.scenario)
+    yield from _unmet(result, clock)
+    yield from _ended_low(result, clock)
+    yield from _curtailed(result)
+    yield from _apart(result)
+
+
+def _unmet(result, clock):
+    """Load that was not met, by why."""
+    tripped = yield from _tripped(result, clock)
+    found = {}
+    for port in result.summary["ports"]:
+        is_ac = port["ac_asked_wh"] > 0
+        asked, unmet = (port["ac_asked_wh"], port["ac_unmet_wh"]) if is_ac else (port["asked_wh"], port["unmet_wh"])
+        if not unmet > max(rules.UNMET_WH, rules.UNMET_SHARE * asked) or port["name"] in tripped:
+            continue
+        stops = [row for row in result.summary["events"] if row["where"] == port["name"] and row["code"] in STOPS]
+        code = _why(result, clock, stops)
+        found.setdefault(code, []).append((unmet, asked, is_ac, port["name"], stops))
+    for code, rows in found.items():
+        unmet, asked, is_ac, name, stops = max(rows, key=lambda row: row[0])
+        rest = [row[3] for row in rows if row[3] != name]
+        where = ", ".join([name, *rest])
+        of = f"{energy(unmet)} of {energy(asked)} asked{' (AC)' if is_ac else ''} were not given at {name}{others(rest)}"
+        if not stops:
+            rated = result.scenario.bank.inverter_of(name)
+            limit = f" of {rated.rated_w / 1e3:g} kW" if rated is not None else ""
+            text = f"{of}: the load goes beyond the rating{limit}, and the rest is not served. Ask for less at once, or fit a larger inverter."
+            yield verdict(code, where, text, unmet_wh=unmet, asked_wh=asked)
+            continue
+        first, soc = stops[0], mean_soc(result, stops[0]["time_s"])
+        dark = _dark_s(result, name) / 3600.0
+        times = {1: "once", 2: "twice"}.get(len(stops), f"{len(stops)} times")
+        text = f"{of}: cut off {times}, first {clock.told(first['time_s'])} with the bank at {soc * 100:.0f} %, dark for {hours(dark)} in all. "
+        if code == "cut-off-early":
+            text += "Charge was left: look for drop in cables or packs, or for a cut-off voltage set too high for this load."
+        else:
+            text += "Ask for less, or add sun or packs."
+        yield verdict(
+            code, where, text, unmet_wh=unmet, asked_wh=asked, stops=len(stops), first_s=first["time_s"], dark_h=dark,
+            bank_soc=soc,
+        )  # fmt: skip
+
+
+def _tripped(result, clock):
+    """Ports that stopped since packs or devices opened on over-current; their names are handed back."""
+    found = []
+    for warning in result.warnings:
+        if warning.code == TRIPPED:
+            opened = warning.where.split(", ")
+            first = next(row for row in result.summary["events"] if row["where"] == opened[0] and row["code"] in OVER_CURRENT)
+            stopped = [r for r in result.summary["events"] if r["code"] in STOPS and r["time_s"] >= first["time_s"]]
+            port = next(port for port in result.summary["ports"] if port["name"] == stopped[0]["where"])
+            found.append((first, opened, port))
+    if not found:
+        return ()
+    first, opened, port = max(found, key=lambda row: row[2]["unmet_wh"])
+    rest = list(dict.fromkeys(row[2]["name"] for row in found if row[2] is not port))
+    then = f", {short(opened[1:])} after it" if opened[1:] else ""
+    lost = (
+        f"{energy(port['unmet_wh'])} of {energy(port['asked_wh'])} asked were not given"
+        if port["asked_wh"]
+        else "its charge ended"
+    )
+    text = (
+        f"{first['where']} opened on over-current {clock.told(first['time_s'])} ({first['because']}){then}, and {port['name']} stopped"
+        f"{others(rest)}: {lost}. Ask for less at once, or share the current more evenly; raise a limit only as far as its sheet lets you."
+    )
+    yield verdict(
+        TRIPPED, ", ".join(dict.fromkeys(opened)), text, first_s=first["time_s"], openings=len(opened), unmet_wh=port["unmet_wh"],
+        asked_wh=port["asked_wh"],
+    )  # fmt: skip
+    return {row[2]["name"] for row in found}
+
+
+def _why(result, clock, stops):
+    """Code for load that was not met."""
+    if not stops:
+        return "inverter-too-small"
+    first = stops[0]
+    if mean_soc(result, first["time_s"]) > rules.EMPTY_SOC:
+        return "cut-off-early"
+    local = clock.local(first["time_s"])
+    begin, end = rules.NIGHT_H
+    return "load-unmet" if local is None or end <= local.hour + local.minute / 60.0 < begin else "empty-before-dawn"
+
+
+def _dark_s(result, port):
+    """For how long a port was cut off [s]."""
+    dark, since = 0.0, None
+    for row in result.summary["events"]:
+        if row["where"] != port:
+            continue
+        if row["code"] in STOPS and since is None:
+            since = row["time_s"]
+        elif row["code"] == Event.RECOVERED and since is not None:
+            dark, since = dark + row["time_s"] - since, None
+    return dark + (result.summary["bank"]["duration_h"] * 3600.0 - since if since is not None else 0.0)
+
+
+def _ended_low(result, clock):
+    """A charge that ended by itself although the bank was far from full."""
+    found = [
+        (mean_soc(result, row["time_s"]), row["where"], row["time_s"])
+        for row in result.summary["events"]
+        if row["code"] in ENDS
+    ]  # fmt: skip
+    low = [row for row in found if row[0] < rules.LOW_AT_END_SOC]
+    if low:
+        soc, port, time_s = min(low)
+        text = (
+            f"The charge at {port} ended {clock.told(time_s)} with the bank at {soc * 100:.0f} %"
+            f"{f' (so {len(low)} times in all)' if len(low) > 1 else ''}: it counts as full and is not. Look at its voltage, tail current "
+            "and longest absorption, and at packs that report full before the others."
+        )
+        yield verdict("charge-ended-low", port, text, bank_soc=soc, time_s=time_s, times=len(low))
+
+
+def _curtailed(result):
+    """Charge that was offered and not taken."""
+    ports = [port for port in result.summary["ports"] if port["offered_wh"] > 0]
+    offered, curtailed = sum(port["offered_wh"] for port in ports), sum(port["curtailed_wh"] for port in ports)
+    if offered and curtailed > rules.CURTAILED_SHARE * offered:
+        share = 100.0 * curtailed / offered
+        missed = sum(max(p["ac_unmet_wh"] if p["ac_asked_wh"] > 0 else p["unmet_wh"], 0.0) for p in result.summary["ports"])
+        then = "Nothing is wrong with that."
+        if missed > rules.UNMET_WH:
+            then = (
+                f"Yet {energy(missed)} of load went unmet at other times: more packs would have kept some of it, more sun less."
+            )
+        text = (
+            f"{energy(curtailed)} of {energy(offered)} offered for charge ({share:.0f} %) were not taken: the bank was full, held its "
+            f"voltage, or was blocked. {then}"
+        )
+        yield verdict("curtailed", short([p["name"] for p in ports], 6), text, curtailed_wh=curtailed, offered_wh=offered)
+
+
+def _apart(result):
+    """Two ports that are set alike and see unequal voltages."""
+    rows = []
+    for pair in result.summary["pairs"]:
+        one, other = pair["ports"]
+        cut, charged = (abs(pair[key] or 0.0) for key in ("between_cutoffs_s", "between_ends_of_charge_s"))
+        volt = pair["voltage_apart_max_v"] if _set_alike(result.scenario, one, other) else 0.0
+        if volt >= rules.APART_V or max(cut, charged) >= rules.APART_S:
+            rows.append((volt, max(cut, charged), cut, one, other))
+    if rows:
+        volt, seconds, cut, one, other = max(rows)
+        what = "cut off" if cut == seconds else "end their charge"
+        apart = f" and {what} {hours(seconds / 3600.0)} apart" if seconds >= rules.APART_S else ""
+        text = (
+            f"{one} and {other} see voltages up to {volt:.2f} V apart{apart}, though set alike they should act together. Give them "
+            "leads of equal length and size from the same take-off, or set each by the voltage that it sees."
+        )
+        yield verdict("ports-apart", f"{one}, {other}", text, voltage_apart_v=volt, apart_s=seconds)
+
+
+def _set_alike(scenario, one, other):
+    """Whether two ports act by voltages that they see: both with an inverter, both with a charger, or both by the limits of a table."""
+    kinds = [scenario.bank.port_equipment.get(port, (None, None)) for port in (one, other)]
+    if any(all(kind[k] is not None for kind in kinds) for k in (0, 1)):
+        return True
+    duty = (getattr(scenario, "data", None) or {}).get("duty", {})
+    return duty.get("kind") == "table" and ("cutoff" in duty or "voltage" in duty) and not any(any(kind) for kind in kinds)

@@ -1,0 +1,404 @@
+"""What a run says of its packs: who works hardest, who is full or empty first, what keeps them apart, what went too far."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from simbank.bank.bank import Pack
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.run_load import OVER_CURRENT, STOPS
+from simbank.judging.words import Clock, hours, others, short
+from simbank.simulation import Result
+from simbank.simulation.event_codes import Event
+from simbank.simulation.run_warnings import WORTH_SAYING
+from simbank.verdict import ACT, DANGER, Verdict
+
+__all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts"]
+
+FREEZING_C = 0.0
+
+
+def pack_verdicts(result: Result) -> Iterator[Verdict]:
+    """Verdicts on the packs of a run."""
+    clock = Clock(result.scenario)
+    yield from _stuck(result, clock)
+    yield from _beyond(result)
+    yield from _too_cold(result)
+    yield from _warm(result)
+    yield from _over_current(result, clock)
+    yield from _by_temperature(result)
+    yield from _hardest(result)
+    yield from _empty_first(result, clock)
+    yield from _full_first(result, clock)
+    yield from _spread(result, clock)
+
+
+# ---- what went too far ----
+
+
+def _stuck(result, clock):
+    stuck = [row for row in result.summary["events"] if row["code"] == Event.STUCK]
+    if stuck:
+        names = list(dict.fromkeys(row["where"] for row in stuck))
+        text = (
+            f"The BMS of {short(names)} ordered a block {clock.told(stuck[0]['time_s'])} and its switch is stuck closed: current went on. "
+            "Take it out of the bank; until then only its fuse stands between it and the others."
+        )
+        yield verdict("switch-stuck", ", ".join(names), text, first_s=stuck[0]["time_s"], packs=len(names))
+
+
+def _beyond(result):
+    """Charge beyond full, discharge beyond empty; of several packs the one that went farthest for its capacity."""
+    rows = []
+    for pack, row in zip(result.scenario.bank.packs, result.summary["packs"], strict=True):
+        for key, end in (("overcharge_ah", "full"), ("overdischarge_ah", "empty")):
+            if row[key] > WORTH_SAYING * pack.capacity_ah:
+                gases = end == "full" and pack.chemistry.family == "lead-acid"
+                rows.append((not gases, row[key] / pack.capacity_ah, row[key], end, pack, row))
+    if not rows:
+        return
+    grave, share, charge, end, pack, row = max(rows, key=lambda r: r[:2])
+    rest = list(dict.fromkeys(r[4].name for r in rows if r[4].name != pack.name))
+    if end == "full":
+        fate = "this is how cells swell, vent and burn" if grave else "this is how cells gas, lose water and heat"
+        did, volt = f"{charge:.3g} Ah ({share * 100:.1f} %) went into {pack.name} beyond full", row["cell_volt_max"]
+    else:
+        fate = "this ruins cells, and they may short when charged again"
+        did, volt = f"{charge:.3g} Ah ({share * 100:.1f} %) were taken from {pack.name} beyond empty", row["cell_volt_min"]
+    todo = "Give it a switch that opens" if grave else "Charge it no longer or higher than its maker says"
+    text = (
+        f"{did}, cells at {volt:.2f} V{others(rest)}: {fate}. {todo}, and do not rely on what the model says of it from there on."
+    )
+    where = ", ".join([pack.name, *rest])
+    yield verdict(
+        "beyond-cell-model", where, text, DANGER if grave else ACT, beyond_ah=charge, beyond_share=share, cell_v=volt
+    )  # fmt: skip
+
+
+def _too_cold(result):
+    """Charge that was faster than cells take: below freezing, or at their temperature."""
+    rows = [
+        (row["charge_too_cold_h"], row, pack) for pack, row in zip(result.scenario.bank.packs, result.summary["packs"], strict=True)
+        if row["charge_too_cold_h"] > rules.TOO_COLD_H
+    ]  # fmt: skip
+    frozen = [
+        r for r in rows if r[1]["temperature_min_c"] < FREEZING_C and r[2].chemistry.charge_rate(r[1]["temperature_min_c"]) <= 0
+    ]  # fmt: skip
+    for code, found in (
+        ("charge-below-freezing", frozen),
+        ("charge-too-fast", [r for r in rows if r not in frozen and r[0] > rules.TOO_FAST_H]),
+    ):
+        if not found:
+            continue
+        time_h, row, pack = max(found, key=lambda r: r[0])
+        rest = [r[2].name for r in found if r[2] is not pack]
+        where, coldest = ", ".join([pack.name, *rest]), row["temperature_min_c"]
+        told = f"{pack.name} was charged faster than its cells take at their temperature, for {hours(time_h)}"
+        told += f" (coldest {coldest:.0f} °C){others(rest)}"
+        if code == "charge-below-freezing":
+            text = f"{told}: lithium plates, which harms cells for good and can short them. Warm them first, or give the BMS a limit."
+        else:
+            text = f"{told}: this ages cells. Limit the charger's current, warm the packs, or let the BMS limit it."
+        yield verdict(code, where, text, hours=time_h, temperature_min_c=coldest)
+
+
+def _warm(result):
+    """Packs warmer than their cells like."""
+    packs = list(zip(result.scenario.bank.packs, result.summary["packs"], strict=True))
+    pack, row = max(packs, key=lambda p: p[1]["temperature_max_c"] or -300.0)
+    warmest = row["temperature_max_c"]
+    if warmest is None or warmest < rules.WARM_C:
+        return
+    rest = [p.name for p, r in packs if (r["temperature_max_c"] or -300.0) >= rules.WARM_C and p is not pack]
+    never = float(pack.chemistry.charge_rate(warmest)) <= 0.0
+    what = "its cells take no charge at all there" if never else "cells age fast and take less charge there"
+    text = f"{pack.name} came to {warmest:.0f} °C{others(rest)}: {what}. Lower its current, or give it air and room."
+    yield verdict("pack-hot", ", ".join([pack.name, *rest]), text, DANGER if never else ACT, temperature_max_c=warmest)
+
+
+def _over_current(result, clock):
+    """BMS and devices that opened on over-current while the ports went on."""
+    events = result.summary["events"]
+    opened = [row for row in events if row["code"] in OVER_CURRENT]
+    if opened and not any(warning.code == "tripped-at-once" for warning in result.warnings):
+        first, names = opened[0], list(dict.fromkeys(row["where"] for row in opened))
+        text = (
+            f"{first['where']} {first['what'].replace('opens: ', 'opened on ')} {clock.told(first['time_s'])}"
+            f"{f' ({len(opened)} openings in all, of {short(names)})' if len(opened) > 1 else ''}: the others took over what it had "
+            "carried. Ask for less, share the current more evenly, or raise the limit as far as its maker's sheet lets you."
+        )
+        yield verdict("opened-on-over-current", ", ".join(names), text, first_s=first["time_s"], openings=len(opened))
+
+
+def _by_temperature(result):
+    """Packs that took no part since it was too cold or too hot for them."""
+    events = result.summary["events"]
+    blocked = [row for row in events if row["code"] in (Event.CHARGE_TEMPERATURE, Event.DISCHARGE_TEMPERATURE)]
+    if not blocked:
+        return
+    names = list(dict.fromkeys(row["where"] for row in blocked))
+    rows = {row["name"]: row for row in result.summary["packs"]}
+    key = "charge_blocked_h" if blocked[0]["code"] == Event.CHARGE_TEMPERATURE else "discharge_blocked_h"
+    what = key.removesuffix("_blocked_h")
+    longest = max(rows[name][key] for name in names)
+    hard = max(result.summary["packs"], key=lambda row: row[f"share_ratio_{what}"] or 0.0)
+    ratio = hard[f"share_ratio_{what}"]
+    carried = f"; {hard['name']} carried {ratio:.2f} times its share" if ratio and hard["name"] not in names else ""
+    text = (
+        f"{'No' if longest else 'Little'} {what} for {short(names)} for {hours(longest)}, since they were too cold or too warm for it{carried}. "
+        "Bring them to temperature first, or count on the others alone."
+    )
+    yield verdict("blocked-by-temperature", ", ".join(names), text, blocked_h=longest, packs=len(names))
+
+
+# ---- who works hardest ----
+
+
+def _limits(pack, device_a, celsius, too_fast):
+    """Limits of a pack's own: (what in words, current [A], whether it is of charge).
+
+    ``too_fast``: that it was charged faster than its cells take is told by another verdict.
+    """
+    found = []
+    if pack.bms is not None:
+        found += [
+            ("the limit of its BMS", pack.bms.discharge_current.level, False),
+            ("the charge limit of its BMS", pack.bms.charge_current.level, True),
+        ]
+    takes = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
+    if not too_fast:
+        found.append((f"what its cells take at {celsius:.0f} °C", takes, True))
+    if np.isfinite(device_a):
+        found += [("the rating of its fuse or breaker", device_a, charge) for charge in (False, True)]
+    if pack.bms is None or not np.isfinite(pack.bms.discharge_current.level):  # a fuse is there for the cable
+        found.append(("what is usual for packs, since the file gives no limit", rules.USUAL_LIMIT_C * pack.capacity_ah, False))
+    return [row for row in found if np.isfinite(row[1]) and row[1] > 0]
+
+
+def _strain(result):
+    """For every pack (current ÷ limit, limit in words, current [A], limit [A], whether of charge, pack), of its nearest limit."""
+    bank, current = result.scenario.bank, result.packs["current_a"]
+    rating = {}
+    for device in bank.devices:
+        rating[device.owner] = min(rating.get(device.owner, np.inf), device.rating_a)
+    rows = []
+    for pack, row in zip(bank.packs, result.summary["packs"], strict=True):
+        flows = current[pack.name].to_numpy()
+        peak = {False: max(float(flows.max()), 0.0), True: max(float(-flows.min()), 0.0)}
+        if row["current_peak_a"] > max(peak.values()):  # between two samples
+            peak[peak[True] > peak[False]] = row["current_peak_a"]
+        celsius = bank.ambient_k - 273.15 if row["temperature_min_c"] is None else max(row["temperature_min_c"], FREEZING_C + 1)
+        of = [
+            (peak[charge] / level, words, peak[charge], level, charge)
+            for words, level, charge in _limits(
+                pack, rating.get(pack.name, np.inf), celsius, row["charge_too_cold_h"] > rules.TOO_FAST_H
+            )
+        ]
+        rows.append((*max(of), pack))
+    return rows
+
+
+def _hardest(result):
+    """The pack that comes nearest to a limit of its own, and the one that carries most for its size."""
+    strained = _strain(result)
+    ratio, words, current, limit, _, pack = max(strained, key=lambda row: row[0])
+    if ratio >= rules.NEAR_LIMIT:
+        rest = [row[5].name for row in strained if row[0] >= rules.NEAR_LIMIT and row[5] is not pack]
+        over = "over" if ratio > 1 else f"{ratio * 100:.0f} % of"
+        text = (
+            f"{pack.name} carries up to {current:.0f} A ({current / pack.capacity_ah:.2f} C), {over} {words} ({limit:.0f} A){others(rest)}. "
+            "Ask for less, share it more evenly, or add packs; what its maker allows decides."
+        )
+        yield verdict(
+            "pack-near-limit", ", ".join([pack.name, *rest]), text, current_a=current, limit_a=limit, c_rate=current / pack.capacity_ah
+        )  # fmt: skip
+    shares = [
+        (row[f"share_ratio_{what}"], what, row["name"])
+        for row in result.summary["packs"] for what in ("discharge", "charge") if row[f"share_ratio_{what}"] is not None
+    ]  # fmt: skip
+    if not shares:
+        return
+    if max(shares)[0] < rules.SHARE_TOLD:
+        share, what, name = max(shares)
+        text = (
+            f"Every pack carries its share within {(rules.SHARE_TOLD - 1) * 100:.0f} %: the largest share ratio is {share:.2f} ({name}, {what}), and "
+            f"states of charge lie up to {result.summary['bank']['spread_max_points']:.1f} points apart. Better sharing would change nothing here."
+        )
+        yield verdict(
+            "shares-alike", name, text, share_ratio=share, spread_max_points=result.summary["bank"]["spread_max_points"]
+        )
+        return
+    share, what, name = max(shares, key=lambda row: (round(row[0], 2), row[1]))  # of the same, that of the discharge
+    least, _, idle = min(row for row in shares if row[1] == what)
+    ratio, words, current, limit, charge, pack = next(row for row in strained if row[5].name == name)
+    flows = result.ports["current_a"].sum(axis=1) * (-1.0 if charge else 1.0)
+    bank_c = max(float(flows.max()), 0.0) / result.summary["bank"]["capacity_ah"]
+    matters = (
+        "so it matters now"
+        if ratio >= rules.NEAR_LIMIT
+        else f"so it would matter from about {bank_c / ratio:.2g} C of the bank on"
+    )
+    text = (
+        f"{name} works hardest: {share:.2f} times its share of the {what} ({idle} {least:.2f}), up to {current / pack.capacity_ah:.2f} C while "
+        f"the bank has {bank_c:.2f} C. That is {ratio * 100:.0f} % of {words}, {matters}; it ages by its share."
+    )
+    yield verdict(
+        "hardest-pack", name, text, share_ratio=share, least_share_ratio=least, c_rate=current / pack.capacity_ah, bank_c_rate=bank_c,
+        limit_a=limit, matters_from_bank_c_rate=bank_c / ratio,
+    )  # fmt: skip
+
+
+# ---- who is empty or full first ----
+
+
+def _socs(result, time_s):
+    """State of charge of every pack at a time, shape (n,), and capacities [Ah]."""
+    soc = result.packs["soc"]
+    names = [row["name"] for row in result.summary["packs"]]
+    return np.array([np.interp(time_s, soc.index, soc[name]) for name in names]), np.array(
+        [row["capacity_ah"] for row in result.summary["packs"]]
+    )
+
+
+def _empty_first(result, clock):
+    """Charge that stayed in packs when a port was cut off, since another was empty."""
+    rows = []
+    for row in result.summary["events"]:
+        if row["code"] in STOPS:
+            soc, capacity = _socs(result, row["time_s"])
+            left = float(np.dot(capacity, soc - soc.min()) / capacity.sum())
+            if left >= rules.LEFT_SHARE and soc.min() <= rules.EMPTY_SOC:
+                rows.append((left, row, soc, capacity))
+    if rows:
+        left, row, soc, capacity = max(rows, key=lambda r: r[0])
+        names = [pack["name"] for pack in result.summary["packs"]]
+        empty, full = int(soc.argmin()), int(soc.argmax())
+        text = (
+            f"{names[empty]} empties first: when {row['where']} stopped {clock.told(row['time_s'])} it stood at {soc[empty] * 100:.0f} % and "
+            f"{names[full]} at {soc[full] * 100:.0f} %. {left * capacity.sum():.0f} Ah ({left * 100:.0f} % of the bank) stayed in the others. "
+            "Share the current more evenly, or ask for less at once."
+        )
+        yield verdict(
+            "empties-first", names[empty], text, left_ah=left * capacity.sum(), left_share=left, soc_min=soc[empty], soc_max=soc[full]
+        )  # fmt: skip
+
+
+def _full_first(result, clock):
+    """Packs that were not filled when the bank was fullest, since another was full."""
+    soc = result.packs["soc"]
+    capacity = np.array([row["capacity_ah"] for row in result.summary["packs"]])
+    total = soc.to_numpy() @ capacity / capacity.sum()
+    if not len(total) or total.max() <= total[0] + rules.LEFT_SHARE:
+        return
+    at = int(total.argmax())
+    now, names = soc.to_numpy()[at], list(soc.columns)
+    lacks = float(np.dot(capacity, now.max() - now) / capacity.sum())
+    if now.max() >= rules.FULL_SOC and lacks >= rules.LEFT_SHARE:
+        full, low = int(now.argmax()), int(now.argmin())
+        text = (
+            f"{names[full]} fills first: at the fullest of the bank, {clock.told(soc.index[at])}, it stood at {now[full] * 100:.0f} % and "
+            f"{names[low]} at {now[low] * 100:.0f} %. {lacks * capacity.sum():.0f} Ah ({lacks * 100:.0f} % of the bank) stayed unfilled. Charge "
+            "more slowly or hold the voltage longer, or share the current more evenly."
+        )
+        yield verdict(
+            "fills-first", names[full], text, unfilled_ah=lacks * capacity.sum(), unfilled_share=lacks, soc_max=now[full], soc_min=now[low]
+        )  # fmt: skip
+
+
+# ---- what keeps them apart ----
+
+
+def hysteresis_bound_points(pack: Pack, soc: float, other: float) -> float:
+    """How far apart two packs of a kind may rest without a current, about two states of charge [points].
+
+    They rest where U(z1) + H(z1) h1 = U(z2) + H(z2) h2, of opposite branches at most h1 = -1, h2 = 1: so that U(z1) - U(z2) is no
+    more than H(z1) + H(z2). Divided by the mean slope between them.
+
+    >>> from simbank.cells import load_chemistry
+    >>> pack = Pack("A", load_chemistry("lfp"), 100.0, 5e-4)
+    >>> round(hysteresis_bound_points(pack, 0.7, 0.3), 0)
+    15.0
+    """
+    slope = float(pack.chemistry.ocv(soc) - pack.chemistry.ocv(other)) / (soc - other)
+    widths = float(pack.chemistry.half_width(soc) + pack.chemistry.half_width(other))
+    return 100.0 * widths / slope if slope > 0 else float("inf")
+
+
+def levelling_h(one: Pack, other: Pack, soc: float, other_soc: float) -> float:
+    """Time constant with which slope alone would level two packs, by their own resistance [h].
+
+    A current I = dU / (R1 + R2) flows and brings them together at I (1/Q1 + 1/Q2), where dU is the slope of a pack times their distance.
+    """
+    slope = one.cells_in_series * float(one.chemistry.ocv(soc) - one.chemistry.ocv(other_soc)) / (soc - other_soc)
+    ohm = sum(pack.ohmic_ohm + sum(r for r, _ in pack.pack_rc_pairs) for pack in (one, other))
+    return ohm / (slope * (1.0 / one.capacity_ah + 1.0 / other.capacity_ah)) if slope > 0 else float("inf")
+
+
+def _rest_s(result):
+    """For how long the ports have rested at the end of the run [s]."""
+    flows = result.ports["current_a"].abs().sum(axis=1)
+    busy = flows[flows > rules.RESTED_C * result.summary["bank"]["capacity_ah"]]
+    return float(flows.index[-1] - (busy.index[-1] if len(busy) else flows.index[0])) if len(flows) else 0.0
+
+
+def _spread(result, clock):
+    """How far apart packs are, at rest or under load, and why they stay so."""
+    bank, rested = result.summary["bank"], _rest_s(result)
+    if bank["spread_max_points"] < rules.SPREAD_TOLD_POINTS or not len(result.packs):
+        return
+    soc = result.packs["soc"]
+    end = soc.iloc[-1]
+    high, low = end.idxmax(), end.idxmin()
+    packs = {pack.name: pack for pack in result.scenario.bank.packs}
+    one, other = packs[high], packs[low]
+    points = bank["spread_end_points"]
+    alike = one.chemistry is other.chemistry and one.cells_in_series == other.cells_in_series
+    harm, costs = _harm(result, high, low)
+    if points < rules.SPREAD_TOLD_POINTS or rested < rules.RESTED_S or not alike:
+        text = (
+            f"States of charge lie up to {bank['spread_max_points']:.1f} points apart, {points:.1f} at the end"
+            f"{f' ({high} above {low})' if points >= 0.1 else ''}. {harm}"
+        )
+        yield verdict(
+            "spread", f"{high}, {low}", text, costs, spread_max_points=bank["spread_max_points"], spread_end_points=points
+        )
+        return
+    bound, levels = hysteresis_bound_points(one, end[high], end[low]), levelling_h(one, other, end[high], end[low])
+    still = result.packs["current_a"].iloc[-1][[high, low]].abs().max() <= rules.STILL_C * min(one.capacity_ah, other.capacity_ah)
+    if points > bound and still:
+        why = f"more than the {bound:.0f} points that hysteresis can hold here, but one of them is blocked and no current flows"
+    elif points <= bound:
+        why = (
+            f"hysteresis can hold up to {bound:.0f} points apart here (half-widths ÷ slope)"
+            if np.isfinite(bound)
+            else "the curve is flat here"
+        )
+        why += f"; slope alone would level it in about {hours(levels)}" if np.isfinite(levels) else ""
+    else:
+        why = f"more than the {bound:.0f} points that hysteresis can hold here, so it goes on levelling, about {hours(levels)} for two thirds"
+    text = f"After {hours(rested / 3600.0)} of rest {high} and {low} stand {points:.1f} points apart: {why}. {harm}"
+    yield verdict(
+        "spread-stands", f"{high}, {low}", text, costs, spread_points=points, rest_h=rested / 3600.0, hysteresis_bound_points=bound,
+        levelling_h=levels,
+    )  # fmt: skip
+
+
+def _unequal(pack):
+    """Whether its cells differ in capacity or balance."""
+    return any(values is not None and np.ptp(values) > 0 for values in (pack.cell_capacities, pack.cells_below_full))
+
+
+def _harm(result, high, low):
+    """Whether a spread costs anything in this run, in words, and how grave that is."""
+    clock, packs = Clock(result.scenario), result.summary["packs"]
+    if any(True for _ in _empty_first(result, clock)) or any(True for _ in _full_first(result, clock)):
+        return "It costs charge: a pack was full or empty while others were not.", None
+    end = {row["name"]: row["soc_end"] for row in packs}
+    if end[high] - end[low] >= rules.LEFT_SHARE and (end[high] >= rules.FULL_SOC or end[low] <= 1.0 - rules.FULL_SOC):
+        full = end[high] >= rules.FULL_SOC
+        return f"It does harm: {high if full else low} ends {'full' if full else 'empty'} while the other is not.", ACT
+    least, most = min(row["soc_min"] for row in packs), max(row["soc_max"] for row in packs)
+    return f"It costs nothing at this duty (packs between {least * 100:.0f} and {most * 100:.0f} %).", None

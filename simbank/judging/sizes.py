@@ -1,0 +1,71 @@
+"""The verdicts of sizes that were tried: what fits, what it is nearest to, what more copper would buy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.warned import warning_verdicts
+from simbank.studies.size import Sizing
+from simbank.verdict import ACT, Verdict
+
+__all__ = ["sizing_verdicts"]
+
+
+def sizing_verdicts(found: Sizing) -> Iterator[Verdict]:
+    """Verdicts on sizes. No size is named without what burns in it, or that nothing protects it."""
+    yield from warning_verdicts(found.warnings)
+    best = found.best
+    if best is None:
+        tried = found.table[["layout", "gauge"]].drop_duplicates()
+        last = found.table.loc[found.table["area_mm2"].idxmax()]
+        why = str(last["why_not"]).partition("; ")[0][:140]
+        text = (
+            f"None of {len(tried)} sizes fits: even {last['layout']} in {last['gauge']} does not: {why}. Try larger gauges or another layout, or "
+            "ask for less."
+        )
+        yield verdict("no-size-fits", str(last["layout"]), text, tried=len(tried))
+        return
+    doubts = [
+        w.code for w in found.warnings if w.code in ("conductor-overloaded", "conductor-unprotected", "device-cannot-break")
+    ]
+    bad = found.unprotected(best).removeprefix(", ")
+    said = [f"{bad[0].upper() + bad[1:]}" if bad else ""]
+    said += ["Other conductors or devices of the file do not do"] if doubts else []
+    said += ["SHARING ONLY: it may burn, ampacity and protection were left out"] if found.sharing_only else []
+    near = ""
+    if isinstance(best.get("conductor"), str) and not pd.isna(best["ampacity_a"]):
+        near = f" Nearest to its limit is {best['conductor']}: {best['current_a']:.0f} A of {best['ampacity_a']:.0f} A."
+    text = (
+        f"{best['layout']} in {best['gauge']} is the simplest that fits, {best['copper_kg']:.2f} kg of copper, largest share ratio "
+        f"{best['share_ratio']:.2f}.{near}{''.join(f' {words}.' for words in said if words)}"
+    )
+    yield verdict(
+        "size-found", f"{best['layout']} {best['gauge']}", text, copper_kg=best["copper_kg"], share_ratio=best["share_ratio"],
+        current_a=best.get("current_a") or float("nan"), ampacity_a=best.get("ampacity_a") or float("nan"),
+    )  # fmt: skip
+    yield from _more_copper(found, best)
+
+
+def _more_copper(found, best):
+    """The size that shares best of those that fit, if it is worth telling."""
+    fits = found.table[found.table["fits"]]
+    least = fits["share_ratio"].min()
+    if best["share_ratio"] - least < rules.GAIN_SHARE:
+        return
+    good = fits[fits["share_ratio"] <= least + rules.ALIKE_SHARE]
+    row = good.loc[good["copper_kg"].idxmin()]
+    more = row["copper_kg"] - best["copper_kg"]
+    copper = f"{more:.1f} kg more copper" if more > 0 else "no more copper"
+    bad = found.unprotected(row).removeprefix(", ")
+    text = (
+        f"{row['layout']} in {row['gauge']} shares better: largest share ratio {row['share_ratio']:.2f} instead of {best['share_ratio']:.2f}, "
+        f"spread {row['spread_points']:.1f} instead of {best['spread_points']:.1f} points, for {copper}.{f' It is {bad}.' if bad else ''}"
+    )
+    yield verdict(
+        "more-copper-shares-better", f"{row['layout']} {row['gauge']}", text, ACT if more <= 0 else None, share_ratio=row["share_ratio"],
+        share_ratio_found=best["share_ratio"], copper_more_kg=more,
+    )  # fmt: skip

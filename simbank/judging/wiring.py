@@ -1,0 +1,111 @@
+"""Whether conductors may carry what flows in a run, and what they lose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.words import energy, others
+from simbank.simulation import Result
+from simbank.studies.carrying import Carrying, carrying
+from simbank.verdict import ACT, DANGER, Verdict
+
+__all__ = ["copper_kg", "overloaded", "wiring_verdicts"]
+
+BEST = "xlpe90"  # insulation of the hottest column of the tables
+
+
+def wiring_verdicts(result: Result) -> Iterator[Verdict]:
+    """Verdicts on the conductors of a run."""
+    found = overloaded(result, lasting=True)
+    if found:
+        worst = max(found, key=lambda row: row.strain)
+        rest = [row.name for row in found if row is not worst]
+        sure = [row for row in found if _surely(row, result.scenario.bank)]
+        jacket = "" if sure else " With insulation for 90 °C it might carry it: read the jacket."
+        text = (
+            f"{worst.name} carries {worst.current_a:.0f} A (RMS over {rules.LASTING_S / 60:.0f} min); {_carries(worst)}{others(rest)}."
+            f"{' It runs hotter than its insulation stands.' if sure else ''}{jacket} Fit thicker cable, or ask for less."
+        )
+        yield verdict(
+            "conductor-overloaded", ", ".join([worst.name, *rest]), text, DANGER if sure else ACT, current_a=worst.current_a,
+            ampacity_a=worst.ampacity_a, conductors=len(found),
+        )  # fmt: skip
+    bank = result.summary["bank"]
+    moved, lost = bank["energy_out_wh"] + bank["energy_in_wh"], bank["conductor_loss_wh"]
+    if moved and lost > rules.CABLE_LOSS_SHARE * moved:
+        row = result.branches["loss_wh"]
+        name = row.idxmax()
+        text = (
+            f"Cables, joints and devices lose {energy(lost)} of {energy(moved)} moved ({lost / moved * 100:.1f} %), most of it in {name} "
+            f"({energy(row[name])}). Look for a thin cable or a bad joint there."
+        )
+        yield verdict("cable-loss", name, text, loss_wh=lost, moved_wh=moved, worst_wh=float(row[name]))
+
+
+def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
+    """Conductors that may not carry what flows in a run.
+
+    Parameters
+    ----------
+    result : Result
+        Of a run.
+    lasting : bool
+        By the root mean square over 15 minutes against the ampacity, in which there is no doubt left; else by the greatest current
+        with the margin of a load that lasts, as a size is chosen. Samples hold until the next, but no more than the heat of the whole
+        run counts, so that a peak between two samples is not taken for a minute.
+
+    Returns
+    -------
+    list of Carrying
+        Where the insulation is not given, by the column of the lowest temperature. Conductors whose ampacity is not known are left out.
+    """
+    bank, branches = result.scenario.bank, result.branches
+    margin, found, currents = (1.0 if lasting else rules.LOAD_MARGIN), [], None
+    for branch in bank.graph.branches:
+        if branch.kind == "device" or branch.conductor is None or branch.name not in branches.index:
+            continue
+        row = carrying(branch, branches.loc[branch.name, "current_peak_a"], np.inf, bank.ambient_k, margin)
+        if row.carries is not False:
+            continue
+        if lasting:
+            currents = result.branch_current_a if currents is None else currents
+            most = np.sqrt(branches.loc[branch.name, "loss_wh"] * 3600.0 / branch.resistance_ohm / rules.LASTING_S)
+            row = carrying(branch, min(_lasting_a(currents[branch.name]), most), np.inf, bank.ambient_k, margin)
+        if row.carries is False:
+            found.append(row)
+    return found
+
+
+def _carries(row):
+    """What it may carry, in words, without the note on colder air."""
+    return row.words.partition(" (nothing is added")[0]
+
+
+def _surely(row, bank):
+    """Whether a conductor is overloaded whatever its insulation is, or by the insulation that the file gives."""
+    branch = next(branch for branch in bank.graph.branches if branch.name == row.name)
+    if branch.conductor.gauge is None or branch.conductor.insulation is not None or branch.conductor.ampacity_a is not None:
+        return True
+    best = replace(branch, conductor=replace(branch.conductor, insulation=BEST))
+    return carrying(best, row.current_a, np.inf, bank.ambient_k, row.margin).carries is False
+
+
+def _lasting_a(current):
+    """Greatest root mean square over 15 min of a current that is given at unequal times, held from one to the next [A]."""
+    time = current.index.to_numpy()
+    square = np.concatenate([[0.0], np.cumsum(np.diff(time) * current.to_numpy()[:-1] ** 2)])
+    if len(time) < 2 or time[-1] <= rules.LASTING_S:
+        return float(np.sqrt(square[-1] / rules.LASTING_S))
+    ends = time[time >= rules.LASTING_S + time[0]]
+    taken = np.interp(ends, time, square) - np.interp(ends - rules.LASTING_S, time, square)
+    return float(np.sqrt(max(taken.max(), 0.0) / rules.LASTING_S))
+
+
+def copper_kg(bank) -> float:
+    """Mass of all conductors of a bank [kg]."""
+    return float(sum(branch.conductor.mass_kg for branch in bank.graph.branches if branch.conductor is not None))

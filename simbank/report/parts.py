@@ -1,0 +1,223 @@
+"""Parts that a page is made of: text, tables, figures with ids of their own, drawings for screen and paper, numbered sources."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+import re
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+__all__ = ["Figures", "Sources", "digits", "grouped", "lines", "table", "text"]
+
+MOST_POINTS = 3000  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
+IMAGE_DPI = 180
+LONG_TEXT = 30  # letters: a column with such texts is not made narrow
+COLOURS = 64
+WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
+LARGEST_PX = 1500  # one wider still is printed whole, and then in parts of at most so much: on A4 its letters would be too small
+OVERLAP_PX = 70
+
+
+class Sources:
+    """Where values and rules are from, each with a number in the order in which they are first named."""
+
+    def __init__(self) -> None:
+        self.numbers: dict[str, int] = {}
+
+    def number(self, source: str) -> int:
+        """Number of a source; a new one if it has none."""
+        return self.numbers.setdefault(source, len(self.numbers) + 1)
+
+    @property
+    def texts(self) -> list[str]:
+        """All of them, in order."""
+        return list(self.numbers)
+
+
+def text(words: str, fine: bool = False) -> dict[str, Any]:
+    """A paragraph; ``fine`` in small print."""
+    return {"kind": "text", "text": words, "fine": fine}
+
+
+def lines(words: Sequence[str]) -> dict[str, Any]:
+    """A list."""
+    return {"kind": "list", "lines": list(words)}
+
+
+def digits(value: float) -> str:
+    """A number to three digits that matter, without powers of ten where people do not expect them.
+
+    >>> [digits(value) for value in (12345.6, 12.345, 0.01234, -1e-12)]
+    ['12,346', '12.3', '0.0123', '0']
+    """
+    if not math.isfinite(value):
+        return "–" if math.isnan(value) else "∞"
+    if abs(value) >= 1000:
+        return f"{value:,.0f}"
+    if value == 0 or abs(value) < 5e-4:
+        return "0" if abs(value) < 1e-9 else f"{value:.1e}"
+    places = max(0, 2 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(places, 4)}f}"
+
+
+def grouped(frame: pd.DataFrame, name: str, plural: str) -> tuple[pd.DataFrame, list[list[str]]]:
+    """Rows that are alike but for their name as one.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        What to group.
+    name : str
+        Its column of names; numbers in others count as alike if they are shown alike.
+    plural : str
+        Column that names them all instead; a column ``count`` says how many they are.
+
+    Returns
+    -------
+    rows : DataFrame
+    names : list of list of str
+        Of each row.
+    """
+    rest = [column for column in frame if column != name]
+    rows: dict[tuple[str, ...], list[int]] = {}
+    for k, values in enumerate(frame[rest].itertuples(index=False)):
+        key = tuple(digits(v) if isinstance(v, (int, float)) and not isinstance(v, bool) else str(v) for v in values)
+        rows.setdefault(key, []).append(k)
+    out = frame.iloc[[places[0] for places in rows.values()]][rest].reset_index(drop=True)
+    names = [[str(frame[name].iloc[k]) for k in places] for places in rows.values()]
+    out.insert(0, plural, [", ".join(found) for found in names])
+    out.insert(1, "count", [len(found) for found in names])
+    return out, names
+
+
+def table(
+    caption: str, frame: pd.DataFrame, *, sources: Sources | None = None, source: str = "source", blank: Sequence[str] = ()
+) -> dict[str, Any]:
+    """A table as the template wants it: numbers with sensible digits, and as they are for sorting.
+
+    Parameters
+    ----------
+    caption : str
+        Stands above it.
+    frame : DataFrame
+        Its columns are headed by their names.
+    sources : Sources, optional
+        Where the texts of the column ``source`` are kept; the cell then shows their number.
+    source : str
+        Name of that column.
+    blank : sequence of str
+        Columns to be filled in by hand.
+    """
+    number = {c: pd.api.types.is_numeric_dtype(frame[c]) or _all_numbers(frame[c]) for c in frame}
+    rows = []
+    for values in frame.itertuples(index=False):
+        cells = [_cell(column, value, number, sources, source, blank) for column, value in zip(frame, values, strict=True)]
+        rows.append({"cells": cells, "mark": "fail" if str(values[0]) == "fail" else ""})
+    columns = [{"title": str(c), "number": bool(number[c]), "blank": c in blank} for c in frame]
+    return {"kind": "table", "caption": caption, "columns": columns, "rows": rows}
+
+
+def _cell(column, value, number, sources, source, blank):
+    cell = {"text": "–", "number": None, "source": None, "kind": "n" if number[column] else ""}
+    if column in blank:
+        return cell | {"text": "", "kind": "blank"}
+    if value is None or value == "" or (isinstance(value, float) and math.isnan(value)):
+        return cell
+    if sources is not None and column == source:
+        k = sources.number(str(value))
+        return cell | {"text": f"[{k}]", "source": k}
+    if number[column]:
+        whole = isinstance(value, (int, np.integer))
+        return cell | {"text": f"{value:,d}" if whole else digits(float(value)), "number": float(value)}
+    return cell | {"text": str(value), "kind": "long" if len(str(value)) > LONG_TEXT else ""}
+
+
+def _all_numbers(column: Iterable[Any]) -> bool:
+    values = [v for v in column if v is not None]
+    return bool(values) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in values)
+
+
+class Figures:
+    """Figures and drawings of one page: each SVG gets ids of its own, so that several can stand side by side."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def figure(self, figure: Figure, caption: str) -> dict[str, Any]:
+        """A matplotlib figure; lines of very many points become images in it, at their place."""
+        import matplotlib
+
+        _images_for_long_lines(figure)
+        with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "simbank", "path.simplify_threshold": 0.2}):
+            out = io.StringIO()
+            figure.savefig(out, format="svg", dpi=IMAGE_DPI, metadata={"Date": None, "Creator": None})
+        svg = _lighter(out.getvalue())
+        return {"kind": "figure", "svg": self._own_ids(_labelled(svg[svg.index("<svg") :], caption)), "caption": caption}
+
+    def drawing(self, svg: str, caption: str) -> dict[str, Any]:
+        """A drawing of the bank, which scrolls on a narrow screen; if it is wide it has a page of its own on paper, across.
+
+        One that would be too small there is printed in parts, too.
+        """
+        left, top, width, height = (float(v) for v in re.search(r'viewBox="([^"]+)"', svg)[1].split())
+        start = svg.index(">") + 1
+        svg = svg[:start] + '<g id="all">' + svg[start:].replace("</svg>", "</g></svg>")
+        whole = self._own_ids(svg)
+        parts = []
+        if width > LARGEST_PX:
+            count = math.ceil(width / (LARGEST_PX - OVERLAP_PX))
+            step = (width - OVERLAP_PX) / count
+            style = re.search(r'style="([^"]*)"', svg)
+            parts = [
+                f'<svg role="img" aria-label="part {k + 1} of {count}" style="{style[1] if style else ""}" '
+                f'viewBox="{left + k * step:.0f} {top:.0f} {step + OVERLAP_PX:.0f} {height:.0f}"><use href="#f{self.count}-all"/></svg>'
+                for k in range(count)
+            ]
+        return {"kind": "drawing", "svg": whole, "caption": caption, "wide": width > WIDE_PX, "parts": parts}
+
+    def _own_ids(self, svg):
+        self.count += 1
+        mark = f"f{self.count}-"
+        svg = re.sub(r'\bid="', f'id="{mark}', svg)
+        svg = re.sub(r"url\(#", f"url(#{mark}", svg)
+        return re.sub(r'href="#', f'href="#{mark}', svg)
+
+
+def _labelled(svg, label):
+    """An SVG with words for those who do not see it."""
+    label = label.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+
+
+def _lighter(svg):
+    """The same SVG with coordinates to a hundredth of a point, without indents, its images with a palette of 64 colours."""
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'( d="|translate\()([^")]*)', lambda m: m[1] + re.sub(r"(\.\d\d)\d+", r"\1", m[2]), svg)
+    svg = re.sub(r"(base64,)([^\"]*)", lambda m: m[1] + _palette(m[2]), svg)
+    return re.sub(r"\n\s*", "\n", svg)
+
+
+def _palette(encoded):
+    """A PNG in base64 with few colours, in as many bytes or fewer."""
+    from PIL import Image
+
+    raw = base64.b64decode(encoded)
+    out = io.BytesIO()
+    Image.open(io.BytesIO(raw)).quantize(COLOURS, method=Image.Quantize.FASTOCTREE).save(out, "PNG", optimize=True)
+    return base64.b64encode(min(raw, out.getvalue(), key=len)).decode()
+
+
+def _images_for_long_lines(figure):
+    for axis in figure.axes:
+        for line in axis.lines:
+            if np.size(line.get_xdata(orig=False)) > MOST_POINTS:
+                line.set_rasterized(True)
+        for area in axis.collections:
+            if sum(len(path.vertices) for path in area.get_paths()) > MOST_POINTS:
+                area.set_rasterized(True)

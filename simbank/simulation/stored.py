@@ -1,0 +1,137 @@
+"""A run read back from the folder that :meth:`simbank.Result.write` made."""
+
+from __future__ import annotations
+
+import json
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simbank.errors import InputError
+from simbank.scenario import Scenario, from_dict
+from simbank.simulation.result import Result
+from simbank.warning import from_records
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["StoredResult", "read_run"]
+
+ADDED = ("complete", "scenario_file", "scenario_data", "made_by")  # keys of the file that are none of the summary
+
+
+class StoredResult(Result):
+    """A :class:`Result` whose tables come from files; equal to the one that was written, to the last digit.
+
+    Currents of conductors over time are not in the files. The scenario is built again from what the file says of it when it is first
+    asked for, as the drawing and the order near to far do.
+    """
+
+    def __init__(self, folder: Path):
+        self._folder = folder
+        record = _summary(folder)
+        try:
+            self._file = {key: record.pop(key) for key in ADDED}
+            self._summary, self.complete = record, self._file["complete"]
+            self.warnings = from_records(record["warnings"])
+            self._port_names = [port["name"] for port in record["ports"]]
+            self.made_by = self._file["made_by"]
+        except (KeyError, TypeError) as error:
+            raise InputError(
+                f"not a summary of this version of simbank: it lacks {error}", file=folder / "summary.json"
+            ) from None
+
+    def _table(self, name):
+        import pandas as pd
+
+        path = self._folder / f"{name}.parquet"
+        try:
+            frame = pd.read_parquet(path)
+        except FileNotFoundError:
+            raise InputError("no such file", file=path) from None
+        except (OSError, ValueError) as error:
+            raise InputError(f"not a Parquet table: {(str(error).splitlines() or [''])[0]}", file=path) from None
+        frame.attrs = {}
+        return frame
+
+    def _by_time(self, name, level):
+        """A tidy table as one of time by (quantity, name)."""
+        import pandas as pd
+
+        tidy = self._table(name)
+        names = list(dict.fromkeys(tidy[level]))
+        quantities = [column for column in tidy if column not in ("time_s", level)]
+        columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
+        shape = (-1, len(names))
+        values = {q: tidy[q].to_numpy().reshape(shape) for q in quantities}
+        frame = pd.DataFrame({(q, n): values[q][:, k] for q in quantities for k, n in enumerate(names)}, columns=columns)
+        frame.index = pd.Index(tidy["time_s"].to_numpy()[:: len(names)], name="time_s")
+        return frame
+
+    @cached_property
+    def packs(self) -> pd.DataFrame:
+        return self._by_time("packs", "pack")
+
+    @cached_property
+    def ports(self) -> pd.DataFrame:
+        return self._by_time("ports", "port")
+
+    @cached_property
+    def branches(self) -> pd.DataFrame:
+        frame = self._table("branches")
+        return frame.set_index("branch") if "branch" in frame else frame.drop(columns="index", errors="ignore")
+
+    @cached_property
+    def events(self) -> pd.DataFrame:
+        return self._table("events")
+
+    @property
+    def branch_current_a(self) -> pd.DataFrame:
+        """Not in the files: an InputError."""
+        raise InputError("currents of conductors over time are not written; simulate the scenario again", file=self._folder)
+
+    @cached_property
+    def scenario(self) -> Scenario:
+        """The scenario, built again; an InputError if it cannot be, or a file that it read has changed since."""
+        data = self._file["scenario_data"]
+        if data is None:
+            raise InputError("the run was made of objects that no file holds", file=self._folder / "summary.json")
+        scenario = from_dict(data, source=self._file["scenario_file"])
+        now, then = scenario.files, self.made_by.get("files_read", {})
+        changed = [told["file"] for key, told in now.items() if told != then.get(key)]
+        if changed:
+            raise InputError(f"changed since the run was made: {', '.join(changed)}", file=self._folder / "summary.json")
+        return scenario
+
+    def _scenario_record(self):
+        return {key: self._file[key] for key in ("scenario_file", "scenario_data")}
+
+    @property
+    def _bank(self):
+        return self.scenario.bank
+
+
+def _summary(folder: Path) -> dict[str, Any]:
+    path = folder / "summary.json"
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError("no such file; give a folder that a run was written into", file=path) from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"cannot be read: {error}", file=path) from None
+
+
+def read_run(folder: str | Path) -> StoredResult:
+    """The run that was written into a folder.
+
+    Parameters
+    ----------
+    folder : path-like
+        As :meth:`simbank.Result.write`, or ``simbank run --out``, left it.
+
+    Raises
+    ------
+    InputError
+        If no run is there, or it is of another version of simbank.
+    """
+    return StoredResult(Path(folder))

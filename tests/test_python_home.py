@@ -1,0 +1,281 @@
+"""simbank at home in Python: what an object shows of itself, examples from a wheel, results read back, one instant, own objects."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from banks import Case, affine_chemistry, constant, pack, wired
+from pandas.testing import assert_frame_equal
+
+import simbank as sb
+from simbank.duty import Duty
+from simbank.notebook import MOST_BYTES, as_html
+from simbank.warning import BankWarning
+
+SHORT = {"duty": {"kind": "constant", "discharge": "10 A", "hours": 0.5}}
+
+
+@pytest.fixture(scope="module")
+def chain():
+    return sb.example("classroom_chain", SHORT)
+
+
+@pytest.fixture(scope="module")
+def run(chain):
+    return sb.simulate(chain, integrator="fast")
+
+
+# ---- what it shows of itself ----
+
+
+def test_version_is_that_of_the_installed_package():
+    from importlib.metadata import version
+
+    assert sb.__version__ == version("simbank")
+    assert "__version__" in dir(sb)
+
+
+def test_objects_say_what_they_are(chain, run):
+    assert repr(chain) == "<Scenario 'Classroom chain': 5 packs, 500 Ah, chain, duty of 0.5 h>"
+    spread = run.summary["bank"]["spread_end_points"]
+    assert (
+        repr(run)
+        == f"<Result 'Classroom chain': 5 packs, 0.5 h, spread {spread:.1f} points at most, {spread:.1f} at the end, 1 warning>"
+    )
+    table = sb.usable(chain, 1.0)
+    assert repr(sb.Usable(table)) == "<Usable 'Classroom chain: from full to cut-off at 1 C': 7 rows, 1 warning>"
+
+
+def studies(chain):
+    yield sb.compare(chain, ["chain", "busbar"], integrator="fast")
+    yield sb.Sweep(sb.sweep(chain, {"wiring.layout": ["chain", "busbar"]}))
+    yield sb.Usable(sb.usable(chain, 1.0))
+    yield sb.drift(chain, ["lfp"])
+    yield sb.sensitivity(chain, {"packs.P1.soc": "uniform 0.2 0.4", "packs.P2.soc": "uniform 0.2 0.4"}, runs=4)
+    yield sb.protect(chain)
+    yield sb.bill(chain)
+
+
+def test_a_notebook_shows_title_warnings_table_and_a_small_picture(chain, run):
+    for shown in (chain, run, *studies(chain)):
+        html = shown._repr_html_()
+        assert html.startswith("<h4>")
+        assert "<table" in html, shown
+        for warning in getattr(shown, "warnings", ()):
+            assert warning.text.replace("<", "&lt;").replace(">", "&gt;")[:60] in html
+        for image in re.findall(r"base64,([^\"]+)", html):
+            assert 2000 < len(image) < MOST_BYTES
+        assert len(html) < 2 * MOST_BYTES
+        assert shown is chain or "licensed person" in html  # the caution
+    assert "<svg" in chain._repr_html_()
+
+
+def test_a_notebook_shows_no_markup_of_a_name():
+    frame = pd.DataFrame({"<i>": ["<b>"]})
+    html = as_html("<u>", warnings=[BankWarning("code", "<s>", "<q>")], words=["<a>"], table=frame, caution="<p1>")
+    assert not any(f"<{tag}>" in html for tag in ("u", "s", "q", "a", "i", "p1"))
+    assert "&lt;b&gt;" in html
+
+
+def test_figures_appear_in_a_notebook_without_pyplot(tmp_path):
+    """A notebook executed by nbclient: the last expression of a cell gives a PNG, as it is defined (ISO/IEC 15948: its signature)."""
+    import base64
+
+    import nbclient
+    import nbformat
+
+    cells = [
+        "import simbank as sb\nscenario = sb.example('classroom_chain', {'duty': {'kind': 'constant', 'discharge': '10 A', 'hours': 0.5}})\n"
+        "result = sb.simulate(scenario, integrator='fast')\nresult",
+        "result.plot_soc()", "result.plot_current()", "scenario",
+        "import sys\nassert 'matplotlib.pyplot' not in sys.modules",
+    ]  # fmt: skip
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source) for source in cells])
+    nbclient.NotebookClient(book, timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()
+    shown = [cell.outputs[0].data if cell.outputs else {} for cell in book.cells]
+    assert "Classroom chain" in shown[0]["text/html"]
+    for figure in shown[1:3]:
+        png = base64.b64decode(figure["image/png"])
+        assert png[:8] == b"\x89PNG\r\n\x1a\n"
+        assert len(png) > 5000
+    assert "<svg" in shown[3]["text/html"]
+
+
+# ---- examples ----
+
+
+def test_examples_are_the_shipped_scenarios(root):
+    told = sb.examples()
+    assert list(told) == sorted(path.stem for path in (root / "scenarios").glob("*.toml"))
+    assert all(len(question) > 40 and "Answer" not in question for question in told.values())
+    for name in ("classroom", "../scenarios/classroom_chain", ""):
+        with pytest.raises(sb.InputError, match="no such example"):
+            sb.example(name)
+
+
+def test_a_wheel_holds_the_examples(root, tmp_path):
+    """Built from the clone, unpacked elsewhere and used from there in a process that does not see the clone."""
+    build = pytest.importorskip("hatchling.builders.wheel", reason="hatchling builds the wheel")
+    import zipfile
+
+    (made,) = list(build.WheelBuilder(str(root)).build(directory=str(tmp_path), versions=["standard"]))
+    with zipfile.ZipFile(made) as wheel:
+        names = wheel.namelist()
+        wheel.extractall(tmp_path / "site")
+    assert {f"simbank/example_scenarios/{path.name}" for path in (root / "scenarios").glob("*")} <= set(names)
+    code = (
+        "import simbank as sb, pathlib; from simbank.provenance import code_hash; s = sb.example('two_inverters'); "
+        "print(pathlib.Path(s.source).parent.name, len(s.bank.packs), len(sb.examples()), code_hash(), sep='|')"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path / "site", capture_output=True, text=True, check=True,
+        env={"PATH": "/usr/bin", "PYTHONPATH": str(tmp_path / "site"), "NUMBA_CACHE_DIR": str(tmp_path / "cache")},
+    )  # fmt: skip
+    from simbank.provenance import code_hash
+
+    assert ran.stdout.strip().split("|") == ["example_scenarios", "4", str(len(sb.examples())), code_hash()]
+
+
+# ---- read back ----
+
+
+@pytest.mark.parametrize("name", ["classroom_chain", "two_inverters", "winter_hut"])
+def test_a_run_is_read_back_to_the_last_digit(tmp_path, name):
+    made = sb.simulate(sb.example(name), integrator="fast")
+    again = sb.read(made.write(tmp_path / "run"))
+    for table in ("packs", "ports", "branches", "events"):
+        assert_frame_equal(getattr(made, table), getattr(again, table), check_exact=True)
+    assert_frame_equal(made.soc_at_rest(), again.soc_at_rest(), check_exact=True)
+    assert again.summary == made.summary
+    assert again.warnings == made.warnings
+    assert again.made_by == made.made_by
+    assert repr(again) == repr(made)
+    assert again.scenario.data == made.scenario.data
+    assert len(again.pictures()) == len(made.pictures())
+    with pytest.raises(sb.InputError, match="not written; simulate the scenario again"):
+        _ = again.branch_current_a
+    assert_frame_equal(sb.read(again.write(tmp_path / "again")).packs, made.packs, check_exact=True)
+
+
+def test_a_run_that_stopped_is_read_back(tmp_path):
+    def stop(done):
+        if done > 0.5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(sb.SimulationError) as caught:
+        sb.simulate(sb.example("classroom_chain"), progress=stop)
+    again = sb.read(caught.value.partial.write(tmp_path))
+    assert not again.complete
+    assert "stopped before its end" in repr(again)
+
+
+def test_studies_are_read_back_as_far_as_their_files_go(tmp_path, chain):
+    for k, made in enumerate(studies(chain)):
+        again = sb.read(made.write(tmp_path / str(k)))
+        want, got = (table.replace("", np.nan).fillna(np.nan).infer_objects() for table in (made.table, again.table))
+        assert_frame_equal(want, got, check_dtype=False, check_exact=True, check_names=made.INDEXED)
+        assert again.title == made.title
+        assert list(again.warnings) == list(made.warnings)
+        assert list(again.words) == list(made.words)
+        if type(again) is type(made):
+            assert again.summary == made.summary
+            assert len(again.pictures()) == len(made.pictures())
+        else:
+            with pytest.raises(sb.InputError, match="make them again"):
+                again.plot()
+            assert again._repr_html_()
+    assert isinstance(sb.read(tmp_path / "0").results["busbar"], sb.Result)
+
+
+def test_what_cannot_be_read_is_one_clear_error(tmp_path, run, chain):
+    with pytest.raises(sb.InputError, match="no such file; give a folder that a result was written into"):
+        sb.read(tmp_path)
+    run.write(tmp_path)
+    sb.Usable(sb.usable(chain, 1.0)).write(tmp_path)
+    with pytest.raises(sb.InputError, match="give each a folder of its own"):
+        sb.read(tmp_path)
+    broken = run.write(tmp_path / "broken")
+    (broken / "packs.parquet").write_bytes(b"no table")
+    with pytest.raises(sb.InputError, match=r"packs.parquet: not a Parquet table"):
+        _ = sb.read(broken).packs
+    (broken / "summary.json").write_text("{}")
+    with pytest.raises(sb.InputError, match="it lacks 'complete'"):
+        sb.read(broken)
+
+
+def test_a_file_that_changed_since_is_told(tmp_path):
+    """A run of a table, read back after the table was changed: its figures stand, its scenario does not."""
+    source = Path(sb.example("two_inverters").source).parent
+    for name in ("two_inverters.toml", "two_inverters_load.csv"):
+        (tmp_path / name).write_text((source / name).read_text())
+    made = sb.simulate(sb.load(tmp_path / "two_inverters.toml"), integrator="fast")
+    folder = made.write(tmp_path / "run")
+    table = tmp_path / "two_inverters_load.csv"
+    table.write_text(table.read_text() + "\n")
+    again = sb.read(folder)
+    assert_frame_equal(again.packs, made.packs)
+    with pytest.raises(sb.InputError, match=r"changed since the run was made: two_inverters_load\.csv"):
+        _ = again.scenario
+
+
+def test_xarray_has_the_same_numbers_and_units(run):
+    pytest.importorskip("xarray")
+    data = run.to_xarray()
+    assert data["soc"].dims == ("time_s", "pack")
+    assert np.array_equal(data["current_a"].sel(pack="P3"), run.packs["current_a"]["P3"])
+    assert np.array_equal(data["port_voltage_v"].sel(port="charger"), run.ports["voltage_v"]["charger"])
+    units = {name: data[name].attrs["units"] for name in data.variables if "units" in data[name].attrs}
+    assert units == {
+        "time_s": "s", "soc": "1", "current_a": "A", "terminal_v": "V", "hysteresis": "1", "temperature_c": "degC",
+        "port_current_a": "A", "port_voltage_v": "V", "port_power_w": "W",
+    }  # fmt: skip
+    assert all(data[name].attrs["long_name"] for name in data.data_vars)
+
+
+# ---- the first instant ----
+
+
+def test_currents_of_the_first_instant_by_hand():
+    """Two equal packs of E = 3.3 V and R = 10 mΩ, links of r = 1 mΩ a polarity, 30 A at the first: the far pack stands behind R + 2 r,
+    so the near one carries 30 (R + 2 r) / (2 R + 2 r) = 180 / 11 A (Kirchhoff)."""
+    packs = [pack(name, affine_chemistry(), 100, 10e-3, 0.5) for name in "AB"]
+    point = sb.operating_point(Case(wired(packs, link=1e-3), Duty((constant(1, 5.0),))), {"port": 30.0})
+    near = 30.0 * 12 / 22
+    assert point.packs["current_a"].to_dict() == pytest.approx({"A": near, "B": 30.0 - near})
+    assert point.packs["share_ratio"].to_dict() == pytest.approx({"A": near / 15, "B": 2 - near / 15})
+    assert point.branches["current_a"].abs().to_numpy() == pytest.approx([30 - near] * 2)
+    assert point.branches["drop_v"].abs().to_numpy() == pytest.approx([(30 - near) * 1e-3] * 2)
+    assert point.ports.loc["port"].to_dict() == pytest.approx(
+        {"current_a": 30.0, "voltage_v": 3.3 - near * 10e-3, "power_w": 30.0 * (3.3 - near * 10e-3)}
+    )
+
+
+def test_the_first_instant_is_the_first_sample_of_a_run(run, chain):
+    point = sb.operating_point(chain, {"charger": 10.0})
+    assert point.packs["current_a"].to_numpy() == pytest.approx(run.packs["current_a"].iloc[0].to_numpy(), abs=1e-9)
+    assert point.ports["voltage_v"].to_numpy() == pytest.approx(run.ports["voltage_v"].iloc[0].to_numpy(), abs=1e-9)
+    power = sb.operating_point(chain, {"charger": ("power", -500.0)})
+    assert power.ports.loc["charger", "power_w"] == pytest.approx(-500.0)
+    assert (power.packs["current_a"] < 0).all()
+    rest = sb.operating_point(chain, {})
+    assert rest.ports.loc["charger", "current_a"] == 0.0
+    assert rest.packs["share_ratio"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("commands", "problem"),
+    [
+        ({"chrger": 1.0}, 'no such port; did you mean "charger"'),
+        ({"charger": ("amps", 1.0)}, "unknown kind"),
+        ({"charger": float("nan")}, "must be a finite number"),
+        ({"charger": "10 A"}, "must be a finite number"),
+        ({"charger": ("resistance", 0.0)}, "above zero"),
+    ],
+)
+def test_what_a_first_instant_cannot_be_asked(chain, commands, problem):
+    with pytest.raises(sb.InputError, match=problem):
+        sb.operating_point(chain, commands)

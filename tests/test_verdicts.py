@@ -1,0 +1,1170 @@
+"""Verdicts: every rule on a bank that has it and on one that just has not, its numbers by hand, and none that comforts falsely."""
+
+import json
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import tomli_w
+from conftest import ROOT
+from typer.testing import CliRunner
+
+import simbank as sb
+from simbank.cli import app
+from simbank.judging import RULES, rules
+from simbank.judging.rules import rules_markdown, verdict
+from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
+from simbank.studies import Sweep, Usable
+from simbank.studies.protection.burning import first_to_burn
+from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
+from simbank.warning import BankWarning
+
+FUSE = {
+    "class": "class_t",
+    "rating": "125 A",
+    "resistance": "0.3 milliohm",
+    "interrupting_rating": "20 kA",
+    "voltage_rating": "125 V",
+}
+LEAD = {"gauge": "1/0 AWG", "length": "90 cm", "joint": "0.05 milliohm", "insulation": "xlpe90"}
+
+
+def bank(**changes):
+    """Two equal packs on a bus bar with all that protection asks for; dotted keys of ``changes`` use __ for the dot."""
+    data = {
+        "name": "two",
+        "pack_types": {"own": {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}},
+        "packs": [{"name": name, "type": "own", "soc": 0.6, "device": dict(FUSE)} for name in "AB"],
+        "wiring": {"layout": "busbar", "lead": dict(LEAD), "link": dict(LEAD)},
+        "ports": [{"name": "port", "lead": dict(LEAD), "device": dict(FUSE)}],
+        "duty": {"kind": "constant", "discharge": "0.2 C", "hours": 1},
+    }  # fmt: skip
+    return sb.from_dict(data, {key.replace("__", "."): value for key, value in changes.items()})
+
+
+def cycles(*steps, repeat=1):
+    return {"kind": "cycles", "steps": list(steps), "repeat": repeat}
+
+
+def run(**changes):
+    return sb.simulate(bank(**changes), integrator="fast")
+
+
+def protected(**changes):
+    return sb.protect(bank(**changes), run=False)
+
+
+def told(result, code, *others):
+    """The verdict of a code; None if there is none."""
+    return next((v for v in sb.verdicts(result, *others, most=99) if v.code == code), None)
+
+
+def codes(result):
+    return [v.code for v in sb.verdicts(result, most=99)]
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return run()
+
+
+@pytest.fixture(scope="module")
+def guarded():
+    return protected()
+
+
+# ---- what a verdict is, and how they are chosen ----
+
+
+def test_a_verdict_has_a_known_severity():
+    with pytest.raises(ValueError, match="severity must be one of danger, act, unknown, note"):
+        Verdict("x", "grave", "A", "text")
+    assert as_records([Verdict("x", NOTE, "A", "text", {"volt_v": 1.0})]) == [
+        {"code": "x", "severity": "note", "where": "A", "text": "text", "numbers": {"volt_v": 1.0}}
+    ]
+    assert verdict("spread", "A", "text", b=math.inf, a=np.float64(2.0), n=3).numbers == {"b": None, "a": 2.0, "n": 3}
+
+
+def test_more_verdicts():
+    """Worst first, and the last says what is left out."""
+    result = run(
+        packs__A__device={"resistance": "0.3 milliohm"}, packs__A__soc=0.9, duty=cycles({"discharge": "1 C", "hours": 0.3})
+    )
+    every = sb.verdicts(result, most=99)
+    rank = [list(SEVERITIES).index(v.severity) for v in every]
+    assert rank == sorted(rank)
+    assert len(every) > 3
+    few = sb.verdicts(result, most=3)
+    assert [v.code for v in few] == [*(v.code for v in every[:2]), "more-verdicts"]
+    left = every[2:]
+    assert few[-1].severity == left[0].severity  # no graver one is hidden behind a milder word
+    assert f"{len(left)} more verdicts" in few[-1].text
+    assert sum(few[-1].numbers.values()) == len(left)
+    assert all(v.code in few[-1].text for v in left)
+    assert [v.code for v in sb.verdicts(result, most=len(every))] == [v.code for v in every]  # of just as many none is left out
+
+
+def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):
+    together = sb.verdicts(sound, guarded, most=99)
+    assert len({v.code for v in together}) == len(together)
+    assert "protection-not-looked-at" not in [v.code for v in together]
+    assert "protection-not-looked-at" in codes(sound)
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    both = told(run(**bare), "no-own-device", protected(**bare))
+    assert "kA" in both.text  # which only protection knows
+
+
+def test_only_results_have_verdicts():
+    with pytest.raises(TypeError, match="no rules for str"):
+        sb.verdicts("result")
+    assert sb.verdicts() == []
+
+
+def test_every_rule_has_a_test_and_is_listed():
+    tests = {name.removeprefix("test_").replace("_", "-") for name in globals() if name.startswith("test_")}
+    assert set(RULES) <= tests
+    assert rules_markdown() in (ROOT / "simbank" / "cli" / "README.md").read_text(encoding="utf-8")
+    for rule in RULES.values():
+        assert rule.severity in SEVERITIES
+        assert all(len(text) > 2 for text in (rule.meaning, rule.threshold, rule.source))
+    assert [r.severity for r in RULES.values()] == sorted((r.severity for r in RULES.values()), key=list(SEVERITIES).index)
+
+
+# ---- packs that do not belong together ----
+
+
+def kinds(other, **more):
+    base = {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}
+    return {"pack_types": {"own": base, "other": base | other | more}, "packs__B__type": "other"}
+
+
+def test_mixed_chemistry():
+    mixed = kinds({"chemistry": "lead_flooded", "cells_in_series": 24})
+    for result in (run(**mixed), protected(**mixed)):
+        first = sb.verdicts(result)[0]
+        assert (first.code, first.severity) == ("mixed-chemistry", DANGER)
+        for volt, count in ((56.8, 24), (56.8, 16)):
+            assert f"{volt / count:.2f} V each" in first.text  # 16 × 3.55 V, the lower of what the two are charged at
+        assert "Do not join them" in first.text
+    assert "mixed-chemistry" not in codes(run(**kinds({"chemistry": "lfp_power"})))  # another make of the same voltage
+
+
+def test_unequal_cell_count():
+    first = sb.verdicts(run(**kinds({"cells_in_series": 15})))[0]
+    assert (first.code, first.severity) == ("unequal-cell-count", DANGER)
+    assert "15 lfp cells" in first.text
+    assert "16 lfp cells" in first.text
+    assert "unequal-cell-count" not in codes(run(**kinds({"cells_in_series": 16})))
+
+
+def test_unequal_charge():
+    near, far = told(run(packs__A__soc=0.605), "unequal-charge"), told(run(packs__A__soc=0.9), "unequal-charge")
+    assert near is None
+    assert far.severity == ACT
+    over = told(run(packs__A__soc=1.0, packs__A__hysteresis=1.0, packs__B__soc=0.0), "unequal-charge")
+    assert over.severity == DANGER  # more than cells take, or a fuse carries
+    assert "over th" in over.text
+    assert "Level them first" in over.text
+
+
+def test_unequal_parallel_cells():
+    wrong = told(run(pack_types__own__cells_in_parallel=2), "unequal-parallel-cells")
+    right = told(
+        run(pack_types__own__cells_in_parallel=2, pack_types__own__cell_resistance="1.4 milliohm"), "unequal-parallel-cells"
+    )
+    assert wrong.severity == ACT
+    assert "50 Ah" in wrong.text
+    assert right is None
+
+
+# ---- devices ----
+
+
+def test_no_own_device(guarded):
+    bare = {"packs__B__device": {"resistance": "0.3 milliohm"}}
+    for result in (run(**bare), protected(**bare)):
+        found = told(result, "no-own-device")
+        assert found.severity == DANGER
+        assert found.where == "B"
+    assert "no-own-device" not in codes(guarded)
+    fed = told(protected(**bare), "no-own-device").numbers["current_a"]
+    faults = protected(**bare)
+    row = faults.shares.loc[next(p for p in faults.faults.index if "terminals of B" in p)]
+    assert fed == pytest.approx(abs(row["A"]))  # all that A gives, and nothing of B's own
+    none = {**bare, "packs__A__device": {"resistance": "0.3 milliohm"}, "ports__port__device": {"resistance": "0.3 milliohm"}}
+    found = told(protected(**none), "no-own-device")
+    assert "no fuse or breaker at all" in found.text
+    assert found.where == "A, B, port port"
+
+
+def test_port_without_device(guarded):
+    found = told(protected(ports__port__device={"resistance": "0.3 milliohm"}), "port-without-device")
+    assert (found.severity, found.where) == (DANGER, "port port")
+    assert "port-without-device" not in codes(guarded)
+
+
+@pytest.mark.parametrize("rating", ["interrupting_rating", "voltage_rating"])
+def test_device_cannot_break(rating, guarded):
+    most, _ = guarded.breaks.worst["device A"]
+    volt = 16 * 3.65  # limit of an LFP cell
+    asked, unit = (most, "A") if rating == "interrupting_rating" else (volt, "V")
+    for factor, fails in ((1.001, False), (0.999, True)):
+        found = told(protected(packs__A__device=FUSE | {rating: f"{asked * factor} {unit}"}), "device-cannot-break")
+        assert (found is not None) is fails
+    assert (found.severity, found.where) == (DANGER, "device A")
+    assert f"{most / 1e3:.1f} kA can flow" in found.text
+    assert "58.4 V DC" in found.text
+
+
+def test_device_ratings_unknown(guarded):
+    found = told(
+        protected(packs__A__device={key: FUSE[key] for key in FUSE if key != "interrupting_rating"}), "device-ratings-unknown"
+    )
+    assert (found.severity, found.where) == (UNKNOWN, "device A")
+    assert "read both from its sheet" in found.text
+    assert "device-ratings-unknown" not in codes(guarded)
+
+
+def test_device_curve_unknown(guarded):
+    bare = {key: value for key, value in FUSE.items() if key != "class"}
+    found = told(protected(packs__A__device=bare), "device-curve-unknown")
+    assert (found.severity, found.where) == (UNKNOWN, "device A")
+    assert "device-curve-unknown" not in codes(guarded)
+    short = bare | {"trip": [[1.35, "1 h"], [2.0, "100 s"], [10.0, "0.1 s"]]}
+    assert told(protected(packs__A__device=short), "device-curve-unknown").where == "device A"  # ends at 1250 A
+
+
+def test_rating_below_load():
+    load = 0.2 * 200 / 2  # A of each pack at 0.2 C
+    for rating, fails in ((1.26 * load, False), (1.24 * load, True)):
+        found = told(protected(packs__A__device=FUSE | {"rating": f"{rating} A"}), "rating-below-load")
+        assert (found is not None) is fails
+    assert found.severity == ACT
+    assert found.numbers["load_a"] == pytest.approx(load, rel=0.01)  # the second pack differs by its place on the bar
+
+
+# ---- faults ----
+
+
+def test_cable_burns_first(guarded):
+    thin = {"gauge": "14 AWG", "length": "10 cm", "insulation": "xlpe90"}
+    found = protected(ports__port__lead=thin, ports__port__device=FUSE | {"rating": "600 A"})
+    said, first = told(found, "cable-burns-first"), first_to_burn(found)
+    assert said.severity == DANGER
+    assert first.conductor.startswith("lead port")
+    # IEC 60364-5-54: k = 143 for copper in XLPE from 90 to 250 °C, from memory; 14 AWG is 2.08 mm² (ASTM B258)
+    by_hand_s = (143.0 * 2.08) ** 2 / first.current_a**2
+    assert first.time_s == pytest.approx(by_hand_s, rel=0.05)
+    assert f"{first.current_a / 1e3:.2f} kA" in said.text
+    assert "cable-burns-first" not in codes(guarded)
+    # at the withstand: the time at which ∫ i² dt comes to it lies before or after the fuse opens
+    limit = guarded.checks[guarded.checks["rule"] == "withstand"]
+    assert (limit["value"] <= limit["limit"]).all()
+
+
+def test_fault_not_cleared(guarded):
+    far = {"gauge": "14 AWG", "length": "60 m", "insulation": "xlpe90"}
+    found = protected(ports__port__lead=far, ports__port__device=FUSE | {"rating": "600 A"})
+    said = told(found, "fault-not-cleared")
+    assert said.severity == DANGER
+    assert "too little for" in said.text
+    never = found.checks[(found.checks["rule"] == "clears in time") & found.checks["value"].isna()]["where"]
+    assert said.numbers["least_a"] == max(found.faults.loc[list(never), "least_a"])
+    assert "fault-not-cleared" not in codes(guarded)
+    rows = guarded.checks[guarded.checks["rule"] == "clears in time"]
+    slowest = rows["value"].max()
+    for wanted, fails in ((slowest * 1.01, False), (slowest * 0.99, True)):
+        case = sb.Assumptions(wanted_s=float(wanted))
+        late = told(sb.protect(bank(), case, run=False), "fault-not-cleared")
+        assert (late is not None) is fails
+    assert "cleared only after" in late.text
+
+
+def test_fed_past_every_fuse(guarded):
+    found = protected(packs__B__device={"resistance": "0.3 milliohm"})
+    said = told(found, "fed-past-every-fuse")
+    assert (said.severity, said.where) == (DANGER, "B")
+    most = max(found.short_cases["B"], key=lambda row: row.energy_wh)
+    assert said.numbers["energy_wh"] == most.energy_wh
+    assert said.numbers["peak_a"] == max(row.peak_a for row in found.short_cases["B"])
+    assert "fed-past-every-fuse" not in codes(guarded)
+
+
+def test_shorted_cell_goes_on(guarded):
+    said = told(guarded, "shorted-cell-goes-on")  # 125 A is more than a neighbour feeds for long
+    assert said.severity == ACT
+    most = max(guarded.short_cases["A"], key=lambda row: row.energy_wh)
+    assert said.numbers["energy_wh"] >= most.energy_wh
+    assert "take such a pack off by hand" in said.text
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    assert "shorted-cell-goes-on" not in codes(protected(**bare))  # that is fed past every fuse
+
+
+@pytest.mark.parametrize(("rating", "fails"), [("170 A", False), ("175 A", True)])
+def test_conductor_unprotected(rating, fails):
+    """1/0 AWG copper at 90 °C carries 170 A (NFPA 70 table 310.16, from memory)."""
+    names = ("packs__A__device", "packs__B__device", "ports__port__device")
+    found = told(protected(**{name: FUSE | {"rating": rating, "class": "class_t"} for name in names}), "conductor-unprotected")
+    assert (found is not None) is fails
+    if fails:
+        assert found.severity == DANGER
+        assert found.numbers["ampacity_a"] == pytest.approx(170.0)
+
+
+def test_opens_first(guarded):
+    said = told(guarded, "opens-first")
+    assert said.severity == NOTE
+    assert said.where == guarded.faults["initial_a"].idxmax()
+    assert said.numbers["current_a"] == guarded.faults["initial_a"].max()
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    assert "opens-first" not in codes(protected(**bare, ports__port__device={"resistance": "0.3 milliohm"}))
+
+
+def test_not_selective(guarded):
+    found = protected(ports__port__device=FUSE | {"rating": "600 A"}, packs__A__device=FUSE | {"rating": "30 A"})
+    said = told(found, "not-selective")
+    assert said.severity == ACT
+    wrong = [place for place, row in found.clearing.iterrows() if re.fullmatch("no: .* first", row["selective"])]
+    assert said.where.split(", ")[0] == wrong[0].split(", ")[0]
+    assert "not-selective" not in codes(guarded) or any(row.endswith(" first") for row in guarded.clearing["selective"])
+    fast = protected(ports__port__device=FUSE | {"rating": "30 A"})
+    assert "not-selective" not in codes(fast)
+
+
+def test_one_out_cascade():
+    load = {"duty": {"kind": "constant", "discharge": "100 A", "hours": 1}}
+    small, large = (
+        told(protected(packs__A__device=FUSE | {"rating": rating}, **load), "one-out-cascade") for rating in ("60 A", "125 A")
+    )
+    assert large is None  # a fuse carries its rating
+    assert (small.severity, small.where) == (ACT, "B")
+    assert small.numbers["current_a"] == pytest.approx(100.0)  # all that both carried
+    assert "left in service: none" in small.text
+
+
+def test_voltage_drop():
+    found = protected(ports__port__lead=LEAD | {"length": "20 m"})
+    row = found.checks[found.checks["rule"] == "voltage drop"].iloc[0]
+    for limit, fails in ((row["value"] * 1.001, False), (row["value"] * 0.999, True)):
+        case = sb.Assumptions(drop_share=float(limit) / 100.0)
+        said = told(sb.protect(bank(ports__port__lead=LEAD | {"length": "20 m"}), case, run=False), "voltage-drop")
+        assert (said is not None) is fails
+    assert said.severity == ACT
+    # 1/0 AWG: 0.3224 Ω/km at 20 °C (ASTM B258, from memory), two leads of 20 m, 40 A of the load
+    assert said.numbers["drop_percent"] * 0.52 > 100 * 40 * 2 * 20 * 0.3224e-3 / 52.9 * 0.5
+
+
+def test_ampacity_unknown(guarded):
+    found = told(protected(wiring__lead={key: LEAD[key] for key in LEAD if key != "insulation"}), "ampacity-unknown")
+    assert found.severity == UNKNOWN
+    assert found.numbers["conductors"] == 4
+    assert "Read the jacket" in found.text
+    assert "ampacity-unknown" not in codes(guarded)
+
+
+def test_not_checkable(guarded):
+    assert "not-checkable" not in codes(guarded)
+    checks = guarded.checks.copy()
+    checks.loc[checks.index[0], "status"] = "not checkable"
+    found = told(replace(guarded, checks=checks), "not-checkable")
+    assert found.severity == UNKNOWN
+    assert found.text.startswith("1 check could not")
+
+
+def test_power_at_start_voltage():
+    watts = {"duty": {"kind": "constant", "discharge": "2 kW", "hours": 1}}
+    assert told(protected(**watts), "power-at-start-voltage").severity == UNKNOWN
+    inverter = {"ports__port__inverter": {"rated_power": "3 kW", "cutoff": "48 V", "recovery": "51 V"}}
+    assert "power-at-start-voltage" not in codes(protected(**watts, **inverter))
+
+
+def test_never_checked(guarded, sound):
+    assert told(guarded, "never-checked").severity == UNKNOWN
+    assert "never-checked" not in codes(sound)
+
+
+def test_protection_not_looked_at(guarded, sound):
+    assert told(sound, "protection-not-looked-at").severity == UNKNOWN
+    assert "protection-not-looked-at" not in codes(guarded)
+
+
+def test_nothing_found(guarded, sound):
+    for result in (sound, guarded):
+        said = told(result, "nothing-found")
+        assert said.severity == NOTE
+        assert "leaves out" in said.text
+    assert told(guarded, "nothing-found").numbers["checks"] == guarded.counts["pass"]
+    assert "nothing-found" not in codes(run(packs__B__device={"resistance": "0.3 milliohm"}))
+    assert "nothing-found" not in codes(protected(packs__B__device={"resistance": "0.3 milliohm"}))
+
+
+# ---- what conductors carry ----
+
+
+def overloaded_by(amperes, **lead):
+    duty = {"duty": {"kind": "constant", "discharge": f"{amperes} A", "hours": 0.3}}
+    return run(**duty, packs__A__soc=0.9, packs__B__soc=0.9, ports__port__lead=LEAD | {"gauge": "2 AWG"} | lead)
+
+
+def test_conductor_overloaded():
+    """2 AWG copper carries 95 A at 60, 130 A at 90 °C (NFPA 70 table 310.16)."""
+    for amperes, fails in ((129.5, False), (130.5, True)):
+        found = told(overloaded_by(amperes), "conductor-overloaded")
+        assert (found is not None) is fails
+    assert found.severity == DANGER
+    assert found.numbers["current_a"] == pytest.approx(130.5, rel=1e-3)
+    assert found.numbers["ampacity_a"] == pytest.approx(130.0)
+    for amperes, severity in ((94.5, None), (95.5, ACT), (131.0, DANGER)):  # where no insulation is given
+        found = told(overloaded_by(amperes, insulation=None), "conductor-overloaded")
+        assert (found and found.severity) == severity
+    short = {"duty": cycles({"discharge": "200 A", "hours": 60 / 3600}, {"rest": True, "hours": 0.5})}
+    assert "conductor-overloaded" not in codes(run(**short))  # a minute is 200 √(1/15) = 52 A over 15 min
+
+
+def test_cable_loss(monkeypatch):
+    result = run(ports__port__lead=LEAD | {"length": "20 m"})
+    summary = result.summary["bank"]
+    share = summary["conductor_loss_wh"] / (summary["energy_out_wh"] + summary["energy_in_wh"])
+    for limit, fails in ((share * 1.001, False), (share * 0.999, True)):
+        monkeypatch.setattr(rules, "CABLE_LOSS_SHARE", limit)
+        found = told(result, "cable-loss")
+        assert (found is not None) is fails
+    assert found.severity == ACT
+    assert found.where.startswith("lead port")
+
+
+# ---- load and charge ----
+
+SUN = {"port": "port", "latitude": 58, "longitude": 15, "peak_power": "500 W", "weather_seed": 7, "weather_mean": 0.3}
+
+
+def days(soc, kwh, **more):
+    port = {"rated_power": "5 kW", "idle": "20 W", "cutoff": "48 V", "recovery": "51 V"}
+    charger = {"current_limit": "51 A", "absorb": "56 V", "float": "54 V", "tail": "0.03 C", "rebulk": "52 V"}
+    duty = {
+        "kind": "days", "days": 2, "start": "2025-06-01", "timezone": "Europe/Stockholm", "step": "5 min", "sun": SUN,
+        "load": {"port": "port", "energy_per_day": f"{kwh} kWh"},
+    } | more  # fmt: skip
+    return run(duty=duty, packs__A__soc=soc, packs__B__soc=soc, ports__port__inverter=port, ports__port__charger=charger)
+
+
+def test_empty_before_dawn():
+    enough, short = (told(days(soc, 3.0), "empty-before-dawn") for soc in (0.9, 0.3))
+    assert enough is None
+    assert short.severity == ACT
+    result = days(0.3, 3.0)
+    port = result.summary["ports"][0]
+    assert short.numbers["unmet_wh"] == port["ac_unmet_wh"]
+    first = next(row for row in result.summary["events"] if row["code"] == "cut-off")
+    clock = pd.Timestamp("2025-06-01", tz="Europe/Stockholm") + pd.Timedelta(seconds=first["time_s"])
+    assert f"{clock:%H:%M}" in short.text
+    assert f"day {1 + (clock.date() - pd.Timestamp('2025-06-01').date()).days}" in short.text
+    assert clock.hour >= 18 or clock.hour < 9
+
+
+def test_empty_by_day_22():
+    """A month in which a bank runs empty in its fourth week and leaves kilowatt-hours unmet says so, with day, hour and energy."""
+    result = sb.simulate(sb.load(ROOT / "tests" / "trials" / "summer_sun.toml"), integrator="fast")
+    first = next(v for v in sb.verdicts(result) if v.severity == ACT)
+    assert first.code == "empty-before-dawn"
+    assert first.numbers["unmet_wh"] > 5000
+    cut = next(row for row in result.summary["events"] if row["code"] == "cut-off")
+    day = 1 + int(cut["time_s"] // 86400)
+    assert day >= 22
+    assert f"(day {day})" in first.text
+    assert f"{result.summary['ports'][0]['ac_unmet_wh'] / 1e3:.1f} kWh" in first.text
+
+
+def test_load_unmet(monkeypatch):
+    table = {"duty": cycles({"discharge": "0.5 C", "cutoff": "48 V", "hours": 3})}
+    result = run(**table)
+    found = told(result, "load-unmet")
+    assert found.severity == ACT
+    port = result.summary["ports"][0]
+    assert found.numbers["unmet_wh"] == port["unmet_wh"]
+    assert found.numbers["dark_h"] == pytest.approx(3.0 - port["first_cutoff_h"])
+    for limit, fails in ((port["unmet_wh"] + 0.1, False), (port["unmet_wh"] - 0.1, True)):
+        monkeypatch.setattr(rules, "UNMET_WH", limit)
+        assert (told(result, "load-unmet") is not None) is fails
+    monkeypatch.undo()
+    by_day = days(0.02, 3.0, start="2025-06-01 11:00", days=1)
+    assert told(by_day, "load-unmet") is not None  # at noon it is no night
+    assert told(by_day, "empty-before-dawn") is None
+
+
+def test_cut_off_early():
+    long = {
+        "ports__port__lead": LEAD | {"gauge": "8 AWG", "length": "20 m"},
+        "duty": cycles({"discharge": "90 A", "cutoff": "47.9 V", "hours": 1}),
+    }
+    found = told(run(**long), "cut-off-early")
+    assert found.severity == ACT
+    assert found.numbers["bank_soc"] > rules.EMPTY_SOC
+    empty = run(duty=cycles({"discharge": "0.5 C", "cutoff": "48 V", "hours": 3}))
+    assert "cut-off-early" not in codes(empty)
+
+
+def test_inverter_too_small():
+    inverter = {"rated_power": "1 kW", "cutoff": "45 V", "recovery": "51 V"}
+    over, under = (
+        told(run(ports__port__inverter=inverter, duty=cycles({"discharge": watts, "hours": 1})), "inverter-too-small")
+        for watts in ("1010 W", "1000 W")
+    )
+    assert under is None
+    assert over.severity == ACT
+    assert over.numbers["unmet_wh"] == pytest.approx(10.0, rel=1e-6)
+
+
+def tripping(limit, **more):
+    bms = {"pack_types__own__bms": {"discharge_current": {"limit": limit, "delay": "10 s", "hold": "60 s"}}}
+    return run(**bms, duty=cycles({"discharge": "100 A", "hours": 0.5}), **more)
+
+
+def test_tripped_at_once():
+    found = told(tripping("49 A"), "tripped-at-once")
+    assert found.severity == ACT
+    assert "over 49 A" in found.text
+    assert "tripped-at-once" not in codes(tripping("51 A"))
+    assert told(tripping("49 A"), "load-unmet") is None  # which would say the same again
+
+
+def test_opened_on_over_current():
+    one = {"packs__A__device": FUSE | {"rating": "15 A"}, "duty": cycles({"discharge": "60 A", "hours": 1})}
+    found = told(run(**one), "opened-on-over-current")
+    assert (found.severity, found.where) == (ACT, "device A")
+    assert "opened-on-over-current" not in codes(run(duty=one["duty"]))
+
+
+def charging(step, **more):
+    return run(duty=cycles({"charge": "0.2 C", "voltage": "56.8 V", "hours": 6} | step, {"rest": True, "hours": 1}), **more)
+
+
+def test_curtailed(monkeypatch):
+    result = charging({})
+    port = result.summary["ports"][0]
+    share = port["curtailed_wh"] / port["offered_wh"]
+    for limit, fails in ((share * 1.001, False), (share * 0.999, True)):
+        monkeypatch.setattr(rules, "CURTAILED_SHARE", limit)
+        found = told(result, "curtailed")
+        assert (found is not None) is fails
+    assert found.severity == NOTE
+
+
+def test_charge_ended_low(monkeypatch):
+    early = charging({"tail": "0.15 C", "voltage": "53.6 V"})
+    found = told(early, "charge-ended-low")
+    assert found.severity == ACT
+    soc = found.numbers["bank_soc"]
+    for limit, fails in ((soc * 0.999, False), (soc * 1.001, True)):
+        monkeypatch.setattr(rules, "LOW_AT_END_SOC", limit)
+        assert (told(early, "charge-ended-low") is not None) is fails
+    monkeypatch.undo()
+    assert "charge-ended-low" not in codes(charging({"tail": "0.02 C"}))
+
+
+@pytest.fixture
+def two_ports(tmp_path):
+    """A run of two inverters, the far one's leads as long as asked [m]."""
+    (tmp_path / "load.csv").write_text("time_h,near_power_w,far_power_w\n0,1500,1500\n0.5,0,0\n")
+    inverter = {"rated_power": "5 kW", "cutoff": "40 V", "recovery": "51 V"}
+
+    def simulated(far_m):
+        ports = [
+            {"name": name, "lead": LEAD | {"length": f"{metres} m"}, "device": FUSE, "inverter": inverter}
+            for name, metres in (("near", 0.9), ("far", far_m))
+        ]
+        (tmp_path / "two.toml").write_text(
+            tomli_w.dumps(bank().data | {"ports": ports, "duty": {"kind": "table", "file": "load.csv"}})
+        )
+        return sb.simulate(sb.load(tmp_path / "two.toml"), integrator="fast")
+
+    return simulated
+
+
+def test_ports_apart(two_ports, monkeypatch):
+    result = two_ports(10.0)
+    found = told(result, "ports-apart")
+    assert found.severity == ACT
+    apart = result.summary["pairs"][0]["voltage_apart_max_v"]
+    # 1/0 AWG: 0.3224 Ω/km (ASTM B258, from memory); 9.1 m more of it there and back
+    current = result.ports["current_a"]["far"].max()
+    assert apart == pytest.approx(current * 2 * 9.1 * 0.3224e-3, rel=0.05)
+    assert f"{apart:.2f} V apart" in found.text
+    for limit, fails in ((apart * 1.001, False), (apart * 0.999, True)):
+        monkeypatch.setattr(rules, "APART_V", limit)
+        assert (told(result, "ports-apart") is not None) is fails
+    monkeypatch.undo()
+    assert "ports-apart" not in codes(two_ports(0.9))
+
+
+# ---- packs in a run ----
+
+
+def test_hardest_pack(monkeypatch):
+    thick = run(packs__B__resistance_growth=3.0)
+    found = told(thick, "hardest-pack")
+    shares = {row["name"]: row["share_ratio_discharge"] for row in thick.summary["packs"]}
+    assert (found.severity, found.where) == (NOTE, max(shares, key=shares.get))
+    assert found.numbers["share_ratio"] == max(shares.values())
+    # at the limit where it matters: the bank's rate × limit ÷ its current
+    peak = thick.summary["packs"][0]["current_peak_a"]
+    assert found.numbers["matters_from_bank_c_rate"] == pytest.approx(0.2 * 100.0 / peak, rel=1e-6)  # 1 C is usual, the fuse more
+    for limit, fails in ((max(shares.values()) + 1e-6, False), (max(shares.values()) - 1e-6, True)):
+        monkeypatch.setattr(rules, "SHARE_TOLD", limit)
+        assert (told(thick, "hardest-pack") is not None) is fails
+
+
+def test_shares_alike(sound, monkeypatch):
+    found = told(sound, "shares-alike")
+    assert found.severity == NOTE
+    share = found.numbers["share_ratio"]
+    monkeypatch.setattr(rules, "SHARE_TOLD", share - 1e-9)
+    assert "shares-alike" not in codes(sound)
+
+
+@pytest.mark.parametrize(("amperes", "fails"), [(158, False), (162, True)])
+def test_pack_near_limit(amperes, fails):
+    large = {f"packs__{name}__device": FUSE | {"rating": "300 A"} for name in "AB"}
+    found = told(run(duty=cycles({"discharge": f"{amperes} A", "hours": 0.1}), **large), "pack-near-limit")
+    assert (found is not None) is fails  # 0.8 C of 1 C, shared by two
+    if fails:
+        assert found.severity == ACT
+        assert found.numbers["c_rate"] == pytest.approx(amperes / 200, rel=0.02)
+    bms = {"pack_types__own__bms": {"discharge_current": {"limit": "50 A", "delay": "10 s"}}}
+    of_bms = told(run(**bms, duty=cycles({"discharge": f"{amperes / 2} A", "hours": 0.1})), "pack-near-limit")
+    assert (of_bms is not None) is fails  # 79 A and 81 A, of which each has half: 0.79 and 0.81 of 50 A
+    assert not fails or "the limit of its BMS" in of_bms.text
+
+
+def test_empties_first(monkeypatch):
+    weak = run(
+        packs__B__capacity_left=0.5,
+        packs__B__device=FUSE,
+        duty=cycles({"discharge": "0.4 C", "cutoff": "50 V", "hours": 4}),
+        wiring__leads={"A": {"length": "40 m"}},
+    )
+    found = told(weak, "empties-first")
+    assert found is not None
+    assert found.severity == ACT
+    cut = next(row for row in weak.summary["events"] if row["code"] == "cut-off")
+    soc = weak.packs["soc"]
+    at = {name: np.interp(cut["time_s"], soc.index, soc[name]) for name in "AB"}
+    capacity = {row["name"]: row["capacity_ah"] for row in weak.summary["packs"]}
+    left = sum(capacity[name] * (at[name] - min(at.values())) for name in "AB")
+    assert found.numbers["left_ah"] == pytest.approx(left)
+    for limit, fails in ((found.numbers["left_share"] + 1e-6, False), (found.numbers["left_share"] - 1e-6, True)):
+        monkeypatch.setattr(rules, "LEFT_SHARE", limit)
+        assert (told(weak, "empties-first") is not None) is fails
+
+
+def test_fills_first(monkeypatch):
+    uneven = run(packs__A__soc=0.95, packs__B__soc=0.3, duty=cycles({"charge": "0.3 C", "voltage": "56.8 V", "hours": 0.7}))
+    found = told(uneven, "fills-first")
+    assert (found.severity, found.where) == (ACT, "A")
+    end = uneven.packs["soc"].iloc[-1]
+    assert found.numbers["unfilled_ah"] == pytest.approx(100.0 * (end["A"] - end["B"]))
+    assert "It costs charge" in (told(uneven, "spread") or told(uneven, "spread-stands")).text
+    for limit, fails in ((found.numbers["unfilled_share"] + 1e-6, False), (found.numbers["unfilled_share"] - 1e-6, True)):
+        monkeypatch.setattr(rules, "LEFT_SHARE", limit)
+        assert (told(uneven, "fills-first") is not None) is fails
+
+
+def rested(soc_a, soc_b, hours=3):
+    return run(
+        packs__A__soc=soc_a,
+        packs__B__soc=soc_b,
+        packs__A__hysteresis=-1.0,
+        packs__B__hysteresis=1.0,
+        duty=cycles({"rest": True, "hours": hours}),
+    )
+
+
+def test_spread_stands(monkeypatch):
+    result = rested(0.5, 0.45)
+    found = told(result, "spread-stands")
+    assert found.severity == NOTE
+    end = result.packs["soc"].iloc[-1]
+    lfp = sb.load_chemistry("lfp")
+    points = 100 * abs(end["A"] - end["B"])
+    slope = float(lfp.ocv(end["A"]) - lfp.ocv(end["B"])) / (end["A"] - end["B"])
+    width = float(lfp.half_width(end["A"]) + lfp.half_width(end["B"]))  # of opposite branches
+    assert found.numbers["spread_points"] == pytest.approx(points)
+    assert found.numbers["hysteresis_bound_points"] == pytest.approx(100 * width / slope)
+    assert points < found.numbers["hysteresis_bound_points"]
+    assert "hysteresis can hold" in found.text
+    assert abs(result.packs["current_a"].iloc[-1]).max() < 0.05  # it stands
+    for limit, fails in ((points + 1e-6, False), (points - 1e-6, True)):
+        monkeypatch.setattr(rules, "SPREAD_TOLD_POINTS", limit)
+        assert (told(result, "spread-stands") is not None) is fails
+    monkeypatch.undo()
+    loaded = run(packs__A__soc=0.65)
+    assert "spread-stands" not in codes(loaded)  # under load it is another
+
+
+def test_the_time_in_which_slope_alone_levels_is_that_of_a_run():
+    """Two packs of a straight curve without hysteresis: their distance falls as exp(-t/τ)."""
+    from banks import Case, affine_chemistry, constant, pack, wired
+
+    from simbank.duty import Duty
+
+    packs = [
+        pack("A", affine_chemistry(0.2), 100.0, 8e-3, 0.6, cells=16),
+        pack("B", affine_chemistry(0.2), 50.0, 4e-3, 0.5, cells=16),
+    ]
+    tau_h = levelling_h(*packs, 0.6, 0.5)
+    assert tau_h == pytest.approx(0.012 / (16 * 0.2 * (1 / 100 + 1 / 50)))
+    result = sb.simulate(Case(wired(packs, "busbar", lead=1e-9), Duty((constant(tau_h, 0.0),))), integrator="fast")
+    end = result.packs["soc"].iloc[-1]
+    assert (end["A"] - end["B"]) / 0.1 == pytest.approx(math.exp(-1), rel=1e-4)
+    assert hysteresis_bound_points(packs[0], 0.6, 0.5) == 0.0
+
+
+def test_spread(monkeypatch):
+    loaded = run(packs__A__soc=0.65)
+    found = told(loaded, "spread")
+    assert found.severity == NOTE
+    most = loaded.summary["bank"]["spread_max_points"]
+    assert f"up to {most:.1f} points apart" in found.text
+    for limit, fails in ((most + 1e-6, False), (most - 1e-6, True)):
+        monkeypatch.setattr(rules, "SPREAD_TOLD_POINTS", limit)
+        assert (told(loaded, "spread") is not None) is fails
+    monkeypatch.undo()
+    # never called harmless where one is full and the other is not
+    full = run(**kinds({"cells_in_series": 15}), duty=cycles({"rest": True, "hours": 4}))
+    found = told(full, "spread")
+    assert found.severity == ACT
+    assert "costs nothing" not in found.text
+
+
+def cold(celsius, charge="0.1 C", hours=0.5):
+    return run(ambient=f"{celsius} degC", duty=cycles({"charge": charge, "voltage": "56.8 V", "hours": hours}))
+
+
+def test_charge_below_freezing():
+    found = told(cold(-1.0), "charge-below-freezing")
+    assert found.severity == DANGER
+    assert found.numbers["hours"] == pytest.approx(0.5, rel=1e-3)
+    assert "charge-below-freezing" not in codes(cold(1.0))
+
+
+def test_charge_too_fast():
+    """At 5 °C the library's cells take 0.12 C."""
+    found = told(cold(5.0, "0.13 C"), "charge-too-fast")
+    assert found.severity == ACT
+    assert "charge-too-fast" not in codes(cold(5.0, "0.115 C"))
+    assert "charge-too-fast" not in codes(cold(5.0, "0.13 C", hours=0.24))  # 0.25 h is what is told of
+    assert "charge-too-fast" in codes(cold(5.0, "0.13 C", hours=0.26))
+
+
+def heated(celsius):
+    return run(ambient=f"{celsius} degC")
+
+
+def test_pack_hot():
+    assert "pack-hot" not in codes(heated(44.9))
+    assert told(heated(45.1), "pack-hot").severity == ACT
+    assert told(heated(60.2), "pack-hot").severity == DANGER  # where the library's cells take no charge
+
+
+def test_blocked_by_temperature():
+    bms = {"pack_types__own__bms": {"charge_temperature": {"lowest": "0 degC", "highest": "50 degC"}}}
+    duty = {"duty": cycles({"charge": "0.02 C", "voltage": "56.8 V", "hours": 1})}
+    found = told(run(**bms, **duty, ambient="-1 degC"), "blocked-by-temperature")
+    assert found.severity == ACT
+    assert found.numbers["blocked_h"] == pytest.approx(1.0, rel=0.01)
+    assert "blocked-by-temperature" not in codes(run(**bms, **duty, ambient="1 degC"))
+
+
+def stuck(soc):
+    return run(
+        pack_types__own__bms={"over_voltage": {"limit": "3.5 V", "delay": "1 s", "release": "3.4 V"}, "stuck": "both"},
+        packs__A__soc=soc, packs__B__soc=soc, duty=cycles({"charge": "0.3 C", "voltage": "58 V", "hours": 0.5}),
+    )  # fmt: skip
+
+
+def test_switch_stuck():
+    found = told(stuck(0.97), "switch-stuck")
+    assert (found.severity, found.where) == (DANGER, "A, B")
+    assert "switch-stuck" not in codes(stuck(0.6))
+
+
+def test_beyond_cell_model():
+    result = stuck(0.97)
+    found = told(result, "beyond-cell-model")
+    assert found.severity == DANGER
+    worst = max(result.summary["packs"], key=lambda row: row["overcharge_ah"])
+    assert found.numbers["beyond_ah"] == worst["overcharge_ah"]
+    assert f"{worst['cell_volt_max']:.2f} V" in found.text
+    assert "beyond-cell-model" not in codes(stuck(0.6))
+    lead = kinds({"chemistry": "lead_flooded", "cells_in_series": 24})["pack_types"]["other"]
+    both = run(
+        pack_types={"own": lead},
+        packs__A__soc=0.99,
+        packs__B__soc=0.99,
+        duty=cycles({"charge": "0.1 C", "voltage": "60 V", "hours": 1}),
+    )
+    assert told(both, "beyond-cell-model").severity == ACT  # lead-acid gases when it is charged full: it is made to
+
+
+def test_assumed_bms():
+    full = run(packs__A__soc=0.99, packs__B__soc=0.99, duty=cycles({"charge": "0.3 C", "voltage": "60 V", "hours": 0.5}))
+    assert told(full, "assumed-bms").severity == UNKNOWN
+    assert "assumed-bms" not in codes(run())
+
+
+# ---- runs that failed ----
+
+
+def test_run_not_complete(sound):
+    result = run()
+    result.complete = False
+    found = told(result, "run-not-complete")
+    assert found.severity == ACT
+    assert found.numbers["stopped_h"] == pytest.approx(1.0)
+    assert "run-not-complete" not in codes(sound)
+
+
+@pytest.mark.parametrize("code", ["balance-missed", "reference-instead", "a-code-of-tomorrow"])
+def test_a_warning_is_a_verdict(code, sound):
+    result = run()
+    result.warnings = [*result.warnings, BankWarning(code, "A", "something is wrong with 3 A of it: look")]
+    found = told(result, code if code in RULES else "warned")
+    assert found.severity == ACT
+    assert "3 A" in found.text
+    assert found.code not in codes(sound)
+
+
+test_balance_missed = test_reference_instead = test_warned = None  # in the one above
+
+
+def test_a_long_warning_is_cut_at_a_sentence():
+    result = run()
+    sentence = "This is a sentence of some length that says that something is wrong. "
+    result.warnings = [BankWarning("a-code-of-tomorrow", "A", sentence * 10)]
+    text = told(result, "warned").text
+    assert len(text) < rules.MOST_LETTERS
+    assert text.endswith("wrong.")
+
+
+# ---- layouts ----
+
+
+@pytest.fixture(scope="module")
+def chains():
+    thin = LEAD | {"gauge": "8 AWG", "length": "2 m"}
+    packs = [{"name": f"P{k}", "type": "own", "soc": 0.8, "device": FUSE} for k in range(4)]
+    return bank(packs=packs, wiring={"layout": "chain", "lead": thin, "link": thin})
+
+
+def test_best_layout(chains, monkeypatch):
+    comparison = sb.compare(chains, ["chain", "busbar"], integrator="fast")
+    found = told(comparison, "best-layout")
+    assert found.severity == ACT  # the file has the worse one
+    assert found.text.startswith("busbar is best")
+    # 8 AWG is 8.37 mm² (ASTM B258), copper 8890 kg/m³: per metre 0.0744 kg; 6 links of 2 m, 8 leads of 2 m
+    assert found.numbers["copper_more_kg"] == pytest.approx((8 - 6) * 2 * 8.37e-6 * 8890, rel=0.01)
+    shares = [
+        max(r.summary["packs"], key=lambda p: p["share_ratio_discharge"])["share_ratio_discharge"]
+        for r in comparison.results.values()
+    ]
+    assert found.numbers["share_ratio_other"] == pytest.approx(max(shares))
+    assert found.numbers["share_ratio"] == pytest.approx(min(shares))
+    better = sb.compare(sb.from_dict(chains.data, {"wiring.layout": "busbar"}), ["chain", "busbar"], integrator="fast")
+    assert told(better, "best-layout").severity == NOTE
+    monkeypatch.setattr(rules, "ALIKE_SHARE", max(shares) - min(shares) + 1e-6)
+    monkeypatch.setattr(rules, "ALIKE_POINTS", 100.0)
+    monkeypatch.setattr(rules, "ALIKE_ENERGY", 1.0)
+    assert told(comparison, "best-layout") is None
+    assert told(comparison, "no-difference-that-matters") is not None
+
+
+def test_no_difference_that_matters(chains):
+    thick = {"wiring.link": LEAD | {"gauge": "4/0 AWG", "length": "10 cm"}, "wiring.lead": LEAD | {"gauge": "4/0 AWG"}}
+    alike = sb.from_dict(chains.data, thick)
+    found = told(sb.compare(alike, ["chain", "busbar"], integrator="fast"), "no-difference-that-matters")
+    assert found.severity == NOTE
+    assert "chain needs the fewest parts" in found.text
+    assert found.numbers["share_ratio_apart"] < rules.ALIKE_SHARE
+    assert told(sb.compare(chains, ["chain", "busbar"], integrator="fast"), "no-difference-that-matters") is None
+
+
+def test_no_layout_is_praised_that_burns_or_that_nothing_protects(chains):
+    heavy = sb.from_dict(chains.data, {"duty.discharge": "0.4 C"})
+    assert "OVERLOADED" in told(sb.compare(heavy, ["chain", "busbar"], integrator="fast"), "best-layout").text
+    bare = {f"packs.P{k}.device": {"resistance": "0.3 milliohm"} for k in range(4)} | {
+        "ports.port.device": {"resistance": "0.3 milliohm"}
+    }
+    nothing = sb.from_dict(chains.data, bare)
+    assert "NOT PROTECTED" in told(sb.compare(nothing, ["chain", "busbar"], integrator="fast"), "best-layout").text
+
+
+def test_layout_left_out(chains):
+    comparison = sb.compare(chains, ["chain"], integrator="fast")
+    assert "layout-left-out" not in codes(comparison)
+    comparison.left_out = [
+        BankWarning("layout-left-out", "busbar", "Left out, since its bank cannot be built: wiring.added: there is no link")
+    ]
+    assert told(comparison, "layout-left-out").severity == UNKNOWN
+
+
+# ---- sizes ----
+
+
+def sized(limits=None, **changes):
+    return sb.size(bank(**changes), limits, gauges=["2 AWG", "1/0 AWG"], layouts=["busbar"])
+
+
+def test_size_found():
+    found = told(sized(), "size-found")
+    assert found.severity == NOTE
+    assert found.where == "busbar 2 AWG"  # 130 A at 90 °C, fuses of 125 A
+    assert "NOT PROTECTED" not in found.text
+    assert "size-found" not in codes(sized(sb.Limits(spread_points=0.0)))
+
+
+def test_no_size_fits():
+    none = sized(duty={"kind": "constant", "discharge": "300 A", "hours": 0.1})
+    found = told(none, "no-size-fits")
+    assert found.severity == ACT
+    assert "× 1.25" in found.text
+    assert "size-found" not in codes(none)
+    assert "no-size-fits" not in codes(sized())
+
+
+def test_no_device_limits():
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"} | {
+        "ports__port__device": {"resistance": "0.3 milliohm"}
+    }
+    found = sized(**bare)
+    assert told(found, "no-device-limits").severity == DANGER
+    assert "NOT PROTECTED" in told(found, "size-found").text
+    assert "no-device-limits" not in codes(sized())
+
+
+def test_sharing_only():
+    found = sb.size(bank(), sb.Limits(share_ratio=1.5), gauges=["2 AWG"], layouts=["busbar"], sharing_only=True)
+    assert told(found, "sharing-only").severity == DANGER
+    assert "may burn" in told(found, "size-found").text
+    assert "sharing-only" not in codes(sized())
+
+
+def test_size_tells_of_devices_and_of_conductors_that_it_does_not_size():
+    weak = sized(packs__A__device=FUSE | {"interrupting_rating": "1 kA"})
+    assert told(weak, "device-cannot-break").severity == DANGER
+    thin = sized(ports__port__lead=LEAD | {"gauge": "14 AWG"}, ports__port__device=FUSE)
+    assert told(thin, "conductor-overloaded").severity == DANGER
+    assert told(thin, "conductor-unprotected").severity == DANGER
+    assert "do not do" in told(thin, "size-found").text
+    assert not {"device-cannot-break", "conductor-overloaded", "conductor-unprotected"} & set(codes(sized()))
+
+
+def test_more_copper_shares_better(chains, monkeypatch):
+    small = {f"packs.P{k}.device": FUSE | {"rating": "30 A"} for k in range(4)}
+    found = sb.size(sb.from_dict(chains.data, small), gauges=["2 AWG", "4/0 AWG"], layouts=["chain"])
+    assert found.best["gauge"] == "2 AWG"
+    fits = found.table[found.table["fits"]]
+    gap = found.best["share_ratio"] - fits["share_ratio"].min()
+    for limit, fails in ((gap + 1e-9, False), (gap - 1e-9, True)):
+        monkeypatch.setattr(rules, "GAIN_SHARE", limit)
+        said = told(found, "more-copper-shares-better")
+        assert (said is not None) is fails
+    assert said.severity == NOTE
+    # 4/0 AWG is 107.2 mm², 2 AWG 33.6 mm² (ASTM B258), copper 8890 kg/m³; 6 links of 2 m
+    assert said.numbers["copper_more_kg"] == pytest.approx(12 * (107.2 - 33.6) * 1e-6 * 8890, rel=0.01)
+
+
+# ---- studies of many runs ----
+
+
+def test_usable_lost(monkeypatch):
+    found = Usable(sb.usable(bank(wiring__leads={"B": {"length": "30 m", "gauge": "8 AWG"}}), 1.0, integrator="fast"))
+    share = found.share
+    for limit, fails in ((share - 1e-6, False), (share + 1e-6, True)):
+        monkeypatch.setattr(rules, "USABLE_SHARE", limit)
+        said = told(found, "usable-lost")
+        assert (said is not None) is fails
+        assert ("usable" in codes(found)) is not fails
+    assert said.severity == ACT
+    lost = found.table.loc["sum of packs", "energy_wh"] - found.table.loc["bank", "energy_wh"]
+    assert said.numbers["lost_wh"] == pytest.approx(lost)
+
+
+def test_usable():
+    table = sb.usable(bank(), 0.2, integrator="fast")
+    said = told(table, "usable")  # a bare table does, too
+    assert said.severity == NOTE
+    assert f"{100 * table.loc['bank', 'energy_wh'] / table.loc['sum of packs', 'energy_wh']:.1f} %" in said.text
+
+
+@pytest.fixture(scope="module")
+def swept():
+    return Sweep(
+        sb.sweep(
+            bank(packs__B__resistance_growth=2.0), {"duty.discharge": ["0.1 C", "0.5 C"], "wiring.layout": ["busbar", "chain"]}
+        )
+    )
+
+
+def test_over_the_runs(swept):
+    said = told(swept, "over-the-runs")
+    assert said.severity == NOTE
+    assert said.numbers["greatest"] == swept.table["share_ratio_max"].max()
+    worst = swept.table.loc[swept.table["share_ratio_max"].astype(float).idxmax()]
+    assert f"discharge = {worst['duty.discharge']}" in said.text
+    assert "over-the-runs" not in codes(run())
+
+
+def test_runs_failed(swept):
+    assert "runs-failed" not in codes(swept)
+    failing = sb.sweep(bank(), vary={"packs.A.soc": "uniform 0.6 1.3"}, runs=4, jobs=1)
+    assert failing["failure"].notna().any()
+    assert told(failing, "runs-failed").severity == ACT
+
+
+def test_key_changes_nothing(swept):
+    assert "key-changes-nothing" not in codes(swept)
+    idle = sb.sweep(bank(), {"wiring.link.length": ["10 cm", "20 cm"]})  # on a bus bar
+    assert told(idle, "key-changes-nothing").severity == ACT
+
+
+@pytest.fixture(scope="module")
+def sensitive():
+    vary = {"packs.A.soc": "uniform 0.5 0.7", "packs.B.capacity_left": "uniform 0.99 1.0"}
+    return sb.sensitivity(bank(duty=cycles({"discharge": "0.2 C", "hours": 0.1})), vary, runs=16, jobs=1)
+
+
+def test_moves_most(sensitive):
+    said = told(sensitive, "moves-most")
+    assert (said.severity, said.where) == (NOTE, "packs.A.soc")  # 20 points of charge against one of capacity
+    assert said.numbers["total"] == sensitive.table["total"].iloc[0]
+    assert "moves-most" not in codes(run())
+
+
+def test_keys_not_told_apart(sensitive):
+    assert "keys-not-told-apart" not in codes(sensitive)
+    vary = {"packs.A.capacity_left": "uniform 0.9 1.0", "packs.B.capacity_left": "uniform 0.9 1.0"}
+    alike = sb.sensitivity(bank(duty=cycles({"discharge": "0.2 C", "hours": 0.1})), vary, runs=4, jobs=1)
+    assert told(alike, "keys-not-told-apart").severity == UNKNOWN
+
+
+def test_drift_by_chemistry():
+    uneven = bank(packs__B__resistance_growth=3.0)
+    found = sb.drift(uneven, ["lfp", "nmc"], integrator="fast")
+    said = told(found, "drift-by-chemistry")
+    assert (said.severity, said.where) == (NOTE, "lfp")
+    row = found.table.loc["lfp"]
+    assert said.numbers["hysteresis_bound_points"] == pytest.approx(
+        2 * row["half_width_mv"] / 1e3 * 16 / row["slope_v_per_soc"] * 100
+    )
+    assert f"{row['spread_after_rest_points']:.1f} points apart" in said.text
+    assert "drift-by-chemistry" not in codes(run())
+
+
+# ---- no false comfort ----
+
+DANGEROUS = {
+    "three_strings": {"run": "no-own-device", "protect": "device-cannot-break"},
+    "stuck_switch": {"run": "unequal-cell-count", "protect": "unequal-cell-count"},
+    "lead_beside_lfp": {"run": "mixed-chemistry", "protect": "mixed-chemistry"},
+    "shorted_by_hand": {"run": "unequal-cell-count", "protect": "unequal-cell-count"},
+    "valley_workshop_mistakes": {"run": "no-own-device", "protect": "device-cannot-break"},
+}
+
+
+def scenario(name):
+    folders = (ROOT / "scenarios", ROOT / "tests" / "trials")
+    return sb.load(next(folder / f"{name}.toml" for folder in folders if (folder / f"{name}.toml").exists()))
+
+
+@pytest.mark.parametrize("name", DANGEROUS)
+def test_the_danger_comes_first(name):
+    case = scenario(name)
+    result = sb.simulate(case, integrator="fast")
+    protection = sb.protect(case, run=False)
+    for found, results in (("run", (result,)), ("protect", (protection,)), ("protect", (result, protection))):
+        first = sb.verdicts(*results)[0]
+        assert (first.code, first.severity) == (DANGEROUS[name][found], DANGER)
+
+
+SHIPPED = sorted(path.stem for path in (ROOT / "scenarios").glob("*.toml"))
+COMMANDS = {
+    "run": lambda case: sb.simulate(case, integrator="fast"),
+    "compare": lambda case: sb.compare(case, integrator="fast"),
+    "size": lambda case: sb.size(case, gauges=["2 AWG", "2/0 AWG"]),
+    "drift": lambda case: sb.drift(case, ["lfp", "nmc"], integrator="fast"),
+    "usable": lambda case: Usable(sb.usable(case, integrator="fast")),
+    "sweep": lambda case: sb.sweep(case, {"packs.*.soc": [0.7, 0.8]}),
+    "sensitivity": lambda case: sb.sensitivity(
+        sb.from_dict(case.data | {"duty": SHORT_DUTY}), {f"packs.{case.bank.packs[k].name}.soc": "uniform 0.5 0.6" for k in (0, 1)}, runs=4
+    ),
+    "protect": lambda case: sb.protect(case, run=False),
+}  # fmt: skip
+SHORT_DUTY = {"kind": "constant", "discharge": "0.1 C", "hours": 0.1}
+
+
+def check_verdicts(found):
+    assert 1 <= len(found) <= 7
+    for v in found:
+        assert v.code in RULES
+        assert len(v.text) <= rules.MOST_LETTERS, (v.code, len(v.text), v.text)
+        assert not re.search(r"\bsafe|\bOK\b|\bfine\b|nan|\binf\b|None\b|-0\b", v.text), v.text
+        assert v.text[-1] == "."
+        assert v.where
+    json.dumps(as_records(found), allow_nan=False)
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("command", COMMANDS)
+def test_verdicts_of_every_shipped_scenario_under_every_command(command, name):
+    case = scenario(name)
+    if name == "hilltop_clinic_days":
+        case = sb.load(case.source, {"duty.days": 2, "duty.step": "10 min"})
+    check_verdicts(sb.verdicts(COMMANDS[command](case)))
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests" / "trials").glob("[l-z]*.toml")), ids=lambda path: path.stem)
+def test_verdicts_of_trials(path):
+    try:
+        result = sb.simulate(sb.load(path), integrator="fast")
+    except sb.InputError:
+        pytest.skip("is refused")
+    check_verdicts(sb.verdicts(result))
+
+
+# ---- where they are told ----
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("verdicts") / "two.toml"
+    path.write_text(tomli_w.dumps(bank(packs__B__device={"resistance": "0.3 milliohm"}).data))
+    return path
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["run"], ["compare", "--layout", "chain"], ["sweep", "--over", "packs.A.soc=0.4,0.6", "--jobs", "1"],
+        ["sensitivity", "--vary", "packs.A.soc=uniform 0.4 0.5", "--vary", "packs.B.soc=uniform 0.4 0.5", "--runs", "4", "--jobs", "1"],
+        ["size", "--gauges", "2 AWG", "--layout", "chain"], ["drift", "--chemistry", "lfp"], ["usable", "--c-rate", "1"], ["protect"],
+    ],
+    ids=lambda arguments: arguments[0],
+)  # fmt: skip
+def test_every_command_ends_in_verdicts(arguments, file, tmp_path):
+    def shown(*more):
+        done = CliRunner().invoke(app, [arguments[0], str(file), *arguments[1:], *more], catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    record = json.loads(shown("--json", "--out", str(tmp_path)))["verdicts"]
+    assert set(record[0]) == {"code", "severity", "where", "text", "numbers"}
+    assert record[0]["code"] == "no-own-device"
+    assert json.loads((tmp_path / "verdicts.json").read_text(encoding="utf-8"))["verdicts"] == record
+    text = " ".join(shown().split())
+    places = [text.find(" ".join(v["text"].split())) for v in record]
+    assert -1 not in places
+    assert places == sorted(places)
+    assert text.find("Computed from the data given") > places[-1]  # the caution stands last
