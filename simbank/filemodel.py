@@ -20,7 +20,8 @@ from simbank import quantities
 from simbank.errors import InputError
 
 __all__ = [
-    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml", "refuse_deep",
+    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml",
+    "refuse_all", "refuse_deep",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
@@ -41,7 +42,7 @@ class FileModel(BaseModel):
         unknown = [key for key in data if key not in known]
         if not unknown:
             return read(data)
-        faults = [_unknown(key, known, data) for key in unknown]
+        faults = [_unknown(key, known) for key in unknown]
         meant = {(close,) for key in unknown if (close := _close(key, known))}
         try:
             read({key: value for key, value in data.items() if key in known})
@@ -53,10 +54,20 @@ class FileModel(BaseModel):
         raise ValidationError.from_exception_data(cls.__name__, faults)
 
 
-def _unknown(key, known, data):
+def _unknown(key, known):
     shown = key if len(key) <= 100 else f"{key[:100]} ..."
-    error = InputError(f'unknown key "{shown}"; {nearest(key, known)}')
-    return InitErrorDetails(type="value_error", loc=(), input=data, ctx={"error": error})
+    return _fault(InputError(f'unknown key "{shown}"; {nearest(key, known)}'))
+
+
+def _fault(error):
+    """A fault of a table as a whole, as pydantic keeps them."""
+    return InitErrorDetails(type="value_error", loc=(), input={}, ctx={"error": error})
+
+
+def refuse_all(title, faults):
+    """Within a validator: refuse a table called ``title`` for all of these InputErrors together; nothing if there are none."""
+    if faults:
+        raise ValidationError.from_exception_data(title, [_fault(error) for error in faults])
 
 
 def _close(word, known):
@@ -259,7 +270,7 @@ def check(model, data, file=None, unions=()):
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        faults = [_told(fault, unions) for fault in error.errors()]
+        faults = [_told(fault, unions, data) for fault in error.errors()]
         problem, key, value = faults[0]
         raise InputError(problem + _others(faults), file=file, key=key, value=value) from None
 
@@ -268,17 +279,35 @@ REQUIRED = "is required"
 ROOM = 600  # letters for the faults after the first; an error line is cut at 800
 
 
-def _told(fault, unions):
-    """(problem, dotted key or None, value or None) of a fault as pydantic tells it."""
+def _told(fault, unions, data):
+    """(problem, dotted key or None, value or None) of a fault as pydantic tells it of ``data``."""
     cause = fault.get("ctx", {}).get("error")
     loc = fault["loc"]
-    path = [str(part) for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)]
+    path = _by_name([part for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)], data)
     if isinstance(cause, InputError) and cause.key:
         path.append(cause.key)
     value = cause.value if isinstance(cause, InputError) else None
     if value is None and not isinstance(fault["input"], (dict, list, FileModel)) and fault["type"] != "missing":
         value = fault["input"]
     return (cause.problem if isinstance(cause, InputError) else _plain(fault)), ".".join(path) or None, value
+
+
+def _by_name(path, data):
+    """Parts of a key as text: entries of a list by their name where they have one of their own, as a dotted key takes them."""
+    parts = []
+    for k, part in enumerate(path):
+        entry = part
+        if isinstance(part, int) and isinstance(data, list) and path[k + 1 :] != ["name"]:
+            names = [item.get("name") if isinstance(item, dict) else None for item in data]
+            name = names[part] if part < len(names) else None
+            if isinstance(name, str) and names.count(name) == 1 and name.strip() not in ("", "*") and "." not in name:
+                entry = name
+        parts.append(str(entry))
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            data = None
+    return parts
 
 
 def _others(faults):

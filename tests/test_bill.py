@@ -47,6 +47,7 @@ def test_what_the_file_does_not_give_is_named(root):
     assert rows_of(found, "link")["6 AWG copper"].mass_kg == pytest.approx(3.2 * KG_PER_M["6 AWG"], rel=2e-3)
     assert any("the leads of charger" in line for line in found.left_out)
     assert any("No fuse or breaker is given for P1" in line for line in found.left_out)
+    assert "no-own-device" in {told.code for told in simbank.verdicts(found)}
     bare = {"wiring": {"layout": "busbar", "lead": {"gauge": "35 mm2", "length": "40 cm"}}}
     found = simbank.bill(simbank.load(root / "scenarios" / "classroom_chain.toml", bare))
     assert any("a bus bar whose section" in line for line in found.left_out)
@@ -78,5 +79,7 @@ def test_command_gives_table_and_json(root, tmp_path):
     path = str(root / "scenarios" / "valley_workshop.toml")
     shown = CliRunner().invoke(cli.app, ["bill", path, "--out", str(tmp_path), "--json"])
     assert shown.exit_code == 0, shown.exception
-    assert json.loads(shown.stdout)["rows"][0]["count"] == 8
+    record = json.loads(shown.stdout)
+    assert record["rows"][0]["count"] == 8
+    assert {told["code"] for told in record["verdicts"]} == {"nothing-found", "protection-not-looked-at"}
     assert (tmp_path / "bill.csv").read_text(encoding="utf-8").startswith("kind,what,count,length_m,total_m,mass_kg,where\n")

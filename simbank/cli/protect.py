@@ -210,11 +210,11 @@ def _show_shorted(found, wide):
 
 def _show_checks(found, everything):
     """What did not pass, the gravest rule first, each rule with its source once; with ``everything`` what passed too."""
+    from simbank.report.failures import URGENCY
     from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
-    from simbank.studies.protection.protection import GRAVEST
 
     told = found.told(found.checks if everything else found.checks[found.checks["status"] != PASS])
-    status, rule = (FAIL, NOT_CHECKABLE, NOTE, PASS), dict.fromkeys([*GRAVEST, *told["rule"]])
+    status, rule = (FAIL, NOT_CHECKABLE, NOTE, PASS), dict.fromkeys([*URGENCY, *told["rule"]])
     order = {pair: k for k, pair in enumerate((s, r) for s in status for r in rule)}
     groups = sorted(told.groupby(["status", "rule"], sort=False), key=lambda group: order[group[0]])
     if not groups:

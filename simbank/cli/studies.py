@@ -32,9 +32,6 @@ from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
 
-TOLERANCE = 1e-8  # of drift and usable, which have no option for it
-
-
 _COMPARE_COLUMNS = {
     "layout": "layout", "spread_max_points": "largest spread [points]", "share_ratio_max": "largest share ratio",
     "hardest_pack": "of pack", "c_rate_max": "peak C-rate of a pack", "conductor_loss_wh": "lost in cable [Wh]",
@@ -303,7 +300,7 @@ def drift(
 
     command = Command(file, set_, out, json_, report, wide)
     with command.progress("Drift in") as progress:
-        found = study(command.scenario, chemistry or DEFAULT, progress=progress, tolerance=TOLERANCE)
+        found = study(command.scenario, chemistry or DEFAULT, progress=progress)
     command.finish(found, _show_drift)
 
 
@@ -344,7 +341,7 @@ def usable(
     from simbank.studies import usable as study
 
     command = Command(file, set_, out, json_, report, wide)
-    command.finish(Usable(study(command.scenario, c_rate, tolerance=TOLERANCE)), _show_usable)
+    command.finish(Usable(study(command.scenario, c_rate)), _show_usable)
 
 
 def _show_usable(found, wide):

@@ -13,9 +13,10 @@ from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
-from simbank.judging.studies import drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
+from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
+from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.drift import Drift
 from simbank.studies.protection import Protection
@@ -34,6 +35,7 @@ LOOKED_AT = {
     Sensitivity: "one figure over the runs",
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
+    Bill: "the bank as the file describes it",
 }
 
 
@@ -50,6 +52,7 @@ found_in.register(Sensitivity, sensitivity_verdicts)
 found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
+found_in.register(Bill, bill_verdicts)
 found_in.register(Protection, protection_verdicts)
 
 
@@ -58,7 +61,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
 
     Parameters
     ----------
-    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable or Protection
+    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill or Protection
         Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
         Greatest number of verdicts; if there are more, the last one says how many, and how grave.

@@ -198,4 +198,6 @@ def _set_alike(scenario, one, other):
     if any(all(kind[k] is not None for kind in kinds) for k in (0, 1)):
         return True
     duty = (getattr(scenario, "data", None) or {}).get("duty", {})
+    if not isinstance(duty, dict):  # of a program's own
+        return False
     return duty.get("kind") == "table" and ("cutoff" in duty or "voltage" in duty) and not any(any(kind) for kind in kinds)

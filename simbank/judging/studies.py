@@ -1,4 +1,4 @@
-"""The verdicts of many runs: sweeps, sensitivities, chemistries, usable energy."""
+"""The verdicts of many runs: sweeps, sensitivities, chemistries, usable energy, bills."""
 
 from __future__ import annotations
 
@@ -10,16 +10,22 @@ from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import energy, short
+from simbank.studies.bill import Bill
 from simbank.studies.drift import REST_WORDS, Drift
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.sweep import Sweep
 from simbank.studies.usable import Usable
 from simbank.verdict import ACT, Verdict
 
-__all__ = ["drift_verdicts", "sensitivity_verdicts", "sweep_verdicts", "usable_verdicts"]
+__all__ = ["bill_verdicts", "drift_verdicts", "sensitivity_verdicts", "sweep_verdicts", "usable_verdicts"]
 
 AS_STARTED = ("unequal-charge",)  # of the charge at which a study lets all packs begin, not of the bank in the file
 BEYOND = "beyond-cell-model"
+
+
+def bill_verdicts(found: Bill) -> Iterator[Verdict]:
+    """Verdicts on a bill: what the bank as it is described warns of."""
+    yield from warning_verdicts(found.warnings)
 
 
 def sweep_verdicts(found: Sweep) -> Iterator[Verdict]:

@@ -13,6 +13,7 @@ import pandas as pd
 from simbank.caution import REPORT_CAUTION
 from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
+from simbank.provenance import described
 from simbank.report.failures import failures, marks
 from simbank.report.parts import Figures, Sources, grouped, lines, table, text
 from simbank.results import Study
@@ -27,6 +28,7 @@ from simbank.warning import listed
 
 __all__ = ["write_report"]
 
+AT_HEAD, MOST_VERDICTS = 7, 1000  # as many verdicts as are read stand first, all others below the caution
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
     "How resistance and capacity will change: ageing enters only as given.",
@@ -94,7 +96,8 @@ def write_report(
         author=author,
         versions={"simbank": package_version("simbank")},
         question=page.question(),
-        verdicts=told,
+        verdicts=told[:AT_HEAD],
+        further=told[AT_HEAD:],
         severities=SEVERITIES,
         answer=page.answer(),
         warnings=warned,
@@ -142,7 +145,7 @@ class _Page:
         judged = [*self.found, *(study.result for study in self.studies if study.result is not None)]
         codes = {(warning.where, warning.text): warning.code for warning in warned}
         out, said = [], set()
-        for verdict in verdicts(*judged) if judged else []:
+        for verdict in verdicts(*judged, most=MOST_VERDICTS) if judged else []:
             code = codes.get((verdict.where, verdict.text))
             if code is None and any((w.code, w.where) == (verdict.code, verdict.where) for w in warned):
                 code = verdict.code
@@ -502,7 +505,7 @@ class _Page:
                 "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
             ),
             {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
-            {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
+            {"kind": "pre", "text": tomli_w.dumps(described(self.scenario.data))},
         ]
 
 

@@ -23,7 +23,7 @@ from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE,
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
 
-__all__ = ["METHODS", "simulate"]
+__all__ = ["METHODS", "linear_algebra_threads", "simulate"]
 
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 INTEGRATORS = ("reference", "fast")
@@ -114,7 +114,7 @@ def _once(scenario, is_fast, tolerance, first_warnings, options):
     """One run at one tolerance; ``first_warnings`` are warnings that it begins with."""
     run = _Run(scenario, is_fast, tolerance, first_warnings, *options)
     try:
-        with _linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
+        with linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -126,7 +126,7 @@ def _once(scenario, is_fast, tolerance, first_warnings, options):
 
 
 @functools.cache
-def _linear_algebra_threads():
+def linear_algebra_threads():
     """The thread pools of the linear algebra libraries.
 
     For matrices as small as a bank's their threads only wait, and take the cores from other runs while they do.
