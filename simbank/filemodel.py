@@ -20,7 +20,8 @@ from simbank import quantities
 from simbank.errors import InputError
 
 __all__ = [
-    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml", "refuse_deep",
+    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml",
+    "refuse_all", "refuse_deep",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
@@ -41,7 +42,7 @@ class FileModel(BaseModel):
         unknown = [key for key in data if key not in known]
         if not unknown:
             return read(data)
-        faults = [_unknown(key, known, data) for key in unknown]
+        faults = [_unknown(key, known) for key in unknown]
         meant = {(close,) for key in unknown if (close := _close(key, known))}
         try:
             read({key: value for key, value in data.items() if key in known})
@@ -53,10 +54,20 @@ class FileModel(BaseModel):
         raise ValidationError.from_exception_data(cls.__name__, faults)
 
 
-def _unknown(key, known, data):
+def _unknown(key, known):
     shown = key if len(key) <= 100 else f"{key[:100]} ..."
-    error = InputError(f'unknown key "{shown}"; {nearest(key, known)}')
-    return InitErrorDetails(type="value_error", loc=(), input=data, ctx={"error": error})
+    return _fault(InputError(f'unknown key "{shown}"; {nearest(key, known)}'))
+
+
+def _fault(error):
+    """A fault of a table as a whole, as pydantic keeps them."""
+    return InitErrorDetails(type="value_error", loc=(), input={}, ctx={"error": error})
+
+
+def refuse_all(title, faults):
+    """Within a validator: refuse a table called ``title`` for all of these InputErrors together; nothing if there are none."""
+    if faults:
+        raise ValidationError.from_exception_data(title, [_fault(error) for error in faults])
 
 
 def _close(word, known):

@@ -104,7 +104,7 @@ def test_parameters_of_a_known_cell_are_found_again(files, truth, tmp_path):
     assert made.r_factor(z) == pytest.approx(truth.r_factor(z), rel=0.01)
     assert made.rc_factor(z) == pytest.approx(truth.rc_factor(z), rel=0.03)
     assert made.decay_per_soc == 40.0
-    assert "assumed, kept from lfp" in made.notes["hysteresis"]
+    assert made.notes["hysteresis"].startswith("assumed; Decay: kept from simbank's chemistry lfp, not measured")
     assert made.typical["capacity_ah"] == AH
 
 
@@ -319,6 +319,25 @@ def test_one_branch_alone_leans_on_the_base_and_says_so(branches, truth, tmp_pat
     assert "only the discharge branch was measured" in told
     assert "measured from 10 to 95 % of charge; beyond, the shape of lfp goes on, which is assumed" in told
     assert cell.data["hysteresis"]["assumed"] is True
+
+
+def test_resistance_that_was_not_measured_goes_by_capacity_and_temperature(files):
+    """lfp: 0.25 mΩ of a 280 Ah cell at 25 °C, twice that at 0 °C (lfp.toml: 18.8 kJ/mol doubles it)."""
+    cell = import_cell([files / "ocv.csv"], "mine", capacity_ah=100.0)
+    assert cell.chemistry.typical["resistance_ohm"] == pytest.approx(0.25e-3 * 280 / 100, rel=1e-3)
+    assert any("R0 was not measured" in text for text in cell.told)
+    cold = import_cell([files / "ocv.csv"], "mine", capacity_ah=100.0, celsius=0.0)
+    assert cold.chemistry.typical["resistance_ohm"] == pytest.approx(0.5e-3 * 280 / 100, rel=0.01)
+    assert cold.chemistry.typical_resistance_ohm(0.5, 298.15) == pytest.approx(0.25e-3 * 280 / 100, rel=1e-3)
+
+
+def test_points_too_far_apart_are_told(truth, tmp_path):
+    """lfp between 95 and 100 % bends by more than 10 mV from the curve through its points there; between 40 and 60 % it does not."""
+    z = np.array([0, 0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0])
+    text = pd.DataFrame({"soc": z, "ocv_v": truth.ocv(z)}).to_csv(index=False)
+    told = [text for text in import_cell([written(tmp_path, "few.csv", text)], "mine").told if "no point between" in text]
+    assert len(told) == 1
+    assert "no point between 95 and 100 % of charge" in told[0]
 
 
 # ---- what is missing ----

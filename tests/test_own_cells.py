@@ -295,6 +295,17 @@ def test_a_new_cell_has_every_key_and_works_as_it_stands(tmp_path, monkeypatch, 
     assert "is there already" in says("cell", "new", "my_cell.toml", refused=True)
 
 
+def test_a_new_bank_of_a_new_cell_names_it_from_where_it_stands(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "banks").mkdir()
+    says("cell", "new", "cell.toml", "--base", "nmc")
+    says("new", "banks/bank.toml", "--packs", "100,50", "--chemistry", "cell.toml")
+    assert 'chemistry = "../cell.toml"' in (tmp_path / "banks" / "bank.toml").read_text(encoding="utf-8")
+    assert {pack.chemistry.name for pack in simbank.load("banks/bank.toml").bank.packs} == {"cell"}
+    assert "no such file" in says("new", "banks/other.toml", "--chemistry", "absent.toml", refused=True)
+    assert not (tmp_path / "banks" / "other.toml").exists()
+
+
 def test_faults_of_a_new_cell(tmp_path):
     assert 'did you mean "lfp"' in says("cell", "new", tmp_path / "a.toml", "--base", "lpf", refused=True)
     assert 'must end in ".toml"' in says("cell", "new", tmp_path / "a.txt", refused=True)

@@ -102,6 +102,21 @@ def test_one_line_names_all_that_is_missing(tmp_path):
         simbank.load_chemistry(tmp_path / "mine.toml")
 
 
+def test_what_contradicts_itself_in_a_chemistry_is_told_together(tmp_path, root):
+    text = (root / "simbank" / "cells" / "library" / "lfp.toml").read_text(encoding="utf-8")
+    for old, new in (
+        ("3.2995", "3.1"),
+        ("volt_max = 3.65", "volt_max = 3.0"),
+        ("half_width_volt = [0.014", "half_width_volt = [-0.014"),
+    ):
+        text = text.replace(old, new, 1)
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        simbank.load_chemistry(tmp_path / "mine.toml")
+    for says in ("ocv.volt: must rise", "hysteresis.half_width_volt: must not be below zero", "limits: must satisfy"):
+        assert says in str(caught.value)
+
+
 def test_faults_of_several_kinds_are_told_together(data):
     text = fault(data, {"packs.A.soc": 1.5, "wiring.link.length": "30 kg", "duty.hours": 0, "ports": [{}]})
     for says in (

@@ -20,6 +20,7 @@ from simbank.cells.measured_table import MeasuredTable, read_measured_table
 from simbank.errors import InputError
 from simbank.filemodel import check, read_toml
 from simbank.files import write_text
+from simbank.quantities import parse
 
 __all__ = ["ImportedCell", "import_cell"]
 
@@ -56,8 +57,8 @@ class ImportedCell:
         """TOML text of the chemistry file."""
         kept = [section for section in SECTIONS if not any(key.startswith(f"{section}.") for key in self.measured)]
         head = (
-            f"{self.data['name']}: written by simbank cell import. Measured: {', '.join(self.measured)}. Kept from another chemistry, and so "
-            f"assumed: {', '.join(kept)}. The licence is yours to state.",
+            f"{self.data['name']}: written by simbank cell import. Measured or given: {', '.join(self.measured)}. Kept from another chemistry, "
+            f"and so assumed: {', '.join(kept)}. The licence is yours to state.",
             *(f"Told by the import: {text}." for text in self.told),
         )
         return chemistry_text(self.data, head, self.measured)
@@ -136,6 +137,8 @@ def import_cell(
     """
     path = chemistry_path(base)
     chemistry, data = load_chemistry(base), read_toml(path)
+    ohm = float(chemistry.typical_resistance_ohm(0.5, celsius + 273.15))
+    data["typical"]["resistance"] = f"{ohm * 1e3:.6g} milliohm"  # at the temperature of the measurements, the new reference
     faults: list[InputError] = []
     tables = [table for file in files if (table := _tried(faults, read_measured_table, file)) is not None]
     logs, curves = _sorted_out(tables, faults)
@@ -240,42 +243,26 @@ def _origin(tables):
 
 def _composed(data, name, curves, logs, celsius, capacity_ah, ocv, pulses, told) -> ImportedCell:
     """The base's file with what was measured in its place."""
-    label, made = data["name"], {"assumed": False}
+    label, measured = data["name"], []
+    typical_ah = parse(data["typical"]["capacity"], "ampere_hour")
     for section in SECTIONS:
         kept = KEPT.format(label, data[section]["source"])
         seen = data[section].get("seen_in_practice") or f"unknown for this cell; these are the values of {label}"
         data[section] = data[section] | {"source": kept, "assumed": True, "seen_in_practice": seen}
-    origin, measured = _origin(curves), []
     if ocv is not None:
-        left = np.sqrt(np.mean(np.concatenate(list(ocv.residual_v.values())) ** 2)) * 1e3
-        span = f"from {ocv.span[0] * 100:.3g} to {ocv.span[1] * 100:.3g} % of charge; {left:.2f} mV left over (root mean square)"
-        data["ocv"] = made | {"soc": _list(ocv.soc), "volt": _list(ocv.volt), "source": f"{origin}; {span}."}
-        measured.append("ocv.volt")
-        if ocv.half_width_v is not None:
-            decay = ocv.decay_per_soc
-            source = f"{origin}; {span}. Decay: " + (
-                f"fitted to what follows reversals, {decay:.3g} ± {ocv.decay_error:.2g} (standard error)." if decay
-                else f"assumed, kept from {label}: {data['hysteresis']['decay_per_soc']:g} per unit of state of charge."
-            )  # fmt: skip
-            own = {"soc": _list(ocv.soc), "half_width_volt": _list(ocv.half_width_v), "source": source}
-            own["decay_per_soc"] = round(decay, 3) if decay else data["hysteresis"]["decay_per_soc"]
-            data["hysteresis"] = (
-                {key: value for key, value in data["hysteresis"].items() if key == "seen_in_practice"}
-                | own
-                | {"assumed": not decay}
-            )
-            measured += ["hysteresis.half_width_volt", *(["hysteresis.decay_per_soc"] if decay else [])]
+        measured += _put_ocv(data, ocv, _origin(curves), label)
     if pulses is not None:
-        _put_pulses(data, pulses, _origin(logs), label)
-        measured += ["resistance.factor", "relaxation.factor", "relaxation.rc", "typical.resistance"]
+        measured += _put_pulses(data, pulses, _origin(logs), label)
+    elif capacity_ah is not None:  # a cell of the same make and another size: resistance times capacity is the same
+        ohm = parse(data["typical"]["resistance"], "ohm") * typical_ah / capacity_ah
+        data["typical"]["resistance"] = f"{ohm * 1e3:.4g} milliohm"
+        told.append(f"R0 was not measured: {ohm * 1e3:.3g} mΩ is that of {label}, over capacity, which is assumed")
     if capacity_ah is not None:
         data["typical"]["capacity"] = f"{capacity_ah:.6g} Ah"
         measured.append("typical.capacity")
-    if pulses is not None or capacity_ah is not None:
-        own = " and ".join(k.split(".")[1] for k in measured if k.startswith("typical."))
-        data["typical"]["source"] = (
-            f"{own[0].upper()}{own[1:]}: {_origin([*curves, *logs])}. The rest: {data['typical']['source']}"
-        )
+    own = " and ".join(key.split(".")[1] for key in measured if key.startswith("typical."))
+    if own:
+        data["typical"]["source"] = f"{own.capitalize()}: {_origin([*curves, *logs])}. The rest: {data['typical']['source']}"
     head = {
         "name": name, "title": f"{name}, measured", "family": data.get("family", "lithium-ion"),
         "source": f"{_origin([*curves, *logs])}, at {celsius:g} degC. What was not measured is kept from simbank's chemistry {label} and "
@@ -286,14 +273,35 @@ def _composed(data, name, curves, logs, celsius, capacity_ah, ocv, pulses, told)
     return ImportedCell(data | head, ocv, pulses, tuple(measured), told)
 
 
+def _put_ocv(data, ocv: MeasuredOCV, origin, label):
+    """Curve and hysteresis from branches; the keys that were measured."""
+    left = np.sqrt(np.mean(np.concatenate(list(ocv.residual_v.values())) ** 2)) * 1e3
+    span = f"from {ocv.span[0] * 100:.3g} to {ocv.span[1] * 100:.3g} % of charge; {left:.2f} mV left over (root mean square)"
+    data["ocv"] = {"soc": _list(ocv.soc), "volt": _list(ocv.volt), "source": f"{origin}; {span}.", "assumed": False}
+    if ocv.half_width_v is None:
+        return ["ocv.volt"]
+    decay, kept = ocv.decay_per_soc, data["hysteresis"]["decay_per_soc"]
+    said = (
+        f"Decay: fitted to what follows reversals, {decay:.3g} ± {ocv.decay_error:.2g} (standard error)" if decay
+        else f"Decay: kept from simbank's chemistry {label}, not measured on this cell"
+    )  # fmt: skip
+    data["hysteresis"] |= {
+        "soc": _list(ocv.soc), "half_width_volt": _list(ocv.half_width_v), "decay_per_soc": round(decay, 3) if decay else kept,
+        "source": f"{said}. Half-width: {origin}; {span}.", "assumed": not decay,
+    }  # fmt: skip
+    return ["ocv.volt", "hysteresis.half_width_volt", *(["hysteresis.decay_per_soc"] if decay else [])]
+
+
 def _put_pulses(data, pulses: MeasuredPulses, origin, label):
-    """Resistance, relaxation and the typical R0 from pulses."""
+    """Resistance, relaxation and the typical R0 from pulses; the keys that were measured."""
     left = float(np.sqrt(np.mean(pulses.rms_v**2))) * 1e3
-    said = f"{origin}; {len(pulses.soc)} pulses, {left:.2f} mV left over (root mean square). Activation energy: assumed, kept from {label}."
+    said = f"Activation energy: kept from simbank's chemistry {label}, not measured on this cell. The rest: {origin}; {len(pulses.soc)} pulses, "
+    said += f"{left:.2f} mV left over (root mean square)."
     for section, (soc, factor) in (("resistance", pulses.r_factor), ("relaxation", pulses.rc_factor)):
         data[section] |= {"soc": _list(soc), "factor": _list(factor), "source": said, "assumed": True}
     data["relaxation"]["rc"] = [{"ratio": round(float(ratio), 6), "time_constant": f"{tau:.5g} s"} for ratio, tau in pulses.rc]
     data["typical"]["resistance"] = f"{pulses.r0_half_ohm * 1e3:.6g} milliohm"
+    return ["resistance.factor", "relaxation.factor", "relaxation.rc", "typical.resistance"]
 
 
 def _list(values):

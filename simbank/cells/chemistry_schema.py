@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from simbank.cells.curves import Curve
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, fraction, quantity
+from simbank.filemodel import FileModel, fraction, quantity, refuse_all
 
 __all__ = ["SECTIONS", "ChemistryFile", "Sourced"]
 
@@ -179,40 +179,51 @@ class ChemistryFile(FileModel):
 
     @model_validator(mode="after")
     def _sound(self):
-        _check_points("ocv.volt", self.ocv.soc, self.ocv.volt)
-        if np.any(np.diff(self.ocv.volt) <= 0):
-            raise InputError("must rise with soc from point to point", key="ocv.volt")
-        _check_points("hysteresis.half_width_volt", self.hysteresis.soc, self.hysteresis.half_width_volt)
-        if min(self.hysteresis.half_width_volt) < 0:
-            raise InputError("must not be below zero", key="hysteresis.half_width_volt")
-        _check_points("entropy.volt_per_kelvin", self.entropy.soc, self.entropy.volt_per_kelvin)
-        for key in ("resistance", "relaxation"):
-            part = getattr(self, key)
-            _check_points(f"{key}.factor", part.soc, part.factor)
-            if min(part.factor) <= 0:
-                raise InputError("must be above zero", key=f"{key}.factor")
-            if abs(float(Curve(part.soc, part.factor)(0.5)) - 1.0) > 1e-6:
-                raise InputError("must be 1 at soc 0.5, where the resistance itself is stated", key=f"{key}.factor")
-        if len(self.relaxation.rc) != 2:
-            raise InputError("needs exactly two pairs", key="relaxation.rc")
-        low, cutoff, charge, high = (getattr(self.limits, k) for k in ("volt_min", "cutoff_volt", "charge_volt", "volt_max"))
-        if not 0 < low <= cutoff < charge <= high:
-            raise InputError("must satisfy 0 < volt_min <= cutoff_volt < charge_volt <= volt_max", key="limits")
-        rate = self.charge_rate
-        if len(rate.celsius) != len(rate.c_rate) or len(rate.celsius) < 2 or np.any(np.diff(rate.celsius) <= 0):
-            raise InputError("needs as many rates as temperatures, two or more, temperatures rising", key="charge_rate")
-        if min(rate.c_rate) < 0:
-            raise InputError("must not be below zero", key="charge_rate.c_rate")
-        for key in ("source", "licence"):
-            if not getattr(self, key).strip():
-                raise InputError("must say where the values come from and under which terms", key=key)
+        refuse_all(type(self).__name__, [*self._faulty_curves(), *self._faulty_numbers()])
         return self
 
+    def _faulty_curves(self):
+        points = {
+            "ocv.volt": (self.ocv.soc, self.ocv.volt),
+            "hysteresis.half_width_volt": (self.hysteresis.soc, self.hysteresis.half_width_volt),
+            "entropy.volt_per_kelvin": (self.entropy.soc, self.entropy.volt_per_kelvin),
+            "resistance.factor": (self.resistance.soc, self.resistance.factor),
+            "relaxation.factor": (self.relaxation.soc, self.relaxation.factor),
+        }
+        for key, (soc, values) in points.items():
+            problem = _wrong_points(soc, values)
+            if problem is None and key == "ocv.volt" and np.any(np.diff(values) <= 0):
+                problem = "must rise with soc from point to point"
+            if problem is None and key == "hysteresis.half_width_volt" and min(values) < 0:
+                problem = "must not be below zero"
+            if problem is None and key.endswith(".factor"):
+                if min(values) <= 0:
+                    problem = "must be above zero"
+                elif abs(float(Curve(soc, values)(0.5)) - 1.0) > 1e-6:
+                    problem = "must be 1 at soc 0.5, where the resistance itself is stated"
+            if problem:
+                yield InputError(problem, key=key)
 
-def _check_points(key, soc, values):
+    def _faulty_numbers(self):
+        if len(self.relaxation.rc) != 2:
+            yield InputError("needs exactly two pairs", key="relaxation.rc")
+        low, cutoff, charge, high = (getattr(self.limits, k) for k in ("volt_min", "cutoff_volt", "charge_volt", "volt_max"))
+        if not 0 < low <= cutoff < charge <= high:
+            yield InputError("must satisfy 0 < volt_min <= cutoff_volt < charge_volt <= volt_max", key="limits")
+        rate = self.charge_rate
+        if len(rate.celsius) != len(rate.c_rate) or len(rate.celsius) < 2 or np.any(np.diff(rate.celsius) <= 0):
+            yield InputError("needs as many rates as temperatures, two or more, temperatures rising", key="charge_rate")
+        elif min(rate.c_rate) < 0:
+            yield InputError("must not be below zero", key="charge_rate.c_rate")
+        for key in ("source", "licence"):
+            if not getattr(self, key).strip():
+                yield InputError("must say where the values come from and under which terms", key=key)
+
+
+def _wrong_points(soc, values):
+    """What is wrong with points over state of charge, None if nothing is."""
     if len(soc) != len(values) or len(soc) < 2:
-        raise InputError("needs as many values as soc points, two or more", key=key)
+        return "needs as many values as soc points, two or more"
     if soc[0] != 0 or soc[-1] != 1 or np.any(np.diff(soc) <= 0):
-        raise InputError("soc points must rise strictly from 0 to 1", key=key)
-    if not np.all(np.isfinite(values)):
-        raise InputError("values must be finite", key=key)
+        return "soc points must rise strictly from 0 to 1"
+    return None if np.all(np.isfinite(values)) else "values must be finite"

@@ -18,6 +18,7 @@ LEAST_SPAN = 0.6  # of state of charge that branches must cover; beyond them the
 MOST_DIP_V = 0.020  # by which a branch may fall where it should rise; more is no noise. These thresholds are choices of ours
 LEAST_RISE = 1e-3  # of the mean curve [V per unit of state of charge]
 MOST_POINTS = 120
+GAP_V = 0.010  # that a curve may be off between its points before it is told
 DENSE = np.unique(
     np.concatenate(
         [[0, 0.005, 0.01, 0.02, 0.03, 0.05, 0.075], np.linspace(0.1, 0.9, 33), [0.925, 0.95, 0.97, 0.98, 0.99, 0.995, 1]]
@@ -236,6 +237,7 @@ def _completed(grid, mean, half, branches, base, told):
             f"measured from {low * 100:.3g} to {high * 100:.3g} % of charge; beyond, the shape of {base.name} goes on, which is assumed"
         )
     wide = None if half is None else np.interp(soc, grid, half)
+    _tell_gaps(grid, base, told)
     found = MeasuredOCV(soc, volt, wide, branches, (low, high), told=told)
     signs = {"charge": 1.0, "discharge": -1.0, "mean": 0.0}
     curve = Curve(soc, volt)
@@ -243,6 +245,19 @@ def _completed(grid, mean, half, branches, base, told):
         width = base.half_width(z) if wide is None else np.interp(z, soc, wide)
         found.residual_v[key] = measured - curve(z) - signs[key] * width
     return found
+
+
+def _tell_gaps(grid, base, told):
+    """Tell where points lie so far apart that the base's own curve, read only there, would be off between them."""
+    z = np.linspace(grid[0], grid[-1], 1001)
+    off = np.abs(Curve(grid, base.ocv(grid))(z) - base.ocv(z))
+    wide = np.flatnonzero(off > GAP_V)
+    for place in np.unique(np.searchsorted(grid, z[wide])):
+        inside = (z >= grid[place - 1]) & (z <= grid[place])
+        told.append(
+            f"no point between {grid[place - 1] * 100:.3g} and {grid[place] * 100:.3g} % of charge, where the curve of {base.name} bends: "
+            f"read only there it would be off by {off[inside].max() * 1e3:.0f} mV; measure in between"
+        )
 
 
 def _grid(branches, low, high):

@@ -99,9 +99,9 @@ def cell_new(
 
     write_chemistry_file(file, starter_chemistry(file.stem, base))
     say = console().print
-    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
+    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:")
     say(f"  simbank cell show {file} --out {file.stem}", soft_wrap=True)
-    say(f'  chemistry = "{file.name}" in a pack type of a scenario beside it', soft_wrap=True)
+    say(f"  simbank new my_bank.toml --chemistry {file}", soft_wrap=True)
 
 
 def _check_new_file(path):
@@ -144,7 +144,11 @@ def cell_import(
     celsius: Annotated[float, number_option(help="Temperature of the measurements [°C].", min=-60.0, max=120.0)] = 25.0,
     json_: Json = False,
 ):
-    """Make a chemistry file of measured open-circuit branches and pulse tests, with a figure and what is left over."""
+    """Make a chemistry file of measured open-circuit branches and pulse tests, with a figure and what is left over.
+
+    Tables are told apart by their headings, which hold the units: "SOC [%], charge_v, discharge_v" is an open-circuit curve, "time_s,
+    current_a, voltage_v" a log of pulses and rests. What was not measured is kept from --base and said to be assumed.
+    """
     from simbank.cells.cell_import import import_cell
     from simbank.plotting.cell_plots import plot_import
 
@@ -202,11 +206,10 @@ def _show_import(cell, out, picture):
         say(f"At half charge R0 {found['pulses']['r0_half_ohm'] * 1e3:.4g} mΩ; pairs {pairs}.")
     for text in cell.told:
         say(f"- {text}.")
-    say(f"Measured: {', '.join(cell.measured)}. Everything else in the file is kept from another chemistry and says so.")
-    say(
-        f"Written to {out}, with a figure in {picture}. Its licence is yours to state. Look at it: simbank cell show {out}",
-        soft_wrap=True,
-    )
+    say(f"Measured or given: {', '.join(cell.measured)}. Everything else in the file is kept from another chemistry and says so.")
+    say(f"Written to {out}, with a figure in {picture}. Its licence is yours to state. Then:")
+    say(f"  simbank cell show {out}", soft_wrap=True)
+    say(f"  simbank new my_bank.toml --chemistry {out}", soft_wrap=True)
 
 
 @cell_app.command("physics")

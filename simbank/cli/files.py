@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -78,7 +79,9 @@ def new(
     packs: Annotated[str | None, typer.Option(metavar="AH,AH,...", help="Rated capacity of each pack [Ah]: 280,280,100")] = None,
     layout: Annotated[str | None, typer.Option(help=f"{LAYOUT_NAMES}.")] = None,
     gauge: Annotated[str | None, typer.Option(help='Size of links and leads, such as "2 AWG" or "35 mm2".')] = None,
-    chemistry: Annotated[str | None, typer.Option(help="Name in the library (simbank cell list).")] = None,
+    chemistry: Annotated[
+        str | None, typer.Option(help="Name in the library (simbank cell list), or path of your own file.")
+    ] = None,
     c_rate: Annotated[float | None, number_option(help="Discharge and charge of the bank.")] = None,
 ):
     """Write a commented starter scenario; what is not given as an option is asked on a terminal, else a usual value."""
@@ -112,7 +115,9 @@ def new(
     except InputError as error:
         raise InputError(error.problem, key="--gauge", value=gauge) from None
     made = made_by(function="simbank new")
-    written = starter_scenario(name, capacities, layout, label, chemistry, float(rate))
+    if chemistry.endswith(".toml"):  # named to a command it counts from the working folder, in the file from that
+        chemistry = Path(os.path.relpath(chemistry, file.parent)).as_posix()
+    written = starter_scenario(name, capacities, layout, label, chemistry, float(rate), file.parent)
     written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
     make_folder(file.parent)
 

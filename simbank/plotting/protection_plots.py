@@ -10,12 +10,13 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
 from simbank.bank.ampacity import conductor_withstand
-from simbank.plotting.plots import INK, PALE, label_ends, line_style, new_figure, styled
+from simbank.plotting.plots import INK, PALE, coinciding, label_ends, line_style, names_of, new_figure, styled
 
 __all__ = ["plot_shorted", "plot_time_current"]
 
 BAND, EDGE, CABLE = "#cfd6e4", "#5b6b8c", "#88193c"
 SPAN = (1e-3, 1e4)
+SAME = 0.02  # lines that lie closer than this share of the greatest all through are one, with several names
 FIRST_S = 5.0  # where the logarithmic time axis begins
 
 
@@ -130,20 +131,38 @@ def plot_shorted(protection: Any) -> Figure:
     fig, axes = new_figure(1, 2, (9.4, 4.0))
     left, right = axes[0]
     found = list(protection.shorted.values())
-    ends = {left: [], right: []}
-    for k, shorted in enumerate(found):
-        style = line_style(k, len(found))
+    groups, ends = _alike(found), []
+    for k, group in enumerate(groups):
+        shorted, style = found[group[0]], line_style(k, len(groups))
         minutes = np.maximum(shorted.table.index.to_numpy(), FIRST_S) / 60.0
-        for axis, column in ((left, "feed_a"), (right, "energy_wh")):
-            axis.plot(minutes, shorted.table[column], **style)
-            ends[axis].append((shorted.pack, shorted.table[column].iloc[-1], style["color"]))
+        left.plot(minutes, shorted.table["feed_a"], **style)
+        right.plot(minutes, shorted.table["energy_wh"], **style)
+        name = names_of(group, [other.pack for other in found])
+        ends.append((name, float(shorted.table["energy_wh"].iloc[-1]), style["color"]))
     last = min(max(s.table.index[-1] for s in found) / 60.0, 90.0 * max(s.hours for s in found) + 1.0)
     cells = found[0].cells
     what = "one cell" if cells == 1 else f"{cells} cells"
-    left.set(xlabel="time [min]", ylabel="current into the pack [A]", title=f"Feed, {what} shorted, case of most energy")
+    left.set(
+        xlabel="time [min]",
+        ylabel="current into the pack [A]",
+        title=f"Feed, {what} shorted, case of most energy\n(lines as on the right)",
+    )
     right.set(xlabel="time [min]", ylabel="energy into the pack [Wh]", title="Energy fed in")
-    for axis, rows in ends.items():
+    for axis in (left, right):
         axis.set_ylim(bottom=0)
-        label_ends(axis, last, rows)
+    label_ends(right, last, ends)  # of the left panel every line ends at zero: its names are those on the right
+    for axis in (left, right):
         axis.set(xscale="log", xlim=(FIRST_S / 60.0, last))
     return fig
+
+
+def _alike(found):
+    """Groups of shorted packs whose feed and energy lie within :data:`SAME` of the greatest all through."""
+    seconds = np.geomspace(FIRST_S, max(shorted.table.index[-1] for shorted in found), 200)
+    columns = []
+    for shorted in found:
+        times, table = shorted.table.index.to_numpy(float), shorted.table
+        columns.append(np.concatenate([np.interp(seconds, times, table[c].to_numpy(float)) for c in ("feed_a", "energy_wh")]))
+    columns = np.array(columns).T
+    scale = [max(1e-9, float(np.abs(half).max())) for half in np.split(columns, 2)]
+    return coinciding(columns / np.repeat(scale, len(seconds))[:, None], SAME)

@@ -9,9 +9,14 @@ import pandas as pd
 
 from simbank.studies.protection import Protection
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, RULES
-from simbank.studies.protection.protection import GRAVEST
 
 __all__ = ["Failure", "failures", "marks"]
+
+# Order in which failed rules are told: what cannot break or end a fault, then what burns, then what trips. Our own choice.
+URGENCY = (
+    "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "rating ≤ ampacity", "shorted cell",
+    "outage", "rating ≥ load", "voltage drop",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,7 @@ class Failure:
 
 def failures(protection: Protection) -> list[Failure]:
     """Rules that failed, the gravest first, then those that could not be checked; each once, with all its places."""
-    rank = {rule: k for k, rule in enumerate(GRAVEST)}
+    rank = {rule: k for k, rule in enumerate(URGENCY)}
     found = []
     for status in (FAIL, NOT_CHECKABLE):
         checks = protection.checks[protection.checks["status"] == status]

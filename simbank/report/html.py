@@ -27,6 +27,7 @@ from simbank.warning import listed
 
 __all__ = ["write_report"]
 
+AT_HEAD, MOST_VERDICTS = 7, 1000  # as many verdicts as are read stand first, all others below the caution
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
     "How resistance and capacity will change: ageing enters only as given.",
@@ -94,7 +95,8 @@ def write_report(
         author=author,
         versions={"simbank": package_version("simbank")},
         question=page.question(),
-        verdicts=told,
+        verdicts=told[:AT_HEAD],
+        further=told[AT_HEAD:],
         severities=SEVERITIES,
         answer=page.answer(),
         warnings=warned,
@@ -142,7 +144,7 @@ class _Page:
         judged = [*self.found, *(study.result for study in self.studies if study.result is not None)]
         codes = {(warning.where, warning.text): warning.code for warning in warned}
         out, said = [], set()
-        for verdict in verdicts(*judged) if judged else []:
+        for verdict in verdicts(*judged, most=MOST_VERDICTS) if judged else []:
             code = codes.get((verdict.where, verdict.text))
             if code is None and any((w.code, w.where) == (verdict.code, verdict.where) for w in warned):
                 code = verdict.code

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
+from os import PathLike
 
+from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import library, load_chemistry
 from simbank.errors import InputError
@@ -22,6 +24,7 @@ def starter_scenario(
     gauge: str = "2 AWG",
     chemistry: str = "lfp",
     c_rate: float = 0.2,
+    folder: str | PathLike | None = None,
 ) -> str:
     """TOML text of a scenario that runs as it stands, with a comment beside everything that should be replaced.
 
@@ -36,9 +39,11 @@ def starter_scenario(
     gauge : str
         Of links and leads, such as "2 AWG" or "35 mm2".
     chemistry : str
-        Name in the library.
+        Name in the library, or path of a chemistry file, counted from the folder in which the scenario is to stand.
     c_rate : float
         Discharge and charge of the bank.
+    folder : path-like, optional
+        That folder; by default the working folder.
 
     Raises
     ------
@@ -47,7 +52,7 @@ def starter_scenario(
     """
     capacities = [float(c) for c in capacities_ah]
     _check(name, capacities, layout, chemistry, c_rate)
-    kind = load_chemistry(chemistry)
+    kind = load_chemistry(chemistry, folder)
     types = {capacity: f"pack_{capacity:.15g}ah".replace(".", "_") for capacity in dict.fromkeys(capacities)}
     lines = [
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
@@ -67,8 +72,12 @@ def starter_scenario(
 def _check(name, capacities, layout, chemistry, c_rate):
     if layout not in LAYOUTS:
         raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layout", value=layout)
-    if chemistry not in library():
-        raise InputError(f"no such chemistry; {nearest(chemistry, library())}", key="chemistry", value=chemistry)
+    if chemistry not in library() and not chemistry.endswith(".toml"):
+        raise InputError(
+            f"no such chemistry; {nearest(chemistry, library())}, or give the path of a .toml file",
+            key="chemistry",
+            value=chemistry,
+        )
     if not name.strip() or any(unicodedata.category(letter) in NO_LETTERS for letter in name):
         raise InputError("must be one line of letters", key="name", value=name)
     if not 1 <= len(capacities) <= 26 or not all(0.001 <= c <= 1e6 for c in capacities):
@@ -82,7 +91,9 @@ def _pack_type(label, capacity, chemistry, kind):
     typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
     return [
         f"[pack_types.{label}]",
-        f'chemistry = "{chemistry}"' + " " * 10 + "# simbank cell list",
+        f'chemistry = "{_plain(chemistry)}"'
+        + " " * 10
+        + "# simbank cell list, or the path of your own (simbank cell new, cell import)",
         f"cells_in_series = {kind.series_48v()}",
         f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
         f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
@@ -99,6 +110,7 @@ def _pack(number, label):
         f'type = "{label}"',
         "soc = 0.8                             # state of charge at the start",
         "# state_of_health = 0.9               # of an aged pack",
+        "# device = { ... }                    # its own fuse or breaker, as at the port below",
         "",
     ]
 
@@ -111,6 +123,8 @@ def _wiring(layout, gauge):
 
     return [
         "[wiring]",
+        '# What a cable may carry depends on its insulation: read the jacket, then add insulation = "xlpe90" (90 degC) or another of',
+        f"# {', '.join(INSULATIONS)}.",
         f'layout = "{layout}"' + " " * 10 + f"# {', '.join(LAYOUTS)}",
         f"link = {conductor('40 cm')}   # pack to pack, one polarity",
         f"lead = {conductor('80 cm')}   # pack to bus bar",
