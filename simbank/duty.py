@@ -6,11 +6,15 @@ import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from os import PathLike
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Command", "Duty", "SampledDuty", "Samples", "Step", "Window", "table_steps"]
 
@@ -69,6 +73,10 @@ class Step:
 class Duty:
     """Steps in order, the whole repeated ``repeat`` times.
 
+    A program may give one as ``duty`` of a scenario (:func:`simbank.with_changes`). It holds as it is: powers are those at the port,
+    on the DC side of an inverter; a charge without ``volt_limit`` goes on until a BMS or device stops it; an inverter's idle power
+    flows only where a command says so.
+
     >>> Duty((Step(3600.0), Step(1800.0)), repeat=2).duration_s
     10800.0
     """
@@ -79,6 +87,44 @@ class Duty:
     def __iter__(self) -> Iterator[Step]:
         for _ in range(self.repeat):
             yield from self.steps
+
+    @classmethod
+    def from_table(cls, table: pd.DataFrame, *, interpolation: str = "hold", repeat: int = 1, **limits: float) -> Duty:
+        """A duty of a table's rows, as a file's ``kind = "table"`` has them.
+
+        Parameters
+        ----------
+        table : DataFrame
+            One column ``time_s``, ``time_min`` or ``time_h``; for each port ``<port>_current_a`` [A] or ``<port>_power_w`` [W],
+            positive for discharge. A row holds until the next; the last only ends the table.
+        interpolation : {"hold", "linear"}
+            Between rows: the value of the row before, or straight to the next.
+        repeat : int
+            How often the whole is gone through.
+        **limits
+            ``volt_limit``, ``tail_a``, ``cutoff_volt`` of every command, as in :class:`Command`.
+
+        Raises
+        ------
+        InputError
+            As :func:`table_steps`.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> table = pd.DataFrame({"time_h": [0, 1, 3], "inverter_power_w": [800.0, -500.0, 0.0]})
+        >>> duty = Duty.from_table(table, volt_limit=56.8, cutoff_volt=44.8)
+        >>> [(float(step.duration_s), float(step.commands["inverter"].value)) for step in duty]
+        [(3600.0, 800.0), (7200.0, -500.0)]
+        """
+        if interpolation not in ("hold", "linear"):
+            raise InputError('must be "hold" or "linear"', key="interpolation", value=interpolation)
+        unknown = set(limits) - {"volt_limit", "tail_a", "cutoff_volt"}
+        if unknown:
+            raise InputError("use volt_limit, tail_a or cutoff_volt", key=sorted(unknown)[0])
+        endings = tuple(f"_{suffix}" for suffix in _KINDS)
+        found = [str(c).removesuffix(end) for c in table.columns for end in endings if str(c).endswith(end)]
+        return cls(_frame_steps(table, None, list(dict.fromkeys(found)), interpolation, limits, ()), repeat)
 
     @property
     def duration_s(self) -> float:
@@ -204,7 +250,8 @@ def table_steps(
     """Steps from a CSV table.
 
     Columns: ``time_s``, ``time_min`` or ``time_h``, and per port ``<port>_current_a`` or ``<port>_power_w`` (without the port's
-    name if there is one port), positive for discharge. A row holds until the next; the last row only ends the table.
+    name if there is one port), positive for discharge. A row holds until the next; the last row only ends the table. The run begins
+    with the first row, whatever its time.
 
     Parameters
     ----------
@@ -222,10 +269,14 @@ def table_steps(
     Raises
     ------
     InputError
-        If the file is missing, a column is unknown or missing, a value is not a number, or time does not rise.
+        If the file is missing, a column is unknown or missing, a value is not a number, or time begins below zero or does not rise.
     """
     where = {"key": "duty.file", "value": str(path)}
-    frame = read_csv(path, missing=where, broken=where)
+    return _frame_steps(read_csv(path, missing=where, broken=where), path, port_names, interpolation, limits, always)
+
+
+def _frame_steps(frame, path, port_names, interpolation, limits, always):
+    """Steps of a table; ``path`` is where it is from, for errors."""
     time_columns = [c for c in frame.columns if c in _TIME_COLUMNS]
     if len(time_columns) != 1:
         raise InputError("needs one column time_s, time_min or time_h", file=path, key="columns", value=", ".join(frame.columns))
@@ -259,6 +310,11 @@ def table_steps(
             key=f"row {row}, {time_columns[0]}",
             value=float(frame[time_columns[0]].iloc[back[0] + 1]),
         )
+    if time[0] < 0.0:
+        raise InputError(
+            "the first row is the start of the run, and nothing before it can be run: begin at 0", file=path,
+            key=f"row 2, {time_columns[0]}", value=float(frame[time_columns[0]].iloc[0]),
+        )  # fmt: skip
     if not np.ptp(time) <= LONGEST_TABLE_S:
         raise InputError(
             f"must last {LONGEST_TABLE_S / 3600.0:g} hours at most", file=path, key=time_columns[0],

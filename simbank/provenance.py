@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "MADE_BY_FILE", "code_hash", "content_hash", "file_hash", "files_read", "made_by", "note", "package_version", "set_command", "versions",
-    "write_figure", "write_json", "write_svg", "write_table",
+    "MADE_BY_FILE", "as_plain", "code_hash", "content_hash", "described", "file_hash", "files_read", "made_by", "note",
+    "package_version", "set_command", "versions", "write_figure", "write_json", "write_svg", "write_table",
 ]  # fmt: skip
 
 MADE_BY_FILE = "made_by.json"
@@ -76,8 +76,44 @@ def file_hash(path: str | Path) -> str | None:
 
 
 def content_hash(data: Any) -> str:
-    """SHA-256 of plain data, whatever the order of its keys."""
-    return hashlib.sha256(json.dumps(data, sort_keys=True, default=str).encode()).hexdigest()
+    """SHA-256 of data, whatever the order of its keys: plain data, and objects of Python in it by what they hold."""
+    return hashlib.sha256(json.dumps(data, sort_keys=True, default=as_plain).encode()).hexdigest()
+
+
+def as_plain(value: Any) -> Any:
+    """What an object of Python holds, as plain data for JSON: its class and its attributes, an array's numbers, a function's source."""
+    if hasattr(value, "tolist"):  # arrays and their numbers
+        return value.tolist()
+    if callable(value) and hasattr(value, "__code__"):
+        import inspect
+
+        try:
+            return inspect.getsource(value)
+        except OSError:  # typed into a console
+            return [
+                value.__qualname__,
+                value.__code__.co_code.hex(),
+                repr(value.__code__.co_consts),
+                list(value.__code__.co_names),
+            ]
+    if isinstance(value, datetime.date | datetime.time) or not hasattr(value, "__dict__"):
+        return str(value)
+    return {"python": type(value).__qualname__, "holds": vars(value)}
+
+
+def described(data: Any) -> Any:
+    """Data with objects of Python in it replaced by their class and a hash of what they hold; plain data stays as it is.
+
+    >>> described({"hours": 2.0, "curve": object()})["curve"]["python"]
+    'object'
+    """
+    if isinstance(data, dict):
+        return {key: described(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [described(value) for value in data]
+    if data is None or isinstance(data, str | bool | int | float | datetime.date | datetime.time):
+        return data
+    return {"python": type(data).__qualname__, "sha256": content_hash(data)}
 
 
 def files_read(
@@ -147,6 +183,8 @@ def made_by(scenario: Any = None, function: str | None = None, **settings: Any) 
         data = getattr(scenario, "data", None)
         if data is not None:
             record |= {"scenario_file": scenario.source, "scenario_sha256": content_hash(data), "files_read": scenario.files}
+            if getattr(scenario, "own_layouts", None):
+                record["own_layouts_sha256"] = scenario.own_layouts
     record |= {key: value for key, value in settings.items() if value is not None}
     return record | {"time_utc": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")}
 

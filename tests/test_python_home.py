@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from banks import Case, affine_chemistry, constant, pack, wired
 from pandas.testing import assert_frame_equal
 
 import simbank as sb
+from simbank.bank import LAYOUTS
 from simbank.duty import Duty
 from simbank.notebook import MOST_BYTES, as_html
 from simbank.warning import BankWarning
@@ -279,3 +281,150 @@ def test_the_first_instant_is_the_first_sample_of_a_run(run, chain):
 def test_what_a_first_instant_cannot_be_asked(chain, commands, problem):
     with pytest.raises(sb.InputError, match=problem):
         sb.operating_point(chain, commands)
+
+
+# ---- own objects ----
+
+
+@pytest.fixture
+def ring():
+    """The chain closed by one more link of each polarity from the last pack back to the first."""
+
+    @sb.layout("ring", part="link", order=9, summary="chain closed to a ring, take-off at the first")
+    def ring(units, parts):
+        branches = []
+        for one, other in zip(units, [*units[1:], units[0]], strict=True):
+            for pole, sign in ((1, "+"), (2, "-")):
+                name = f"link {one[0]}-{other[0]} {sign}"
+                branches.append(sb.Branch(name, "link", one[pole], other[pole], parts.link.resistance_ohm, parts.link, pole=sign))
+        return branches, (units[0][1], units[0][2])
+
+    yield ring
+    LAYOUTS.pop("ring")
+
+
+def own_curve(**more):
+    return replace(sb.load_chemistry("lfp"), ocv=sb.Curve([0.0, 0.1, 0.5, 0.9, 1.0], [2.6, 3.20, 3.29, 3.33, 3.45]), **more)
+
+
+def own(duty=None, **chemistry):
+    """The classroom chain with an open-circuit curve and a duty of a program's own."""
+    duty = duty or sb.Duty((sb.Step(1800.0, {"charger": sb.Command("current", 20.0)}),))
+    changes = {"chemistries.mine": own_curve(**chemistry), "pack_types.equal.chemistry": "mine", "duty": duty}
+    return sb.example("classroom_chain", changes)
+
+
+def test_every_study_takes_own_objects(tmp_path, ring):
+    scenario = own()
+    assert scenario.bank.packs[0].chemistry.name == "mine"
+    run = sb.simulate(scenario, integrator="fast")
+    assert run.summary["bank"]["charge_out_ah"] == pytest.approx(10.0)  # 20 A for half an hour
+    assert run.ports["voltage_v"]["charger"].iloc[0] < 16 * 3.29
+    compared = sb.compare(scenario, integrator="fast")
+    assert "ring" in compared.table.index
+    assert compared.table.loc["ring", "share_ratio_max"] < compared.table.loc["chain", "share_ratio_max"]
+    assert sb.bill(sb.with_changes(scenario, {"wiring.layout": "ring"})).mass_kg > sb.bill(scenario).mass_kg
+    sized = sb.size(scenario, sb.Limits(share_ratio=1.5), layouts=["ring"], gauges=["2 AWG"])
+    assert set(sized.table["layout"]) == {"ring"}
+    assert list(sb.drift(scenario, ["mine"]).table.index) == ["mine"]
+    assert sb.usable(scenario, 1.0).loc["bank", "charge_ah"] > 300
+    found = sb.sensitivity(scenario, {"packs.P1.soc": "uniform 0.2 0.4", "packs.P2.soc": "uniform 0.2 0.4"}, runs=4)
+    assert len(found.table) == 2
+    assert len(sb.protect(scenario).checks)
+    page = tmp_path / "page.html"
+    sb.write_report(scenario, page, result=run)
+    assert "Duty" in page.read_text(encoding="utf-8")
+
+
+def test_a_sweep_takes_own_objects_and_its_processes_get_them(tmp_path, ring):
+    """A grid of two duties and two layouts, one of them own: the rows are the same from two processes as from this one."""
+    duties = [sb.Duty((sb.Step(1800.0, {"charger": sb.Command("current", amperes)}),)) for amperes in (10.0, 20.0)]
+    grid = {"duty": duties, "wiring.layout": ["ring", "chain"], "packs.P1.soc": [0.3, 0.31, 0.32]}
+    here = sb.sweep(own(), grid)
+    assert here["failure"].isna().all()
+    assert here["charge_out_ah"].round(6).tolist() == [5.0] * 6 + [10.0] * 6
+    assert here["duty"].nunique() == 2
+    assert_frame_equal(sb.sweep(own(), grid, jobs=2, keep=tmp_path), here, check_exact=True)
+    rows = []
+    sb.sweep(own(), grid, keep=tmp_path, on_row=rows.append)  # all are there
+    assert rows == []
+    sb.sweep(own(charge_volt=3.5), grid, keep=tmp_path, on_row=rows.append)  # another chemistry: all are made anew
+    assert len(rows) == len(here)
+    assert isinstance(sb.read(sb.Sweep(here).write(tmp_path / "out")), sb.Sweep)
+
+
+def test_what_made_a_result_tells_own_objects_apart(tmp_path, ring):
+    hashes = [
+        sb.simulate(scenario, integrator="fast").made_by["scenario_sha256"]
+        for scenario in (own(), own(), own(charge_volt=3.5), own(sb.Duty((sb.Step(60.0),))))
+    ]
+    assert hashes[0] == hashes[1]
+    assert len(set(hashes)) == 3
+    result = sb.simulate(sb.with_changes(own(), {"wiring.layout": "ring"}), integrator="fast")
+    assert list(result.made_by["own_layouts_sha256"]) == ["ring"]
+    again = sb.read(result.write(tmp_path))
+    assert_frame_equal(again.packs, result.packs, check_exact=True)
+    with pytest.raises(sb.InputError, match="made of objects that no file holds"):
+        _ = again.scenario
+
+
+def test_a_duty_of_a_table_is_that_of_a_file(tmp_path):
+    """The shipped table of two inverters by pandas, with the port limits that the file's form has, against the file's own duty."""
+    scenario = sb.example("classroom_chain")
+    table = pd.DataFrame({"time_min": [0, 30, 40, 90], "charger_current_a": [20.0, 0.0, -15.0, 0.0]})
+    table.to_csv(tmp_path / "load.csv", index=False)
+    from_file = sb.with_changes(scenario, {"duty": {"kind": "table", "file": str(tmp_path / "load.csv")}})
+    command = from_file.duty.steps[0].commands["charger"]
+    limits = {"volt_limit": command.volt_limit, "cutoff_volt": command.cutoff_volt}
+    assert sb.Duty.from_table(table, **limits) == from_file.duty
+    linear = sb.Duty.from_table(table, interpolation="linear")
+    assert [step.commands["charger"].slope for step in linear.steps] == pytest.approx([-20 / 1800, -15 / 600, 15 / 3000])
+
+
+@pytest.mark.parametrize(
+    ("changes", "problem"),
+    [
+        ({"duty": sb.Duty(())}, "needs a step or more"),
+        ({"duty": sb.Duty((sb.Step(60.0, {"chrger": sb.Command("current", 1.0)}),))}, "no such port"),
+        ({"duty": sb.Duty((sb.Step(-1.0),))}, "a millisecond or more"),
+        ({"duty": sb.Duty((sb.Step(60.0, {"charger": sb.Command("amps", 1.0)}),))}, "use one of current, power, resistance"),
+        ({"duty": sb.Duty((sb.Step(60.0, {"charger": sb.Command("current", np.nan)}),))}, "must be finite"),
+        ({"chemistries.mine": own_curve(), "chemistries.mine.title": "x"}, "leads into a plain value"),
+        ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0, 0.5, 1], [3.0, 3.3, 3.2]))}, "nowhere falling"),
+        ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0.1, 1], [3.0, 3.3]))}, "from 0 to 1"),
+        ({"chemistries.mine": replace(own_curve(), charge_volt=2.0)}, "must rise from above 0 V"),
+        ({"chemistries.lfp": own_curve()}, "a shipped chemistry has this name"),
+    ],
+)
+def test_own_objects_that_cannot_be_are_refused(changes, problem):
+    with pytest.raises(sb.InputError, match=problem):
+        sb.example("classroom_chain", changes)
+
+
+@pytest.mark.parametrize(
+    ("name", "options", "problem"),
+    [
+        ("chain", {"part": "link", "order": 9}, "a shipped layout has this name"),
+        ("graph", {"part": "link", "order": 9}, "a shipped layout has this name"),
+        ("star", {"part": "link", "order": 4}, "layout busbar has this order"),
+        ("star", {"part": "cable", "order": 9}, '"link" or "lead"'),
+    ],
+)
+def test_a_layout_that_cannot_be_registered(name, options, problem):
+    with pytest.raises(sb.InputError, match=problem):
+        sb.layout(name, summary="", **options)
+
+
+def test_the_page_on_scenarios_builds_what_it_shows(root):
+    """The blocks of Python of scenarios/README.md run as they stand, one after the other."""
+    text = (root / "scenarios" / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    assert blocks
+    space = {}
+    try:
+        for block in blocks:
+            exec(compile(block, "scenarios/README.md", "exec"), space)
+        assert space["mine"].duty.duration_s == 3 * 3600.0
+        assert space["table"].index.tolist() == ["chain", "ring"]
+    finally:
+        LAYOUTS.pop("ring", None)

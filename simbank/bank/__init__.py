@@ -13,6 +13,8 @@ _HOMES = {
     "Pack": "bank",
     "Parts": "layouts",
     "join": "layouts",
+    "layout": "layouts",
+    "own_layouts": "layouts",
     "parse_gauge": "conductors",
     "resistance_per_metre": "conductors",
 }

@@ -17,7 +17,9 @@ from simbank.bank.conductors import Conductor
 from simbank.bank.graph import Branch
 from simbank.errors import InputError
 
-__all__ = ["LAYOUTS", "Bar", "Layout", "Parts", "Tap", "busbar", "chain", "chain_middle", "chain_opposite", "join", "layout"]
+__all__ = [
+    "LAYOUTS", "Bar", "Layout", "Parts", "Tap", "busbar", "chain", "chain_middle", "chain_opposite", "join", "layout", "own_layouts",
+]  # fmt: skip
 
 
 Unit = tuple[str, str, str]  # name, positive node, negative node
@@ -114,14 +116,64 @@ LAYOUTS: dict[str, Layout] = {}
 def layout(name: str, *, part: str, order: int, summary: str, taps=lambda units, parts: []) -> Callable:
     """Decorator that registers a function as a layout; the arguments are those of :class:`Layout`.
 
-    ``order`` must be one that no other layout has.
+    A layout of one's own is known from then on wherever a layout is named: ``wiring.layout``, :func:`simbank.compare`,
+    :func:`simbank.size`, a sweep's grid. The processes of a sweep get the function along. What made a result holds a hash of the
+    function's source, but not of other functions that it calls.
+
+    Parameters
+    ----------
+    name : str
+        As ``wiring.layout`` will have it.
+    part : {"link", "lead"}
+        Key of the conductor in ``wiring`` that joins its units.
+    order : int
+        One that no other layout has; the shipped ones have 1 to 4.
+    summary : str
+        A few words on where its take-off is.
+    taps : callable, optional
+        Of a layout with bus bars: where units meet them.
+
+    Raises
+    ------
+    InputError
+        If the name is that of a shipped layout or of an explicit graph, or another layout has the order.
+
+    Examples
+    --------
+    A ring: the chain, closed by one more link of each polarity from the last pack back to the first.
+
+    >>> import simbank as sb
+    >>> @sb.layout("ring", part="link", order=9, summary="chain closed to a ring, take-off at the first")
+    ... def ring(units, parts):
+    ...     branches = []
+    ...     for one, other in zip(units, [*units[1:], units[0]]):
+    ...         for pole, sign in ((1, "+"), (2, "-")):
+    ...             name = f"link {one[0]}-{other[0]} {sign}"
+    ...             branches.append(sb.Branch(name, "link", one[pole], other[pole], parts.link.resistance_ohm, parts.link, pole=sign))
+    ...     return branches, (units[0][1], units[0][2])
+    >>> bank = sb.example("classroom_chain", {"wiring.layout": "ring"})
+    >>> sb.operating_point(bank, {"charger": -100.0}).packs["current_a"].round(1).tolist()
+    [-23.1, -20.0, -18.5, -18.5, -20.0]
+    >>> _ = LAYOUTS.pop("ring")
     """
+    if name == "graph" or (name in LAYOUTS and name not in own_layouts()):
+        raise InputError("a shipped layout has this name; choose another", key="name", value=name)
+    taken = next((kind.name for kind in LAYOUTS.values() if kind.order == order and kind.name != name), None)
+    if taken is not None:
+        raise InputError(f"layout {taken} has this order; choose another number", key="order", value=order)
+    if part not in ("link", "lead"):
+        raise InputError('must be "link" or "lead"', key="part", value=part)
 
     def register(wire):
         LAYOUTS[name] = Layout(name, wire, part, order, summary, taps)
         return wire
 
     return register
+
+
+def own_layouts() -> dict[str, Layout]:
+    """Layouts that were registered from outside this module."""
+    return {name: kind for name, kind in LAYOUTS.items() if kind.wire.__module__ != __name__}
 
 
 def _need(parts, what, layout):

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from simbank.cli.options import LAYOUT_NAMES, make_folder, number_option
+from simbank.cli.options import LAYOUT_NAMES, number_option
 from simbank.cli.output import console, print_json
 from simbank.errors import InputError
 from simbank.files import write_whole
@@ -90,6 +90,8 @@ def new(
 
     if file.exists():
         raise InputError("is there already; name a new file", key="file", value=str(file))
+    if not file.parent.is_dir():
+        raise InputError(f"there is no folder {file.parent}; make it, or name another", key="file", value=str(file))
 
     def ask(given, question, usual):
         if given is not None:
@@ -119,7 +121,6 @@ def new(
         chemistry = Path(os.path.relpath(chemistry, file.parent)).as_posix()
     written = starter_scenario(name, capacities, layout, label, chemistry, float(rate), file.parent)
     written += f"\n# Written by simbank {made['simbank']}, {made['time_utc']}.\n"
-    make_folder(file.parent)
 
     def write(aside):
         aside.write_text(written, encoding="utf-8")

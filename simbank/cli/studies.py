@@ -31,9 +31,6 @@ from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
 
-TOLERANCE = 1e-8  # of drift and usable, which have no option for it
-
-
 _COMPARE_COLUMNS = {
     "layout": "layout", "spread_max_points": "largest spread\n[points]", "spread_end_points": "spread at end\n[points]",
     "share_ratio_max": "largest\nshare ratio", "hardest_pack": "of\npack", "share_ratio_min": "smallest\nshare ratio",
@@ -274,7 +271,7 @@ def drift(
 
     command = Command(file, set_, out, json_, report)
     with command.progress("Drift in") as progress:
-        found = study(command.scenario, chemistry or DEFAULT, progress=progress, tolerance=TOLERANCE)
+        found = study(command.scenario, chemistry or DEFAULT, progress=progress)
     command.finish(found, _show_drift)
 
 
@@ -313,7 +310,7 @@ def usable(
     from simbank.studies import usable as study
 
     command = Command(file, set_, out, json_, report)
-    command.finish(Usable(study(command.scenario, c_rate, tolerance=TOLERANCE)), _show_usable)
+    command.finish(Usable(study(command.scenario, c_rate)), _show_usable)
 
 
 def _show_usable(found):

@@ -22,7 +22,7 @@ class Clock:
     def __init__(self, scenario):
         duty = (getattr(scenario, "data", None) or {}).get("duty", {})
         self.begin = None
-        if duty.get("kind") == "days":
+        if isinstance(duty, dict) and duty.get("kind") == "days":
             start, zone = (str(duty.get(key, DaysDuty.model_fields[key].default)) for key in ("start", "timezone"))
             self.begin = read_start(start).replace(tzinfo=read_zone(zone))
 

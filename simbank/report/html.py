@@ -13,6 +13,7 @@ import pandas as pd
 from simbank.caution import REPORT_CAUTION
 from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
+from simbank.provenance import described
 from simbank.report.failures import failures, marks
 from simbank.report.parts import Figures, Sources, grouped, lines, table, text
 from simbank.results import Study
@@ -504,7 +505,7 @@ class _Page:
                 "The scenario as it was run, changes applied, and what made this report: versions, settings, hashes of contents."
             ),
             {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
-            {"kind": "pre", "text": tomli_w.dumps(self.scenario.data)},
+            {"kind": "pre", "text": tomli_w.dumps(described(self.scenario.data))},
         ]
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from simbank.bank import Bank
-from simbank.duty import Command, Duty, SampledDuty, Samples, Step, Window, table_steps
+from simbank.duty import SHORTEST_ROW_S, Command, Duty, SampledDuty, Samples, Step, Window, table_steps
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.scenario.build_bank import voltages_that_suit
@@ -42,6 +42,8 @@ def build_duty(file: ScenarioFile, bank: Bank, folder: Path) -> Duty | SampledDu
         For a port that the file has not, a cut-off above the charge voltage, or a table that cannot be used.
     """
     duty = file.duty
+    if isinstance(duty, Duty):
+        return _own_duty(duty, bank)
     if isinstance(duty, DaysDuty):
         return _days(duty, bank, folder)
     if isinstance(duty, TableDuty):
@@ -49,6 +51,25 @@ def build_duty(file: ScenarioFile, bank: Bank, folder: Path) -> Duty | SampledDu
     if isinstance(duty, ConstantDuty):
         return Duty((_step(duty, "duty", bank, duty.c_rate),))
     return Duty(tuple(_step(step, f"duty.steps.{k}", bank, duty.c_rate) for k, step in enumerate(duty.steps)), duty.repeat)
+
+
+def _own_duty(duty: Duty, bank: Bank) -> Duty:
+    """A duty that a program made, as it is, with what a run rests on looked at."""
+    ports = list(bank.graph.ports)
+    if not duty.steps or not isinstance(duty.repeat, int) or duty.repeat < 1:
+        raise InputError("needs a step or more, repeated once or more", key="duty")
+    for k, step in enumerate(duty.steps):
+        if not (np.isfinite(step.duration_s) and step.duration_s >= SHORTEST_ROW_S):
+            raise InputError("must be a millisecond or more", key=f"duty.steps.{k}.duration_s", value=step.duration_s)
+        for port, command in step.commands.items():
+            key = f"duty.steps.{k}.commands.{port}"
+            if port not in ports:
+                raise InputError(f"no such port; {nearest(port, ports)}", key=key)
+            if command.kind not in ("current", "power", "resistance"):
+                raise InputError("use one of current, power, resistance", key=f"{key}.kind", value=command.kind)
+            if not np.isfinite([command.value, command.slope]).all() or (command.kind == "resistance" and command.value <= 0):
+                raise InputError("must be finite, a resistance above zero", key=f"{key}.value", value=command.value)
+    return duty
 
 
 def _named_port(asked: str | None, key: str, bank: Bank) -> str:

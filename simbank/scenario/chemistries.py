@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from simbank.cells import Chemistry, library, load_chemistry
 from simbank.errors import InputError
@@ -30,6 +33,9 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
         If there is no such chemistry, or it is not sound.
     """
     if name in file.chemistries:
+        own = file.chemistries[name]
+        if isinstance(own, Chemistry):
+            return _sound(replace(own, name=name))
         try:
             return file.chemistries[name].chemistry(name, folder)
         except InputError as error:
@@ -38,6 +44,24 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
         known = nearest(name, [*file.chemistries, *library()])
         raise InputError(f"unknown chemistry; {known}, or give the path of a .toml file", value=name)
     return load_chemistry(name, folder)
+
+
+def _sound(own: Chemistry) -> Chemistry:
+    """A chemistry that a program made, with what a run rests on looked at; a file's is checked where it is read."""
+    key = f"chemistries.{own.name}"
+    for label in ("ocv", "half_width"):
+        curve = getattr(own, label)
+        if not (np.isfinite(curve.soc).all() and np.isfinite(curve.value).all() and (np.diff(curve.soc) > 0).all()):
+            raise InputError("needs finite points at rising states of charge", key=f"{key}.{label}")
+    volt = own.ocv.value
+    if own.ocv.soc[0] > 0 or own.ocv.soc[-1] < 1 or not (np.diff(volt) >= 0).all() or not (volt > 0).all():
+        raise InputError("must cover states of charge from 0 to 1, above 0 V and nowhere falling", key=f"{key}.ocv")
+    if (own.half_width.value < 0).any():
+        raise InputError("must not be below zero", key=f"{key}.half_width")
+    if not 0 < own.volt_min <= own.cutoff_volt < own.charge_volt <= own.volt_max:
+        limits = "volt_min, cutoff_volt, charge_volt, volt_max"
+        raise InputError(f"{limits} must rise from above 0 V; cutoff_volt may be volt_min, charge_volt volt_max", key=key)
+    return own
 
 
 def chemistries_of_types(file: ScenarioFile, folder: Path) -> tuple[dict[str, Chemistry], tuple[str, ...]]:

@@ -6,14 +6,14 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-from simbank.bank import Bank
+from simbank.bank import Bank, own_layouts
 from simbank.cells import Chemistry
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.filemodel import check, read_toml
 from simbank.notebook import as_html
 from simbank.plotting.drawing import draw_bank
-from simbank.provenance import files_read
+from simbank.provenance import content_hash, files_read
 from simbank.scenario.build_bank import build_bank
 from simbank.scenario.build_duty import build_duty
 from simbank.scenario.changes import changed, joint_branches
@@ -43,6 +43,8 @@ class Scenario:
     source : str or None
     files : dict
         Other files that it read, with hashes of their contents (see :func:`simbank.provenance.files_read`).
+    own_layouts : dict of str to str
+        Layouts that it names and a program registered (:func:`simbank.layout`), with a hash of each.
 
     Raises
     ------
@@ -58,6 +60,9 @@ class Scenario:
     def __init__(self, data: dict[str, Any], source: str | None = None):
         self.data, self.source = data, source
         self.files = files_read(data, source)
+        self.own_layouts = {
+            name: content_hash(kind) for name, kind in own_layouts().items() if name in _texts(data.get("wiring"))
+        }
         try:
             self._file = file = check(ScenarioFile, data, unions=("duty",))
             self.name, self.layout = file.name, file.wiring.layout
@@ -109,6 +114,12 @@ class Scenario:
         )
         words = [f"{repr(self)[1:-1].partition(': ')[2]}; ports: {', '.join(self.bank.graph.ports)}."]
         return as_html(self.name, words=words, table=table, picture=draw_bank(self.bank))
+
+
+def _texts(data):
+    """Every text in a table."""
+    parts = data.values() if isinstance(data, dict) else data if isinstance(data, list) else ()
+    return {part for part in parts if isinstance(part, str)}.union(*(_texts(part) for part in parts))
 
 
 def load(path: str | PathLike, changes: dict[str, Any] | None = None) -> Scenario:
@@ -175,6 +186,10 @@ def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
     (``packs.P3.soc``), all of them by the entry's (``packs.P.soc``). ``*`` stands for every name: ``packs.*.soc``,
     ``pack_types.*.capacity``, ``wiring.added.*``.
 
+    A program may put objects of its own in place of two tables: a :class:`~simbank.duty.Duty` as ``duty``, a
+    :class:`~simbank.cells.Chemistry` as ``chemistries.NAME``. Every study takes the scenario that comes of it, and a sweep takes them
+    as values. What made a result has a hash of what they hold; :func:`simbank.read` gives the figures back, but not the objects.
+
     Parameters
     ----------
     scenario : Scenario
@@ -186,5 +201,21 @@ def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
     ------
     InputError
         If a key leads nowhere, or the changed scenario cannot be.
+
+    Examples
+    --------
+    Packs of the shipped LFP chemistry with an open-circuit curve of one's own, and a duty of one's own:
+
+    >>> from dataclasses import replace
+    >>> import simbank as sb
+    >>> curve = sb.Curve([0.0, 0.1, 0.5, 0.9, 1.0], [2.6, 3.20, 3.29, 3.33, 3.45])
+    >>> mine = replace(sb.load_chemistry("lfp"), name="mine", ocv=curve)
+    >>> rest, load = sb.Step(1800.0), sb.Step(3600.0, {"charger": sb.Command("current", 50.0, cutoff_volt=44.8)})
+    >>> changes = {"chemistries.mine": mine, "pack_types.equal.chemistry": "mine", "duty": sb.Duty((rest, load))}
+    >>> scenario = with_changes(sb.example("classroom_chain"), changes)
+    >>> scenario
+    <Scenario 'Classroom chain': 5 packs, 500 Ah, chain, duty of 1.5 h>
+    >>> round(scenario.bank.packs[0].chemistry.ocv(0.5).item(), 3)
+    3.29
     """
     return from_dict(scenario.data, changes, scenario.source)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, WrapValidator, model_validator
 
 from simbank.bank import LAYOUTS, Bar, Conductor, Gauge, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.bank.ampacity import INSULATIONS
 from simbank.bank.bank import MAX_PACKS
-from simbank.cells import ChemistryTable, library
+from simbank.cells import Chemistry, ChemistryTable, library
+from simbank.duty import Duty
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, bank_temperature, fraction, nearest, quantity
 from simbank.scenario.duty_schema import ConstantDuty, CyclesDuty, DaysDuty, TableDuty, pick_duty
@@ -31,7 +32,33 @@ GaugeText = Annotated[
         }
     ),
 ]
-LayoutName = Literal[tuple(LAYOUTS)]
+
+
+def _layout_name(*more):
+    """A name of a layout, one that was registered later among them; ``more`` are names besides."""
+
+    def read(name):
+        known = [*LAYOUTS, *more]
+        if not isinstance(name, str) or name not in known:
+            *first, last = map(repr, known)
+            raise InputError(f"must be {', '.join(first)} or {last}", value=name)
+        return name
+
+    return Annotated[str, BeforeValidator(read), WithJsonSchema({"enum": [*LAYOUTS, *more], "type": "string"})]
+
+
+LayoutName = _layout_name()
+
+
+def _object_or_table(kind):
+    """A validator that lets through an object of this kind, where a program puts one in place of a table."""
+
+    def read(value, table):
+        return value if isinstance(value, kind) else table(value)
+
+    return read
+
+
 LAYOUT_WORDS = "; ".join([f"`{kind.name}`: {kind.summary}" for kind in LAYOUTS.values()] + ["`graph`: conductors of its own"])
 LEAST_CAPACITY_AH = (
     0.1  # of a pack, as a button cell holds; common practice, no source. In far less, equations are too stiff to finish
@@ -362,7 +389,7 @@ class FreeConductor(ConductorTable):
 class WiringTable(FileModel):
     """How the packs are joined."""
 
-    layout: Literal[(*LAYOUTS, "graph")] = Field("chain", description=LAYOUT_WORDS)
+    layout: _layout_name("graph") = Field("chain", description=LAYOUT_WORDS)
     link: ConductorTable | None = Field(None, description="pack to pack, one polarity")
     lead: ConductorTable | None = Field(None, description="pack to bus bar, one polarity")
     leads: dict[str, ConductorTable] = Field(
@@ -434,7 +461,7 @@ class ScenarioFile(FileModel):
         "`temperature` say nothing else",
     )
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)] = Field(description="makes of pack")
-    chemistries: dict[str, ChemistryTable] = Field(
+    chemistries: dict[str, Annotated[ChemistryTable, WrapValidator(_object_or_table(Chemistry))]] = Field(
         default_factory=dict, description="chemistries of the file's own: shipped or own ones with some numbers changed"
     )
     packs: Annotated[list[PackTable], Field(min_length=1)] = Field(
@@ -449,11 +476,10 @@ class ScenarioFile(FileModel):
         default_factory=list,
         description="what is opened or closed by hand, and when",
     )
-    duty: Annotated[CyclesDuty | ConstantDuty | TableDuty | DaysDuty, Field(discriminator="kind"), BeforeValidator(pick_duty)] = (
-        Field(
-            description="what is asked of the bank over time",
-        )
-    )
+    duty: Annotated[
+        CyclesDuty | ConstantDuty | TableDuty | DaysDuty,
+        Field(discriminator="kind"), BeforeValidator(pick_duty), WrapValidator(_object_or_table(Duty)),
+    ] = Field(description="what is asked of the bank over time")  # fmt: skip
 
     @model_validator(mode="after")
     def _own_chemistries(self):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simbank.errors import InputError
+from simbank.provenance import content_hash
 from simbank.scenario import Scenario, from_dict
 from simbank.simulation.result import Result
 from simbank.warning import from_records
@@ -94,11 +95,13 @@ class StoredResult(Result):
     def scenario(self) -> Scenario:
         """The scenario, built again; an InputError if it cannot be, or a file that it read has changed since."""
         data = self._file["scenario_data"]
-        if data is None:
+        if data is None or (self.made_by.get("scenario_sha256") != content_hash(data)):
             raise InputError("the run was made of objects that no file holds", file=self._folder / "summary.json")
         scenario = from_dict(data, source=self._file["scenario_file"])
         now, then = scenario.files, self.made_by.get("files_read", {})
         changed = [told["file"] for key, told in now.items() if told != then.get(key)]
+        before = self.made_by.get("own_layouts_sha256", {})
+        changed += [f"layout {name}" for name, told in scenario.own_layouts.items() if told != before.get(name)]
         if changed:
             raise InputError(f"changed since the run was made: {', '.join(changed)}", file=self._folder / "summary.json")
         return scenario

@@ -32,10 +32,8 @@ from simbank.warning import BankWarning, as_records
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["GAUGES", "SIMPLEST_FIRST", "Limits", "Sizing", "size"]
+__all__ = ["GAUGES", "Limits", "Sizing", "size"]
 
-# From fewest parts to most; what each joins its packs with.
-SIMPLEST_FIRST = {kind.name: kind.part for kind in sorted(LAYOUTS.values(), key=lambda kind: kind.order)}
 GAUGES = {
     "awg": [gauge for gauge in AMPACITY_60_75_90 if gauge not in ("14 AWG", "12 AWG", "3 AWG", "1 AWG")],
     "mm2": [f"{size} mm2" for size in IEC_60228_OHM_PER_KM["copper", "flexible"]],
@@ -250,6 +248,11 @@ class Sizing(StudyResult):
         return f"Simplest that {self.does}: {self.best['layout']} in {self.best['gauge']}{self.unprotected(self.best)}."
 
 
+def simplest_first() -> dict[str, str]:
+    """Layouts from fewest parts to most; what each joins its packs with."""
+    return {kind.name: kind.part for kind in sorted(LAYOUTS.values(), key=lambda kind: kind.order)}
+
+
 def size(
     scenario: Scenario,
     limits: Limits | None = None,
@@ -311,7 +314,7 @@ def size(
     series = GAUGES.get(gauges, gauges) if isinstance(gauges, str) else gauges
     if isinstance(series, str):
         raise InputError(f"use {' or '.join(GAUGES)}, or a list of gauges", key="gauges", value=gauges)
-    parts = {name: part for name, part in SIMPLEST_FIRST.items() if scenario.data.get("wiring", {}).get(part)}
+    parts = {name: part for name, part in simplest_first().items() if scenario.data.get("wiring", {}).get(part)}
     chosen, left_out = list(parts) if layouts is None else layouts, []
     if layouts is None and scenario.layout != "graph":
         left_out = layouts_left_out(scenario, chosen)
@@ -322,8 +325,8 @@ def size(
             )
     for layout in chosen:
         if layout not in parts:
-            part = SIMPLEST_FIRST.get(layout)
-            why = f'needs "{part}" in the file' if part else f"use {', '.join(SIMPLEST_FIRST)}"
+            part = simplest_first().get(layout)
+            why = f'needs "{part}" in the file' if part else f"use {', '.join(simplest_first())}"
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
@@ -346,7 +349,7 @@ def size(
         if len(good):
             by_layout[layout] = good.loc[good["area_mm2"].idxmin(), "gauge"]
     best = None
-    for layout in SIMPLEST_FIRST:
+    for layout in simplest_first():
         if layout in by_layout:
             best = table[(table["layout"] == layout) & (table["gauge"] == by_layout[layout])].iloc[0].to_dict()
             break

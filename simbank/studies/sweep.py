@@ -17,11 +17,13 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import pandas as pd
 
+from simbank.bank import LAYOUTS, own_layouts
+from simbank.bank.layouts import Layout
 from simbank.columns import Table
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.files import locked, write_text
 from simbank.interrupts import deaf_children, heard_by
-from simbank.provenance import code_hash, content_hash, files_read, versions, write_table
+from simbank.provenance import as_plain, code_hash, content_hash, described, files_read, versions, write_table
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
@@ -29,7 +31,7 @@ from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.settings import study_made_by
 from simbank.studies.unused import unused_keys
-from simbank.warning import BankWarning, as_records, from_records, gathered
+from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -76,7 +78,7 @@ class Sweep(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: {len(self.table)} {'run' if len(self.table) == 1 else 'runs'}"
+        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}"
 
     @property
     def failure(self) -> str | None:
@@ -238,7 +240,7 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
     todo = [(k, point) for k, point in enumerate(points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
     chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
-    work = [(scenario.data, scenario.source, chunk, options, code_hash()) for chunk in chunks]
+    work = [(scenario.data, scenario.source, chunk, options, code_hash(), own_layouts()) for chunk in chunks]
     try:
         for found in _workers(work, jobs, cluster):
             for k, row, files in found:
@@ -273,6 +275,9 @@ def failure_warnings(table: pd.DataFrame) -> list[BankWarning]:
 
 def inline(value: Any) -> Any:
     """A value as a table of points shows it: tables and lists as compact text, in the form of the file."""
+    if value is not None and not isinstance(value, dict | list | tuple | str | bool | int | float):
+        told = described(value)  # an object of a program's own
+        return f"{told['python']} {told['sha256'][:8]}" if isinstance(told, dict) else str(value)
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {_toml(part)}" for key, part in value.items()) + " }"
     return "[" + ", ".join(_toml(part) for part in value) + "]" if isinstance(value, (list, tuple)) else value
@@ -300,13 +305,22 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
 
 
 def run_points(
-    data: dict[str, Any], source: str | None, chunk: Sequence[tuple[int, dict[str, Any]]], options: dict[str, Any], code: str
+    data: dict[str, Any],
+    source: str | None,
+    chunk: Sequence[tuple[int, dict[str, Any]]],
+    options: dict[str, Any],
+    code: str,
+    layouts: Mapping[str, Layout],
 ) -> list[tuple[int, dict[str, Any], dict[str, Any]]]:
-    """(number, row, files read) of some points; what a worker does. ``code`` is the hash of the program that asks."""
+    """(number, row, files read) of some points; what a worker does.
+
+    ``code`` is the hash of the program that asks, ``layouts`` those that it has registered.
+    """
     if code != code_hash():
         raise InputError(
             "a worker runs another version of simbank than the one that asks; install the same on all", key="cluster"
         )
+    LAYOUTS.update(layouts)
     out = []
     for number, point in chunk:
         figures, failure, note, warned, files = {}, None, {}, [], {}
@@ -422,7 +436,8 @@ class _Kept:
     def __init__(self, folder, scenario, options, made):
         self.path, self.rows, self._made, self._hashes, self.warnings = None, {}, made, {}, []
         self.scenario = scenario
-        self.base = json.dumps([scenario.data, options, versions(), code_hash()], sort_keys=True, default=str)
+        layouts = [own_layouts()] if own_layouts() else []
+        self.base = json.dumps([scenario.data, options, versions(), code_hash(), *layouts], sort_keys=True, default=as_plain)
         if folder is None:
             return
         self.path = Path(folder) / ROWS_FILE
@@ -460,7 +475,9 @@ class _Kept:
         return "" if self.path is None else f"; they are kept in {self.path}, the same command goes on from there"
 
     def _mark(self, point, files):
-        return hashlib.sha256((self.base + json.dumps([point, files], sort_keys=True, default=str)).encode()).hexdigest()[:20]
+        return hashlib.sha256((self.base + json.dumps([point, files], sort_keys=True, default=as_plain)).encode()).hexdigest()[
+            :20
+        ]
 
     def find(self, point):
         """The row of a point if it is there and nothing that it was computed from has changed, else None."""
