@@ -250,7 +250,8 @@ def table_steps(
     """Steps from a CSV table.
 
     Columns: ``time_s``, ``time_min`` or ``time_h``, and per port ``<port>_current_a`` or ``<port>_power_w`` (without the port's
-    name if there is one port), positive for discharge. A row holds until the next; the last row only ends the table.
+    name if there is one port), positive for discharge. A row holds until the next; the last row only ends the table. The run begins
+    with the first row, whatever its time.
 
     Parameters
     ----------
@@ -268,7 +269,7 @@ def table_steps(
     Raises
     ------
     InputError
-        If the file is missing, a column is unknown or missing, a value is not a number, or time does not rise.
+        If the file is missing, a column is unknown or missing, a value is not a number, or time begins below zero or does not rise.
     """
     where = {"key": "duty.file", "value": str(path)}
     return _frame_steps(read_csv(path, missing=where, broken=where), path, port_names, interpolation, limits, always)
@@ -309,6 +310,11 @@ def _frame_steps(frame, path, port_names, interpolation, limits, always):
             key=f"row {row}, {time_columns[0]}",
             value=float(frame[time_columns[0]].iloc[back[0] + 1]),
         )
+    if time[0] < 0.0:
+        raise InputError(
+            "the first row is the start of the run, and nothing before it can be run: begin at 0", file=path,
+            key=f"row 2, {time_columns[0]}", value=float(frame[time_columns[0]].iloc[0]),
+        )  # fmt: skip
     if not np.ptp(time) <= LONGEST_TABLE_S:
         raise InputError(
             f"must last {LONGEST_TABLE_S / 3600.0:g} hours at most", file=path, key=time_columns[0],

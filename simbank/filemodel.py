@@ -270,7 +270,7 @@ def check(model, data, file=None, unions=()):
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        faults = [_told(fault, unions) for fault in error.errors()]
+        faults = [_told(fault, unions, data) for fault in error.errors()]
         problem, key, value = faults[0]
         raise InputError(problem + _others(faults), file=file, key=key, value=value) from None
 
@@ -279,17 +279,35 @@ REQUIRED = "is required"
 ROOM = 600  # letters for the faults after the first; an error line is cut at 800
 
 
-def _told(fault, unions):
-    """(problem, dotted key or None, value or None) of a fault as pydantic tells it."""
+def _told(fault, unions, data):
+    """(problem, dotted key or None, value or None) of a fault as pydantic tells it of ``data``."""
     cause = fault.get("ctx", {}).get("error")
     loc = fault["loc"]
-    path = [str(part) for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)]
+    path = _by_name([part for k, part in enumerate(loc) if not (k and loc[k - 1] in unions)], data)
     if isinstance(cause, InputError) and cause.key:
         path.append(cause.key)
     value = cause.value if isinstance(cause, InputError) else None
     if value is None and not isinstance(fault["input"], (dict, list, FileModel)) and fault["type"] != "missing":
         value = fault["input"]
     return (cause.problem if isinstance(cause, InputError) else _plain(fault)), ".".join(path) or None, value
+
+
+def _by_name(path, data):
+    """Parts of a key as text: entries of a list by their name where they have one of their own, as a dotted key takes them."""
+    parts = []
+    for k, part in enumerate(path):
+        entry = part
+        if isinstance(part, int) and isinstance(data, list) and path[k + 1 :] != ["name"]:
+            names = [item.get("name") if isinstance(item, dict) else None for item in data]
+            name = names[part] if part < len(names) else None
+            if isinstance(name, str) and names.count(name) == 1 and name.strip() not in ("", "*") and "." not in name:
+                entry = name
+        parts.append(str(entry))
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            data = None
+    return parts
 
 
 def _others(faults):

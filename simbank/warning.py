@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 
-__all__ = ["BankWarning", "as_records", "from_records", "gathered", "listed"]
+__all__ = ["BankWarning", "as_records", "counted", "from_records", "gathered", "listed"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,15 @@ def as_records(warnings: Iterable[BankWarning]) -> list[dict[str, str]]:
 def from_records(records: Iterable[dict[str, str]]) -> list[BankWarning]:
     """The reverse of :func:`as_records`."""
     return [BankWarning(**record) for record in records]
+
+
+def counted(number: int, what: str) -> str:
+    """So many of something, in words.
+
+    >>> counted(1, "run"), counted(3, "run")
+    ('1 run', '3 runs')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def gathered(runs: Sequence[tuple[str, Iterable[BankWarning]]]) -> list[BankWarning]:

@@ -120,7 +120,7 @@ def test_sweep_over_rate_layout_and_gauge(tmp_path):
     ("arguments", "says"),
     [
         (["run", "absent.toml"], "absent.toml: no such file"),
-        (["run", CLINIC, "--set", "packs.A.soc=2"], "packs.0.soc: 2: must be at least 0 and at most 1"),
+        (["run", CLINIC, "--set", "packs.A.soc=2"], "packs.A.soc: 2: must be at least 0 and at most 1"),
         (["run", CLINIC, "--set", "packs.A"], "write KEY=VALUE"),
         (["run", CLINIC, "--method", "Euler"], "unknown method"),
         (["compare", CLINIC, "--layout", "no-such-layout"], "unknown layout"),
@@ -183,7 +183,7 @@ def test_cell_fit_and_ohm(tmp_path):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["values"]["r0_ohm"] == pytest.approx(TRUE["r0_ohm"], rel=0.02)
     assert (tmp_path / "pulse_fit.png").exists()
-    assert "10 mΩ ± " in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
+    assert "10.00 mΩ ± 0.32 mΩ" in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
     assert simbank("cell", "ohm", "--volt", "53.2", "--amp", "10,60").returncode == 2
 
 
@@ -197,3 +197,12 @@ def test_drift(tmp_path):
 def test_cold_charge_is_said():
     done = simbank("run", CLINIC, *SHORT, "--set", "ambient=-5 degC")
     assert "charged faster than its cells allow at their temperature" in " ".join(done.stdout.split())
+
+
+def test_new_makes_no_folder(tmp_path):
+    """A folder that is not there is told in one line, and not made."""
+    done = process("new", str(tmp_path / "nosuch" / "n.toml"))
+    assert done.returncode == 2
+    assert "there is no folder" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert not (tmp_path / "nosuch").exists()

@@ -145,7 +145,8 @@ def test_lines_to_packs_and_ports_are_as_wide_as_their_current(root):
     links = [float(e.find(f"{SVG}path").get("stroke-width")) for e in tree.iter(f"{SVG}g") if "branch" in e.get("class", "")]
     stubs = [float(e.find(f"{SVG}path").get("stroke-width")) for e in tree.iter(f"{SVG}g") if e.get("class") == "pack"]
     assert len(joined) == 2 * len(bank.graph.ports)
-    assert min(joined) >= max(links) > 2 * max(stubs)
+    assert min(joined) > max(links) > 2 * max(stubs)
+    assert (max(links) - 0.9) / (min(joined) - 0.9) == pytest.approx(0.8, rel=0.02)  # beyond the least width, in proportion
 
 
 def test_marks_stand_where_they_belong(root):

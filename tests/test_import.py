@@ -389,6 +389,56 @@ def test_each_fault_of_a_table_is_one_line(tmp_path, text, says):
     assert "\n" not in str(caught.value)
 
 
+HEADINGS = [
+    "soc",
+    "SOC [%]",
+    "charge_v",
+    "discharge_v",
+    "voltage_v",
+    "u [mV]",
+    "Capacity (mAh)",
+    "branch",
+    "time_s",
+    "I [mA]",
+    "current_a",
+    "x",
+    "",
+]
+CELLS = ["0", "1", "3.3", "3300", "nan", "-1", "", "abc", "0,5", "1e308", "inf", "charge", "discharge", "0:01:00", "50"]
+WAYS = {
+    "soc": 1.0,
+    "SOC [%]": 100.0,
+    "time_s": 1e3,
+    "charge_v": 3.3,
+    "discharge_v": 3.3,
+    "voltage_v": 3.3,
+    "u [mV]": 3300.0,
+    "Capacity (mAh)": 1e5,
+}
+
+
+@pytest.mark.filterwarnings("error")
+def test_whatever_stands_in_a_table_it_is_a_cell_or_one_clear_line(tmp_path):
+    random, said = np.random.default_rng(7), []
+    for _ in range(400):
+        headings = random.choice(HEADINGS, random.integers(1, 6), replace=False)
+        count = int(random.choice([0, 1, 2, 5, 30]))
+        if random.random() < 0.6:
+            rows = [[f"{WAYS.get(h, 50.0) * k / max(1, count - 1)}" for h in headings] for k in range(count)]
+        else:
+            rows = [list(random.choice(CELLS, len(headings))) for _ in range(count)]
+        text = "\n".join(str(random.choice(list(";\t,"))).join(row) for row in [list(headings), *rows])
+        path = written(tmp_path, str(random.choice(["a.csv", "slow charge.csv"])), text)
+        try:
+            cell = import_cell([path], "mine", capacity_ah=random.choice([None, 100.0]), start_soc=random.choice([None, 0.9]))
+        except InputError as error:
+            said.append(str(error))
+        else:
+            assert cell.chemistry.ocv(1.0) > cell.chemistry.ocv(0.0)
+    assert len(said) > 300
+    assert not any("\n" in text for text in said)
+
+
 def test_a_start_that_cannot_be(files):
     with pytest.raises(InputError, match="check --capacity and --start-soc"):
         import_cell([files / "pulses.csv"], "mine", capacity_ah=AH, start_soc=0.5)

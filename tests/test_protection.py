@@ -1034,7 +1034,7 @@ def test_an_overload_of_constant_power_takes_more_than_its_multiple_of_the_curre
     loads = Loads(Case(weak_leads({"inv": 8e3}), Duty(())))
     for multiple in (1.0, 1.25, 3.0):
         by_hand = at_constant_power(40.0, 5e-3, multiple * 8e3)
-        assert loads.whole("discharge", multiple).port_a[0] == pytest.approx(by_hand, rel=1e-9)
+        assert loads.operating_point("discharge", multiple).port_a[0] == pytest.approx(by_hand, rel=1e-9)
     assert by_hand > 1.05 * 3.0 * at_constant_power(40.0, 5e-3, 8e3)
 
 
@@ -1064,7 +1064,7 @@ def test_a_resistance_counts_at_the_voltage_to_which_the_bank_is_charged():
     heat, charge = Command("resistance", 2.0), Command("current", -50.0, volt_limit=57.6)
     scenario = Case(bank, Duty((Step(3600.0, {"port": heat}), Step(3600.0, {"port": charge}))))
     assert full_loads(scenario) == {"discharge": {"port": ("current", 28.8)}, "charge": {"port": ("current", -50.0)}}
-    assert Loads(scenario).whole("discharge", 1.5).port_a[0] == pytest.approx(1.5 * 28.8, rel=1e-12)
+    assert Loads(scenario).operating_point("discharge", 1.5).port_a[0] == pytest.approx(1.5 * 28.8, rel=1e-12)
     lasting, note = lasting_load(scenario, Loads(scenario), run=False)
     assert max(lasting.values()) == pytest.approx(50.0 / 2, rel=1e-9)
     assert "resistances at the highest voltage (port 2 Ω at 57.6 V (which charging holds) = 29 A)" in note
@@ -1131,11 +1131,11 @@ def test_devices_of_unknown_ratings_are_judged_in_every_combination():
 def test_of_too_many_devices_of_unknown_ratings_it_is_said_that_mixtures_are_not_judged(root):
     bare = {f"packs.{name}.device": {"class": "class_t", "rating": "125 A", "resistance": "0.3 milliohm"} for name in "ABCD"}
     found = simbank.protect(simbank.load(root / "scenarios" / "valley_workshop.toml", bare), run=False)
-    assert len(found.breaks.cases) == 2
+    assert len(found.breaks.open_cases) == 2
     assert any(line.startswith("NOT judged: combinations in which some of these devices open") for line in found.reliance)
     three = {f"packs.{name}.device": {"class": "class_t", "rating": "125 A", "resistance": "0.3 milliohm"} for name in "ABC"}
     found = simbank.protect(simbank.load(root / "scenarios" / "valley_workshop.toml", three), run=False)
-    assert len({case.failed for case in found.breaks.cases}) == len(found.breaks.cases) == 8
+    assert len({case.failed for case in found.breaks.open_cases}) == len(found.breaks.open_cases) == 8
     assert not any(line.startswith("NOT judged") for line in found.reliance)
 
 
@@ -1184,3 +1184,15 @@ def test_a_device_is_a_packs_own_by_its_owner_and_not_by_its_name():
 
     told = told_together({"A": [case("A", False)], "A1": [case("A1", True)]})
     assert list(told["ended by"]) == ["device A1", "its device"]
+
+
+def test_the_halves_of_a_lead_are_known_by_what_they_are_and_not_by_their_names(root):
+    """A lead that is called as the half of another is none of it."""
+    bank = simbank.load(root / "scenarios" / "valley_workshop.toml").bank
+    rename = {"lead A +": "lead pump + (bank half)"}
+    branches = tuple(replace(b, name=rename.get(b.name, b.name)) for b in bank.graph.branches)
+    bank = replace(bank, graph=replace(bank.graph, branches=branches))
+    faults = Faults(bank, soc=1.0, temperature_k=300.0, hysteresis=1.0, as_new=True)
+    ohms = {name: sum(faults.circuit.ohm[faults.edges_of(name)]) for name in ("lead pump +", "lead pump + (bank half)")}
+    own = {b.name: b.resistance_ohm for b in branches}
+    assert ohms == pytest.approx({name: own[name] for name in ohms}, rel=1e-12)

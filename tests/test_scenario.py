@@ -9,6 +9,7 @@ from banks import SMALL
 from conftest import ROOT
 
 import simbank
+from simbank.duty import table_steps
 from simbank.errors import InputError
 from simbank.scenario import changed
 
@@ -46,7 +47,7 @@ def test_the_smallest_useful_file_is_under_25_lines(data):
         ({"pack_types.slab.capacity": "0 Ah"}, "pack_types.slab.capacity: '0 Ah': must be above zero"),
         ({"pack_types.slab.capacity": "-1 Ah"}, "must be above zero"),
         ({"pack_types.slab.capacity": "1e-9 Ah"}, "pack_types.slab.capacity: '1e-09 Ah': a pack must hold at least 0.1 Ah"),
-        ({"packs.A.soc": 1.5}, "packs.0.soc: 1.5: must be at least 0 and at most 1"),
+        ({"packs.A.soc": 1.5}, "packs.A.soc: 1.5: must be at least 0 and at most 1"),
         ({"packs.A.soc": -0.1}, "must be at least 0"),
         ({"packs.A.soc": float("nan")}, "must be a number"),
         ({"packs.A.soc": "half"}, "must be a number"),
@@ -120,12 +121,33 @@ def test_what_contradicts_itself_in_a_chemistry_is_told_together(tmp_path, root)
 def test_faults_of_several_kinds_are_told_together(data):
     text = fault(data, {"packs.A.soc": 1.5, "wiring.link.length": "30 kg", "duty.hours": 0, "ports": [{}]})
     for says in (
-        "packs.0.soc: 1.5: must be at least 0",
+        "packs.A.soc: 1.5: must be at least 0",
         "wiring.link.length: '30 kg': has the wrong",
         "ports.0.name",
         "duty.hours: 0: must",
     ):
         assert says in text
+
+
+def test_a_fault_is_told_by_the_key_that_set_takes(data):
+    """By its name where an entry has one of its own; by its number from 0 where it has none or shares it; a fault of the name itself by
+    number."""
+    assert ": packs.B.soc: 1.5: must" in fault(data, {"packs.B.soc": 1.5})
+    bare = [{"type": "slab", "soc": 0.5}, {"name": "B", "type": "slab", "soc": 2}]
+    assert "packs.0.name: is required" in fault(data, {"packs": bare})
+    assert "packs.B.soc: 2" in fault(data, {"packs": bare})
+    assert "packs.1.soc: 3" in fault(data, {"packs": [{"name": "A", "type": "slab"}, {"name": "A", "type": "slab", "soc": 3}]})
+    assert "packs.P2.soc: 1.5" in fault(data, {"packs": [{"name": "P", "count": 3, "type": "slab"}], "packs.P2.soc": 1.5})
+
+
+@pytest.mark.parametrize("begin", [-5, -0.001])
+def test_a_table_begins_at_zero_or_later(tmp_path, begin):
+    """Before the start nothing can be run: -5 h had been taken for the start, silently."""
+    (tmp_path / "load.csv").write_text(f"time_h,power_w\n{begin},100\n1,0\n")
+    with pytest.raises(InputError, match=r"row 2, time_h.*begin at 0"):
+        table_steps(tmp_path / "load.csv", ["port"], "hold", {})
+    (tmp_path / "load.csv").write_text("time_h,power_w\n5,100\n6,0\n")
+    assert [step.duration_s for step in table_steps(tmp_path / "load.csv", ["port"], "hold", {})] == [3600.0]
 
 
 def test_a_hundred_faults_are_counted_not_cut(data):

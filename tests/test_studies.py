@@ -358,3 +358,10 @@ def test_commands(root, tmp_path):
     points.write_text("duty.c_rate,wiring.layout\n0.1,chain\n0.2,busbar\n")
     shown = CliRunner().invoke(cli.app, ["sweep", path, "--points", str(points), "--json", "--jobs", "1"])
     assert [row["wiring.layout"] for row in json.loads(shown.stdout)["rows"]] == ["chain", "busbar"]
+
+
+def test_drift_and_usable_take_from_python_the_tolerance_of_the_command_line(root):
+    """1e-8, where a run alone takes 3e-10."""
+    scenario = simbank.load(root / "scenarios" / "rate_bench.toml")
+    assert simbank.usable(scenario, 1.0).attrs["made_by"]["tolerance"] == 1e-8
+    assert simbank.drift(scenario, ("nmc",)).made_by["tolerance"] == 1e-8

@@ -11,7 +11,7 @@ import simbank as sb
 from simbank.cli import app
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.described import bank_warnings
-from simbank.warning import BankWarning, as_records, from_records, gathered
+from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
 FUSED = {"resistance": "0.2 milliohm", "rating": "125 A"}
 
@@ -423,3 +423,8 @@ def test_tripped_at_once_by_a_device():
     (warning,) = result.warnings
     assert (warning.code, warning.where) == ("tripped-at-once", "device A, device B")
     assert sb.simulate(two_packs(packs__B__device=small, duty=asked | {"discharge": "60 A"})).warnings == []
+
+
+def test_one_of_something_is_one():
+    """ "1 runs" stood in the note on shorted cells, in a warning of a key that changes nothing, and over a sensitivity."""
+    assert [counted(n, "run") for n in (0, 1, 2)] == ["0 runs", "1 run", "2 runs"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -106,7 +107,7 @@ class Device:
     voltage_v: float | None = None
     in_series: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def curve(self) -> Curve:
         """Logarithm of time over logarithm of multiple.
 

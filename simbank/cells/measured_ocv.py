@@ -96,6 +96,8 @@ def measured_ocv(
         soc, span = _state_of_charge(table, capacity_ah, told)
         spans += [span] if span else []
         for key, z, volt in _parts(table, soc, told):
+            if not len(volt):
+                continue
             volt = volt / cells_in_series
             _check_cell_volts(table, volt, cells_in_series)
             if key == "sequence":
@@ -140,7 +142,9 @@ def _from_charge(table, own, capacity_ah, told):
         raise InputError(f"spans {span:.4g} Ah, which does not go with this capacity", file=table.path, value=f"{whole:.4g} Ah")
     volt = table[next(key for key in ("voltage", "charge", "discharge") if key in table)][own]
     good = np.isfinite(volt)
-    rises = np.polyfit(moved[good], volt[good], 1)[0] > 0
+    if not good.any():
+        raise InputError("holds charge without a voltage beside it", file=table.path)
+    rises = float((moved[good] - moved[good].mean()) @ (volt[good] - volt[good].mean())) > 0
     if capacity_ah is None:
         way = "charged, from empty to full" if rises else "drawn, from full to empty"
         told.append(f"{table.path.name}: its {span:.4g} Ah are taken for the whole capacity {way}")
@@ -352,6 +356,8 @@ def _from_sequence(soc, volt, base, told):
         apart = (
             hc - hd > 1.0
         )  # near the turning points the branches run together, and nothing can be told of the half-width there
+        if not apart.any():  # a decay so slow that the branches never part
+            return h, (on["charge"] + on["discharge"]) / 2, np.zeros(len(grid))
         half = np.interp(grid, grid[apart], ((on["charge"] - on["discharge"]) / np.where(hc - hd > 0, hc - hd, 1.0))[apart])
         mean = (on["charge"] - half * hc + on["discharge"] - half * hd) / 2
         return h, mean, half

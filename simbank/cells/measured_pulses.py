@@ -100,12 +100,12 @@ def pulse_log(table: MeasuredTable, cells_in_series: int = 1) -> PulseLog:
             "time goes back (a clock that starts anew in each step?); needs one that runs on", file=table.path,
             key=f"row {back[0] + 2}", value=float(time_s[back[0] + 1]),
         )  # fmt: skip
+    if len(time_s) < LEAST_SAMPLES or np.ptp(current_a) == 0:
+        raise InputError(f"needs {LEAST_SAMPLES} samples or more, and a step of current", file=table.path)
     time_s = time_s - time_s[0]
     for k in np.flatnonzero(np.diff(time_s) == 0):
         time_s[k + 1] = time_s[k] + INSTANT_S
     keep = np.concatenate([[True], np.diff(time_s) > 0])
-    if len(time_s) < LEAST_SAMPLES or np.ptp(current_a) == 0:
-        raise InputError(f"needs {LEAST_SAMPLES} samples or more, and a step of current", file=table.path)
     middle = float(np.median(volt))
     if not 0.5 < middle < 6.0:
         raise InputError(

@@ -33,6 +33,7 @@ SIDES = {"charge": {"charge", "charging", "chg"}, "discharge": {"discharge", "di
 TEMPERATURE = {"temperature", "temp", "celsius", "degc", "c"}
 MILLIVOLTS_ABOVE = 1000.0  # a voltage without a unit that is greater than that on average is taken for millivolts
 PERCENT_ABOVE = 1.5
+MOST = 1e12  # of a reading, in whatever unit
 
 
 @dataclass
@@ -187,7 +188,9 @@ def _number(cell):
 
 
 def _numbers(cells):
-    return np.array([_number(cell) for cell in cells])
+    """Cells as numbers; what is larger than any reading is none."""
+    values = np.array([_number(cell) for cell in cells], float)
+    return np.where(np.abs(values) < MOST, values, np.nan)
 
 
 def _in_si(values, key, unit, heading, told):

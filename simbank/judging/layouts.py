@@ -87,7 +87,7 @@ def _layouts(found, own):
     good = f" ({short(likewise)} as good)" if likewise else ""
     text = f"{best} is best{good}: {' and '.join(gain[:2])}, against {against}, for {copper}. "
     is_own = own == best or own in alike
-    text += f"The file has {own}. {doubts}"
+    text += f"{'' if own == best else f'The file has {own}. '}{doubts}"
     yield verdict(
         "best-layout", where, text, None if is_own else ACT, share_ratio=figures[best]["share"], share_ratio_other=figures[against]["share"],
         spread_points=figures[best]["points"], spread_points_other=figures[against]["points"], energy_out_wh=figures[best]["out"],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.verdict import Verdict
 
-__all__ = ["OVER_CURRENT", "STOPS", "mean_soc", "port_verdicts"]
+__all__ = ["OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
 
 STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)
 OVER_CURRENT = (
@@ -24,13 +24,32 @@ OVER_CURRENT = (
 ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 
 
-def mean_soc(result: Result, time_s: float) -> float:
-    """Charge left over capacity of the whole bank at a time, 0 to 1."""
-    packs = result.summary["packs"]
-    capacity = np.array([pack["capacity_ah"] for pack in packs])
-    soc = result.packs["soc"]
-    at = [np.interp(time_s, soc.index, soc[pack["name"]]) for pack in packs]
-    return float(np.dot(at, capacity) / capacity.sum())
+def charge_at(result: Result, times_s: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """State of charge of every pack at some times.
+
+    Parameters
+    ----------
+    result : Result
+        Of a run, n packs.
+    times_s : sequence of float, length m
+        Since its start [s].
+
+    Returns
+    -------
+    soc : ndarray, shape (m, n)
+        0 to 1.
+    capacity_ah : ndarray, shape (n,)
+        [Ah]
+    """
+    packs, soc = result.summary["packs"], result.packs["soc"]
+    at = [np.interp(np.asarray(times_s, float), soc.index, soc[pack["name"]]) for pack in packs]
+    return np.array(at).T, np.array([pack["capacity_ah"] for pack in packs])
+
+
+def mean_soc(result: Result, times_s: Sequence[float]) -> np.ndarray:
+    """Charge left over capacity of the whole bank at some times [s], 0 to 1."""
+    soc, capacity = charge_at(result, times_s)
+    return soc @ capacity / capacity.sum()
 
 
 def port_verdicts(result: Result) -> Iterator[Verdict]:
@@ -65,7 +84,7 @@ def _unmet(result, clock):
             text = f"{of}: the load goes beyond the rating{limit}, and the rest is not served. Ask for less at once, or fit a larger inverter."
             yield verdict(code, where, text, unmet_wh=unmet, asked_wh=asked)
             continue
-        first, soc = stops[0], mean_soc(result, stops[0]["time_s"])
+        first, soc = stops[0], float(mean_soc(result, [stops[0]["time_s"]])[0])
         dark = _dark_s(result, name) / 3600.0
         times = {1: "once", 2: "twice"}.get(len(stops), f"{len(stops)} times")
         text = f"{of}: cut off {times}, first {clock.told(first['time_s'])} with the bank at {soc * 100:.0f} %, dark for {hours(dark)} in all. "
@@ -115,7 +134,7 @@ def _why(result, clock, stops):
     if not stops:
         return "inverter-too-small"
     first = stops[0]
-    if mean_soc(result, first["time_s"]) > rules.EMPTY_SOC:
+    if mean_soc(result, [first["time_s"]])[0] > rules.EMPTY_SOC:
         return "cut-off-early"
     local = clock.local(first["time_s"])
     begin, end = rules.NIGHT_H
@@ -137,11 +156,11 @@ def _dark_s(result, port):
 
 def _ended_low(result, clock):
     """A charge that ended by itself although the bank was far from full."""
-    found = [
-        (mean_soc(result, row["time_s"]), row["where"], row["time_s"])
-        for row in result.summary["events"]
-        if row["code"] in ENDS
-    ]  # fmt: skip
+    ends = [row for row in result.summary["events"] if row["code"] in ENDS]
+    if not ends:
+        return
+    socs = mean_soc(result, [row["time_s"] for row in ends])
+    found = [(float(soc), row["where"], row["time_s"]) for soc, row in zip(socs, ends, strict=True)]
     low = [row for row in found if row[0] < rules.LOW_AT_END_SOC]
     if low:
         soc, port, time_s = min(low)

@@ -9,7 +9,7 @@ import numpy as np
 from simbank.bank.bank import Pack
 from simbank.judging import rules
 from simbank.judging.rules import verdict
-from simbank.judging.run_load import OVER_CURRENT, STOPS
+from simbank.judging.run_load import OVER_CURRENT, STOPS, charge_at
 from simbank.judging.words import Clock, hours, others, short
 from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
@@ -254,26 +254,17 @@ def _hardest(result):
 # ---- who is empty or full first ----
 
 
-def _socs(result, time_s):
-    """State of charge of every pack at a time, shape (n,), and capacities [Ah]."""
-    soc = result.packs["soc"]
-    names = [row["name"] for row in result.summary["packs"]]
-    return np.array([np.interp(time_s, soc.index, soc[name]) for name in names]), np.array(
-        [row["capacity_ah"] for row in result.summary["packs"]]
-    )
-
-
 def _empty_first(result, clock):
     """Charge that stayed in packs when a port was cut off, since another was empty."""
+    stops = [row for row in result.summary["events"] if row["code"] in STOPS]
+    socs, capacity = charge_at(result, [row["time_s"] for row in stops])
     rows = []
-    for row in result.summary["events"]:
-        if row["code"] in STOPS:
-            soc, capacity = _socs(result, row["time_s"])
-            left = float(np.dot(capacity, soc - soc.min()) / capacity.sum())
-            if left >= rules.LEFT_SHARE and soc.min() <= rules.EMPTY_SOC:
-                rows.append((left, row, soc, capacity))
+    for row, soc in zip(stops, socs, strict=True):
+        left = float(np.dot(capacity, soc - soc.min()) / capacity.sum())
+        if left >= rules.LEFT_SHARE and soc.min() <= rules.EMPTY_SOC:
+            rows.append((left, row, soc))
     if rows:
-        left, row, soc, capacity = max(rows, key=lambda r: r[0])
+        left, row, soc = max(rows, key=lambda r: r[0])
         names = [pack["name"] for pack in result.summary["packs"]]
         empty, full = int(soc.argmin()), int(soc.argmax())
         text = (

@@ -35,6 +35,7 @@ ADVICE = {
     "charge-below-freezing": " Warm them", "assumed-bms": ". Give the limits",
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
+SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there
 NAMED = ("assumed-bms", "unequal-parallel-cells", "reference-instead")  # whose text does not say which packs
 
 
@@ -77,13 +78,14 @@ def _told(warning, count):
         text = f"{short(warning.where.split(', '))}: {text}"
     elif warning.code != "mixed-chemistry":  # whose first word is a name
         text = text[0].upper() + text[1:]
-    more = f" ({count - 1} more likewise.)" if count > 1 else ""
-    more += f" ({runs[1]}.)" if runs and "all" not in runs[1] else ""
+    beside = [f"{count - 1} more likewise"] if count > 1 else []
+    beside += [runs[1][0].lower() + runs[1][1:]] if runs and "all" not in runs[1] else []
+    more = f" ({'; '.join(beside)})" if beside else ""
     room = MOST_LETTERS - 1 - len(todo) - len(more) - 2
     kept = next(filter(None, (_fitting(text, end, room) for end in (". ", "; ", ": "))), text[:room].rpartition(" ")[0])
     if text.startswith(f"{kept}. ") and (part := _fitting(text[len(kept) + 2 :], "; ", room - len(kept) - 2)):
         kept = f"{kept}. {part}"  # of the next sentence as much as fits
-    return f"{kept.rstrip('.;: ')}.{more}{' ' + todo if todo else ''}"
+    return f"{kept.rstrip('.;: ')}{more}.{' ' + todo if todo else ''}"
 
 
 def _fitting(text, end, room):

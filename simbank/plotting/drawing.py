@@ -114,7 +114,8 @@ class _Drawing:
     def __init__(self, bank, shown):
         self.bank, self.graph, self.shown = bank, bank.graph, shown
         self.currents = shown.currents
-        self.most = max((abs(a) for a in self.currents.values()), default=0.0)
+        drawn = (shown.currents, shown.pack_currents, shown.port_currents)
+        self.most = max((abs(a) for currents in drawn for a in currents.values()), default=0.0)
         self.column = 104.0 if len(bank.packs) <= 12 else 72.0
         self.size = 11.0 if len(bank.packs) <= 12 else 10.0
         self.items, self.drawn, self.box = [], set(), [0.0, 0.0, 0.0, 0.0]
@@ -288,7 +289,7 @@ class _Drawing:
         """Width of a line by its current; ``otherwise`` where no currents are drawn, or this one is not known."""
         if not self.most or current_a is None:
             return otherwise
-        return 0.9 + 5.0 * min(1.0, abs(current_a) / self.most)
+        return 0.9 + 5.0 * abs(current_a) / self.most
 
     def _label(self, group, branch, x, y, anchor="start", way=-1.0):
         """Size of a conductor that is not alike with many, and its current; beside an upright line, or away from the packs."""

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -37,7 +37,9 @@ if TYPE_CHECKING:
     import xarray
     from matplotlib.figure import Figure
 
-__all__ = ["Result", "columns"]
+    from simbank.simulation.event_codes import EventRow
+
+__all__ = ["PackSamples", "Result", "columns"]
 
 PACKS = Table.of(
     "packs.csv, packs.parquet", "a pack at one time",
@@ -113,6 +115,17 @@ def columns() -> tuple[Table, ...]:
     ports.csv, ports.parquet Column(name='current_a', unit='A', meaning='current, positive out of the bank')
     """
     return PACKS, PORTS, BRANCHES, EVENTS, SOC_AT_REST, *SUMMARY_TABLES
+
+
+class PackSamples(NamedTuple):
+    """Samples of a run: times (m,) [s], and for each pack, shape (m, n), what :attr:`Result.packs` has."""
+
+    time_s: np.ndarray
+    soc: np.ndarray
+    current_a: np.ndarray
+    terminal_v: np.ndarray
+    hysteresis: np.ndarray
+    temperature_c: np.ndarray
 
 
 class Result(StudyResult):
@@ -211,20 +224,25 @@ class Result(StudyResult):
         ]
         return list(dict.fromkeys([*happened, *before]))
 
+    @property
+    def pack_samples(self) -> PackSamples:
+        """What :attr:`packs` has, as plain arrays of time by pack: quicker where many runs are looked at."""
+        times, states, packs, _ = self._samples
+        return PackSamples(times, states[:, 0], packs[0], packs[1], states[:, 1], states[:, 4] - KELVIN)
+
+    @property
+    def event_rows(self) -> list[EventRow]:
+        """What :attr:`events` has, as :class:`~simbank.simulation.event_codes.EventRow` objects."""
+        return self._events
+
     @cached_property
     def packs(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, pack); ``result.packs["soc"]`` is a table of time by pack.
 
         Quantities: ``soc``, ``current_a`` (positive: discharge), ``terminal_v``, ``hysteresis``, ``temperature_c``.
         """
-        times, states, packs, _ = self._samples
-        quantities = {
-            "soc": states[:, 0],
-            "current_a": packs[0],
-            "terminal_v": packs[1],
-            "hysteresis": states[:, 1],
-            "temperature_c": states[:, 4] - KELVIN,
-        }
+        quantities = self.pack_samples._asdict()
+        times = quantities.pop("time_s")
         return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
 
     @cached_property

@@ -20,6 +20,7 @@ from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
 from simbank.simulation.bank_warnings import PARALLEL, UNUSED_CHEMISTRY
 from simbank.studies.case import Case
+from simbank.studies.settings import STUDY_TOLERANCE
 from simbank.warning import BankWarning, as_records, gathered
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ def drift(
     progress : callable, optional
         Called with the fraction of all runs done.
     **options
-        Passed on to :func:`simbank.simulate`.
+        Passed on to :func:`simbank.simulate`; the tolerance is 1e-8 if none is given.
 
     Returns
     -------
@@ -189,7 +190,7 @@ def drift(
         found = {}
         for run, (kept, each) in enumerate(((results, case), (without, _without_hysteresis(case)))):
             part = None if progress is None else lambda done, at=2 * k + run: progress((at + done) / (2 * len(chemistries)))
-            kept[name] = simulate(each, progress=part, **options)
+            kept[name] = simulate(each, progress=part, **{"tolerance": STUDY_TOLERANCE} | options)
             spread = kept[name].spread_points
             end = "_no_hysteresis_points" if run else "_points"
             found |= {

@@ -17,7 +17,7 @@ from simbank.scenario import Scenario
 from simbank.studies.draws import expand_keys
 from simbank.studies.sweep import sweep
 from simbank.studies.unused import CODE as KEY_CHANGES_NOTHING
-from simbank.warning import BankWarning, as_records, from_records, gathered
+from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -82,7 +82,7 @@ class Sensitivity(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: share of the variance of {self.figure}, {len(self.runs)} runs"
+        return f"{self.made_by['scenario']}: share of the variance of {self.figure}, {counted(len(self.runs), 'run')}"
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -105,9 +105,7 @@ class Sensitivity(StudyResult):
 
     def _told(self) -> str:
         integrator = self.made_by["integrator"]
-        told = (
-            f"Sobol indices of {self.figure}: share of its variance that each key explains, {len(self.runs)} runs, {integrator}."
-        )
+        told = f"Sobol indices of {self.figure}: share of its variance that each key explains, {counted(len(self.runs), 'run')}, {integrator}."
         return " ".join([told, *self.words])
 
     @property
@@ -282,6 +280,7 @@ def _warnings(table, runs):
         out.append(BankWarning(NOT_TOLD_APART, names, _words(table, runs)[0]))
     dead = list(table["key"][table["total"] == 0])
     out += [
-        BankWarning(KEY_CHANGES_NOTHING, key, f"no figure of the {runs} pairs of runs that differ in it changed") for key in dead
+        BankWarning(KEY_CHANGES_NOTHING, key, f"no figure of the {counted(runs, 'pair')} of runs that differ in it changed")
+        for key in dead
     ]
     return out

@@ -8,7 +8,9 @@ from simbank.provenance import made_by
 from simbank.scenario import Scenario
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
 
-__all__ = ["study_made_by"]
+__all__ = ["STUDY_TOLERANCE", "study_made_by"]
+
+STUDY_TOLERANCE = 1e-8  # of drift and usable, from the command line and from Python, where none is given
 
 
 def study_made_by(scenario: Scenario, study: str, **settings: Any) -> dict[str, Any]:

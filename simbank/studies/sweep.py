@@ -31,7 +31,7 @@ from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.settings import study_made_by
 from simbank.studies.unused import unused_keys
-from simbank.warning import BankWarning, as_records, from_records, gathered
+from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -78,7 +78,7 @@ class Sweep(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: {len(self.table)} {'run' if len(self.table) == 1 else 'runs'}"
+        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}"
 
     @property
     def failure(self) -> str | None:

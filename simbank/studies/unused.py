@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from simbank.errors import InputError
 from simbank.scenario import Scenario, with_changes
 from simbank.studies.draws import Draw
-from simbank.warning import BankWarning
+from simbank.warning import BankWarning, counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,14 +73,16 @@ def _of_rows(table, key, keys):
     copies = sum(len(group) for group, same in zip(groups, still, strict=True) if same)
     because = "nothing there uses it, or no run comes to where it would count"
     if all(still):
-        text = f"no figure of any of these {copies} runs changed with it: {because}"
+        text = f"no figure of any of {counted(copies, 'run')} changed with it: {because}"
         return BankWarning(CODE, key, text)
     for other in others:
         values = [group[other].iloc[0] for group in groups]
         where = {value for value, same in zip(values, still, strict=True) if same}
         if where.isdisjoint(value for value, same in zip(values, still, strict=True) if not same):
             named = ", ".join(str(value) for value in dict.fromkeys(values) if value in where)
-            return BankWarning(CODE, key, f"no figure changed with it where {other} is {named} ({copies} runs): {because}")
+            return BankWarning(
+                CODE, key, f"no figure changed with it where {other} is {named} ({counted(copies, 'run')}): {because}"
+            )
     return None
 
 

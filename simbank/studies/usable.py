@@ -15,6 +15,7 @@ from simbank.results import Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
 from simbank.studies.case import Case
+from simbank.studies.settings import STUDY_TOLERANCE
 from simbank.warning import as_records, from_records
 
 __all__ = ["Usable", "usable"]
@@ -87,7 +88,7 @@ def usable(scenario: Scenario, c_rate: float = 0.2, cutoff_volt: float | None = 
     cutoff_volt : float, optional
         Port voltage at which the discharge ends; by default the chemistry's for all packs [V].
     **options
-        Passed on to :func:`simbank.simulate`.
+        Passed on to :func:`simbank.simulate`; the tolerance is 1e-8 if none is given.
 
     Returns
     -------
@@ -103,7 +104,7 @@ def usable(scenario: Scenario, c_rate: float = 0.2, cutoff_volt: float | None = 
     def run(name, case_bank, at):
         amperes = c_rate * case_bank.capacity_ah
         duty = Duty((Step(1.5 / c_rate * 3600.0, {at: Command("current", amperes, cutoff_volt=cutoff)}),))
-        result = simulate(Case(name, case_bank, duty), **options)
+        result = simulate(Case(name, case_bank, duty), **{"tolerance": STUDY_TOLERANCE} | options)
         summary = result.summary["bank"]
         used.update(result.summary["integrator"])
         return {"charge_ah": summary["charge_out_ah"], "energy_wh": summary["energy_out_wh"]}, result.warnings

@@ -79,11 +79,11 @@ class Breaking:
 
     @property
     def every_combination(self) -> bool:
-        """Whether :attr:`cases` holds every combination of what is not known."""
+        """Whether :attr:`open_cases` holds every combination of what is not known."""
         return 2 ** len(self.doubtful) * (2 if self.beyond else 1) <= MOST_CASES
 
     @property
-    def cases(self) -> list[OpenCase]:
+    def open_cases(self) -> list[OpenCase]:
         """The latest opening as the data says it, and what else the data leaves open; what passes has to pass in all of them.
 
         Devices whose ratings are not given may open or fail closed, each for itself; curves that are given up to less current than
@@ -93,12 +93,12 @@ class Breaking:
         doubtful = sorted(self.doubtful)
         some = [frozenset(part) for size in range(len(doubtful) - 1, 0, -1) for part in combinations(doubtful, size)]
         shut = [frozenset(), *([self.doubtful] if doubtful else []), *(some if self.every_combination else [])]
-        found = [self._case(part, "latest") for part in shut]
+        found = [self._open_case(part, "latest") for part in shut]
         if self.beyond:
-            found += [self._case(part, "level") for part in (shut if self.every_combination else shut[:1])]
+            found += [self._open_case(part, "level") for part in (shut if self.every_combination else shut[:1])]
         return found
 
-    def _case(self, shut, line):
+    def _open_case(self, shut, line):
         """A case in words."""
         words = [f"{named(shut)} should fail closed (ratings not given)"] if shut else []
         if shut and shut != self.doubtful:

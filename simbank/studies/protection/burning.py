@@ -49,6 +49,7 @@ def first_to_burn(found: Protection) -> Burning | None:
     Parameters
     ----------
     found : Protection
+        What the study of protection found.
 
     Returns
     -------

@@ -32,9 +32,11 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
     Parameters
     ----------
     greatest : Faults
+        The greatest case.
     breaks : Breaking
+        What is known of every device's opening.
     sequences : list of (str, dict of str to Sequence)
-        For each of :attr:`Breaking.cases` its words, and what happens at each place.
+        For each of :attr:`Breaking.open_cases` its words, and what happens at each place.
 
     Returns
     -------
@@ -81,8 +83,10 @@ def _followed(middle, latest):
 
 
 def opening_row(device: Device, current_a: float, at: dict[str, float], breaks: Breaking) -> dict:
-    """A row that says when a device opens, by the lines of its band; without a band only the middle is known. One that counts as
-    failed closed never does."""
+    """A row that says when a device opens, by the lines of its band.
+
+    Without a band only the middle is known; one that counts as failed closed never opens.
+    """
     known, state = device.band is not None, breaks.state[device.name]
     times = [at[line] if known or line == "middle" else np.nan for line in LINES]
     if device.name in breaks.failed:
@@ -150,8 +154,10 @@ def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside
 
 
 def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, Sequence]]:
-    """The least case followed with one pack alone connected, that which feeds least: place → (pack, :class:`Sequence`); nothing of
-    a bank of one pack."""
+    """The least case followed with one pack alone connected, that which feeds least.
+
+    Place → (pack, :class:`Sequence`); nothing of a bank of one pack.
+    """
     if len(least.pack_names) < 2:
         return {}
     found = {}
@@ -163,7 +169,9 @@ def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, S
     return found
 
 
-def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, case: Assumptions) -> Iterator[Check]:
+def clearing_checks(
+    bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, assumptions: Assumptions
+) -> Iterator[Check]:
     """Whether the least current of every place clears in time, with all packs and with one alone.
 
     ``slow`` are pairs of a case in words and its sequences by place, ``alone`` what :func:`one_pack_alone` gives of each case.
@@ -171,15 +179,15 @@ def clearing_checks(bank: Bank, least: Faults, breaks: Breaking, slow: list, alo
     for place in least.places:
         whole = abs(least.response(place).initial_a[-1])
         found = []
-        for c, (_, followed), one in zip(breaks.cases, slow, alone, strict=True):
+        for c, (_, followed), one in zip(breaks.open_cases, slow, alone, strict=True):
             check = _clearing_check(
-                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, case
+                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, assumptions
             )
             if place.name in one:
                 pack, sequence = one[place.name]
                 _, current = least.weakest(place)
                 base = f"least fault current {current / 1e3:.2f} kA with {pack} alone connected ({whole / 1e3:.2f} kA with all)"
-                fewer = _clearing_check(bank, place, base, sequence, c.failed, case)
+                fewer = _clearing_check(bank, place, base, sequence, c.failed, assumptions)
                 check = _worse(check, fewer)
             found.append((c.words, check))
         yield hangs_on(found[0][1], found[1:])
@@ -191,9 +199,9 @@ def _worse(check, other):
     return min(check, other, key=lambda c: (rank[c.status], -(c.value or 0.0)))
 
 
-def _clearing_check(bank, place, base, sequence, failed, case):
+def _clearing_check(bank, place, base, sequence, failed, assumptions):
     if not bank.devices:
-        return judge("clears in time", place.name, False, f"{base}; there is no device", None, case.wanted_s, "s")
+        return judge("clears in time", place.name, False, f"{base}; there is no device", None, assumptions.wanted_s, "s")
     if sequence.cleared_s is None:
         shut = [name for name in sequence.still_carrying if name in failed]
         weak = [name for name in sequence.still_carrying if name not in failed]
@@ -201,7 +209,7 @@ def _clearing_check(bank, place, base, sequence, failed, case):
         parts += [f"too little for {', '.join(weak)}"] if weak else []
         text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
         return judge(
-            "clears in time", place.name, False, f"{text}; not cleared in {FAULT_HORIZON_S:g} s", None, case.wanted_s, "s"
+            "clears in time", place.name, False, f"{text}; not cleared in {FAULT_HORIZON_S:g} s", None, assumptions.wanted_s, "s"
         )
     if not sequence.openings:
         text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
@@ -210,12 +218,12 @@ def _clearing_check(bank, place, base, sequence, failed, case):
     last = sequence.openings[-1]
     text = (
         f"{base}, {what} at the latest after {duration_text(sequence.cleared_s)} (last {last.device}), "
-        f"wanted {duration_text(case.wanted_s)}"
+        f"wanted {duration_text(assumptions.wanted_s)}"
     )
-    good = sequence.cleared_s <= case.wanted_s
+    good = sequence.cleared_s <= assumptions.wanted_s
     opened = {opening.device for opening in sequence.openings}
     blind = [device.name for device in bank.devices if device.band is None and device.name in opened]
     if good and blind:
         text += f"; by a generic curve of {', '.join(blind)}, which is not given: give class or trip"
         return unknown("clears in time", place.name, text)
-    return judge("clears in time", place.name, good, text, sequence.cleared_s, case.wanted_s, "s")
+    return judge("clears in time", place.name, good, text, sequence.cleared_s, assumptions.wanted_s, "s")

@@ -37,6 +37,7 @@ def carried_limits(bank: Bank, failed: Collection[str] = ()) -> dict[str, float]
     Parameters
     ----------
     bank : Bank
+        Its graph and its devices.
     failed : collection of str
         Devices that count as failed closed and limit nothing.
 
@@ -92,7 +93,9 @@ def conductor_checks(bank: Bank, breaks: Breaking, withstand: Withstand) -> Iter
             _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
         ]
         # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
-        yield hangs_on(found[0], [(c.words, check) for c, check in zip(breaks.cases[1 : len(limits)], found[1:], strict=True)])
+        yield hangs_on(
+            found[0], [(c.words, check) for c, check in zip(breaks.open_cases[1 : len(limits)], found[1:], strict=True)]
+        )
         yield withstand.check(branch)
 
 
@@ -119,18 +122,18 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     )  # fmt: skip
 
 
-def drop_checks(loads: Loads, case: Assumptions) -> Iterator[Check]:
+def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
     """Drop from the best pack's poles to the port, as a share of the port's voltage under that load."""
     for load in loads.loads:
-        still = loads.whole(load)
+        still = loads.operating_point(load)
         for a, name in enumerate(loads.bank.graph.ports):
             if abs(still.port_a[a]) < 1e-9:
                 continue
             drop = max(abs(still.terminal_v - still.port_v[a]))
             share = drop / still.port_v[a]
             yield judge(
-                "voltage drop", f"port {name}, {load}", share <= case.drop_share,
+                "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
                 f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
-                f"(limit {case.drop_share * 100:g} %)",
-                share * 100, case.drop_share * 100, "%",
+                f"(limit {assumptions.drop_share * 100:g} %)",
+                share * 100, assumptions.drop_share * 100, "%",
             )  # fmt: skip

@@ -21,16 +21,16 @@ __all__ = ["device_checks", "device_data", "devices_present", "polarities"]
 AS_FAILED = "; it may weld, arc on or burst, so it counts as failed closed in all that follows"
 
 
-def device_checks(bank: Bank, breaks: Breaking, case: Assumptions, lasting: dict[str, float]) -> Iterator[Check]:
+def device_checks(bank: Bank, breaks: Breaking, assumptions: Assumptions, lasting: dict[str, float]) -> Iterator[Check]:
     """Ratings, load and curve of every device; ``lasting`` is the load of each branch that lasts [A]."""
     for device in bank.devices:
         greatest_a, place = breaks.worst[device.name]
         yield from device_data(device, greatest_a, place, breaks.volt)
         load = lasting[device.branch]
         yield judge(
-            "rating ≥ load", device.name, device.rating_a >= case.margin * load,
-            f"rated {device.rating_a:g} A; the load that lasts is {load:.1f} A, × {case.margin:g} = {case.margin * load:.1f} A",
-            case.margin * load, device.rating_a, "A",
+            "rating ≥ load", device.name, device.rating_a >= assumptions.margin * load,
+            f"rated {device.rating_a:g} A; the load that lasts is {load:.1f} A, × {assumptions.margin:g} = {assumptions.margin * load:.1f} A",
+            assumptions.margin * load, device.rating_a, "A",
         )  # fmt: skip
         if device.band is None:
             yield unknown(

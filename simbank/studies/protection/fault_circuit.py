@@ -42,6 +42,7 @@ def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hyste
     Parameters
     ----------
     packs : iterable of Pack
+        As they are.
     soc : float
         State of charge of all, 0 to 1.
     temperature_k : float
@@ -49,6 +50,7 @@ def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hyste
     hysteresis : float
         From −1, straight after discharge, to 1, straight after charge.
     as_new : bool
+        Whether their cells are equal and their resistance has not grown.
     """
     return tuple(
         replace(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,9 +44,10 @@ FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is take
 CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, FAULT_HORIZON_S, 451)])  # fifty a decade
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
-HALF = (" (bank half)", " (port half)")
+HALVES = ("bank half", "port half")
 
 
+@lru_cache(maxsize=4096)  # the same devices are asked for in every run of a shorted cell
 def line_of(device: Device, line: str) -> Device:
     """A device with one line of its band as its curve; without a band its middle.
 
@@ -85,6 +87,7 @@ def opening_times(
     Parameters
     ----------
     currents : ndarray, shape (m, d)
+        Of each device at :data:`TIMES` [A].
     rows, curves
         See :func:`device_rows`.
     damage : ndarray, shape (d,), optional
@@ -141,7 +144,7 @@ class Sequence:
     """A fault followed by one line of every device's band.
 
     ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``FAULT_HORIZON_S``);
-    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``rest_a`` is
+    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``end_a`` is
     the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
     a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
     """
@@ -151,7 +154,7 @@ class Sequence:
     i2t: np.ndarray
     still_carrying: tuple[str, ...]
     fed_by: tuple[str, ...] = ()
-    rest_a: np.ndarray = field(repr=False, default=None)
+    end_a: np.ndarray = field(repr=False, default=None)
     most_a: np.ndarray = field(repr=False, default=None)
 
 
@@ -181,7 +184,7 @@ class Faults:
 
     def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
         self.bank = bank
-        self.graph, halfway = _halved(bank.graph)
+        self.graph, halfway, self._whole = _halved(bank.graph)
         self.named = _distinct([*bank.places, *halfway], self.graph)
         self.places = list(dict.fromkeys(self.named.values()))
         packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
@@ -201,8 +204,7 @@ class Faults:
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
-        names = (branch, *(branch + half for half in HALF))
-        return [len(self.pack_names) + k for k, name in enumerate(self.branch_names) if name in names]
+        return [len(self.pack_names) + k for k, whole in enumerate(self._whole) if whole == branch]
 
     def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
@@ -336,16 +338,16 @@ class Faults:
         return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
 
 
-def greatest_faults(bank: Bank, case: Assumptions) -> Faults:
+def greatest_faults(bank: Bank, assumptions: Assumptions) -> Faults:
     """:class:`Faults` of the greatest case that :class:`~simbank.studies.protection.Assumptions` states."""
-    return Faults(bank, soc=1.0, temperature_k=case.warm_k, hysteresis=1.0, as_new=True, pack_h=case.pack_h)
+    return Faults(bank, soc=1.0, temperature_k=assumptions.warm_k, hysteresis=1.0, as_new=True, pack_h=assumptions.pack_h)
 
 
-def least_faults(bank: Bank, case: Assumptions) -> Faults:
+def least_faults(bank: Bank, assumptions: Assumptions) -> Faults:
     """:class:`Faults` of the least case that :class:`~simbank.studies.protection.Assumptions` states."""
     return Faults(
-        bank, soc=case.low_soc, temperature_k=case.cold_k, hysteresis=-1.0, as_new=False,
-        conductor_k=case.hot_conductor_k, pack_h=case.pack_h,
+        bank, soc=assumptions.low_soc, temperature_k=assumptions.cold_k, hysteresis=-1.0, as_new=False,
+        conductor_k=assumptions.hot_conductor_k, pack_h=assumptions.pack_h,
     )  # fmt: skip
 
 
@@ -381,12 +383,14 @@ def _at(time, rows):
 
 
 def _halved(graph):
-    """The graph with every port's leads cut in the middle, and the places there."""
-    branches, places = [], []
+    """The graph with every port's leads cut in the middle, the places there, and the name of the branch that each was before."""
+    branches, places, whole = [], [], []
     for branch in graph.branches:
         if branch.kind != "lead" or branch.role != "port":
             branches.append(branch)
+            whole.append(branch.name)
             continue
+        whole += [branch.name] * len(HALVES)
         owner = branch.owner
         middle = f"{owner} halfway{branch.pole}"
         part = branch.conductor and replace(
@@ -395,17 +399,17 @@ def _halved(graph):
             joints=branch.conductor.joints // 2,
             fixed_resistance_ohm=branch.conductor.fixed_resistance_ohm and branch.conductor.fixed_resistance_ohm / 2,
         )
-        for half, ends in zip(HALF, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
+        for half, ends in zip(HALVES, ((branch.from_node, middle), (middle, branch.to_node)), strict=True):
             from_node, to_node = ends
             branches.append(
                 replace(
-                    branch, name=branch.name + half, from_node=from_node, to_node=to_node,
+                    branch, name=f"{branch.name} ({half})", from_node=from_node, to_node=to_node,
                     resistance_ohm=branch.resistance_ohm / 2, conductor=part,
                 )
             )  # fmt: skip
         if branch.pole == "+":
             places.append(Place(f"leads of {owner}, halfway", "lead", owner, f"{owner} halfway+", f"{owner} halfway-"))
-    return replace(graph, branches=tuple(branches)), places
+    return replace(graph, branches=tuple(branches)), places, whole
 
 
 def _distinct(places, graph):

@@ -79,6 +79,7 @@ def commands_of(
     Parameters
     ----------
     at_start : BankAtStart
+        The packs as they stand.
     asked : dict of str to Asked
         By port.
     multiple : float
@@ -277,7 +278,9 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
     Parameters
     ----------
     scenario : Scenario
+        Or whatever has a bank and a duty.
     loads : Loads
+        Its full loads.
     run : bool
         Whether the duty is run, its first seven days.
 
@@ -291,7 +294,7 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
     names = [branch.name for branch in scenario.bank.graph.branches]
     most = np.zeros(len(names))
     for load in loads.loads:
-        most = np.maximum(most, np.abs(loads.whole(load).branch_a))
+        most = np.maximum(most, np.abs(loads.operating_point(load).branch_a))
     words = (
         ("inverter", "inverters at rated power and lowest input voltage"),
         ("resistance", "resistances at the highest voltage"),

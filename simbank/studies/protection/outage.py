@@ -64,12 +64,12 @@ class Cascades:
     unreliable: frozenset[str]
 
     @classmethod
-    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, times: float = 1.0) -> Cascades:
+    def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, multiple: float = 1.0) -> Cascades:
         """``breaks`` is a :class:`~simbank.studies.protection.breaking.Breaking`."""
         unreliable = breaks.failed | breaks.doubtful
-        middle, soonest = (loads.cascade(dropped, load, times=times, line=line) for line in ("middle", "soonest"))
+        middle, soonest = (loads.cascade(dropped, load, multiple=multiple, line=line) for line in ("middle", "soonest"))
         opened = {who for _, who, _ in (*middle.steps, *soonest.steps)}
-        shut = loads.cascade(dropped, load, times=times, failed=unreliable) if opened & unreliable else None
+        shut = loads.cascade(dropped, load, multiple=multiple, failed=unreliable) if opened & unreliable else None
         return cls(middle, soonest, shut, unreliable)
 
     @property
@@ -116,9 +116,9 @@ class Loads:
             self._of_line[line] = devices, *device_rows(self.bank.devices, line)
         return self._of_line[line]
 
-    def whole(self, load, times=1.0, pack_closed=None, branch_closed=None):
+    def operating_point(self, load, multiple=1.0, pack_closed=None, branch_closed=None):
         """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
-        commands = commands_of(self.at_start, self.loads[load], times, pack_closed, branch_closed)
+        commands = commands_of(self.at_start, self.loads[load], multiple, pack_closed, branch_closed)
         return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
     def told(self, by):
@@ -128,15 +128,17 @@ class Loads:
         return [one.told(port, amperes[port][1]) for port, one in asked.items() if one.by == by]
 
     def parts(self):
-        """What can drop out: name → (packs, device branches) that open with it. Every pack; every string, by its device where it
-        has one, else with all its packs taken off."""
+        """What can drop out: name → (packs, device branches) that open with it.
+
+        Every pack; every string, by its device where it has one, else with all its packs taken off.
+        """
         out = {pack.name: ([k], []) for k, pack in enumerate(self.bank.packs)}
         for string, packs in self.bank.strings.items():
             mine = [self.branch_of[d.name] for d in self.bank.devices if d.owner == string]
             out[f"string {string}"] = ([], mine) if mine else ([out[name][0][0] for name in packs], [])
         return out
 
-    def cascade(self, dropped, load, *, times=1.0, line="middle", failed=()):
+    def cascade(self, dropped, load, *, multiple=1.0, line="middle", failed=()):
         """Follow an outage, or an overload, at constant load.
 
         Devices gather damage by one line of their bands, over-current limits of a BMS run their delay; when something opens, the
@@ -151,7 +153,7 @@ class Loads:
             Of :meth:`parts`; None for the whole bank.
         load : str
             "discharge" or "charge".
-        times : float
+        multiple : float
             Multiple of full load.
         line : str
             Of every device's band; see :func:`~simbank.studies.protection.faults.line_of`.
@@ -169,14 +171,14 @@ class Loads:
         branches = [self.branch_of[device.name] for device in devices]
         since = np.full(len(devices), np.inf)  # when each device came to its pickup current
         while True:
-            point = self.whole(load, times, pack_closed, branch_closed)
+            point = self.operating_point(load, multiple, pack_closed, branch_closed)
             first = first or point
             if not np.any(np.abs(point.port_a) > 1e-9):
                 break
             since = picked_up_since(np.array([clock]), point.branch_a[None, branches], since, rows)[0]
             due = [
                 *self._devices_due(point, damage, since, branch_closed, clock, line, failed),
-                *self._limits_due(point, pack_closed, held, clock, load),
+                *self._limits_due(point, pack_closed, held, clock),
             ]
             due = [event for event in due if event[0] <= CASCADE_HORIZON_S]
             if not due:
@@ -212,7 +214,7 @@ class Loads:
             why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
-    def _limits_due(self, point, pack_closed, held, clock, load):
+    def _limits_due(self, point, pack_closed, held, clock):
         for k, pack in enumerate(self.bank.packs):
             if pack.bms is None or not pack_closed[k]:
                 continue
@@ -234,9 +236,11 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
     Parameters
     ----------
     loads : Loads
+        The bank under its full loads.
     greatest : Faults
         For the times of devices at a steady current.
     breaks : Breaking
+        What is known of every device's opening.
 
     Returns
     -------
@@ -244,10 +248,10 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
         ``Protection.overload``; currents in A, times in s.
     """
     rows = []
-    for times in OVERLOADS if "discharge" in loads.loads else ():
-        point = loads.whole("discharge", times)
-        cascades = Cascades.of(loads, None, "discharge", breaks, times)
-        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", times=times, failed=breaks.failed).steps}
+    for multiple in OVERLOADS if "discharge" in loads.loads else ():
+        point = loads.operating_point("discharge", multiple)
+        cascades = Cascades.of(loads, None, "discharge", breaks, multiple)
+        turn = {who: at for at, who, _ in loads.cascade(None, "discharge", multiple=multiple, failed=breaks.failed).steps}
         current = np.array([abs(point.branch_a[loads.branch_of[d.name]]) for d in loads.bank.devices])
         for d, device in enumerate(loads.bank.devices):
             if current[d] < 1e-6:
@@ -255,7 +259,7 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
             at = {line: greatest.steady_time(d, current[d], line) for line in LINES}
             rows.append(
                 {
-                    "times_full_load": times, **opening_row(device, current[d], at, breaks),
+                    "times_full_load": multiple, **opening_row(device, current[d], at, breaks),
                     "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
                 }
             )  # fmt: skip

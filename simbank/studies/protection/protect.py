@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import Check
@@ -40,7 +41,9 @@ def protect(
     Parameters
     ----------
     scenario : Scenario
+        The bank, and the duty that says what it has to carry.
     assumptions : Assumptions, optional
+        What the worst cases rest on.
     progress : callable, optional
         Called with the fraction done.
     run : bool
@@ -51,37 +54,41 @@ def protect(
     Protection
         Computed from the data given; no substitute for the pack maker's manual, local codes and a licensed person.
     """
-    case = assumptions or Assumptions()
+    with linear_algebra_threads().limit(limits=1):
+        return _protect(scenario, assumptions or Assumptions(), progress or (lambda done: None), run)
+
+
+def _protect(scenario, assumptions, tell, run):
+    """:func:`protect` with one thread."""
     bank = scenario.bank
-    tell = progress or (lambda done: None)
-    greatest = greatest_faults(bank, case)
-    least = least_faults(bank, case)
+    greatest = greatest_faults(bank, assumptions)
+    least = least_faults(bank, assumptions)
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
-    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.cases]
+    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.open_cases]
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
-    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.cases]
-    alone = [one_pack_alone(least, c) for c in breaks.cases]
+    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.open_cases]
+    alone = [one_pack_alone(least, c) for c in breaks.open_cases]
     tell(0.5)
-    withstand = Withstand.of(greatest, least, breaks.cases, sequences, slow, alone)
+    withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = lasting_load(scenario, loads, run)
     tell(0.8)
     overload = overload_table(loads, greatest, breaks)
     outages, outage_checks = outage_table(loads, breaks)
-    ratings = string_ratings(greatest, least, loads, lasting, case.margin)
-    short_cases, short_note, short_found = shorted_checks(scenario, case, breaks, tell)
+    ratings = string_ratings(greatest, least, loads, lasting, assumptions.margin)
+    short_cases, short_note, short_found = shorted_checks(scenario, assumptions, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
     short_found = [relied_on(check, bank, breaks) for check in short_found]
     found = [
         *devices_present(bank, breaks.state),
-        *device_checks(bank, breaks, case, lasting),
+        *device_checks(bank, breaks, assumptions, lasting),
         *conductor_checks(bank, breaks, withstand),
-        *clearing_checks(bank, least, breaks, slow, alone, case),
-        *drop_checks(loads, case),
+        *clearing_checks(bank, least, breaks, slow, alone, assumptions),
+        *drop_checks(loads, assumptions),
         *outage_checks,
         *short_found,
         *polarities(bank),
@@ -89,6 +96,6 @@ def protect(
     table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
     tell(1.0)
     return Protection(
-        scenario, case, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
+        scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
     )  # fmt: skip

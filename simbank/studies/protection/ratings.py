@@ -72,7 +72,9 @@ def string_ratings(greatest: Faults, least: Faults, loads: Loads, lasting: dict[
     Parameters
     ----------
     greatest, least : Faults
+        The greatest and the least case.
     loads : Loads
+        The bank under its full loads.
     lasting : dict of str to float
         Branch → load that lasts [A].
     margin : float
@@ -115,7 +117,7 @@ class _Rating:
                 elif place.kind == "inside" and place.owner in packs:
                     self.inside.append(row)
         for load in loads.loads:
-            now = np.abs(loads.whole(load).branch_a)
+            now = np.abs(loads.operating_point(load).branch_a)
             through = now[loads.branch_of[device.name]]
             if through > 1e-6:
                 self.shares = np.maximum(self.shares, now[[loads.branch_of[d.name] for d in self.behind]] / through)

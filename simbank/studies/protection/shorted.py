@@ -15,6 +15,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.setup import pack_arrays
 from simbank.studies.protection.shorted_cell import (
     ENERGY,
+    FEW_SAMPLES,
     FILE,
     FULL,
     HOURS,
@@ -22,6 +23,7 @@ from simbank.studies.protection.shorted_cell import (
     own_devices,
     shorted_cells,
 )
+from simbank.warning import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,6 +38,7 @@ CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practic
 EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something opens from there and a milder start feeds more
 OWN = (0.0, 0.02, 0.06, 0.15, 0.35, 0.6, 0.85)  # starts of the pack that are tried where something opens from 0
 NEIGHBOURS = (0.0, 0.02, 0.06, 0.15, 0.5, 0.9, 1.0)  # and of its neighbours
+USUAL_RUNS = 15  # of one search, to tell how far it has come
 HALVINGS = 3  # then of the step from the best of them to an emptier pack, and to fuller neighbours
 CASES_TOLD = (FULL, EMPTY, ENERGY, FILE)
 
@@ -97,8 +100,14 @@ def _milder(run, row, before=None):
     run : callable
         ``run(own, soc)``, the ShortedCell from that start of the pack and of its neighbours.
     row : ShortedCell
+        With the pack empty and its neighbours full.
     before : ShortedCell, optional
         Start of most energy of an equal pack elsewhere in the bank: where it feeds about as much here, the edge is not followed again.
+
+    Returns
+    -------
+    dict of (float, float) to ShortedCell
+        By the state of charge of the pack and of its neighbours at the start.
     """
     done = {(0.0, 1.0): row}
 
@@ -123,7 +132,12 @@ def _milder(run, row, before=None):
     for _ in range(HALVINGS if worse > soc else 0):
         middle = 0.5 * (soc + worse)
         soc, worse = (middle, worse) if at(own, middle).energy_wh > done[own, soc].energy_wh else (soc, middle)
-    return list(done.values())
+    return done
+
+
+def _most(done):
+    """Start and case of most energy, of what :func:`_milder` returns."""
+    return max(done.items(), key=lambda item: item[1].energy_wh)
 
 
 def _strongest_charge(duty):
@@ -244,7 +258,9 @@ def shorted_cases(
                 "charger": charger,
                 "charging": charging,
             }
-            search = _Search(bank, pack.name, warm_k, ways, starts.get(key))
+            search = _Search(
+                bank, pack.name, warm_k, ways, starts.get(key), lambda part, told=told: tell((told + part) / (2 * len(leaders)))
+            )
             try:
                 rows += search.rows()
             except SimulationError as error:
@@ -263,7 +279,7 @@ def shorted_cases(
             failed[pack.name] = failed[leader]
         found[pack.name] = [_handed_on(row, bank, pack.name) for row in found[leader]]
     note = (
-        f"{runs} runs of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
+        f"{counted(runs, 'run')} of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
         "neighbours charged unequally in another way are not covered"
     )
     if len(leaders) < len(bank.packs):
@@ -275,11 +291,12 @@ class _Search:
     """Runs of one pack with shorted cells, without or with a charger, from the starts of :func:`shorted_cases`.
 
     ``ways`` are the arguments of :func:`shorted_cells` that all have in common; ``before`` is the start of most energy of an equal
-    pack elsewhere in the bank. ``runs`` counts them; ``mildest`` is the case of most energy of the starts that were searched.
+    pack elsewhere in the bank; ``tell`` is called with the fraction done, a guess, since how many runs there will be is not known.
+    ``runs`` counts them; ``mildest`` is the case of most energy of the starts that were searched.
     """
 
-    def __init__(self, bank, name, warm_k, ways, before):
-        self.bank, self.name, self.ways, self.before = bank, name, ways, before
+    def __init__(self, bank, name, warm_k, ways, before, tell):
+        self.bank, self.name, self.ways, self.before, self.tell = bank, name, ways, before, tell
         warm = bank.packs if warm_k is None else tuple(replace(pack, temperature_k=warm_k) for pack in bank.packs)
         self.warm_bank = replace(bank, packs=warm)
         self.runs, self.mildest = 0, None
@@ -287,18 +304,30 @@ class _Search:
     def run(self, own, soc, *, warm=False, neighbours_bms=False):
         """The pack at ``own``, its neighbours at ``soc`` (None: as in the file)."""
         self.runs += 1
+        self.tell(self.runs / (self.runs + USUAL_RUNS))
+        return self._followed(own, soc, warm, neighbours_bms)
+
+    def _followed(self, own, soc, warm=False, neighbours_bms=False, **options):
         bank = self.warm_bank if warm else self.bank
-        return shorted_cells(bank, self.name, **self.ways, soc=soc, own_soc=own, neighbours_bms=neighbours_bms)
+        return shorted_cells(bank, self.name, **self.ways, soc=soc, own_soc=own, neighbours_bms=neighbours_bms, **options)
+
+    def energy(self, own, soc, *, neighbours_bms=False):
+        """:meth:`run` for a search: few samples, unless what ended the feed rests on them."""
+        self.runs += 1
+        self.tell(self.runs / (self.runs + USUAL_RUNS))
+        row = self._followed(own, soc, False, neighbours_bms, output_step_s=HOURS * 3600.0 / FEW_SAMPLES)
+        return self._followed(own, soc, False, neighbours_bms) if row.ending_sampled else row
 
     def rows(self):
         """The cases that are told."""
         full = replace(self.run(None, 1.0, warm=True), case=FULL)
         empty, now = replace(self.run(0.0, 1.0), case=ENERGY), replace(self.run(None, None), case=FILE)
-        tried = [empty]
+        most = empty
         if empty.opened:
-            tried = [replace(row, case=ENERGY) for row in _milder(self.run, empty, self.before)]
-            self.mildest = max(tried, key=lambda row: row.energy_wh)
-        most = max([*tried, now, full], key=lambda row: row.energy_wh)
+            start, most = _most(_milder(self.energy, empty, self.before))
+            most = most if most is empty else replace(self._followed(*start), case=ENERGY)
+            self.mildest = most
+        most = max([most, now, full], key=lambda row: row.energy_wh)
         if any(pack.bms is not None and not pack.has_assumed_bms for pack in self.bank.packs if pack.name != self.name):
             most = self.if_bms_open(most)
         at_worst = most.case == ENERGY and (most.soc_start, most.neighbours_soc_start) == (0.0, 1.0)
@@ -311,7 +340,9 @@ class _Search:
         run = partial(self.run, neighbours_bms=True)
         same, lowest = run(*starts[most.case], warm=most.case == FULL), run(0.0, 1.0)
         tried = [same, lowest, run(None, 1.0, warm=True), run(None, None)]
-        tried += _milder(run, lowest) if lowest.opened else []
+        if lowest.opened:
+            start, mildest = _most(_milder(partial(self.energy, neighbours_bms=True), lowest))
+            tried.append(mildest if mildest is lowest else self._followed(*start, neighbours_bms=True))
         worst = max(tried, key=lambda row: row.energy_wh)
         return replace(
             most, energy_if_bms_open_wh=same.energy_wh, most_energy_if_bms_open_wh=worst.energy_wh,

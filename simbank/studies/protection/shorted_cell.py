@@ -20,16 +20,18 @@ if TYPE_CHECKING:
     from simbank.bank import Bank
     from simbank.duty import Command
 
-__all__ = ["CASES", "ENERGY", "FILE", "FULL", "HOURS", "NO_CHARGER", "ShortedCell", "own_devices", "shorted_cells"]
+__all__ = ["CASES", "ENERGY", "FEW_SAMPLES", "FILE", "FULL", "HOURS", "NO_CHARGER", "ShortedCell", "own_devices", "shorted_cells"]
 
 HOURS = 24.0
 SAMPLES = 5760  # of a run: 15 s apart in a day
+FEW_SAMPLES = 12  # of a run in a search, of which only energy and what opened are asked
 ROWS = 600  # of a table that is kept
 OVER_C = 0.005  # a feed below this C-rate is over
 NEAR_S = 30.0  # what opened within this time of the end of the feed has ended it
 TOLERANCE = 3e-8  # of the fast integrator
 FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
 NO_CHARGER = "none"
+OPENINGS = (Event.DEVICE_OPENS, Event.DEVICE_INSTANT, *MONITOR_EVENTS.values())
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +79,8 @@ class ShortedCell:
     most_energy_if_bms_open_wh, soc_start_if_bms_open, neighbours_soc_start_if_bms_open : float or None
         The most that is fed in from any start if every neighbour's BMS opens so, and that start: limits that open within seconds from
         one start leave less current to flow for longer from a milder one.
+    ending_sampled : bool
+        Whether ``stopped_by`` rests on when the samples say that the feed was over; else on what opened alone.
     """
 
     pack: str
@@ -105,6 +109,7 @@ class ShortedCell:
     most_energy_if_bms_open_wh: float | None = None
     soc_start_if_bms_open: float | None = None
     neighbours_soc_start_if_bms_open: float | None = None
+    ending_sampled: bool = False
 
     @property
     def feed_a(self) -> float:
@@ -137,7 +142,9 @@ def shorted_cells(
     Parameters
     ----------
     bank : Bank
+        With sound packs.
     pack_name : str
+        The pack whose cells are shorted.
     cells : int
         How many of its cells in series are shorted, fewer than it has.
     short_ohm : float
@@ -155,7 +162,8 @@ def shorted_cells(
     neighbours_bms : bool
         Neighbours' BMS open as the file says, whatever current they have to break.
     options
-        For :func:`simbank.simulate`.
+        For :func:`simbank.simulate`. Energy, short, overcharge and what opened do not depend on ``output_step_s``; the rest of the
+        figures is read from the samples.
 
     Returns
     -------
@@ -185,14 +193,14 @@ def shorted_cells(
     result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
     own = next(pack for pack in packs if pack.name == pack_name)
     mine, neighbours = own_devices(run.bank, pack_name), [pack.soc for pack in packs if pack is not own]
-    feed = -result.packs["current_a"][pack_name].to_numpy()
+    feed = -result.pack_samples.current_a[:, packs.index(own)]
     row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
     return ShortedCell(
-        pack=pack_name, cells=cells, table=_table(result, pack_name), device=mine[0] if mine else None, charger=charger, soc_start=own.soc,
+        pack=pack_name, cells=cells, table=_table(result, packs, own), device=mine[0] if mine else None, charger=charger, soc_start=own.soc,
         neighbours_soc_start=float(np.mean(neighbours)) if neighbours else float("nan"), peak_a=max(float(feed.max()), 0.0),
         energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, good_cell_volt_max=row["cell_volt_max"],
         good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"], overcharge_wh=row["overcharge_wh"],
-        **_ending(result, own, mine, hours),
+        **_ending(result, packs, own, mine, hours),
     )  # fmt: skip
 
 
@@ -212,38 +220,39 @@ def _shorted(pack, cells, short_ohm, soc, own_soc):
     return replace(pack, cells_in_series=left, internal_wiring_ohm=ohm, bms=BMS(stuck="both"), **keep)
 
 
-def _table(result, pack_name):
+def _table(result, packs, own):
     """Feed, voltage, energy and state of charge of the pack and currents of its neighbours, at rows spread over the logarithm of time."""
-    time, current = result.packs.index.to_numpy(), result.packs["current_a"]
-    feed, volt = -current[pack_name].to_numpy(), result.packs["terminal_v"][pack_name].to_numpy()
+    made, k = result.pack_samples, packs.index(own)
+    time, feed, volt = made.time_s, -made.current_a[:, k], made.terminal_v[:, k]
     energy = cumulative_trapezoid(feed * volt, time, initial=0.0) / 3600.0
     keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
-    columns = {"feed_a": feed, "terminal_v": volt, "energy_wh": energy, "soc": result.packs["soc"][pack_name].to_numpy()}
-    columns |= {f"{name}_a": current[name].to_numpy() for name in current if name != pack_name}
-    return pd.DataFrame({name: values[keep] for name, values in columns.items()}, index=pd.Index(time[keep], name="time_s"))
+    values = np.column_stack([feed, volt, energy, made.soc[:, k], np.delete(made.current_a, k, axis=1)])[keep]
+    columns = ["feed_a", "terminal_v", "energy_wh", "soc", *(f"{pack.name}_a" for pack in packs if pack is not own)]
+    return pd.DataFrame(values, columns=columns, index=pd.Index(time[keep], name="time_s"))
 
 
-def _ending(result, own, mine, hours):
+def _ending(result, packs, own, mine, hours):
     """When the feed was over and what ended it, as fields of :class:`ShortedCell`; ``mine`` are the pack's own devices."""
-    time = result.packs.index.to_numpy()
-    feed, volt = -result.packs["current_a"][own.name].to_numpy(), result.packs["terminal_v"][own.name].to_numpy()
+    made, k = result.pack_samples, packs.index(own)
+    time, feed, volt = made.time_s, -made.current_a[:, k], made.terminal_v[:, k]
     flows = np.flatnonzero(np.abs(feed) >= OVER_C * own.capacity_ah)
     over = bool(len(feed)) and (not len(flows) or flows[-1] < len(feed) - 1)
     end_s = time[min(flows[-1] + 1, len(time) - 1)] if len(flows) else 0.0
-    opened = _openings(result.events)
-    own_openings = opened[opened["where"].isin([device.name for device in mine])]
+    opened = [row for row in result.event_rows if row.event in OPENINGS]
+    own_openings = [row for row in opened if row.where in [device.name for device in mine]]
     stopped = _stopped_by(opened, own_openings, end_s) if over else None
-    where = None if stopped is None else str(stopped["where"])
+    where = None if stopped is None else str(stopped.where)
     if stopped is None:
         ended = f"levelled at {volt[-1] / own.cells_in_series:.2f} V a cell" if over else f"nothing in {hours:g} h"
     else:
-        end_s = float(opened.loc[opened["where"] == where, "time_s"].iloc[-1])
-        ended = "neighbours empty" if stopped["code"] == Event.DISCHARGE_BLOCKED else _in_words(stopped)
+        end_s = [row.time_s for row in opened if row.where == where][-1]
+        ended = "neighbours empty" if stopped.event == Event.DISCHARGE_BLOCKED else _in_words(stopped)
     return {
-        "opens_s": float(own_openings["time_s"].iloc[0]) if len(own_openings) else None,
+        "opens_s": float(own_openings[0].time_s) if own_openings else None,
         "stopped_by": None if stopped is None else _in_words(stopped), "stopped_where": where, "ended_by": ended,
         "ended_by_own": where in [device.name for device in mine if device.owner == own.name],
-        "hours": float(end_s if over else time[-1]) / 3600.0, "opened": tuple(dict.fromkeys(opened["where"])),
+        "hours": float(end_s if over else time[-1]) / 3600.0, "opened": tuple(dict.fromkeys(row.where for row in opened)),
+        "ending_sampled": over and bool(opened) and not own_openings,
     }  # fmt: skip
 
 
@@ -253,20 +262,15 @@ def own_devices(bank: Bank, pack_name: str) -> list[Device]:
     return [device for device in bank.devices if device.owner in owners]
 
 
-def _openings(table):
-    """What opened: devices and neighbours' BMS."""
-    return table[table["code"].isin([Event.DEVICE_OPENS, Event.DEVICE_INSTANT, *MONITOR_EVENTS.values()])]
-
-
 def _stopped_by(opened, own, end_s):
-    """The opening, a row of the table of events, of the pack's own device; or of what else opened just when the feed ended; or None."""
-    if len(own):
-        return own.iloc[0]
-    near = opened[(opened["time_s"] - end_s).abs() <= NEAR_S]
-    return near.iloc[-1] if len(near) else None
+    """The opening of the pack's own device; or of what else opened just when the feed ended; or None."""
+    if own:
+        return own[0]
+    near = [row for row in opened if abs(row.time_s - end_s) <= NEAR_S]
+    return near[-1] if near else None
 
 
 def _in_words(opening):
     """The device that opened, or the neighbour and why it did."""
-    is_device = opening["code"] in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT)
-    return str(opening["where"]) if is_device else f"{opening['where']} ({opening['what']})"
+    is_device = opening.event in (Event.DEVICE_OPENS, Event.DEVICE_INSTANT)
+    return str(opening.where) if is_device else f"{opening.where} ({opening.event.words})"

@@ -39,18 +39,20 @@ HEADINGS = {
 
 
 def shorted_checks(
-    scenario: Scenario, case: Assumptions, breaks: Breaking, tell: Callable[[float], None]
+    scenario: Scenario, assumptions: Assumptions, breaks: Breaking, tell: Callable[[float], None]
 ) -> tuple[dict[str, list[ShortedCell]], str, list[Check]]:
-    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them. Devices that count as failed
-    closed never open."""
+    """Cases of every pack with shorted cells, how they were run, and the checks that follow from them.
+
+    Devices that count as failed closed never open.
+    """
     packs = {pack.name: pack for pack in scenario.bank.packs}
     owned = {name: own_devices(scenario.bank, name) for name in packs}
     opening = tuple(device for device in scenario.bank.devices if device.name not in breaks.failed)
     cases, failed, note = shorted_cases(
         Case(scenario.name, replace(scenario.bank, devices=opening), scenario.duty),
-        case.cells_shorted,
-        case.short_ohm,
-        case.warm_k,
+        assumptions.cells_shorted,
+        assumptions.short_ohm,
+        assumptions.warm_k,
         lambda done: tell(0.8 + 0.2 * done),
     )
     found = [unknown("shorted cell", name, f"could not be followed: {why}") for name, why in failed.items()]

@@ -26,7 +26,7 @@ from simbank.studies.protection.checks import hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
-__all__ = ["FaultCase", "Withstand", "cases_between", "connected"]
+__all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
@@ -34,7 +34,7 @@ WORTH = 0.8  # a steady reckoning below this share of what is known already is n
 
 
 @dataclass(frozen=True, eq=False)
-class FaultCase:
+class FollowedFault:
     """A fault that was followed: the place, in words which current it has, and what came of it."""
 
     place: str
@@ -44,13 +44,15 @@ class FaultCase:
 
 @dataclass(frozen=True)
 class _Stage:
-    """Currents of all edges at once, with some of the devices open, by the fault's current: ``base`` + I · ``share`` [A]; I is
-    ``volt`` ÷ (``seen_ohm`` + the fault's resistance)."""
+    """Currents of all edges at once, with some of the devices open, by the fault's current I: ``base`` + I · ``share`` [A].
+
+    I is ``volt`` ÷ (``thevenin_ohm`` + the fault's resistance): the Thevenin equivalent seen from the place of the fault.
+    """
 
     base: np.ndarray
     share: np.ndarray
     volt: float
-    seen_ohm: float
+    thevenin_ohm: float
 
     @classmethod
     def of(cls, circuit, place, closed):
@@ -63,7 +65,7 @@ class _Stage:
         return cls(bolted - share * bolted[-1], share, bolted[-1] * seen, seen)
 
     def currents(self, ohm):
-        return self.base + self.volt / (self.seen_ohm + ohm) * self.share
+        return self.base + self.volt / (self.thevenin_ohm + ohm) * self.share
 
 
 class _Place:
@@ -77,7 +79,7 @@ class _Place:
         self.closed = faults.only(place, packs)
         self.stages = {}
         bolted = self.stage(frozenset())
-        self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.seen_ohm) if least_a > 0 else 0.0
+        self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.thevenin_ohm) if least_a > 0 else 0.0
 
     def stage(self, opened):
         if opened not in self.stages:
@@ -87,8 +89,11 @@ class _Place:
         return self.stages[opened]
 
     def resistances(self, opened, rows, points):
-        """(fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device at every
-        point of its curve that lies in the range, with the devices ``opened`` open."""
+        """Faults at which a device carries what a point of its curve is given for, or just less than its instantaneous setting.
+
+        Yields (fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device and
+        every such point that lies in the range, with the devices ``opened`` open.
+        """
         stage = self.stage(opened)
         for d, edge in enumerate(self.faults.device_edge):
             if d in opened or abs(stage.share[edge]) < 1e-9:
@@ -97,14 +102,14 @@ class _Place:
             wanted = [(m * rating, False) for m in points[d] if m < setting]
             if np.isfinite(setting):
                 wanted.append((setting * rating * (1.0 - BELOW), True))
-            for current, sudden in wanted:
+            for current, instantaneous in wanted:
                 for signed in (current, -current):
                     fault_a = (signed - stage.base[edge]) / stage.share[edge]
                     if fault_a * stage.volt <= 0:
                         continue
-                    ohm = stage.volt / fault_a - stage.seen_ohm
+                    ohm = stage.volt / fault_a - stage.thevenin_ohm
                     if 0.0 < ohm < self.most_ohm:
-                        yield ohm, d, current, sudden
+                        yield ohm, d, current, instantaneous
 
     def follow(self, ohm, rows, curves, never):
         """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
@@ -164,33 +169,34 @@ class _Search:
         """Every fault of a :class:`_Place` that may be the worst of some edge."""
         waiting, seen, sets = list(here.resistances(frozenset(), self.rows, self.points)), [], {frozenset()}
         while waiting:
-            ohm, d, current, sudden = waiting.pop()
+            ohm, d, current, instantaneous = waiting.pop()
             fault_a = abs(here.stage(frozenset()).currents(ohm)[-1])
-            if any(abs(fault_a - other) <= (BELOW if sudden else ALIKE) * other for other in seen):
+            if any(abs(fault_a - other) <= (BELOW if instantaneous else ALIKE) * other for other in seen):
                 continue
             seen.append(fault_a)
             i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
             for edge in np.flatnonzero((i2t > self.value) & (most > self.for_good_a)):
-                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, sudden)), i2t[edge]
+                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, instantaneous)), i2t[edge]
             for opened in met:
                 if opened not in sets:
                     sets.add(opened)
                     waiting.extend(here.resistances(opened, self.rows, self.points))
 
-    def _words(self, here, fault_a, d, current, sudden):
-        point = "just below the instantaneous setting" if sudden else "at a point of the curve"
+    def _words(self, here, fault_a, d, current, instantaneous):
+        point = "just below the instantaneous setting" if instantaneous else "at a point of the curve"
         count = len(here.faults.pack_names)
         packs = "" if here.closed[:count].all() else f" and only {named(here.packs)} connected"
         return f"{fault_a:.0f} A, with {current:.0f} A {point} of {self.devices[d].name}{packs}"
 
 
-def cases_between(greatest, least, case, known, for_good_a):
+def faults_between(greatest, least, open_case, known, for_good_a):
     """The faults of a current between least and greatest that ask most of some conductor, followed in full.
 
     Parameters
     ----------
     greatest, least : Faults
-    case : OpenCase
+        The greatest and the least case.
+    open_case : OpenCase
         Line of the devices' bands, and devices that never open.
     known : ndarray
         Greatest ∫ i² dt [A²s] of every edge in the cases followed already.
@@ -199,15 +205,17 @@ def cases_between(greatest, least, case, known, for_good_a):
 
     Returns
     -------
-    list of FaultCase
+    list of FollowedFault
     """
-    search = _Search(greatest, case.line, case.failed, known, for_good_a)
+    search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
     for place in greatest.places:
         for packs in connected(least, place):
             least_a = abs(least.circuit.prospective(place.positive, place.negative, least.only(place, packs))[-1])
             search.look(_Place(greatest, place, packs, least_a))
     return [
-        FaultCase(here.place.name, words, greatest.follow(here.place, case.line, case.failed, ohm=ohm, closed=here.closed))
+        FollowedFault(
+            here.place.name, words, greatest.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed)
+        )
         for here, ohm, words in dict.fromkeys(search.best.values())
     ]
 
@@ -218,13 +226,13 @@ class Withstand:
     Parameters
     ----------
     greatest, least : Faults
-    cases : list of OpenCase
-    followed : list of list of FaultCase
-        For each of ``cases`` what was followed already: the greatest and the least.
+    open_cases : list of OpenCase
+    followed : list of list of FollowedFault
+        For each of ``open_cases`` what was followed already: the greatest and the least.
     """
 
-    def __init__(self, greatest, least, cases, followed):
-        self.greatest, self.cases = greatest, cases
+    def __init__(self, greatest, least, open_cases, followed):
+        self.greatest, self.open_cases = greatest, open_cases
         self.blind = any(device.band is None for device in greatest.bank.devices)
         self.for_good_a = np.full(greatest.circuit.n + greatest.circuit.b + 1, np.inf)
         for branch in greatest.bank.graph.branches:
@@ -234,14 +242,16 @@ class Withstand:
         self.followed = followed
         if greatest.bank.devices and not self.blind:
             self.followed = [
-                [*some, *cases_between(greatest, least, case, self._most(some), self.for_good_a)]
-                for case, some in zip(cases, followed, strict=True)
+                [*some, *faults_between(greatest, least, open_case, self._most(some), self.for_good_a)]
+                for open_case, some in zip(open_cases, followed, strict=True)
             ]
 
     @classmethod
-    def of(cls, greatest, least, cases, fast, slow, alone):
-        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``cases``:
-        pairs of (words, place → :class:`Sequence`), and of the last, place → (pack, :class:`Sequence`)."""
+    def of(cls, greatest, least, open_cases, fast, slow, alone):
+        """From what was followed in the greatest case, in the least, and in the least with one pack alone, for each of ``open_cases``.
+
+        ``fast`` and ``slow`` are pairs of (words, place → :class:`Sequence`), ``alone`` is place → (pack, :class:`Sequence`).
+        """
         most_a, least_a = (
             {place.name: abs(float(faults.response(place).initial_a[-1])) for place in faults.places}
             for faults in (greatest, least)
@@ -249,16 +259,16 @@ class Withstand:
         one_a = {place.name: least.weakest(place) for place in least.places}
         followed = [
             [
-                *(FaultCase(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
-                *(FaultCase(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
+                *(FollowedFault(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
+                *(FollowedFault(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
                 *(
-                    FaultCase(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
+                    FollowedFault(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
                     for name, (pack, found) in one.items()
                 ),
             ]
             for (_, strong), (_, weak), one in zip(fast, slow, alone, strict=True)
         ]
-        return cls(greatest, least, cases, followed)
+        return cls(greatest, least, open_cases, followed)
 
     def _taken(self, fault):
         """∫ i² dt of every edge [A²s], 0 where it carries no more than it does for good."""
@@ -275,7 +285,9 @@ class Withstand:
         if self.blind:
             return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
         found = [self._judged(branch, withstand, words, faults) for faults in self.followed]
-        return hangs_on(found[0], [(case.words, check) for case, check in zip(self.cases[1:], found[1:], strict=True)])
+        return hangs_on(
+            found[0], [(open_case.words, check) for open_case, check in zip(self.open_cases[1:], found[1:], strict=True)]
+        )
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_of(branch.name)
@@ -287,7 +299,7 @@ class Withstand:
             text = f"no fault followed puts more through it than its ampacity; {limit}"
             return judge("withstand", branch.name, True, text, worst, withstand, "A²s")
         where = f"fault at {fault.place}: {fault.words}"
-        goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.rest_a[edges]).max() > 1.0
+        goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.end_a[edges]).max() > 1.0
         if goes_on and worst > withstand:
             where += f"; never cleared, {', '.join(fault.sequence.fed_by)} feeding it"
         text = f"takes {worst:.3g} A²s until cleared ({where}), {limit}"
