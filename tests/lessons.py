@@ -113,7 +113,7 @@ def execute(path):
     notebook = nbformat.read(path, as_version=4)
     NotebookClient(notebook, timeout=600, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}).execute()
     for cell in notebook.cells:
-        cell.metadata.clear()
+        cell.metadata = {key: value for key, value in cell.metadata.items() if key == "jupyter"}  # which code is hidden
         for output in cell.get("outputs", []):
             if "image/png" in output.get("data", {}):
                 png = base64.b64decode(output["data"]["image/png"])

@@ -183,7 +183,7 @@ def test_cell_fit_and_ohm(tmp_path):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["values"]["r0_ohm"] == pytest.approx(TRUE["r0_ohm"], rel=0.02)
     assert (tmp_path / "pulse_fit.png").exists()
-    assert "10 mΩ ± " in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
+    assert "10.00 mΩ ± 0.32 mΩ" in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
     assert simbank("cell", "ohm", "--volt", "53.2", "--amp", "10,60").returncode == 2
 
 

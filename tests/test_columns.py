@@ -81,10 +81,10 @@ def test_units_are_those_of_the_names(command):
 
 
 def test_schema_tells_the_columns():
-    text = CliRunner().invoke(cli.app, ["schema", "--columns"]).output
-    assert re.search(r"^    current_peak_a +\[A\] ", text, re.M)
+    text = CliRunner().invoke(cli.app, ["schema", "--columns"], env={"COLUMNS": "400"}).output
+    assert re.search(r"^current_peak_a +\[A\] ", text, re.M)
     for command, kind in RESULTS.items():
         assert f"simbank {command}\n" in text
         assert all(table.name in text for table in kind.TABLES)
     for event in Event:
-        assert re.search(rf"^    {event.code} +{event.where} +{re.escape(event.meaning)}$", text, re.M)
+        assert re.search(rf"^{event.code} +{event.where} +{re.escape(event.meaning)}$", text, re.M)

@@ -8,8 +8,10 @@ from typing import Annotated
 
 import typer
 
-from simbank.cli.options import Json, Out, make_folder, number_option
-from simbank.cli.output import console, print_json, progress_bar, show_table, show_written
+from simbank.cli.options import Json, Out, Wide, make_folder, number_option
+from simbank.cli.output import print_json, say, show_table, show_written
+from simbank.cli.progress import progress_bar
+from simbank.digits import duration, value_with_error
 from simbank.errors import InputError
 from simbank.files import file_name, write_whole
 from simbank.provenance import file_hash, made_by, write_figure
@@ -18,16 +20,18 @@ __all__ = ["cell_app"]
 
 
 _CARD_COLUMNS = {
-    "soc": "SOC\n[%]", "charge_v": "after\ncharge [V]", "mid_v": "mid\n[V]", "discharge_v": "after\ndischarge [V]",
-    "slope_v_per_soc": "slope\n[V/unit SOC]", "resistance_0c_milliohm": "R0 at\n0 °C [mΩ]",
-    "resistance_25c_milliohm": "R0 at\n25 °C [mΩ]",
+    "soc": "SOC [%]", "charge_v": "after charge [V]", "mid_v": "mid [V]", "discharge_v": "after discharge [V]",
+    "slope_v_per_soc": "slope [V/unit SOC]", "resistance_0c_milliohm": "R0 at 0 °C [mΩ]",
+    "resistance_25c_milliohm": "R0 at 25 °C [mΩ]",
 }  # fmt: skip
 
-cell_app = typer.Typer(no_args_is_help=True, help="Cells: the library, and parameters from physics and from measurements.")
+cell_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Cells: the library, and parameters from physics and from measurements."
+)
 
 
 @cell_app.command("list")
-def cell_list():
+def cell_list(wide: Wide = False):
     """Name the chemistries that ship with simbank."""
     import pandas as pd
 
@@ -43,10 +47,10 @@ def cell_list():
     columns = {
         "name": "name",
         "title": "cell",
-        "slope": f"slope, {low * 100:.0f} to {high * 100:.0f} %\n[V per unit SOC]",
-        "half": "hysteresis\n[±mV]",
+        "slope": f"slope, {low * 100:.0f} to {high * 100:.0f} % [V/unit SOC]",
+        "half": "hysteresis [±mV]",
     }
-    show_table("Chemistries", pd.DataFrame(rows), columns)
+    show_table("Chemistries", pd.DataFrame(rows), columns, wide=wide)
 
 
 @cell_app.command("show")
@@ -54,6 +58,7 @@ def cell_show(
     name: Annotated[str, typer.Argument(help="Name in the library, or path of a chemistry file.")],
     out: Out = None,
     json_: Json = False,
+    wide: Wide = False,
 ):
     """Print the card of a chemistry; with --out, plot it."""
     import pandas as pd
@@ -74,19 +79,25 @@ def cell_show(
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
         print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
         return
-    shown = pd.DataFrame(
-        [{key: f"{value * 100:.0f}" if key == "soc" else f"{value:.4g}" for key, value in row.items()} for row in rows]
+    shown = pd.DataFrame([{key: _card_text(key, value) for key, value in row.items()} for row in rows])
+    show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS, wide=wide)
+    pairs = ", ".join(f"{p.resistance_ratio:.2f} R0 at {duration(p.time_constant_s)}" for p in chemistry.rc)
+    say(
+        f"Relaxation: {pairs}. Charge to {chemistry.charge_volt:g} V, cut off at {chemistry.cutoff_volt:g} V, pack opens at "
+        f"{chemistry.volt_max:g} and {chemistry.volt_min:g} V.",
+        gap=True,
     )
-    show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS)
-    say = console().print
-    pairs = ", ".join(f"{p.resistance_ratio:.2f} R0 at {p.time_constant_s:g} s" for p in chemistry.rc)
-    say(f"Relaxation: {pairs}. Charge to {chemistry.charge_volt:g} V, cut off at {chemistry.cutoff_volt:g} V, pack opens at "
-        f"{chemistry.volt_max:g} and {chemistry.volt_min:g} V.")  # fmt: skip
     say(f"Source: {chemistry.source}")
     say(f"Licence: {chemistry.licence}")
     for section, note in chemistry.notes.items():
-        say(f"{section}: {note}")
+        say(f"{section}: {note}", hang=2)
     show_written(out, json_)
+
+
+def _card_text(key, value):
+    """A value of the card: volts to the millivolt, resistances to the microohm."""
+    digits = {"soc": 0, "slope_v_per_soc": 2}.get(key, 3)
+    return f"{value * (100.0 if key == 'soc' else 1.0):z,.{digits}f}"
 
 
 @cell_app.command("new")
@@ -98,10 +109,9 @@ def cell_new(
     from simbank.cells.chemistry_text import starter_chemistry
 
     write_chemistry_file(file, starter_chemistry(file.stem, base))
-    say = console().print
     say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:")
-    say(f"  simbank cell show {file} --out {file.stem}", soft_wrap=True)
-    say(f"  simbank new my_bank.toml --chemistry {file}", soft_wrap=True)
+    say(f"simbank cell show {file} --out {file.stem}", indent=2)
+    say(f"simbank new my_bank.toml --chemistry {file}", indent=2)
 
 
 def _check_new_file(path):
@@ -185,7 +195,7 @@ def _capacity_ah(text):
 def _show_import(cell, out, picture):
     import pandas as pd
 
-    say, found = console().print, cell.summary
+    found = cell.summary
     if "ocv" in found:
         ocv = found["ocv"]
         say(f"Open circuit: {ocv['soc_from'] * 100:.3g} to {ocv['soc_to'] * 100:.3g} % of charge, left over RMS {ocv['rms_v'] * 1e3:.2f} mV, "
@@ -196,20 +206,20 @@ def _show_import(cell, out, picture):
             say(f"Decay: {ocv['decay_per_soc']:.3g} ± {ocv['decay_per_soc_error']:.2g} per unit of state of charge.")
     if "pulses" in found:
         rows = [
-            {"soc": f"{row['soc'] * 100:.0f}", "r0": f"{row['r0_ohm'] * 1e3:.4g} ± {row['r0_error_ohm'] * 1e3:.1g}",
+            {"soc": row["soc"], "r0": " ± ".join(value_with_error(row["r0_ohm"] * 1e3, row["r0_error_ohm"] * 1e3)),
              "pairs": f"{row['pairs_ohm'] * 1e3:.4g}", "rms": f"{row['rms_v'] * 1e3:.2g}"}
             for row in found["pulses"]["rows"]
         ]  # fmt: skip
-        columns = {"soc": "SOC\n[%]", "r0": "R0\n[mΩ]", "pairs": "both pairs\n[mΩ]", "rms": "left over\n[mV]"}
+        columns = {"soc": "SOC [%]", "r0": "R0 [mΩ]", "pairs": "both pairs [mΩ]", "rms": "left over [mV]"}
         show_table("Pulses, of one cell", pd.DataFrame(rows), columns)
-        pairs = ", ".join(f"{pair['ratio']:.3g} R0 at {pair['time_constant_s']:.3g} s" for pair in found["pulses"]["rc"])
-        say(f"At half charge R0 {found['pulses']['r0_half_ohm'] * 1e3:.4g} mΩ; pairs {pairs}.")
+        pairs = ", ".join(f"{pair['ratio']:.3g} R0 at {duration(pair['time_constant_s'])}" for pair in found["pulses"]["rc"])
+        say(f"At half charge R0 {found['pulses']['r0_half_ohm'] * 1e3:.4g} mΩ; pairs {pairs}.", gap=True)
     for text in cell.told:
-        say(f"- {text}.")
+        say(f"- {text}.", hang=2)
     say(f"Measured or given: {', '.join(cell.measured)}. Everything else in the file is kept from another chemistry and says so.")
     say(f"Written to {out}, with a figure in {picture}. Its licence is yours to state. Then:")
-    say(f"  simbank cell show {out}", soft_wrap=True)
-    say(f"  simbank new my_bank.toml --chemistry {out}", soft_wrap=True)
+    say(f"simbank cell show {out}", indent=2)
+    say(f"simbank new my_bank.toml --chemistry {out}", indent=2)
 
 
 @cell_app.command("physics")
@@ -241,7 +251,6 @@ def cell_physics(
     if json_:
         print_json(record)
         return
-    say = console().print
     say(f"{parameters}: {cell.capacity_ah:.3f} Ah, R0 {cell.r0_ohm * 1e3:.2f} mΩ at half charge.")
     say(f"Fit to virtual pulses: RMS {cell.rms_fit_v * 1e3:.1f} mV per cell.")
     errors = ", ".join(f"{check['rms_v'] * 1e3:.1f}" for check in checks)
@@ -257,6 +266,7 @@ def cell_fit(
     cells_in_series: Annotated[int, typer.Option(help="Cells in series behind the voltage.", min=1)] = 1,
     out: Out = None,
     json_: Json = False,
+    wide: Wide = False,
 ):
     """Fit R0 and two relaxation pairs to a measured pulse test that starts at rest."""
     import pandas as pd
@@ -280,9 +290,10 @@ def cell_fit(
     if json_:
         print_json({"values": found.values, "standard_errors": found.standard_errors, "rms_v": found.rms_v, "warnings": []})
         return
-    rows = [{"what": k, "value": f"{v:.6g}", "error": f"{found.standard_errors[k]:.2g}"} for k, v in found.values.items()]
-    show_table(f"{file.name}: one cell", pd.DataFrame(rows), {"what": "parameter", "value": "value", "error": "standard error"})
-    console().print(f"Left over: RMS {found.rms_v * 1e3:.2f} mV. Errors hold if noise is independent from sample to sample.")
+    rows = [(name, *value_with_error(value, found.standard_errors[name])) for name, value in found.values.items()]
+    columns = {"what": "parameter", "value": "value", "error": "standard error"}
+    show_table(f"{file.name}: one cell", pd.DataFrame(rows, columns=list(columns)), columns, wide=wide)
+    say(f"Left over: RMS {found.rms_v * 1e3:.2f} mV. Errors hold if noise is independent from sample to sample.", gap=True)
     show_written(out, json_)
 
 
@@ -310,8 +321,9 @@ def cell_ohm(
     if json_:
         print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm, "warnings": []})
         return
-    console().print(f"{found.resistance_ohm * 1e3:.3g} mΩ ± {found.uncertainty_ohm * 1e3:.2g} mΩ (one standard uncertainty)")
-    console().print(
+    milliohm, error = value_with_error(found.resistance_ohm * 1e3, found.uncertainty_ohm * 1e3)
+    say(f"{milliohm} mΩ ± {error} mΩ (one standard uncertainty)")
+    say(
         "Read both within seconds of the change: later, the slower relaxation of the cells counts too. Measuring on a live bank "
         "is work for a competent person with insulated tools and fused leads."
     )

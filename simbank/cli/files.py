@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from simbank.cli.options import LAYOUT_NAMES, number_option
-from simbank.cli.output import console, print_json
+from simbank.cli.output import print_json, say, show_table
 from simbank.errors import InputError
 from simbank.files import write_whole
 from simbank.provenance import made_by
@@ -59,18 +59,16 @@ def _print_columns(as_json):
         }
         print_json(tables | {"codes of events": codes})
         return
+    import pandas as pd
+
+    headings = {"name": "column", "unit": "unit", "meaning": "meaning"}
     for command, kind in RESULTS.items():
-        print(f"simbank {command}")
+        say(f"simbank {command}", "bold", gap=True)
         for table in kind.TABLES:
-            print(f"\n  {table.name} (a row: {table.row})")
-            wide = max(len(name) for name in table.names)
-            for column in table.columns:
-                print(f"    {column.name:<{wide}}  {f'[{column.unit}]' if column.unit else '':<8}  {column.meaning}".rstrip())
-        print()
-    print("Codes of events\n")
-    wide = max(len(code["code"]) for code in codes)
-    for code in codes:
-        print(f"    {code['code']:<{wide}}  {code['where']:<8}  {code['meaning']}")
+            rows = [column._replace(unit=f"[{column.unit}]" if column.unit else "") for column in table.columns]
+            show_table(f"{table.name} (a row: {table.row})", pd.DataFrame(rows), headings)
+    headings = {"code": "code", "where": "where", "meaning": "meaning"}
+    show_table("Codes of events", pd.DataFrame(codes), headings)
 
 
 def new(
@@ -132,11 +130,10 @@ def new(
             ) from None
 
     write_whole(file, write)
-    say = console().print
-    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:", soft_wrap=True)
+    say(f"Written to {file}. Replace what is marked MEASURE with your own numbers, then:")
     for line in (
         f"simbank run {file} --report {file.with_suffix('.html')}",
         f"simbank compare {file}",
         f"simbank protect {file}",
     ):
-        say(f"  {line}", soft_wrap=True)
+        say(line, hang=2, indent=2)

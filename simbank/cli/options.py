@@ -26,6 +26,7 @@ __all__ = [
     "Set",
     "Tolerance",
     "Vary",
+    "Wide",
     "changes",
     "comma_parts",
     "draws",
@@ -59,6 +60,10 @@ Set = Annotated[list[str], typer.Option("--set", metavar="KEY=VALUE", help="Chan
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write tables and plots into this folder.")]
 
 Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
+
+Wide = Annotated[
+    bool, typer.Option("--wide", help="Print every column of the tables; what does not fit goes into a block below.")
+]
 
 ReportFile = Annotated[
     Path | None, typer.Option("--report", metavar="HTML", help="Write one self-contained HTML file to hand on.")

@@ -1,115 +1,113 @@
-"""What commands print: tables, numbers, warnings, cautions, progress; and how a command gives out what it found."""
+"""What commands print: tables, sentences, warnings, verdicts, cautions; and how a command gives out what it found."""
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import sys
-from contextlib import contextmanager
 
-from simbank import interrupts, streams
+from simbank import streams
 from simbank.caution import CAUTION
+from simbank.cli import tables
 from simbank.cli.options import changes, make_folder
+from simbank.cli.progress import progress_bar
+from simbank.digits import MISSING, cells
+from simbank.verdict import DANGER
 from simbank.verdict import as_records as verdict_records
 from simbank.warning import as_records, listed
 
 __all__ = [
     "Command",
-    "console",
     "integrator_words",
     "judged",
+    "page_width",
     "print_json",
-    "progress_bar",
     "report_file",
+    "say",
+    "show_bars",
     "show_caution",
     "show_table",
     "show_verdicts",
     "show_warnings",
-    "show_wrapped",
     "show_written",
 ]
 
+USUAL_WIDTH, LEAST_WIDTH = 80, 40
+_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
 
-_PERCENT = {"soc_start", "soc_end"}
+
+def page_width():
+    """Letters to a line: what ``COLUMNS`` says, else the terminal, else 80; 40 at least."""
+    given = os.environ.get("COLUMNS", "")
+    if given.isdigit() and int(given) > 0:
+        return max(int(given), LEAST_WIDTH)
+    try:
+        width = os.get_terminal_size(sys.stdout.fileno()).columns if sys.stdout.isatty() else USUAL_WIDTH
+    except (OSError, ValueError):
+        width = USUAL_WIDTH
+    return max(width or USUAL_WIDTH, LEAST_WIDTH)
 
 
-@contextmanager
-def progress_bar(label, quiet):
-    """A callable for the fraction done, shown as a bar on a terminal and not at all in a pipe."""
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
+def _print(lines, style=None):
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.text import Text
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    interrupts.at_exit(lambda: os.write(2, b"\r\x1b[2K\x1b[?25h"))  # the bar goes, the cursor comes back
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(label, total=1.0)
-        yield lambda done: bar.update(task, completed=done)
+    console = Console(highlight=False, width=page_width())
+    for line in lines:
+        console.print(Text(line, style=style or ""), soft_wrap=True)
 
 
-def console():
-    from rich.console import Console
+def say(text, style=None, hang=0, indent=0, gap=False):
+    """A paragraph, broken between words: all of its lines indented, those after its first by ``hang`` more; ``gap``: below a blank line.
 
-    console = Console(highlight=False)
-    return console if console.is_terminal else Console(highlight=False, width=200)
+    A word longer than the line, such as a path, stays whole, so that it can be copied.
+    """
+    if gap:
+        _print([""])
+    _print((" " * indent + line for line in tables.wrapped(streams.shown(text), page_width() - indent, hang)), style)
 
 
 def print_json(record):
     print(json.dumps(record, indent=2, allow_nan=False))
 
 
-def _cell(column, value):
-    import math
+def show_table(title, frame, columns, more=(), wide=False, keys=1):
+    """A table no wider than the page; without ``wide``, columns in which no row has anything are left out.
 
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return "–"
-    if isinstance(value, str):
-        return value
-    if column in _PERCENT:
-        return f"{value * 100:.1f}"
-    if column.endswith(("_ratio_discharge", "_ratio_charge", "_ratio_max", "_ratio_min")) or column.startswith("c_rate"):
-        return f"{value:.3f}"
-    if column.endswith("_wh"):
-        return f"{value:z,.0f}"
-    if column.endswith(("_v", "_v_per_soc")):
-        return f"{value:.2f}"
-    return f"{value:.1f}" if column.endswith(("_a", "_ah", "_h", "_c", "_points")) else f"{value:g}"
-
-
-def show_table(title, frame, columns, wrap=False):
-    """A table as wide as it needs to be; with ``wrap`` texts in it go over several lines rather than be cut off."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(title=Text(streams.shown(title)), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
-    for key, heading in columns.items():
-        text = frame[key].map(lambda v: isinstance(v, str)).all()
-        fold = wrap and text
-        overflow = "fold" if fold else "ellipsis"
-        table.add_column(Text(streams.shown(heading)), justify="left" if text else "right", no_wrap=not fold, overflow=overflow)
-    for _, row in frame.iterrows():
-        table.add_row(*(Text(streams.shown(_cell(key, row[key]))) for key in columns))
-    console().print(table)
+    Parameters
+    ----------
+    title : str
+        What stands above it.
+    frame : DataFrame
+        Numbers are written by the unit in their column's name (:func:`simbank.digits.cells`), texts as they are.
+    columns : dict of str to str
+        Columns to show, under which headings.
+    more : dict of str to str
+        Further ones, with ``wide``.
+    wide : bool
+        Whether to show all of them.
+    keys : int
+        How many of the columns, from the first, say what a row is.
+    """
+    names = list(columns)[:keys]
+    shown = []
+    for key, heading in {**columns, **(dict(more) if wide else {})}.items():
+        values = list(frame[key])
+        texts = cells(key, values)
+        if not wide and key not in names and all(text.strip() in (MISSING, "") for text in texts):
+            continue
+        numeric = all(not isinstance(v, str) or (key != names[0] and _NUMBER.fullmatch(v)) for v in values)
+        shown.append(tables.Column(" ".join(heading.split()), texts, numeric))
+    say(title, "bold", gap=True)
+    for line in tables.table(shown, page_width(), keys):
+        _print([line.text], "bold" if line.head else None)
 
 
-def show_wrapped(title, frame, columns):
-    """A table whose last column is a text that wraps; nothing of it is cut off."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
-    *short, last = columns
-    for key in short:
-        text = frame[key].map(lambda v: isinstance(v, str)).all()
-        table.add_column(Text(columns[key]), no_wrap=True, justify="left" if text else "right")
-    table.add_column(Text(columns[last]), overflow="fold")
-    for _, row in frame.iterrows():
-        table.add_row(*(Text(_cell(key, row[key])) for key in columns))
-    console().print(table)
+def show_bars(title, shares):
+    """A bar for each name and its share of 1, below a title."""
+    say(title, "bold", gap=True)
+    _print(tables.bars(shares, page_width()))
 
 
 def integrator_words(summary):
@@ -123,15 +121,17 @@ def show_warnings(records):
     """Warnings, before the tables."""
     for record in records:
         where = listed(record["where"].split(", "))
-        console().print(f"WARNING {record['code']} ({where}): {record['text']}", style="bold", soft_wrap=True)
+        say(f"WARNING {record['code']} ({where}): {record['text']}", "bold", hang=2)
 
 
 def show_verdicts(records):
     """What a result comes to, worst first, after everything else."""
-    console().print("What this comes to, worst first", style="bold")
+    if records:
+        say("What this comes to, worst first", "bold", gap=True)
     for record in records:
         where = listed(record["where"].split(", "))
-        console().print(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", soft_wrap=True)
+        style = "bold" if record["severity"] == DANGER else None
+        say(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", style, hang=2)
 
 
 def judged(found, out=None):
@@ -146,12 +146,12 @@ def judged(found, out=None):
 
 
 def show_caution(text=CAUTION):
-    console().print(text, style="italic")
+    say(text, "italic", gap=True)
 
 
 def show_written(out, as_json):
     if out is not None and not as_json:
-        console().print(f"Written to {out}", soft_wrap=True)
+        say(f"Written to {out}")
 
 
 def report_file(path, scenario, quiet, **parts):
@@ -161,9 +161,10 @@ def report_file(path, scenario, quiet, **parts):
     from simbank.report import write_report
 
     make_folder(path.parent)
-    write_report(scenario, path, **parts)
+    with progress_bar(f"Report of {scenario.name}", quiet):
+        write_report(scenario, path, **parts)
     if not quiet:
-        console().print(f"Report: {path}", soft_wrap=True)
+        say(f"Report: {path}")
 
 
 class Command:
@@ -172,14 +173,14 @@ class Command:
     The folder for results is made first, so that a wrong one does not cost a run.
     """
 
-    def __init__(self, file, set_, out, json_, report):
+    def __init__(self, file, set_, out, json_, report, wide):
         from simbank.scenario import load
 
         self.scenario = load(file, changes(set_))
-        self.out, self.json, self.report = make_folder(out), json_, report
+        self.out, self.json, self.report, self.wide = make_folder(out), json_, report, wide
 
     def progress(self, doing):
-        """A bar for what is being done to the scenario."""
+        """Shows how far the command is with what it does to the scenario."""
         return progress_bar(f"{doing} {self.scenario.name}", self.json)
 
     def finish(self, found, show, parts=None, caution=CAUTION):
@@ -190,20 +191,21 @@ class Command:
         found : StudyResult
             What the library computed.
         show : callable
-            Prints it for people.
+            Prints it for people; takes the result and whether all columns are asked for.
         parts : callable, optional
             Gives what :func:`simbank.write_report` takes; by default the result as a section.
         caution : str
             What stands below it.
         """
         if self.out is not None:
-            found.write(self.out)
+            with self.progress("Writing files of"):
+                found.write(self.out)
         told = judged(found, self.out)
         if self.json:
             print_json(found.summary | {"verdicts": told})
         else:
             show_warnings(as_records(found.warnings))
-            show(found)
+            show(found, self.wide)
             show_verdicts(told)
             show_caution(caution)
         if self.report is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import sys
 import warnings
@@ -16,6 +17,7 @@ from simbank.cli.files import new, schema
 from simbank.cli.protect import protect
 from simbank.cli.run import run
 from simbank.cli.studies import COMMANDS as STUDIES
+from simbank.cli.tables import wrapped
 from simbank.errors import InputError, RunStopped, SimbankError
 from simbank.provenance import set_command
 
@@ -28,13 +30,17 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain text, which wraps and is never cut off
     help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
 )
 
 for command in (run, *STUDIES, protect, schema, new):
     app.command()(command)
-app.add_typer(device_app, name="device")
-app.add_typer(cell_app, name="cell")
+app.add_typer(device_app, name="device", short_help=device_app.info.help)
+app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)
+for group in (app, device_app, cell_app):
+    for registered in group.registered_commands:  # the list of commands tells each whole, not its first words
+        registered.short_help = inspect.cleandoc(registered.callback.__doc__)
 
 
 def main():
@@ -93,6 +99,10 @@ def _usage(error):
 
 def _fail(error, status, mark="error: "):
     streams.drop()
+    text = f"{mark}{' '.join(str(error).split())}"
+    with suppress(OSError, ValueError):
+        if sys.stderr.isatty():  # one line for programs; a person's is broken between words
+            text = "\n".join(wrapped(text, os.get_terminal_size(sys.stderr.fileno()).columns or len(text), len(mark)))
     with suppress(OSError):
-        print(f"{mark}{' '.join(str(error).split())}", file=sys.stderr, flush=True)
+        print(text, file=sys.stderr, flush=True)
     sys.exit(status)

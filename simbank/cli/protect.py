@@ -2,32 +2,45 @@
 
 from __future__ import annotations
 
-import textwrap
+import re
 from typing import Annotated
 
 import typer
 
-from simbank import streams
 from simbank.caution import PROTECTION_CAUTION
-from simbank.cli.options import File, Json, Out, ReportFile, Set, number_option
-from simbank.cli.output import (
-    Command,
-    console,
-    show_table,
-    show_wrapped,
-)
+from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
+from simbank.cli.output import Command, say, show_table
+from simbank.digits import duration, number, numbers
 from simbank.errors import InputError
 
 __all__ = ["protect"]
 
 
 _LEAST_K, _MOST_K = 213.15, 393.15  # of packs in the cases of faults
-_HEADING_WIDTH = 11  # of the table of shorted cells, whose many columns have long headings
 _FAULT_COLUMNS = {
-    "place": "fault at", "initial_a": "at once\n[A]", "after_10ms_a": "10 ms\n[A]", "after_100ms_a": "100 ms\n[A]",
-    "after_1s_a": "1 s\n[A]", "rise_ms": "63 % after\n[ms]", "least_a": "least\n[A]",
-    "least_one_pack_a": "least, one\npack [A]",
+    "place": "fault at", "initial_a": "at once [A]", "after_1s_a": "after 1 s [A]", "least_a": "least [A]",
+    "least_one_pack_a": "least, one pack [A]",
 }  # fmt: skip
+_MORE_OF_FAULTS = {"after_10ms_a": "after 10 ms [A]", "after_100ms_a": "after 100 ms [A]", "rise_ms": "63 % after"}
+_OVERLOAD_COLUMNS = {
+    "times_full_load": "times full load", "device": "device", "current": "current [A]", "soonest_s": "alone, soonest",
+    "latest_s": "alone, latest", "in_turn_s": "in turn",
+}  # fmt: skip
+_MORE_OF_OVERLOAD = {"breaks": "counts as", "middle_s": "alone, middle"}
+_OUTAGE_COLUMNS = {"dropped": "without", "load": "full", "pack": "hardest pack", "current_a": "current [A]", "then": "then"}
+_MORE_OF_OUTAGES = {"c_rate": "C-rate", "device_margin": "rating ÷ current"}
+_SHORT_COLUMNS = (
+    "short in",
+    "start",
+    "charger",
+    "largest feed [A]",
+    "fed in [Wh]",
+    "over after",
+    "good cells up to [V]",
+    "ended by",
+)
+_UNITS_S = {"µs": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "days": 86400.0, "years": 365.25 * 86400.0}
+_TIME = re.compile(rf"(\d[\d.]*) ({'|'.join(_UNITS_S)})\b")
 
 
 def protect(
@@ -43,6 +56,7 @@ def protect(
     margin: Annotated[float, number_option(help="Rating of a device ÷ load that lasts.", min=1.0, max=10)] = 1.25,
     pack_inductance: Annotated[str, typer.Option(help="Inductance of each pack, for the rise of fault current.")] = "0 uH",
     shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
+    wide: Wide = False,
     all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
 ):
     """Fault currents at every place, checks of devices and conductors, what opens first, what the rest then carries."""
@@ -66,7 +80,7 @@ def protect(
     wanted_s = read("--within", within, "second")
     if not wanted_s > 0:
         raise InputError("give a time above zero", key="--within", value=within)
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     for pack in command.scenario.bank.packs:
         if shorted_cells >= pack.cells_in_series:
             problem = (
@@ -80,70 +94,133 @@ def protect(
     )  # fmt: skip
     with command.progress("Protection of") as progress:
         found = study(command.scenario, case, progress=progress)
-    command.finish(found, lambda found: _show_protection(found, all_), lambda: {"protection": found}, PROTECTION_CAUTION)
+    command.finish(
+        found, lambda found, wide: _show_protection(found, all_, wide), lambda: {"protection": found}, PROTECTION_CAUTION
+    )
 
 
-def _show_protection(found, everything):
-    import pandas as pd
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
+def _show_protection(found, everything, wide):
     from simbank.studies.protection import NOT_CHECKED
 
-    say = console().print
-    faults = found.faults.reset_index()
-    for key in list(_FAULT_COLUMNS)[1:]:
-        digits = ".3g" if key == "rise_ms" else ",.0f"
-        faults[key] = ["–" if value != value else format(value, digits) for value in faults[key]]
-    show_table(f"{found.scenario.name}: prospective fault currents, bolted", faults, _FAULT_COLUMNS)
-    for line in (*found.basis, *found.reliance):
-        say(line)
-    table = Table(title="What opens, in the greatest case", box=box.SIMPLE_HEAD, title_justify="left", title_style="bold")
-    clearing = found.clearing_told
-    for heading in clearing:
-        table.add_column(heading)
-    for row in clearing.itertuples(index=False):
-        table.add_row(*(Text(streams.shown(x)) for x in row))
-    say(table)
-    shown = found.checks if everything else found.checks[found.checks["status"] != "pass"]
-    table = Table(title="Checks" if everything else "Checks that did not pass", box=box.SIMPLE_HEAD, title_justify="left")
-    for heading in ("status", "rule", "where", "what was found", "rule from"):
-        table.add_column(heading, overflow="fold")
-    for _, row in found.told(shown).iterrows():
-        table.add_row(*(Text(streams.shown(row[key])) for key in ("status", "rule", "where", "text", "source")))
-    if len(shown):
-        say(table)
+    title = f"{found.scenario.name}: prospective fault currents, bolted"
+    show_table(title, found.faults.reset_index(), _FAULT_COLUMNS, _MORE_OF_FAULTS, wide)
+    for k, line in enumerate((*found.basis, *found.reliance)):
+        say(line, gap=k == 0)
+    _show_clearing(found.clearing_told, wide)
     if len(found.overload):
-        overload = found.overload.copy()
-        for key in ("soonest_s", "middle_s", "latest_s", "in_turn_s"):
-            overload[key] = ["–" if t != t else "never" if t == float("inf") else f"{t:,.3g}" for t in overload[key]]
-        columns = {
-            "times_full_load": "times\nfull load", "device": "device", "current_a": "current\n[A]",
-            "breaks": "counts\nas", "soonest_s": "alone, soonest\n[s]", "middle_s": "middle\n[s]", "latest_s": "latest\n[s]",
-            "in_turn_s": "in turn, middle\n[s]",
-        }  # fmt: skip
-        show_table("Overload at the ports: when each device opens if no other does, and in turn", overload, columns)
-        columns = {"times_full_load": "times\nfull load", "then": "what opens, to the end"}
-        show_wrapped("Overload at the ports, followed to its end", found.overload_told, columns)
+        _show_overload(found, wide)
     if len(found.outages):
-        columns = {
-            "dropped": "without", "load": "full", "pack": "hardest\npack", "current_a": "current\n[A]", "c_rate": "C-rate",
-            "device_margin": "rating ÷\ncurrent", "then": "then",
-        }  # fmt: skip
-        show_wrapped("One out at full load", found.worst_outages.reset_index(drop=True), columns)
+        show_table("One out at full load", found.worst_outages, _OUTAGE_COLUMNS, _MORE_OF_OUTAGES, wide, keys=2)
     if found.string_ratings:
-        rows = pd.DataFrame([(r.string, r.device, r.text) for r in found.string_ratings], columns=["string", "device", "text"])
-        columns = {"string": "string", "device": "device", "text": "which rating surely opens first"}
-        show_wrapped("Devices of strings before those behind them", rows, columns)
+        say("Devices of strings before those behind them", "bold", gap=True)
+        for rating in found.string_ratings:
+            say(f"{rating.string}, {rating.device}: {rating.text}", hang=2)
     if found.told_shorted is not None:
-        title = "A cell shorts and every BMS switch is stuck closed: what neighbours and charger feed into it"
-        show_table(
-            title,
-            found.told_shorted.reset_index(drop=True).astype(object),
-            {key: textwrap.fill(key, _HEADING_WIDTH, break_long_words=False) for key in found.told_shorted},
-            wrap=True,
-        )
-        say(found.short_words)
-    say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.")
+        _show_shorted(found, wide)
+    _show_checks(found, everything)
+    say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.", gap=True)
     say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
+
+
+def _show_clearing(told, wide):
+    """A block for each place: what opens there and whether that ends the fault, first where it does not.
+
+    Places at which the same devices open in the same order are told together, with the times from the first to the last of them;
+    ``wide``: each by itself.
+    """
+    groups = {}
+    for place, stops, selective, opens in told.itertuples(index=False):
+        skeleton = place if wide else _TIME.sub("", opens)
+        groups.setdefault((skeleton, stops, selective), []).append((place, opens))
+    say("What opens in the greatest case, and when by the middle of its band", "bold", gap=True)
+    uncleared = "NOT CLEARED"
+    for (_, stops, selective), rows in sorted(groups.items(), key=lambda group: uncleared not in group[1][0][1]):
+        alone = "" if stops == "none" else f" {stops[:1].upper()}{stops[1:]} alone would clear it."
+        opens = _spans([opens for _, opens in rows])
+        say(f"Fault at {', '.join(place for place, _ in rows)}", "bold" if uncleared in opens else None, hang=2)
+        say(f"{opens}.{alone} Selective: {selective}.", hang=2, indent=2)
+
+
+def _spans(texts):
+    """One text for several that differ in their times only: each time as the span from the least to the greatest."""
+    times = zip(*(_TIME.findall(text) for text in texts), strict=True)
+
+    def span(found):
+        ordered = sorted(set(found), key=lambda part: float(part[0]) * _UNITS_S[part[1]])
+        (low, low_unit), (high, high_unit) = ordered[0], ordered[-1]
+        if len(ordered) == 1:
+            return f"{low} {low_unit}"
+        return f"{low} to {high} {high_unit}" if low_unit == high_unit else f"{low} {low_unit} to {high} {high_unit}"
+
+    spans = iter([span(found) for found in times])
+    return _TIME.sub(lambda _: next(spans), texts[0])
+
+
+def _show_overload(found, wide):
+    """When each device opens; devices that open alike at the same overload in one row, unless ``wide``."""
+    import pandas as pd
+
+    overload = found.overload
+    if not wide:  # what counts as failed closed says so by its name
+        named = overload["device"] + " (" + overload["breaks"] + ")"
+        overload = overload.assign(device=overload["device"].where(overload["breaks"] == "opens", named))
+    rows = []
+    times = ["soonest_s", "middle_s", "latest_s", "in_turn_s"]
+    for _, row in overload.iterrows():
+        told = (row["times_full_load"], row["breaks"], *(duration(row[key]) for key in times))
+        if not wide and rows and rows[-1][0] == told:
+            rows[-1][1].append(row)
+        else:
+            rows.append((told, [row]))
+    table = pd.DataFrame([_together(same) for _, same in rows])
+    title = "Overload at the ports: when each device opens if no other does, and in turn"
+    show_table(title, table, _OVERLOAD_COLUMNS, _MORE_OF_OVERLOAD, wide, keys=2)
+    say("Overload at the ports, followed to its end", "bold", gap=True)
+    for times, then in found.overload_told.itertuples(index=False):
+        say(f"{number(times)} times: {then}", hang=2)
+
+
+def _together(rows):
+    """Rows that say the same of several devices as one."""
+    currents = [row["current_a"] for row in rows]
+    ends = dict.fromkeys(number(current, "A") for current in (min(currents), max(currents)))
+    return {**rows[0], "device": ", ".join(row["device"] for row in rows), "current": " to ".join(ends)}
+
+
+def _show_shorted(found, wide):
+    """Of every pack the cases of the largest feed and of the most energy; ``wide``: every case."""
+    import pandas as pd
+
+    told = found.told_shorted.reset_index(drop=True)
+    told["over after"] = [duration(hours * 3600.0) for hours in told.pop("over after [h]")]
+    told["good cells up to [V]"] = numbers(told["good cells up to [V]"], "V")
+    kept = pd.Series(wide, told.index)
+    of_pack = told.assign(pack=told["short in"].str.split(", ")).explode("pack").groupby("pack")
+    for column in ("largest feed [A]", "fed in [Wh]"):
+        kept[of_pack[column].idxmax()] = True
+    columns = {key: key for key in _SHORT_COLUMNS}
+    more = {key: key for key in told if key not in columns}
+    title = "A cell shorts and every BMS switch is stuck closed: what neighbours and charger feed into it"
+    show_table(title, told[kept].astype(object), columns, more, wide, keys=3)
+    left = (~kept).sum()
+    if left:
+        say(f"{left} more cases, with no more current and no more energy into the same pack: --wide shows them.", gap=True)
+    say(found.short_words, gap=not left)
+
+
+def _show_checks(found, everything):
+    """What did not pass, the gravest rule first, each rule with its source once; with ``everything`` what passed too."""
+    from simbank.report.failures import URGENCY
+    from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
+
+    told = found.told(found.checks if everything else found.checks[found.checks["status"] != PASS])
+    status, rule = (FAIL, NOT_CHECKABLE, NOTE, PASS), dict.fromkeys([*URGENCY, *told["rule"]])
+    order = {pair: k for k, pair in enumerate((s, r) for s in status for r in rule)}
+    groups = sorted(told.groupby(["status", "rule"], sort=False), key=lambda group: order[group[0]])
+    if not groups:
+        return
+    say("Checks" if everything else "Checks that did not pass", "bold", gap=True)
+    for (status, rule), rows in groups:
+        say(f"{status.upper()} {rule} ({rows['source'].iloc[0]})", "bold" if status == FAIL else None, hang=2)
+        for row in rows.itertuples():
+            say(f"{row.where}: {row.text}", hang=2, indent=2)

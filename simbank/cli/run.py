@@ -2,40 +2,46 @@
 
 from __future__ import annotations
 
-from simbank.cli.options import File, Integrator, Json, Method, Out, ReportFile, Set, Tolerance, changes, make_folder
+from simbank.cli.options import File, Integrator, Json, Method, Out, ReportFile, Set, Tolerance, Wide, changes, make_folder
 from simbank.cli.output import (
-    console,
     integrator_words,
     judged,
     print_json,
-    progress_bar,
     report_file,
+    say,
+    show_bars,
     show_caution,
     show_table,
     show_verdicts,
     show_warnings,
     show_written,
 )
+from simbank.cli.progress import progress_bar
+from simbank.digits import clock, duration, number
 from simbank.errors import SimulationError
 
 __all__ = ["run"]
 
-
 _PACK_COLUMNS = {
-    "name": "pack", "capacity_ah": "capacity\n[Ah]", "soc_start": "SOC at\nstart [%]", "soc_end": "SOC at\nend [%]",
-    "current_peak_a": "peak\ncurrent [A]", "c_rate_peak": "peak\nC-rate", "share_ratio_discharge": "share ratio\ndischarge",
-    "share_ratio_charge": "share ratio\ncharge", "throughput_ah": "throughput\n[Ah]", "loss_wh": "loss\n[Wh]",
-    "first_full_h": "first full\n[h]", "first_empty_h": "first empty\n[h]",
-    "temperature_max_c": "warmest\n[°C]",
+    "name": "pack", "capacity_ah": "capacity [Ah]", "soc_end": "SOC at end [%]", "current_peak_a": "peak [A]",
+    "c_rate_peak": "peak C-rate", "share_ratio_discharge": "share ratio discharge", "share_ratio_charge": "share ratio charge",
+    "first_full_h": "first full", "first_empty_h": "first empty",
 }  # fmt: skip
+_WARMEST = {"temperature_max_c": "warmest [°C]"}
+_MORE_OF_PACKS = {"soc_start": "SOC at start [%]", "throughput_ah": "throughput [Ah]", "loss_wh": "loss [Wh]", **_WARMEST}
+WARM_C = 45.0  # from which the warmest is shown unasked: many makers let cells charge up to it; common practice, no source
 
-_PORT_COLUMNS = {
-    "name": "port", "asked_wh": "asked\n[Wh]", "energy_out_wh": "given\n[Wh]", "unmet_wh": "unmet\n[Wh]",
-    "offered_wh": "offered\n[Wh]", "energy_in_wh": "taken\n[Wh]", "curtailed_wh": "curtailed\n[Wh]",
-    "ac_asked_wh": "AC asked\n[Wh]", "ac_served_wh": "AC served\n[Wh]", "ac_unmet_wh": "AC unmet\n[Wh]",
-    "voltage_min_v": "lowest\n[V]",
-    "voltage_max_v": "highest\n[V]", "first_cutoff_h": "first cut\noff [h]", "first_charged_h": "first\ncharged [h]",
+_PORT_COLUMNS = {"name": "port", "asked_wh": "asked [Wh]", "unmet_wh": "unmet [Wh]"}
+_AC_COLUMNS = {"ac_asked_wh": "AC asked [Wh]", "ac_unmet_wh": "AC unmet [Wh]"}
+_PORT_COLUMNS_AFTER = {
+    "offered_wh": "offered [Wh]", "energy_in_wh": "taken [Wh]", "voltage_min_v": "lowest [V]", "voltage_max_v": "highest [V]",
+    "first_cutoff_h": "first cut off",
 }  # fmt: skip
+_MORE_OF_PORTS = {
+    "energy_out_wh": "given [Wh]", "curtailed_wh": "curtailed [Wh]", "first_charged_h": "first charged",
+    **_AC_COLUMNS, "ac_served_wh": "AC served [Wh]",
+}  # fmt: skip
+MOST_EVENTS, MOST_BARS = 20, 24
 
 
 def run(
@@ -44,6 +50,7 @@ def run(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -64,11 +71,12 @@ def run(
         if error.partial is not None:
             if out is not None:
                 error.partial.write(out)
-            _show_run(error.partial, json_, out)
+            _show_run(error.partial, json_, out, wide)
         raise
     if out is not None:
-        result.write(out, figures=True)
-    _show_run(result, json_, out)
+        with progress_bar(f"Writing files of {scenario.name}", json_):
+            result.write(out, figures=True)
+    _show_run(result, json_, out, wide)
     if report is not None:
         _report_run(report, scenario, result, json_)
     show_written(out, json_)
@@ -77,42 +85,94 @@ def run(
         raise SimulationError("; ".join(missed))
 
 
-def _show_run(result, as_json, out):
+def _show_run(result, as_json, out, wide):
     summary, told = result.summary, judged(result, out)
     if as_json:
         print_json(summary | {"verdicts": told})
         return
+    show_warnings(summary["warnings"])
+    _show_packs(summary, wide)
+    _show_rest(result, wide)
+    _show_bank(summary)
+    _show_ports(summary, wide)
+    _show_balance(summary)
+    _show_events(summary["events"], wide)
+    show_verdicts(told)
+    show_caution()
+
+
+def _show_packs(summary, wide):
     import pandas as pd
 
-    show_warnings(summary["warnings"])
-    bank, closure = summary["bank"], summary["closure"]
-    show_table(f"{summary['scenario']}: packs", pd.DataFrame(summary["packs"]).astype(object), _PACK_COLUMNS)
-    say = console().print
-    for words, names in _parallel_cells(summary["packs"]).items():
+    packs = summary["packs"]
+    warm = any(pack["temperature_max_c"] >= WARM_C for pack in packs)
+    columns = _PACK_COLUMNS | (_WARMEST if warm else {})
+    show_table(f"{summary['scenario']}: packs", pd.DataFrame(packs).astype(object), columns, _MORE_OF_PACKS, wide)
+    for words, names in _parallel_cells(packs).items():
         say(f"{', '.join(names)}: {words}.")
-    volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
-    say(
-        f"Bank: {bank['capacity_ah']:.0f} Ah over {bank['duration_h']:.1f} h. Out {bank['energy_out_wh']:,.0f} Wh, "
-        f"in {bank['energy_in_wh']:,.0f} Wh, lost in cable {bank['conductor_loss_wh']:,.0f} Wh, "
-        f"in packs {bank['pack_loss_wh']:,.0f} Wh."
+
+
+def _show_rest(result, wide):
+    """State of charge of each pack, near to far, at the instant of rest at which packs are furthest apart; ``wide``: at each."""
+    soc = result.soc_at_rest()
+    if not len(soc):
+        return
+    apart = soc.max(axis=1) - soc.min(axis=1)
+    (at, what), spread = apart.idxmax(), apart.max()
+    names = list(soc.columns)
+    shown = names if len(names) <= MOST_BARS else [*names[: MOST_BARS // 2], *names[-(MOST_BARS // 2) :]]
+    show_bars(
+        f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points",
+        [(name, soc.loc[(at, what), name]) for name in shown],
     )
+    if len(shown) < len(names):
+        say(f"Between the nearest {MOST_BARS // 2} and the farthest stand {len(names) - len(shown)} more.")
+    if len(soc) > 1 and not wide:
+        say(f"The widest of {len(soc)} instants that tell how the bank shares; --wide shows all.")
+    if soc.attrs["note"]:
+        say(f"Note: {soc.attrs['note']}.")
+    if wide:
+        percent = (soc * 100.0).rename(columns="{}_percent".format)
+        columns = {"time_s": "time", "instant": "instant"} | {f"{name}_percent": f"{name} [%]" for name in names}
+        show_table("State of charge at rest, near to far", percent.reset_index(), columns, wide=True)
+
+
+def _show_bank(summary):
+    bank = summary["bank"]
+    energy = {key: number(bank[key], "Wh") for key in ("energy_out_wh", "energy_in_wh", "conductor_loss_wh", "pack_loss_wh")}
+    say(
+        f"Bank: {number(bank['capacity_ah'], 'Ah')} Ah over {duration(bank['duration_h'] * 3600.0)}. Out {energy['energy_out_wh']} Wh, "
+        f"in {energy['energy_in_wh']} Wh, lost in cable {energy['conductor_loss_wh']} Wh, in packs {energy['pack_loss_wh']} Wh.",
+        gap=True,
+    )
+
+
+def _show_ports(summary, wide):
+    import pandas as pd
+
     ports = [port for port in summary["ports"] if port["asked_wh"] or port["offered_wh"]]
-    if ports and any(port["unmet_wh"] > 0.5 or port["curtailed_wh"] > 0.5 or port["ac_asked_wh"] for port in ports):
-        show_table("Ports", pd.DataFrame(ports), _PORT_COLUMNS)
+    served = any(port["ac_asked_wh"] for port in ports)
+    if served or wide or any(port["unmet_wh"] > 0.5 or port["curtailed_wh"] > 0.5 for port in ports):
+        columns = _PORT_COLUMNS | (_AC_COLUMNS if served else {}) | _PORT_COLUMNS_AFTER
+        show_table("Ports", pd.DataFrame(ports or summary["ports"]), columns, _MORE_OF_PORTS, wide)
     for pair in summary["pairs"]:
         apart = [
-            f"{what} {abs(pair[key]):.0f} s apart"
+            f"{what} {duration(abs(pair[key]))} apart"
             for key, what in (("between_cutoffs_s", "cut off"), ("between_ends_of_charge_s", "charged"))
             if pair[key] is not None
         ]
-        if pair["voltage_apart_max_v"]:
-            names, millivolts = " and ".join(pair["ports"]), pair["voltage_apart_max_v"] * 1e3
-            say(", ".join([f"{names}: voltages up to {millivolts:.0f} mV apart", *apart]) + ".")
+        volts = pair["voltage_apart_max_v"]
+        if volts:
+            up_to = f"{number(volts, 'V')} V" if volts >= 1.0 else f"{number(volts * 1e3, 'mV')} mV"
+            say(", ".join([f"{' and '.join(pair['ports'])}: voltages up to {up_to} apart", *apart]) + ".")
+
+
+def _show_balance(summary):
+    bank, closure = summary["bank"], summary["closure"]
+    volts = [bank["port_voltage_min_v"], bank["port_voltage_max_v"]]
     if None not in volts:
-        say(
-            f"Spread of SOC: {bank['spread_max_points']:.1f} points at most, {bank['spread_end_points']:.1f} at the end. "
-            f"Port voltage {volts[0]:.2f} to {volts[1]:.2f} V."
-        )
+        most, end = (number(bank[key], "points") for key in ("spread_max_points", "spread_end_points"))
+        say(f"Spread of SOC: {most} points at most, {end} at the end. Port voltage {volts[0]:.2f} to {volts[1]:.2f} V.", gap=True)
     say(
         f"Balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy. "
         f"{integrator_words(summary)}"
@@ -121,18 +181,21 @@ def _show_run(result, as_json, out):
         if pack["charge_too_cold_h"] > 0.01:
             say(
                 f"Pack {pack['name']} was charged faster than its cells allow at their temperature "
-                f"for {pack['charge_too_cold_h']:.1f} h "
-                f"(coldest {pack['temperature_min_c']:.0f} °C)."
+                f"for {duration(pack['charge_too_cold_h'] * 3600.0)} (coldest {number(pack['temperature_min_c'], '°C')} °C)."
             )
-    if summary["events"]:
-        events = pd.DataFrame(summary["events"])
-        events["time_h"] = events["time_s"] / 3600.0
-        shown = events.head(20)
-        show_table("Events", shown, {"time_h": "time\n[h]", "where": "where", "what": "what", "because": "because"})
-        if len(events) > len(shown):
-            say(f"... and {len(events) - len(shown)} more (all of them in --out and --json)")
-    show_verdicts(told)
-    show_caution()
+
+
+def _show_events(records, wide):
+    """The first events, and each kind at each place at least once; ``wide``: all of them."""
+    import pandas as pd
+
+    if not records:
+        return
+    events = pd.DataFrame(records)
+    kept = ~events.duplicated(["code", "where"]) | (events.index < MOST_EVENTS) | wide
+    show_table("Events", events[kept], {"time_s": "time", "where": "where", "what": "what", "because": "because"}, wide=wide)
+    if not kept.all():
+        say(f"{(~kept).sum()} more, of the same kinds at the same places, are in --wide, --out and --json.")
 
 
 def _parallel_cells(packs):
@@ -150,8 +213,9 @@ def _report_run(path, scenario, result, quiet):
     from simbank.studies import compare, protect
 
     comparison = None
-    with progress_bar("Layouts and protection for the report", quiet):
+    with progress_bar(f"Layouts and protection of {scenario.name} for the report", quiet) as progress:
+        half = progress and (lambda done: progress(done / 2.0))
         if scenario.layout != "graph":
-            comparison = compare(scenario, integrator="fast")
-        protection = protect(scenario)
+            comparison = compare(scenario, integrator="fast", progress=half)
+        protection = protect(scenario, progress=progress and (lambda done: progress(0.5 + done / 2.0)))
     report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection)

@@ -21,26 +21,28 @@ from simbank.cli.options import (
     Set,
     Tolerance,
     Vary,
+    Wide,
     draws,
     grid,
     number_option,
     read_points,
 )
-from simbank.cli.output import Command, console, integrator_words, show_table, show_wrapped
+from simbank.cli.output import Command, integrator_words, say, show_table
 from simbank.errors import InputError, SimulationError
 
 __all__ = ["COMMANDS"]
 
 _COMPARE_COLUMNS = {
-    "layout": "layout", "spread_max_points": "largest spread\n[points]", "spread_end_points": "spread at end\n[points]",
-    "share_ratio_max": "largest\nshare ratio", "hardest_pack": "of\npack", "share_ratio_min": "smallest\nshare ratio",
-    "c_rate_max": "peak C-rate\nof a pack", "energy_out_wh": "energy out\n[Wh]", "conductor_loss_wh": "lost in cable\n[Wh]",
-    "port_voltage_min_v": "lowest port\nvoltage [V]",
+    "layout": "layout", "spread_max_points": "largest spread [points]", "share_ratio_max": "largest share ratio",
+    "hardest_pack": "of pack", "c_rate_max": "peak C-rate of a pack", "conductor_loss_wh": "lost in cable [Wh]",
+    "port_voltage_min_v": "lowest port voltage [V]",
 }  # fmt: skip
-
-_SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "port_voltage_min_v")} | {
-    "charge_out_ah": "charge out\n[Ah]"
-}
+_MORE_OF_LAYOUTS = {
+    "spread_end_points": "spread at end [points]", "share_ratio_min": "smallest share ratio", "energy_out_wh": "energy out [Wh]",
+}  # fmt: skip
+_SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "conductor_loss_wh", "port_voltage_min_v")}
+_MORE_OF_RUNS = _MORE_OF_LAYOUTS | {"conductor_loss_wh": "lost in cable [Wh]", "charge_out_ah": "charge out [Ah]"}
+MOST_RUNS = 40
 
 
 def compare(
@@ -52,6 +54,7 @@ def compare(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -59,7 +62,7 @@ def compare(
     """Run the same packs and duty under several wiring layouts, side by side."""
     from simbank.studies import compare as study
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     with command.progress("Comparing layouts of") as progress:
         found = study(
             command.scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance
@@ -68,17 +71,17 @@ def compare(
     command.finish(found, _show_layouts, lambda: {"result": own, "comparison": found})
 
 
-def _show_layouts(found):
+def _show_layouts(found, wide):
     import pandas as pd
 
-    show_table(found.title, found.table.reset_index(), _COMPARE_COLUMNS)
+    show_table(found.title, found.table.reset_index(), _COMPARE_COLUMNS, _MORE_OF_LAYOUTS, wide)
     first = next(iter(found.results.values())).summary
     shares = pd.DataFrame({"pack": [pack["name"] for pack in first["packs"]]})
     for name, result in found.results.items():
         shares[f"{name}_share_ratio_discharge"] = [pack["share_ratio_discharge"] for pack in result.summary["packs"]]
     columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in found.results}
-    show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns)
-    console().print(integrator_words(first))
+    show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns, wide=wide)
+    say(integrator_words(first), gap=True)
 
 
 def sweep(
@@ -107,6 +110,7 @@ def sweep(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
     integrator: Integrator = "fast",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
@@ -118,7 +122,7 @@ def sweep(
     for option, value in (("--x", x), ("--by", by), ("--figure", figure)):
         if value is not None and out is None and report is None:
             raise InputError("chooses what a picture shows: give --out or --report too", key=option, value=value)
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     with command.progress("Sweeping") as progress:
         table = study(
             command.scenario, grid(over) or None, points=None if points is None else read_points(points),
@@ -131,17 +135,21 @@ def sweep(
         raise SimulationError(found.failure)
 
 
-def _show_runs(found):
-    table = found.table
-    keys = [*table.attrs["fixed_keys"], *table.attrs["drawn_keys"]]
-    columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in keys[:6]}
+def _show_runs(found, wide):
+    table = found.table.reset_index(drop=True)
+    keys = [*found.table.attrs["fixed_keys"], *found.table.attrs["drawn_keys"]]
+    columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in (keys if wide else keys[:6])}
     columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
-    if table["failure"].notna().any():
+    more = {key: heading for key, heading in _MORE_OF_RUNS.items() if key in table}
+    failed = table["failure"].notna()
+    if failed.any():
         columns |= {"failure": "failure"}
-    show_table(found.title, table.head(40), columns)
-    if len(table) > 40:
-        console().print(f"... and {len(table) - 40} more (all of them in --out and --json)")
-    console().print(f"Integrator: {found.made_by['integrator']}.")
+    shown = table[(table.index < MOST_RUNS) | failed]
+    numbered = shown.assign(**{"run": shown.index + 1})
+    show_table(found.title, numbered, {"run": "run"} | columns, more, wide)
+    if len(shown) < len(table):
+        say(f"{len(table) - len(shown)} more runs, none of which failed, are in --out and --json.")
+    say(f"Integrator: {found.made_by['integrator']}.", gap=True)
 
 
 def sensitivity(
@@ -156,13 +164,14 @@ def sensitivity(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
     integrator: Integrator = "fast",
     tolerance: Tolerance = 1e-6,
 ):
     """Which uncertain value moves a figure most: Sobol indices."""
     from simbank.studies import sensitivity as study
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     with command.progress("Sensitivity of"):
         found = study(
             command.scenario, draws(vary), figure, runs=runs, seed=seed, jobs=jobs, cluster=cluster, keep=out,
@@ -171,7 +180,7 @@ def sensitivity(
     command.finish(found, _show_indices)
 
 
-def _show_indices(found):
+def _show_indices(found, wide):
     shown = found.table.copy()
     for column in ("first", "total", "first_low", "first_high", "total_low", "total_high"):
         shown[column] = [f"{value:.3f}" for value in shown[column]]
@@ -179,12 +188,12 @@ def _show_indices(found):
     shown["total_range"] = shown["total_low"] + " to " + shown["total_high"]
     places = zip(shown["place_low"], shown["place_high"], strict=True)
     shown["place"] = [f"{low}" if low == high else f"{low} to {high}" for low, high in places]
-    columns = {"place": "place\n(95 %)", "key": "key", "total": "with\nothers", "total_range": "95 %", "first": "by\nitself",
+    columns = {"key": "key", "place": "place (95 %)", "total": "with others", "total_range": "95 %", "first": "by itself",
                "first_range": "95 %"}  # fmt: skip
-    show_table(found.title, shown, columns)
-    for text in found.words:
-        console().print(text)
-    console().print(f"Integrator: {found.made_by['integrator']}.")
+    show_table(found.title, shown, columns, wide=wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
+    say(f"Integrator: {found.made_by['integrator']}.", gap=True)
 
 
 def size(
@@ -204,6 +213,7 @@ def size(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
 ):
@@ -212,7 +222,7 @@ def size(
     from simbank.studies import Limits
     from simbank.studies import size as study
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     series = gauges if gauges in ("awg", "mm2") else [part.strip() for part in gauges.split(",")]
     with command.progress("Sizing") as progress:
         found = study(
@@ -220,24 +230,35 @@ def size(
             price_per_kg=price_per_kg, sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
         )  # fmt: skip
     command.finish(
-        found, lambda found: _show_sizes(found, everything), lambda: {"studies": [found.section(everything)]},
+        found, lambda found, wide: _show_sizes(found, everything, wide), lambda: {"studies": [found.section(everything)]},
         CAUTION if found.sharing_only else PROTECTION_CAUTION,
     )  # fmt: skip
 
 
-def _show_sizes(found, everything):
-    table, columns = found.in_words(everything)
+_SIZE_COLUMNS = (
+    "layout",
+    "gauge",
+    "copper_kg",
+    "price",
+    "share_ratio",
+    "spread_points",
+    "drop_percent",
+    "usable_percent",
+    "fits",
+)
+
+
+def _show_sizes(found, everything, wide):
+    table, headings = found.in_words(everything)
+    columns = {key: heading for key, heading in headings.items() if key in _SIZE_COLUMNS}
+    more = {key: heading for key, heading in headings.items() if key not in columns}
     what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    show_table(f"{found.made_by['scenario']}: {what} at its duty", table, columns)
-    say = console().print
+    show_table(f"{found.made_by['scenario']}: {what} at its duty", table, columns, more, wide)
     left = len(found.table) - len(table)
     if left:
-        say(f"{left} more were tried: --all shows them.")
-    against = table[table["fits"] == "no"]
-    if len(against):
-        say("Why not:")
-        for _, row in against.iterrows():
-            say(f"  {row['layout']}, {row['gauge']}: {row['why_not']}", soft_wrap=True)
+        say(f"{left} more were tried: --all shows them.", gap=True)
+    for why, sizes in _why_not(table).items():
+        say(f"Does not fit, {'; '.join(sizes)}: {why}", hang=2)
     if found.best is None:
         say(f"No layout {found.does} in any gauge of the series.")
     else:
@@ -246,8 +267,15 @@ def _show_sizes(found, everything):
             f"Simplest that {found.does}: {found.best['layout']} in {found.best['gauge']} "
             f"({found.best['copper_kg']:.2f} kg of copper){found.unprotected(found.best)}. Smallest by layout: {others}."
         )
-    style = "bold" if found.sharing_only else None
-    say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style=style, soft_wrap=True)
+    say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style="bold" if found.sharing_only else None)
+
+
+def _why_not(table):
+    """Sizes that do not fit by the words for it: layouts, each with its gauges."""
+    said = {}
+    for _, row in table[table["fits"] == "no"].iterrows():
+        said.setdefault(row["why_not"], {}).setdefault(row["layout"], []).append(row["gauge"])
+    return {why: [f"{layout} in {', '.join(gauges)}" for layout, gauges in sizes.items()] for why, sizes in said.items()}
 
 
 def drift(
@@ -264,37 +292,39 @@ def drift(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
 ):
     """Same packs, wiring and current with other chemistries: how far packs drift apart, and whether they come back."""
     from simbank.studies import drift as study
     from simbank.studies.drift import DEFAULT
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     with command.progress("Drift in") as progress:
         found = study(command.scenario, chemistry or DEFAULT, progress=progress)
     command.finish(found, _show_drift)
 
 
-def _show_drift(found):
+def _show_drift(found, wide):
     from simbank.studies.drift import MIDDLE_WORDS, REST_WORDS
 
     shown = found.table.reset_index()
     shown["half_width"] = [f"±{value:.1f}" for value in shown["half_width_mv"]]
     shown["dead_band"] = [f"±{value:.1f}" for value in shown["dead_band_points"]]
-    first, second = MIDDLE_WORDS.split(" ", 1)
     columns = {
-        "chemistry": "chemistry", "cells_in_series": "cells in\nseries",
-        "slope_v_per_soc": f"slope of a pack, {first}\n{second} [V/unit SOC]", "half_width": "hysteresis of\na cell [mV]",
-        "dead_band": "dead band\n[points]", "spread_max_points": "largest spread\n[points]",
-        "spread_end_of_discharge_points": "at end of\ndischarge [points]",
-        "spread_after_rest_points": f"after {REST_WORDS} of\nrest [points]",
-        "spread_end_of_discharge_no_hysteresis_points": "without hysteresis:\nend of discharge",
-        "spread_after_rest_no_hysteresis_points": f"\nafter {REST_WORDS} of rest",
+        "chemistry": "chemistry", "dead_band": "dead band [points]", "spread_max_points": "largest spread [points]",
+        "spread_end_of_discharge_points": "spread at end of discharge [points]",
+        "spread_after_rest_points": f"after {REST_WORDS} of rest [points]",
+        "spread_after_rest_no_hysteresis_points": f"after {REST_WORDS} of rest without hysteresis",
     }  # fmt: skip
-    show_table(found.title, shown, columns)
-    for text in found.words:
-        console().print(text)
-    console().print(integrator_words(next(iter(found.results.values())).summary))
+    more = {
+        "cells_in_series": "cells in series", "slope_v_per_soc": f"slope of a pack, {MIDDLE_WORDS} [V/unit SOC]",
+        "half_width": "hysteresis of a cell [mV]",
+        "spread_end_of_discharge_no_hysteresis_points": "end of discharge without hysteresis [points]",
+    }  # fmt: skip
+    show_table(found.title, shown, columns, more, wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
+    say(integrator_words(next(iter(found.results.values())).summary))
 
 
 def usable(
@@ -304,41 +334,46 @@ def usable(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    wide: Wide = False,
 ):
     """What the bank delivers from full to cut-off, against what its packs would deliver each on its own."""
     from simbank.studies import Usable
     from simbank.studies import usable as study
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     command.finish(Usable(study(command.scenario, c_rate)), _show_usable)
 
 
-def _show_usable(found):
-    columns = {"what": "what", "charge_ah": "charge\n[Ah]", "energy_wh": "energy\n[Wh]"}
-    show_table(found.title, found.table.reset_index(), columns)
-    for text in found.words:
-        console().print(text)
-    console().print(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
+def _show_usable(found, wide):
+    columns = {"what": "what", "charge_ah": "charge [Ah]", "energy_wh": "energy [Wh]"}
+    show_table(found.title, found.table.reset_index(), columns, wide=wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
+    say(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
 
 
-def bill(file: File, set_: Set = [], out: Out = None, json_: Json = False, report: ReportFile = None):  # noqa: B006
+def bill(
+    file: File,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    report: ReportFile = None,
+    wide: Wide = False,
+):
     """What has to be bought: cable and bars with length and mass, cable ends, fuses and breakers."""
     from simbank.studies import bill as study
 
-    command = Command(file, set_, out, json_, report)
+    command = Command(file, set_, out, json_, report, wide)
     command.finish(study(command.scenario), _show_bill)
 
 
-def _show_bill(found):
-    shown = found.table.astype(object)
-    for key, digits in (("length_m", ".2f"), ("total_m", ".2f"), ("mass_kg", ".2f")):
-        shown[key] = ["–" if value != value else format(value, digits) for value in found.table[key]]
+def _show_bill(found, wide):
     columns = {
-        "count": "count", "kind": "kind", "length_m": "each\n[m]", "total_m": "in all\n[m]", "mass_kg": "mass\n[kg]", "what": "what",
+        "what": "what", "count": "count", "kind": "kind", "length_m": "each [m]", "total_m": "in all [m]", "mass_kg": "mass [kg]",
     }  # fmt: skip
-    show_wrapped(found.title, shown, columns)
-    for text in found.words:
-        console().print(text)
+    show_table(found.title, found.table.astype(object), columns, wide=wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
 
 
 COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them

@@ -10,7 +10,7 @@ import pandas as pd
 from simbank.studies.protection import Protection
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, RULES
 
-__all__ = ["Failure", "failures", "marks"]
+__all__ = ["URGENCY", "Failure", "failures", "marks"]
 
 # Order in which failed rules are told: what cannot break or end a fault, then what burns, then what trips. Our own choice.
 URGENCY = (

@@ -37,7 +37,7 @@ class Packs:
         Whether a pack is closed, open, or conducts in one direction.
     mark : ndarray, shape (n, 2)
         State of charge at which a pack was last blocked as full and as empty.
-    asleep : ndarray of bool, shape (n,)
+    stays_open : ndarray of bool, shape (n,)
         It is blocked in one direction and, were it connected, would carry current in just that direction.
     monitor_state : ndarray of int, shape (n, N_MONITORS)
     monitor_timer : ndarray, shape (n, N_MONITORS)
@@ -56,7 +56,7 @@ class Packs:
     blocks: np.ndarray
     state: np.ndarray
     mark: np.ndarray
-    asleep: np.ndarray
+    stays_open: np.ndarray
     monitor_state: np.ndarray
     monitor_timer: np.ndarray
     precharge_timer: np.ndarray
@@ -76,7 +76,7 @@ class Packs:
             blocks=block_array(packs),
             state=np.zeros(n, np.int64),
             mark=np.zeros((n, 2)),
-            asleep=np.zeros(n, bool),
+            stays_open=np.zeros(n, bool),
             monitor_state=np.zeros((n, ar.N_MONITORS), np.int64),
             monitor_timer=np.full((n, ar.N_MONITORS), np.inf),
             precharge_timer=np.full(n, np.inf),

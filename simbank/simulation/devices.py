@@ -48,8 +48,10 @@ def damage_rate_slope(d, current, devices):
 
 @jit_inline
 def opens_when(d, current, damage, devices):
-    """Two numbers of device ``d``: it opens when the first, of its damage, rises above zero, and ``PICKUP_DELAY_S`` after the second does,
-    of its instantaneous release."""
+    """Two numbers that are above zero when device ``d`` is to open: of its damage, and of its current for its instantaneous release.
+
+    By the first it opens at once, by the second ``PICKUP_DELAY_S`` later. Both are without a unit.
+    """
     return damage - 1.0, abs(current) / devices[d, ar.RATING_A] - devices[d, ar.PICKUP_MULTIPLE]
 
 

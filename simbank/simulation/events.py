@@ -28,10 +28,12 @@ HOLD_BAND = 1e-6  # fraction by which a limit must be overrun before the port go
 
 
 @jit_entry
-def may_wake(k, t_step, pack_state, pack_live, phase, ports, asleep):
-    """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction: not where
-    every port wants current the other way."""
-    if pack_live[k] or asleep[k] or (pack_state[k] != ar.CHARGE_BLOCKED_OPEN and pack_state[k] != ar.DISCHARGE_BLOCKED_OPEN):
+def may_conduct(k, t_step, pack_state, pack_live, phase, ports, stays_open):
+    """Whether open pack ``k``, with no voltage around it, is to be asked if it would conduct in its free direction.
+
+    Not where every port wants current the other way. ``t_step`` is the time since the step of the duty began [s].
+    """
+    if pack_live[k] or stays_open[k] or (pack_state[k] != ar.CHARGE_BLOCKED_OPEN and pack_state[k] != ar.DISCHARGE_BLOCKED_OPEN):
         return False
     out, into = False, False
     for a in range(phase.size):

@@ -19,7 +19,7 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
     """
     soc, spread, first = extremes.soc, extremes.spread, extremes.first
     n = cells.shape[1]
-    h = t_1 - t_0
+    dt = t_1 - t_0
     high_0, low_0, high_1, low_1 = 0, 0, 0, 0
     for k in range(n):
         a, b = y_0[k], y_1[k]
@@ -28,26 +28,26 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
             m_0, m_1 = (
-                -h * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
-                -h * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -dt * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -dt * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
             )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
             if full:
-                first[0, k] = base + t_0 + h * _crossing(a, m_0, b, m_1, FULL_SOC)
+                first[0, k] = base + t_0 + dt * _crossing(a, m_0, b, m_1, FULL_SOC)
             if empty:
-                first[1, k] = base + t_0 + h * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
+                first[1, k] = base + t_0 + dt * _crossing(-a, -m_0, -b, -m_1, -EMPTY_SOC)
         high_0, low_0 = k if a > y_0[high_0] else high_0, k if a < y_0[low_0] else low_0
         high_1, low_1 = k if b > y_1[high_1] else high_1, k if b < y_1[low_1] else low_1
     for i in range(4):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = h * (
+        m_0 = dt * (
             pack_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
             - pack_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
-        m_1 = h * (
+        m_1 = dt * (
             pack_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
             - pack_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
         )
@@ -56,8 +56,11 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
 
 @jit_internal
 def reach_flows(t_0, work_0, t_1, work_1, t_2, work_2, sums, extremes):
-    """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through all
-    three: peak currents of packs, least and greatest voltage of ports, greatest voltage between two ports."""
+    """Extremes of currents and voltages at the middle of three instants of one step, or at the vertex of the parabola through them.
+
+    They are peak currents of packs [A], least and greatest voltage of ports, and greatest voltage between two ports [V]. The instants
+    are ``t_0``, ``t_1`` and ``t_2`` [s], the bank solved in ``work_0``, ``work_1`` and ``work_2``.
+    """
     apart, acc, port_acc = extremes.between_ports, sums.pack, sums.port
     pack_0, pack_1, pack_2 = work_0.pack, work_1.pack, work_2.pack
     port_0, port_1, port_2 = work_0.port, work_1.port, work_2.port
@@ -134,8 +137,7 @@ def _crossing(a, m_0, b, m_1, level):
 
 @jit_inline
 def _beyond(t_0, v_0, t_1, v_1, t_2, v_2):
-    """Value at the middle of three instants or, where it lies above or below both others, at the vertex of the parabola through
-    all."""
+    """Value at the middle of three instants or, where it lies beyond both others, at the vertex of the parabola through them."""
     if not (v_1 - v_0) * (v_2 - v_1) < 0.0:
         return v_1
     left, right = (v_1 - v_0) / (t_1 - t_0), (v_2 - v_1) / (t_2 - t_1)

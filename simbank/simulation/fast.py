@@ -35,8 +35,8 @@ PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow pa
 
 
 @jit_internal
-def _quiet(now, bank, states, asleep, port_state):
-    """Whether no pack waits to be woken and no port has lost its packs without having said so."""
+def _quiet(now, bank, states, stays_open, port_state):
+    """Whether no open pack is to be asked if it would conduct and no port has lost its packs without having said so."""
     phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
         if phase[a] != ar.PHASE_DONE and ports[a, ar.LIVE] == 0.0:
@@ -45,7 +45,7 @@ def _quiet(now, bank, states, asleep, port_state):
                 return False
     quiet = True
     for k in range(states.pack_state.size):
-        quiet = quiet and not events.may_wake(k, now, states.pack_state, bank.pack_live, phase, ports, asleep)
+        quiet = quiet and not events.may_conduct(k, now, states.pack_state, bank.pack_live, phase, ports, stays_open)
     return quiet
 
 
@@ -58,8 +58,8 @@ def scratch_arrays(n, p, d):
 
 @jit_entry
 def advance(
-    clock, step_start, row, fresh, h_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, asleep, port_state, sums,
-    extremes, all_flows, plan, samples, scratch,
+    clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
+    extremes, all_flows, schedule, samples, scratch,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -68,8 +68,10 @@ def advance(
     clock, step_start : float
         Time now, and when the present row began [s].
     row : int
-        Row of the plan; ``fresh`` if its commands are still to be taken.
-    h_try : float
+        Row of the schedule.
+    fresh : bool
+        Whether the commands of this row are still to be taken.
+    dt_try : float
         Step to try first [s].
     stop : float
         Next instant that is not the ports' own [s].
@@ -77,39 +79,46 @@ def advance(
         Steps, those that were not accurate enough among them, after which it comes back.
     tolerance : float
         Greatest estimated error of state of charge in one step.
-    y : ndarray
-        State, changed in place.
+    max_step : float
+        Longest step [s].
+    y : ndarray, shape (5 n + d,)
+        State of ``n`` packs and ``d`` devices, changed in place.
     bank : BankArrays
+        The bank as it is wired now.
     levelling : ndarray
-        Of :func:`levelling_modes`.
+        Of :func:`simbank.simulation.fast_step.levelling_modes`.
     states : StateArrays
-    asleep : ndarray of bool, shape (n,)
+        Discrete states of packs and devices, only read.
+    stays_open : ndarray of bool, shape (n,)
         Open packs that are not to be asked again whether they would conduct.
     port_state : PortArrays
+        What the ``p`` ports do, changed in place.
     sums : SumArrays
+        Time integrals, added to in place.
     extremes : Extremes
+        Extremes, moved in place.
     all_flows : ndarray, shape (b, n + p)
-        Currents of all branches = all_flows · [I; J].
-    plan : tuple of ndarray
-        Duration of every row of the duty [s], its commands, whether it ends early.
+        Currents of all branches [A] = all_flows · [I; J].
+    schedule : tuple of ndarray
+        Duration of every row of the duty [s], shape (m,); its commands, (m, p, N_COMMAND); whether it ends early, (m,).
     samples : tuple of ndarray and Samples
-        Times at which samples are wanted [s]; times of those made, and they.
+        Times at which samples are wanted [s]; times of those made [s], and they.
     scratch : tuple
         Of :func:`scratch_arrays`.
 
     Returns
     -------
-    code, clock, step_start, row, fresh, h_try, filled
+    code, clock, step_start, row, fresh, dt_try, filled
         Why it came back, where it stands, and how many samples are filled.
     """
     cells = bank.cells
     phase, ports, timer, log, count = port_state.phase, port_state.table, port_state.timer, port_state.log, port_state.count
-    durations, commands, early = plan
+    durations, commands, early = schedule
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
-    last_h = -1.0
+    last_dt = -1.0
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
     filled, steps = 0, 0
@@ -122,7 +131,7 @@ def advance(
             port_states.apply_commands(clock, commands[row], port_state)
             port_states.limit_chargers(y, bank, states, port_state)
             for k in range(n):
-                asleep[k] = False
+                stays_open[k] = False
             fresh = False
         end = step_start + durations[row]
         while clock < end - LAST_S:
@@ -133,7 +142,7 @@ def advance(
                         solved = True
                     port_states.process_timer(a, clock, port_state, work.port[ar.PORT_VOLTAGE, a])
             if stop <= clock + 1e-9 or filled >= sample_t.size - 1 or count[0] > log.shape[0] - 2 * PORT_CHANGES:
-                return PAUSE, clock, step_start, row, fresh, h_try, filled
+                return PAUSE, clock, step_start, row, fresh, dt_try, filled
             # everything that is due at this instant
             changes = 0
             while True:
@@ -145,14 +154,14 @@ def advance(
                     solved = True
                 worst = events.watch_solved(local, y, bank, states, phase, ports, work, due)
                 if not np.isfinite(worst):
-                    return HAND_OVER, clock, step_start, row, fresh, h_try, filled
+                    return HAND_OVER, clock, step_start, row, fresh, dt_try, filled
                 if worst <= 0.0:
                     break
                 slot, first = -1, -1
                 for i in range(ports_end + ar.DEVICE_SLOTS * bank.devices.shape[0]):
                     if due[i] > 0.0:
                         if i < packs_end or i >= ports_end:
-                            return SETTLE, clock, step_start, row, fresh, h_try, filled
+                            return SETTLE, clock, step_start, row, fresh, dt_try, filled
                         a, kind = (i - packs_end) // ar.PORT_SLOTS, (i - packs_end) % ar.PORT_SLOTS
                         first = i if first < 0 else first
                         if slot < 0 and port_states.meets_own_limit(a, kind, local, phase, ports):
@@ -160,17 +169,17 @@ def advance(
                 slot = first if slot < 0 else slot
                 changes += 1
                 if changes > PORT_CHANGES:
-                    return SETTLE, clock, step_start, row, fresh, h_try, filled
+                    return SETTLE, clock, step_start, row, fresh, dt_try, filled
                 a, kind = (slot - packs_end) // ar.PORT_SLOTS, (slot - packs_end) % ar.PORT_SLOTS
                 volt = work.port[ar.PORT_VOLTAGE, a]
                 alone = volt - work.hybrid[n + a, n + a] * work.port[ar.PORT_CURRENT, a]
                 port_states.change(a, kind, clock, local, port_state, volt, alone)
-            if not _quiet(local, bank, states, asleep, port_state):
-                return SETTLE, clock, step_start, row, fresh, h_try, filled
+            if not _quiet(local, bank, states, stays_open, port_state):
+                return SETTLE, clock, step_start, row, fresh, dt_try, filled
             if early[row] and port_states.all_done(port_state):
                 break
             if steps >= most_steps:
-                return SPENT, clock, step_start, row, fresh, h_try, filled
+                return SPENT, clock, step_start, row, fresh, dt_try, filled
             limit = min(end, stop)
             for a in range(p):
                 limit = min(limit, timer[a, ar.NEXT_AT])
@@ -183,76 +192,76 @@ def advance(
             # steps until the limit or the next change
             while clock < limit - LAST_S:
                 local = clock - step_start
-                h = min(h_try, max_step, limit - clock)
+                dt = min(dt_try, max_step, limit - clock)
                 room = g + sample_t.size - filled
-                if room < grid.size and grid[room] < clock + h:  # no room for the samples of this step
+                if room < grid.size and grid[room] < clock + dt:  # no room for the samples of this step
                     if filled > 0:
                         leaves = PAUSE
                         break
-                    h = max(LEAST_STEP_S, grid[room] - clock)
+                    dt = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
-                    error, stiff = make_step(local, h, h != last_h, y, work, bank, levelling, ports, step)
-                    last_h = h
+                    error, stiff = make_step(local, dt, dt != last_dt, y, work, bank, levelling, ports, step)
+                    last_dt = dt
                     if error <= tolerance:
-                        solve_bank(local + h, y_1, bank, ports, work_1)
-                        missed, moved = correct_end(h, stiff, tolerance, bank, levelling, work, work_1, step)
+                        solve_bank(local + dt, y_1, bank, ports, work_1)
+                        missed, moved = correct_end(dt, stiff, tolerance, bank, levelling, work, work_1, step)
                         error = max(error, missed)
                         if moved and error <= tolerance:
-                            flow(local + h, y_1, cells, ports, work_1)
-                        harm = add_damage(h, y, bank, work, work_1, step)
+                            flow(local + dt, y_1, cells, ports, work_1)
+                        harm = add_damage(dt, y, bank, work, work_1, step)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance
                     if error <= 1.0:
                         break
-                    if not np.isfinite(error) or h <= LEAST_STEP_S:
-                        leaves, h_try = HAND_OVER, 1.0
+                    if not np.isfinite(error) or dt <= LEAST_STEP_S:
+                        leaves, dt_try = HAND_OVER, 1.0
                         break
-                    h = max(LEAST_STEP_S, h * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
+                    dt = max(LEAST_STEP_S, dt * max(0.2, 0.9 * error ** (-1.0 / 3.0)))
                 if leaves == HAND_OVER:
                     break
-                grown = h * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
-                if h < grown < KEEP * h:
-                    grown = h
-                h_try = grown if h < limit - clock - 1e-9 or grown > h_try else h_try
-                worst = events.watch_solved(local + h, y_1, bank, states, phase, ports, work_1, due)
+                grown = dt * min(4.0, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0))
+                if dt < grown < KEEP * dt:
+                    grown = dt
+                dt_try = grown if dt < limit - clock - 1e-9 or grown > dt_try else dt_try
+                worst = events.watch_solved(local + dt, y_1, bank, states, phase, ports, work_1, due)
                 found = worst > 0.0
-                part = h
+                part = dt
                 inner = g + 1 if g < grid.size and grid[g] <= clock + 1e-9 else g  # the first sample that is not at the start
-                if found or (inner < grid.size and grid[inner] < clock + h - 1e-9):
+                if found or (inner < grid.size and grid[inner] < clock + dt - 1e-9):
                     rates_solved(y, bank, work, f)
                     rates_solved(y_1, bank, work_1, f_1)
                 if found:  # bisection for the first instant at which anything is due
                     low, high = 0.0, 1.0
-                    while (high - low) * h > LOCATE_S:
+                    while (high - low) * dt > LOCATE_S:
                         middle = 0.5 * (low + high)
-                        interpolate(middle, h, y, f, y_1, f_1, y_s)
-                        at = local + middle * h
+                        interpolate(middle, dt, y, f, y_1, f_1, y_s)
+                        at = local + middle * dt
                         solve_currents(at, y_s, bank, ports, work_s)
                         worst = events.watch_solved(at, y_s, bank, states, phase, ports, work_s, due)
                         if worst > 0.0:
                             high = middle
                         else:
                             low = middle
-                    part = high * h
-                    if h > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
-                        h_try = max(NEAR_S, 0.8 * part)
+                    part = high * dt
+                    if dt > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
+                        dt_try = max(NEAR_S, 0.8 * part)
                         continue
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
                     sample_t[filled] = grid[g]
                     if grid[g] <= clock + 1e-9:
                         record_sample(filled, y, bank, work, made)
                     else:
-                        interpolate((grid[g] - clock) / h, h, y, f, y_1, f_1, y_s)
+                        interpolate((grid[g] - clock) / dt, dt, y, f, y_1, f_1, y_s)
                         at = grid[g] - step_start
                         solve_currents(at, y_s, bank, ports, work_s)
                         record_sample(filled, y_s, bank, work_s, made)
                     filled += 1
                     g += 1
-                at_ends = h / 3.0 if stiff and part == h else part / 6.0
-                if part < h:
-                    interpolate(0.5 * part / h, h, y, f, y_1, f_1, y_m)
-                    interpolate(part / h, h, y, f, y_1, f_1, y_s)
+                at_ends = dt / 3.0 if stiff and part == dt else part / 6.0
+                if part < dt:
+                    interpolate(0.5 * part / dt, dt, y, f, y_1, f_1, y_m)
+                    interpolate(part / dt, dt, y, f, y_1, f_1, y_s)
                     for i in range(size):
                         y_1[i] = y_s[i]
                     at = local + 0.5 * part
@@ -266,7 +275,7 @@ def advance(
                 reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)
                 # between the ends of a step a current lies off the straight line by what the step's error allows, milliamperes
                 reach_ends(work_1, all_flows, extremes)
-                clock = clock + part if found or h < limit - clock - 1e-9 else limit
+                clock = clock + part if found or dt < limit - clock - 1e-9 else limit
                 for i in range(size):
                     y[i] = y_1[i]
                 work, work_1 = work_1, work
@@ -275,9 +284,9 @@ def advance(
             if held > 0.0:
                 add_instant(clock - step_start, held, y, bank, ports, work, sums)
             if leaves >= 0:
-                return leaves, clock, step_start, row, fresh, h_try, filled
+                return leaves, clock, step_start, row, fresh, dt_try, filled
         step_start = clock if early[row] and clock < end - LAST_S else end
         clock = step_start
         row += 1
         fresh = True
-    return DONE, clock, step_start, row, fresh, h_try, filled
+    return DONE, clock, step_start, row, fresh, dt_try, filled

@@ -4,18 +4,18 @@ A step asks the cells' curves only once, at its end. Along it, from a solved sta
 relaxation voltages exactly (exponential time differencing, Cox & Matthews, J. Comput. Phys. 176 (2002) 430):
 
 1. For currents that run straight from I₀ to I₁ the end of the step is linear in I₁: each pack is an electromotive force behind its
-   resistance and d = E' h / 2 Q + Σ R g h φ₂ / τ, so that one solution of the same network gives I₁, however strongly packs pull
+   resistance and d = E' Δt / 2 Q + Σ R g Δt φ₂ / τ, so that one solution of the same network gives I₁, however strongly packs pull
    at one another in the steep ends of a curve.
 2. The currents half-way follow from where that has led, and the step is made with the parabola through all three:
-   Δz = −h (I₀ + 4 Iₘ + I₁) / 6 Q, relaxation with third-order weights, hysteresis by its exact solution for the charge moved,
+   Δz = −Δt (I₀ + 4 Iₘ + I₁) / 6 Q, relaxation with third-order weights, hysteresis by its exact solution for the charge moved,
    temperature exactly for the heat half-way.
 3. The cells are asked at the end. What their currents miss I₁ by is taken to have grown as the square of time.
 
 The error of a step is judged by how far Iₘ lies off the straight line, by the miss, by how far voltages and heat run otherwise than
-expected, and by the damage of devices. Where packs level faster than the step lasts (h E' dI/dE / Q above 1), or relaxation takes a
-current over within half a step (h φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
+expected, and by the damage of devices. Where packs level faster than the step lasts (Δt E' dI/dE / Q above 1), or relaxation takes a
+current over within half a step (Δt φ₂ R g / 2 τ · dI/dE above 1: the current half-way would turn about, and hysteresis with it), both
 Iₘ and I₁ are found so that they agree with where they lead, by the trapezoidal rule and then the second-order backward one,
-Δz = −h (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
+Δz = −Δt (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
 1992).
 
 Within a step the state is the cubic through both ends. Integrals are summed with the weights of the step itself, so that charge is
@@ -37,19 +37,21 @@ from simbank.simulation.pack_model import pack_heat, temperature_rate
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
 RESIDUAL_FACTOR = 0.1  # likewise of the charge that the residual of the corrector stands for
 STIFF_CURVATURE_FACTOR = 0.3  # likewise of the curvature where packs level faster than the step lasts
-STIFF = 1.0  # h E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
+STIFF = (
+    1.0  # Δt E' dI/dE / Q from which they do; likewise what half a step of current does to the relaxation voltage, times dI/dE
+)
 RATE_BAND = 0.02  # by so much may a relaxation rate differ from the one its exponentials were made for; the rest is stepped
 
 # Columns of ``exponentials``, shape (2 n, N_EXPONENTIALS), one row for each relaxation pair, the first pairs of all packs before the
-# second: x = h × rate, φ1 and φ2 of −x.
+# second: x = Δt × rate, φ1 and φ2 of −x.
 (
     RATE,  # rate of the pair that they are made for, 1 / τ a' [1/s]
     EXP_HALF,  # e^(−x/2)
-    PHI_1_HALF,  # h/2 φ1 of half a step [s]
-    PHI_2_HALF,  # h/2 φ2 of half a step [s]
+    PHI_1_HALF,  # Δt/2 φ1 of half a step [s]
+    PHI_2_HALF,  # Δt/2 φ2 of half a step [s]
     EXP,  # e^(−x)
-    PHI_1,  # h φ1 [s]
-    PHI_2,  # h φ2 [s]
+    PHI_1,  # Δt φ1 [s]
+    PHI_2,  # Δt φ2 [s]
     WEIGHT_START,  # third-order weights of what drives the pair at the start [s]
     WEIGHT_MIDDLE,  # in the middle [s]
     WEIGHT_END,  # and at the end [s]
@@ -57,8 +59,8 @@ RATE_BAND = 0.02  # by so much may a relaxation rate differ from the one its exp
 ) = range(11)
 # Rows of ``coefficients`` of a step, shape (N_COEFFICIENTS, n); those of relaxation are two, one for each pair.
 (
-    H_BY_Q,  # h / Q [1/A]
-    SLOPE_H_BY_Q,  # change of voltage with the charge moved, slope h / Q [V/A]
+    DT_BY_Q,  # Δt / Q [1/A]
+    SLOPE_DT_BY_Q,  # change of voltage with the charge moved, slope Δt / Q [V/A]
     RISE_END,  # expected rise of temperature at the end [K]
     RISE_HALF,  # and half-way [K]
     RATE_T,  # rate of change of temperature [K/s]
@@ -117,16 +119,16 @@ def _phi(x):
 
 
 @jit_internal
-def _exponentials(h, rate, q, exps):
+def _exponentials(dt, rate, q, exps):
     """Fill row ``q`` of the exponentials."""
-    fade, one, two, _ = _phi(0.5 * rate * h)
-    exps[q, RATE], exps[q, EXP_HALF], exps[q, PHI_1_HALF], exps[q, PHI_2_HALF] = rate, fade, 0.5 * h * one, 0.5 * h * two
-    fade, one, two, three = _phi(rate * h)
-    exps[q, EXP], exps[q, PHI_1], exps[q, PHI_2] = fade, h * one, h * two
+    fade, one, two, _ = _phi(0.5 * rate * dt)
+    exps[q, RATE], exps[q, EXP_HALF], exps[q, PHI_1_HALF], exps[q, PHI_2_HALF] = rate, fade, 0.5 * dt * one, 0.5 * dt * two
+    fade, one, two, three = _phi(rate * dt)
+    exps[q, EXP], exps[q, PHI_1], exps[q, PHI_2] = fade, dt * one, dt * two
     exps[q, WEIGHT_START], exps[q, WEIGHT_MIDDLE], exps[q, WEIGHT_END] = (
-        h * (one - 3.0 * two + 4.0 * three),
-        h * (4.0 * two - 8.0 * three),
-        h * (4.0 * three - two),
+        dt * (one - 3.0 * two + 4.0 * three),
+        dt * (4.0 * two - 8.0 * three),
+        dt * (4.0 * three - two),
     )
 
 
@@ -150,18 +152,18 @@ def levelling_modes(cells, neighbours):
 
 
 @jit_internal
-def _rises(h, rate, levelling, modal, out):
-    """Rise of every temperature [K] in ``h`` seconds from its rate now [K/s], while heat stays as it is: exact."""
+def _rises(dt, rate, levelling, modal, out):
+    """Rise of every temperature [K] in ``dt`` seconds from its rate now [K/s], while heat stays as it is: exact."""
     n = rate.size
     if levelling.shape[0] == 1:
         for k in range(n):
-            out[k] = h * rate[k] * _phi(h * levelling[0, k])[1]
+            out[k] = dt * rate[k] * _phi(dt * levelling[0, k])[1]
         return
     for j in range(n):
         value = 0.0
         for k in range(n):
             value += levelling[1 + n + j, k] * rate[k]
-        modal[j] = h * value * _phi(h * levelling[0, j])[1]
+        modal[j] = dt * value * _phi(dt * levelling[0, j])[1]
     _from_modes(levelling, modal, out)
 
 
@@ -174,7 +176,7 @@ def _from_modes(levelling, modal, out):
 
 
 @jit_internal
-def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef):
+def _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef):
     """Correct temperatures at the end for heat that runs on the parabola through start, middle and end.
 
     They were made with the heat that was expected half-way.
@@ -184,13 +186,13 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef):
         for k in range(n):
             capacity = cells[ar.HEAT_CAPACITY, k]
             if capacity > 0.0:
-                _, one, two, three = _phi(h * levelling[0, k])
+                _, one, two, three = _phi(dt * levelling[0, k])
                 half, before, after = coef[EXPECTED_HEAT, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
                 bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
-                y_1[ar.TEMPERATURE * n + k] += h / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
+                y_1[ar.TEMPERATURE * n + k] += dt / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
         return
     for j in range(n):
-        _, one, two, three = _phi(h * levelling[0, j])
+        _, one, two, three = _phi(dt * levelling[0, j])
         first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
             if cells[ar.HEAT_CAPACITY, k] > 0.0:
@@ -199,7 +201,7 @@ def _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef):
                 middle += share * (_heat(work_m, k) - half)
                 last += share * (_heat(work_1, k) - half)
         bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
-        coef[MODAL, j] = h * bend
+        coef[MODAL, j] = dt * bend
     _from_modes(levelling, coef[MODAL], coef[RATE_T])
     for k in range(n):
         y_1[ar.TEMPERATURE * n + k] += coef[RATE_T, k]
@@ -232,12 +234,12 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
 
 
 @jit_internal
-def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
+def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
     """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and its coefficients.
 
     Parameters
     ----------
-    t, h : float
+    t, dt : float
         When it begins, in the time of the row of the duty, and how long it is [s].
     new_length : bool
         Whether it is of another length than the one before.
@@ -270,27 +272,27 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
     if warms:
         for k in range(n):
             coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work, neighbours)
-        _rises(h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
-        _rises(0.5 * h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
+        _rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
+        _rises(0.5 * dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
     for k in range(n):
         current = work[ar.PACK_CURRENT, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
         slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[ar.HYSTERESIS * n + k])
-        coef[H_BY_Q, k] = h / cells[ar.CAPACITY_AS, k]
-        coef[SLOPE_H_BY_Q, k] = max(0.0, slope) * coef[H_BY_Q, k]
-        x = max(x, coef[SLOPE_H_BY_Q, k] * now[k, k])
+        coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
+        coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
+        x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
         inverse = 1.0 / y[ar.TEMPERATURE * n + k]
         work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
             1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
         )
-        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[H_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
+        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[DT_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[ar.TAU1 + j, k]
             rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
             if new_length or abs(rate_m - exps[q, RATE]) > RATE_BAND * rate_m:
-                _exponentials(h, rate_m, q, exps)
+                _exponentials(dt, rate_m, q, exps)
             drive = cells[ar.R1 + j, k] * per_s
             coef[RC_DRIVE + j, k], coef[RC_DRIVE_END + j, k] = (
                 drive * work[ar.RC_FACTOR, k],
@@ -307,8 +309,8 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
         for k in range(n):
             current = work[ar.PACK_CURRENT, k]
             force, ohm = (
-                work[ar.EMF, k] + _by_t(k, work) * coef[RISE_HALF, k] - 0.25 * coef[SLOPE_H_BY_Q, k] * current,
-                0.25 * coef[SLOPE_H_BY_Q, k],
+                work[ar.EMF, k] + _by_t(k, work) * coef[RISE_HALF, k] - 0.25 * coef[SLOPE_DT_BY_Q, k] * current,
+                0.25 * coef[SLOPE_DT_BY_Q, k],
             )
             for j in range(2):
                 q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
@@ -322,15 +324,15 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
                 ohm += 0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF]
             coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
         add_series_resistance(now, coef[STEP_OHM], with_step)
-        currents(t + 0.5 * h, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
+        currents(t + 0.5 * dt, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
         i_0, i_m = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k]
         force = (
             work[ar.EMF, k]
             + _by_t(k, work) * coef[RISE_END, k]
-            - coef[SLOPE_H_BY_Q, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
+            - coef[SLOPE_DT_BY_Q, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
         )
-        ohm = coef[SLOPE_H_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
+        ohm = coef[SLOPE_DT_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
             push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
@@ -351,11 +353,11 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
                 ohm += coef[RC_DRIVE_END + j, k] * exps[q, PHI_2]
         coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
     add_series_resistance(now, coef[STEP_OHM], with_step)
-    currents(t + h, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
+    currents(t + dt, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
     for k in range(n):
         i_0, i_1 = work[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
-        force = work[ar.EMF, k] - coef[SLOPE_H_BY_Q, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * coef[RISE_HALF, k]
+        force = work[ar.EMF, k] - coef[SLOPE_DT_BY_Q, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * coef[RISE_HALF, k]
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
             push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
@@ -368,14 +370,14 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
             force -= after - v
         coef[STEP_EMF, k] = force
     if not stiff:
-        currents(t + 0.5 * h, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
+        currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
         i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         warm = coef[RISE_HALF, k]
-        moved = -coef[H_BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
+        moved = -coef[DT_BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
         y_m[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_m[ar.HYSTERESIS * n + k] = _hysteresis(
-            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * coef[H_BY_Q, k]
+            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * coef[DT_BY_Q, k]
         )
         y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
         work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
@@ -387,11 +389,11 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
         for k in range(n):
             coef[EXPECTED_HEAT, k] = _heat(work_m, k)
             coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work_m, neighbours)
-        _rises(h, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
+        _rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
-        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k], coef[H_BY_Q, k]
+        i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k], coef[DT_BY_Q, k]
         moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
         y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
@@ -417,7 +419,7 @@ def make_step(t, h, new_length, y, start, bank, levelling, ports, step):
 
 
 @jit_internal
-def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
+def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
     """Move the end of a step, solved in ``end``, by what its currents miss the expected ones by, and estimate the error.
 
     ``stiff`` is of :func:`make_step`, ``start`` the bank at the start.
@@ -436,7 +438,7 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
     error, total = 0.0, 0.0
     for k in range(n):
         error, total = (
-            max(error, abs(work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) * coef[H_BY_Q, k]),
+            max(error, abs(work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) * coef[DT_BY_Q, k]),
             total + work_1[ar.PACK_CURRENT, k],
         )
     if not np.isfinite(total):
@@ -444,8 +446,8 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
     moves = error > 0.02 * tolerance
     if moves:
         for k in range(n):
-            miss = (work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) / (1.0 + weight * coef[SLOPE_H_BY_Q, k] * now[k, k])
-            shift = -miss * coef[H_BY_Q, k] * weight
+            miss = (work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) / (1.0 + weight * coef[SLOPE_DT_BY_Q, k] * now[k, k])
+            shift = -miss * coef[DT_BY_Q, k] * weight
             sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
             gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[ar.HYSTERESIS * n + k]) * shift
             y_1[ar.SOC * n + k] += shift
@@ -474,9 +476,9 @@ def correct_end(h, stiff, tolerance, bank, levelling, start, end, step):
         # likewise heat, which relaxation makes without any current
         bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
         heat = abs(bent) / 3.0 / (1.0 + abs(work_1[ar.EMF, k]))
-        error = max(error, coef[H_BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
+        error = max(error, coef[DT_BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
     if levelling.shape[0] > 0:
-        _bend_temperatures(h, work, work_m, work_1, y_1, cells, levelling, coef)
+        _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef)
     return RESIDUAL_FACTOR * error, moves
 
 
@@ -493,7 +495,7 @@ def _heat(work, k):
 
 
 @jit_internal
-def add_damage(h, y, bank, start, end, step):
+def add_damage(dt, y, bank, start, end, step):
     """Damage of every device at the end of the step; returns its estimated error."""
     devices, flows, curves, y_1 = bank.devices, bank.device_flows, bank.curves, step.y_end
     error, base = 0.0, y.size - devices.shape[0]
@@ -502,18 +504,20 @@ def add_damage(h, y, bank, start, end, step):
         i_0, i_1 = device_current(d, flows, start), device_current(d, flows, end)
         i_m = device_current(d, flows, step.middle)
         if max(abs(i_0), abs(i_m), abs(i_1)) <= devices[d, ar.MIN_TRIP_MULTIPLE] * devices[d, ar.RATING_A]:
-            y_1[base + d] = before * np.exp(-h / devices[d, ar.THERMAL_TIME_CONSTANT_S])
+            y_1[base + d] = before * np.exp(-dt / devices[d, ar.THERMAL_TIME_CONSTANT_S])
             continue
         ends = damage_rate(d, i_0, before, devices, curves) + damage_rate(d, i_1, before, devices, curves)
         middle = damage_rate(d, i_m, before, devices, curves)
-        y_1[base + d] = before + h * (ends + 4.0 * middle) / 6.0
-        error = max(error, CURVATURE_FACTOR * h * abs(2.0 * middle - ends) / 3.0)
+        y_1[base + d] = before + dt * (ends + 4.0 * middle) / 6.0
+        error = max(error, CURVATURE_FACTOR * dt * abs(2.0 * middle - ends) / 3.0)
     return error
 
 
 @jit_internal
-def interpolate(share, h, y0, f0, y1, f1, out):
+def interpolate(share, dt, y0, f0, y1, f1, out):
     """Cubic through both ends of a step with their slopes (Hermite)."""
     s, s2, s3 = share, share * share, share * share * share
     for i in range(y0.size):
-        out[i] = (2 * s3 - 3 * s2 + 1) * y0[i] + (s3 - 2 * s2 + s) * h * f0[i] + (3 * s2 - 2 * s3) * y1[i] + (s3 - s2) * h * f1[i]
+        out[i] = (
+            (2 * s3 - 3 * s2 + 1) * y0[i] + (s3 - 2 * s2 + s) * dt * f0[i] + (3 * s2 - 2 * s3) * y1[i] + (s3 - s2) * dt * f1[i]
+        )

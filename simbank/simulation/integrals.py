@@ -116,14 +116,20 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
     times, weights : ndarray, shape (m,)
         Nodes and weights [s], ``per_step`` of them for each step of the solver, its start the first and its end the last.
     per_step : int
+        How many of the times belong to one step of the solver.
     states : ndarray, shape (m, 5 n + d)
+        State of ``n`` packs and ``d`` devices at these times.
     bank : BankArrays
+        As it stood during these steps.
     ports : ndarray, shape (p, N_PORT_COLUMNS)
-    flows : ndarray
-        Currents of every branch of the network = flows · [I; J]; the loss of a branch is its resistance times a quadratic form in
+        What each port imposed.
+    flows : ndarray, shape (b, n + p)
+        Currents of all branches of the network [A] = flows · [I; J]; the loss of a branch is its resistance times a quadratic form in
         ``sums.moment``.
     sums : SumArrays
+        Time integrals, added to in place.
     extremes : Extremes
+        Extremes, moved in place.
     """
     n, p = bank.cells.shape[1], ports.shape[0]
     works = working_arrays(n, p), working_arrays(n, p), working_arrays(n, p)
@@ -239,11 +245,11 @@ def _add_moment(w, pack, port, moment):
 
 @jit_internal
 def add_cells(y, bank, pack, acc):
-    """Add one instant, solved in ``pack``, to what the cells have seen: highest and lowest cell voltage [V]; what has gone into each
-    pack beyond 100 % and out of it beyond 0 % since the instant before [As, J].
+    """Add one instant, solved in ``pack``, to what the cells have seen.
 
-    Instants come in order. Charge goes by the state of charge itself, so that none is missed where the instant before lies on the
-    other side; energy at the mean of the pack's terminal voltage at both instants.
+    That is the highest and lowest cell voltage [V], and what has gone into each pack beyond 100 % and out of it beyond 0 % since the
+    instant before [As, J]. Instants come in order. Charge goes by the state of charge itself, so that none is missed where the
+    instant before lies on the other side; energy at the mean of the pack's terminal voltage at both instants.
     """
     cells = bank.cells
     for k in range(cells.shape[1]):
@@ -291,9 +297,13 @@ def observe(times, states, bank, ports, samples):
     times : ndarray, shape (m,)
         In the time of the step of the duty [s].
     states : ndarray, shape (m, 5 n + d)
+        State of ``n`` packs and ``d`` devices at these times.
     bank : BankArrays
+        As it stands at these times.
     ports : ndarray, shape (p, N_PORT_COLUMNS)
+        What each port imposes.
     samples : Samples
+        What is written to, m places.
     """
     work = working_arrays(bank.cells.shape[1], ports.shape[0])
     for i in range(times.size):

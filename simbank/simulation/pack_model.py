@@ -110,8 +110,10 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
 
 @jit_inline
 def hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h):
-    """How the power lost to hysteresis answers to current [V], state of charge [W] and hysteresis state [W]: derivatives of
-    :func:`hysteresis_heat`, for curves of one cell of ``ns``."""
+    """Derivatives of :func:`hysteresis_heat` by current [V], state of charge [W] and hysteresis state [W].
+
+    ``half``, ``dhalf`` and ``d2half`` are the half-width of the loop of one cell of ``ns`` [V] and its derivatives by state of charge.
+    """
     sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
     by_current = ns * h * h * (half * sign + 0.5 * dhalf / gamma)
     by_z = ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
@@ -204,8 +206,10 @@ def stored_energy_j(y, cells, packs_curves):
 
     Parameters
     ----------
-    y : ndarray, shape (5 n,)
-    cells : ndarray
+    y : ndarray, shape (5 n,) or longer
+        State of ``n`` packs; damage that follows it is not read.
+    cells : ndarray, shape (N_CELL_ROWS, n)
+        Parameters of the packs.
     packs_curves : list of (Curve, Curve, Curve, Curve)
         OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
     """

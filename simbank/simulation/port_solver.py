@@ -81,8 +81,10 @@ def _single(mode, setpoint, open_volt, ohm):
 
 @jit_internal
 def _together(t, hybrid, ports, port):
-    """Several ports at once: each in turn is solved for the others' currents (Gauss-Seidel), which stays bounded where a power is
-    beyond the bank, and where none is comes near enough for Newton's method."""
+    """Currents of several ports at once [A]: each in turn is solved for the others' currents (Gauss-Seidel).
+
+    That stays bounded where a power is beyond the bank; where none is, it comes near enough for Newton's method.
+    """
     p = ports.shape[0]
     n = hybrid.shape[1] - p
     possible = True
@@ -111,8 +113,10 @@ def _together(t, hybrid, ports, port):
 
 @jit_internal
 def _newton(t, hybrid, ports, port):
-    """The ports' currents from near the solution to round-off, by Newton's method on V − V₀, V J − P or V − R J = 0; whether it
-    has come there, every power on the high-voltage side. Where it has not, the currents are as they were."""
+    """The ports' currents [A] from near the solution to round-off, by Newton's method on V − V₀, V J − P or V − R J = 0.
+
+    Returns whether it has come there, every power on the high-voltage side. Where it has not, the currents are as they were.
+    """
     p = ports.shape[0]
     n = hybrid.shape[1] - p
     for a in range(p):

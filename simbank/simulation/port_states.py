@@ -212,8 +212,10 @@ def _begin_bulk(a, state):
 
 @jit_entry
 def apply_commands(t, commands, state):
-    """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t``. Ports with an inverter or charger keep their phase;
-    the others begin anew."""
+    """Set the ports to a row of commands, shape (p, N_COMMAND), at time ``t`` [s].
+
+    Ports with an inverter or charger keep their phase; the others begin anew.
+    """
     phase, timer, equip = state.phase, state.timer, state.equip
     for a in range(phase.size):
         row, command = state.table[a], commands[a]
@@ -394,8 +396,10 @@ def _change(a, slot, t, t_step, state, volt, volt_alone):
 
 @jit_internal
 def _tail(a, slot, t, state, volt):
-    """The current of a port that holds its voltage has come below the tail, risen above it again, or would turn round
-    (SLOT_TURNS, and SLOT_CURRENT where there is no tail)."""
+    """The current of a port that holds its voltage has come below the tail, has risen above it again, or would turn round.
+
+    It turns round in SLOT_TURNS, and in SLOT_CURRENT where there is no tail.
+    """
     ports, timer, equip = state.table, state.timer, state.equip
     plain_port = equip[a, ar.HAS_CHARGER] == 0.0
     if (
@@ -435,8 +439,10 @@ def process_timer(a, t, state, volt):
 
 @jit_entry
 def all_done(state):
-    """Whether no port has anything left to do in a step that ends early: plain ports are done; of an inverter or a charger nothing
-    is asked, or its discharge was cut off, or its charge has come to float."""
+    """Whether no port has anything left to do in a step that ends early.
+
+    Plain ports are done; of an inverter or a charger nothing is asked, or its discharge was cut off, or its charge has come to float.
+    """
     phase, ports, equip = state.phase, state.table, state.equip
     for a in range(phase.size):
         if phase[a] == ar.PHASE_DONE:

@@ -209,29 +209,29 @@ class _Run:
 
     def _go_fast(self):
         """The whole duty by the compiled loop; what it cannot do is done as in :meth:`_go_step`."""
-        h_try, state = 60.0, self.state
+        dt_try, state = 60.0, self.state
         n, p = state.n, state.p
         many = min(FAST_SAMPLES, len(self.recorder.grid)) + 1
         made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
-        for plan in duty_windows(self.duty, state.ports.names):
-            h_try = self._go_window(plan, samples, scratch, levelling, h_try)
+        for schedule in duty_windows(self.duty, state.ports.names):
+            dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
 
-    def _go_window(self, plan, samples, scratch, levelling, h_try):
+    def _go_window(self, schedule, samples, scratch, levelling, dt_try):
         """The rows of one window; returns the step to try first in the next."""
-        rows, row, fresh = len(plan[0]), 0, True
+        rows, row, fresh = len(schedule[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
         sums = recorder.sums
         while row < rows:
             self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
-            code, state.t, state.step_start, row, fresh, h_try, filled = fast.advance(
-                state.t, state.step_start, row, fresh, h_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
-                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.asleep, state.ports.arrays,
-                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, plan, samples, scratch,
+            code, state.t, state.step_start, row, fresh, dt_try, filled = fast.advance(
+                state.t, state.step_start, row, fresh, dt_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
+                self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
+                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, schedule, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, made = samples
@@ -247,18 +247,18 @@ class _Run:
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept
             seconds = HAND_OVER_S
             if code == fast.SPENT and self._creeps(state.t - before, row - first_row):
-                code, h_try, seconds = fast.HAND_OVER, 1.0, self._creep_s
+                code, dt_try, seconds = fast.HAND_OVER, 1.0, self._creep_s
                 self._fast_steps, self._creep_s = FAST_STEPS_AFTER_CREEP, 2.0 * seconds
             if code == fast.HAND_OVER:
                 self.handed_over += 1
                 handler.process_due_events(state.t_step)
-                end = state.step_start + plan[0][row]
+                end = state.step_start + schedule[0][row]
                 self.reference.integrate(min(end, state.t + seconds, max(handler.next_timer_s(), state.t + 1e-9)))
             elif code != fast.DONE:
                 handler.process_timers()
                 handler.process_due_events(state.t_step)
             self._report()
-        return h_try
+        return dt_try
 
     def _creeps(self, seconds, rows):
         """Whether the compiled loop, having spent all its steps on so many seconds and rows, creeps."""

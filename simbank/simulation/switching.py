@@ -181,12 +181,18 @@ class EventHandler:
 
         Which way its current would then flow is found by solving the bank with the pack in it: what the ports ask does not tell,
         since a lead, a held voltage or the end of their power may turn it round. A pack that would carry current in its blocked
-        direction sleeps until something else changes.
+        direction stays open until something else changes.
         """
         for k in range(self.state.n):
-            self.packs.asleep[k] = False
-            if not events.may_wake(
-                k, t_step, self.packs.state, self.state.reduced.pack_live, self.ports.phase, self.ports.table, self.packs.asleep
+            self.packs.stays_open[k] = False
+            if not events.may_conduct(
+                k,
+                t_step,
+                self.packs.state,
+                self.state.reduced.pack_live,
+                self.ports.phase,
+                self.ports.table,
+                self.packs.stays_open,
             ):
                 continue
             state = self.packs.state[k]
@@ -199,7 +205,7 @@ class EventHandler:
             if (current if full else -current) * 3600.0 / self.packs.cells[ar.CAPACITY_AS, k] >= -events.CURRENT_BAND_C:
                 self._change_conduction(k)
                 return True
-            self.packs.asleep[k] = True
+            self.packs.stays_open[k] = True
         return False
 
     # ---- ports ----

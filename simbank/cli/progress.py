@@ -1,0 +1,92 @@
+"""How far a command has come: a bar on a terminal, a line of words now and then where standard error is none."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import time
+from contextlib import contextmanager
+
+from simbank import interrupts
+
+__all__ = ["progress_bar"]
+
+FIRST_S, EVERY_S = 5.0, 10.0  # what is done sooner says nothing; then a line at most so often
+COMPILING = "compiling the equations, once: some half a minute"
+
+
+@contextmanager
+def progress_bar(label, quiet):
+    """A callable for the fraction done: a bar on a terminal, words in a pipe or a file, None if ``quiet``.
+
+    Words come on standard error after five seconds and then every ten: what is being done, how far, for how long.
+    """
+    if quiet:
+        yield None
+    elif sys.stderr.isatty():
+        with _bar(label) as update:
+            yield update
+    else:
+        with _words(label) as update:
+            yield update
+
+
+@contextmanager
+def _bar(label):
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(bar_width=20), TaskProgressColumn(), TimeRemainingColumn())
+    interrupts.at_exit(lambda: os.write(2, b"\r\x1b[2K\x1b[?25h"))  # the bar goes, the cursor comes back
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        with _compiling(lambda busy: bar.update(task, description="Compiling the equations, once" if busy else label)):
+            yield lambda done: bar.update(task, completed=done)
+
+
+@contextmanager
+def _words(label):
+    state, over, stream = {"done": 0.0, "compiling": False}, threading.Event(), sys.stderr
+    start = time.monotonic()
+
+    def tell():
+        wait = FIRST_S
+        while not over.wait(wait):
+            wait = EVERY_S
+            parts = [COMPILING] if state["compiling"] else [f"{state['done'] * 100:.0f} %"] if state["done"] else []
+            line = f"{label}: {', '.join([*parts, f'{time.monotonic() - start:.0f} s'])}\n"
+            try:
+                stream.write(line)
+                stream.flush()
+            except (OSError, ValueError):  # nobody reads it any more
+                return
+
+    teller = threading.Thread(target=tell, daemon=True)
+    teller.start()
+    try:
+        with _compiling(lambda busy: state.update(compiling=busy)):
+            yield lambda done: state.update(done=done)
+    finally:
+        over.set()
+        teller.join()
+
+
+@contextmanager
+def _compiling(tell):
+    """Within, ``tell(True)`` is called when the compiler begins, which it does where its cache has nothing, and ``tell(False)`` after."""
+    from numba.core import event
+
+    class Listener(event.Listener):
+        deep = 0
+
+        def on_start(self, _):
+            self.deep += 1
+            tell(True)
+
+        def on_end(self, _):
+            self.deep -= 1
+            tell(self.deep > 0)
+
+    with event.install_listener("numba:compile", Listener()):
+        yield
