@@ -28,6 +28,7 @@ _HOMES = {
     "Usable": "studies",
     "usable": "studies",
     "protect": "studies",
+    "readings": "studies",
     "size": "studies",
     "Limits": "studies",
     "sensitivity": "studies",

@@ -4,6 +4,7 @@ import base64
 import html
 import io
 import re
+import time
 from itertools import pairwise
 
 import numpy as np
@@ -282,6 +283,17 @@ def test_a_report_of_a_month_weighs_less_than_a_megabyte(root, tmp_path):
     assert len(result.packs) > 14_000  # a sample in three minutes
     path = write_report(scenario, tmp_path / "page.html", result=result)
     assert path.stat().st_size < 0.75e6  # layouts and protection take the rest
+
+
+def test_protection_of_ten_packs_with_its_report_takes_seconds(root, tmp_path):
+    """Ten packs, compiled code at hand: the study and its page take less than ten seconds of processor time."""
+    data = simbank.load(root / "scenarios" / "valley_workshop.toml").data
+    packs = [{**data["packs"][0], "name": f"P{k}", "capacity_left": 1.0 - 0.02 * k} for k in range(10)]
+    scenario = simbank.from_dict({**data, "packs": packs})
+    simbank.protect(simbank.load(root / "scenarios" / "valley_workshop.toml"))
+    begun = time.process_time()
+    write_report(scenario, tmp_path / "page.html", protection=simbank.protect(scenario))
+    assert time.process_time() - begun < 10.0
 
 
 # ---- in a browser, on paper ----

@@ -377,7 +377,7 @@ class _Page:
     def _study(self, study):
         parts = [text(line) for line in study.text]
         if study.table is not None:
-            parts.append(table(study.title, study.table))
+            parts.append(table(study.title, study.table, sources=self.sources))
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):
