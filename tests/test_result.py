@@ -241,3 +241,31 @@ def test_figures_are_written_at_150_dots_an_inch(tmp_path):
         assert Image.open(path).info["dpi"] == pytest.approx((150, 150), abs=0.02)
     result.plot_soc().savefig(tmp_path / "mine.png")
     assert Image.open(tmp_path / "mine.png").width == pytest.approx(8.6 * 150, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("name", "packs"),
+    [
+        ("classroom_chain", 5),
+        ("classroom_chain", 12),
+        ("hilltop_clinic", None),
+        ("hilltop_clinic_days", None),
+        ("valley_workshop_mistakes", None),
+    ],
+)
+def test_words_of_a_figure_neither_meet_nor_leave_it(name, packs):
+    """Titles, names at lines and small print, with a bank's name of ninety letters."""
+    changes = {"name": "A bank whose name is so very long that it fits on no line of any figure in this world of ours"}
+    result = simbank.simulate(simbank.example(name, changes | ({"packs.P.count": packs} if packs else {})), integrator="fast")
+    for picture in result.pictures():
+        figure = picture.figure
+        figure.draw_without_rendering()
+        words = [text for axis in figure.axes for text in (*axis.texts, axis._left_title, axis.xaxis.label, axis.yaxis.label)]
+        if figure._supxlabel is not None:
+            words.append(figure._supxlabel)
+        boxes = [(text.get_text(), Text.get_window_extent(text).padded(-1)) for text in words if text.get_text()]
+        for k, (text, box) in enumerate(boxes):
+            inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= figure.bbox.width and box.y1 <= figure.bbox.height
+            assert inside, (picture.file, text)
+            for other, beside in boxes[k + 1 :]:
+                assert not box.overlaps(beside), (picture.file, text, other)

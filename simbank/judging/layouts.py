@@ -111,6 +111,8 @@ def _best(figures, plain):
 
 def _doubts(result):
     """What must be said of a layout before anybody builds it: overloaded or unprotected conductors."""
+    if any(warning.code in rules.APART for warning in result.warnings):
+        return "DO NOT BUILD IT: these packs do not belong together."
     said = []
     hot = overloaded(result)
     if hot:

@@ -9,7 +9,7 @@ from typing import Any
 
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
-__all__ = ["RULES", "Rule", "in_page", "rules_markdown", "verdict"]
+__all__ = ["APART", "RULES", "Rule", "in_page", "rules_markdown", "verdict"]
 
 PRACTICE = "common practice, no source"
 MOST_LETTERS = 300  # of a verdict, with names of usual length
@@ -40,6 +40,9 @@ ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Ch
 # one percent of the energy is a tenth of what one day's sun differs from the next
 USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
+
+
+APART = ("mixed-chemistry", "unequal-cell-count")  # packs that do not belong together, however they are wired
 
 
 @dataclass(frozen=True)

@@ -29,12 +29,12 @@ def sizing_verdicts(found: Sizing) -> Iterator[Verdict]:
         )
         yield verdict("no-size-fits", str(last["layout"]), text, tried=len(tried))
         return
-    doubts = [
-        w.code for w in found.warnings if w.code in ("conductor-overloaded", "conductor-unprotected", "device-cannot-break")
-    ]
+    warned = {warning.code for warning in found.warnings}
+    doubts = warned & {"conductor-overloaded", "conductor-unprotected", "device-cannot-break"}
     bad = found.unprotected(best).removeprefix(", ")
     said = [f"{bad[0].upper() + bad[1:]}" if bad else ""]
     said += ["Other conductors or devices of the file do not do"] if doubts else []
+    said += ["DO NOT BUILD IT: these packs do not belong together"] if warned & set(rules.APART) else []
     said += ["SHARING ONLY: it may burn, ampacity and protection were left out"] if found.sharing_only else []
     near = ""
     if isinstance(best.get("conductor"), str) and not pd.isna(best["ampacity_a"]):

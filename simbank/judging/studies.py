@@ -49,15 +49,12 @@ def sweep_verdicts(found: Sweep) -> Iterator[Verdict]:
 
 def _point(row, keys):
     """The values of a run, in words."""
-    return short(
-        [
-            f"{key.rpartition('.')[2]} = {row[key]:.3g}"
-            if isinstance(row[key], float)
-            else f"{key.rpartition('.')[2]} = {row[key]}"
-            for key in keys
-        ],
-        3,
-    )
+
+    def said(key):
+        name = key.removeprefix("packs.").removeprefix("wiring.").removeprefix("duty.")
+        return f"{name} = {row[key]:.3g}" if isinstance(row[key], float) else f"{name} = {row[key]}"
+
+    return short([said(key) for key in keys])
 
 
 def sensitivity_verdicts(found: Sensitivity) -> Iterator[Verdict]:
@@ -71,7 +68,7 @@ def sensitivity_verdicts(found: Sensitivity) -> Iterator[Verdict]:
     second = f"; next is {rest[0]} with {table['total'].iloc[1] * 100:.0f} %" if rest else ""
     text = (
         f"{first['key']} {sure} moves {found.figure} most: {first['total'] * 100:.0f} % of its variance (95 %: {first['total_low'] * 100:.0f} to "
-        f"{first['total_high'] * 100:.0f} %){second}. Measure it first."
+        f"{min(first['total_high'], 1.0) * 100:.0f} %){second}. Measure it first."
     )
     yield verdict(
         "moves-most", first["key"], text, total=first["total"], total_low=first["total_low"], total_high=first["total_high"]

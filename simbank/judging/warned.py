@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Iterable, Iterator
 
 from simbank.judging.rules import MOST_LETTERS, RULES, verdict
-from simbank.judging.words import short
+from simbank.judging.words import others, short
 from simbank.verdict import ACT, DANGER, Verdict
 from simbank.warning import BankWarning
 
@@ -36,7 +36,12 @@ ADVICE = {
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
 SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there
-NAMED = ("assumed-bms", "unequal-parallel-cells", "reference-instead")  # whose text does not say which packs
+NAMED = (
+    "device-ratings-unknown",
+    "assumed-bms",
+    "unequal-parallel-cells",
+    "reference-instead",
+)  # whose text does not say which packs
 
 
 def warning_verdicts(warnings: Iterable[BankWarning], without: Collection[str] = ()) -> Iterator[Verdict]:
@@ -71,6 +76,9 @@ def _told(warning, count):
     text = text[: runs.start()] if runs else text
     if warning.code in ADVICE:
         text = text.partition(ADVICE[warning.code])[0]
+    if warning.code == "device-cannot-break" and (first := re.search(r"In ([^:]+): (.+? the bank reaches [\d.]+ V)", text)):
+        rest = others(name for name in warning.where.split(", ") if not first[2].startswith(f"{name} "))
+        text = f"{first[2]}{rest}: in {first[1]} it counts as failed closed and protects no conductor"
     if warning.code == "no-device-limits":
         text = text.replace(" in it,", f" in {warning.where},")
     text = re.sub(r" \((are charged|nothing is added) [^()]*\)", "", text)

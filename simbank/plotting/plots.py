@@ -216,7 +216,7 @@ def plot_soc(result: Any) -> Figure:
     lines = _grouped(soc, SAME_POINTS)
     _lines(axis, _hours(soc), lines)
     axis.set_ylabel("state of charge [%]")
-    axis.set_title(f"{_title(result)}: state of charge of each pack")
+    titled(axis, f"{_title(result)}: state of charge of each pack")
     if len(lines) < soc.shape[1]:
         note(axis, f"One line stands for packs that stay within {SAME_POINTS:g} points of each other all through.")
     return figure
@@ -243,7 +243,7 @@ def plot_spread(result: Any) -> Figure:
     )
     _time_axis(axis, hours)
     axis.set_ylabel("spread [points of SOC]")
-    axis.set_title(f"{_title(result)}: fullest minus emptiest pack")
+    titled(axis, f"{_title(result)}: fullest minus emptiest pack")
     return figure
 
 
@@ -264,7 +264,7 @@ def plot_current(result: Any) -> Figure:
     groups = coinciding(np.vstack([current / largest, capacity / capacity.max()]), SAME_CURRENT)
     few = ""
     if len(groups) > MOST_PANELS:
-        few = f"\n({MOST_PANELS} of {len(groups)} panels: the packs with the highest peak C-rate)"
+        few = f" ({MOST_PANELS} of {len(groups)} panels: the packs with the highest peak C-rate)"
         hardest = sorted(groups, key=lambda group: -max(packs[k]["c_rate_peak"] for k in group))[:MOST_PANELS]
         groups = [group for group in groups if group in hardest]
     rests = result.rest_periods_s if len(packs) > 1 else []
@@ -290,7 +290,9 @@ def plot_current(result: Any) -> Figure:
     axes[rows // 2, 0].set_ylabel(
         "current [A], positive: out of the pack" if rows > 2 else "current [A]\npositive: out of the pack"
     )
-    axes[0, 0].set_title(f"{_title(result)}: line, what the pack carries; grey, its proportional share{few}")
+    titled(
+        axes[0, 0], f"{_title(result)}: current of each pack", f"line, what the pack carries; grey, its proportional share{few}"
+    )
     _time_axis(axes[rows - 1, 0], hours)
     if night:
         _night(axes[-1, 0], current - shares, rests)
@@ -344,6 +346,12 @@ def _amperes(value):
     return text if value >= 0 else f"−{text}"
 
 
+def titled(axis, text, more=""):
+    """Title of a figure over its first panel, wrapped to the figure's width; ``more`` stands below it."""
+    letters = int(axis.figure.get_size_inches()[0] * 8.5)
+    axis.set_title("\n".join(textwrap.fill(part, letters) for part in (text, more) if part))
+
+
 def note(axis, text):
     """Small print below a panel, wrapped to the figure's width."""
     text = textwrap.fill(text, int(axis.figure.get_size_inches()[0] * 15))
@@ -373,7 +381,7 @@ def plot_throughput(result: Any) -> Figure:
     axis.grid(visible=False, axis="x")
     axis.set_ylim(0, max(through.max(), fair.max()) * 1.15 or 1.0)
     axis.set_ylabel("throughput, in and out [Ah]")
-    axis.set_title(f"{_title(result)}: throughput\nbar, what each pack moved; line, its share by capacity", fontsize=10.5)
+    titled(axis, f"{_title(result)}: throughput", "bar, what each pack moved; line, its share by capacity")
     return figure
 
 

@@ -7,7 +7,19 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from simbank.plotting.plots import INK, PALE, PALETTE, SAME_POINTS, coinciding, label_ends, line_style, new_figure, note, styled
+from simbank.plotting.plots import (
+    INK,
+    PALE,
+    PALETTE,
+    SAME_POINTS,
+    coinciding,
+    label_ends,
+    line_style,
+    new_figure,
+    note,
+    styled,
+    titled,
+)
 
 __all__ = ["plot_share", "plot_soc_at_rest"]
 
@@ -57,7 +69,7 @@ def plot_soc_at_rest(result: Any) -> Figure:
     label_ends(axis, n - 1, ends, lines=2)
     _positions(axis, result, ohm)
     axis.set_ylabel("state of charge [%]")
-    axis.set_title(f"{result.summary['scenario']}: state of charge at rest, near to far")
+    titled(axis, f"{result.summary['scenario']}: state of charge at rest, near to far")
     words = [frame.attrs.get("note", "")]
     if len(groups) < len(frame):
         words.append(f"One line stands for instants at which every pack is within {SAME_POINTS:g} points of the same")
@@ -109,7 +121,7 @@ def plot_share(result: Any) -> Figure:
     label_ends(axis, n - 1, [("in proportion", 1.0, INK), *((label, share[-1], colour) for label, share, colour in drawn)])
     _positions(axis, result, ohm)
     axis.set_ylabel("share of the current ÷\nshare of the capacity")
-    axis.set_title(f"{result.summary['scenario']}: who carries how much, near to far")
+    titled(axis, f"{result.summary['scenario']}: who carries how much, near to far")
     return figure
 
 

@@ -7,7 +7,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from simbank.errors import InputError
+from simbank.network import Network
 from simbank.provenance import content_hash
 from simbank.scenario import Scenario, from_dict
 from simbank.simulation.result import Result
@@ -24,7 +27,7 @@ ADDED = ("complete", "scenario_file", "scenario_data", "made_by")  # keys of the
 class StoredResult(Result):
     """A :class:`Result` whose tables come from files; equal to the one that was written, to the last digit.
 
-    Currents of conductors over time are not in the files. The scenario is built again from what the file says of it when it is first
+    The scenario is built again from what the file says of it when it is first
     asked for, as the drawing and the order near to far do.
     """
 
@@ -86,10 +89,24 @@ class StoredResult(Result):
     def events(self) -> pd.DataFrame:
         return self._table("events")
 
-    @property
+    @cached_property
     def branch_current_a(self) -> pd.DataFrame:
-        """Not in the files: an InputError."""
-        raise InputError("currents of conductors over time are not written; simulate the scenario again", file=self._folder)
+        """Current of every conductor over time [A], positive from its ``from`` to its ``to``.
+
+        It is not in the files: of a run in which no device opened or closed it follows from the currents of packs and ports, which
+        are; of another this is an InputError.
+        """
+        import pandas as pd
+
+        bank = self._bank
+        if bank.switching or self.events["where"].isin([device.name for device in bank.devices]).any():
+            raise InputError(
+                "currents of conductors over time are not written, and a device opened or closed; simulate the scenario again",
+                file=self._folder,
+            )
+        flows = Network(bank.graph, np.ones(len(bank.packs))).reduce().flows
+        currents = np.hstack([self.packs["current_a"].to_numpy(), self.ports["current_a"].to_numpy()]) @ flows.T
+        return pd.DataFrame(currents, index=self.packs.index, columns=self.branches.index)
 
     @cached_property
     def scenario(self) -> Scenario:

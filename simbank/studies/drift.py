@@ -20,6 +20,7 @@ from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
 from simbank.simulation.bank_warnings import PARALLEL, UNUSED_CHEMISTRY
 from simbank.studies.case import Case
+from simbank.studies.described import bank_warnings
 from simbank.studies.settings import STUDY_TOLERANCE
 from simbank.warning import BankWarning, as_records, gathered
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Drift", "drift"]
 
+MIXED, UNEQUAL_COUNT = "mixed-chemistry", "unequal-cell-count"
 DEFAULT = ("lfp", "lfp_power", "nmc", "lead_flooded")
 START_SOC, HOURS, C_RATE, REST_HOURS = 0.7, 2.0, 0.2, 12.0
 END_SOC = START_SOC - C_RATE * HOURS
@@ -56,6 +58,8 @@ class Drift(StudyResult):
         The same with the half-width of its hysteresis set to zero.
     made_by : dict
         What made it.
+    of_bank : list of BankWarning
+        Packs of the file that do not belong together, which other chemistries in their place would hide.
     """
 
     TABLES: ClassVar = (
@@ -81,6 +85,7 @@ class Drift(StudyResult):
     results: dict[str, Result]
     without: dict[str, Result]
     made_by: dict[str, Any]
+    of_bank: Sequence[BankWarning] = ()
 
     @property
     def title(self) -> str:
@@ -118,7 +123,7 @@ class Drift(StudyResult):
             name: [w for w in result.warnings if w.code not in (PARALLEL, UNUSED_CHEMISTRY)]
             for name, result in self.results.items()
         }
-        return gathered(list(told.items()))
+        return [*self.of_bank, *gathered(list(told.items()))]
 
     def plot(self) -> Figure:
         """Open-circuit voltage and spread over time, by chemistry; returns the matplotlib figure."""
@@ -207,7 +212,8 @@ def drift(
     table.index.name = "chemistry"
     first = results[next(iter(results))].made_by
     settings = {key: first[key] for key in ("integrator", "tolerance")}
-    return Drift(table, results, without, made_by(scenario, "simbank.drift", **settings))
+    of_bank = [warning for warning in bank_warnings(scenario) if warning.code in (MIXED, UNEQUAL_COUNT)]
+    return Drift(table, results, without, made_by(scenario, "simbank.drift", **settings), of_bank)
 
 
 def _without_hysteresis(scenario: Scenario) -> Case:

@@ -76,8 +76,8 @@ def read(folder: str | Path) -> Result | StudyResult:
     Returns
     -------
     Result, Comparison, Sweep, Usable or StoredStudy
-        Of a run, a comparison, a sweep and usable energy the result itself, its numbers equal to the last digit; currents of
-        conductors over time are not in the files. Of other studies title, words, warnings and tables, without figures.
+        Of a run, a comparison, a sweep and usable energy the result itself, its numbers equal to the last digit; where a device opened
+        or closed, without currents of conductors over time. Of other studies title, words, warnings and tables, without figures.
 
     Raises
     ------

@@ -9,7 +9,6 @@ import pandas as pd
 from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
-from simbank.studies.protection.checks import Check
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
@@ -93,7 +92,7 @@ def _protect(scenario, assumptions, tell, run):
         *short_found,
         *polarities(bank),
     ]
-    table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
+    table = pd.DataFrame([check.record for check in found])
     tell(1.0)
     return Protection(
         scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
