@@ -24,6 +24,7 @@ from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
+from simbank.studies.protection.checks import RATINGS
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
@@ -1196,3 +1197,48 @@ def test_the_halves_of_a_lead_are_known_by_what_they_are_and_not_by_their_names(
     ohms = {name: sum(faults.circuit.ohm[faults.edges_of(name)]) for name in ("lead pump +", "lead pump + (bank half)")}
     own = {b.name: b.resistance_ohm for b in branches}
     assert ohms == pytest.approx({name: own[name] for name in ohms}, rel=1e-12)
+
+
+def test_what_checks_say_stands_in_them_as_data():
+    """The largest fault through device A, its place and what it is held against; what is wanted where a rating is not given."""
+    found = simbank.protect(mixed("100 A"), run=False)
+    checks = found.checks.set_index(["code", "where"])
+    current, place = found.breaks.worst["device out"]
+    row = checks.loc[("interrupting-rating", "device out")]
+    assert (row["status"], row["part"], row["numbers"]) == ("pass", "device out", {"place": place})
+    assert (row["value"], row["limit"]) == (pytest.approx(current), 50e3)
+    row = checks.loc[("interrupting-rating", "device A")]
+    assert (row["status"], row["wants"], row["numbers"]["place"]) == (
+        "not checkable",
+        (RATINGS,),
+        found.breaks.worst["device A"][1],
+    )
+    row = checks.loc[("clears-in-time", "port out")]
+    assert row["numbers"]["current_a"] == pytest.approx(found.faults.loc["port out", "least_a"])
+    assert checks.loc[("device-present", "port out")]["part"] == "out"
+    assert all(row["wants"] for _, row in checks[checks["status"] == "not checkable"].iterrows())
+    assert json.loads(json.dumps(found.summary["checks"]))[0].keys() == set(found.checks.columns)
+
+
+def test_a_cascade_stands_as_data_beside_its_words():
+    """Without A, B's device of 60 A carries the 150 A of the duty, more than twice its rating: it opens within the 0.1 s of two
+    times, at t = 0.1 s (2/2.5)² = 64 ms, and nothing is left."""
+    data = mixed("400 A").data | {"duty": {"kind": "constant", "discharge": "150 A", "hours": 1}}
+    found = simbank.protect(simbank.from_dict(data), run=False)
+    row = found.outages[(found.outages["dropped"] == "A") & (found.outages["load"] == "discharge")].iloc[0]
+    assert (row["surely"], row["opened"], row["left"]) == (True, ["device B"], [])
+    assert row["first_s"] == pytest.approx(0.1 * (2 / 2.5) ** 2, rel=1e-6)
+    assert row["then"].startswith("64 ms device B (150 A")
+    none = found.outages[(found.outages["dropped"] == "string") | (found.outages["first_s"].isna())]
+    assert all(not opened for opened in none["opened"])
+    clearing = found.clearing.loc["port out"]
+    assert (clearing["selective_code"], bool(clearing["opened"])) == (clearing["selective"].split(":")[0], True)
+    assert clearing["opens"].startswith(clearing["opened"][0])
+
+
+def test_progress_is_told_often_and_never_goes_back():
+    told = []
+    simbank.protect(mixed("100 A"), run=False, progress=told.append)
+    assert told == sorted(told)
+    assert len(told) > 20
+    assert (told[0] > 0.0, told[-1]) == (True, 1.0)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simbank.studies.protection.checks import CURVE, RATINGS
 from simbank.studies.protection.words import named
 
 if TYPE_CHECKING:
@@ -24,11 +25,15 @@ OPENS, FAILED_CLOSED, NOT_KNOWN = "opens", "failed closed", "not known"  # what 
 
 @dataclass(frozen=True)
 class OpenCase:
-    """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves."""
+    """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves.
+
+    ``wants`` names the kinds of reading that would rule it out or in.
+    """
 
     words: str
     failed: frozenset[str]
     line: str
+    wants: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -105,7 +110,8 @@ class Breaking:
             words[0] += f" and {named(self.doubtful - shut)} open"
         if line == "level":
             words.append(f"{named(self.beyond)} should open no sooner at more current than at the last point given of its curve")
-        return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line)
+        wants = (*([RATINGS] if shut else []), *([CURVE] if line == "level" else []))
+        return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line, wants)
 
 
 def breaking(device: Device, greatest_a: float, volt: float) -> str:

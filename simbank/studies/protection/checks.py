@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
+
+    from simbank.studies.protection.breaking import OpenCase
 
 __all__ = [
+    "CODES",
+    "CONDUCTOR",
+    "CURVE",
     "FAIL",
     "NOTE",
     "NOT_CHECKABLE",
     "PASS",
+    "RATINGS",
     "RULES",
     "Check",
     "hangs_on",
@@ -43,6 +49,15 @@ RULES = {
     "trip curve": ("the curve that is given reaches the greatest current through the device", "common practice, no source"),
     "both polarities": ("both polarities protected alike", "common practice, no source"),
 }
+CODES = {
+    rule: rule.replace(" ≤ ", " within ").replace(" ≥ ", " above ").replace(" ", "-") for rule in RULES
+}  # stable, for programs
+# What is wanted where a rule is not checkable.
+RATINGS, CURVE, CONDUCTOR = (
+    "DC ratings of a device",
+    "time-current curve of a device",
+    "size, insulation or ampacity of a conductor",
+)
 
 
 @dataclass(frozen=True)
@@ -50,7 +65,10 @@ class Check:
     """One rule at one place.
 
     ``value`` is what was found and ``limit`` what it is held against, in ``unit``; ``text`` says it in words, and for a rule that
-    is not checkable, what to measure or look up.
+    is not checkable, what to measure or look up. The same as data: ``part`` is the bare name of the device, conductor, pack, string or
+    port, and of a fault that of its place; ``numbers`` are the figures of the text, units in their names, and
+    the places and devices that it names; ``wants`` names the kinds of
+    reading without which it cannot be made.
     """
 
     rule: str
@@ -60,6 +78,15 @@ class Check:
     value: float | None = None
     limit: float | None = None
     unit: str = ""
+    part: str = ""
+    numbers: Mapping[str, float | str | None] = field(default_factory=dict)
+    wants: tuple[str, ...] = ()
+
+    @property
+    def record(self) -> dict:
+        """As a row of the table of checks."""
+        fields = {key: getattr(self, key) for key in self.__dataclass_fields__}
+        return fields | {"part": self.part or self.where, "code": CODES[self.rule], "source": self.source}
 
     @property
     def source(self) -> str:
@@ -68,25 +95,34 @@ class Check:
 
 
 def judge(
-    rule: str, where: str, good: bool, text: str, value: float | None = None, limit: float | None = None, unit: str = ""
+    rule: str,
+    where: str,
+    good: bool,
+    text: str,
+    value: float | None = None,
+    limit: float | None = None,
+    unit: str = "",
+    *,
+    part: str = "",
+    **numbers: float | str | None,
 ) -> Check:
     """A check that passes if ``good``, else fails; the rest as in :class:`Check`."""
-    return Check(rule, where, PASS if good else FAIL, text, value, limit, unit)
+    return Check(rule, where, PASS if good else FAIL, text, value, limit, unit, part, numbers)
 
 
-def unknown(rule: str, where: str, text: str) -> Check:
-    """A check that cannot be made; ``text`` says what to measure or look up."""
-    return Check(rule, where, NOT_CHECKABLE, text)
+def unknown(rule: str, where: str, text: str, *wants: str, part: str = "", **numbers: float | str | None) -> Check:
+    """A check that cannot be made; ``text`` says what to measure or look up; the rest as in :class:`Check`."""
+    return Check(rule, where, NOT_CHECKABLE, text, part=part, numbers=numbers, wants=wants)
 
 
-def hangs_on(first: Check, others: Iterable[tuple[str, Check]]) -> Check:
+def hangs_on(first: Check, others: Iterable[tuple[OpenCase, Check]]) -> Check:
     """A check as the data says it, held against the same check in other cases that the data leaves open.
 
-    What fails fails. What passes in ``first`` but not in one of ``others``, pairs of (words for the case, check), hangs on what is
-    not known: it is not checkable, and says what it would be in each case.
+    What fails fails. What passes in ``first`` but not in one of ``others``, pairs of (open case, check), hangs on what is not known: it
+    is not checkable, and says what it would be in each case.
     """
-    for words, other in others:
+    for open_case, other in others:
         if first.status == PASS and other.status != PASS:
-            text = f"{first.text}. But {words}: {other.text}"
-            return replace(first, status=NOT_CHECKABLE, text=text)
+            text = f"{first.text}. But {open_case.words}: {other.text}"
+            return replace(first, status=NOT_CHECKABLE, text=text, wants=open_case.wants)
     return first

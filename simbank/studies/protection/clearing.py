@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
+from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
 from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
 from simbank.studies.protection.words import duration_text, named
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "one_pack_alone", "opening_orders", "opening_row"]
 
 OPENING = ("device", "breaks", "current_a", *(f"{line}_s" for line in LINES))
+SELECTIVE = ("yes", "not checkable", "no", "uncertain")  # how the words on selectivity begin; "no single device" is a no
 IF_FAILED = {"opens_if_failed": "opens", "cleared_if_failed_s": "cleared_s", "cleared_latest_if_failed_s": "cleared_latest_s"}
 
 
@@ -57,11 +58,15 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
         middle = greatest.follow(place, "middle", breaks.failed)
         carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
         doubtful = sorted(carries & breaks.doubtful)
+        selective = _selective(greatest, place, stops, times, current, breaks)
         clearing[place.name] = {
             "stopped_by": stops.name if stops is not None else None,
-            "selective": _selective(greatest, place, stops, times, current, breaks),
+            "selective": selective,
             **_followed(middle, latest[place.name]),
             "still_carrying": ", ".join(middle.still_carrying),
+            "selective_code": next(code for code in SELECTIVE if selective.startswith(code)),
+            "opened": [opening.device for opening in middle.openings],
+            "first_s": middle.openings[0].time_s if middle.openings else None,
             "failed_closed": sorted(carries & breaks.failed),
             "may_fail_closed": doubtful,
         }
@@ -181,15 +186,21 @@ def clearing_checks(
         found = []
         for c, (_, followed), one in zip(breaks.open_cases, slow, alone, strict=True):
             check = _clearing_check(
-                bank, place, f"least fault current {whole / 1e3:.2f} kA", followed[place.name], c.failed, assumptions
+                bank,
+                place,
+                f"least fault current {whole / 1e3:.2f} kA",
+                followed[place.name],
+                c.failed,
+                assumptions,
+                current_a=float(whole),
             )
             if place.name in one:
                 pack, sequence = one[place.name]
                 _, current = least.weakest(place)
                 base = f"least fault current {current / 1e3:.2f} kA with {pack} alone connected ({whole / 1e3:.2f} kA with all)"
-                fewer = _clearing_check(bank, place, base, sequence, c.failed, assumptions)
+                fewer = _clearing_check(bank, place, base, sequence, c.failed, assumptions, current_a=float(current), alone=pack)
                 check = _worse(check, fewer)
-            found.append((c.words, check))
+            found.append((c, check))
         yield hangs_on(found[0][1], found[1:])
 
 
@@ -199,9 +210,11 @@ def _worse(check, other):
     return min(check, other, key=lambda c: (rank[c.status], -(c.value or 0.0)))
 
 
-def _clearing_check(bank, place, base, sequence, failed, assumptions):
+def _clearing_check(bank, place, base, sequence, failed, assumptions, **numbers):
     if not bank.devices:
-        return judge("clears in time", place.name, False, f"{base}; there is no device", None, assumptions.wanted_s, "s")
+        return judge(
+            "clears in time", place.name, False, f"{base}; there is no device", None, assumptions.wanted_s, "s", **numbers
+        )
     if sequence.cleared_s is None:
         shut = [name for name in sequence.still_carrying if name in failed]
         weak = [name for name in sequence.still_carrying if name not in failed]
@@ -209,8 +222,9 @@ def _clearing_check(bank, place, base, sequence, failed, assumptions):
         parts += [f"too little for {', '.join(weak)}"] if weak else []
         text = f"{base}: " + ("; ".join(parts) or f"fed by {', '.join(sequence.fed_by)} past every device")
         return judge(
-            "clears in time", place.name, False, f"{text}; not cleared in {FAULT_HORIZON_S:g} s", None, assumptions.wanted_s, "s"
-        )
+            "clears in time", place.name, False, f"{text}; not cleared in {FAULT_HORIZON_S:g} s", None, assumptions.wanted_s, "s",
+            **numbers, fed_by=", ".join(sequence.fed_by), too_little_for=", ".join(weak), failed_closed=", ".join(shut),
+        )  # fmt: skip
     if not sequence.openings:
         text = "no neighbour feeds it: what the pack itself puts in, no device outside can end"
         return Check("clears in time", place.name, NOTE, text)
@@ -225,5 +239,7 @@ def _clearing_check(bank, place, base, sequence, failed, assumptions):
     blind = [device.name for device in bank.devices if device.band is None and device.name in opened]
     if good and blind:
         text += f"; by a generic curve of {', '.join(blind)}, which is not given: give class or trip"
-        return unknown("clears in time", place.name, text)
-    return judge("clears in time", place.name, good, text, sequence.cleared_s, assumptions.wanted_s, "s")
+        return unknown("clears in time", place.name, text, CURVE, **numbers)
+    return judge(
+        "clears in time", place.name, good, text, sequence.cleared_s, assumptions.wanted_s, "s", **numbers, last=last.device
+    )

@@ -9,7 +9,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
 from simbank.bank.ampacity import conductor_ampacity
-from simbank.studies.protection.checks import hangs_on, judge, unknown
+from simbank.studies.protection.checks import CONDUCTOR, hangs_on, judge, unknown
 from simbank.studies.protection.words import named
 
 if TYPE_CHECKING:
@@ -93,9 +93,7 @@ def conductor_checks(bank: Bank, breaks: Breaking, withstand: Withstand) -> Iter
             _ampacity_check(branch, bank.ambient_k, limit[branch.name], able[branch.name], breaks.failed) for limit in limits
         ]
         # the fewer limit, the more may pass: of all combinations that in which all fail closed is the worst
-        yield hangs_on(
-            found[0], [(c.words, check) for c, check in zip(breaks.open_cases[1 : len(limits)], found[1:], strict=True)]
-        )
+        yield hangs_on(found[0], [(c, check) for c, check in zip(breaks.open_cases[1 : len(limits)], found[1:], strict=True)])
         yield withstand.check(branch)
 
 
@@ -103,7 +101,7 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     """``limit`` [A] with what counts as failed closed left out, ``able`` [A] as if every device opened."""
     ampacity, words = conductor_ampacity(branch.conductor, ambient_k)
     if ampacity is None:
-        return unknown("rating ≤ ampacity", branch.name, words)
+        return unknown("rating ≤ ampacity", branch.name, words, CONDUCTOR)
     without = ""
     if limit > able:
         without = (
@@ -135,5 +133,5 @@ def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
                 "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
                 f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
                 f"(limit {assumptions.drop_share * 100:g} %)",
-                share * 100, assumptions.drop_share * 100, "%",
+                share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=float(drop), current_a=float(abs(still.port_a[a])),
             )  # fmt: skip

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.breaking import NOT_KNOWN, OPENS
-from simbank.studies.protection.checks import NOTE, Check, judge, unknown
+from simbank.studies.protection.checks import CURVE, NOTE, RATINGS, Check, judge, unknown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,12 +30,12 @@ def device_checks(bank: Bank, breaks: Breaking, assumptions: Assumptions, lastin
         yield judge(
             "rating ≥ load", device.name, device.rating_a >= assumptions.margin * load,
             f"rated {device.rating_a:g} A; the load that lasts is {load:.1f} A, × {assumptions.margin:g} = {assumptions.margin * load:.1f} A",
-            assumptions.margin * load, device.rating_a, "A",
+            assumptions.margin * load, device.rating_a, "A", load_a=float(load), margin=assumptions.margin,
         )  # fmt: skip
         if device.band is None:
             yield unknown(
                 "clears in time", device.name,
-                "when it opens is not known: give its class, or its curve as trip (a generic curve was used for order and times)",
+                "when it opens is not known: give its class, or its curve as trip (a generic curve was used for order and times)", CURVE,
             )  # fmt: skip
         elif device.name in breaks.beyond:
             end = device.stated_to * device.rating_a
@@ -56,7 +56,8 @@ def device_data(device: Device, greatest_a: float, place: str, volt: float) -> I
         yield unknown(
             "interrupting rating", device.name,
             f"{greatest_a / 1e3:.1f} kA can flow through it (fault at {place}); its DC interrupting rating is not given: "
-            f"read it from its sheet{usual}. Until then nothing passes that hangs on its opening",
+            f"read it from its sheet{usual}. Until then nothing passes that hangs on its opening", RATINGS,
+            current_a=float(greatest_a), place=place,
         )  # fmt: skip
     else:
         good = device.interrupting_a >= greatest_a
@@ -64,14 +65,14 @@ def device_data(device: Device, greatest_a: float, place: str, volt: float) -> I
             "interrupting rating", device.name, good,
             f"breaks {device.interrupting_a / 1e3:g} kA; {greatest_a / 1e3:.2f} kA can flow through it (fault at {place})"
             + ("" if good else AS_FAILED),
-            greatest_a, device.interrupting_a, "A",
+            greatest_a, device.interrupting_a, "A", place=place,
         )  # fmt: skip
     usual = f" (usual: {typical.typical_voltage_dc})" if typical else ""
     if device.voltage_v is None:
         yield unknown(
             "voltage rating", device.name,
             f"the bank reaches {volt:.1f} V; its DC voltage rating is not given: read it from its sheet, an AC rating does not "
-            f"count{usual}. Until then nothing passes that hangs on its opening",
+            f"count{usual}. Until then nothing passes that hangs on its opening", RATINGS, voltage_v=float(volt),
         )  # fmt: skip
     else:
         good = device.voltage_v >= volt
@@ -98,13 +99,27 @@ def devices_present(bank: Bank, state: dict[str, str]) -> Iterator[Check]:
         own = [d.name for d in bank.devices if d.owner == owner]
         found, names = {state[name] for name in own}, " and ".join(own)
         if not found:
-            yield judge("device present", where, False, f"no fuse or breaker {why}")
+            yield judge("device present", where, False, f"no fuse or breaker {why}", part=owner)
         elif OPENS in found:
-            yield judge("device present", where, True, "has its own")
+            yield judge("device present", where, True, "has its own", part=owner, devices=names)
         elif NOT_KNOWN in found:
-            yield unknown("device present", where, f"has {names}, whose DC ratings are not given: whether it opens is not known")
+            yield unknown(
+                "device present",
+                where,
+                f"has {names}, whose DC ratings are not given: whether it opens is not known",
+                RATINGS,
+                part=owner,
+                devices=names,
+            )
         else:
-            yield judge("device present", where, False, f"has {names}, but that counts as failed closed (see its ratings)")
+            yield judge(
+                "device present",
+                where,
+                False,
+                f"has {names}, but that counts as failed closed (see its ratings)",
+                part=owner,
+                devices=names,
+            )
 
 
 def polarities(bank: Bank) -> Iterator[Check]:

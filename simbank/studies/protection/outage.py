@@ -10,7 +10,7 @@ import pandas as pd
 
 from simbank.simulation.devices import damage_rate, picked_up_since
 from simbank.simulation.operating_point import BankAtStart
-from simbank.studies.protection.checks import NOTE, Check, judge, unknown
+from simbank.studies.protection.checks import CURVE, NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
 from simbank.studies.protection.full_load import asked_loads, commands_of
@@ -93,6 +93,17 @@ class Cascades:
                 f". If {which} should fail closed instead: {then if self.shut.steps else 'nothing opens, and the overload lasts'}"
             )
         return text
+
+    @property
+    def record(self) -> dict:
+        """What opens and what is left as data: the columns ``CASCADE`` of the tables of overload and of outages."""
+        cascade = self.middle if self.middle.steps else self.soonest
+        return {
+            "surely": bool(self.middle.steps) if cascade.steps else None,
+            "opened": [who for _, who, _ in cascade.steps],
+            "first_s": float(cascade.steps[0][0]) if cascade.steps else None,
+            "left": list(cascade.remaining),
+        }
 
 
 def _steps_text(cascade):
@@ -260,10 +271,10 @@ def overload_table(loads: Loads, greatest: Faults, breaks: Breaking) -> pd.DataF
             rows.append(
                 {
                     "times_full_load": multiple, **opening_row(device, current[d], at, breaks),
-                    "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told,
+                    "in_turn_s": turn.get(device.name, np.inf), "then": cascades.told, **cascades.record,
                 }
             )  # fmt: skip
-    return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then"])
+    return pd.DataFrame(rows, columns=["times_full_load", *OPENING, "in_turn_s", "then", "surely", "opened", "first_s", "left"])
 
 
 def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Check]]:
@@ -286,7 +297,7 @@ def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Che
                         "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
                         "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
                         "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
-                        "then": cascades.told,
+                        "then": cascades.told, **cascades.record,
                     }
                 )  # fmt: skip
             found.append(_outage_check(loads, dropped, load, cascades))
@@ -296,13 +307,16 @@ def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Che
 def _outage_check(loads, dropped, load, cascades):
     bank, first, where = loads.bank, cascades.middle, f"without {dropped}, {load}"
     worst = max(abs(first.pack_a[k]) / p.capacity_ah for k, p in enumerate(bank.packs))
+    numbers = {"part": dropped, "load": load}
     if worst == 0.0:
-        return Check("outage", where, NOTE, f"nothing is left that carries the full {load}: the load is lost")
+        return Check("outage", where, NOTE, f"nothing is left that carries the full {load}: the load is lost", part=dropped)
     if cascades.told:
-        return judge("outage", where, False, f"at full {load}: {cascades.told}", worst, None, "C")
+        first_s = cascades.record["first_s"]
+        return judge("outage", where, False, f"at full {load}: {cascades.told}", worst, None, "C", **numbers, first_s=first_s)
     carried = {d.name: abs(first.branch_a[loads.branch_of[d.name]]) for d in bank.devices}
     blind = [d for d in bank.devices if d.band is None and carried[d.name] > d.rating_a]
     if blind:
         text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
-        return unknown("outage", where, f"at full {load} {text}, and its curve is not known: give class or trip")
-    return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C")
+        text = f"at full {load} {text}, and its curve is not known: give class or trip"
+        return unknown("outage", where, text, CURVE, **numbers)
+    return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C", **numbers)

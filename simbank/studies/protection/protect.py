@@ -9,7 +9,6 @@ import pandas as pd
 from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
-from simbank.studies.protection.checks import Check
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
@@ -66,19 +65,21 @@ def _protect(scenario, assumptions, tell, run):
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
-    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.open_cases]
+    sequences = _followed(greatest, breaks, lambda done: tell(0.1 + 0.15 * done))
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
-    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.open_cases]
+    slow = _followed(least, breaks, lambda done: tell(0.4 + 0.1 * done))
     alone = [one_pack_alone(least, c) for c in breaks.open_cases]
     tell(0.5)
     withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = lasting_load(scenario, loads, run)
-    tell(0.8)
+    tell(0.76)
     overload = overload_table(loads, greatest, breaks)
+    tell(0.78)
     outages, outage_checks = outage_table(loads, breaks)
+    tell(0.8)
     ratings = string_ratings(greatest, least, loads, lasting, assumptions.margin)
     short_cases, short_note, short_found = shorted_checks(scenario, assumptions, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
@@ -93,9 +94,22 @@ def _protect(scenario, assumptions, tell, run):
         *short_found,
         *polarities(bank),
     ]
-    table = pd.DataFrame([{**{key: getattr(c, key) for key in Check.__dataclass_fields__}, "source": c.source} for c in found])
+    table = pd.DataFrame([check.record for check in found])
     tell(1.0)
     return Protection(
         scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
     )  # fmt: skip
+
+
+def _followed(faults, breaks, tell):
+    """For each of :attr:`Breaking.open_cases` its words and what happens at each place: place → :class:`Sequence`."""
+    cases, places = breaks.open_cases, faults.places
+    found = []
+    for k, open_case in enumerate(cases):
+        sequences = {}
+        for j, place in enumerate(places):
+            sequences[place.name] = faults.follow(place, open_case.line, open_case.failed)
+            tell((k + (j + 1) / len(places)) / len(cases))
+        found.append((open_case.words, sequences))
+    return found

@@ -368,9 +368,9 @@ class Protection(StudyResult):
         """Tables as CSV, the whole as JSON, and the drawing, into ``folder``."""
         made = self.made_by
         tables = {
-            "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": self.checks,
-            "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()), "overload": self.overload,
-            "outages": self.outages,
+            "faults": self.faults.reset_index(), "fault_shares": self.shares.reset_index(), "checks": _lists_as_text(self.checks),
+            "order": self.order, "clearing": _lists_as_text(self.clearing.reset_index()),
+            "overload": _lists_as_text(self.overload), "outages": _lists_as_text(self.outages),
             "shorted_cells": shorted_table(self.short_cases),
         }  # fmt: skip
         if self.string_ratings:
@@ -384,5 +384,13 @@ class Protection(StudyResult):
 
 
 def _lists_as_text(frame):
-    """A table for CSV: lists of names as text."""
-    return frame.map(lambda value: ", ".join(value) if isinstance(value, list) else value)
+    """A table for CSV: lists of names, and figures by their names, as text."""
+
+    def told(value):
+        if isinstance(value, dict):
+            return ", ".join(
+                f"{key} = {number:.6g}" if isinstance(number, float) else f"{key} = {number}" for key, number in value.items()
+            )
+        return ", ".join(value) if isinstance(value, (list, tuple)) else value
+
+    return frame.map(told)

@@ -73,15 +73,19 @@ def shorted_checks(
                 f"{s.most_energy_if_bms_open_wh:.0f} Wh from the worst found, this pack at {s.soc_start_if_bms_open * 100:.0f} %, "
                 f"neighbours at {s.neighbours_soc_start_if_bms_open * 100:.0f} %)"
             )
+        numbers = {
+            "peak_a": float(peak), "energy_wh": float(s.energy_wh), "hours": float(s.hours), "good_cell_volt_max": float(volt),
+            "soc_start": float(s.soc_start), "neighbours_soc_start": float(s.neighbours_soc_start),
+        }  # fmt: skip
         lasting = [row for row in rows if row.opens_s is None]
         if device is None:
             none = "no device of its own that can be relied on" if owned[name] else "no device of its own"
             text = f"{base}; {none} can end it; over after {s.hours:.1f} h ({s.ended_by})"
-            found.append(judge("shorted cell", name, False, text, peak, None, "A"))
+            found.append(judge("shorted cell", name, False, text, peak, None, "A", **numbers))
         elif not lasting:
             latest = max(row.opens_s for row in rows)
             text = f"{base}; {device.name} opens from every start, after {duration_text(latest)} at the latest"
-            found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A"))
+            found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A", **numbers))
         else:
             least = max(lasting, key=lambda row: row.energy_wh)
             text = (
@@ -89,7 +93,7 @@ def shorted_checks(
                 f"latest of its band: up to {least.energy_wh:.0f} Wh in {least.hours:.1f} h ({least.ended_by}). An overcurrent "
                 "device does not end such a feed: the pack must be found and taken off by hand"
             )
-            found.append(Check("shorted cell", name, NOTE, text, peak, device.rating_a, "A"))
+            found.append(Check("shorted cell", name, NOTE, text, peak, device.rating_a, "A", numbers=numbers))
     return cases, note, found
 
 

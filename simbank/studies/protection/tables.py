@@ -14,6 +14,12 @@ OPENING = [
     ("middle_s", "s", "when it opens by the middle of its band, likewise"),
     ("latest_s", "s", "when it opens by the slow end of its band, likewise"),
 ]
+CASCADE = [
+    ("surely", "", "whether something opens by the middle of every band too, not by the soonest alone; empty: nothing opens"),
+    ("opened", "", "what opens, in turn, by the middle of every band, or by the soonest where only that opens anything"),
+    ("first_s", "s", "when the first of them opens; empty: none does"),
+    ("left", "", "packs that carry on at the end"),
+]
 TABLES = (
     Table.of(
         "checks.csv", "a rule at a place",
@@ -25,6 +31,10 @@ TABLES = (
             ("value", "", "what was found, in the unit of its row"),
             ("limit", "", "what it is held against, in the unit of its row"),
             ("unit", "", "unit of value and limit"),
+            ("part", "", "bare name of the device, conductor, pack, string, port or place"),
+            ("numbers", "", "figures of the text, with units in their names, and the places and devices that it names"),
+            ("wants", "", "kinds of reading without which it cannot be checked"),
+            ("code", "", "stable code of the rule"),
             ("source", "", "where the rule is from"),
         ],
     ),
@@ -66,6 +76,9 @@ TABLES = (
             ("cleared_s", "s", "when the fault is cleared, by the middle of every band"),
             ("cleared_latest_s", "s", "when it is cleared at the latest, by the bands"),
             ("still_carrying", "", "devices that stay closed and carry what goes on"),
+            ("selective_code", "", "yes, no, uncertain or not checkable"),
+            ("opened", "", "devices that open, in turn, by the middle of every band"),
+            ("first_s", "s", "when the first of them opens; empty: none does"),
             ("failed_closed", "", "devices in its way that count as failed closed"),
             ("may_fail_closed", "", "devices in its way whose ratings are not given"),
             ("opens_if_failed", "", "what opens in turn if these fail closed; only where there are some"),
@@ -80,6 +93,7 @@ TABLES = (
             *OPENING,
             ("in_turn_s", "s", "when it opens after others have opened, by the middle of every band; infinite: never"),
             ("then", "", "what opens, to the end, in words"),
+            *CASCADE,
         ],
     ),
     Table.of(
@@ -92,6 +106,7 @@ TABLES = (
             ("c_rate", "1/h", "that ÷ its capacity"),
             ("device_margin", "", "rating of its device ÷ its current; empty if it has none"),
             ("then", "", "what opens then, in words"),
+            *CASCADE,
         ],
     ),
     Table.of(

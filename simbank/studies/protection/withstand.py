@@ -22,7 +22,7 @@ import numpy as np
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rates, picked_up_since
-from simbank.studies.protection.checks import hangs_on, judge, unknown
+from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
 from simbank.studies.protection.words import named
 
@@ -281,13 +281,13 @@ class Withstand:
         """:class:`~simbank.studies.protection.checks.Check` of one branch."""
         withstand, words = conductor_withstand(branch.conductor)
         if withstand is None:
-            return unknown("withstand", branch.name, words)
+            return unknown("withstand", branch.name, words, CONDUCTOR)
         if self.blind:
-            return unknown("withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip")
+            return unknown(
+                "withstand", branch.name, "a device has no curve, so clearing times are not known: give class or trip", CURVE
+            )
         found = [self._judged(branch, withstand, words, faults) for faults in self.followed]
-        return hangs_on(
-            found[0], [(open_case.words, check) for open_case, check in zip(self.open_cases[1:], found[1:], strict=True)]
-        )
+        return hangs_on(found[0], [(open_case, check) for open_case, check in zip(self.open_cases[1:], found[1:], strict=True)])
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_of(branch.name)
@@ -303,4 +303,7 @@ class Withstand:
         if goes_on and worst > withstand:
             where += f"; never cleared, {', '.join(fault.sequence.fed_by)} feeding it"
         text = f"takes {worst:.3g} A²s until cleared ({where}), {limit}"
-        return judge("withstand", branch.name, worst <= withstand, text, worst, withstand, "A²s")
+        return judge(
+            "withstand", branch.name, worst <= withstand, text, worst, withstand, "A²s",
+            place=fault.place, current_a=float(fault.sequence.most_a[edges].max()), cleared_s=fault.sequence.cleared_s,
+        )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
+from simbank.digits import duration
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -18,11 +18,7 @@ def duration_text(seconds: float) -> str:
     >>> duration_text(0.0123), duration_text(5400.0)
     ('12.3 ms', '90 min')
     """
-    if not np.isfinite(seconds):
-        return "never"
-    if seconds < 1.0:
-        return f"{seconds * 1e3:.3g} ms"
-    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
+    return duration(seconds) if seconds == seconds else "never"
 
 
 def named(names: Iterable[str], most: int = 4) -> str:
