@@ -427,7 +427,7 @@ class _Page:
             parts.append(table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
             parts.append(text(p.short_words))
         if len(p.outages):
-            worst = p.worst_outages
+            worst = p.worst_outages[["dropped", "load", "pack", "current_a", "c_rate", "device_margin", "then"]].copy()
             worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
             parts.append(table("One out at full load", worst))
         if len(p.overload):
