@@ -1234,3 +1234,11 @@ def test_a_cascade_stands_as_data_beside_its_words():
     clearing = found.clearing.loc["port out"]
     assert (clearing["selective_code"], bool(clearing["opened"])) == (clearing["selective"].split(":")[0], True)
     assert clearing["opens"].startswith(clearing["opened"][0])
+
+
+def test_progress_is_told_often_and_never_goes_back():
+    told = []
+    simbank.protect(mixed("100 A"), run=False, progress=told.append)
+    assert told == sorted(told)
+    assert len(told) > 20
+    assert (told[0] > 0.0, told[-1]) == (True, 1.0)

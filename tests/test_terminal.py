@@ -213,8 +213,8 @@ def test_places_where_the_same_opens_are_told_together_with_the_span_of_times(ca
     )  # fmt: skip
     _show_clearing(told, False)
     text = words_of(capsys.readouterr().out)
-    assert "Fault at A, B device B 1.37 to 2.5 ms, device A 20 ms; NOT CLEARED." in text
-    assert "Fault at far, near device Z 900 ms to 1.2 s; cleared after 900 ms to 1.2 s." in text
+    assert "Fault at A, B Opens: device B 1.37 to 2.5 ms, device A 20 ms; NOT CLEARED." in text
+    assert "Fault at far, near Opens: device Z 900 ms to 1.2 s; cleared after 900 ms to 1.2 s." in text
     assert text.index("NOT CLEARED") < text.index("Fault at far")  # what does not end stands first
     _show_clearing(told, True)
     assert len(re.findall("Fault at", capsys.readouterr().out)) == 4

@@ -459,7 +459,7 @@ def test_empty_before_dawn():
     port = result.summary["ports"][0]
     assert short.numbers["unmet_wh"] == port["ac_unmet_wh"]
     first = next(row for row in result.summary["events"] if row["code"] == "cut-off")
-    clock = pd.Timestamp("2025-06-01", tz="Europe/Stockholm") + pd.Timedelta(seconds=first["time_s"])
+    clock = pd.Timestamp("2025-06-01", tz="Europe/Stockholm") + pd.Timedelta(minutes=round(first["time_s"] / 60))
     assert f"{clock:%H:%M}" in short.text
     assert f"day {1 + (clock.date() - pd.Timestamp('2025-06-01').date()).days}" in short.text
     assert clock.hour >= 18 or clock.hour < 9

@@ -138,7 +138,7 @@ def _show_clearing(told, wide):
         alone = "" if stops == "none" else f" {stops[:1].upper()}{stops[1:]} alone would clear it."
         opens = _spans([opens for _, opens in rows])
         say(f"Fault at {', '.join(place for place, _ in rows)}", "bold" if uncleared in opens else None, hang=2)
-        say(f"{opens}.{alone} Selective: {selective}.", hang=2, indent=2)
+        say(f"Opens: {opens}.{alone} Selective: {selective}.", hang=2, indent=2)
 
 
 def _spans(texts):
@@ -195,7 +195,12 @@ def _show_shorted(found, wide):
     told["over after"] = [duration(hours * 3600.0) for hours in told.pop("over after [h]")]
     told["good cells up to [V]"] = numbers(told["good cells up to [V]"], "V")
     kept = pd.Series(wide, told.index)
-    of_pack = told.assign(pack=told["short in"].str.split(", ")).explode("pack").groupby("pack")
+    of_pack = (
+        told.sort_values("fed in [Wh]", ascending=False)
+        .assign(pack=told["short in"].str.split(", "))
+        .explode("pack")
+        .groupby("pack")
+    )
     for column in ("largest feed [A]", "fed in [Wh]"):
         kept[of_pack[column].idxmax()] = True
     columns = {key: key for key in _SHORT_COLUMNS}

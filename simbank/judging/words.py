@@ -38,7 +38,7 @@ class Clock:
         >>> Clock(None).told(4500.0), Clock(None).told(180000.0)
         ('after 1.2 h', 'after 50 h')
         """
-        local = self.local(time_s)
+        local = self.local(60.0 * round(time_s / 60.0))  # to the minute, as the table of events has it
         if local is None:
             return f"after {hours(time_s / 3600.0)}"
         day = (local.date() - self.begin.date()).days + 1

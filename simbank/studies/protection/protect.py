@@ -65,19 +65,21 @@ def _protect(scenario, assumptions, tell, run):
     faults, shares = fault_tables(greatest, least)
     tell(0.1)
     breaks = Breaking.of(greatest)
-    sequences = [(c.words, {p.name: greatest.follow(p, c.line, c.failed) for p in greatest.places}) for c in breaks.open_cases]
+    sequences = _followed(greatest, breaks, lambda done: tell(0.1 + 0.15 * done))
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
-    slow = [(c.words, {p.name: least.follow(p, c.line, c.failed) for p in least.places}) for c in breaks.open_cases]
+    slow = _followed(least, breaks, lambda done: tell(0.4 + 0.1 * done))
     alone = [one_pack_alone(least, c) for c in breaks.open_cases]
     tell(0.5)
     withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
     loads = Loads(scenario)
     lasting, load_note = lasting_load(scenario, loads, run)
-    tell(0.8)
+    tell(0.76)
     overload = overload_table(loads, greatest, breaks)
+    tell(0.78)
     outages, outage_checks = outage_table(loads, breaks)
+    tell(0.8)
     ratings = string_ratings(greatest, least, loads, lasting, assumptions.margin)
     short_cases, short_note, short_found = shorted_checks(scenario, assumptions, breaks, tell)
     shorted = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in short_cases.items()}
@@ -98,3 +100,16 @@ def _protect(scenario, assumptions, tell, run):
         scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
     )  # fmt: skip
+
+
+def _followed(faults, breaks, tell):
+    """For each of :attr:`Breaking.open_cases` its words and what happens at each place: place → :class:`Sequence`."""
+    cases, places = breaks.open_cases, faults.places
+    found = []
+    for k, open_case in enumerate(cases):
+        sequences = {}
+        for j, place in enumerate(places):
+            sequences[place.name] = faults.follow(place, open_case.line, open_case.failed)
+            tell((k + (j + 1) / len(places)) / len(cases))
+        found.append((open_case.words, sequences))
+    return found
