@@ -16,7 +16,7 @@ from conftest import ROOT
 import simbank
 from simbank.report import write_report
 from simbank.report.failures import failures
-from simbank.report.parts import Figures, digits, grouped
+from simbank.report.parts import Figures, grouped, table
 from simbank.studies import readings
 
 # What sticks out of the screen and is not in an area that scrolls, labels of a drawing that overlap, areas that scroll without
@@ -177,10 +177,13 @@ def test_names_are_text_and_nothing_else(root, tmp_path):
 # ---- numbers ----
 
 
-def test_numbers_have_three_digits_that_matter_and_no_minus_zero():
-    assert [digits(x) for x in (-0.0, -1e-12, 0.1234, 9.996, 1234.4, -2.5, float("nan"))] == [
-        "0", "0", "0.123", "10.00", "1,234", "-2.50", "–",
-    ]  # fmt: skip
+def test_numbers_of_a_column_share_their_digits_and_none_is_minus_zero():
+    """By the unit in brackets, as on the terminal; what is missing is a dash, what is whole stays whole."""
+    frame = pd.DataFrame(
+        {"peak [A]": [67.72, -1e-9, None], "energy [Wh]": [-0.3, 12_345.6, 2.0], "count": [1, 20, 3000], "what": ["a", "", None]}
+    )
+    shown = [[cell["text"] for cell in row["cells"]] for row in table("of all kinds", frame)["rows"]]
+    assert shown == [["67.7", "0", "1", "a"], ["0.0", "12,346", "20", "–"], ["–", "2", "3,000", "–"]]
 
 
 def test_numbers_that_are_shown_alike_count_as_alike():

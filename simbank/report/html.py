@@ -427,12 +427,14 @@ class _Page:
             parts.append(table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
             parts.append(text(p.short_words))
         if len(p.outages):
-            worst = p.worst_outages
-            worst.columns = ["without", "full", "hardest pack", "current [A]", "C-rate", "rating ÷ current", "then"]
-            parts.append(table("One out at full load", worst))
+            headings = {
+                "dropped": "without", "load": "full", "pack": "hardest pack", "current_a": "current [A]", "c_rate": "C-rate",
+                "device_margin": "rating ÷ current", "then": "then",
+            }  # fmt: skip
+            parts.append(table("One out at full load", p.worst_outages[list(headings)].rename(columns=headings)))
         if len(p.overload):
-            told = p.overload_told
-            told.columns = ["times full load", "what opens, to the end"]
+            headings = {"times_full_load": "times full load", "then": "what opens, to the end"}
+            told = p.overload_told[list(headings)].rename(columns=headings)
             parts.append(table("Overload at the ports, followed to its end", told))
         if p.string_ratings:
             rows = pd.DataFrame([(r.string, r.device, r.text) for r in p.string_ratings])

@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-__all__ = ["Figures", "Sources", "digits", "grouped", "lines", "table", "text"]
+from simbank.digits import DIGITS, MISSING, number, numbers
 
-MOST_POINTS = 3000  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
+__all__ = ["Figures", "Sources", "grouped", "lines", "table", "text"]
+
+MOST_POINTS = 1200  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
 IMAGE_DPI = 180
 LONG_TEXT = 30  # letters: a column with such texts is not made narrow
 COLOURS = 64
@@ -50,20 +52,16 @@ def lines(words: Sequence[str]) -> dict[str, Any]:
     return {"kind": "list", "lines": list(words)}
 
 
-def digits(value: float) -> str:
-    """A number to three digits that matter, without powers of ten where people do not expect them.
+def _texts(column: str, values: Sequence[Any]) -> list[str]:
+    """Numbers of a column as text, by the unit that its heading has in brackets; whole numbers as they are.
 
-    >>> [digits(value) for value in (12345.6, 12.345, 0.01234, -1e-12)]
-    ['12,346', '12.3', '0.0123', '0']
+    >>> _texts("peak [A]", [67.72, -1e-9]), _texts("count", [12])
+    (['67.7', '0.0'], ['12'])
     """
-    if not math.isfinite(value):
-        return "–" if math.isnan(value) else "∞"
-    if abs(value) >= 1000:
-        return f"{value:,.0f}"
-    if value == 0 or abs(value) < 5e-4:
-        return "0" if abs(value) < 1e-9 else f"{value:.1e}"
-    places = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(places, 4)}f}"
+    unit = re.search(r"\[([^\]]+)\]$", column)
+    if unit and unit[1] in DIGITS:
+        return numbers(values, unit[1])
+    return [number(value) for value in values]
 
 
 def grouped(frame: pd.DataFrame, name: str, plural: str) -> tuple[pd.DataFrame, list[list[str]]]:
@@ -86,8 +84,7 @@ def grouped(frame: pd.DataFrame, name: str, plural: str) -> tuple[pd.DataFrame, 
     """
     rest = [column for column in frame if column != name]
     rows: dict[tuple[str, ...], list[int]] = {}
-    for k, values in enumerate(frame[rest].itertuples(index=False)):
-        key = tuple(digits(v) if isinstance(v, (int, float)) and not isinstance(v, bool) else str(v) for v in values)
+    for k, key in enumerate(zip(*(_shown(column, frame[column]) for column in rest), strict=True)):
         rows.setdefault(key, []).append(k)
     out = frame.iloc[[places[0] for places in rows.values()]][rest].reset_index(drop=True)
     names = [[str(frame[name].iloc[k]) for k in places] for places in rows.values()]
@@ -114,28 +111,49 @@ def table(
     blank : sequence of str
         Columns to be filled in by hand.
     """
-    number = {c: pd.api.types.is_numeric_dtype(frame[c]) or _all_numbers(frame[c]) for c in frame}
+    numeric = {c: _is_numeric(frame[c]) for c in frame}
     rows = []
-    for values in frame.itertuples(index=False):
-        cells = [_cell(column, value, number, sources, source, blank) for column, value in zip(frame, values, strict=True)]
-        rows.append({"cells": cells, "mark": "fail" if str(values[0]) == "fail" else ""})
-    columns = [{"title": str(c), "number": bool(number[c]), "blank": c in blank} for c in frame]
+    for values in zip(
+        *(_cells(c, frame[c], numeric[c], sources if c == source else None, c in blank) for c in frame), strict=True
+    ):
+        rows.append({"cells": values, "mark": "fail" if values[0]["text"] == "fail" else ""})
+    columns = [{"title": str(c), "number": numeric[c], "blank": c in blank} for c in frame]
     return {"kind": "table", "caption": caption, "columns": columns, "rows": rows}
 
 
-def _cell(column, value, number, sources, source, blank):
-    cell = {"text": "–", "number": None, "source": None, "kind": "n" if number[column] else ""}
-    if column in blank:
-        return cell | {"text": "", "kind": "blank"}
-    if value is None or value == "" or (isinstance(value, float) and math.isnan(value)):
-        return cell
-    if sources is not None and column == source:
-        k = sources.number(str(value))
-        return cell | {"text": f"[{k}]", "source": k}
-    if number[column]:
-        whole = isinstance(value, (int, np.integer))
-        return cell | {"text": f"{value:,d}" if whole else digits(float(value)), "number": float(value)}
-    return cell | {"text": str(value), "kind": "long" if len(str(value)) > LONG_TEXT else ""}
+def _cells(name, column, numeric, sources, blank):
+    """Cells of a column: text, number for sorting, number of its source, class."""
+    cells = []
+    for value, words in zip(column, _shown(name, column), strict=True):
+        cell = {"text": words, "number": None, "source": None, "kind": "n" if numeric else ""}
+        if blank:
+            cell |= {"text": "", "kind": "blank"}
+        elif words == MISSING:
+            pass
+        elif sources is not None:
+            k = sources.number(words)
+            cell |= {"text": f"[{k}]", "source": k}
+        elif numeric:
+            cell["number"] = float(value)
+        elif len(words) > LONG_TEXT:
+            cell["kind"] = "long"
+        cells.append(cell)
+    return cells
+
+
+def _shown(name: str, column: pd.Series) -> list[str]:
+    """Values of a column as text."""
+    if _is_numeric(column):
+        return _texts(str(name), [None if _missing(value) else value for value in column])
+    return [MISSING if _missing(value) or value == "" else str(value) for value in column]
+
+
+def _missing(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def _is_numeric(column: pd.Series) -> bool:
+    return not pd.api.types.is_bool_dtype(column) and (pd.api.types.is_numeric_dtype(column) or _all_numbers(column))
 
 
 def _all_numbers(column: Iterable[Any]) -> bool:
