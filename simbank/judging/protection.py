@@ -166,7 +166,7 @@ def _not_cleared(found):
     if len(never):
         row = max((row for row in never.itertuples()), key=lambda row: faults.loc[row.where, "least_a"])
         least, most = (float(faults.loc[row.where, key]) for key in ("least_a", "initial_a"))
-        why = row.text.partition(": ")[2].partition("; not cleared")[0]
+        why = _why_not_cleared(row.numbers)
         more = f" So it is at {len(never)} of {len(faults)} places." if len(never) > 1 else ""
         text = (
             f"A fault at {row.where}, {least / 1e3:.2f} to {most / 1e3:.2f} kA, is never cleared: {why}.{more} Cables burn on until the packs "
@@ -182,6 +182,13 @@ def _not_cleared(found):
         f"{others(rest, 2)}. Fit a smaller or quicker device, or shorter and thicker cable."
     )
     yield verdict("fault-not-cleared", ", ".join([row["where"], *rest]), text, cleared_s=row["value"], places=len(rows), never=0)
+
+
+def _why_not_cleared(numbers):
+    """Why a fault goes on, from the data of its check."""
+    shut, weak = numbers["failed_closed"], numbers["too_little_for"]
+    parts = ([f"{shut} failed closed"] if shut else []) + ([f"too little for {weak}"] if weak else [])
+    return "; ".join(parts) or f"fed by {numbers['fed_by']} past every device"
 
 
 def _shorted(found):
@@ -261,32 +268,19 @@ def _outages(found):
     if not rows:
         return
 
-    def left(row):
-        return row.then.partition("left in service: ")[2].partition(";")[0].partition(".")[0]
-
-    def rank(row):  # what surely goes first, then what leaves least
-        names = left(row)
-        return row.then.startswith("perhaps"), 0 if names == "none" else len(names.split(", "))
-
-    row = min(rows, key=rank)
+    row = min(rows, key=lambda row: (not row.surely, len(row.left)))  # what surely goes first, then what leaves least
     rest = list(dict.fromkeys(other.dropped for other in rows if other.dropped != row.dropped))
-    steps = row.then.partition("; left in service: ")[0].removeprefix("perhaps (by the soonest of the bands): ").split("; ")
-    after, who = _time_and_name(steps[0])
-    opens = f"{who} opens after {after}" + (f", then {len(steps) - 1} more" if len(steps) > 1 else "")
-    perhaps = "may be that " if row.then.startswith("perhaps") else ""
+    more = len(row.opened) - 1
+    opens = f"{row.opened[0]} opens after {duration_text(row.first_s)}" + (f", then {more} more" if more else "")
+    perhaps = "" if row.surely else "may be that "
+    left = ", ".join(row.left) or "none"
     text = (
         f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {row.c_rate:.2f} C); left "
-        f"in service: {left(row)}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
+        f"in service: {left}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
     )
     yield verdict(
-        "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(steps)
+        "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(row.opened)
     )  # fmt: skip
-
-
-def _time_and_name(step):
-    """Time and name of a step of a cascade, "14.1 min device A (52 A, ...)"."""
-    words = step.partition(" (")[0].split(" ")
-    return " ".join(words[:2]), " ".join(words[2:])
 
 
 def _selectivity(found):
@@ -294,11 +288,15 @@ def _selectivity(found):
     clearing = found.clearing
     if not len(found.scenario.bank.devices) or not len(clearing):
         return
-    wrong = [place for place, row in clearing.iterrows() if _other_first(row)]
+    wrong = [
+        place
+        for place, row in clearing.iterrows()
+        if row["selective_code"] == "no" and row["opened"] and row["stopped_by"] not in (None, row["opened"][0])
+    ]
     if wrong:
         row = clearing.loc[wrong[0]]
         text = (
-            f"A fault at {wrong[0]} is for {row['stopped_by']} to clear, but {row['selective'].removeprefix('no: ').removesuffix(' first')} "
+            f"A fault at {wrong[0]} is for {row['stopped_by']} to clear, but {row['opened'][0]} "
             f"opens before it{others(wrong[1:], 2)}: more of the bank goes dark than must. Fit a slower or larger device nearer the packs, or "
             "a quicker one there."
         )
@@ -312,25 +310,18 @@ def _selectivity(found):
         if cleared is not None and cleared == cleared
         else "NOT CLEARED by the latest of their bands"
     )
-    opens = _first_words(row["opens"])
+    opens = _first_words(row["opened"], row["first_s"])
     text = f"In the greatest fault, {faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}, {opens}; it is {ended}."
     yield verdict(
         "opens-first", place, text, current_a=faults.loc[place, "initial_a"], cleared_s=cleared if cleared is not None else float("nan")
     )  # fmt: skip
 
 
-def _first_words(opens):
-    """An order of opening, "device A 1.7 ms, device B 3 ms", in words."""
-    if opens == "nothing":
+def _first_words(opened, first_s):
+    """Which device opens first, when [s], and which then."""
+    if not opened:
         return "nothing opens"
-    steps = [step.split(" ") for step in opens.split(", ")]
-    names = [" ".join(step[:-2]) for step in steps]
-    then = f", then {short(names[1:])}" if names[1:] else ""
-    return f"{names[0]} opens first, after {' '.join(steps[0][-2:])}{then}"
-
-
-def _other_first(row):
-    return row["selective"].startswith("no: ") and row["selective"].endswith(" first") and isinstance(row["stopped_by"], str)
+    return f"{opened[0]} opens first, after {duration_text(first_s)}" + (f", then {short(opened[1:])}" if opened[1:] else "")
 
 
 def _drop(found):
