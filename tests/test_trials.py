@@ -802,7 +802,7 @@ def test_m1_what_failed_is_tried_again_and_other_code_is_another_result(tmp_path
 def test_m1_a_worker_of_another_version_is_refused():
     module = importlib.import_module("simbank.studies.sweep")
     with pytest.raises(simbank.InputError, match="another version"):
-        module.run_points({}, None, [], {}, "of another program")
+        module.run_points({}, None, [], {}, "of another program", {})
 
 
 def test_m2_each_pack_of_a_count_is_drawn_for_itself(root):

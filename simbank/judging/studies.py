@@ -50,11 +50,7 @@ def sweep_verdicts(found: Sweep) -> Iterator[Verdict]:
 def _point(row, keys):
     """The values of a run, in words."""
 
-    def said(key):
-        name = key.removeprefix("packs.").removeprefix("wiring.").removeprefix("duty.")
-        return f"{name} = {row[key]:.3g}" if isinstance(row[key], float) else f"{name} = {row[key]}"
-
-    return short([said(key) for key in keys])
+    return short([f"{key} = {row[key]:.3g}" if isinstance(row[key], float) else f"{key} = {row[key]}" for key in keys])
 
 
 def sensitivity_verdicts(found: Sensitivity) -> Iterator[Verdict]:
