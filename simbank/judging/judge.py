@@ -14,6 +14,8 @@ from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
 from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
+from simbank.judging.warned import warning_verdicts
+from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
 from simbank.studies.bill import Bill
@@ -41,7 +43,9 @@ LOOKED_AT = {
 
 @singledispatch
 def found_in(result: Any) -> Iterable[Verdict]:
-    """Every verdict of one result, in any order."""
+    """Every verdict of one result, in any order; of a kind without rules of its own, what its warnings tell."""
+    if isinstance(result, StudyResult):
+        return warning_verdicts(result.warnings)
     raise TypeError(f"no rules for {type(result).__name__}")
 
 
@@ -61,7 +65,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
 
     Parameters
     ----------
-    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill or Protection
+    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill, Protection or another StudyResult
         Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
         Greatest number of verdicts; if there are more, the last one says how many, and how grave.

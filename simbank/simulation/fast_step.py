@@ -32,7 +32,7 @@ from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
-from simbank.simulation.pack_model import pack_heat, temperature_rate
+from simbank.simulation.pack_model import hysteresis_by_soc, pack_heat, temperature_rate
 
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
 RESIDUAL_FACTOR = 0.1  # likewise of the charge that the residual of the corrector stands for
@@ -278,7 +278,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         current = work[ar.PACK_CURRENT, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
-        slope += work[ar.EMF_BY_HYSTERESIS, k] * cells[ar.GAMMA, k] * (1.0 + sense * y[ar.HYSTERESIS * n + k])
+        slope += work[ar.EMF_BY_HYSTERESIS, k] * hysteresis_by_soc(cells[ar.GAMMA, k], sense, y[ar.HYSTERESIS * n + k])
         coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
         coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
         x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
@@ -449,10 +449,10 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
             miss = (work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) / (1.0 + weight * coef[SLOPE_DT_BY_Q, k] * now[k, k])
             shift = -miss * coef[DT_BY_Q, k] * weight
             sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
-            gap = cells[ar.GAMMA, k] * (1.0 + sense * y_1[ar.HYSTERESIS * n + k]) * shift
+            change = hysteresis_by_soc(cells[ar.GAMMA, k], sense, y_1[ar.HYSTERESIS * n + k]) * shift
             y_1[ar.SOC * n + k] += shift
-            y_1[ar.HYSTERESIS * n + k] = min(1.0, max(-1.0, y_1[ar.HYSTERESIS * n + k] + gap))
-            work_1[ar.EMF, k] += work_1[ar.EMF_BY_SOC, k] * shift + work_1[ar.EMF_BY_HYSTERESIS, k] * gap
+            y_1[ar.HYSTERESIS * n + k] = min(1.0, max(-1.0, y_1[ar.HYSTERESIS * n + k] + change))
+            work_1[ar.EMF, k] += work_1[ar.EMF_BY_SOC, k] * shift + work_1[ar.EMF_BY_HYSTERESIS, k] * change
             work_m[ar.PACK_CURRENT, k] += 0.25 * miss
             for j in range(2):
                 q = j * n + k

@@ -13,9 +13,8 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
 
 Each law is written in every form that a method needs. Of hysteresis these are ``emf_and_resistance`` (voltage), ``hysteresis_rate``,
-``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and in ``fast_step.py`` the exact solution over a step
-(``_hysteresis``) and twice the rate by charge moved, linear: within the slope of the voltage in ``make_step``, and for the charge
-that ``correct_end`` shifts. Of relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows``
+``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and in ``fast_step.py`` the exact solution over a step (``_hysteresis``).
+Of relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows``
 in ``ode.py``, the exact solution of the fast integrator, ``cells/cell_response.py`` for one cell, and
 ``studies/protection/fault_circuit.py`` at a standing state of charge and temperature.
 """
@@ -128,10 +127,16 @@ def hysteresis_rate(gamma, dz, h):
 
 
 @jit_inline
+def hysteresis_by_soc(gamma, sign, h):
+    """dh/dz, that is dh/dt over dz/dt, for a current of this ``sign`` (1 out of the pack, -1 into it)."""
+    return gamma * (1.0 + sign * h)
+
+
+@jit_inline
 def hysteresis_rate_slopes(gamma, current, capacity, h):
     """How dh/dt answers to the current [1/As] and to the hysteresis state itself [1/s]."""
     sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
-    return gamma * (1.0 + sign * h) * (-1.0 / capacity), -gamma * abs(current / capacity)
+    return hysteresis_by_soc(gamma, sign, h) * (-1.0 / capacity), -gamma * abs(current / capacity)
 
 
 @jit_internal
