@@ -424,6 +424,18 @@ def test_conductor_overloaded():
     assert "conductor-overloaded" not in codes(run(**short))  # a minute is 200 √(1/15) = 52 A over 15 min
 
 
+def test_a_cable_below_the_table_of_ampacities_is_overloaded_too():
+    """NFPA 70 240.4(D)(1): 18 AWG copper is protected at 7 A and carries 5.6 A that last (from memory); table 310.16 begins at 14 AWG."""
+    for amperes, fails in ((5.5, False), (7.1, True)):
+        found = told(overloaded_by(amperes, gauge="18 AWG"), "conductor-overloaded")
+        assert (found is not None) is fails
+    assert found.severity == DANGER
+    assert "by its area: the table begins at 14 AWG" in found.text
+    guarded_thin = protected(ports__port__lead=LEAD | {"gauge": "18 AWG"})
+    assert "lead port" in told(guarded_thin, "conductor-unprotected").where
+    assert "ampacity-unknown" not in codes(guarded_thin)
+
+
 def test_cable_loss(monkeypatch):
     result = run(ports__port__lead=LEAD | {"length": "20 m"})
     summary = result.summary["bank"]
