@@ -107,7 +107,7 @@ def test_more_verdicts():
     assert [v.code for v in sb.verdicts(result, most=len(every))] == [v.code for v in every]  # of just as many none is left out
     assert sb.verdicts(result, most=1) == every[:1]
     for most in (None, 2.5, float("nan"), "x", 0, -1, True):
-        with pytest.raises(sb.InputError, match="most: .*1 or more"):
+        with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
             sb.verdicts(result, most=most)
 
 
