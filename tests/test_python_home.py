@@ -404,12 +404,41 @@ def test_a_duty_of_a_table_is_that_of_a_file(tmp_path):
         ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0, 0.5, 1], [3.0, 3.3, 3.2]))}, "nowhere falling"),
         ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0.1, 1], [3.0, 3.3]))}, "from 0 to 1"),
         ({"chemistries.mine": replace(own_curve(), charge_volt=2.0)}, "must rise from above 0 V"),
+        ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0, 1], [3.0, 1e9]))}, "a full cell would rest at 1e.09 V"),
+        ({"chemistries.mine": replace(own_curve(), ocv=sb.Curve([0, 1], [1.0, 3.4]))}, "an empty cell would rest at 1 V"),
+        ({"chemistries.mine": replace(own_curve(), ocv=None)}, "ocv: must be a Curve"),
+        ({"chemistries.mine": replace(own_curve(), ocv="x")}, "ocv: 'x': must be a Curve"),
+        ({"chemistries.mine": replace(own_curve(), half_width=np.nan)}, "half_width: nan: must be a Curve"),
+        ({"chemistries.mine": replace(own_curve(), volt_max=np.nan)}, "volt_max: nan: must be a finite number"),
+        ({"chemistries.mine": replace(own_curve(), decay_per_soc=0.0)}, "decay_per_soc: 0.0: must be above zero"),
+        ({"chemistries.mine": replace(own_curve(), arrhenius_k=-1.0)}, "arrhenius_k: -1.0: must not be below zero"),
+        ({"chemistries.mine": replace(own_curve(), r_factor=sb.Curve([0.0], [0.0]))}, "r_factor: must be above zero"),
+        ({"chemistries.mine": replace(own_curve(), rc=())}, "needs two RCPairs"),
         ({"chemistries.lfp": own_curve()}, "a shipped chemistry has this name"),
     ],
 )
 def test_own_objects_that_cannot_be_are_refused(changes, problem):
     with pytest.raises(sb.InputError, match=problem):
         sb.example("classroom_chain", changes)
+
+
+@pytest.mark.parametrize(
+    ("points", "problem"),
+    [
+        (([0, 1], [np.nan, 3.0]), "value: .*finite"),
+        (([1, 0], [2.0, 3.0]), "soc: .*must rise"),
+        (([0, 0], [2.0, 3.0]), "soc: .*must rise"),
+        (([], []), "soc: .*one finite number or more"),
+        (([0, 1], [3.0]), "2 and 1 were given"),
+        (("ab", "cd"), "soc: 'ab': must be numbers"),
+        ((None, None), "soc"),
+        (([[0, 1]], [[1, 2]]), "soc: .*list"),
+        (([0, 1], [2.0, 3.0], "spline"), "interpolation: 'spline'"),
+    ],
+)
+def test_a_curve_needs_finite_points_that_rise(points, problem):
+    with pytest.raises(sb.InputError, match=problem):
+        sb.Curve(*points)
 
 
 @pytest.mark.parametrize(
