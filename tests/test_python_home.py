@@ -187,7 +187,10 @@ def test_a_run_that_stopped_is_read_back(tmp_path):
 def test_studies_are_read_back_as_far_as_their_files_go(tmp_path, chain):
     for k, made in enumerate(studies(chain)):
         again = sb.read(made.write(tmp_path / str(k)))
-        want, got = (table.replace("", np.nan).fillna(np.nan).infer_objects() for table in (made.table, again.table))
+        want, got = (
+            table.drop(columns=["numbers", "wants"], errors="ignore").replace("", np.nan).fillna(np.nan).infer_objects()
+            for table in (made.table, again.table)
+        )  # a table holds those of a check in words; JSON has them as data
         assert_frame_equal(want, got, check_dtype=False, check_exact=True, check_names=made.INDEXED)
         assert again.title == made.title
         assert list(again.warnings) == list(made.warnings)
