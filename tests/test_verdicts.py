@@ -105,6 +105,10 @@ def test_more_verdicts():
     assert sum(few[-1].numbers.values()) == len(left)
     assert all(v.code in few[-1].text for v in left)
     assert [v.code for v in sb.verdicts(result, most=len(every))] == [v.code for v in every]  # of just as many none is left out
+    assert sb.verdicts(result, most=1) == every[:1]
+    for most in (None, 2.5, float("nan"), "x", 0, -1, True):
+        with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
+            sb.verdicts(result, most=most)
 
 
 def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):

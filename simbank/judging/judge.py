@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from simbank.errors import InputError
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
@@ -69,7 +70,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill, Protection or another StudyResult
         Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
-        Greatest number of verdicts; if there are more, the last one says how many, and how grave.
+        Greatest number of verdicts, 1 or more; if there are more, the last one says how many, and how grave. Of 1, the worst alone.
 
     Returns
     -------
@@ -80,7 +81,11 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     ------
     TypeError
         For anything else than these results.
+    InputError
+        If ``most`` is no whole number of 1 or more.
     """
+    if not isinstance(most, int) or isinstance(most, bool) or most < 1:
+        raise InputError("must be a whole number, 1 or more", key="most", value=most)
     results = [_whole(result) for result in results]
     protected = any(isinstance(result, Protection) for result in results)
     found = {}
@@ -100,7 +105,9 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     places = {code: k for k, code in enumerate(RULES)}
     rank = {severity: k for k, severity in enumerate(SEVERITIES)}
     ordered = sorted(found.values(), key=lambda told: (rank[told.severity], places[told.code]))
-    return ordered if len(ordered) <= most else [*ordered[: most - 1], _more(ordered[most - 1 :])]
+    if len(ordered) <= most or most == 1:
+        return ordered[:most]
+    return [*ordered[: most - 1], _more(ordered[most - 1 :])]
 
 
 def _whole(result):
