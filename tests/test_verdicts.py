@@ -369,6 +369,22 @@ def test_ampacity_unknown(guarded):
     assert "ampacity-unknown" not in codes(guarded)
 
 
+def test_ampacity_unknown_in_a_run(sound):
+    """Overload is not looked for where only resistance is given, and the run does not say that it was."""
+    lead = {"resistance": "0.3 milliohm"}
+    result = run(ports__port__lead=lead)
+    found = told(result, "ampacity-unknown")
+    assert (found.severity, found.numbers["conductors"]) == (UNKNOWN, 2)
+    assert found.where == "lead port +, lead port -"
+    assert found.numbers["current_a"] == pytest.approx(40.0, rel=1e-6)  # 0.2 C of 200 Ah
+    assert "loads of those cables whose ampacity is known" in told(result, "nothing-found").text
+    assert "ampacity-unknown" not in codes(run(ports__port__lead=lead | {"ampacity": "150 A"}))
+    none = run(ports__port__lead=lead, wiring__lead=lead, wiring__link=lead)
+    assert "(no cable loads)" in told(none, "nothing-found").text
+    assert "ampacity-unknown" not in codes(sound)
+    assert "cable loads" in told(sound, "nothing-found").text
+
+
 def test_not_checkable(guarded):
     assert "not-checkable" not in codes(guarded)
     checks = guarded.checks.copy()

@@ -16,6 +16,7 @@ from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
 from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
 from simbank.judging.warned import warning_verdicts
+from simbank.judging.wiring import conductors, unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
@@ -31,7 +32,7 @@ __all__ = ["verdicts"]
 
 FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
 LOOKED_AT = {
-    Result: "the run's load, sharing, spread, temperatures and cable loads",
+    Result: "the run's load, sharing, spread and temperatures",
     Comparison: "load, sharing and spread of every layout",
     Sizing: "ampacity, devices and the limits given of every size",
     Sweep: "sharing and spread of every run",
@@ -119,13 +120,28 @@ def _whole(result):
 def _nothing(results, found):
     """What was looked at where no rule of danger or act spoke."""
     looked = "; ".join(
-        dict.fromkeys(words for result in results for kind, words in LOOKED_AT.items() if isinstance(result, kind))
+        dict.fromkeys(
+            words + (_cables(result) if kind is Result else "")
+            for result in results
+            for kind, words in LOOKED_AT.items()
+            if isinstance(result, kind)
+        )
     )
     text = (
         f"These rules found nothing to act on in what was looked at: {looked}. They rest on the numbers of the file, and say nothing of "
         "what it leaves out."
     )
     return verdict("nothing-found", "bank", text)
+
+
+def _cables(run):
+    """Whether the load of cables was looked at, of all, of some or of none: only where ampacity is known."""
+    if not len(run.packs):
+        return ""
+    unknown, every = len(unknown_ampacity(run)), len(conductors(run))
+    if unknown:
+        return ", loads of those cables whose ampacity is known" if unknown < every else " (no cable loads)"
+    return ", cable loads" if every else ""
 
 
 def _more(left):
