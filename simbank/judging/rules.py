@@ -293,7 +293,13 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
-    ("ampacity-unknown", UNKNOWN, "a conductor's insulation or ampacity is not given", PROTECT, SIZE_SOURCE),
+    (
+        "ampacity-unknown",
+        UNKNOWN,
+        "a conductor's insulation or ampacity is not given; in a run, of one that carries current",
+        f"{PROTECT}; run: any current without gauge or ampacity",
+        SIZE_SOURCE,
+    ),
     ("not-checkable", UNKNOWN, "other checks could not be made for want of data", PROTECT, PRACTICE),
     ("layout-left-out", UNKNOWN, "a layout could not be built with the parts of the file", WARNING, PRACTICE),
     (
@@ -346,14 +352,14 @@ _ROWS = (
     (
         "shares-alike",
         NOTE,
-        "every pack carries its share",
-        f"largest share ratio below {SHARE_TOLD:g}",
+        "every pack carries its share, and none is near a limit",
+        f"largest share ratio below {SHARE_TOLD:g}, no pack at {NEAR_LIMIT:g} of a limit",
         "chosen here: clamp meters are good for 2 or 3 % each",
     ),
     (
         "hardest-pack",
         NOTE,
-        "the pack that works hardest, and at which rate that would matter",
+        "the pack that works hardest, and which pack comes nearest to a limit of its own at this duty",
         f"share ratio {SHARE_TOLD:g}",
         "chosen here: clamp meters are good for 2 or 3 % each",
     ),
