@@ -105,6 +105,10 @@ def test_more_verdicts():
     assert sum(few[-1].numbers.values()) == len(left)
     assert all(v.code in few[-1].text for v in left)
     assert [v.code for v in sb.verdicts(result, most=len(every))] == [v.code for v in every]  # of just as many none is left out
+    assert sb.verdicts(result, most=1) == every[:1]
+    for most in (None, 2.5, float("nan"), "x", 0, -1, True):
+        with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
+            sb.verdicts(result, most=most)
 
 
 def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):
@@ -365,6 +369,22 @@ def test_ampacity_unknown(guarded):
     assert "ampacity-unknown" not in codes(guarded)
 
 
+def test_ampacity_unknown_in_a_run(sound):
+    """Overload is not looked for where only resistance is given, and the run does not say that it was."""
+    lead = {"resistance": "0.3 milliohm"}
+    result = run(ports__port__lead=lead)
+    found = told(result, "ampacity-unknown")
+    assert (found.severity, found.numbers["conductors"]) == (UNKNOWN, 2)
+    assert found.where == "lead port +, lead port -"
+    assert found.numbers["current_a"] == pytest.approx(40.0, rel=1e-6)  # 0.2 C of 200 Ah
+    assert "loads of those cables whose ampacity is known" in told(result, "nothing-found").text
+    assert "ampacity-unknown" not in codes(run(ports__port__lead=lead | {"ampacity": "150 A"}))
+    none = run(ports__port__lead=lead, wiring__lead=lead, wiring__link=lead)
+    assert "(no cable loads)" in told(none, "nothing-found").text
+    assert "ampacity-unknown" not in codes(sound)
+    assert "cable loads" in told(sound, "nothing-found").text
+
+
 def test_not_checkable(guarded):
     assert "not-checkable" not in codes(guarded)
     checks = guarded.checks.copy()
@@ -422,6 +442,18 @@ def test_conductor_overloaded():
         assert (found and found.severity) == severity
     short = {"duty": cycles({"discharge": "200 A", "hours": 60 / 3600}, {"rest": True, "hours": 0.5})}
     assert "conductor-overloaded" not in codes(run(**short))  # a minute is 200 √(1/15) = 52 A over 15 min
+
+
+def test_a_cable_below_the_table_of_ampacities_is_overloaded_too():
+    """NFPA 70 240.4(D)(1): 18 AWG copper is protected at 7 A and carries 5.6 A that last (from memory); table 310.16 begins at 14 AWG."""
+    for amperes, fails in ((5.5, False), (7.1, True)):
+        found = told(overloaded_by(amperes, gauge="18 AWG"), "conductor-overloaded")
+        assert (found is not None) is fails
+    assert found.severity == DANGER
+    assert "by its area: the table begins at 14 AWG" in found.text
+    guarded_thin = protected(ports__port__lead=LEAD | {"gauge": "18 AWG"})
+    assert "lead port" in told(guarded_thin, "conductor-unprotected").where
+    assert "ampacity-unknown" not in codes(guarded_thin)
 
 
 def test_cable_loss(monkeypatch):

@@ -293,7 +293,13 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
-    ("ampacity-unknown", UNKNOWN, "a conductor's insulation or ampacity is not given", PROTECT, SIZE_SOURCE),
+    (
+        "ampacity-unknown",
+        UNKNOWN,
+        "a conductor's insulation or ampacity is not given; in a run, of one that carries current",
+        f"{PROTECT}; run: any current without gauge or ampacity",
+        SIZE_SOURCE,
+    ),
     ("not-checkable", UNKNOWN, "other checks could not be made for want of data", PROTECT, PRACTICE),
     ("layout-left-out", UNKNOWN, "a layout could not be built with the parts of the file", WARNING, PRACTICE),
     (
