@@ -67,8 +67,8 @@ def _overloads(hot, own):
     more = f" (in {len(hot)} layouts conductors are overloaded)" if len(hot) > 1 else ""
     text = (
         f"In layout {place} {worst.name} carries up to {worst.current_a:.0f} A, {worst.margin * worst.current_a:.0f} A with the margin "
-        f"of a load that lasts, and may carry {worst.ampacity_a:.0f} A{rest}{more}. Fit thicker cable (or ask for less), then a device between load and "
-        "ampacity."
+        f"of a load that lasts, and may carry {worst.ampacity_a:.0f} A{rest}{more}. Fit thicker cable (or ask for less), then a device "
+        "between load and ampacity."
     )
     return verdict(
         "conductor-overloaded", ", ".join(row.name for row in hot[place]), text, DANGER, current_a=worst.current_a, margin=worst.margin,
