@@ -84,6 +84,10 @@ class Duty:
     steps: tuple[Step, ...]
     repeat: int = 1
 
+    def __post_init__(self) -> None:
+        if not isinstance(self.steps, (tuple, list)) or not all(isinstance(step, Step) for step in self.steps):
+            raise InputError("must be a tuple of Steps", key="steps", value=self.steps)
+
     def __iter__(self) -> Iterator[Step]:
         for _ in range(self.repeat):
             yield from self.steps
@@ -117,6 +121,10 @@ class Duty:
         >>> [(float(step.duration_s), float(step.commands["inverter"].value)) for step in duty]
         [(3600.0, 800.0), (7200.0, -500.0)]
         """
+        import pandas as pd
+
+        if not isinstance(table, pd.DataFrame):
+            raise InputError("must be a DataFrame", key="table", value=table)
         if interpolation not in ("hold", "linear"):
             raise InputError('must be "hold" or "linear"', key="interpolation", value=interpolation)
         unknown = set(limits) - {"volt_limit", "tail_a", "cutoff_volt"}

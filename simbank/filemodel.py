@@ -20,7 +20,7 @@ from simbank import quantities
 from simbank.errors import InputError
 
 __all__ = [
-    "FileModel", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml",
+    "FileModel", "as_path", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml",
     "refuse_all", "refuse_deep",
 ]  # fmt: skip
 
@@ -142,6 +142,13 @@ def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
     return Annotated[float, BeforeValidator(read), WithJsonSchema(bounds)]
 
 
+def as_path(given: str | PathLike, key: str = "path") -> Path:
+    """A path that a program gave; an InputError if it is none."""
+    if not isinstance(given, (str, PathLike)):
+        raise InputError("must be a path, as text or as a Path", key=key, value=given)
+    return Path(given)
+
+
 def read_toml(path: str | PathLike) -> dict[str, Any]:
     """Contents of a TOML file as a dict.
 
@@ -150,7 +157,7 @@ def read_toml(path: str | PathLike) -> dict[str, Any]:
     InputError
         If the file is missing, cannot be read, or is not TOML.
     """
-    path = Path(path)
+    path = as_path(path)
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:

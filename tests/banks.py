@@ -1,5 +1,6 @@
 """What several tests share: banks of simbank's own objects, files in words, random banks, made-up measurements."""
 
+import re
 from dataclasses import replace
 from functools import partial
 
@@ -14,6 +15,7 @@ from simbank.duty import Command, Duty, Step
 from simbank.studies import case
 
 Case = partial(case.Case, "test")  # of a bank and a duty
+PROGRESS_LINE = re.compile(r".*: (\d+ %, |compiling .*, )?\d+ s")
 
 
 def affine_chemistry(slope=0.1, at_half=3.3, half_width=0.0, decay=40.0):
@@ -286,3 +288,8 @@ def device(r):
     if r.random() < 0.4:
         table["reset_after"] = f"{r.uniform(20, 2000):.0f} s"
     return table
+
+
+def without_progress(stderr):
+    """What a command said on stderr, without the lines that tell how far it is, which come when it takes longer than some seconds."""
+    return "".join(line for line in stderr.splitlines(keepends=True) if not PROGRESS_LINE.fullmatch(line.strip()))

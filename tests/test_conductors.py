@@ -5,6 +5,7 @@ import math
 import pytest
 
 from simbank.bank import Conductor, parse_gauge, resistance_per_metre
+from simbank.bank.ampacity import ampacity_a, below_table, credited_ampacity_a
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, awg_area_m2, awg_diameter_m
 from simbank.errors import InputError
 
@@ -123,3 +124,26 @@ def test_constructions_that_do_not_exist():
             resistance_per_metre(parse_gauge(gauge), **options)
     with pytest.raises(InputError, match="unknown material"):
         resistance_per_metre(parse_gauge("2 AWG"), "silver")
+
+
+@pytest.mark.parametrize(
+    ("small", "most_a"),
+    [("18 AWG", 7.0), ("16 AWG", 10.0)],  # NFPA 70 240.4(D)(1) and (2), what may protect them at most; from memory
+)
+def test_below_the_table_ampacity_goes_with_area(small, most_a):
+    """On the safe side of the code, and no more than the smallest of the table."""
+    gauge = parse_gauge(small)
+    for insulation in ("pvc70", "xlpe90"):
+        ampacity, words = credited_ampacity_a(gauge, insulation, 30.0)
+        assert 0.8 * most_a < ampacity < most_a
+        assert "14 AWG, with which it begins, in proportion to area" in words
+    assert below_table(gauge) == "14 AWG"
+
+
+def test_between_two_sizes_of_the_table_the_smaller_counts():
+    """5 AWG as 6 AWG: 65 A at 75 °C (NFPA 70 table 310.16, from memory); above the table nothing is said."""
+    assert ampacity_a(parse_gauge("5 AWG"), "thermoplastic75")[0] == 65.0
+    assert ampacity_a(parse_gauge("6 AWG"), "thermoplastic75") == (65.0, "NFPA 70 table 310.16, 75 °C column, 65 A × 1.00")
+    assert below_table(parse_gauge("5 AWG")) is None
+    with pytest.raises(InputError, match="ends at 500 kcmil"):
+        ampacity_a(parse_gauge("600 kcmil"), "thermoplastic75")

@@ -92,12 +92,12 @@ def test_no_line_of_a_study_is_wider_than_the_terminal(study, scenario, shown, a
             text = capsys.readouterr().out
             no_wider(text, width)
             if study == "protect":
-                no_failed_check_is_left_out(found.checks, words_of(text))
+                no_failed_check_is_left_out(found.checks, words_of(text), scenario)
 
 
-def no_failed_check_is_left_out(checks, text):
+def no_failed_check_is_left_out(checks, text, scenario):
     failed = checks[checks["status"].isin(["fail", "not checkable"])]
-    assert len(failed)  # of every shipped bank
+    assert len(failed) or scenario == "valley_workshop"  # the one that is built as it should be
     for row in failed.itertuples():
         assert row.text in text
         assert row.where in text

@@ -105,6 +105,10 @@ def test_more_verdicts():
     assert sum(few[-1].numbers.values()) == len(left)
     assert all(v.code in few[-1].text for v in left)
     assert [v.code for v in sb.verdicts(result, most=len(every))] == [v.code for v in every]  # of just as many none is left out
+    assert sb.verdicts(result, most=1) == every[:1]
+    for most in (None, 2.5, float("nan"), "x", 0, -1, True):
+        with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
+            sb.verdicts(result, most=most)
 
 
 def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):
@@ -365,6 +369,22 @@ def test_ampacity_unknown(guarded):
     assert "ampacity-unknown" not in codes(guarded)
 
 
+def test_ampacity_unknown_in_a_run(sound):
+    """Overload is not looked for where only resistance is given, and the run does not say that it was."""
+    lead = {"resistance": "0.3 milliohm"}
+    result = run(ports__port__lead=lead)
+    found = told(result, "ampacity-unknown")
+    assert (found.severity, found.numbers["conductors"]) == (UNKNOWN, 2)
+    assert found.where == "lead port +, lead port -"
+    assert found.numbers["current_a"] == pytest.approx(40.0, rel=1e-6)  # 0.2 C of 200 Ah
+    assert "loads of those cables whose ampacity is known" in told(result, "nothing-found").text
+    assert "ampacity-unknown" not in codes(run(ports__port__lead=lead | {"ampacity": "150 A"}))
+    none = run(ports__port__lead=lead, wiring__lead=lead, wiring__link=lead)
+    assert "(no cable loads)" in told(none, "nothing-found").text
+    assert "ampacity-unknown" not in codes(sound)
+    assert "cable loads" in told(sound, "nothing-found").text
+
+
 def test_not_checkable(guarded):
     assert "not-checkable" not in codes(guarded)
     checks = guarded.checks.copy()
@@ -422,6 +442,18 @@ def test_conductor_overloaded():
         assert (found and found.severity) == severity
     short = {"duty": cycles({"discharge": "200 A", "hours": 60 / 3600}, {"rest": True, "hours": 0.5})}
     assert "conductor-overloaded" not in codes(run(**short))  # a minute is 200 √(1/15) = 52 A over 15 min
+
+
+def test_a_cable_below_the_table_of_ampacities_is_overloaded_too():
+    """NFPA 70 240.4(D)(1): 18 AWG copper is protected at 7 A and carries 5.6 A that last (from memory); table 310.16 begins at 14 AWG."""
+    for amperes, fails in ((5.5, False), (7.1, True)):
+        found = told(overloaded_by(amperes, gauge="18 AWG"), "conductor-overloaded")
+        assert (found is not None) is fails
+    assert found.severity == DANGER
+    assert "by its area: the table begins at 14 AWG" in found.text
+    guarded_thin = protected(ports__port__lead=LEAD | {"gauge": "18 AWG"})
+    assert "lead port" in told(guarded_thin, "conductor-unprotected").where
+    assert "ampacity-unknown" not in codes(guarded_thin)
 
 
 def test_cable_loss(monkeypatch):
@@ -609,17 +641,42 @@ def test_hardest_pack(monkeypatch):
     shares = {row["name"]: row["share_ratio_discharge"] for row in thick.summary["packs"]}
     assert (found.severity, found.where) == (NOTE, max(shares, key=shares.get))
     assert found.numbers["share_ratio"] == max(shares.values())
-    # at the limit where it matters: the bank's rate × limit ÷ its current
     peak = thick.summary["packs"][0]["current_peak_a"]
-    assert found.numbers["matters_from_bank_c_rate"] == pytest.approx(0.2 * 100.0 / peak, rel=1e-6)  # 1 C is usual, the fuse more
+    assert found.numbers["nearest_share_of_limit"] == pytest.approx(peak / 100.0, rel=1e-6)  # 1 C is usual, the fuse more
+    assert f"A, with up to {peak:.0f} A" in found.text
+    assert "That is not near at this C-rate" in found.text
+    assert "duty.c_rate=" in found.text
     for limit, fails in ((max(shares.values()) + 1e-6, False), (max(shares.values()) - 1e-6, True)):
         monkeypatch.setattr(rules, "SHARE_TOLD", limit)
         assert (told(thick, "hardest-pack") is not None) is fails
 
 
+def test_hardest_pack_is_not_held_against_another_way_of_current_or_stretched_to_another_rate():
+    """A charges and discharges most at once, yet B comes nearest to a limit: that of what its cells take."""
+    small = {"wiring__leads": {"A": {"length": "10 cm"}, "B": {"length": "20 m"}}}
+    duty = cycles({"discharge": "0.3 C", "hours": 0.2}, {"charge": "0.2 C", "hours": 0.05})
+    result = run(duty=duty, packs__B__bms={"charge_current": {"limit": "20 A", "delay": "1 h"}}, **small)
+    found = told(result, "hardest-pack")
+    assert found.where == "A"
+    most = float(-result.packs["current_a"]["B"].min())  # of charge
+    assert found.numbers["nearest_share_of_limit"] == pytest.approx(most / 20.0)
+    assert f"comes B, with up to {most:.0f} A" in found.text
+    assert "of charge" in found.text
+    assert "matters_from_bank_c_rate" not in found.numbers
+    assert "from about" not in found.text
+    near = told(run(duty=cycles({"discharge": "0.9 C", "hours": 0.1}), **small), "hardest-pack")
+    assert "That matters now." in near.text
+
+
 def test_shares_alike(sound, monkeypatch):
     found = told(sound, "shares-alike")
     assert found.severity == NOTE
+    assert "over the whole discharge" in found.text
+    large = {f"packs__{name}__device": FUSE | {"rating": "300 A"} for name in "AB"}
+    for amperes, fails in ((158, False), (162, True)):  # 0.8 C of 1 C, shared by two alike
+        near = codes(run(duty=cycles({"discharge": f"{amperes} A", "hours": 0.1}), **large))
+        assert ("pack-near-limit" in near) is fails
+        assert ("shares-alike" in near) is not fails
     share = found.numbers["share_ratio"]
     monkeypatch.setattr(rules, "SHARE_TOLD", share - 1e-9)
     assert "shares-alike" not in codes(sound)
@@ -860,6 +917,7 @@ def chains():
 
 
 def test_best_layout(chains, monkeypatch):
+    chains = sb.from_dict(chains.data, {"duty.discharge": "0.1 C"})  # 30 A in the end links, which 8 AWG carries
     comparison = sb.compare(chains, ["chain", "busbar"], integrator="fast")
     found = told(comparison, "best-layout")
     assert found.severity == ACT  # the file has the worse one
@@ -889,6 +947,61 @@ def test_no_difference_that_matters(chains):
     assert "chain needs the fewest parts" in found.text
     assert found.numbers["share_ratio_apart"] < rules.ALIKE_SHARE
     assert told(sb.compare(chains, ["chain", "busbar"], integrator="fast"), "no-difference-that-matters") is None
+
+
+def test_a_layout_that_overloads_a_pack_or_a_conductor_is_never_best(chains):
+    """8 AWG at 90 °C carries 55 A (NFPA 70 table 310.16, from memory), with the margin of 1.25 a load of 44 A."""
+    tried = sb.simulate(sb.from_dict(chains.data, {"duty.discharge": "60 A", "duty.hours": 0.05}), integrator="fast")
+    most = max(row["current_peak_a"] for name, row in tried.branches.iterrows() if name.startswith("link"))
+    for total_a, fails in ((60 * 44 / most * 0.98, False), (60 * 44 / most * 1.02, True)):
+        comparison = sb.compare(
+            sb.from_dict(chains.data, {"duty.discharge": f"{total_a} A", "duty.hours": 0.05}),
+            ["chain", "busbar"],
+            integrator="fast",
+        )
+        hot, best = told(comparison, "conductor-overloaded"), told(comparison, "best-layout")
+        assert (hot is not None) is fails
+        assert ("Out: chain: OVERLOADED link" in best.text) is fails
+    assert hot.severity == DANGER
+    assert hot.numbers["ampacity_a"] == pytest.approx(55.0)
+    assert "then a device between load and ampacity" in hot.text
+    assert best.text.startswith("Only busbar overloads no pack and no conductor")
+    thick = {
+        "wiring.link": LEAD | {"length": "2 m"},
+        "wiring.lead": LEAD | {"length": "4 m"},
+        "duty.discharge": "0.25 C",
+        "duty.hours": 0.05,
+    }
+    plain = sb.compare(sb.from_dict(chains.data, thick), ["chain", "busbar"], integrator="fast")
+    most = {name: result.summary["packs"] for name, result in plain.results.items()}
+    peaks = {name: max(row["current_peak_a"] for row in packs) for name, packs in most.items()}
+    assert peaks["chain"] > peaks["busbar"]
+    between = (peaks["chain"] + peaks["busbar"]) / 2
+    for limit, fails in ((peaks["chain"] * 1.01, ()), (between, ("chain",)), (peaks["busbar"] * 0.9, ("chain", "busbar"))):
+        limited = thick | {f"packs.P{k}.bms": {"discharge_current": {"limit": f"{limit} A", "delay": "1 h"}} for k in range(4)}
+        found = sb.compare(sb.from_dict(chains.data, limited), ["chain", "busbar"], integrator="fast")
+        best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
+        assert all(f"{name}: pack" in best.text for name in fails)
+        assert ("No layout is best" in best.text) is (len(fails) == 2)
+        assert ("Only busbar" in best.text) is (len(fails) == 1)
+        assert best.numbers.get("layouts_out", 0) == len(fails)
+    assert best.severity == ACT
+
+
+def test_protect_tells_of_conductors_that_the_load_overloads(guarded):
+    """From the rows of the check: value is the load with its margin, limit the ampacity."""
+    assert "conductor-overloaded" not in codes(guarded)
+    row = guarded.checks[guarded.checks["rule"] == "rating ≤ ampacity"].iloc[0]
+    for value, status in ((99.0, "pass"), (120.0, "fail")):
+        over = row.to_dict() | {"rule": "ampacity ≥ load", "value": value, "limit": 100.0, "status": status}
+        free = row.to_dict() | {"value": 150.0, "limit": 100.0, "status": "fail"}
+        found = replace(guarded, checks=pd.concat([guarded.checks, pd.DataFrame([over, free])], ignore_index=True))
+        said, free = told(found, "conductor-overloaded"), told(found, "conductor-unprotected")
+        assert (said is not None) is (status == "fail")
+        assert ("Its load is more than that already" in free.text) is (status == "fail")
+        assert "rated at most that" not in free.text
+    assert (said.severity, said.where) == (DANGER, row["where"])
+    assert said.numbers["load_a"] == pytest.approx(120.0 / guarded.assumptions.margin)
 
 
 def test_no_layout_is_praised_that_burns_or_that_nothing_protects(chains):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
-from simbank.bank.conductors import MATERIALS, Gauge, resistance_per_metre
+from simbank.bank.conductors import MATERIALS, Gauge, parse_gauge, resistance_per_metre
 from simbank.errors import InputError
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "adiabatic_k",
     "ambient_factor",
     "ampacity_a",
+    "below_table",
     "bundling_factor",
     "conductor_ampacity",
     "conductor_withstand",
@@ -126,7 +128,8 @@ def ampacity_a(
     """Ampacity of a cable, corrected for ambient temperature and bundling, and where it is from.
 
     AWG and kcmil by NFPA 70 table 310.16, in the column at or below the insulation's temperature; metric sizes by IEC 60364-5-52,
-    70 °C (PVC) or 90 °C (XLPE). The correction uses the column's own temperature.
+    70 °C (PVC) or 90 °C (XLPE). The correction uses the column's own temperature. A size between two of the table counts as the
+    smaller; one below the table with the ampacity of its smallest size in proportion to area, which is on the safe side.
 
     Parameters
     ----------
@@ -151,7 +154,7 @@ def ampacity_a(
     Raises
     ------
     InputError
-        If there is no table for it (bars, aluminium, a size or insulation outside the tables).
+        If there is no table for it (bars, aluminium, a size above the tables, an insulation outside them).
 
     Examples
     --------
@@ -167,18 +170,61 @@ def ampacity_a(
         if kind.continuous_c < 70.0:
             raise InputError("no ampacity table for metric cable below 70 °C insulation here; state its ampacity")
         limit, column = (90.0, 1) if insulation == "xlpe90" else (70.0, 0)
-        size = gauge.nominal_mm2
-        if size not in AMPACITY_IEC_70_90:
-            raise InputError(f"no ampacity in the table for {gauge.label}; state it")
-        base, source = AMPACITY_IEC_70_90[size][column], "IEC 60364-5-52, method C"
+        source = "IEC 60364-5-52, method C"
     else:
-        if gauge.label not in AMPACITY_60_75_90:
-            raise InputError(f"no ampacity in the table for {gauge.label}; state it")
         column = 2 if kind.continuous_c >= 90.0 else 1 if kind.continuous_c >= 75.0 else 0
         limit = (60.0, 75.0, 90.0)[column]
-        base, source = AMPACITY_60_75_90[gauge.label][column], "NFPA 70 table 310.16"
-    factor = ambient_factor(limit, ambient_c) * bundling_factor(loaded)
-    return base * factor, f"{source}, {limit:.0f} °C column, {base} A × {factor:.2f}"
+        source = "NFPA 70 table 310.16"
+    row, part = _row(gauge)
+    base = row.amperes[column]
+    factor = part * ambient_factor(limit, ambient_c) * bundling_factor(loaded)
+    instead = "" if row.label == gauge.label else f" of {row.label}, the next smaller size in it,"
+    if part < 1.0:
+        instead = f" of {row.label}, with which it begins, in proportion to area"
+    return base * factor, f"{source}, {limit:.0f} °C column, {base} A{instead} × {factor:.2f}"
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A row of a table of ampacities: size, metal area [m²], ampacity in each column [A]."""
+
+    label: str
+    area_m2: float
+    amperes: tuple[int, ...]
+
+
+@cache
+def _rows(system):
+    """Rows of the table for sizes of a system, smallest first."""
+    if system == "mm2":
+        return tuple(_Row(f"{size} mm2", size * 1e-6, amperes) for size, amperes in AMPACITY_IEC_70_90.items())
+    return tuple(_Row(label, parse_gauge(label).area_m2, amperes) for label, amperes in AMPACITY_60_75_90.items())
+
+
+def _row(gauge):
+    """Row to reckon with for a size, and which part of its ampacity.
+
+    A size between two rows counts as the smaller. One below the table counts with the first row's ampacity in proportion to area:
+    its surface falls less than its metal, so that it may carry rather more, and this is on the safe side.
+    """
+    rows, same = _rows(gauge.system), 1.0 + 1e-6
+    if gauge.area_m2 > rows[-1].area_m2 * same:
+        raise InputError(f"the table of ampacities ends at {rows[-1].label}, below {gauge.label}; state its ampacity")
+    below = [row for row in rows if row.area_m2 <= gauge.area_m2 * same]
+    return (below[-1], 1.0) if below else (rows[0], gauge.area_m2 / rows[0].area_m2)
+
+
+def below_table(gauge: Gauge) -> str | None:
+    """The smallest size of the table of ampacities if a size is smaller, else None.
+
+    >>> from simbank.bank.conductors import parse_gauge
+    >>> below_table(parse_gauge("18 AWG")), below_table(parse_gauge("2 AWG"))
+    ('14 AWG', None)
+    """
+    if gauge.system == "flat":
+        return None
+    first = _rows(gauge.system)[0]
+    return first.label if gauge.area_m2 < first.area_m2 * (1.0 - 1e-6) else None
 
 
 # What may protect a small copper conductor at most [A]; NFPA 70 240.4(D), from memory.
@@ -200,7 +246,7 @@ def credited_ampacity_a(
     """Ampacity that a check may count on, and where it is from: :func:`ampacity_a` without what would help by chance.
 
     An ambient below that of the tables gives nothing more: it is the air of one duty, and the hottest day is not known. Small
-    conductors count with no more than :data:`SMALL_CONDUCTORS_A`.
+    conductors count with no more than :data:`SMALL_CONDUCTORS_A`, those below the table in proportion to area.
 
     Parameters
     ----------
@@ -229,9 +275,10 @@ def credited_ampacity_a(
     ampacity, words = ampacity_a(gauge, insulation, at, loaded, material)
     if at > ambient_c:
         words += f", at {at:.0f} °C: nothing is added for the {ambient_c:.0f} °C of the file"
-    most = SMALL_CONDUCTORS_A.get(gauge.label, ampacity)
+    row, part = _row(gauge)
+    most = SMALL_CONDUCTORS_A[row.label] * part if row.label in SMALL_CONDUCTORS_A else ampacity
     if ampacity > most:
-        return most, f"{words}; no more than {most:.0f} A for so small a conductor (NFPA 70 240.4(D))"
+        return most, f"{words}; no more than {most:.2g} A for so small a conductor (NFPA 70 240.4(D))"
     return ampacity, words
 
 

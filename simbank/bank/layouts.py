@@ -289,8 +289,17 @@ def join(layout: str, units: list[Unit], parts: Parts) -> tuple[list[Branch], tu
     Raises
     ------
     InputError
-        If the layout is unknown or lacks a part it needs.
+        If the layout is unknown or lacks a part it needs, or one of a program's own returns something else.
     """
     if layout not in LAYOUTS:
         raise InputError(f"unknown layout; use one of {', '.join(LAYOUTS)}", key="wiring.layout", value=layout)
-    return LAYOUTS[layout](units, parts)
+    made = LAYOUTS[layout](units, parts)
+    if isinstance(made, (tuple, list)) and len(made) == 2:
+        branches, ends = made
+        sound = isinstance(branches, (list, tuple)) and all(isinstance(branch, Branch) for branch in branches)
+        if sound and isinstance(ends, (tuple, list)) and len(ends) == 2 and all(isinstance(end, str) for end in ends):
+            return list(branches), (ends[0], ends[1])
+    raise InputError(
+        f"the function of layout {layout} must return a list of Branch and the two nodes of its take-off, (positive, negative)",
+        key="wiring.layout", value=made,
+    )  # fmt: skip

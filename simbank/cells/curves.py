@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simbank.errors import InputError
 from simbank.jit import drop_stale, jit_inline
 
 if TYPE_CHECKING:
@@ -42,6 +43,11 @@ class Curve:
     outside : {"slope", "level"} or (float, float)
         How the curve goes on outside its points: with its end slope, level, or with these slopes before the first and after the
         last.
+
+    Raises
+    ------
+    InputError
+        If the points are no finite numbers, not as many of one as of the other, or do not rise.
     """
 
     def __init__(
@@ -51,7 +57,9 @@ class Curve:
         interpolation: str = "pchip",
         outside: str | tuple[float, float] = "slope",
     ):
-        soc, value = np.atleast_1d(np.asarray(soc, float)), np.atleast_1d(np.asarray(value, float))
+        soc, value = _points(soc, value)
+        if interpolation not in ("pchip", "linear"):
+            raise InputError('must be "pchip" or "linear"', key="interpolation", value=interpolation)
         self.soc, self.value, self.interpolation = soc, value, interpolation
         if soc.size == 1:
             rows = np.array([[-MARGIN, value[0], 0.0, 0.0, 0.0]])
@@ -100,6 +108,25 @@ class Curve:
         """Integral from 0 to ``z``, any shape."""
         r, d = self._place(z)
         return r[..., 5] + d * (r[..., 1] + d * (r[..., 2] / 2 + d * (r[..., 3] / 3 + d * r[..., 4] / 4)))
+
+
+def _points(soc, value):
+    """Points as two arrays, both of shape (n,), that a curve can go through."""
+    arrays = []
+    for key, given in (("soc", soc), ("value", value)):
+        try:
+            points = np.atleast_1d(np.asarray(given, float))
+        except (TypeError, ValueError):  # text, or lists of unequal lengths
+            raise InputError("must be numbers", key=key, value=given) from None
+        if points.ndim != 1 or not points.size or not np.isfinite(points).all():
+            raise InputError("must be a list of one finite number or more", key=key, value=given)
+        arrays.append(points)
+    soc, value = arrays
+    if soc.size != value.size:
+        raise InputError(f"needs as many values as soc points: {soc.size} and {value.size} were given", key="value")
+    if not (np.diff(soc) > 0).all():
+        raise InputError("must rise from point to point", key="soc", value=soc.tolist())
+    return soc, value
 
 
 def _pchip(x, y):

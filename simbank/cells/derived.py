@@ -251,16 +251,21 @@ def _check_limits(base: Chemistry, made: Chemistry) -> None:
     if not 0 < made.volt_min <= made.cutoff_volt < made.charge_volt <= made.volt_max:
         given = f"{made.volt_min:g}, {made.cutoff_volt:g}, {made.charge_volt:g}, {made.volt_max:g} V"
         raise InputError("must satisfy 0 < volt_min <= cutoff_volt < charge_volt <= volt_max", key="limits", value=given)
+    refuse_rest_beyond_limits(made, "ocv", base)
+
+
+def refuse_rest_beyond_limits(made: Chemistry, key: str, base: Chemistry | None = None) -> None:
+    """An InputError at ``key`` if a cell rests beyond its limits when full or empty, although its ``base``, if any, does not."""
     empty, full = float(made.ocv(0.0)), float(made.ocv(1.0))
-    if full > made.volt_max and not float(base.ocv(1.0)) > base.volt_max:
+    if full > made.volt_max and not (base and float(base.ocv(1.0)) > base.volt_max):
         raise InputError(
             f"a full cell would rest at {full:.4g} V, above the {made.volt_max:g} V at which a pack opens; change the curve less, or "
             "limits.volt_max as well",
-            key="ocv",
+            key=key,
         )
-    if empty < made.volt_min and not float(base.ocv(0.0)) < base.volt_min:
+    if empty < made.volt_min and not (base and float(base.ocv(0.0)) < base.volt_min):
         raise InputError(
             f"an empty cell would rest at {empty:.4g} V, below the {made.volt_min:g} V at which a pack opens; change the curve less, or "
             "limits.volt_min as well",
-            key="ocv",
+            key=key,
         )

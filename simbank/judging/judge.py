@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from simbank.errors import InputError
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
@@ -15,6 +16,7 @@ from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
 from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
 from simbank.judging.warned import warning_verdicts
+from simbank.judging.wiring import conductors, unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
@@ -30,7 +32,7 @@ __all__ = ["verdicts"]
 
 FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
 LOOKED_AT = {
-    Result: "the run's load, sharing, spread, temperatures and cable loads",
+    Result: "the run's load, sharing, spread and temperatures",
     Comparison: "load, sharing and spread of every layout",
     Sizing: "ampacity, devices and the limits given of every size",
     Sweep: "sharing and spread of every run",
@@ -68,7 +70,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill, Protection or another StudyResult
         Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
-        Greatest number of verdicts; if there are more, the last one says how many, and how grave.
+        Greatest number of verdicts, 1 or more; if there are more, the last one says how many, and how grave. Of 1, the worst alone.
 
     Returns
     -------
@@ -79,7 +81,11 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     ------
     TypeError
         For anything else than these results.
+    InputError
+        If ``most`` is no whole number of 1 or more.
     """
+    if not isinstance(most, int) or isinstance(most, bool) or most < 1:
+        raise InputError("must be a whole number, 1 or more", key="most", value=most)
     results = [_whole(result) for result in results]
     protected = any(isinstance(result, Protection) for result in results)
     found = {}
@@ -99,7 +105,9 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     places = {code: k for k, code in enumerate(RULES)}
     rank = {severity: k for k, severity in enumerate(SEVERITIES)}
     ordered = sorted(found.values(), key=lambda told: (rank[told.severity], places[told.code]))
-    return ordered if len(ordered) <= most else [*ordered[: most - 1], _more(ordered[most - 1 :])]
+    if len(ordered) <= most or most == 1:
+        return ordered[:most]
+    return [*ordered[: most - 1], _more(ordered[most - 1 :])]
 
 
 def _whole(result):
@@ -112,13 +120,28 @@ def _whole(result):
 def _nothing(results, found):
     """What was looked at where no rule of danger or act spoke."""
     looked = "; ".join(
-        dict.fromkeys(words for result in results for kind, words in LOOKED_AT.items() if isinstance(result, kind))
+        dict.fromkeys(
+            words + (_cables(result) if kind is Result else "")
+            for result in results
+            for kind, words in LOOKED_AT.items()
+            if isinstance(result, kind)
+        )
     )
     text = (
         f"These rules found nothing to act on in what was looked at: {looked}. They rest on the numbers of the file, and say nothing of "
         "what it leaves out."
     )
     return verdict("nothing-found", "bank", text)
+
+
+def _cables(run):
+    """Whether the load of cables was looked at, of all, of some or of none: only where ampacity is known."""
+    if not len(run.packs):
+        return ""
+    unknown, every = len(unknown_ampacity(run)), len(conductors(run))
+    if unknown:
+        return ", loads of those cables whose ampacity is known" if unknown < every else " (no cable loads)"
+    return ", cable loads" if every else ""
 
 
 def _more(left):

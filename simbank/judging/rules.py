@@ -134,8 +134,8 @@ _ROWS = (
     (
         "conductor-overloaded",
         DANGER,
-        "a conductor carries more than it may: in a run over 15 min, in `size` and `compare` with the margin of a load that lasts",
-        f"run: root mean square over {LASTING_S / 60:.0f} min above ampacity; size, compare: {LOAD_MARGIN:g} × the greatest current above it",
+        "a conductor carries more than it may: in a run over 15 min, in `size`, `compare` and `protect` with the margin of a load that lasts",
+        f"run: root mean square over {LASTING_S / 60:.0f} min above ampacity; size, compare, protect: {LOAD_MARGIN:g} × the load above it",
         SIZE_SOURCE,
     ),
     ("sharing-only", DANGER, "sizes were tried without ampacity and protection: one in the list may burn", "as `size`", PRACTICE),
@@ -293,7 +293,13 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
-    ("ampacity-unknown", UNKNOWN, "a conductor's insulation or ampacity is not given", PROTECT, SIZE_SOURCE),
+    (
+        "ampacity-unknown",
+        UNKNOWN,
+        "a conductor's insulation or ampacity is not given; in a run, of one that carries current",
+        f"{PROTECT}; run: any current without gauge or ampacity",
+        SIZE_SOURCE,
+    ),
     ("not-checkable", UNKNOWN, "other checks could not be made for want of data", PROTECT, PRACTICE),
     ("layout-left-out", UNKNOWN, "a layout could not be built with the parts of the file", WARNING, PRACTICE),
     (
@@ -324,7 +330,8 @@ _ROWS = (
     (
         "best-layout",
         NOTE,
-        "which layout is best, by how much, and for how much copper; act if the file has another and it matters",
+        "which layout is best, by how much, and for how much copper, of those in which no pack exceeds a limit and no conductor its "
+        "ampacity; act if the file has another and it matters, or if all are out",
         f"{ALIKE_ENERGY * 100:g} % of energy, {ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread, or a load met",
         "chosen here: less cannot be measured",
     ),
@@ -346,14 +353,14 @@ _ROWS = (
     (
         "shares-alike",
         NOTE,
-        "every pack carries its share",
-        f"largest share ratio below {SHARE_TOLD:g}",
+        "every pack carries its share, and none is near a limit",
+        f"largest share ratio below {SHARE_TOLD:g}, no pack at {NEAR_LIMIT:g} of a limit",
         "chosen here: clamp meters are good for 2 or 3 % each",
     ),
     (
         "hardest-pack",
         NOTE,
-        "the pack that works hardest, and at which rate that would matter",
+        "the pack that works hardest, and which pack comes nearest to a limit of its own at this duty",
         f"share ratio {SHARE_TOLD:g}",
         "chosen here: clamp meters are good for 2 or 3 % each",
     ),

@@ -16,7 +16,7 @@ from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import WORTH_SAYING
 from simbank.verdict import ACT, DANGER, Verdict
 
-__all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts"]
+__all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts", "strained"]
 
 FREEZING_C = 0.0
 
@@ -178,8 +178,21 @@ def _limits(pack, device_a, celsius, too_fast):
     return [row for row in found if np.isfinite(row[1]) and row[1] > 0]
 
 
-def _strain(result):
-    """For every pack (current ÷ limit, limit in words, current [A], limit [A], whether of charge, pack), of its nearest limit."""
+def strained(result: Result, told_once: bool = False) -> list[tuple]:
+    """How near every pack of a run comes to a limit of its own, charge and discharge each against its own limits.
+
+    Parameters
+    ----------
+    result : Result
+        Of a run.
+    told_once : bool
+        Whether to leave out what cells take of a charge where the verdict ``charge-too-fast`` tells of it.
+
+    Returns
+    -------
+    list of (float, str, float, float, bool, Pack)
+        Current ÷ limit, the limit in words, current [A], limit [A], whether of charge, pack; of its nearest limit.
+    """
     bank, current = result.scenario.bank, result.packs["current_a"]
     rating = {}
     for device in bank.devices:
@@ -194,7 +207,7 @@ def _strain(result):
         of = [
             (peak[charge] / level, words, peak[charge], level, charge)
             for words, level, charge in _limits(
-                pack, rating.get(pack.name, np.inf), celsius, row["charge_too_cold_h"] > rules.TOO_FAST_H
+                pack, rating.get(pack.name, np.inf), celsius, told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H
             )
         ]
         rows.append((*max(of), pack))
@@ -203,14 +216,14 @@ def _strain(result):
 
 def _hardest(result):
     """The pack that comes nearest to a limit of its own, and the one that carries most for its size."""
-    strained = _strain(result)
-    ratio, words, current, limit, _, pack = max(strained, key=lambda row: row[0])
-    if ratio >= rules.NEAR_LIMIT:
-        rest = [row[5].name for row in strained if row[0] >= rules.NEAR_LIMIT and row[5] is not pack]
+    near = [row for row in strained(result, told_once=True) if row[0] >= rules.NEAR_LIMIT]
+    if near:
+        ratio, words, current, limit, charge, pack = max(near, key=lambda row: row[0])
+        rest = [row[5].name for row in near if row[5] is not pack]
         over = "over" if ratio > 1 else f"{ratio * 100:.0f} % of"
         text = (
-            f"{pack.name} carries up to {current:.0f} A ({current / pack.capacity_ah:.2f} C), {over} {words} ({limit:.0f} A){others(rest)}. "
-            "Ask for less, share it more evenly, or add packs; what its maker allows decides."
+            f"{pack.name} carries up to {current:.0f} A ({current / pack.capacity_ah:.2f} C) of {_way(charge)}, {over} {words} ({limit:.0f} A)"
+            f"{others(rest)}. Ask for less, share it more evenly, or add packs; what its maker allows decides."
         )
         yield verdict(
             "pack-near-limit", ", ".join([pack.name, *rest]), text, current_a=current, limit_a=limit, c_rate=current / pack.capacity_ah
@@ -221,34 +234,52 @@ def _hardest(result):
     ]  # fmt: skip
     if not shares:
         return
-    if max(shares)[0] < rules.SHARE_TOLD:
+    if max(shares)[0] >= rules.SHARE_TOLD:
+        yield _hardest_share(result, shares)
+    elif not any(row[0] >= rules.NEAR_LIMIT for row in strained(result)):
         share, what, name = max(shares)
         text = (
-            f"Every pack carries its share within {(rules.SHARE_TOLD - 1) * 100:.0f} %: the largest share ratio is {share:.2f} ({name}, {what}), and "
-            f"states of charge lie up to {result.summary['bank']['spread_max_points']:.1f} points apart. Better sharing would change nothing here."
+            f"Every pack carries its share within {(rules.SHARE_TOLD - 1) * 100:.0f} % over the whole {what}: the largest share ratio is "
+            f"{share:.2f} ({name}), and states of charge lie up to {result.summary['bank']['spread_max_points']:.1f} points apart. No pack is "
+            "near a limit of its own, so that better sharing would change little at this duty."
         )
         yield verdict(
             "shares-alike", name, text, share_ratio=share, spread_max_points=result.summary["bank"]["spread_max_points"]
         )
-        return
+
+
+def _way(charge):
+    return "charge" if charge else "discharge"
+
+
+def _hardest_share(result, shares):
+    """The verdict on the pack of the largest share ratio; beside it, which pack comes nearest to a limit, which may be another."""
     share, what, name = max(shares, key=lambda row: (round(row[0], 2), row[1]))  # of the same, that of the discharge
     least, _, idle = min(row for row in shares if row[1] == what)
-    ratio, words, current, limit, charge, pack = next(row for row in strained if row[5].name == name)
-    flows = result.ports["current_a"].sum(axis=1) * (-1.0 if charge else 1.0)
-    bank_c = max(float(flows.max()), 0.0) / result.summary["bank"]["capacity_ah"]
-    matters = (
-        "so it matters now"
-        if ratio >= rules.NEAR_LIMIT
-        else f"so it would matter from about {bank_c / ratio:.2g} C of the bank on"
-    )
+    ratio, words, current, limit, charge, pack = max(strained(result), key=lambda row: row[0])
+    matters = " That matters now."
+    if ratio < rules.NEAR_LIMIT:
+        in_c = _in_c((getattr(result.scenario, "data", None) or {}).get("duty"))
+        other = "for others: simbank sweep FILE --over duty.c_rate=0.2,0.4." if in_c else "at a higher one it may be."
+        matters = f" That is not near at this C-rate; {other}"
     text = (
-        f"{name} works hardest: {share:.2f} times its share of the {what} ({idle} {least:.2f}), up to {current / pack.capacity_ah:.2f} C while "
-        f"the bank has {bank_c:.2f} C. That is {ratio * 100:.0f} % of {words}, {matters}; it ages by its share."
+        f"{name} works hardest: {share:.2f} times its share over the whole {what} ({idle} {least:.2f}), and ages by it. Nearest to a limit comes "
+        f"{pack.name}, with up to {current:.0f} A ({current / pack.capacity_ah:.2f} C) of {_way(charge)}, {ratio * 100:.0f} % of {words}.{matters}"
     )
-    yield verdict(
-        "hardest-pack", name, text, share_ratio=share, least_share_ratio=least, c_rate=current / pack.capacity_ah, bank_c_rate=bank_c,
-        limit_a=limit, matters_from_bank_c_rate=bank_c / ratio,
+    return verdict(
+        "hardest-pack", name, text, share_ratio=share, least_share_ratio=least, nearest_current_a=current,
+        nearest_c_rate=current / pack.capacity_ah, nearest_limit_a=limit, nearest_share_of_limit=ratio,
     )  # fmt: skip
+
+
+def _in_c(duty):
+    """Whether a duty states rates in C, which ``duty.c_rate`` replaces."""
+    if not isinstance(duty, dict):
+        return False
+    steps = duty.get("steps") or [duty]
+    return any(
+        isinstance(step, dict) and str(step.get(key, "")).endswith("C") for step in steps for key in ("charge", "discharge")
+    )
 
 
 # ---- who is empty or full first ----

@@ -7,15 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 
+from simbank.bank import Branch
 from simbank.judging import rules
 from simbank.judging.rules import verdict
-from simbank.judging.words import energy, others
+from simbank.judging.words import energy, others, short
 from simbank.simulation import Result
 from simbank.studies.carrying import Carrying, carrying
 from simbank.verdict import ACT, DANGER, Verdict
 
-__all__ = ["copper_kg", "overloaded", "wiring_verdicts"]
+__all__ = ["conductors", "copper_kg", "overloaded", "unknown_ampacity", "wiring_verdicts"]
 
+NO_CURRENT_A = 0.01  # less is round-off, or nothing that heats a wire
 BEST = "xlpe90"  # insulation of the hottest column of the tables
 
 
@@ -29,12 +31,22 @@ def wiring_verdicts(result: Result) -> Iterator[Verdict]:
         jacket = "" if sure else " With insulation for 90 °C it might carry it: read the jacket."
         text = (
             f"{worst.name} carries {worst.current_a:.0f} A (RMS over {rules.LASTING_S / 60:.0f} min); {_carries(worst)}{others(rest)}."
-            f"{' It runs hotter than its insulation stands.' if sure else ''}{jacket} Fit thicker cable, or ask for less."
+            f"{' It runs hotter than its insulation stands.' if sure else ''}{jacket} Fit thicker cable (or ask for "
+            "less), then a device between load and ampacity."
         )
         yield verdict(
             "conductor-overloaded", ", ".join([worst.name, *rest]), text, DANGER if sure else ACT, current_a=worst.current_a,
             ampacity_a=worst.ampacity_a, conductors=len(found),
         )  # fmt: skip
+    bare = unknown_ampacity(result)
+    if bare:
+        name = max(bare, key=bare.get)
+        text = (
+            f"What {len(bare)} conductor{'s' * (len(bare) > 1)} that carr{'y' if len(bare) > 1 else 'ies'} current may carry is not known, so "
+            f"that overload there was not looked for ({short(bare)}; most in {name}, {bare[name]:.0f} A). Give gauge and insulation, or the "
+            "ampacity from the maker's sheet."
+        )
+        yield verdict("ampacity-unknown", ", ".join(bare), text, conductors=len(bare), current_a=bare[name])
     bank = result.summary["bank"]
     moved, lost = bank["energy_out_wh"] + bank["energy_in_wh"], bank["conductor_loss_wh"]
     if moved and lost > rules.CABLE_LOSS_SHARE * moved:
@@ -62,13 +74,12 @@ def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
     Returns
     -------
     list of Carrying
-        Where the insulation is not given, by the column of the lowest temperature. Conductors whose ampacity is not known are left out.
+        Where the insulation is not given, by the column of the lowest temperature. Conductors whose ampacity is not known are left
+        out: :func:`unknown_ampacity` names them.
     """
     bank, branches = result.scenario.bank, result.branches
     margin, found, currents = (1.0 if lasting else rules.LOAD_MARGIN), [], None
-    for branch in bank.graph.branches:
-        if branch.kind == "device" or branch.conductor is None or branch.name not in branches.index:
-            continue
+    for branch in conductors(result):
         row = carrying(branch, branches.loc[branch.name, "current_peak_a"], np.inf, bank.ambient_k, margin)
         if row.carries is not False:
             continue
@@ -78,6 +89,26 @@ def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
             row = carrying(branch, min(_lasting_a(currents[branch.name]), most), np.inf, bank.ambient_k, margin)
         if row.carries is False:
             found.append(row)
+    return found
+
+
+def conductors(result: Result) -> list[Branch]:
+    """What may be overloaded in a run: branches with a conductor."""
+    return [
+        branch
+        for branch in result.scenario.bank.graph.branches
+        if branch.kind != "device" and branch.conductor is not None and branch.name in result.branches.index
+    ]
+
+
+def unknown_ampacity(result: Result) -> dict[str, float]:
+    """Conductors that carry current in a run and whose ampacity is not known, with their greatest current [A]."""
+    found = {}
+    for branch in conductors(result):
+        current = float(result.branches.loc[branch.name, "current_peak_a"])
+        row = carrying(branch, current, np.inf, result.scenario.bank.ambient_k, 1.0)
+        if row.ampacity_a is None and current > NO_CURRENT_A:
+            found[branch.name] = current
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -59,17 +59,35 @@ def _own_duty(duty: Duty, bank: Bank) -> Duty:
     if not duty.steps or not isinstance(duty.repeat, int) or duty.repeat < 1:
         raise InputError("needs a step or more, repeated once or more", key="duty")
     for k, step in enumerate(duty.steps):
-        if not (np.isfinite(step.duration_s) and step.duration_s >= SHORTEST_ROW_S):
+        if not (_is_finite(step.duration_s) and step.duration_s >= SHORTEST_ROW_S):
             raise InputError("must be a millisecond or more", key=f"duty.steps.{k}.duration_s", value=step.duration_s)
+        if not isinstance(step.commands, Mapping):
+            raise InputError("must be a dict of ports", key=f"duty.steps.{k}.commands", value=step.commands)
         for port, command in step.commands.items():
             key = f"duty.steps.{k}.commands.{port}"
             if port not in ports:
                 raise InputError(f"no such port; {nearest(port, ports)}", key=key)
+            if not isinstance(command, Command):
+                raise InputError("must be a Command", key=key, value=command)
             if command.kind not in ("current", "power", "resistance"):
                 raise InputError("use one of current, power, resistance", key=f"{key}.kind", value=command.kind)
-            if not np.isfinite([command.value, command.slope]).all() or (command.kind == "resistance" and command.value <= 0):
+            if not (_is_finite(command.value) and _is_finite(command.slope)) or (
+                command.kind == "resistance" and command.value <= 0
+            ):
                 raise InputError("must be finite, a resistance above zero", key=f"{key}.value", value=command.value)
+            for label in ("tail_a", "cutoff_volt", "ac_asked_w", "ac_ratio"):
+                number = getattr(command, label)
+                if not _is_finite(number) or (number < 0 and label in ("tail_a", "cutoff_volt")):
+                    raise InputError("must be a finite number, none below zero", key=f"{key}.{label}", value=number)
+            limit = command.volt_limit
+            if not (limit == np.inf or (_is_finite(limit) and limit > 0)):
+                raise InputError("must be above zero", key=f"{key}.volt_limit", value=limit)
     return duty
+
+
+def _is_finite(number):
+    """Whether this is a finite number, and no text or None."""
+    return isinstance(number, (int, float, np.number)) and -np.inf < number < np.inf
 
 
 def _named_port(asked: str | None, key: str, bank: Bank) -> str:

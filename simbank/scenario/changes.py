@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Mapping
 from typing import Any
 
 from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
 from simbank.filemodel import nearest, refuse_deep
 
-__all__ = ["changed", "joint_branches"]
+__all__ = ["changed", "checked_keys", "joint_branches"]
 
 
 def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
@@ -45,6 +46,18 @@ def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
     if changes:
         refuse_deep(data)
     return data
+
+
+def checked_keys(changes: Any) -> dict[str, Any]:
+    """Changes as they are, {} for None; an InputError if they are no dict with dotted keys."""
+    if changes is None:
+        return {}
+    if not isinstance(changes, Mapping):
+        raise InputError('must be a dict of dotted keys, such as {"packs.A.soc": 0.5}', key="changes", value=changes)
+    for key in changes:
+        if not isinstance(key, str):
+            raise InputError('a dotted key must be text, such as "packs.A.soc"', key="changes", value=key)
+    return dict(changes)
 
 
 def _precedence(dotted):

@@ -7,12 +7,19 @@ from pathlib import Path
 
 import numpy as np
 
-from simbank.cells import Chemistry, library, load_chemistry
+from simbank.cells import Chemistry, Curve, RCPair, library, load_chemistry
+from simbank.cells.derived import refuse_rest_beyond_limits
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.scenario.schema import ScenarioFile
 
 __all__ = ["chemistries_of_types", "chemistry_by_name"]
+
+CURVES = ("ocv", "half_width", "entropy", "r_factor", "rc_factor", "charge_rate")
+NUMBERS = (
+    "decay_per_soc", "volt_max", "volt_min", "charge_volt", "cutoff_volt", "arrhenius_k", "arrhenius_rc_k", "reference_k",
+    "specific_heat_j_kg_k",
+)  # fmt: skip
 
 
 def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
@@ -49,10 +56,16 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
 def _sound(own: Chemistry) -> Chemistry:
     """A chemistry that a program made, with what a run rests on looked at; a file's is checked where it is read."""
     key = f"chemistries.{own.name}"
-    for label in ("ocv", "half_width"):
+    for label in CURVES:
         curve = getattr(own, label)
-        if not (np.isfinite(curve.soc).all() and np.isfinite(curve.value).all() and (np.diff(curve.soc) > 0).all()):
-            raise InputError("needs finite points at rising states of charge", key=f"{key}.{label}")
+        if not isinstance(curve, Curve):
+            raise InputError("must be a Curve", key=f"{key}.{label}", value=curve)
+        if not np.isfinite(curve.rows).all():
+            raise InputError("needs finite points and slopes", key=f"{key}.{label}")
+    for label in NUMBERS:
+        number = getattr(own, label)
+        if isinstance(number, bool) or not isinstance(number, (int, float, np.number)) or not np.isfinite(number):
+            raise InputError("must be a finite number", key=f"{key}.{label}", value=number)
     volt = own.ocv.value
     if own.ocv.soc[0] > 0 or own.ocv.soc[-1] < 1 or not (np.diff(volt) >= 0).all() or not (volt > 0).all():
         raise InputError("must cover states of charge from 0 to 1, above 0 V and nowhere falling", key=f"{key}.ocv")
@@ -61,7 +74,29 @@ def _sound(own: Chemistry) -> Chemistry:
     if not 0 < own.volt_min <= own.cutoff_volt < own.charge_volt <= own.volt_max:
         limits = "volt_min, cutoff_volt, charge_volt, volt_max"
         raise InputError(f"{limits} must rise from above 0 V; cutoff_volt may be volt_min, charge_volt volt_max", key=key)
+    _check_others(own, key)
+    refuse_rest_beyond_limits(own, f"{key}.ocv")
     return own
+
+
+def _check_others(own: Chemistry, key: str) -> None:
+    """An InputError if what a run rests on besides voltages cannot be that of a cell."""
+    for label, least in (("decay_per_soc", 0.0), ("reference_k", 0.0)):
+        if not getattr(own, label) > least:
+            raise InputError("must be above zero", key=f"{key}.{label}", value=getattr(own, label))
+    for label in ("arrhenius_k", "arrhenius_rc_k", "specific_heat_j_kg_k"):
+        if getattr(own, label) < 0:
+            raise InputError("must not be below zero", key=f"{key}.{label}", value=getattr(own, label))
+    for label in ("r_factor", "rc_factor"):
+        if not (getattr(own, label).value > 0).all():
+            raise InputError("must be above zero", key=f"{key}.{label}")
+    if (own.charge_rate.value < 0).any():
+        raise InputError("must not be below zero", key=f"{key}.charge_rate")
+    if len(own.rc) != 2 or not all(isinstance(pair, RCPair) for pair in own.rc):
+        raise InputError("needs two RCPairs", key=f"{key}.rc", value=own.rc)
+    for number, pair in enumerate(own.rc):
+        if not (0 <= pair.resistance_ratio < np.inf and 0 < pair.time_constant_s < np.inf):
+            raise InputError("needs a resistance of zero or more and a time above zero", key=f"{key}.rc.{number}", value=pair)
 
 
 def chemistries_of_types(file: ScenarioFile, folder: Path) -> tuple[dict[str, Chemistry], tuple[str, ...]]:

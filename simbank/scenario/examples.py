@@ -70,6 +70,8 @@ def example(name: str, changes: dict[str, Any] | None = None) -> Scenario:
     <Scenario 'Classroom chain': 5 packs, 500 Ah, chain, duty of 24 h>
     """
     path = _folder() / f"{name}.toml"
+    if not isinstance(name, str):
+        raise InputError(f"must be a name; known here: {', '.join(examples())}", key="name", value=name)
     if Path(name).name != name or not path.is_file():
         raise InputError(f"no such example; {nearest(name, examples())}", value=name)
     return load(path, changes)

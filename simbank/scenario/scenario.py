@@ -16,7 +16,7 @@ from simbank.plotting.drawing import draw_bank
 from simbank.provenance import content_hash, files_read
 from simbank.scenario.build_bank import build_bank
 from simbank.scenario.build_duty import build_duty
-from simbank.scenario.changes import changed, joint_branches
+from simbank.scenario.changes import changed, checked_keys, joint_branches
 from simbank.scenario.chemistries import chemistry_by_name
 from simbank.scenario.schema import ScenarioFile
 
@@ -165,8 +165,10 @@ def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, sourc
     InputError
         As :func:`load`.
     """
-    changes = changes or {}
+    if not isinstance(data, dict):
+        raise InputError("must be a dict of a scenario file's form", file=source, key="data", value=data)
     try:
+        changes = checked_keys(changes)
         if _ADDED in changes:  # the names of branches are known once the rest is built
             rest = {key: value for key, value in changes.items() if key != _ADDED}
             data = changed(data, rest)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -212,15 +213,26 @@ def operating_point(scenario: Scenario, commands: Mapping[str, float | tuple[str
     {'charger': 52.99}
     """
     names, asked = list(scenario.bank.graph.ports), {}
+    if not isinstance(commands, Mapping):
+        raise InputError(f'must be a dict of ports, such as {{"{names[0]}": 50.0}}', key="commands", value=commands)
     for port, command in commands.items():
         if port not in names:
             raise InputError(f"no such port; {nearest(port, names)}", key="commands", value=port)
-        kind, value = command if isinstance(command, tuple) else ("current", command)
-        if kind not in KINDS:
+        kind, value = command if isinstance(command, tuple) and len(command) == 2 else ("current", command)
+        if not isinstance(kind, str) or kind not in KINDS:
             raise InputError(f"unknown kind; {nearest(kind, KINDS)}", key=f"commands.{port}", value=kind)
-        if isinstance(value, str) or not np.isfinite(value) or (kind == "resistance" and not value > 0):
+        number = _number(value)
+        if not np.isfinite(number) or (kind == "resistance" and not number > 0):
             raise InputError(
                 "must be a finite number of A, W or ohm (a resistance above zero)", key=f"commands.{port}", value=value
             )
-        asked[port] = (kind, float(value))
+        asked[port] = (kind, number)
     return BankAtStart(scenario.bank).solve_operating_point(asked)
+
+
+def _number(value):
+    """A value as a float, NaN if it is no number or too large for one."""
+    try:
+        return math.nan if isinstance(value, str) else float(value)
+    except (TypeError, ValueError, OverflowError):
+        return math.nan

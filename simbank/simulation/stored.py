@@ -39,8 +39,8 @@ class StoredResult(Result):
             self._summary, self.complete = record, self._file["complete"]
             self.warnings = from_records(record["warnings"])
             self._port_names = [port["name"] for port in record["ports"]]
-            self.made_by = self._file["made_by"]
-        except (KeyError, TypeError) as error:
+            self.made_by = dict(self._file["made_by"])
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise InputError(
                 f"not a summary of this version of simbank: it lacks {error}", file=folder / "summary.json"
             ) from None
@@ -134,11 +134,14 @@ class StoredResult(Result):
 def _summary(folder: Path) -> dict[str, Any]:
     path = folder / "summary.json"
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError("no such file; give a folder that a run was written into", file=path) from None
     except (OSError, ValueError) as error:
         raise InputError(f"cannot be read: {error}", file=path) from None
+    if not isinstance(record, dict):
+        raise InputError("not a summary of a run: it holds no table of keys", file=path)
+    return record
 
 
 def read_run(folder: str | Path) -> StoredResult:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from simbank.bank import Bank
-from simbank.bank.ampacity import INSULATIONS, conductor_ampacity, credited_ambient_c, lowest_insulation
+from simbank.bank.ampacity import INSULATIONS, below_table, conductor_ampacity, credited_ambient_c, lowest_insulation
 from simbank.bank.graph import Branch
 from simbank.simulation.operating_point import BankAtStart
 from simbank.simulation.result import Result
@@ -121,5 +121,7 @@ def carrying(branch: Branch, current_a: float, device_a: float, ambient_k: float
         ambient_c = ambient_k - 273.15
         at = credited_ambient_c(ambient_c)
         colder = f" (nothing is added for the {ambient_c:.0f} °C of the file)" if at > ambient_c else ""
-        words = f"{conductor.gauge.label} carries {ampacity:.0f} A at {kind}, {at:.0f} °C around it{colder}{together}"
+        first = below_table(conductor.gauge)
+        by_area = f" (by its area: the table begins at {first})" if first else ""
+        words = f"{conductor.gauge.label} carries {ampacity:.0f} A at {kind}, {at:.0f} °C around it{by_area}{together}{colder}"
     return Carrying(branch.name, float(current_a), margin, ampacity, float(device_a), words)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.filemodel import as_path
 from simbank.files import was_harmless
 from simbank.provenance import MADE_BY_FILE
 from simbank.results import RESULT_FILE, StudyResult
@@ -84,7 +85,7 @@ def read(folder: str | Path) -> Result | StudyResult:
     InputError
         If the folder holds no result, or more than one, or a file of it is missing or damaged.
     """
-    folder = Path(folder)
+    folder = as_path(folder, "folder")
     made = _made_by(folder)
     study = made["function"].removeprefix("simbank.")
     if study == "simulate":
@@ -114,8 +115,10 @@ def _made_by(folder):
         made = {record["function"]: record for record in records if "function" in record}
     except FileNotFoundError:
         raise InputError("no such file; give a folder that a result was written into", file=path) from None
-    except (OSError, ValueError, TypeError) as error:
+    except (OSError, ValueError) as error:
         raise InputError(f"cannot be read: {error}", file=path) from None
+    except TypeError:
+        raise InputError("not a record of what made a result", file=path) from None
     if len(made) != 1:
         found = f"results of {', '.join(made)} are here; give each a folder of its own" if made else "no result is here"
         raise InputError(found, file=path)
@@ -126,11 +129,15 @@ def _made_by(folder):
 def _told(folder):
     path = folder / RESULT_FILE
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
+        told = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError("no such file; the folder was written by another version of simbank", file=path) from None
     except (OSError, ValueError) as error:
         raise InputError(f"cannot be read: {error}", file=path) from None
+    lacks = sorted({"title", "words", "warnings", "table", "indexed"} - set(told)) if isinstance(told, dict) else ["every key"]
+    if lacks:
+        raise InputError(f"not a result of this version of simbank: it lacks {', '.join(lacks)}", file=path)
+    return told
 
 
 def _parquet(path):
