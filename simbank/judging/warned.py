@@ -24,8 +24,8 @@ TO_DO = {
     "unequal-parallel-cells": "Read capacity and resistance again: which is one cell's, which the pack's.",
     "assumed-bms": "Read the limits of yours from its sheet.",
     "device-cannot-break": "Fit one that can.",
-    "conductor-overloaded": "Fit thicker cable there.",
-    "conductor-unprotected": "Fit a smaller device or thicker cable there.",
+    "conductor-overloaded": "Fit thicker cable there (or ask for less), then a device between load and ampacity.",
+    "conductor-unprotected": "Fit thicker cable there, or a device between its load and its ampacity.",
     "no-device-limits": "Add a fuse or breaker.",
     "device-ratings-unknown": "Read them from its sheet.",
 }
