@@ -24,7 +24,8 @@ from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
-from simbank.studies.protection.checks import RATINGS
+from simbank.studies.protection.checks import CONDUCTOR, RATINGS
+from simbank.studies.protection.conductor_checks import load_checks
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
@@ -1296,3 +1297,32 @@ def test_devices_of_ports_with_mistakes_meet_what_flows_just_behind_them(root):
         place = next(p for p in faults.places if p.name == f"leads of {port}, at its device")
         assert amperes == pytest.approx(expected, abs=1.0)
         assert abs(faults.response(place).initial_a[-1]) == pytest.approx(amperes, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("lead", "discharge", "status", "limit"),
+    [
+        # NFPA 70 table 310.16, copper, 90 °C (from memory): 1/0 AWG 170 A, 4/0 AWG 260 A. 1.25 × 150 A = 187.5 A.
+        ({"gauge": "1/0 AWG", "insulation": "xlpe90"}, 150, "fail", 170),
+        ({"gauge": "4/0 AWG", "insulation": "xlpe90"}, 150, "pass", 260),
+        # 1.25 × 80 A = 100 A
+        ({"gauge": "1/0 AWG", "ampacity": "100.1 A"}, 80, "pass", 100.1),
+        ({"gauge": "1/0 AWG", "ampacity": "99.9 A"}, 80, "fail", 99.9),
+        ({"gauge": "1/0 AWG"}, 80, "not checkable", None),
+    ],
+)  # fmt: skip
+def test_the_load_is_held_against_the_ampacity_of_every_conductor(lead, discharge, status, limit):
+    data = mixed("400 A").data | {"ambient": "30 degC", "duty": {"kind": "constant", "discharge": f"{discharge} A", "hours": 1}}
+    data["ports"][0]["lead"] = lead | {"length": "1 m"}
+    scenario = simbank.from_dict(data)
+    lasting, _ = lasting_load(scenario, Loads(scenario), run=False)
+    rows = {row.where: row for row in load_checks(scenario.bank, simbank.Assumptions(), lasting)}
+    assert {name for name in rows if "out" in name} == {"lead out +", "lead out -"}
+    row = rows["lead out +"]
+    assert (row.rule, row.status) == ("ampacity ≥ load", status)
+    assert row.numbers == {"load_a": pytest.approx(discharge), "margin": 1.25}
+    if limit is None:
+        assert row.wants == (CONDUCTOR,)
+    else:
+        assert (row.value, row.limit) == (pytest.approx(1.25 * discharge), pytest.approx(limit))
+    assert rows["lead A +"].numbers["load_a"] == pytest.approx(discharge / 2)  # two equal packs
