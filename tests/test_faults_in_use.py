@@ -126,3 +126,33 @@ def test_json_of_a_broken_off_run_is_still_json(tmp_path, shot):
     stdout, _ = process.communicate(timeout=120)
     assert process.returncode == 130  # as a shell has it for a command that Ctrl-C ended
     assert json.loads(stdout)["bank"]["duration_h"] > 0
+
+
+WORKERS = """
+import importlib, signal
+from joblib import Parallel, delayed
+from simbank.interrupts import deaf_children
+sweeps = importlib.import_module("simbank.studies.sweep")
+def blocked(_):
+    return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+sweeps._start_trackers()
+with deaf_children():
+    print(Parallel(n_jobs=2)(delayed(blocked)(k) for k in range(4)))
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="a system without masks of signals")
+def test_workers_of_a_sweep_are_deaf_to_ctrl_c_from_their_first_instant():
+    """Python's own tracker of resources made the workers that came after it hear Ctrl-C while they still imported."""
+    done = subprocess.run([sys.executable, "-c", WORKERS], capture_output=True, text=True, check=True, timeout=120)
+    assert done.stdout.strip() == str([True] * 4)
+
+
+def test_a_stopped_sweep_names_no_file_of_rows_that_is_not_there(tmp_path):
+    import importlib
+
+    sweeps = importlib.import_module("simbank.studies.sweep")
+    kept = sweeps._Kept(tmp_path, simbank.example("classroom_chain"), {}, {})
+    assert kept.kept() == ""
+    kept.add({}, {"failure": None}, {})
+    assert "rows.jsonl" in kept.kept()

@@ -24,7 +24,8 @@ from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
-from simbank.studies.protection.checks import RATINGS
+from simbank.studies.protection.checks import CONDUCTOR, RATINGS
+from simbank.studies.protection.conductor_checks import load_checks
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
@@ -1242,3 +1243,86 @@ def test_progress_is_told_often_and_never_goes_back():
     assert told == sorted(told)
     assert len(told) > 20
     assert (told[0] > 0.0, told[-1]) == (True, 1.0)
+
+
+def test_the_device_of_a_port_is_judged_by_a_fault_just_behind_it():
+    """Ohm's law: two packs side by side, then the device alone: I = E/((R + device + 2 leads)/2 + device). The beginning of the
+    port's leads carries that current for the 20 ms of the instantaneous release: I² × 0.02 s (relaxation slows it by little)."""
+    data = mixed("100 A", interrupting_rating="50 kA", voltage_rating="125 V").data
+    for box in data["packs"]:
+        box["device"] = box["device"] | {"rating": "3000 A"}
+    data["ports"][0]["device"] = data["ports"][0]["device"] | {"instant": 3, "trip": [[2, "100 s"], [3, "50 s"]]}
+    found = simbank.protect(simbank.from_dict(data), run=False)
+    faults, place = found.greatest, "leads of out, at its device"
+    emf, ohm = faults.sources[0][0], faults.sources[1][0]
+    own = {branch.name: branch.resistance_ohm for branch in found.scenario.bank.graph.branches}
+    side = (ohm + own["device A"] + own["lead A +"] + own["lead A -"]) / 2
+    amperes = emf / (side + own["device out"])
+    assert found.faults.loc[place, "initial_a"] == pytest.approx(amperes, rel=1e-9)
+    assert found.breaks.worst["device out"] == (pytest.approx(amperes, rel=1e-9), place)
+    assert found.faults.loc["leads of out, halfway", "initial_a"] == pytest.approx(
+        emf / (side + own["device out"] + own["lead out +"]), rel=1e-9
+    )
+    row = found.checks[(found.checks["rule"] == "withstand") & (found.checks["where"] == "lead out +")].iloc[0]
+    assert row["numbers"]["place"] == place
+    assert 0.93 * amperes**2 * 0.02 < row["value"] <= amperes**2 * 0.02 * (1 + 1e-9)
+
+
+def test_devices_of_ports_with_mistakes_meet_what_flows_just_behind_them(root):
+    """12 883 A through the pump's device and 15 893 A through the inverter's: nodal equations of the file by hand, E = 57.808 V and
+    12.138 mΩ a pack."""
+    bank = simbank.load(root / "scenarios" / "valley_workshop_mistakes.toml").bank
+    faults = Faults(bank, soc=1.0, temperature_k=318.15, hysteresis=1.0, as_new=True)
+    ohm = {branch.name: branch.resistance_ohm for branch in bank.graph.branches}
+    nodes = {f"{name}{sign}": k for k, (name, sign) in enumerate((n, s) for s in "+-" for n in "ABCD")}
+    for port, expected in (("inverter", 15893), ("pump", 12883)):
+        matrix, right = np.zeros((8, 8)), np.zeros(8)
+
+        def join(a, b, g, emf=0.0, matrix=matrix, right=right):
+            for one, other, sign in ((a, b, 1), (b, a, -1)):
+                matrix[one, one] += g
+                matrix[one, other] -= g
+                right[one] += sign * g * emf
+
+        for name in "ABCD":
+            series = 0.01213847 + ohm.get(f"device {name}", 0.0) + ohm[f"lead {name} +"] + ohm[f"lead {name} -"]
+            join(nodes[f"{name}+"], nodes[f"{name}-"], 1 / series, 57.808)
+        for k, (a, b) in enumerate(("AB", "BC", "CD")):
+            for sign in "+-":
+                join(nodes[f"{a}{sign}"], nodes[f"{b}{sign}"], 1 / ohm[f"bar {k + 1}-{k + 2} {sign}"])
+        join(nodes["A+"], nodes["D-"], 1 / ohm[f"device {port}"])
+        free = [k for k in range(8) if k != nodes["D-"]]
+        volts = np.linalg.solve(matrix[np.ix_(free, free)], right[free])
+        amperes = volts[free.index(nodes["A+"])] / ohm[f"device {port}"]
+        place = next(p for p in faults.places if p.name == f"leads of {port}, at its device")
+        assert amperes == pytest.approx(expected, abs=1.0)
+        assert abs(faults.response(place).initial_a[-1]) == pytest.approx(amperes, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("lead", "discharge", "status", "limit"),
+    [
+        # NFPA 70 table 310.16, copper, 90 °C (from memory): 1/0 AWG 170 A, 4/0 AWG 260 A. 1.25 × 150 A = 187.5 A.
+        ({"gauge": "1/0 AWG", "insulation": "xlpe90"}, 150, "fail", 170),
+        ({"gauge": "4/0 AWG", "insulation": "xlpe90"}, 150, "pass", 260),
+        # 1.25 × 80 A = 100 A
+        ({"gauge": "1/0 AWG", "ampacity": "100.1 A"}, 80, "pass", 100.1),
+        ({"gauge": "1/0 AWG", "ampacity": "99.9 A"}, 80, "fail", 99.9),
+        ({"gauge": "1/0 AWG"}, 80, "not checkable", None),
+    ],
+)  # fmt: skip
+def test_the_load_is_held_against_the_ampacity_of_every_conductor(lead, discharge, status, limit):
+    data = mixed("400 A").data | {"ambient": "30 degC", "duty": {"kind": "constant", "discharge": f"{discharge} A", "hours": 1}}
+    data["ports"][0]["lead"] = lead | {"length": "1 m"}
+    scenario = simbank.from_dict(data)
+    lasting, _ = lasting_load(scenario, Loads(scenario), run=False)
+    rows = {row.where: row for row in load_checks(scenario.bank, simbank.Assumptions(), lasting)}
+    assert {name for name in rows if "out" in name} == {"lead out +", "lead out -"}
+    row = rows["lead out +"]
+    assert (row.rule, row.status) == ("ampacity ≥ load", status)
+    assert row.numbers == {"load_a": pytest.approx(discharge), "margin": 1.25}
+    if limit is None:
+        assert row.wants == (CONDUCTOR,)
+    else:
+        assert (row.value, row.limit) == (pytest.approx(1.25 * discharge), pytest.approx(limit))
+    assert rows["lead A +"].numbers["load_a"] == pytest.approx(discharge / 2)  # two equal packs

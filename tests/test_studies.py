@@ -317,9 +317,58 @@ def test_size_without_limits_is_by_ampacity_and_protection_alone(root):
     shown = CliRunner().invoke(cli.app, ["size", str(path), "--layout", "chain", "--gauges", ",".join(gauges)])
     assert shown.exit_code == 0, shown.output
     told = " ".join(shown.stdout.split())
-    assert f"Simplest that carries its current and is protected, where a device limits it: chain in {found.best['gauge']}" in told
+    assert f"Simplest that carries its current: chain in {found.best['gauge']}" in told
+    assert "NOT PROTECTED: no device in the file limits the current in link P1-P2 +" in told
+    assert "Gauges tried: the 4 asked for." in told
     refused = CliRunner().invoke(cli.app, ["size", str(path), "--sharing-only"])
     assert refused.exit_code != 0
+
+
+def test_a_size_is_protected_only_if_a_device_limits_every_conductor_of_it(root):
+    """A bus bar of five packs: a device at each pack limits both its leads; one at C alone limits those of C, and others feed the rest."""
+    path = root / "scenarios" / "classroom_chain.toml"
+    device = {
+        "class": "class_t",
+        "rating": "60 A",
+        "interrupting_rating": "20 kA",
+        "voltage_rating": "125 V",
+        "resistance": "0.3 milliohm",
+    }
+    names = [f"P{k}" for k in range(1, 6)]
+
+    def row_of(packs):
+        lead = {"gauge": "2 AWG", "length": "1 m"}
+        scenario = simbank.load(path, {"wiring.lead": lead} | {f"packs.{name}.device": device for name in packs})
+        found = simbank.size(scenario, gauges=["2 AWG"], layouts=["busbar"])
+        return found, set(found.table["unlimited"].iloc[0].split(", ")) - {""}
+
+    found, bare = row_of(["P3"])
+    assert {f"lead {name} +" for name in names if name != "P3"} <= bare
+    assert "lead P3 +" not in bare
+    assert found.in_words()[0]["fits"].tolist() == ["yes, unprotected"]
+    assert "NOT PROTECTED" in found.answer
+    assert "no-device-limits" in {warning.code for warning in found.warnings}
+    assert "in busbar the bars themselves count without resistance and copper" in found.tried
+    found, bare = row_of(names)
+    assert not bare
+    assert found.in_words()[0]["fits"].tolist() == ["yes"]
+    assert "NOT PROTECTED" not in found.answer
+    assert "no-device-limits" not in {warning.code for warning in found.warnings}
+
+
+def test_gauges_tried_include_the_one_of_the_file(root):
+    """3 AWG is not in the series; a file that has it has it tried, between its neighbours by ASTM B258: 4 AWG and 2 AWG."""
+    scenario = simbank.load(
+        root / "scenarios" / "classroom_chain.toml",
+        {"wiring.link.gauge": "3 AWG", "duty": {"kind": "constant", "discharge": "0.2 C", "hours": 0.1}},
+    )
+    found = simbank.size(scenario, layouts=["chain"])
+    tried = list(found.table["gauge"])
+    at = tried.index("3 AWG")
+    assert (tried[at - 1], tried[at + 1]) == ("4 AWG", "2 AWG")
+    assert {"1 AWG"} <= set(tried)
+    assert f"Gauges tried: {', '.join(tried)}." in found.answer + found.tried
+    assert "busbar" not in found.tried
 
 
 def test_a_layout_without_a_conductor_of_the_gauge_is_no_size():

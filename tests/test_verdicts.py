@@ -952,6 +952,7 @@ def chains():
 
 
 def test_best_layout(chains, monkeypatch):
+    chains = sb.from_dict(chains.data, {"duty.discharge": "0.1 C"})  # 30 A in the end links, which 8 AWG carries
     comparison = sb.compare(chains, ["chain", "busbar"], integrator="fast")
     found = told(comparison, "best-layout")
     assert found.severity == ACT  # the file has the worse one
@@ -981,6 +982,61 @@ def test_no_difference_that_matters(chains):
     assert "chain needs the fewest parts" in found.text
     assert found.numbers["share_ratio_apart"] < rules.ALIKE_SHARE
     assert told(sb.compare(chains, ["chain", "busbar"], integrator="fast"), "no-difference-that-matters") is None
+
+
+def test_a_layout_that_overloads_a_pack_or_a_conductor_is_never_best(chains):
+    """8 AWG at 90 °C carries 55 A (NFPA 70 table 310.16, from memory), with the margin of 1.25 a load of 44 A."""
+    tried = sb.simulate(sb.from_dict(chains.data, {"duty.discharge": "60 A", "duty.hours": 0.05}), integrator="fast")
+    most = max(row["current_peak_a"] for name, row in tried.branches.iterrows() if name.startswith("link"))
+    for total_a, fails in ((60 * 44 / most * 0.98, False), (60 * 44 / most * 1.02, True)):
+        comparison = sb.compare(
+            sb.from_dict(chains.data, {"duty.discharge": f"{total_a} A", "duty.hours": 0.05}),
+            ["chain", "busbar"],
+            integrator="fast",
+        )
+        hot, best = told(comparison, "conductor-overloaded"), told(comparison, "best-layout")
+        assert (hot is not None) is fails
+        assert ("Out: chain: OVERLOADED link" in best.text) is fails
+    assert hot.severity == DANGER
+    assert hot.numbers["ampacity_a"] == pytest.approx(55.0)
+    assert "then a device between load and ampacity" in hot.text
+    assert best.text.startswith("Only busbar overloads no pack and no conductor")
+    thick = {
+        "wiring.link": LEAD | {"length": "2 m"},
+        "wiring.lead": LEAD | {"length": "4 m"},
+        "duty.discharge": "0.25 C",
+        "duty.hours": 0.05,
+    }
+    plain = sb.compare(sb.from_dict(chains.data, thick), ["chain", "busbar"], integrator="fast")
+    most = {name: result.summary["packs"] for name, result in plain.results.items()}
+    peaks = {name: max(row["current_peak_a"] for row in packs) for name, packs in most.items()}
+    assert peaks["chain"] > peaks["busbar"]
+    between = (peaks["chain"] + peaks["busbar"]) / 2
+    for limit, fails in ((peaks["chain"] * 1.01, ()), (between, ("chain",)), (peaks["busbar"] * 0.9, ("chain", "busbar"))):
+        limited = thick | {f"packs.P{k}.bms": {"discharge_current": {"limit": f"{limit} A", "delay": "1 h"}} for k in range(4)}
+        found = sb.compare(sb.from_dict(chains.data, limited), ["chain", "busbar"], integrator="fast")
+        best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
+        assert all(f"{name}: pack" in best.text for name in fails)
+        assert ("No layout is best" in best.text) is (len(fails) == 2)
+        assert ("Only busbar" in best.text) is (len(fails) == 1)
+        assert best.numbers.get("layouts_out", 0) == len(fails)
+    assert best.severity == ACT
+
+
+def test_protect_tells_of_conductors_that_the_load_overloads(guarded):
+    """From the rows of the check: value is the load with its margin, limit the ampacity."""
+    assert "conductor-overloaded" not in codes(guarded)
+    row = guarded.checks[guarded.checks["rule"] == "rating ≤ ampacity"].iloc[0]
+    for value, status in ((99.0, "pass"), (120.0, "fail")):
+        over = row.to_dict() | {"rule": "ampacity ≥ load", "value": value, "limit": 100.0, "status": status}
+        free = row.to_dict() | {"value": 150.0, "limit": 100.0, "status": "fail"}
+        found = replace(guarded, checks=pd.concat([guarded.checks, pd.DataFrame([over, free])], ignore_index=True))
+        said, free = told(found, "conductor-overloaded"), told(found, "conductor-unprotected")
+        assert (said is not None) is (status == "fail")
+        assert ("Its load is more than that already" in free.text) is (status == "fail")
+        assert "rated at most that" not in free.text
+    assert (said.severity, said.where) == (DANGER, row["where"])
+    assert said.numbers["load_a"] == pytest.approx(120.0 / guarded.assumptions.margin)
 
 
 def test_no_layout_is_praised_that_burns_or_that_nothing_protects(chains):

@@ -184,7 +184,8 @@ class Place:
     """Two nodes of opposite polarity with a name, where a fault can be asked for.
 
     ``kind`` is "pack" (its terminals, beyond its device), "inside" (between its cells and its device), "string", "bar",
-    "take-off" (before a port's device) or "port" (at its end of the leads); ``owner`` the pack, string or port.
+    "take-off" (before a port's device), "device" (just behind it), "lead" (halfway along its leads) or "port" (at its end of them);
+    ``owner`` the pack, string or port.
     """
 
     name: str

@@ -81,6 +81,8 @@ def _show_layouts(found, wide):
         shares[f"{name}_share_ratio_discharge"] = [pack["share_ratio_discharge"] for pack in result.summary["packs"]]
     columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in found.results}
     show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns, wide=wide)
+    if found.not_counted:
+        say(found.not_counted, gap=True)
     say(integrator_words(first), gap=True)
 
 
@@ -259,14 +261,9 @@ def _show_sizes(found, everything, wide):
         say(f"{left} more were tried: --all shows them.", gap=True)
     for why, sizes in _why_not(table).items():
         say(f"Does not fit, {'; '.join(sizes)}: {why}", hang=2)
-    if found.best is None:
-        say(f"No layout {found.does} in any gauge of the series.")
-    else:
-        others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
-        say(
-            f"Simplest that {found.does}: {found.best['layout']} in {found.best['gauge']} "
-            f"({found.best['copper_kg']:.2f} kg of copper){found.unprotected(found.best)}. Smallest by layout: {others}."
-        )
+    others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
+    say(found.found_words + (f" Smallest by layout: {others}." if others else ""))
+    say(found.tried)
     say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style="bold" if found.sharing_only else None)
 
 

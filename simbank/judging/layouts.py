@@ -10,9 +10,10 @@ from simbank.bank import LAYOUTS
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.run import run_verdicts
+from simbank.judging.run_packs import strained
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.wiring import copper_kg, overloaded
-from simbank.judging.words import short
+from simbank.judging.words import others, short
 from simbank.studies.compare import Comparison
 from simbank.studies.protection.conductor_checks import carried_limits
 from simbank.verdict import ACT, DANGER, Verdict
@@ -25,10 +26,12 @@ def comparison_verdicts(found: Comparison) -> Iterator[Verdict]:
     if not found.results:
         return
     own = found.own if found.own in found.results else next(iter(found.results))
-    for told in run_verdicts(found.results[own]):
-        if told.severity in (DANGER, ACT):
-            yield told
-    yield from _layouts(found, own)
+    hot = {name: rows for name, result in found.results.items() if (rows := overloaded(result))}
+    ran = [told for told in run_verdicts(found.results[own]) if told.severity in (DANGER, ACT)]
+    if hot and not any((told.code, told.severity) == ("conductor-overloaded", DANGER) for told in ran):
+        yield _overloads(hot, own)
+    yield from ran
+    yield from _layouts(found, own, hot)
     yield from warning_verdicts(found.left_out)
 
 
@@ -56,13 +59,67 @@ def _better(one, other):
     return said
 
 
-def _layouts(found, own):
+def _overloads(hot, own):
+    """The verdict on conductors that may not carry what a layout asks of them, of the file's own layout if it has such."""
+    place = own if own in hot else next(iter(hot))
+    worst = max(hot[place], key=lambda row: row.strain)
+    rest = others((row.name for row in hot[place] if row is not worst), 2)
+    more = f" (in {len(hot)} layouts conductors are overloaded)" if len(hot) > 1 else ""
+    text = (
+        f"In layout {place} {worst.name} carries up to {worst.current_a:.0f} A, {worst.margin * worst.current_a:.0f} A with the margin "
+        f"of a load that lasts, and may carry {worst.ampacity_a:.0f} A{rest}{more}. Fit thicker cable (or ask for less), then a device "
+        "between load and ampacity."
+    )
+    return verdict(
+        "conductor-overloaded", ", ".join(row.name for row in hot[place]), text, DANGER, current_a=worst.current_a, margin=worst.margin,
+        ampacity_a=worst.ampacity_a, conductors=len(hot[place]), layouts=len(hot),
+    )  # fmt: skip
+
+
+def _over(result, hot):
+    """Why a layout is not to be built at this duty, in words: a pack over a limit of its own, a conductor over its ampacity."""
+    said = []
+    ratio, _, current, limit, charge, pack = max(strained(result), key=lambda row: row[0])
+    if ratio > 1.0:
+        said.append(f"pack {pack.name} {current:.0f} A of {limit:.0f} A in {'charge' if charge else 'discharge'}")
+    if hot:
+        worst = max(hot, key=lambda row: row.strain)
+        said.append(f"OVERLOADED {worst.name} {worst.margin * worst.current_a:.0f} A with margin of {worst.ampacity_a:.0f} A")
+    return ", ".join(said)
+
+
+def _first(parts, room):
+    """The first of some reasons, as many as fit into a number of letters, but one, and how many more there are."""
+    kept = list(parts[:1])
+    while len(kept) < len(parts) and len("; ".join([*kept, parts[len(kept)]])) <= room:
+        kept.append(parts[len(kept)])
+    return "; ".join(kept) + (f"; {len(parts) - len(kept)} more likewise" if len(kept) < len(parts) else "")
+
+
+def _none_is_best(found, plain, out, hot):
+    """The verdict where in every layout a pack or a conductor is overloaded."""
+    least = [name for name in plain if max(row[0] for row in strained(found.results[name])) <= 1.0]
+    packs = f" Only in {short(least, 4)} no pack exceeds a limit." if 0 < len(least) < len(plain) else ""
+    told = _first([f"{name}: {out[name]}" for name in plain], 110)
+    text = f"No layout is best: none carries this duty ({told}).{packs} Fit thicker cable or ask for less, then compare again."
+    bare = _doubts(found.results[plain[0]])
+    if "DO NOT BUILD" in bare or "NOT PROTECTED" in bare:
+        text += f" {bare.partition(':')[0]}."
+    return verdict("best-layout", ", ".join(plain), text, ACT, layouts_out=len(out), layouts_overloaded=len(hot))
+
+
+def _layouts(found, own, hot):
     figures = {name: _figures(result) for name, result in found.results.items()}
     if len(figures) < 2:
         return
     plain = sorted(figures, key=lambda name: LAYOUTS[name].order)
-    best = _best(figures, plain)
-    alike = [name for name in plain if not _better(figures[best], figures[name])]
+    out = {name: why for name in plain if (why := _over(found.results[name], hot.get(name)))}
+    kept = [name for name in plain if name not in out]
+    if not kept:
+        yield _none_is_best(found, plain, out, hot)
+        return
+    best = _best(figures, kept)
+    alike = [name for name in kept if not _better(figures[best], figures[name])]
     where, doubts = ", ".join(plain), _doubts(found.results[best])
     if len(alike) == len(plain):
         points = np.ptp([row["points"] for row in figures.values()])
@@ -77,6 +134,9 @@ def _layouts(found, own):
             "no-difference-that-matters", where, text, share_ratio_apart=shares, spread_apart_points=points,
             energy_apart_share=out / most, copper_kg=figures[best]["copper"],
         )  # fmt: skip
+        return
+    if out:
+        yield _best_of_the_rest(best, alike, kept, out, figures, own, where, doubts)
         return
     worse = [name for name in plain if name not in alike]
     against = own if own in worse else max(worse, key=lambda name: (figures[name]["share"], figures[name]["points"]))
@@ -95,6 +155,26 @@ def _layouts(found, own):
     )  # fmt: skip
 
 
+def _best_of_the_rest(best, alike, kept, out, figures, own, where, doubts):
+    """The verdict where a layout that overloads a pack or a conductor is out, however well it shares."""
+    worse = [name for name in kept if name not in alike]
+    if len(kept) == 1:
+        said = f"Only {best} overloads no pack and no conductor at this duty"
+    elif worse:
+        gain = _better(figures[best], figures[worse[-1]])
+        said = f"{best} is best of those that overload nothing: {gain[0]}, against {worse[-1]}"
+    else:
+        said = f"{short(kept)} overload nothing and are alike; {best} needs the fewest parts"
+    told = _first([f"{name}: {why}" for name, why in out.items()], 90)
+    has = "" if own == best else f" The file has {own}."
+    text = f"{said}. Out: {told}.{has} {doubts}"
+    row = figures[best]
+    return verdict(
+        "best-layout", where, text, None if own in alike else ACT, share_ratio=row["share"], spread_points=row["points"],
+        energy_out_wh=row["out"], copper_kg=row["copper"], layouts_out=len(out),
+    )  # fmt: skip
+
+
 def _best(figures, plain):
     """The simplest layout than which no other is better by what matters; of a circle, that of the least share ratio."""
     for name in plain:
@@ -110,16 +190,10 @@ def _best(figures, plain):
 
 
 def _doubts(result):
-    """What must be said of a layout before anybody builds it: overloaded or unprotected conductors."""
+    """What must be said of a layout before anybody builds it: unprotected conductors, a bar that the file does not give."""
     if any(warning.code in rules.APART for warning in result.warnings):
         return "DO NOT BUILD IT: these packs do not belong together."
     said = []
-    hot = overloaded(result)
-    if hot:
-        worst = max(hot, key=lambda row: row.strain)
-        said.append(
-            f"OVERLOADED: {worst.name} {worst.margin * worst.current_a:.0f} A with margin, may carry {worst.ampacity_a:.0f} A"
-        )
     bank = result.scenario.bank
     if not bank.devices:
         said.append("NOT PROTECTED: no fuse or breaker in the file")

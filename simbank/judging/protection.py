@@ -25,6 +25,7 @@ def protection_verdicts(found: Protection) -> Iterator[Verdict]:
     yield from _burning(found)
     yield from _not_cleared(found)
     yield from _shorted(found)
+    yield from _overloaded(found)
     yield from _unprotected(found)
     yield from _below_load(found)
     yield from _outages(found)
@@ -219,6 +220,26 @@ def _shorted(found):
 # ---- what burns at a lasting load ----
 
 
+OVERLOAD = "ampacity ≥ load"  # of a conductor: value with its margin, limit its ampacity
+
+
+def _overloaded(found):
+    """Conductors that may not carry the load that lasts."""
+    rows = _rows(found, OVERLOAD)
+    if not len(rows):
+        return
+    row = rows.loc[(rows["value"] / rows["limit"]).idxmax()]
+    rest = [where for where in rows["where"] if where != row["where"]]
+    margin = found.assumptions.margin
+    text = (
+        f"{row['where']} may carry {row['limit']:.0f} A; the load that lasts is {row['value'] / margin:.0f} A, and {margin:g} times that "
+        f"{row['value']:.0f} A{others(rest, 2)}. Fit thicker cable (or ask for less), then a device between load and ampacity."
+    )
+    yield verdict(
+        "conductor-overloaded", ", ".join([row["where"], *rest]), text, load_a=row["value"] / margin, ampacity_a=row["limit"], conductors=len(rows)
+    )  # fmt: skip
+
+
 def _unprotected(found):
     """Conductors through which devices let more pass than they may carry."""
     rows = _rows(found, "rating ≤ ampacity")
@@ -232,9 +253,12 @@ def _unprotected(found):
         row = rows.loc[(rows["value"] / rows["limit"]).idxmax()]
         passes = f"the devices let {row['value']:.0f} A pass for good"
     rest = [where for where in rows["where"] if where != row["where"]]
+    todo = "Fit a device rated between its load and that, or thicker cable."
+    if row["where"] in set(_rows(found, OVERLOAD)["where"]):  # a device so small would open on the load
+        todo = "Its load is more than that already: fit thicker cable (or ask for less), then a device between load and ampacity."
     text = (
         f"{row['where']} may carry {row['limit']:.0f} A, and {passes}: an overload burns it before anything opens"
-        f"{others(rest, 2)}. Fit a device rated at most that, or thicker cable."
+        f"{others(rest, 2)}. {todo}"
     )
     yield verdict(
         "conductor-unprotected", ", ".join([row["where"], *rest]), text, ampacity_a=row["limit"], passes_a=row["value"], conductors=len(rows)

@@ -147,8 +147,8 @@ _ROWS = (
     (
         "conductor-overloaded",
         DANGER,
-        "a conductor carries more than it may: in a run over 15 min, in `size` and `compare` with the margin of a load that lasts",
-        f"run: root mean square over {LASTING_S / 60:.0f} min above ampacity; size, compare: {LOAD_MARGIN:g} × the greatest current above it",
+        "a conductor carries more than it may: in a run over 15 min, in `size`, `compare` and `protect` with the margin of a load that lasts",
+        f"run: root mean square over {LASTING_S / 60:.0f} min above ampacity; size, compare, protect: {LOAD_MARGIN:g} × the load above it",
         SIZE_SOURCE,
     ),
     ("sharing-only", DANGER, "sizes were tried without ampacity and protection: one in the list may burn", "as `size`", PRACTICE),
@@ -343,7 +343,8 @@ _ROWS = (
     (
         "best-layout",
         NOTE,
-        "which layout is best, by how much, and for how much copper; act if the file has another and it matters",
+        "which layout is best, by how much, and for how much copper, of those in which no pack exceeds a limit and no conductor its "
+        "ampacity; act if the file has another and it matters, or if all are out",
         f"{ALIKE_ENERGY * 100:g} % of energy, {ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread, or a load met",
         "chosen here: less cannot be measured",
     ),

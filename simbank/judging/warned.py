@@ -26,8 +26,8 @@ TO_DO = {
     "charge-above-limit": "Set both by the maker's sheet.",
     "assumed-bms": "Read the limits of yours from its sheet.",
     "device-cannot-break": "Fit one that can.",
-    "conductor-overloaded": "Fit thicker cable there.",
-    "conductor-unprotected": "Fit a smaller device or thicker cable there.",
+    "conductor-overloaded": "Fit thicker cable there (or ask for less), then a device between load and ampacity.",
+    "conductor-unprotected": "Fit thicker cable there, or a device between its load and its ampacity.",
     "no-device-limits": "Add a fuse or breaker.",
     "device-ratings-unknown": "Read them from its sheet.",
 }

@@ -372,6 +372,7 @@ class _Page:
             self.figures.figure(
                 self.comparison.plot(), "Spread over time, and each pack's share of discharge ÷ its share of capacity."
             ),
+            *([text(self.comparison.not_counted)] if self.comparison.not_counted else []),
         ]
 
     def _study(self, study):

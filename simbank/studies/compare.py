@@ -17,7 +17,7 @@ from simbank.provenance import made_by
 from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
-from simbank.studies.described import layouts_left_out
+from simbank.studies.described import ideal_bar_words, layouts_left_out
 from simbank.studies.figures import FIGURES, headline
 from simbank.warning import BankWarning, as_records, gathered
 
@@ -43,6 +43,8 @@ class Comparison(StudyResult):
         Layouts that were left out although the scenario gives their parts, and why.
     own : str
         Name of the layout that the scenario has.
+    not_counted : str
+        What of a layout is not counted, in words; empty if nothing is known to be missing.
     """
 
     TABLES: ClassVar = (
@@ -60,6 +62,7 @@ class Comparison(StudyResult):
     made_by: dict[str, Any]
     left_out: Sequence[BankWarning] = ()
     own: str = ""
+    not_counted: str = ""
 
     @property
     def title(self) -> str:
@@ -69,7 +72,12 @@ class Comparison(StudyResult):
     def summary(self) -> dict[str, Any]:
         """Everything as plain data: the summary of each layout's run."""
         rows = [{"layout": name} | result.summary for name, result in self.results.items()]
-        return {"scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "rows": rows}
+        return {
+            "scenario": self.made_by["scenario"],
+            "warnings": as_records(self.warnings),
+            "not_counted": self.not_counted,
+            "rows": rows,
+        }
 
     @property
     def warnings(self) -> list[BankWarning]:
@@ -145,7 +153,14 @@ def compare(
     table.index.name = "layout"
     first = next(iter(results.values())).made_by
     settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
-    return Comparison(table, results, made_by(scenario, "simbank.compare", **settings), left_out, scenario.layout)
+    return Comparison(
+        table,
+        results,
+        made_by(scenario, "simbank.compare", **settings),
+        left_out,
+        scenario.layout,
+        ideal_bar_words(scenario, results),
+    )
 
 
 def _possible(scenario: Scenario) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from simbank.bank import LAYOUTS
 from simbank.errors import InputError
@@ -11,7 +11,7 @@ from simbank.simulation.bank_warnings import Joining, warnings_of_bank
 from simbank.simulation.operating_point import BankAtStart
 from simbank.warning import BankWarning
 
-__all__ = ["bank_warnings", "layouts_left_out"]
+__all__ = ["bank_warnings", "ideal_bar_words", "layouts_left_out"]
 
 
 def bank_warnings(scenario: Scenario) -> list[BankWarning]:
@@ -34,6 +34,13 @@ def bank_warnings(scenario: Scenario) -> list[BankWarning]:
         return Joining(point.open_v, point.pack_a, point.branch_a, joining)
 
     return warnings_of_bank(scenario.bank, scenario.duty, joining())
+
+
+def ideal_bar_words(scenario: Scenario, layouts: Iterable[str]) -> str:
+    """That a bus bar counts without resistance and copper, where the file gives none and layouts have one; else empty."""
+    if "busbar" not in layouts or scenario.data.get("wiring", {}).get("bar"):
+        return ""
+    return "The file gives no wiring.bar: in busbar the bars themselves count without resistance and copper; only their leads are counted."
 
 
 def layouts_left_out(scenario: Scenario, layouts: Sequence[str]) -> list[BankWarning]:

@@ -19,7 +19,7 @@ from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.carrying import carrying, lasting_currents
-from simbank.studies.described import bank_warnings, layouts_left_out
+from simbank.studies.described import bank_warnings, ideal_bar_words, layouts_left_out
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
@@ -27,7 +27,7 @@ from simbank.studies.protection.faults import greatest_faults
 from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
 from simbank.studies.settings import study_made_by
 from simbank.studies.usable import usable, usable_share
-from simbank.warning import BankWarning, as_records
+from simbank.warning import BankWarning, as_records, listed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["GAUGES", "Limits", "Sizing", "size"]
 
 GAUGES = {
-    "awg": [gauge for gauge in AMPACITY_60_75_90 if gauge not in ("14 AWG", "12 AWG", "3 AWG", "1 AWG")],
+    "awg": [gauge for gauge in AMPACITY_60_75_90 if gauge not in ("14 AWG", "12 AWG", "3 AWG")],
     "mm2": [f"{size} mm2" for size in IEC_60228_OHM_PER_KM["copper", "flexible"]],
 }
 
@@ -90,7 +90,8 @@ class Sizing(StudyResult):
         One row per layout and gauge: figures, ``copper_kg``, ``price``, ``fits``, ``why_not``, ``pareto`` (no other that may be
         bought is at once lighter and shares better). Of the conductor of this gauge that is nearest to what it may carry, or
         farthest over it: ``conductor``, ``current_a``, ``ampacity_a``, ``carries``, ``device_a`` (what devices let pass continuously,
-        missing if none limits it), ``protected`` (missing likewise), ``why`` (all of that in words).
+        missing if none limits it), ``protected`` (missing likewise), ``why`` (all of that in words). ``unlimited`` names all conductors
+        of this gauge in which no device limits the current, empty if there is none.
     best : dict or None
         The row chosen: the simplest layout of which any gauge fits, in its smallest gauge that fits.
     by_layout : dict
@@ -99,6 +100,8 @@ class Sizing(StudyResult):
         What must be known of the bank as the file has it before any of the figures, and of the sizes found.
     sharing_only : bool
         Whether ampacity and protection were left out.
+    tried : str
+        Which gauges were tried, and what their copper and resistance leave out, in words.
     """
 
     INDEXED: ClassVar = False
@@ -121,6 +124,7 @@ class Sizing(StudyResult):
                 ("carries", "", "whether it may carry its current"),
                 ("device_a", "A", "what devices let pass through it for good; none if no device limits it"),
                 ("protected", "", "whether no more can pass than it may carry; none if no device limits it"),
+                ("unlimited", "", "conductors of this gauge in which no device limits the current; empty if there is none"),
                 ("why", "", "all of that in words"),
                 ("fits", "", "whether the size carries its current, is not overloaded, and keeps the limits given"),
                 ("why_not", "", "why it does not"),
@@ -137,6 +141,7 @@ class Sizing(StudyResult):
     warnings: list[BankWarning] = field(default_factory=list)
     sharing_only: bool = False
     made_by: dict[str, Any] = field(default_factory=dict)
+    tried: str = ""
 
     @property
     def title(self) -> str:
@@ -148,7 +153,7 @@ class Sizing(StudyResult):
         best = None if self.best is None else {key: self.best[key] for key in ("layout", "gauge", "copper_kg")}
         return {
             "scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "looked_at": self.looked_at,
-            "sharing_only": self.sharing_only, "best": best, "by_layout": self.by_layout,
+            "sharing_only": self.sharing_only, "tried": self.tried, "best": best, "by_layout": self.by_layout,
             "frontier": self.frontier[["layout", "gauge"]].to_dict(orient="records"), "rows": records(self.table),
         }  # fmt: skip
 
@@ -192,12 +197,34 @@ class Sizing(StudyResult):
     @property
     def does(self) -> str:
         """What a size that fits does, in words."""
-        return "keeps the limits" if self.limits.any else "carries its current and is protected, where a device limits it"
+        if self.sharing_only:
+            return "keeps the limits"
+        return "keeps the limits and carries its current" if self.limits.any else "carries its current"
 
     def unprotected(self, row: Mapping[str, Any]) -> str:
-        """Words for a row in which no device limits the current, such as :attr:`best`; empty where one does."""
-        bare = isinstance(row.get("conductor"), str) and pd.isna(row["device_a"])
-        return f", NOT PROTECTED: no device in the file limits the current in {row['conductor']}" if bare else ""
+        """Words for a row with a conductor of its gauge in which no device limits the current; empty where one does in each."""
+        bare = row.get("unlimited")
+        bare = bare.split(", ") if isinstance(bare, str) and bare else []
+        return f", NOT PROTECTED: no device in the file limits the current in {listed(bare, 3)}" if bare else ""
+
+    @property
+    def found_words(self) -> str:
+        """The size found and its copper, what does not protect it, and which other layouts need less copper, in sentences."""
+        if self.best is None:
+            return f"No layout {self.does} in any gauge tried."
+        best, lighter = self.best, []
+        for layout, gauge in self.by_layout.items():
+            row = self.table[self.table["layout"].eq(layout) & self.table["gauge"].eq(gauge)].iloc[0]
+            if row["copper_kg"] < best["copper_kg"] - 1e-9:
+                lighter.append(f"{layout} in {gauge} ({row['copper_kg']:.2f} kg)")
+        bare = self.unprotected(best).removeprefix(", ")
+        if not bare and not self.sharing_only:
+            bare = "In no conductor of this gauge do the devices in the file let more pass for good than it may carry"
+        said = [
+            f"Simplest that {self.does}: {best['layout']} in {best['gauge']} ({best['copper_kg']:.2f} kg of copper)",
+            *([bare] if bare else []), *([f"Less copper does in {', '.join(lighter)}"] if lighter else []),
+        ]  # fmt: skip
+        return ". ".join(said) + "."
 
     @property
     def frontier(self) -> pd.DataFrame:
@@ -233,19 +260,17 @@ class Sizing(StudyResult):
         """The sizing as a section of a report; with ``everything`` each layout and gauge, not only those that matter."""
         table, columns = self.in_words(everything)
         against = table[table["fits"] == "no"]
-        text = f"Layouts and gauges at the duty; of {len(self.table)}, those that matter. {self.looked_at}"
+        text = f"Layouts and gauges at the duty; of {len(self.table)}, those that matter. {self.tried} {self.looked_at}"
         if everything:
-            text = f"Every layout and gauge at the duty. {self.looked_at}"
+            text = f"Every layout and gauge at the duty. {self.tried} {self.looked_at}"
         whys = [f"{row['layout']} in {row['gauge']} does not do: {row['why_not']}." for _, row in against.iterrows()]
         shown = table[list(columns)].rename(columns={key: heading.replace("\n", " ") for key, heading in columns.items()})
         return replace(super().section(), title="Sizing", text=(text, *whys), table=shown, answer=(self.answer,))
 
     @property
     def answer(self) -> str:
-        """The size found, in a sentence."""
-        if self.best is None:
-            return f"No layout {self.does}."
-        return f"Simplest that {self.does}: {self.best['layout']} in {self.best['gauge']}{self.unprotected(self.best)}."
+        """The size found, in words."""
+        return self.found_words
 
 
 def simplest_first() -> dict[str, str]:
@@ -333,14 +358,15 @@ def size(
     asked = _Asked(
         scenario, limits, price_per_kg, prices or {}, c_rate, {"integrator": integrator} | options, full_loads(scenario)
     )
+    tried_in = {layout: list(series) if series is gauges else _with_own(series, scenario, parts[layout]) for layout in chosen}
     rows, beside, devices = [], {}, {}
     for layout in chosen:
         devices[layout] = None if sharing_only else _DeviceLimits()
-        for gauge in series:
+        for gauge in tried_in[layout]:
             row, beside[layout, gauge] = _try(asked, layout, parts[layout], gauge, devices[layout])
             rows.append(row)
             if progress:
-                progress(len(rows) / (len(chosen) * len(series)))
+                progress(len(rows) / sum(map(len, tried_in.values())))
     table = pd.DataFrame(rows)
     table["pareto"] = [_undominated(table, k) for k in range(len(table))]
     by_layout = {}
@@ -365,7 +391,25 @@ def size(
         scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
         sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
     )  # fmt: skip
-    return Sizing(limits, table, best, by_layout, warnings, sharing_only, made)
+    return Sizing(
+        limits, table, best, by_layout, warnings, sharing_only, made, _tried_words(scenario, tried_in, series is gauges)
+    )
+
+
+def _with_own(series, scenario, part):
+    """A series with the gauge that the file has for a part at its place, if it is not in it."""
+    own = scenario.data["wiring"][part].get("gauge")
+    if own is None or parse_gauge(own).label in {parse_gauge(gauge).label for gauge in series}:
+        return list(series)
+    return sorted([*series, parse_gauge(own).label], key=lambda gauge: parse_gauge(gauge).area_m2)
+
+
+def _tried_words(scenario, tried_in, asked):
+    """Which gauges were tried, of the series or as ``asked`` for, and what is not counted in them."""
+    gauges = sorted({gauge for tried in tried_in.values() for gauge in tried}, key=lambda gauge: parse_gauge(gauge).area_m2)
+    bars = ideal_bar_words(scenario, tried_in)
+    which = f"the {len(gauges)} asked for" if asked and len(gauges) > 1 else ", ".join(gauges)
+    return f"Gauges tried: {which}.{' ' + bars if bars else ''}"
 
 
 def _size_warnings(row, beside, sharing_only):
@@ -373,9 +417,9 @@ def _size_warnings(row, beside, sharing_only):
     if sharing_only:
         yield BankWarning("sharing-only", "bank", "Ampacity and protection were not looked at: a size listed here may burn.")
         return
-    if isinstance(row.get("conductor"), str) and pd.isna(row["device_a"]):
+    if isinstance(row.get("unlimited"), str) and row["unlimited"]:
         yield BankWarning(
-            "no-device-limits", row["conductor"],
+            "no-device-limits", listed(row["unlimited"].split(", "), 3),
             "No device in the file limits the current in it, whatever its size: a size found here is not protected until one does.",
         )  # fmt: skip
     overloaded = [found for found in beside if found.carries is False]
@@ -531,10 +575,11 @@ def _carried(tried):
     if worst.protected is False:
         why.append(worst.device_text)
     limited = bool(np.isfinite(worst.device_a))
+    unlimited = ", ".join(found.name for found in tried if not np.isfinite(found.device_a))
     columns = {
         "conductor": worst.name, "current_a": worst.current_a, "ampacity_a": worst.ampacity_a, "carries": worst.carries,
         "device_a": worst.device_a if limited else None, "protected": worst.protected,
-        "why": f"{worst.load_text}; {worst.device_text.removesuffix('; ' + worst.words)}",
+        "unlimited": unlimited, "why": f"{worst.load_text}; {worst.device_text.removesuffix('; ' + worst.words)}",
     }  # fmt: skip
     return columns, why
 

@@ -351,7 +351,7 @@ def _workers(work, jobs, cluster):
         from joblib import Parallel, delayed, effective_n_jobs
 
         with heard_by():
-            _start_tracker()
+            _start_trackers()
             with deaf_children():  # processes start at the call
                 run = Parallel(
                     n_jobs=min(effective_n_jobs(jobs), len(work)), return_as="generator_unordered", batch_size=1, backend="loky",
@@ -361,8 +361,12 @@ def _workers(work, jobs, cluster):
             yield from found
 
 
-def _start_tracker():
-    """Start joblib's tracker of resources now: its start makes later processes hear Ctrl-C again."""
+def _start_trackers():
+    """Start Python's and joblib's trackers of resources now: the start of either makes processes that come later hear Ctrl-C again."""
+    from multiprocessing import resource_tracker
+
+    if os.name == "posix":
+        resource_tracker.ensure_running()
     with contextlib.suppress(ImportError):
         from joblib.externals.loky.backend.resource_tracker import ensure_running
 
@@ -472,7 +476,11 @@ class _Kept:
 
     def kept(self):
         """Where rows are kept, as the end of a sentence."""
-        return "" if self.path is None else f"; they are kept in {self.path}, the same command goes on from there"
+        return (
+            ""
+            if self.path is None or not self.path.exists()
+            else f"; they are kept in {self.path}, the same command goes on from there"
+        )
 
     def _mark(self, point, files):
         return hashlib.sha256((self.base + json.dumps([point, files], sort_keys=True, default=as_plain)).encode()).hexdigest()[

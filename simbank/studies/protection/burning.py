@@ -64,7 +64,7 @@ def first_to_burn(found: Protection) -> Burning | None:
         stages = _stages(greatest, place, found.followed[place.name])
         for branch in branches:
             withstand, _ = conductor_withstand(branch.conductor)
-            for edge in greatest.edges_of(branch.name):
+            for edge in greatest.edges_with_device(branch.name):
                 time_s = _reached(stages, edge, withstand)
                 if np.isfinite(time_s):
                     rows.append(Burning(branch.name, place.name, time_s, abs(float(stages[0][1][edge])), withstand))

@@ -9,6 +9,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
 from simbank.bank.ampacity import conductor_ampacity
+from simbank.studies.carrying import carrying
 from simbank.studies.protection.checks import CONDUCTOR, hangs_on, judge, unknown
 from simbank.studies.protection.words import named
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from simbank.studies.protection.protection import Assumptions
     from simbank.studies.protection.withstand import Withstand
 
-__all__ = ["carried_limits", "conductor_checks", "drop_checks"]
+__all__ = ["carried_limits", "conductor_checks", "drop_checks", "load_checks"]
 
 LARGE = 1_000_000  # stands for a current that nothing limits [A]
 
@@ -118,6 +119,25 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
         "rating ≤ ampacity", branch.name, ampacity >= limit,
         f"devices let up to {limit:g} A pass for good{without}; ampacity {ampacity:.0f} A ({words})", limit, ampacity, "A",
     )  # fmt: skip
+
+
+def load_checks(bank: Bank, assumptions: Assumptions, lasting: dict[str, float]) -> Iterator[Check]:
+    """The load of every conductor against its ampacity; ``lasting`` is the load of each branch that lasts [A]."""
+    for branch in bank.graph.branches:
+        if branch.kind == "device":
+            continue
+        ampacity, words = conductor_ampacity(branch.conductor, bank.ambient_k)
+        row = carrying(branch, lasting[branch.name], np.inf, bank.ambient_k, assumptions.margin)
+        numbers = {"load_a": row.current_a, "margin": row.margin}
+        asked = row.margin * row.current_a
+        load = f"the load that lasts is {row.current_a:.1f} A, × {row.margin:g} = {asked:.1f} A"
+        if ampacity is None:
+            yield unknown("ampacity ≥ load", branch.name, f"{load}; {words}", CONDUCTOR, **numbers)
+            continue
+        yield judge(
+            "ampacity ≥ load", branch.name, bool(row.carries), f"ampacity {ampacity:.0f} A ({words}); {load}", asked, ampacity, "A",
+            **numbers,
+        )  # fmt: skip
 
 
 def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:

@@ -185,7 +185,7 @@ class Faults:
     def __init__(self, bank, *, soc, temperature_k, hysteresis, as_new, conductor_k=None, pack_h=0.0):
         self.bank = bank
         self.graph, halfway, self._whole = _halved(bank.graph)
-        self.named = _distinct([*bank.places, *halfway], self.graph)
+        self.named = _distinct([*bank.places, *_behind_devices(bank), *halfway], self.graph)
         self.places = list(dict.fromkeys(self.named.values()))
         packs = case_packs(bank.packs, soc=soc, temperature_k=temperature_k, hysteresis=hysteresis, as_new=as_new)
         ohm = None
@@ -205,6 +205,16 @@ class Faults:
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
         return [len(self.pack_names) + k for k, whole in enumerate(self._whole) if whole == branch]
+
+    def edges_with_device(self, branch: str) -> list[int]:
+        """:meth:`edges_of` a branch, and of a port's lead the devices of that port.
+
+        A fault at the very beginning of the leads sends through them what the devices before them carry.
+        """
+        role = {b.name: b for b in self.bank.graph.branches}.get(branch)
+        if role is None or role.kind != "lead" or role.role != "port":
+            return self.edges_of(branch)
+        return [*self.edges_of(branch), *self.device_edge[[d.owner == role.owner for d in self.bank.devices]].tolist()]
 
     def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
@@ -410,6 +420,17 @@ def _halved(graph):
         if branch.pole == "+":
             places.append(Place(f"leads of {owner}, halfway", "lead", owner, f"{owner} halfway+", f"{owner} halfway-"))
     return replace(graph, branches=tuple(branches)), places, whole
+
+
+def _behind_devices(bank):
+    """Where the leads of every port with a device begin, just behind it: no place on its load side is fed through less resistance."""
+    leads = {(b.owner, b.pole): b for b in bank.graph.branches if b.kind == "lead" and b.role == "port"}
+    owners = {device.owner for device in bank.devices}
+    return [
+        Place(f"leads of {port}, at its device", "device", port, leads[port, "+"].from_node, leads[port, "-"].from_node)
+        for port in bank.graph.ports
+        if port in owners and (port, "+") in leads and (port, "-") in leads
+    ]
 
 
 def _distinct(places, graph):

@@ -238,7 +238,7 @@ class Withstand:
         for branch in greatest.bank.graph.branches:
             ampacity, _ = conductor_ampacity(branch.conductor, greatest.bank.ambient_k)
             if conductor_withstand(branch.conductor)[0] is not None:
-                self.for_good_a[greatest.edges_of(branch.name)] = ampacity or 0.0
+                self.for_good_a[greatest.edges_with_device(branch.name)] = ampacity or 0.0
         self.followed = followed
         if greatest.bank.devices and not self.blind:
             self.followed = [
@@ -290,7 +290,7 @@ class Withstand:
         return hangs_on(found[0], [(open_case, check) for open_case, check in zip(self.open_cases[1:], found[1:], strict=True)])
 
     def _judged(self, branch, withstand, words, faults):
-        edges = self.greatest.edges_of(branch.name)
+        edges = self.greatest.edges_with_device(branch.name)
         taken = [float(self._taken(fault)[edges].max()) for fault in faults]
         k = int(np.argmax(taken))
         worst, fault = taken[k], faults[k]
