@@ -298,8 +298,8 @@ def _outages(found):
     perhaps = "" if row.surely else "may be that "
     left = ", ".join(row.left) or "none"
     text = (
-        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {abs(row.c_rate):.2f} C); left "
-        f"in service: {left}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
+        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {abs(row.c_rate):.2f} C); "
+        f"left in service: {left}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
     )
     yield verdict(
         "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(row.opened)
