@@ -718,7 +718,7 @@ def test_empties_first(monkeypatch):
 
 
 def test_fills_first(monkeypatch):
-    uneven = run(packs__A__soc=0.95, packs__B__soc=0.3, duty=cycles({"charge": "0.3 C", "voltage": "56.8 V", "hours": 0.7}))
+    uneven = run(packs__A__soc=0.95, packs__B__soc=0.3, duty=cycles({"charge": "0.3 C", "voltage": "54.4 V", "hours": 0.7}))
     found = told(uneven, "fills-first")
     assert (found.severity, found.where) == (ACT, "A")
     end = uneven.packs["soc"].iloc[-1]
@@ -727,6 +727,31 @@ def test_fills_first(monkeypatch):
     for limit, fails in ((found.numbers["unfilled_share"] + 1e-6, False), (found.numbers["unfilled_share"] - 1e-6, True)):
         monkeypatch.setattr(rules, "LEFT_SHARE", limit)
         assert (told(uneven, "fills-first") is not None) is fails
+
+
+def test_a_charge_that_a_step_ended_is_not_blamed_on_the_fullest_pack():
+    """The same charge, held at its voltage or ended by its step before it gets there."""
+    unequal = {"packs__A__soc": 0.95, "packs__B__soc": 0.3, "packs__A__hysteresis": -1.0, "packs__B__hysteresis": 1.0}
+    for volt, held in (("54.4 V", True), ("56.8 V", False)):
+        result = run(**unequal, pack_types__own__bms=QUIET, duty=cycles({"charge": "0.3 C", "voltage": volt, "hours": 0.7}))
+        found = told(result, "fills-first")
+        assert (result.summary["ports"][0]["curtailed_wh"] > 0) is held
+        assert (found.severity == ACT) is held
+        assert ("before its voltage" in found.text) is not held
+        assert ("Charge more slowly or hold the voltage longer" in found.text) is held
+        assert ("It costs charge" in (told(result, "spread") or told(result, "spread-stands")).text) is held
+    assert f"the bank at {100 * result.packs['soc'].iloc[-1].mean():.0f} %" in found.text
+
+
+QUIET = {"over_voltage": {"limit": "5 V", "delay": "1 s", "release": "4 V"}}
+
+
+def test_a_spread_is_not_called_free_where_load_went_unserved():
+    duty = cycles({"discharge": "0.5 C", "cutoff": "48 V", "hours": 3})
+    dark = told(run(duty=duty, packs__B__soc=0.64), "spread")
+    assert "costs nothing" not in dark.text
+    assert "Load went unserved: when port stopped" in dark.text
+    assert "costs nothing" in told(run(packs__B__soc=0.64), "spread").text
 
 
 def rested(soc_a, soc_b, hours=3):
@@ -746,10 +771,11 @@ def test_spread_stands(monkeypatch):
     end = result.packs["soc"].iloc[-1]
     lfp = sb.load_chemistry("lfp")
     points = 100 * abs(end["A"] - end["B"])
-    slope = float(lfp.ocv(end["A"]) - lfp.ocv(end["B"])) / (end["A"] - end["B"])
-    width = float(lfp.half_width(end["A"]) + lfp.half_width(end["B"]))  # of opposite branches
     assert found.numbers["spread_points"] == pytest.approx(points)
-    assert found.numbers["hysteresis_bound_points"] == pytest.approx(100 * width / slope)
+    half = found.numbers["hysteresis_bound_points"] / 200
+    mean = (end["A"] + end["B"]) / 2
+    apart_v = float(lfp.ocv(mean + half) - lfp.ocv(mean - half))  # of opposite branches just held by both half-widths
+    assert apart_v == pytest.approx(float(lfp.half_width(mean + half) + lfp.half_width(mean - half)), abs=1e-8)
     assert points < found.numbers["hysteresis_bound_points"]
     assert "hysteresis can hold" in found.text
     assert abs(result.packs["current_a"].iloc[-1]).max() < 0.05  # it stands

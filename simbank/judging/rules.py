@@ -239,7 +239,7 @@ _ROWS = (
     (
         "fills-first",
         ACT,
-        "packs were not filled, since one was full first",
+        "packs were not filled, since one was full first; note if the charge ended before its voltage",
         f"{LEFT_SHARE * 100:.0f} % of the bank's capacity, fullest pack at {FULL_SOC * 100:g} % or more",
         "chosen here: less is within what meters of charge are good for",
     ),

@@ -14,7 +14,7 @@ from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.verdict import Verdict
 
-__all__ = ["OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
+__all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
 
 STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)
 OVER_CURRENT = (
