@@ -924,7 +924,42 @@ def stuck(soc):
 def test_switch_stuck():
     found = told(stuck(0.97), "switch-stuck")
     assert (found.severity, found.where) == (DANGER, "A, B")
-    assert "switch-stuck" not in codes(stuck(0.6))
+    assert "ordered a block" in found.text
+    quiet = told(stuck(0.6), "switch-stuck")  # known from the file, whether or not this run needs the switch
+    assert (quiet.severity, quiet.where) == (DANGER, "A, B")
+    assert "ordered" not in quiet.text
+    assert told(protected(pack_types__own__bms={"stuck": "charge"}), "switch-stuck").severity == DANGER
+    assert "switch-stuck" not in codes(run(pack_types__own__bms=GUARD))
+
+
+GUARD = {"over_voltage": {"limit": "3.65 V", "delay": "1 s", "release": "3.4 V"}}
+
+
+def test_charge_above_limit():
+    """16 LFP cells stand 3.65 V each, 58.4 V in all (the library's; common practice, no source)."""
+    charge = {"charge": "0.1 C", "hours": 0.1}
+    for volt, fails in (("58.4 V", False), ("58.5 V", True)):
+        found = told(run(duty=cycles(charge | {"voltage": volt})), "charge-above-limit")
+        assert (found is not None) is fails
+    assert (found.severity, found.where) == (DANGER, "A, B")
+    assert "3.66 V for each of the 16 lfp cells" in found.text
+    late = {"over_voltage": GUARD["over_voltage"] | {"limit": "3.66 V"}}
+    for bms, fails in ((GUARD, False), (late, True)):
+        found = told(run(pack_types__own__bms=bms), "charge-above-limit")
+        assert (found is not None) is fails
+    assert "opens at 3.66 V a cell" in found.text
+    assert told(protected(pack_types__own__bms=late), "charge-above-limit").severity == DANGER
+
+
+def test_a_block_at_100_percent_that_the_own_bms_would_not_make_is_told():
+    late = {"over_voltage": GUARD["over_voltage"] | {"limit": "4.5 V"}}
+    charge = {"packs__A__soc": 0.95, "packs__B__soc": 0.95, "duty": cycles({"charge": "0.5 C", "voltage": "70 V", "hours": 1})}
+    result = run(pack_types__own__bms=late, **charge)
+    assert told(result, "assumed-bms").where == "A, B"
+    assert "would not have opened" in told(result, "assumed-bms").text
+    assert "A limit did part of it" in told(result, "curtailed").text
+    guarded = run(pack_types__own__bms=GUARD, **charge)
+    assert "assumed-bms" not in codes(guarded)
 
 
 def test_beyond_cell_model():
@@ -1256,6 +1291,22 @@ def test_drift_by_chemistry():
 
 
 # ---- no false comfort ----
+
+
+@pytest.mark.parametrize("name", ["old B", "port port", "string B"])
+def test_no_name_of_a_pack_hides_that_it_has_no_device(name):
+    bare = {"name": name, "type": "own", "soc": 0.6, "device": {"resistance": "0.3 milliohm"}}
+    fused = {"name": "B", "type": "own", "soc": 0.6, "device": dict(FUSE)}
+    found = protected(packs=[bare, fused])
+    assert told(found, "no-own-device").where == name
+    assert "port-without-device" not in codes(found)
+
+
+def test_a_run_tells_of_a_port_without_a_device(sound):
+    found = told(run(ports__port__device={"resistance": "0.3 milliohm"}), "port-without-device")
+    assert (found.severity, found.where) == (DANGER, "port port")
+    assert "port-without-device" not in codes(sound)
+
 
 DANGEROUS = {
     "three_strings": {"run": "no-own-device", "protect": "device-cannot-break"},

@@ -94,7 +94,20 @@ _ROWS = (
         PRACTICE,
     ),
     ("charge-below-freezing", DANGER, "cells are charged below the temperature at which they take charge", WARNING, PRACTICE),
-    ("switch-stuck", DANGER, "a BMS ordered a block and its switch is stuck", "any", PRACTICE),
+    (
+        "switch-stuck",
+        DANGER,
+        "the switch of a BMS is stuck closed, by the file; in a run, that it ordered a block and current went on",
+        "any",
+        PRACTICE,
+    ),
+    (
+        "charge-above-limit",
+        DANGER,
+        "charge voltage, or a BMS's over-voltage limit, above the highest that cells stand",
+        "above the chemistry's highest cell voltage (× cells in series)",
+        PRACTICE,
+    ),
     (
         "beyond-cell-model",
         DANGER,
