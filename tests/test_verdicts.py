@@ -1102,6 +1102,28 @@ def test_a_layout_that_overloads_a_pack_or_a_conductor_is_never_best(chains):
     assert best.severity == ACT
 
 
+def test_layouts_of_packs_that_start_apart_are_held_against_each_other_by_the_spread_at_the_end(chains):
+    apart = sb.from_dict(chains.data, {"packs.P0.soc": 0.5, "duty.discharge": "0.1 C"})
+    for case, which in ((apart, "spread_end_points"), (sb.from_dict(apart.data, {"packs.P0.soc": 0.8}), "spread_max_points")):
+        found = sb.compare(case, ["chain", "busbar"], integrator="fast")
+        best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
+        points = {name: result.summary["bank"][which] for name, result in found.results.items()}
+        assert best.code == "best-layout"
+        assert best.numbers["spread_points"] == points["busbar"]
+        assert best.numbers["spread_points_other"] == points["chain"]
+        assert not math.isclose(points["busbar"], 30.0, abs_tol=0.1)
+
+
+def test_a_bar_that_the_file_does_not_give_is_said(chains):
+    words = "The bar itself is not in the file"
+    mild = sb.from_dict(chains.data, {"duty.discharge": "0.1 C"})
+    barred = sb.from_dict(mild.data, {"wiring.bar": {"segment_resistance": "0.02 milliohm"}})
+    for case, bare in ((mild, True), (barred, False)):
+        best = told(sb.compare(case, ["chain", "busbar"], integrator="fast"), "best-layout")
+        assert best.text.startswith("busbar is best")
+        assert (words in best.text) is bare
+
+
 def test_protect_tells_of_conductors_that_the_load_overloads(guarded):
     """From the rows of the check: value is the load with its margin, limit the ampacity."""
     assert "conductor-overloaded" not in codes(guarded)

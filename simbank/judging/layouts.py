@@ -35,18 +35,27 @@ def comparison_verdicts(found: Comparison) -> Iterator[Verdict]:
     yield from warning_verdicts(found.left_out)
 
 
+def _starts_apart(result):
+    """Whether packs start so far apart that the largest spread is that of the start, whatever the layout."""
+    soc = result.packs["soc"].to_numpy()
+    return bool(len(soc)) and 100.0 * float(np.ptp(soc[0])) >= rules.SPREAD_TOLD_POINTS
+
+
 def _figures(result):
-    """What layouts are held against each other by: load unmet [Wh], energy out [Wh], worst share ratio, spread [points], copper [kg]."""
+    """What layouts are held against each other by: load unmet [Wh], energy out [Wh], worst share ratio, spread [points], copper [kg].
+
+    The spread is that at the end where packs start apart, else the largest.
+    """
     summary = result.summary
     shares = [p[key] for p in summary["packs"] for key in ("share_ratio_discharge", "share_ratio_charge") if p[key] is not None]
     unmet = sum(max(p["ac_unmet_wh"] if p["ac_asked_wh"] > 0 else p["unmet_wh"], 0.0) for p in summary["ports"])
     return {
         "unmet": unmet, "out": summary["bank"]["energy_out_wh"], "share": max(shares, default=1.0),
-        "points": summary["bank"]["spread_max_points"], "copper": copper_kg(result.scenario.bank),
+        "points": summary["bank"]["spread_end_points" if _starts_apart(result) else "spread_max_points"], "copper": copper_kg(result.scenario.bank),
     }  # fmt: skip
 
 
-def _better(one, other):
+def _better(one, other, at_end=""):
     """In words what one layout does better than another by more than what matters; empty if nothing."""
     said = []
     gained = one["out"] - other["out"]
@@ -55,7 +64,7 @@ def _better(one, other):
     if other["share"] - one["share"] > rules.ALIKE_SHARE:
         said.append(f"largest share ratio {one['share']:.2f} instead of {other['share']:.2f}")
     if other["points"] - one["points"] > rules.ALIKE_POINTS:
-        said.append(f"{one['points']:.1f} instead of {other['points']:.1f} points of spread")
+        said.append(f"{one['points']:.1f} instead of {other['points']:.1f} points of spread{at_end}")
     return said
 
 
@@ -118,6 +127,7 @@ def _layouts(found, own, hot):
     if not kept:
         yield _none_is_best(found, plain, out, hot)
         return
+    at_end = " of spread at the end" if _starts_apart(found.results[plain[0]]) else " of spread"
     best = _best(figures, kept)
     alike = [name for name in kept if not _better(figures[best], figures[name])]
     where, doubts = ", ".join(plain), _doubts(found.results[best])
@@ -127,7 +137,7 @@ def _layouts(found, own, hot):
         out = np.ptp([row["out"] for row in figures.values()])
         most = max(max(row["out"] for row in figures.values()), 1e-9)
         text = (
-            f"{short(plain, 4)} differ by at most {shares:.2f} in share ratio, {points:.1f} points of spread and {out / most * 100:.1f} % of "
+            f"{short(plain, 4)} differ by at most {shares:.2f} in share ratio, {points:.1f} points{at_end} and {out / most * 100:.1f} % of "
             f"energy: no difference that matters at this duty. {best} needs the fewest parts, {figures[best]['copper']:.1f} kg of copper. {doubts}"
         )
         yield verdict(
@@ -140,7 +150,7 @@ def _layouts(found, own, hot):
         return
     worse = [name for name in plain if name not in alike]
     against = own if own in worse else max(worse, key=lambda name: (figures[name]["share"], figures[name]["points"]))
-    gain = _better(figures[best], figures[against])
+    gain = _better(figures[best], figures[against], " at the end, since packs start apart" if "end" in at_end else "")
     more = figures[best]["copper"] - figures[against]["copper"]
     copper = f"{abs(more):.1f} kg {'more' if more > 0 else 'less'} copper" if abs(more) >= 0.05 else "no more copper"
     likewise = [name for name in alike if name != best]
@@ -201,4 +211,7 @@ def _doubts(result):
         free = [name for name, limit in carried_limits(bank).items() if not np.isfinite(limit)]
         if free:
             said.append(f"NOT PROTECTED: no device limits {short(free)}")
+    branches = bank.graph.branches
+    if any(b.kind == "lead" for b in branches) and not any(b.kind in ("bar", "link") for b in branches) and len(bank.packs) > 1:
+        said.append("The bar itself is not in the file: counted without resistance and copper")
     return ". ".join(said) + "." if said else "Whether its devices suit is for simbank protect."
