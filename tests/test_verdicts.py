@@ -1115,7 +1115,7 @@ def test_layouts_of_packs_that_start_apart_are_held_against_each_other_by_the_sp
 
 
 def test_a_bar_that_the_file_does_not_give_is_said(chains):
-    words = "The bar itself is not in the file"
+    words = "The bar is not in the file"
     mild = sb.from_dict(chains.data, {"duty.discharge": "0.1 C"})
     barred = sb.from_dict(mild.data, {"wiring.bar": {"segment_resistance": "0.02 milliohm"}})
     for case, bare in ((mild, True), (barred, False)):

@@ -102,7 +102,7 @@ def _first(parts, room):
     kept = list(parts[:1])
     while len(kept) < len(parts) and len("; ".join([*kept, parts[len(kept)]])) <= room:
         kept.append(parts[len(kept)])
-    return "; ".join(kept) + (f"; {len(parts) - len(kept)} more likewise" if len(kept) < len(parts) else "")
+    return "; ".join(kept) + (f"; {len(parts) - len(kept)} more" if len(kept) < len(parts) else "")
 
 
 def _none_is_best(found, plain, out, hot):
@@ -172,7 +172,7 @@ def _best_of_the_rest(best, alike, kept, out, figures, own, where, doubts):
         said = f"Only {best} overloads no pack and no conductor at this duty"
     elif worse:
         gain = _better(figures[best], figures[worse[-1]])
-        said = f"{best} is best of those that overload nothing: {gain[0]}, against {worse[-1]}"
+        said = f"{best} is best that overloads nothing: {gain[0]}, against {worse[-1]}"
     else:
         said = f"{short(kept)} overload nothing and are alike; {best} needs the fewest parts"
     told = _first([f"{name}: {why}" for name, why in out.items()], 90)
@@ -206,12 +206,12 @@ def _doubts(result):
     said = []
     bank = result.scenario.bank
     if not bank.devices:
-        said.append("NOT PROTECTED: no fuse or breaker in the file")
+        said.append("NOT PROTECTED: no fuse or breaker")
     else:
         free = [name for name, limit in carried_limits(bank).items() if not np.isfinite(limit)]
         if free:
             said.append(f"NOT PROTECTED: no device limits {short(free)}")
     branches = bank.graph.branches
     if any(b.kind == "lead" for b in branches) and not any(b.kind in ("bar", "link") for b in branches) and len(bank.packs) > 1:
-        said.append("The bar itself is not in the file: counted without resistance and copper")
+        said.append("The bar is not in the file: counted without resistance and copper")
     return ". ".join(said) + "." if said else "Whether its devices suit is for simbank protect."
