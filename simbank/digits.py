@@ -25,6 +25,7 @@ DIGITS = {
     "points": Digits(1, 1), "%": Digits(1, 1), "mV": Digits(1, 2), "mm²": Digits(1, 2), "kg": Digits(2, 3), "m": Digits(2, 3), "ratio": Digits(3, 3),
     "C": Digits(3, 4), "margin": Digits(2, 2),
 }  # fmt: skip
+MOST_PLACES = 8  # after the point of a measured value; beyond, nobody counts the noughts
 SIGNIFICANT = 4  # of the largest value in a column; the whole part always stands
 # By the end of a column's name. A share from 0 to 1 reads as per cent; "clock" is a time since the start, "duration" how long.
 ENDS = {
@@ -138,10 +139,14 @@ def value_with_error(value: float, error: float) -> tuple[str, str]:
 
     >>> value_with_error(0.000251234, 0.0000031), value_with_error(1234.5, 20.0), value_with_error(2.5, float("nan"))
     (('0.0002512', '0.0000031'), ('1,234', '20'), ('2.5', '–'))
+    >>> value_with_error(-6.77e-10, 1.2e-9)
+    ('-6.77e-10', '1.2e-09')
     """
     if not (math.isfinite(error) and error > 0):
         return number(value), MISSING if error != error else number(error)
     places = max(0, 1 - math.floor(math.log10(error)))
+    if places > MOST_PLACES:
+        return f"{value:.2e}", f"{error:.1e}"
     return f"{value:z,.{places}f}", f"{error:z,.{places}f}"
 
 

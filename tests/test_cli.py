@@ -185,6 +185,12 @@ def test_cell_fit_and_ohm(tmp_path):
     assert (tmp_path / "pulse_fit.png").exists()
     assert "10.00 mΩ ± 0.32 mΩ" in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
     assert simbank("cell", "ohm", "--volt", "53.2", "--amp", "10,60").returncode == 2
+    drop = simbank("cell", "ohm", "--volt", "-0.1,-0.6", "--amp", "10,60", "--json")
+    assert json.loads(drop.stdout)["resistance_ohm"] == pytest.approx(0.01)
+    for volt, problem in (("53.2,53.9", "voltage must fall as current rises"), ("1e308,-1e308", "readings must be below")):
+        refused = simbank("cell", "ohm", "--volt", volt, "--amp", "10,60")
+        assert refused.returncode == 2
+        assert problem in " ".join(refused.stderr.split())
 
 
 def test_drift(tmp_path):

@@ -74,3 +74,12 @@ def test_pulse_files(tmp_path):
         read_pulse_csv(path)
     with pytest.raises(InputError, match="no such file"):
         read_pulse_csv(tmp_path / "absent.csv")
+
+
+def test_samples_of_no_cell_are_refused():
+    """Voltages below zero, and a discharge during which the voltage rises: a current of the other sign."""
+    time, current, volt = made_up(0.0, 1)
+    with pytest.raises(InputError, match="every voltage must be above zero"):
+        fit_pulse(time, current, volt - 4.0)
+    with pytest.raises(InputError, match="turn the sign of every current"):
+        fit_pulse(time, -current, volt)

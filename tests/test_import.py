@@ -532,3 +532,11 @@ def test_the_command_writes_file_figure_and_residuals_and_the_cell_runs(files, t
     assert result.summary["closure"]["energy_relative"] < 1e-5
     shown = CliRunner().invoke(app, ["cell", "show", "mine.toml"])
     assert shown.exit_code == 0, shown.output
+
+
+def test_a_file_in_utf_16_is_said_to_be_one(tmp_path):
+    """It was taken for a table whose headings nobody knows."""
+    path = tmp_path / "log.csv"
+    path.write_bytes("time_s,current_a,voltage_v\n0,0,3.3\n1,10,3.2\n".encode("utf-16"))
+    with pytest.raises(InputError, match="not a text file in UTF-8"):
+        read_measured_table(path)

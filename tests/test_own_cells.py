@@ -310,3 +310,16 @@ def test_faults_of_a_new_cell(tmp_path):
     assert 'did you mean "lfp"' in says("cell", "new", tmp_path / "a.toml", "--base", "lpf", refused=True)
     assert 'must end in ".toml"' in says("cell", "new", tmp_path / "a.txt", refused=True)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_is_no_toml_is_said_to_be_one(tmp_path):
+    path = tmp_path / "cell.csv"
+    path.write_text("1,2\n", encoding="utf-8")
+    for call in (
+        lambda: simbank.load_chemistry("cell.csv", tmp_path),
+        lambda: simbank.example("classroom_chain").chemistry(str(path)),
+    ):
+        with pytest.raises(simbank.InputError, match="a file, but not a chemistry file"):
+            call()
+    with pytest.raises(simbank.InputError, match="unknown chemistry"):
+        simbank.load_chemistry("x" * 5000)

@@ -2084,6 +2084,7 @@ def test_what_a_conductor_carries_for_good_does_it_no_harm():
     ("arguments", "says"),
     [
         (("--cold", "60 degC"), ("--cold", "below --warm")),
+        (("--pack-inductance", "-1 uH"), ("--pack-inductance", "must not be below zero")),
         (("--cold", "60 degC", "--warm", "0 degC"), ("--cold", "below --warm")),
         (("--warm", "-10 degC"), ("--cold", "below --warm")),
         (("--warm", "-300 degC"), ("--warm", "-60 to 120 degC")),

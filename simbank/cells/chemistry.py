@@ -237,10 +237,17 @@ def chemistry_path(name: str | PathLike, folder: str | PathLike | None = None) -
         if not path.exists():
             raise InputError(_not_found(name, folder or ""), value=str(name))
         return path
-    path = LIBRARY / f"{name}.toml"
-    if not path.exists():
-        raise InputError(f"unknown chemistry; {nearest(name, library())}, or give the path of a .toml file", value=str(name))
-    return path
+    if str(name) not in library():
+        raise unknown_chemistry(name, library(), folder)
+    return LIBRARY / f"{name}.toml"
+
+
+def unknown_chemistry(name: str | PathLike, known: Sequence[str], folder: str | PathLike | None = None) -> InputError:
+    """The error of a name that is none of ``known`` and does not end in ".toml", to be raised."""
+    with suppress(OSError):  # a name too long for a file
+        if (Path(folder or "") / name).is_file():
+            return InputError('a file, but not a chemistry file, which is TOML and whose name ends in ".toml"', value=str(name))
+    return InputError(f"unknown chemistry; {nearest(name, known)}, or give the path of a .toml file", value=str(name))
 
 
 def _not_found(name, folder):

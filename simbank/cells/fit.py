@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["PulseFit", "Reading", "fit_pulse", "read_pulse_csv", "resistance_from_two_readings"]
 
+MOST_V, MOST_A = 1e4, 1e6  # of a reading at a pack, cable or joint; far above any that a meter shows
+
 
 @dataclass(frozen=True)
 class PulseFit:
@@ -62,7 +64,8 @@ def fit_pulse(time_s: ArrayLike, current_a: ArrayLike, voltage_v: ArrayLike, ocv
     Raises
     ------
     InputError
-        If samples are too few, not finite, out of order, or hold no step of current.
+        If samples are too few, not finite, out of order, hold no step of current or no voltage above zero, or their voltage rises with
+        the discharge current.
     """
     time_s, current_a, voltage_v = (np.asarray(x, float) for x in (time_s, current_a, voltage_v))
     _check_samples(time_s, current_a, voltage_v)
@@ -91,6 +94,18 @@ def _check_samples(time_s, current_a, voltage_v):
         raise InputError("times must rise from sample to sample")
     if np.ptp(current_a) == 0:
         raise InputError("needs a step of current, such as a discharge pulse after a rest")
+    if np.any(voltage_v <= 0):
+        raise InputError("every voltage must be above zero")
+    jump = _largest_jump(current_a)
+    if (voltage_v[jump + 1] - voltage_v[jump]) * (current_a[jump + 1] - current_a[jump]) > 0:
+        raise InputError(
+            "the voltage rises as the discharge current does; a discharge current must be positive: turn the sign of every current"
+        )
+
+
+def _largest_jump(current_a):
+    """The sample before the largest step of current."""
+    return int(np.argmax(np.abs(np.diff(current_a))))
 
 
 def _starts(time_s, current_a, voltage_v, charge_ah=None):
@@ -98,7 +113,7 @@ def _starts(time_s, current_a, voltage_v, charge_ah=None):
 
     With ``charge_ah`` the open-circuit voltage and its slope over charge are fitted along.
     """
-    jump = int(np.argmax(np.abs(np.diff(current_a))))
+    jump = _largest_jump(current_a)
     ohm = max(1e-7, -(voltage_v[jump + 1] - voltage_v[jump]) / (current_a[jump + 1] - current_a[jump]))
     span = time_s[-1] - time_s[0]
     line = [] if charge_ah is None else [voltage_v[0], 1e-3 * np.sign(charge_ah[-1] or 1.0)]
@@ -188,7 +203,7 @@ def resistance_from_two_readings(
     Raises
     ------
     InputError
-        If the two currents are equal.
+        If the two currents are equal, the voltage rises as the current does, or a reading is beyond any meter.
 
     Examples
     --------
@@ -198,5 +213,14 @@ def resistance_from_two_readings(
     change = ampere[1] - ampere[0]
     if change == 0:
         raise InputError("the two currents must differ; switch a load on between the readings", key="ampere", value=ampere[0])
+    for key, readings, most in (("volt", volt, MOST_V), ("ampere", ampere, MOST_A)):
+        if not max(map(abs, readings)) < most:
+            raise InputError(f"readings must be below {most:g}", key=key, value=tuple(readings))
     ohm = -(volt[1] - volt[0]) / change
+    if ohm < 0:
+        raise InputError(
+            "voltage must fall as current rises; readings swapped, or a current without its sign (positive: discharge)? A drop across a "
+            "cable or joint rises with current: write it with a minus",
+            key="volt", value=tuple(volt),
+        )  # fmt: skip
     return Reading(round(ohm, 15), float(np.sqrt(2.0 * (volt_uncertainty**2 + (ohm * ampere_uncertainty) ** 2)) / abs(change)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import re
 from dataclasses import dataclass, field
@@ -103,6 +104,8 @@ def read_measured_table(path: str | PathLike) -> MeasuredTable:
 def _rows(path):
     """Rows of cells of a text file that are not empty, and a list for what is to be told."""
     try:
+        if path.read_bytes()[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+            raise InputError("not a text file in UTF-8, but in UTF-16; save it again as UTF-8", file=path)
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise InputError("no such file", file=path) from None

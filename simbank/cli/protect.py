@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Annotated
 
@@ -80,6 +81,9 @@ def protect(
     wanted_s = read("--within", within, "second")
     if not wanted_s > 0:
         raise InputError("give a time above zero", key="--within", value=within)
+    henry = read("--pack-inductance", pack_inductance, "henry")
+    if not 0 <= henry < math.inf:
+        raise InputError("must not be below zero", key="--pack-inductance", value=pack_inductance)
     command = Command(file, set_, out, json_, report, wide)
     for pack in command.scenario.bank.packs:
         if shorted_cells >= pack.cells_in_series:
@@ -89,7 +93,7 @@ def protect(
             raise InputError(problem, key="--shorted-cells", value=shorted_cells)
     case = Assumptions(
         warm_k=kelvin["--warm"], cold_k=kelvin["--cold"], wanted_s=wanted_s,
-        drop_share=drop / 100.0, margin=margin, pack_h=read("--pack-inductance", pack_inductance, "henry"),
+        drop_share=drop / 100.0, margin=margin, pack_h=henry,
         cells_shorted=shorted_cells,
     )  # fmt: skip
     with command.progress("Protection of") as progress:

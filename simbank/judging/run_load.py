@@ -14,11 +14,15 @@ from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.verdict import Verdict
 
-__all__ = ["OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
+__all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
 
 STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)
 OVER_CURRENT = (
     Event.CHARGE_OVER_CURRENT, Event.DISCHARGE_OVER_CURRENT_1, Event.DISCHARGE_OVER_CURRENT_2, Event.SHORT_CIRCUIT,
+    Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
+)  # fmt: skip
+CHARGE_STOPS = (  # by a pack or device, not by the charger
+    Event.CHARGE_BLOCKED, Event.CELL_OVER_VOLTAGE, Event.CHARGE_OVER_CURRENT, Event.CHARGE_TEMPERATURE, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
 )  # fmt: skip
 ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
@@ -180,7 +184,14 @@ def _curtailed(result):
         share = 100.0 * curtailed / offered
         missed = sum(max(p["ac_unmet_wh"] if p["ac_asked_wh"] > 0 else p["unmet_wh"], 0.0) for p in result.summary["ports"])
         then = "Nothing is wrong with that."
-        if missed > rules.UNMET_WH:
+        blocked = [row for row in result.summary["events"] if row["code"] in CHARGE_STOPS]
+        if blocked:
+            names = list(dict.fromkeys(row["where"] for row in blocked))
+            then = (
+                f"A limit did part of it: {short(names)} stopped charge, first {Clock(result.scenario).told(blocked[0]['time_s'])} "
+                f"({blocked[0]['what']})."
+            )
+        elif missed > rules.UNMET_WH:
             then = (
                 f"Yet {energy(missed)} of load went unmet at other times: more packs would have kept some of it, more sun less."
             )

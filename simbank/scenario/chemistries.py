@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from simbank.cells import Chemistry, Curve, RCPair, library, load_chemistry
+from simbank.cells.chemistry import unknown_chemistry
 from simbank.cells.derived import refuse_rest_beyond_limits
 from simbank.errors import InputError
-from simbank.filemodel import nearest
 from simbank.scenario.schema import ScenarioFile
 
 __all__ = ["chemistries_of_types", "chemistry_by_name"]
@@ -48,8 +48,7 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
         except InputError as error:
             raise InputError(error.problem, file=error.file, key=f"chemistries.{name}.{error.key}", value=error.value) from None
     if not name.endswith(".toml") and name not in library():
-        known = nearest(name, [*file.chemistries, *library()])
-        raise InputError(f"unknown chemistry; {known}, or give the path of a .toml file", value=name)
+        raise unknown_chemistry(name, [*file.chemistries, *library()], folder)
     return load_chemistry(name, folder)
 
 
