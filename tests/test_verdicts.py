@@ -17,6 +17,7 @@ from simbank.cli import app
 from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
+from simbank.judging.words import energy
 from simbank.studies import Sweep, Usable
 from simbank.studies.protection.burning import first_to_burn
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
@@ -527,6 +528,23 @@ def test_load_unmet(monkeypatch):
     assert told(by_day, "empty-before-dawn") is None
 
 
+def test_one_dark_night_in_a_long_run_is_told_and_only_its_hours_count():
+    """Discharge of 8 h that the bank gives for some, one time in ten days; then charge and all is given again."""
+    light, full = {"discharge": "0.05 C", "hours": 8}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 8}
+    steps = [light, full, {"rest": True, "hours": 8}]
+    dark = [light | {"discharge": "0.1125 C", "cutoff": "48 V"}, *steps[1:]]
+    whole = cycles(*(steps * 20), *dark, *(steps * 20))
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, pack_types__own__capacity="100 Ah", duty=whole)
+    assert not any(v.code in ("load-unmet", "cut-off-early") for v in sb.verdicts(result, most=99))
+    dark[0] = dark[0] | {"discharge": "0.13 C"}
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, duty=cycles(*(steps * 20), *dark, *(steps * 20)))
+    port = result.summary["ports"][0]
+    found = told(result, "load-unmet")
+    assert found.numbers["unmet_wh"] == port["unmet_wh"] > 0.5
+    cut_h = port["first_cutoff_h"] - 20 * 24
+    assert found.numbers["dark_h"] == pytest.approx(8.0 - cut_h, abs=1e-3)
+
+
 def test_cut_off_early():
     long = {
         "ports__port__lead": LEAD | {"gauge": "8 AWG", "length": "20 m"},
@@ -561,6 +579,15 @@ def test_tripped_at_once():
     assert "over 49 A" in found.text
     assert "tripped-at-once" not in codes(tripping("51 A"))
     assert told(tripping("49 A"), "load-unmet") is None  # which would say the same again
+    # 300 A for an hour through one fuse of 125 A: what was asked after it opened is current × time × voltage before
+    result = run(duty=cycles({"discharge": "300 A", "hours": 1}))
+    lost, port = told(result, "tripped-at-once"), result.summary["ports"][0]
+    given_ah = (
+        result.summary["bank"]["charge_out_ah"] if "charge_out_ah" in result.summary["bank"] else port["energy_out_wh"] / 51.0
+    )
+    assert lost.numbers["unmet_wh"] == pytest.approx((300.0 - given_ah) * 51.0, rel=0.03)
+    assert f"{energy(lost.numbers['unmet_wh'])} of {energy(lost.numbers['asked_wh'])} asked were not given" in lost.text
+    assert " 0 Wh of" not in lost.text
 
 
 def test_opened_on_over_current():
