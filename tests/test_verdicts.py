@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank.cli import app
+from simbank.cli.output import show_warnings
 from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
@@ -110,6 +111,42 @@ def test_more_verdicts():
     for most in (None, 2.5, float("nan"), "x", 0, -1, True):
         with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
             sb.verdicts(result, most=most)
+
+
+def test_a_danger_is_never_left_for_a_milder_verdict_and_wide_tells_all(file):
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    found = protected(**bare, packs__A__soc=0.95, ports__port__lead=LEAD | {"gauge": "14 AWG"})
+    every, seven = sb.verdicts(found, most=99), sb.verdicts(found)
+    dangers = [v.code for v in every if v.severity == DANGER]
+    assert len(every) > 7
+    assert len(dangers) > 2
+    assert [v.code for v in seven][: min(len(dangers), 6)] == dangers[:6]
+    assert "never-checked" in [v.code for v in seven] or "never-checked" in seven[-1].text
+    assert "--wide" in seven[-1].text
+    wide, narrow = (
+        CliRunner().invoke(app, ["protect", str(file), *more], catch_exceptions=False).stdout for more in (["--wide"], [])
+    )
+    for text, whole in ((wide, True), (narrow, False)):
+        assert ("more-verdicts" not in text) is whole
+    assert "UNKNOWN never-checked" in wide
+
+
+def test_warnings_stand_worst_first_and_are_not_told_twice(capsys):
+    records = [
+        {"code": "assumed-bms", "where": "A", "text": "One. Two."}, {"code": "a-code-of-tomorrow", "where": "A", "text": "One. Two."},
+        {"code": "no-own-device", "where": "A", "text": "None of 1.5 kA. Put one."},
+        {"code": "mixed-chemistry", "where": "A, B", "text": "One. Two."},
+    ]  # fmt: skip
+    again = [
+        {"code": "no-own-device", "severity": DANGER, "where": "A"},
+        {"code": "mixed-chemistry", "severity": DANGER, "where": "A"},
+    ]
+    show_warnings(records, again)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines == [
+        "WARNING mixed-chemistry (A, B): One. Two.",  # its verdict is not of B
+        "WARNING no-own-device (A): None of 1.5 kA.", "WARNING a-code-of-tomorrow (A): One. Two.", "WARNING assumed-bms (A): One. Two.",
+    ]  # fmt: skip
 
 
 def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):
@@ -296,6 +333,22 @@ def test_fed_past_every_fuse(guarded):
     assert said.numbers["energy_wh"] == most.energy_wh
     assert said.numbers["peak_a"] == max(row.peak_a for row in found.short_cases["B"])
     assert "fed-past-every-fuse" not in codes(guarded)
+
+
+def test_up_to_is_the_greatest_of_all_that_are_named():
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    found = protected(**bare, packs__A__soc=0.9, packs__B__resistance_growth=2.0)
+    said = told(found, "fed-past-every-fuse")
+    assert set(said.where.split(", ")) == {"A", "B"}
+    peaks = [max(row.peak_a for row in found.short_cases[name]) for name in "AB"]
+    assert peaks[0] != peaks[1]
+    assert f"up to {max(peaks):.0f} A" in said.text
+
+
+def test_a_verdict_begins_with_a_capital_or_a_name():
+    assert verdict("spread", "A", "something").text == "Something"
+    assert verdict("spread", "lead A +, B", "lead A + carries").text == "lead A + carries"
+    assert verdict("size-found", "busbar 2 AWG", "busbar in 2 AWG").text == "busbar in 2 AWG"
 
 
 def test_shorted_cell_goes_on(guarded):

@@ -200,7 +200,7 @@ def _shorted(found):
         cases = {name: max(found.short_cases[name], key=lambda row: row.energy_wh) for name in names}
         worst = max(names, key=lambda name: cases[name].energy_wh)
         rest, case = [name for name in names if name != worst], cases[worst]
-        peak = max(row.peak_a for row in found.short_cases[worst])
+        peak = max(row.peak_a for name in names for row in found.short_cases[name])  # "up to" is of all that are named
         fed = f"neighbours and charger feed up to {peak:.0f} A and {energy(case.energy_wh)} into it within {hours(case.hours)}"
         if code == "fed-past-every-fuse":
             text = (

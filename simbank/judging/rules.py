@@ -429,6 +429,9 @@ RULES: dict[str, Rule] = {row[0]: Rule(*row) for row in _ROWS}
 def verdict(code: str, where: str, text: str, severity: str | None = None, /, **numbers: Any) -> Verdict:
     """A verdict of a rule of :data:`RULES`, of its severity unless another is given."""
     plain = {key: _plain(value) for key, value in numbers.items()}
+    named = {name.split()[0] for name in re.split(r", ", where) if name} | set(where.split(", "))
+    if text[0].islower() and re.split(r"[ ,:]", text)[0] not in named:  # a name stays as the file has it
+        text = text[0].upper() + text[1:]
     return Verdict(code, severity or RULES[code].severity, where, text, plain)
 
 

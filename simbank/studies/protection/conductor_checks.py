@@ -141,17 +141,24 @@ def load_checks(bank: Bank, assumptions: Assumptions, lasting: dict[str, float])
 
 
 def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
-    """Drop from the best pack's poles to the port, as a share of the port's voltage under that load."""
-    for load in loads.loads:
-        still = loads.operating_point(load)
+    """Drop from the best pack's poles to every port, as a share of the port's voltage: at full load, or at the port's own if that is more."""
+    full = {load: loads.operating_point(load) for load in loads.loads}
+    own = {key: loads.operating_point_of(asked) for key, asked in loads.own.items()}
+    for load in ("discharge", "charge"):
         for a, name in enumerate(loads.bank.graph.ports):
-            if abs(still.port_a[a]) < 1e-9:
+            points = [
+                still for still in (full.get(load), own.get((load, name))) if still is not None and abs(still.port_a[a]) >= 1e-9
+            ]
+            if not points:
                 continue
-            drop = max(abs(still.terminal_v - still.port_v[a]))
-            share = drop / still.port_v[a]
+            drop, port_v, current = max(
+                ((float(max(abs(p.terminal_v - p.port_v[a]))), float(p.port_v[a]), float(abs(p.port_a[a]))) for p in points),
+                key=lambda row: row[0] / row[1],
+            )
+            share = drop / port_v
             yield judge(
                 "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
-                f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
+                f"{drop:.2f} V between packs' poles and port at {current:.0f} A, {share * 100:.1f} % "
                 f"(limit {assumptions.drop_share * 100:g} %)",
-                share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=float(drop), current_a=float(abs(still.port_a[a])),
+                share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=drop, current_a=current,
             )  # fmt: skip
