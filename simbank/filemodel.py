@@ -310,6 +310,10 @@ def _by_name(path, data):
     """Parts of a key as text: entries of a list by their name where they have one of their own, as a dotted key takes them."""
     parts = []
     for k, part in enumerate(path):
+        if isinstance(part, int) and isinstance(
+            data, dict
+        ):  # one table where a list of them may stand: the file has no number there
+            continue
         entry = part
         if isinstance(part, int) and isinstance(data, list) and path[k + 1 :] != ["name"]:
             names = [item.get("name") if isinstance(item, dict) else None for item in data]

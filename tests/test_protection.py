@@ -24,7 +24,8 @@ from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
-from simbank.studies.protection.checks import RATINGS
+from simbank.studies.protection.checks import CONDUCTOR, RATINGS
+from simbank.studies.protection.conductor_checks import drop_checks, load_checks
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
 from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
@@ -1296,3 +1297,55 @@ def test_devices_of_ports_with_mistakes_meet_what_flows_just_behind_them(root):
         place = next(p for p in faults.places if p.name == f"leads of {port}, at its device")
         assert amperes == pytest.approx(expected, abs=1.0)
         assert abs(faults.response(place).initial_a[-1]) == pytest.approx(amperes, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("lead", "discharge", "status", "limit"),
+    [
+        # NFPA 70 table 310.16, copper, 90 °C (from memory): 1/0 AWG 170 A, 4/0 AWG 260 A. 1.25 × 150 A = 187.5 A.
+        ({"gauge": "1/0 AWG", "insulation": "xlpe90"}, 150, "fail", 170),
+        ({"gauge": "4/0 AWG", "insulation": "xlpe90"}, 150, "pass", 260),
+        # 1.25 × 80 A = 100 A
+        ({"gauge": "1/0 AWG", "ampacity": "100.1 A"}, 80, "pass", 100.1),
+        ({"gauge": "1/0 AWG", "ampacity": "99.9 A"}, 80, "fail", 99.9),
+        ({"gauge": "1/0 AWG"}, 80, "not checkable", None),
+    ],
+)  # fmt: skip
+def test_the_load_is_held_against_the_ampacity_of_every_conductor(lead, discharge, status, limit):
+    data = mixed("400 A").data | {"ambient": "30 degC", "duty": {"kind": "constant", "discharge": f"{discharge} A", "hours": 1}}
+    data["ports"][0]["lead"] = lead | {"length": "1 m"}
+    scenario = simbank.from_dict(data)
+    lasting, _ = lasting_load(scenario, Loads(scenario), run=False)
+    rows = {row.where: row for row in load_checks(scenario.bank, simbank.Assumptions(), lasting)}
+    assert {name for name in rows if "out" in name} == {"lead out +", "lead out -"}
+    row = rows["lead out +"]
+    assert (row.rule, row.status) == ("ampacity ≥ load", status)
+    assert row.numbers == {"load_a": pytest.approx(discharge), "margin": 1.25}
+    if limit is None:
+        assert row.wants == (CONDUCTOR,)
+    else:
+        assert (row.value, row.limit) == (pytest.approx(1.25 * discharge), pytest.approx(limit))
+    assert rows["lead A +"].numbers["load_a"] == pytest.approx(discharge / 2)  # two equal packs
+
+
+def test_the_drop_to_every_port_is_judged_at_its_own_full_load(root):
+    """The pump runs when the inverter does not. Ohm's law: 15 A × (2 leads + 1 mΩ) = 6.48 V, besides at most 15 A × 2 leads of a pack
+    (and its device) and 15 A along six pieces of bar. 14 AWG: 8.62 mΩ/m with 2 % for stranding (IEC 60028), 25 m. Of the voltage that
+    the pump has left, 52.8 V to 53.4 V at rest, more than 12 %."""
+    scenario = simbank.load(root / "scenarios" / "valley_workshop_mistakes.toml")
+    loads = Loads(scenario)
+    assert set(loads.own) == {("discharge", "pump")}
+    rows = {row.where: row for row in drop_checks(loads, simbank.Assumptions())}
+    assert set(rows) == {"port inverter, discharge", "port pump, discharge", "port inverter, charge"}
+    row, ohm = rows["port pump, discharge"], {b.name: b.resistance_ohm for b in scenario.bank.graph.branches}
+    lead = 1.7241e-8 * 1.02 * 25 / (np.pi / 4 * (0.127e-3 * 92 ** ((36 - 14) / 39)) ** 2) * (1 + 0.00393 * 5) + 2e-4
+    leads = 15 * (2 * lead + 1e-3)
+    assert leads == pytest.approx(6.48, abs=0.05)
+    assert row.status == "fail"
+    assert leads * 0.99 < row.numbers["drop_v"] < leads * 1.01 + 15 * (2 * ohm["lead C +"] + 0.5e-3 + 6 * ohm["bar 1-2 +"])
+    assert row.numbers["current_a"] == pytest.approx(15.0)
+    assert 100 * 6.48 / 53.4 < row.value < 100 * 6.6 / (52.8 - 6.6)
+    assert rows["port inverter, discharge"].numbers["current_a"] == pytest.approx(150.0)  # as before, at the largest step
+    lasting, note = lasting_load(scenario, loads, run=False)
+    assert lasting["lead pump +"] == pytest.approx(15.0)
+    assert "every port's own largest step" in note

@@ -14,9 +14,11 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank.cli import app
+from simbank.cli.output import show_warnings
 from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
+from simbank.judging.words import energy
 from simbank.studies import Sweep, Usable
 from simbank.studies.protection.burning import first_to_burn
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
@@ -109,6 +111,42 @@ def test_more_verdicts():
     for most in (None, 2.5, float("nan"), "x", 0, -1, True):
         with pytest.raises(sb.InputError, match=r"most: .*1 or more"):
             sb.verdicts(result, most=most)
+
+
+def test_a_danger_is_never_left_for_a_milder_verdict_and_wide_tells_all(file):
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    found = protected(**bare, packs__A__soc=0.95, ports__port__lead=LEAD | {"gauge": "14 AWG"})
+    every, seven = sb.verdicts(found, most=99), sb.verdicts(found)
+    dangers = [v.code for v in every if v.severity == DANGER]
+    assert len(every) > 7
+    assert len(dangers) > 2
+    assert [v.code for v in seven][: min(len(dangers), 6)] == dangers[:6]
+    assert "never-checked" in [v.code for v in seven] or "never-checked" in seven[-1].text
+    assert "--wide" in seven[-1].text
+    wide, narrow = (
+        CliRunner().invoke(app, ["protect", str(file), *more], catch_exceptions=False).stdout for more in (["--wide"], [])
+    )
+    for text, whole in ((wide, True), (narrow, False)):
+        assert ("more-verdicts" not in text) is whole
+    assert "UNKNOWN never-checked" in wide
+
+
+def test_warnings_stand_worst_first_and_are_not_told_twice(capsys):
+    records = [
+        {"code": "assumed-bms", "where": "A", "text": "One. Two."}, {"code": "a-code-of-tomorrow", "where": "A", "text": "One. Two."},
+        {"code": "no-own-device", "where": "A", "text": "None of 1.5 kA. Put one."},
+        {"code": "mixed-chemistry", "where": "A, B", "text": "One. Two."},
+    ]  # fmt: skip
+    again = [
+        {"code": "no-own-device", "severity": DANGER, "where": "A"},
+        {"code": "mixed-chemistry", "severity": DANGER, "where": "A"},
+    ]
+    show_warnings(records, again)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines == [
+        "WARNING mixed-chemistry (A, B): One. Two.",  # its verdict is not of B
+        "WARNING no-own-device (A): None of 1.5 kA.", "WARNING a-code-of-tomorrow (A): One. Two.", "WARNING assumed-bms (A): One. Two.",
+    ]  # fmt: skip
 
 
 def test_of_a_code_there_is_one_and_protection_knows_better(guarded, sound):
@@ -295,6 +333,22 @@ def test_fed_past_every_fuse(guarded):
     assert said.numbers["energy_wh"] == most.energy_wh
     assert said.numbers["peak_a"] == max(row.peak_a for row in found.short_cases["B"])
     assert "fed-past-every-fuse" not in codes(guarded)
+
+
+def test_up_to_is_the_greatest_of_all_that_are_named():
+    bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
+    found = protected(**bare, packs__A__soc=0.9, packs__B__resistance_growth=2.0)
+    said = told(found, "fed-past-every-fuse")
+    assert set(said.where.split(", ")) == {"A", "B"}
+    peaks = [max(row.peak_a for row in found.short_cases[name]) for name in "AB"]
+    assert peaks[0] != peaks[1]
+    assert f"up to {max(peaks):.0f} A" in said.text
+
+
+def test_a_verdict_begins_with_a_capital_or_a_name():
+    assert verdict("spread", "A", "something").text == "Something"
+    assert verdict("spread", "lead A +, B", "lead A + carries").text == "lead A + carries"
+    assert verdict("size-found", "busbar 2 AWG", "busbar in 2 AWG").text == "busbar in 2 AWG"
 
 
 def test_shorted_cell_goes_on(guarded):
@@ -527,6 +581,23 @@ def test_load_unmet(monkeypatch):
     assert told(by_day, "empty-before-dawn") is None
 
 
+def test_one_dark_night_in_a_long_run_is_told_and_only_its_hours_count():
+    """Discharge of 8 h that the bank gives for some, one time in ten days; then charge and all is given again."""
+    light, full = {"discharge": "0.05 C", "hours": 8}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 8}
+    steps = [light, full, {"rest": True, "hours": 8}]
+    dark = [light | {"discharge": "0.1125 C", "cutoff": "48 V"}, *steps[1:]]
+    whole = cycles(*(steps * 20), *dark, *(steps * 20))
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, pack_types__own__capacity="100 Ah", duty=whole)
+    assert not any(v.code in ("load-unmet", "cut-off-early") for v in sb.verdicts(result, most=99))
+    dark[0] = dark[0] | {"discharge": "0.1215 C"}
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, duty=cycles(*(steps * 20), *dark, *(steps * 20)))
+    port = result.summary["ports"][0]
+    found = told(result, "load-unmet")
+    assert 0.5 < found.numbers["unmet_wh"] == port["unmet_wh"] < 1e-3 * port["asked_wh"]
+    cut_h = port["first_cutoff_h"] - 20 * 24
+    assert found.numbers["dark_h"] == pytest.approx(8.0 - cut_h, abs=1e-3)
+
+
 def test_cut_off_early():
     long = {
         "ports__port__lead": LEAD | {"gauge": "8 AWG", "length": "20 m"},
@@ -561,6 +632,15 @@ def test_tripped_at_once():
     assert "over 49 A" in found.text
     assert "tripped-at-once" not in codes(tripping("51 A"))
     assert told(tripping("49 A"), "load-unmet") is None  # which would say the same again
+    # 300 A for an hour through one fuse of 125 A: what was asked after it opened is current × time × voltage before
+    result = run(duty=cycles({"discharge": "300 A", "hours": 1}))
+    lost, port = told(result, "tripped-at-once"), result.summary["ports"][0]
+    given_ah = (
+        result.summary["bank"]["charge_out_ah"] if "charge_out_ah" in result.summary["bank"] else port["energy_out_wh"] / 51.0
+    )
+    assert lost.numbers["unmet_wh"] == pytest.approx((300.0 - given_ah) * 51.0, rel=0.03)
+    assert f"{energy(lost.numbers['unmet_wh'])} of {energy(lost.numbers['asked_wh'])} asked were not given" in lost.text
+    assert " 0 Wh of" not in lost.text
 
 
 def test_opened_on_over_current():
@@ -718,7 +798,7 @@ def test_empties_first(monkeypatch):
 
 
 def test_fills_first(monkeypatch):
-    uneven = run(packs__A__soc=0.95, packs__B__soc=0.3, duty=cycles({"charge": "0.3 C", "voltage": "56.8 V", "hours": 0.7}))
+    uneven = run(packs__A__soc=0.95, packs__B__soc=0.3, duty=cycles({"charge": "0.3 C", "voltage": "54.4 V", "hours": 0.7}))
     found = told(uneven, "fills-first")
     assert (found.severity, found.where) == (ACT, "A")
     end = uneven.packs["soc"].iloc[-1]
@@ -727,6 +807,31 @@ def test_fills_first(monkeypatch):
     for limit, fails in ((found.numbers["unfilled_share"] + 1e-6, False), (found.numbers["unfilled_share"] - 1e-6, True)):
         monkeypatch.setattr(rules, "LEFT_SHARE", limit)
         assert (told(uneven, "fills-first") is not None) is fails
+
+
+def test_a_charge_that_a_step_ended_is_not_blamed_on_the_fullest_pack():
+    """The same charge, held at its voltage or ended by its step before it gets there."""
+    unequal = {"packs__A__soc": 0.95, "packs__B__soc": 0.3, "packs__A__hysteresis": -1.0, "packs__B__hysteresis": 1.0}
+    for volt, held in (("54.4 V", True), ("56.8 V", False)):
+        result = run(**unequal, pack_types__own__bms=QUIET, duty=cycles({"charge": "0.3 C", "voltage": volt, "hours": 0.7}))
+        found = told(result, "fills-first")
+        assert (result.summary["ports"][0]["curtailed_wh"] > 0) is held
+        assert (found.severity == ACT) is held
+        assert ("before its voltage" in found.text) is not held
+        assert ("Charge more slowly or hold the voltage longer" in found.text) is held
+        assert ("It costs charge" in (told(result, "spread") or told(result, "spread-stands")).text) is held
+    assert f"the bank at {100 * result.packs['soc'].iloc[-1].mean():.0f} %" in found.text
+
+
+QUIET = {"over_voltage": {"limit": "5 V", "delay": "1 s", "release": "4 V"}}
+
+
+def test_a_spread_is_not_called_free_where_load_went_unserved():
+    duty = cycles({"discharge": "0.5 C", "cutoff": "48 V", "hours": 3})
+    dark = told(run(duty=duty, packs__B__soc=0.64), "spread")
+    assert "costs nothing" not in dark.text
+    assert "Load went unserved: when port stopped" in dark.text
+    assert "costs nothing" in told(run(packs__B__soc=0.64), "spread").text
 
 
 def rested(soc_a, soc_b, hours=3):
@@ -746,10 +851,11 @@ def test_spread_stands(monkeypatch):
     end = result.packs["soc"].iloc[-1]
     lfp = sb.load_chemistry("lfp")
     points = 100 * abs(end["A"] - end["B"])
-    slope = float(lfp.ocv(end["A"]) - lfp.ocv(end["B"])) / (end["A"] - end["B"])
-    width = float(lfp.half_width(end["A"]) + lfp.half_width(end["B"]))  # of opposite branches
     assert found.numbers["spread_points"] == pytest.approx(points)
-    assert found.numbers["hysteresis_bound_points"] == pytest.approx(100 * width / slope)
+    half = found.numbers["hysteresis_bound_points"] / 200
+    mean = (end["A"] + end["B"]) / 2
+    apart_v = float(lfp.ocv(mean + half) - lfp.ocv(mean - half))  # of opposite branches just held by both half-widths
+    assert apart_v == pytest.approx(float(lfp.half_width(mean + half) + lfp.half_width(mean - half)), abs=1e-8)
     assert points < found.numbers["hysteresis_bound_points"]
     assert "hysteresis can hold" in found.text
     assert abs(result.packs["current_a"].iloc[-1]).max() < 0.05  # it stands
@@ -845,7 +951,42 @@ def stuck(soc):
 def test_switch_stuck():
     found = told(stuck(0.97), "switch-stuck")
     assert (found.severity, found.where) == (DANGER, "A, B")
-    assert "switch-stuck" not in codes(stuck(0.6))
+    assert "ordered a block" in found.text
+    quiet = told(stuck(0.6), "switch-stuck")  # known from the file, whether or not this run needs the switch
+    assert (quiet.severity, quiet.where) == (DANGER, "A, B")
+    assert "ordered" not in quiet.text
+    assert told(protected(pack_types__own__bms={"stuck": "charge"}), "switch-stuck").severity == DANGER
+    assert "switch-stuck" not in codes(run(pack_types__own__bms=GUARD))
+
+
+GUARD = {"over_voltage": {"limit": "3.65 V", "delay": "1 s", "release": "3.4 V"}}
+
+
+def test_charge_above_limit():
+    """16 LFP cells stand 3.65 V each, 58.4 V in all (the library's; common practice, no source)."""
+    charge = {"charge": "0.1 C", "hours": 0.1}
+    for volt, fails in (("58.4 V", False), ("58.5 V", True)):
+        found = told(run(duty=cycles(charge | {"voltage": volt})), "charge-above-limit")
+        assert (found is not None) is fails
+    assert (found.severity, found.where) == (DANGER, "A, B")
+    assert "3.66 V for each of the 16 lfp cells" in found.text
+    late = {"over_voltage": GUARD["over_voltage"] | {"limit": "3.66 V"}}
+    for bms, fails in ((GUARD, False), (late, True)):
+        found = told(run(pack_types__own__bms=bms), "charge-above-limit")
+        assert (found is not None) is fails
+    assert "opens at 3.66 V a cell" in found.text
+    assert told(protected(pack_types__own__bms=late), "charge-above-limit").severity == DANGER
+
+
+def test_a_block_at_100_percent_that_the_own_bms_would_not_make_is_told():
+    late = {"over_voltage": GUARD["over_voltage"] | {"limit": "4.5 V"}}
+    charge = {"packs__A__soc": 0.95, "packs__B__soc": 0.95, "duty": cycles({"charge": "0.5 C", "voltage": "70 V", "hours": 1})}
+    result = run(pack_types__own__bms=late, **charge)
+    assert told(result, "assumed-bms").where == "A, B"
+    assert "would not have opened" in told(result, "assumed-bms").text
+    assert "A limit did part of it" in told(result, "curtailed").text
+    guarded = run(pack_types__own__bms=GUARD, **charge)
+    assert "assumed-bms" not in codes(guarded)
 
 
 def test_beyond_cell_model():
@@ -1177,6 +1318,22 @@ def test_drift_by_chemistry():
 
 
 # ---- no false comfort ----
+
+
+@pytest.mark.parametrize("name", ["old B", "port port", "string B"])
+def test_no_name_of_a_pack_hides_that_it_has_no_device(name):
+    bare = {"name": name, "type": "own", "soc": 0.6, "device": {"resistance": "0.3 milliohm"}}
+    fused = {"name": "B", "type": "own", "soc": 0.6, "device": dict(FUSE)}
+    found = protected(packs=[bare, fused])
+    assert told(found, "no-own-device").where == name
+    assert "port-without-device" not in codes(found)
+
+
+def test_a_run_tells_of_a_port_without_a_device(sound):
+    found = told(run(ports__port__device={"resistance": "0.3 milliohm"}), "port-without-device")
+    assert (found.severity, found.where) == (DANGER, "port port")
+    assert "port-without-device" not in codes(sound)
+
 
 DANGEROUS = {
     "three_strings": {"run": "no-own-device", "protect": "device-cannot-break"},

@@ -62,7 +62,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write ta
 Json = Annotated[bool, typer.Option("--json", help="Print the machine-readable summary on standard output and nothing else.")]
 
 Wide = Annotated[
-    bool, typer.Option("--wide", help="Print every column of the tables; what does not fit goes into a block below.")
+    bool, typer.Option("--wide", help="Print every column of the tables, what does not fit in a block below, and every verdict.")
 ]
 
 ReportFile = Annotated[

@@ -13,7 +13,7 @@ from simbank.cli import tables
 from simbank.cli.options import changes, make_folder
 from simbank.cli.progress import progress_bar
 from simbank.digits import MISSING, cells
-from simbank.verdict import DANGER
+from simbank.verdict import DANGER, SEVERITIES
 from simbank.verdict import as_records as verdict_records
 from simbank.warning import as_records, listed
 
@@ -118,11 +118,27 @@ def integrator_words(summary):
     return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
 
 
-def show_warnings(records):
-    """Warnings, before the tables."""
-    for record in records:
-        where = listed(record["where"].split(", "))
-        say(f"WARNING {record['code']} ({where}): {record['text']}", "bold", hang=2)
+def show_warnings(records, told=()):
+    """Warnings, before the tables, worst first; of what a verdict (``told``) says again at the end only the first sentence."""
+    from simbank.judging import RULES
+
+    severities, places = list(SEVERITIES), list(RULES)
+    again = {}
+    for verdict in told:
+        again.setdefault(verdict["code"], verdict)
+
+    def rank(record):
+        rule = (
+            again[record["code"]]["severity"] if record["code"] in again else RULES.get(record["code"], RULES["warned"]).severity
+        )
+        return severities.index(rule), places.index(record["code"]) if record["code"] in RULES else len(places)
+
+    for record in sorted(records, key=rank):
+        names = record["where"].split(", ")
+        text = record["text"]
+        if record["code"] in again and set(names) <= set(again[record["code"]]["where"].split(", ")):
+            text = re.split(r"(?<=[.!?]) (?=[A-Z])", text)[0]
+        say(f"WARNING {record['code']} ({listed(names)}): {text}", "bold", hang=2)
 
 
 def show_verdicts(records):
@@ -135,12 +151,12 @@ def show_verdicts(records):
         say(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", style, hang=2)
 
 
-def judged(found, out=None):
-    """Verdicts of a result as JSON has them; written into the folder ``out`` if there is one."""
-    from simbank.judging import verdicts
+def judged(found, out=None, wide=False):
+    """Verdicts of a result as JSON has them, with ``wide`` all of them; written into the folder ``out`` if there is one."""
+    from simbank.judging import RULES, verdicts
     from simbank.provenance import write_json
 
-    records = verdict_records(verdicts(found))
+    records = verdict_records(verdicts(found, most=len(RULES) if wide else 7))
     if out is not None:
         write_json(out / "verdicts.json", {"verdicts": records}, found.made_by)
     return records
@@ -201,11 +217,11 @@ class Command:
         if self.out is not None:
             with self.progress("Writing files of"):
                 found.write(self.out)
-        told = judged(found, self.out)
+        told = judged(found, self.out, self.wide)
         if self.json:
             print_json(found.summary | {"verdicts": told})
         else:
-            show_warnings(as_records(found.warnings))
+            show_warnings(as_records(found.warnings), told)
             show(found, self.wide)
             show_verdicts(told)
             show_caution(caution)

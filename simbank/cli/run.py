@@ -86,11 +86,11 @@ def run(
 
 
 def _show_run(result, as_json, out, wide):
-    summary, told = result.summary, judged(result, out)
+    summary, told = result.summary, judged(result, out, wide)
     if as_json:
         print_json(summary | {"verdicts": told})
         return
-    show_warnings(summary["warnings"])
+    show_warnings(summary["warnings"], told)
     _show_packs(summary, wide)
     _show_rest(result, wide)
     _show_bank(summary)

@@ -149,5 +149,5 @@ def _more(left):
     counts = {severity: sum(told.severity == severity for told in left) for severity in SEVERITIES}
     counts = {severity: count for severity, count in counts.items() if count}
     told = ", ".join(f"{count} of {severity}" for severity, count in counts.items())
-    text = f"{len(left)} more verdicts are not told here: {told} ({', '.join(v.code for v in left)}). In Python: simbank.verdicts(result, most=20)."
+    text = f"{len(left)} more verdicts are not told here: {told} ({', '.join(v.code for v in left)}). Option --wide tells all; in Python most=99."
     return verdict("more-verdicts", "bank", text, next(iter(counts)), **counts)

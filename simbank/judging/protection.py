@@ -79,23 +79,22 @@ def _cannot_break(found):
 
 def _missing(found):
     """Packs, strings and ports without a device (of one that cannot break, another verdict tells)."""
-    owners = {device.owner for device in found.scenario.bank.devices}
-    missing = [
-        where
-        for where in _rows(found, "device present")["where"]
-        if where.partition(" ")[2] not in owners and where not in owners
-    ]
+    bank = found.scenario.bank
+    owners = {device.owner for device in bank.devices}
+    rows = _rows(found, "device present")
+    rows = rows[~rows["part"].isin(owners)]
+    missing = list(rows["where"])
     if not owners:
         most = float(found.faults["initial_a"].max())
-        names = [pack.name for pack in found.scenario.bank.packs]
+        names = [pack.name for pack in bank.packs]
         text = (
             f"The file has no fuse or breaker at all: nothing ends a fault of up to {most / 1e3:.1f} kA in the wiring, and if a pack fails inside, "
             f"the others push all they have into it. Fit one at each of {short(names, 4)} and at each port, that breaks that current."
         )
         yield verdict("no-own-device", ", ".join(missing), text, places=len(missing), current_a=most)
         return
-    own = [where for where in missing if not where.startswith("port ")]
-    ports = [where for where in missing if where.startswith("port ")]
+    is_port = rows["part"].isin(list(bank.graph.ports))  # names of packs, strings and ports are never alike
+    own, ports = list(rows["where"][~is_port]), list(rows["where"][is_port])
     if own:
         fed = _most_inside(found, set(own))
         text = (
@@ -201,7 +200,7 @@ def _shorted(found):
         cases = {name: max(found.short_cases[name], key=lambda row: row.energy_wh) for name in names}
         worst = max(names, key=lambda name: cases[name].energy_wh)
         rest, case = [name for name in names if name != worst], cases[worst]
-        peak = max(row.peak_a for row in found.short_cases[worst])
+        peak = max(row.peak_a for name in names for row in found.short_cases[name])  # "up to" is of all that are named
         fed = f"neighbours and charger feed up to {peak:.0f} A and {energy(case.energy_wh)} into it within {hours(case.hours)}"
         if code == "fed-past-every-fuse":
             text = (
@@ -299,8 +298,8 @@ def _outages(found):
     perhaps = "" if row.surely else "may be that "
     left = ", ".join(row.left) or "none"
     text = (
-        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {row.c_rate:.2f} C); left "
-        f"in service: {left}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
+        f"With {row.dropped} out at full {row.load} {perhaps}{opens} (hardest pack {row.pack}, {abs(row.current_a):.0f} A, {abs(row.c_rate):.2f} C); "
+        f"left in service: {left}{others(rest)}. Ask for less when one is out, or give the rest larger devices and cable."
     )
     yield verdict(
         "one-out-cascade", ", ".join([row.dropped, *rest]), text, current_a=abs(row.current_a), c_rate=row.c_rate, openings=len(row.opened)

@@ -94,7 +94,20 @@ _ROWS = (
         PRACTICE,
     ),
     ("charge-below-freezing", DANGER, "cells are charged below the temperature at which they take charge", WARNING, PRACTICE),
-    ("switch-stuck", DANGER, "a BMS ordered a block and its switch is stuck", "any", PRACTICE),
+    (
+        "switch-stuck",
+        DANGER,
+        "the switch of a BMS is stuck closed, by the file; in a run, that it ordered a block and current went on",
+        "any",
+        PRACTICE,
+    ),
+    (
+        "charge-above-limit",
+        DANGER,
+        "charge voltage, or a BMS's over-voltage limit, above the highest that cells stand",
+        "above the chemistry's highest cell voltage (× cells in series)",
+        PRACTICE,
+    ),
     (
         "beyond-cell-model",
         DANGER,
@@ -161,7 +174,7 @@ _ROWS = (
         "empty-before-dawn",
         ACT,
         "the load was not met: an inverter or load was cut off at night with the bank empty",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked; mean charge up to {EMPTY_SOC * 100:.0f} %; "
+        f"unmet more than {UNMET_WH:g} Wh; mean charge up to {EMPTY_SOC * 100:.0f} %; "
         f"between {NIGHT_H[0]:.0f}:00 and {NIGHT_H[1]:.0f}:00",
         "chosen here: less is the tail of one step; below it the voltage of LFP falls; hours with little sun anywhere",
     ),
@@ -169,7 +182,7 @@ _ROWS = (
         "load-unmet",
         ACT,
         "the load was not met, at another time or in a duty without a date",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked",
+        f"unmet more than {UNMET_WH:g} Wh",
         "chosen here: less is the tail of one step",
     ),
     (
@@ -183,7 +196,7 @@ _ROWS = (
         "inverter-too-small",
         ACT,
         "alternating-current load beyond the inverter's rating",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % without a cut-off",
+        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of a day's without a cut-off",
         "chosen here: less is the tail of one step",
     ),
     ("no-size-fits", ACT, "no layout in any gauge of the series fits", "as `size`", SIZE_SOURCE),
@@ -226,7 +239,7 @@ _ROWS = (
     (
         "fills-first",
         ACT,
-        "packs were not filled, since one was full first",
+        "packs were not filled, since one was full first; note if the charge ended before its voltage",
         f"{LEFT_SHARE * 100:.0f} % of the bank's capacity, fullest pack at {FULL_SOC * 100:g} % or more",
         "chosen here: less is within what meters of charge are good for",
     ),
@@ -416,6 +429,9 @@ RULES: dict[str, Rule] = {row[0]: Rule(*row) for row in _ROWS}
 def verdict(code: str, where: str, text: str, severity: str | None = None, /, **numbers: Any) -> Verdict:
     """A verdict of a rule of :data:`RULES`, of its severity unless another is given."""
     plain = {key: _plain(value) for key, value in numbers.items()}
+    named = {name.split()[0] for name in re.split(r", ", where) if name} | set(where.split(", "))
+    if text[0].islower() and re.split(r"[ ,:]", text)[0] not in named:  # a name stays as the file has it
+        text = text[0].upper() + text[1:]
     return Verdict(code, severity or RULES[code].severity, where, text, plain)
 
 

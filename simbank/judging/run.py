@@ -9,7 +9,7 @@ from simbank.judging.run_load import port_verdicts
 from simbank.judging.run_packs import pack_verdicts
 from simbank.judging.warned import SAID_BY_RULES, warning_verdicts
 from simbank.judging.wiring import wiring_verdicts
-from simbank.judging.words import hours
+from simbank.judging.words import hours, short
 from simbank.simulation import Result
 from simbank.verdict import Verdict
 
@@ -30,3 +30,16 @@ def run_verdicts(result: Result) -> Iterator[Verdict]:
         yield from port_verdicts(result)
         yield from wiring_verdicts(result)
     yield from warning_verdicts(result.warnings, SAID_BY_RULES)
+    yield from _bare_ports(result.scenario.bank)
+
+
+def _bare_ports(bank):
+    """Ports whose leads have no fuse or breaker at the take-off."""
+    owners = {device.owner for device in bank.devices}
+    bare = [f"port {name}" for name in bank.graph.ports if name not in owners]
+    if bare:
+        text = (
+            f"{short(bare, 4)} {'has' if len(bare) == 1 else 'have'} no fuse or breaker at the take-off: a fault in the leads has all the bank "
+            "behind it. Fit one at the take-off; simbank protect says what it must be able to break."
+        )
+        yield verdict("port-without-device", ", ".join(bare), text, places=len(bare))

@@ -22,6 +22,8 @@ TO_DO = {
     "beyond-cell-model": "Give it a switch that opens before it is used again.",
     "tripped-at-once": "Ask for less, or share the current more evenly.",
     "unequal-parallel-cells": "Read capacity and resistance again: which is one cell's, which the pack's.",
+    "switch-stuck": "Take it out of the bank; until then only its fuse stands between it and the others.",
+    "charge-above-limit": "Set both by the maker's sheet.",
     "assumed-bms": "Read the limits of yours from its sheet.",
     "device-cannot-break": "Fit one that can.",
     "conductor-overloaded": "Fit thicker cable there (or ask for less), then a device between load and ampacity.",
@@ -32,7 +34,7 @@ TO_DO = {
 # Where the text of a warning begins to say what to do, by code; what stands above says it in fewer words.
 ADVICE = {
     "mixed-chemistry": " Do not join", "unequal-cell-count": " Never join", "no-own-device": " Put one at each", "unequal-charge": " Level them",
-    "charge-below-freezing": " Warm them", "assumed-bms": ". Give the limits",
+    "charge-below-freezing": " Warm them", "assumed-bms": ". Give the limits", "switch-stuck": " Take it", "charge-above-limit": ". Set ",
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
 SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there

@@ -14,8 +14,8 @@ __all__ = ["URGENCY", "Failure", "failures", "marks"]
 
 # Order in which failed rules are told: what cannot break or end a fault, then what burns, then what trips. Our own choice.
 URGENCY = (
-    "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "rating ≤ ampacity", "shorted cell",
-    "outage", "rating ≥ load", "voltage drop",
+    "interrupting rating", "voltage rating", "device present", "clears in time", "withstand", "ampacity ≥ load",
+    "rating ≤ ampacity", "shorted cell", "outage", "rating ≥ load", "voltage drop",
 )  # fmt: skip
 
 

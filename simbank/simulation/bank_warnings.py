@@ -16,11 +16,12 @@ from simbank.warning import BankWarning, listed
 __all__ = ["FREEZING", "PARALLEL", "Joining", "relaxation_warnings", "warnings_of_bank"]
 
 FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
-UNUSED_CHEMISTRY = "chemistry-unused"
+UNUSED_CHEMISTRY, STUCK, ABOVE_LIMIT = "chemistry-unused", "switch-stuck", "charge-above-limit"
 # Rules of this module; all are common practice, no source.
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
 JOINING_C = 0.05  # a pack that more than this C-rate runs into or out of when the packs are joined is told of
 NOTHING_C = 0.01  # less than this is told of in no case
+ABOVE = 1.0 + 1e-6  # round-off
 FAR = 1.6  # factor by which resistance × capacity of a cell differs between makes of a chemistry
 CELSIUS = 273.15
 MOST_RELAXATION = 20.0  # relaxation ÷ ohmic resistance up to which the fast integrator is accurate; measured
@@ -59,7 +60,7 @@ def warnings_of_bank(bank: Bank, duty: Duty | SampledDuty, joining: Joining) -> 
     """
     return [
         *_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty),
-        *_unused_chemistries(bank),
+        *_stuck(bank), *_above_limit(bank, duty), *_unused_chemistries(bank),
     ]  # fmt: skip
 
 
@@ -310,6 +311,65 @@ def _no_own_device(bank):
         "terminal; simbank protect says what it must be able to break."
     )
     return [BankWarning("no-own-device", ", ".join(packs + rows), text)]
+
+
+# ---- what should stop a charge and does not ----
+
+
+def _stuck(bank):
+    """Packs whose switch has failed closed by the file, whether or not a run needs it."""
+    names = [pack.name for pack in bank.packs if any(pack.stuck)]
+    if not names:
+        return []
+    ways = {pack.bms.stuck for pack in bank.packs if any(pack.stuck)}
+    what = "charge" if ways == {"charge"} else "discharge" if ways == {"discharge"} else "charge or discharge"
+    text = (
+        f"The switch of the BMS of {listed(names)} is stuck closed by the file: nothing of the pack's own stops {what} at any limit. Take it out of "
+        "the bank; until then only its fuse stands between it and the others."
+    )
+    return [BankWarning(STUCK, ", ".join(names), text)]
+
+
+def _above_limit(bank, duty):
+    """Charge voltages, and over-voltage limits of BMSs, above the highest that cells stand."""
+    volt = max(_set_volts(bank, duty), default=0.0)
+    over = [pack for pack in bank.packs if volt > pack.chemistry.volt_max * pack.cells_in_series * ABOVE]
+    kinds = _grouped(
+        bank.packs, lambda one, other: _alike(one.chemistry, other.chemistry) and one.cells_in_series == other.cells_in_series
+    )
+    if len(kinds) > 1 and volt <= charge_volt(bank, duty):
+        over = []  # what the cells of each kind stand at is said with their mixture
+    late = [pack for pack in bank.packs if _opens_late(pack)]
+    found = []
+    if over:
+        worst = max(over, key=lambda pack: volt / pack.cells_in_series / pack.chemistry.volt_max)
+        most = worst.chemistry.volt_max
+        text = (
+            f"Charge is set to {volt:g} V, {volt / worst.cells_in_series:.2f} V for each of the {worst.cells_in_series} {worst.chemistry.name} "
+            f"cells of {listed([pack.name for pack in over])}, which stand {most:g} V ({most * worst.cells_in_series:g} V in all). Only a BMS that "
+            f"works then ends the charge. Set no more than {worst.chemistry.charge_volt * worst.cells_in_series:.4g} V"
+        )
+        found.append((over, text))
+    if late:
+        worst = max(late, key=lambda pack: pack.bms.over_voltage.level / pack.chemistry.volt_max)
+        text = (
+            f"The BMS of {listed([pack.name for pack in late])} opens at {worst.bms.over_voltage.level:g} V a cell, but {worst.chemistry.name} cells "
+            f"stand {worst.chemistry.volt_max:g} V: it does not guard them. Set its limit to no more than that"
+        )
+        found.append((late, text))
+    return [BankWarning(ABOVE_LIMIT, ", ".join(pack.name for pack in packs), text) for packs, text in found]
+
+
+def _opens_late(pack):
+    return pack.bms is not None and pack.chemistry.volt_max * ABOVE < pack.bms.over_voltage.level < np.inf
+
+
+def _set_volts(bank, duty):
+    """Every voltage to which the duty or a charger charges the bank [V]."""
+    for _, charger in bank.port_equipment.values():
+        if charger is not None:
+            yield from (volt for volt in (charger.absorb_volt, charger.float_volt) if volt)
+    yield from (command.volt_limit for command in _charges(duty) if np.isfinite(command.volt_limit))
 
 
 # ---- cold ----

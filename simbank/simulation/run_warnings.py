@@ -230,16 +230,34 @@ def ac_load_warnings(ports: Sequence[dict]) -> list[BankWarning]:
 
 
 def assumed_bms_warnings(packs: Sequence[Pack], happened: Sequence[EventRow]) -> list[BankWarning]:
-    """Packs that opened at a cell limit by a BMS that the file does not give."""
+    """Packs that opened at a cell limit by a BMS that the file does not give, or whose own would not have opened there."""
     opened = {row.where for row in happened if row.event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)}
     names = [pack.name for pack in packs if pack.has_assumed_bms and pack.name in opened]
+    late = [pack.name for pack in packs if pack.name in opened - set(names) and _own_is_late(pack, happened)]
+    found = []
+    if late:
+        text = (
+            "opened at 0 or 100 % since the model lets no pack go beyond, although the voltage limit of its own BMS in the file lies beyond "
+            "what its cells stand, or is not given: that BMS would not have opened there. Give the limits of yours"
+        )
+        found.append(BankWarning("assumed-bms", ", ".join(late), text))
     if not names:
-        return []
+        return found
     text = (
         "opened at a cell limit by a BMS that the file does not give: a lithium-ion pack without a bms is taken to have one that "
         "opens at once at the chemistry's limits. Give the limits of yours, or bms = { stuck = ... } for a switch that does not open"
     )
-    return [BankWarning("assumed-bms", ", ".join(names), text)]
+    return [BankWarning("assumed-bms", ", ".join(names), text), *found]
+
+
+def _own_is_late(pack, happened):
+    """Whether a pack was opened at 0 or 100 % where its own BMS has no limit, or one beyond what its cells stand."""
+    if pack.bms is None or pack.has_assumed_bms:
+        return False
+    own = {row.event for row in happened if row.where == pack.name}
+    full = Event.CHARGE_BLOCKED in own and pack.bms.over_voltage.level > pack.chemistry.volt_max * (1.0 + 1e-6)
+    empty = Event.DISCHARGE_BLOCKED in own and pack.bms.under_voltage.level < pack.chemistry.volt_min * (1.0 - 1e-6)
+    return full or empty
 
 
 def balance_warnings(closure: dict, integrator: dict) -> list[BankWarning]:

@@ -130,7 +130,7 @@ class EventHandler:
             return f"{abs(current):.0f} A over {limit:.0f} A; after {self.state.last_cause}"
         if r in (ar.CHARGE_TEMPERATURE, ar.DISCHARGE_TEMPERATURE):
             return f"{self.state.y[4 * self.state.n + k] - KELVIN:.1f} degC"
-        return f"SOC {self.state.y[k] * 100:.1f} %, {current:.1f} A"
+        return f"SOC {self.state.y[k] * 100:z.1f} %, {current:z.1f} A"
 
     def _release(self, k, r):
         self.packs.monitor_state[k, r], self.packs.monitor_timer[k, r] = ar.QUIET, np.inf

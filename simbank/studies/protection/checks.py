@@ -41,6 +41,10 @@ RULES = {
         "rating ≥ margin × load that lasts",
         "NFPA 70 215.3 (125 % of a continuous load), UL 489; secondary source",
     ),
+    "ampacity ≥ load": (
+        "ampacity of a conductor ≥ margin × load that lasts",
+        "NFPA 70 215.2(A)(1) (125 % of a continuous load); from memory",
+    ),
     "withstand": ("∫ i² dt until cleared ≤ k² S²", "IEC 60364-4-43 434.5.2, IEC 60949; secondary source"),
     "clears in time": ("least fault current clears within the wanted time", "IEC 60364-4-41 411.3.2 (5 s); from memory"),
     "voltage drop": ("drop from pack to port at full load ≤ limit", "common practice, no source (3 %)"),

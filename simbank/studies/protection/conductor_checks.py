@@ -9,6 +9,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_flow
 
 from simbank.bank.ampacity import conductor_ampacity
+from simbank.studies.carrying import carrying
 from simbank.studies.protection.checks import CONDUCTOR, hangs_on, judge, unknown
 from simbank.studies.protection.words import named
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from simbank.studies.protection.protection import Assumptions
     from simbank.studies.protection.withstand import Withstand
 
-__all__ = ["carried_limits", "conductor_checks", "drop_checks"]
+__all__ = ["carried_limits", "conductor_checks", "drop_checks", "load_checks"]
 
 LARGE = 1_000_000  # stands for a current that nothing limits [A]
 
@@ -120,18 +121,44 @@ def _ampacity_check(branch, ambient_k, limit, able, failed):
     )  # fmt: skip
 
 
+def load_checks(bank: Bank, assumptions: Assumptions, lasting: dict[str, float]) -> Iterator[Check]:
+    """The load of every conductor against its ampacity; ``lasting`` is the load of each branch that lasts [A]."""
+    for branch in bank.graph.branches:
+        if branch.kind == "device":
+            continue
+        ampacity, words = conductor_ampacity(branch.conductor, bank.ambient_k)
+        row = carrying(branch, lasting[branch.name], np.inf, bank.ambient_k, assumptions.margin)
+        numbers = {"load_a": row.current_a, "margin": row.margin}
+        asked = row.margin * row.current_a
+        load = f"the load that lasts is {row.current_a:.1f} A, × {row.margin:g} = {asked:.1f} A"
+        if ampacity is None:
+            yield unknown("ampacity ≥ load", branch.name, f"{load}; {words}", CONDUCTOR, **numbers)
+            continue
+        yield judge(
+            "ampacity ≥ load", branch.name, bool(row.carries), f"ampacity {ampacity:.0f} A ({words}); {load}", asked, ampacity, "A",
+            **numbers,
+        )  # fmt: skip
+
+
 def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
-    """Drop from the best pack's poles to the port, as a share of the port's voltage under that load."""
-    for load in loads.loads:
-        still = loads.operating_point(load)
+    """Drop from the best pack's poles to every port, as a share of the port's voltage: at full load, or at the port's own if that is more."""
+    full = {load: loads.operating_point(load) for load in loads.loads}
+    own = {key: loads.operating_point_of(asked) for key, asked in loads.own.items()}
+    for load in ("discharge", "charge"):
         for a, name in enumerate(loads.bank.graph.ports):
-            if abs(still.port_a[a]) < 1e-9:
+            points = [
+                still for still in (full.get(load), own.get((load, name))) if still is not None and abs(still.port_a[a]) >= 1e-9
+            ]
+            if not points:
                 continue
-            drop = max(abs(still.terminal_v - still.port_v[a]))
-            share = drop / still.port_v[a]
+            drop, port_v, current = max(
+                ((float(max(abs(p.terminal_v - p.port_v[a]))), float(p.port_v[a]), float(abs(p.port_a[a]))) for p in points),
+                key=lambda row: row[0] / row[1],
+            )
+            share = drop / port_v
             yield judge(
                 "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
-                f"{drop:.2f} V between packs' poles and port at {abs(still.port_a[a]):.0f} A, {share * 100:.1f} % "
+                f"{drop:.2f} V between packs' poles and port at {current:.0f} A, {share * 100:.1f} % "
                 f"(limit {assumptions.drop_share * 100:g} %)",
-                share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=float(drop), current_a=float(abs(still.port_a[a])),
+                share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=drop, current_a=current,
             )  # fmt: skip

@@ -24,7 +24,16 @@ if TYPE_CHECKING:
     from simbank.scenario import Scenario
     from simbank.studies.protection.outage import Loads
 
-__all__ = ["Asked", "asked_loads", "commands_of", "full_loads", "inverter_currents", "lasting_load", "start_voltage_warnings"]
+__all__ = [
+    "Asked",
+    "asked_loads",
+    "commands_of",
+    "full_loads",
+    "inverter_currents",
+    "lasting_load",
+    "own_loads",
+    "start_voltage_warnings",
+]
 
 LOAD_DAYS = 7.0
 LASTING_S = 900.0  # a load that lasts is judged by its root mean square (RMS) over this time; common practice, no source
@@ -173,7 +182,39 @@ def asked_loads(scenario: Scenario) -> dict[str, dict[str, Asked]]:
     dict
         Without a load that the duty never asks.
     """
-    bank, nominal, most = scenario.bank, _nominal_v(scenario.bank), _largest_steps(scenario)
+    return _asked_of(scenario, _largest_steps(scenario))
+
+
+def own_loads(scenario: Scenario) -> dict[tuple[str, str], dict[str, Asked]]:
+    """What the step asks in which one port takes, or gives, most: ``{("discharge", port): {port: Asked}, ...}``.
+
+    Only of ports that full load does not ask as much of: the step with the largest total leaves out a port that is used at another
+    time. All ports of that step count together, and every inverter, as in :func:`asked_loads`.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Or whatever has a bank and a duty.
+
+    Returns
+    -------
+    dict
+        Empty where full load asks the most of every port.
+    """
+    full, nominal, found = _largest_steps(scenario), _nominal_v(scenario.bank), {}
+    for port in scenario.bank.graph.ports:
+        for load, commands in _largest_steps(scenario, port).items():
+            if not commands:
+                continue
+            own = abs(_watts(commands[port], nominal))
+            if port not in full[load] or own > abs(_watts(full[load][port], nominal)):
+                found[load, port] = _asked_of(scenario, {"discharge": {}, "charge": {}, load: commands})[load]
+    return found
+
+
+def _asked_of(scenario, most):
+    """Commands by port of one step as :class:`Asked`, and every inverter: ``most`` is of the shape of :func:`_largest_steps`."""
+    bank, nominal = scenario.bank, _nominal_v(scenario.bank)
     loads = {
         load: {
             port: _resistance(scenario, port, c.value) if c.kind == "resistance" else Asked(c.kind, c.value)
@@ -223,13 +264,17 @@ def _watts(command, nominal_v):
     return command.value * (nominal_v if command.kind == "current" else 1.0)
 
 
-def _largest_steps(scenario):
-    """Commands by port of the step of the duty with the largest total: ``{"discharge": {...}, "charge": {...}}``."""
+def _largest_steps(scenario, port=None):
+    """Commands by port of the step of the duty with the largest total: ``{"discharge": {...}, "charge": {...}}``.
+
+    With ``port`` of the step that asks most of that port alone; without any that asks something of it, empty.
+    """
     most, nominal = {"discharge": (0.0, {}), "charge": (0.0, {})}, _nominal_v(scenario.bank)
     for step in scenario.duty.steps if isinstance(scenario.duty, Duty) else scenario.duty:
         for load, sign in (("discharge", 1.0), ("charge", -1.0)):
             mine = {port: command for port, command in step.commands.items() if sign * _watts(command, nominal) > 0}
-            total = sum(sign * _watts(command, nominal) for command in mine.values())
+            counted = mine if port is None else {port: mine[port]} if port in mine else {}
+            total = sum(sign * _watts(command, nominal) for command in counted.values())
             if total > most[load][0]:
                 most[load] = total, mine
     return {load: commands for load, (_, commands) in most.items()}
@@ -273,6 +318,8 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
 def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
     """Largest lasting current of every branch: at full load at the start, and over the duty by its RMS over 15 minutes.
 
+    Where the duty is not run, every port's own largest step counts as lasting.
+
     Conductors and fuses warm by I²: the RMS of a load that comes and goes is above its mean.
 
     Parameters
@@ -295,12 +342,16 @@ def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str,
     most = np.zeros(len(names))
     for load in loads.loads:
         most = np.maximum(most, np.abs(loads.operating_point(load).branch_a))
+    if not run:  # nothing says how long the others last
+        for asked in loads.own.values():
+            most = np.maximum(most, np.abs(loads.operating_point_of(asked).branch_a))
     words = (
         ("inverter", "inverters at rated power and lowest input voltage"),
         ("resistance", "resistances at the highest voltage"),
     )
     told = [f"{what} ({'; '.join(loads.told(by))})" for by, what in words if loads.told(by)]
-    full = ", ".join(["full load at the start", *told])
+    own = ["every port's own largest step"] if loads.own and not run else []
+    full = ", ".join(["full load at the start", *own, *told])
     note = f"load: {full}"
     if run:
         try:

@@ -13,7 +13,7 @@ from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.checks import CURVE, NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
-from simbank.studies.protection.full_load import asked_loads, commands_of
+from simbank.studies.protection.full_load import asked_loads, commands_of, own_loads
 from simbank.studies.protection.words import duration_text
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ class Loads:
     """The bank under its full loads, whole and with parts missing."""
 
     def __init__(self, scenario: Scenario):
-        self.bank, self.loads = scenario.bank, asked_loads(scenario)
+        self.bank, self.loads, self.own = scenario.bank, asked_loads(scenario), own_loads(scenario)
         self.at_start = BankAtStart(self.bank)
         names = [branch.name for branch in self.bank.graph.branches]
         self.branch_of = {d.name: names.index(d.branch) for d in self.bank.devices}
@@ -129,7 +129,11 @@ class Loads:
 
     def operating_point(self, load, multiple=1.0, pack_closed=None, branch_closed=None):
         """:class:`~simbank.simulation.operating_point.OperatingPoint` under a full load, or a multiple of it, with some of it open or none."""
-        commands = commands_of(self.at_start, self.loads[load], multiple, pack_closed, branch_closed)
+        return self.operating_point_of(self.loads[load], multiple, pack_closed, branch_closed)
+
+    def operating_point_of(self, asked, multiple=1.0, pack_closed=None, branch_closed=None):
+        """The same under whatever is asked of the ports, port → :class:`~simbank.studies.protection.full_load.Asked`."""
+        commands = commands_of(self.at_start, asked, multiple, pack_closed, branch_closed)
         return self.at_start.solve_operating_point(commands, pack_closed, branch_closed)
 
     def told(self, by):

@@ -10,7 +10,7 @@ from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
-from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks
+from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks, load_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
 from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
 from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
@@ -88,6 +88,7 @@ def _protect(scenario, assumptions, tell, run):
         *devices_present(bank, breaks.state),
         *device_checks(bank, breaks, assumptions, lasting),
         *conductor_checks(bank, breaks, withstand),
+        *load_checks(bank, assumptions, lasting),
         *clearing_checks(bank, least, breaks, slow, alone, assumptions),
         *drop_checks(loads, assumptions),
         *outage_checks,
