@@ -125,7 +125,7 @@ def commands():
 
 @pytest.mark.parametrize("words", [[], *commands()], ids=" ".join)
 def test_help_fits_and_nothing_of_it_is_cut_off(words, at_home):
-    for width in (80, 60):
+    for width in (80, 60, 45):
         at_home.setenv("COLUMNS", str(width))
         done = simbank(*words, "--help")
         assert done.returncode == 0
