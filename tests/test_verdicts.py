@@ -212,6 +212,22 @@ def test_unequal_charge():
     assert "Level them first" in over.text
 
 
+def test_packs_that_are_joined_later_in_a_run_are_judged_as_at_the_start():
+    """A stays full and at the top of its hysteresis while B is emptied; 48 V of cells close on 54 V through two fuses of 125 A."""
+    order = [{"what": "A", "at": "0 s"}, {"what": "A", "at": "1.9 h", "close": True}]
+    alike = {"packs__A__soc": 0.99, "packs__B__soc": 0.99}
+    emptied = {"duty": cycles({"discharge": "0.25 C", "hours": 1.8}, {"rest": True, "hours": 0.5})}
+    result = run(**alike, **emptied, switching=order)
+    found = told(result, "unequal-charge")
+    assert found.where == "A, B"
+    assert "When A is closed 1.9 h after the start" in found.text
+    inrush = result.packs["current_a"]["A"].loc[1.9 * 3600 :].max()
+    assert float(re.search(r"([\d.]+) A \([\d.]+ C\) flow at once out of A", found.text)[1]) == pytest.approx(inrush, rel=0.05)
+    assert found.severity == (DANGER if inrush > 125 or "over th" in found.text else ACT)
+    still = {"duty": cycles({"rest": True, "hours": 2.5})}
+    assert "unequal-charge" not in codes(run(**alike, **still, switching=order))
+
+
 def test_unequal_parallel_cells():
     wrong = told(run(pack_types__own__cells_in_parallel=2), "unequal-parallel-cells")
     right = told(
