@@ -63,7 +63,7 @@ class Readings:
         volts = ", ".join(f"{name} {volt:.1f} V" for name, volt in self.port_v.items())
         said = [
             f"Expected at these port currents, all at once: {ports}; port voltage then {volts}. Every pack at {SOC * 100:.0f} % charge "
-            "and rested, all alike (hysteresis in the middle of its loop), at the temperatures of the file.",
+            "and rested on its own (hysteresis in the middle of its loop), at the temperatures of the file.",
             f"“At once” is the first instant: read within a few seconds of switching on. “{LATER_S / 60:.0f} min on” is the same current "
             f"held {LATER_S / 60:.0f} minutes, when relaxation has moved the shares.",
             "Millivolts are from the conductors of the file, with both joints: lug to lug, including the lugs. They go with the current "
