@@ -283,6 +283,13 @@ def check(model, data, file=None, unions=()):
 
 
 REQUIRED = "is required"
+PLAIN = {
+    "string_too_short": "must not be empty", "string_type": "must be text in quotation marks", "dict_type": "must be a table",
+    "model_type": "must be a table", "model_attributes_type": "must be a table", "dataclass_type": "must be a table", "list_type": "must be a list",
+    "tuple_type": "must be a list", "float_type": "must be a number", "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "bool_type": "must be true or false", "finite_number": "must be a finite number",
+}  # fmt: skip
 ROOM = 600  # letters for the faults after the first; an error line is cut at 800
 
 
@@ -303,6 +310,10 @@ def _by_name(path, data):
     """Parts of a key as text: entries of a list by their name where they have one of their own, as a dotted key takes them."""
     parts = []
     for k, part in enumerate(path):
+        if isinstance(part, int) and isinstance(
+            data, dict
+        ):  # one table where a list of them may stand: the file has no number there
+            continue
         entry = part
         if isinstance(part, int) and isinstance(data, list) and path[k + 1 :] != ["name"]:
             names = [item.get("name") if isinstance(item, dict) else None for item in data]
@@ -335,7 +346,16 @@ def _others(faults):
 
 
 def _plain(fault):
-    if fault["type"] == "missing":
+    """What is wrong, in plain words, of a fault as pydantic tells it."""
+    kind, told = fault["type"], fault.get("ctx", {})
+    if kind == "missing":
         return REQUIRED
+    if kind in PLAIN:
+        return PLAIN[kind]
+    if kind == "too_short":
+        least = told["min_length"]
+        return f"needs {least} {'entry' if least == 1 else 'entries'} or more"
+    if kind == "too_long":
+        return f"may have {told['max_length']} entries at most, and has {told['actual_length']}"
     message = fault["msg"]
     return message.removeprefix("Input should be ").join(("must be ", "")) if message.startswith("Input should") else message

@@ -4,6 +4,7 @@ All data are invented: made by simbank's own equations, or by the closed forms w
 told of.
 """
 
+import importlib
 import json
 import tomllib
 
@@ -331,6 +332,50 @@ def test_resistance_that_was_not_measured_goes_by_capacity_and_temperature(files
     assert cold.chemistry.typical_resistance_ohm(0.5, 298.15) == pytest.approx(0.25e-3 * 280 / 100, rel=1e-3)
 
 
+@pytest.mark.parametrize("step_s", [0.5, 1.0])
+def test_a_step_between_samples_is_held_by_the_error_of_r0(tmp_path, step_s):
+    """Steps just after a sample: by the closed form V = U − I (R0 + Σ R (1 − exp(−t/τ))) R0 comes out too large by about
+    Σ R (1 − exp(−T/τ)), T between samples; the error told holds that, the fit's alone does not."""
+    r0, pairs, amperes, begin, end = 0.7e-3, ((0.34e-3, 20.0), (0.5e-3, 600.0)), 50.0, 60.0, 360.0
+    time_s = np.arange(0.0, 2400.0, step_s)
+
+    def answer(since):
+        t = np.maximum(since, 0.0)
+        return (since > 0) * amperes * (r0 + sum(ohm * (1 - np.exp(-t / tau)) for ohm, tau in pairs))
+
+    noise = np.random.default_rng(5).normal(0.0, 2e-5, len(time_s))
+    volt = 3.3 - answer(time_s - begin - 1e-6) + answer(time_s - end - 1e-6) + noise
+    log = pd.DataFrame({"time_s": time_s, "current_a": amperes * ((time_s > begin) & (time_s <= end)), "voltage_v": volt})
+    log.to_csv(tmp_path / "log.csv", index=False)
+    cell = import_cell([tmp_path / "log.csv"], "mine", capacity_ah=AH, start_soc=0.6)
+    row = cell.summary["pulses"]["rows"][0]
+    off = row["r0_ohm"] - r0
+    assert off > 3 * row["r0_fit_error_ohm"]
+    assert off < 1.1 * row["r0_error_ohm"]
+    assert row["r0_error_ohm"] < 1.5 * off
+    assert any("R0 is too large by up to" in text for text in cell.told)
+    cell.write(tmp_path / "mine.toml")
+    starter = importlib.import_module("simbank.scenario.starter").starter_scenario
+    assert "as measured by pulses" in starter(chemistry="mine.toml", folder=tmp_path)
+    assert "typical of the chemistry: MEASURE yours" in starter()
+
+
+def test_faults_of_a_curve_name_its_file(tmp_path):
+    rising = "SOC [%],charge_v,discharge_v\n0,3.0,2.9\n40,3.3,3.2\n60,1.3,3.25\n100,3.5,3.4\n"
+    with pytest.raises(InputError, match="falls by") as caught:
+        import_cell([written(tmp_path, "dips.csv", rising)], "mine", capacity_ah=100.0)
+    assert "dips.csv" in str(caught.value)
+
+
+def test_the_key_of_the_one_table_of_a_list_has_no_number():
+    duty = {"kind": "days", "start": "2024-06-01", "days": 1, "sun": {"port": "bench", "peak_power": "-1 W"}}
+    data = bank({}, "lfp", [], 0.5) | {"duty": duty}
+    with pytest.raises(InputError) as caught:
+        simbank.from_dict(data)
+    assert "duty.sun.peak_power" in str(caught.value)
+    assert "duty.sun.0" not in str(caught.value)
+
+
 def test_points_too_far_apart_are_told(truth, tmp_path):
     """lfp between 95 and 100 % bends by more than 10 mV from the curve through its points there; between 40 and 60 % it does not."""
     z = np.array([0, 0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0])
@@ -356,7 +401,7 @@ def test_all_that_is_missing_is_told_at_once(files, tmp_path):
         "--capacity",
         "--start-soc",
         "absent.csv: no such file",
-        "odd.csv: columns: 'found: time'",
+        "odd.csv: columns: found time; needs either",
         "prose.csv: holds no table",
     ):
         assert part in text

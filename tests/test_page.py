@@ -247,6 +247,29 @@ def test_current_of_the_readings_is_small_and_round(root):
     assert any("do not rest alike" in line for line in found.words)  # a used pack beside new ones
 
 
+def test_readings_ask_no_more_than_every_conductor_carries(root):
+    """The link of two equal packs carries I R/(2 R + 2 r) ≤ 10 A, at the start and ten minutes on, when relaxation has moved it."""
+    scenario = two_packs(root, **{"wiring.link.ampacity": "10 A"})
+    found = readings(scenario)
+    pack, link = (
+        scenario.bank.packs[0].ohmic_ohm,
+        next(b for b in scenario.bank.graph.branches if b.kind == "link").resistance_ohm,
+    )
+    assert 18.0 <= found.port_a["inverter"] <= 10.0 * (2 * pack + 2 * link) / pack
+    assert found.table["later_a"].notna().all()
+    links = found.table[found.table["name"].str.startswith("link")]
+    assert (links[["current_a", "later_a"]] <= 10.0).all(axis=None)
+    said = next(line for line in found.words if "made smaller" in line)
+    assert "link P1-P2" in said
+    assert "10 A" in said
+    assert readings(two_packs(root, **{"wiring.link.ampacity": "100 A"})).port_a["inverter"] > found.port_a["inverter"]
+    more = readings(scenario, {"inverter": 50.0})  # asked for: kept, and said
+    assert more.port_a == {"inverter": 50.0}
+    assert any("more than it may carry" in line and "link P1-P2" in line for line in more.words)
+    blind = readings(two_packs(root, **{"wiring.link": {"resistance": "0.2 milliohm"}}))
+    assert any("not looked at" in line and "link P1-P2 +, link P1-P2 -" in line for line in blind.words)
+
+
 def test_readings_have_columns_to_fill_in(page, strings):
     frame = tables(page.read_text(encoding="utf-8"))["To fill in: what each conductor, device and pack should show"]
     assert len(frame) == len(strings.bank.graph.branches) + len(strings.bank.packs)

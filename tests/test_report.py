@@ -207,6 +207,21 @@ def test_the_smallest_file_of_the_page_runs_and_every_bank_has_its_question(root
     assert set(re.findall(r"`([a-z_]+\.toml)`", page)) == files
 
 
+def test_the_question_of_a_new_bank_ends_with_it_and_a_curve_unknown_is_no_source(tmp_path):
+    from simbank.report.parts import Sources
+    from simbank.scenario.starter import starter_scenario
+
+    path = tmp_path / "bank.toml"
+    path.write_text(starter_scenario(), encoding="utf-8")
+    html = simbank.write_report(simbank.load(path), tmp_path / "bank.html").read_text(encoding="utf-8")
+    assert "<p>How do these packs share their current, wired this way?</p>" in html
+    sources = html.partition('<ol class="sources">')[2].partition("</ol>")[0]
+    assert "its insulation is not given" not in sources
+    assert "Where no ampacity stands: its insulation is not given: read it from the jacket." in html
+    both = Sources()
+    assert both.number("common practice, no source (3 %)") == both.number("common practice, no source")
+
+
 def test_python_and_shell_of_readme_name_what_exists(root):
     readme = (root / "README.md").read_text(encoding="utf-8")
     for path in re.findall(r"scenarios/[a-z_]+\.toml", readme):

@@ -294,3 +294,31 @@ def test_leads_of_their_own_length(data):
     )
     ohm = {b.name: b.resistance_ohm for b in scenario.bank.graph.branches}
     assert ohm["lead B +"] == pytest.approx(3 * ohm["lead A +"])
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"name": "A\nB"}, "name: .*one line"),
+        ({"name": "x" * 101}, "name: .*has 101 letters"),
+        ({"packs.0.name": "A\nB"}, "packs.*name: .*one line"),
+        ({"packs.0.name": "\u202eA"}, "packs.*name: .*one line"),
+        ({"packs.0.name": "\x1b[2J"}, "packs.*name: .*one line"),
+        ({"packs.0.name": "W" * 100000}, "packs.*name: .*has 100000 letters"),
+        ({"ports.0.name": "\u2067x"}, "ports.*name: .*one line"),
+        ({"chemistries": {"a\tb": {"base": "lfp"}}}, "chemistries: .*one line"),
+        ({"chemistries": {"x": 5}}, "chemistries.x: 5: must be a table"),
+        (
+            {"chemistries": {"x": {"base": "y"}, "y": {"base": "lfp"}}},
+            "chemistries.x.base: 'y': a chemistry of this file cannot be the base",
+        ),
+        ({"packs": []}, "packs: needs 1 entry or more"),
+        ({"packs.P3.name": "P1"}, "packs: 'P1': two of them have this name"),
+        ({"name": ""}, "name: .*must not be empty"),
+    ],
+)
+def test_names_and_tables_that_cannot_be(changes, says):
+    with pytest.raises(simbank.InputError, match=says) as caught:
+        simbank.example("classroom_chain", changes)
+    assert len(str(caught.value).splitlines()) == 1
+    assert str(caught.value).isprintable()

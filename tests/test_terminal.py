@@ -125,7 +125,7 @@ def commands():
 
 @pytest.mark.parametrize("words", [[], *commands()], ids=" ".join)
 def test_help_fits_and_nothing_of_it_is_cut_off(words, at_home):
-    for width in (80, 60):
+    for width in (80, 60, 45):
         at_home.setenv("COLUMNS", str(width))
         done = simbank(*words, "--help")
         assert done.returncode == 0
@@ -283,6 +283,10 @@ def test_wrapped_text_keeps_its_words_and_its_width(text, width, hang):
     assert " ".join(lines).split() == text.split()
     for line in lines:
         assert cell_len(line) <= width or len(line.split()) == 1
+    lines = tables.wrapped(text, width, hang, whole=tables.may_be_path)
+    assert "".join("".join(lines).split()) == "".join(text.split())
+    for line in lines:  # of what is wider, a path alone
+        assert cell_len(line) <= width or ("." in line and len(line.split()) == 1)
     lines = tables.wrapped(text, width, hang, whole=False)
     assert "".join("".join(lines).split()) == "".join(text.split())
     assert max(map(cell_len, lines)) <= width

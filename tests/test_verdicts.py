@@ -18,6 +18,7 @@ from simbank.cli.output import show_warnings
 from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
+from simbank.judging.words import energy
 from simbank.studies import Sweep, Usable
 from simbank.studies.protection.burning import first_to_burn
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
@@ -209,6 +210,22 @@ def test_unequal_charge():
     assert over.severity == DANGER  # more than cells take, or a fuse carries
     assert "over th" in over.text
     assert "Level them first" in over.text
+
+
+def test_packs_that_are_joined_later_in_a_run_are_judged_as_at_the_start():
+    """A stays full and at the top of its hysteresis while B is emptied; 48 V of cells close on 54 V through two fuses of 125 A."""
+    order = [{"what": "A", "at": "0 s"}, {"what": "A", "at": "1.9 h", "close": True}]
+    alike = {"packs__A__soc": 0.99, "packs__B__soc": 0.99}
+    emptied = {"duty": cycles({"discharge": "0.25 C", "hours": 1.8}, {"rest": True, "hours": 0.5})}
+    result = run(**alike, **emptied, switching=order)
+    found = told(result, "unequal-charge")
+    assert found.where == "A, B"
+    assert "When A is closed 1.9 h after the start" in found.text
+    inrush = result.packs["current_a"]["A"].loc[1.9 * 3600 :].max()
+    assert float(re.search(r"([\d.]+) A \([\d.]+ C\) flow at once out of A", found.text)[1]) == pytest.approx(inrush, rel=0.05)
+    assert found.severity == (DANGER if inrush > 125 or "over th" in found.text else ACT)
+    still = {"duty": cycles({"rest": True, "hours": 2.5})}
+    assert "unequal-charge" not in codes(run(**alike, **still, switching=order))
 
 
 def test_unequal_parallel_cells():
@@ -580,6 +597,23 @@ def test_load_unmet(monkeypatch):
     assert told(by_day, "empty-before-dawn") is None
 
 
+def test_one_dark_night_in_a_long_run_is_told_and_only_its_hours_count():
+    """Discharge of 8 h that the bank gives for some, one time in ten days; then charge and all is given again."""
+    light, full = {"discharge": "0.05 C", "hours": 8}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 8}
+    steps = [light, full, {"rest": True, "hours": 8}]
+    dark = [light | {"discharge": "0.1125 C", "cutoff": "48 V"}, *steps[1:]]
+    whole = cycles(*(steps * 20), *dark, *(steps * 20))
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, pack_types__own__capacity="100 Ah", duty=whole)
+    assert not any(v.code in ("load-unmet", "cut-off-early") for v in sb.verdicts(result, most=99))
+    dark[0] = dark[0] | {"discharge": "0.1215 C"}
+    result = run(packs__A__soc=0.9, packs__B__soc=0.9, duty=cycles(*(steps * 20), *dark, *(steps * 20)))
+    port = result.summary["ports"][0]
+    found = told(result, "load-unmet")
+    assert 0.5 < found.numbers["unmet_wh"] == port["unmet_wh"] < 1e-3 * port["asked_wh"]
+    cut_h = port["first_cutoff_h"] - 20 * 24
+    assert found.numbers["dark_h"] == pytest.approx(8.0 - cut_h, abs=1e-3)
+
+
 def test_cut_off_early():
     long = {
         "ports__port__lead": LEAD | {"gauge": "8 AWG", "length": "20 m"},
@@ -614,6 +648,15 @@ def test_tripped_at_once():
     assert "over 49 A" in found.text
     assert "tripped-at-once" not in codes(tripping("51 A"))
     assert told(tripping("49 A"), "load-unmet") is None  # which would say the same again
+    # 300 A for an hour through one fuse of 125 A: what was asked after it opened is current × time × voltage before
+    result = run(duty=cycles({"discharge": "300 A", "hours": 1}))
+    lost, port = told(result, "tripped-at-once"), result.summary["ports"][0]
+    given_ah = (
+        result.summary["bank"]["charge_out_ah"] if "charge_out_ah" in result.summary["bank"] else port["energy_out_wh"] / 51.0
+    )
+    assert lost.numbers["unmet_wh"] == pytest.approx((300.0 - given_ah) * 51.0, rel=0.03)
+    assert f"{energy(lost.numbers['unmet_wh'])} of {energy(lost.numbers['asked_wh'])} asked were not given" in lost.text
+    assert " 0 Wh of" not in lost.text
 
 
 def test_opened_on_over_current():

@@ -89,11 +89,12 @@ class ImportedCell:
                 self.pulses.soc,
                 self.pulses.r0_ohm,
                 self.pulses.r0_error_ohm,
+                self.pulses.r0_fit_error_ohm,
                 self.pulses.pairs_ohm,
                 self.pulses.rms_v,
                 strict=True,
             )
-            keys = ("soc", "r0_ohm", "r0_error_ohm", "pairs_ohm", "rms_v")
+            keys = ("soc", "r0_ohm", "r0_error_ohm", "r0_fit_error_ohm", "pairs_ohm", "rms_v")
             found["pulses"] = {
                 "r0_half_ohm": self.pulses.r0_half_ohm,
                 "rc": [{"ratio": float(ratio), "time_constant_s": float(tau)} for ratio, tau in self.pulses.rc],
@@ -142,7 +143,7 @@ def import_cell(
     faults: list[InputError] = []
     tables = [table for file in files if (table := _tried(faults, read_measured_table, file)) is not None]
     logs, curves = _sorted_out(tables, faults)
-    ocv = _tried(faults, measured_ocv, curves, chemistry, capacity_ah, cells_in_series) if curves else None
+    ocv = _tried(faults, measured_ocv, curves, chemistry, capacity_ah, cells_in_series, tables=curves) if curves else None
     capacity = capacity_ah or (ocv.capacity_ah if ocv else None)
     log = _tried(faults, pulse_log, logs[0], cells_in_series) if logs else None
     if log is not None:
@@ -151,7 +152,7 @@ def import_cell(
         faults.append(InputError("no file of measurements; name one or more"))
     pulses = None
     if log is not None and not faults:
-        pulses = _tried(faults, _pulses, log, chemistry, capacity, start_soc, ocv)
+        pulses = _tried(faults, _pulses, log, chemistry, capacity, start_soc, ocv, tables=logs)
     _refuse(faults)
     told = [
         *(f"{table.path.name}: {text}" for table in tables for text in table.told),
@@ -164,12 +165,13 @@ def import_cell(
     return cell
 
 
-def _tried(faults, call, *arguments):
-    """What a call gives; None if it refuses, with its error kept."""
+def _tried(faults, call, *arguments, tables=()):
+    """What a call gives; None if it refuses, with its error kept, which names the files of its tables if it names none."""
     try:
         return call(*arguments)
     except InputError as error:
-        faults.append(error)
+        named = error.file or ", ".join(str(table.path) for table in tables) or None
+        faults.append(InputError(error.problem, file=named, key=error.key, value=error.value))
         return None
 
 
@@ -196,7 +198,7 @@ def _sorted_out(tables, faults):
         else:
             found = ", ".join(table.columns) or "nothing that it knows"
             problem = COLUMNS if rows or not table.columns else "holds no row of numbers"
-            faults.append(InputError(problem, file=table.path, key="columns", value=f"found: {found}"))
+            faults.append(InputError(f"found {found}; {problem}", file=table.path, key="columns"))
     faults += [InputError("a second pulse log; give one", file=table.path) for table in logs[1:]]
     return logs, curves
 

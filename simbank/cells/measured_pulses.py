@@ -19,6 +19,8 @@ BEFORE_S = 60.0  # of rest before a pulse that is looked at
 LEAST_SAMPLES = 20  # as fit_pulse asks
 SAME_SOC = 0.015  # pulses nearer than that are of one state of charge
 SLOW_S = 2.0  # between samples at a step; more is told
+UNSEEN = 0.01  # of R0 that relaxation may have added before the first sample; more is told
+NEAR_FULL = 0.95  # state of charge
 INSTANT_S = 1e-3  # between two samples of one time, before and after a step
 
 
@@ -53,7 +55,12 @@ class MeasuredPulses:
     r0_ohm, pairs_ohm : ndarray
         R0, and both pairs' resistances together [ohm].
     r0_error_ohm : ndarray
-        Standard error of R0 [ohm].
+        Of R0 [ohm]: the root of the squares of ``r0_fit_error_ohm`` and ``r0_unseen_ohm``.
+    r0_fit_error_ohm : ndarray
+        Standard error of R0 by the fit alone [ohm].
+    r0_unseen_ohm : ndarray
+        By how much R0 may be too large because the step came sooner than the sample that first shows it [ohm]: of both pairs as fitted,
+        Σ R (1 − exp(−T/τ)) over the time T since the sample before.
     rms_v : ndarray
         Left over [V].
     r0_half_ohm : float
@@ -72,6 +79,8 @@ class MeasuredPulses:
     r0_ohm: np.ndarray
     pairs_ohm: np.ndarray
     r0_error_ohm: np.ndarray
+    r0_fit_error_ohm: np.ndarray
+    r0_unseen_ohm: np.ndarray
     rms_v: np.ndarray
     r0_half_ohm: float
     rc: tuple[tuple[float, float], tuple[float, float]]
@@ -192,6 +201,9 @@ def measured_pulses(log: PulseLog, soc: np.ndarray, base: Chemistry, open_volt: 
     at = np.array([_middle_soc(log, rows, soc) for rows in pulses])
     r0, r1, r2, error, rms = (np.array([fit[k] for fit in fits]) for k in range(5))
     pairs = r1 + r2
+    wait = np.array([_unseen_s(log, rows) for rows in pulses])
+    unseen = sum(ohm * -np.expm1(-wait / time_constant) for ohm, time_constant in zip((r1, r2), tau, strict=True))
+    told += _sampling_words(wait, unseen, r0, at)
     at_half, r_factor = _factor(at, r0, base.r_factor)
     pairs_half, rc_factor = _factor(at, pairs, base.rc_factor)
     share = float(np.clip(np.mean(r1 / np.where(pairs > 0, pairs, 1.0)), 0.0, 1.0))
@@ -209,7 +221,9 @@ def measured_pulses(log: PulseLog, soc: np.ndarray, base: Chemistry, open_volt: 
         real = rows[~log.held[rows]]
         traces.append((log.time_s[real], log.voltage_v[real], fit[5] + known[real] - known[rows[0]]))
     rc = tuple(zip(ratios, tau, strict=True))
-    return MeasuredPulses(at, r0, pairs, error, rms, at_half, rc, r_factor, rc_factor, traces, told)
+    return MeasuredPulses(
+        at, r0, pairs, np.hypot(error, unseen), error, unseen, rms, at_half, rc, r_factor, rc_factor, traces, told
+    )
 
 
 def _pulses(log):
@@ -222,6 +236,30 @@ def _pulses(log):
         since = max(rest[-1] + 1 if rest.size else 0, int(np.searchsorted(log.time_s, log.time_s[begin] - BEFORE_S)))
         if begin - since >= 1 and not on[end - 1]:
             yield np.arange(min(since, begin - 1), end)
+
+
+def _unseen_s(log, rows):
+    """Time between the last sample before a pulse and the first one that shows it [s], in which the step was made."""
+    on = np.abs(log.current_a[rows]) > ON * np.abs(log.current_a).max()
+    first = int(np.argmax(on))
+    before = np.flatnonzero(~log.held[rows[:first]])
+    return float(log.time_s[rows[first]] - log.time_s[rows[before[-1]]]) if before.size else 0.0
+
+
+def _sampling_words(wait, unseen, r0, at):
+    """What sampling and the end of charge leave unknown of R0."""
+    worst = int(np.argmax(unseen / np.maximum(r0, 1e-12)))
+    share = unseen[worst] / max(r0[worst], 1e-12)
+    if share > UNSEEN:
+        yield (
+            f"samples at the steps are up to {wait.max():.3g} s apart: if a step came just after one, R0 is too large by up to "
+            f"{unseen[worst] * 1e3:.2g} mΩ ({share * 100:.2g} % of it), which its ± holds; sample faster at steps"
+        )
+    if at.max() > NEAR_FULL:
+        yield (
+            f"{np.sum(at > NEAR_FULL)} of the pulses lie above {NEAR_FULL * 100:.0f} % of charge, where the open-circuit curve bends within "
+            "a pulse: their ± does not hold that"
+        )
 
 
 def _middle_soc(log, rows, soc):

@@ -210,8 +210,9 @@ def _show_import(cell, out, picture):
              "pairs": f"{row['pairs_ohm'] * 1e3:.4g}", "rms": f"{row['rms_v'] * 1e3:.2g}"}
             for row in found["pulses"]["rows"]
         ]  # fmt: skip
-        columns = {"soc": "SOC [%]", "r0": "R0 [mΩ]", "pairs": "both pairs [mΩ]", "rms": "left over [mV]"}
+        columns = {"soc": "SOC [%]", "r0": "R0 ± error [mΩ]", "pairs": "both pairs [mΩ]", "rms": "left over [mV]"}
         show_table("Pulses, of one cell", pd.DataFrame(rows), columns)
+        say("± of R0: one standard error of the fit, and what the pairs may have added before the first sample.", gap=True)
         pairs = ", ".join(f"{pair['ratio']:.3g} R0 at {duration(pair['time_constant_s'])}" for pair in found["pulses"]["rc"])
         say(f"At half charge R0 {found['pulses']['r0_half_ohm'] * 1e3:.4g} mΩ; pairs {pairs}.", gap=True)
     for text in cell.told:

@@ -61,11 +61,12 @@ def _print(lines, style=None):
 def say(text, style=None, hang=0, indent=0, gap=False):
     """A paragraph, broken between words: all of its lines indented, those after its first by ``hang`` more; ``gap``: below a blank line.
 
-    A word longer than the line, such as a path, stays whole, so that it can be copied.
+    A word longer than the line stays whole if it may be a path, so that it can be copied.
     """
     if gap:
         _print([""])
-    _print((" " * indent + line for line in tables.wrapped(streams.shown(text), page_width() - indent, hang)), style)
+    lines = tables.wrapped(streams.shown(text), page_width() - indent, hang, tables.may_be_path)
+    _print((" " * indent + line for line in lines), style)
 
 
 def print_json(record):

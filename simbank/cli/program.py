@@ -14,6 +14,7 @@ from simbank import interrupts, streams
 from simbank.cli.cell import cell_app
 from simbank.cli.device import device_app
 from simbank.cli.files import new, schema
+from simbank.cli.output import page_width
 from simbank.cli.protect import protect
 from simbank.cli.run import run
 from simbank.cli.studies import COMMANDS as STUDIES
@@ -25,6 +26,7 @@ __all__ = ["app", "main"]
 
 
 TRACE = "SIMBANK_TRACE"
+CLICK_LEAST = 52  # letters to a line of a terminal below which click's help is wider than it
 
 app = typer.Typer(
     add_completion=False,
@@ -51,7 +53,7 @@ def main():
         warnings.simplefilter("ignore")  # of libraries, to developers
     set_command(["simbank", *sys.argv[1:]])
     try:
-        status = app(standalone_mode=False)
+        status = app(standalone_mode=False, **_narrow())
         streams.flush()
     except Exception as error:
         if os.environ.get(TRACE):
@@ -60,6 +62,12 @@ def main():
     except KeyboardInterrupt:
         _fail("stopped", interrupts.STOPPED, mark="")
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _narrow():
+    """For a terminal narrower than click's least page: its width, to which help keeps."""
+    width = page_width()
+    return {"terminal_width": width} if width < CLICK_LEAST else {}
 
 
 def _explain(error):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from rich.cells import cell_len
 
 from simbank import streams
 
-__all__ = ["Column", "Line", "bars", "table", "wrapped"]
+__all__ = ["Column", "Line", "bars", "may_be_path", "table", "wrapped"]
 
 GAP = "  "
 LEAST_TEXT, LEAST_LAST = 12, 16  # a column of text is not made narrower than that for others; the last one is the longest
@@ -34,7 +34,7 @@ class Line(NamedTuple):
     head: bool = False
 
 
-def wrapped(text: str, width: int, hang: int = 0, whole: bool = True) -> list[str]:
+def wrapped(text: str, width: int, hang: int = 0, whole: bool | Callable[[str], bool] = True) -> list[str]:
     """Lines of a text, broken between words.
 
     Parameters
@@ -45,9 +45,9 @@ def wrapped(text: str, width: int, hang: int = 0, whole: bool = True) -> list[st
         Letters to a line.
     hang : int
         Blanks before every line but the first.
-    whole : bool
-        Whether a word longer than a line stays whole, so that a path can be copied; otherwise it is broken, after a hyphen, comma,
-        stop or stroke if there is one.
+    whole : bool or callable
+        Whether a word longer than a line stays whole, so that it can be copied, or a function that says so of a word. Otherwise it is
+        broken, after a hyphen, comma, stop or stroke if there is one.
 
     Returns
     -------
@@ -59,6 +59,8 @@ def wrapped(text: str, width: int, hang: int = 0, whole: bool = True) -> list[st
     ['one two', '  three']
     >>> wrapped("chain-opposite", 8, whole=False)
     ['chain-', 'opposite']
+    >>> wrapped("pack-with-a-long-name in /srv/a_long_folder", 12, whole=may_be_path)
+    ['pack-with-a-', 'long-name in', '/srv/a_long_folder']
     """
     lines, line = [], ""
     for word in _VALUE.sub("\u00a0", " ".join(text.split())).split(" "):
@@ -68,12 +70,17 @@ def wrapped(text: str, width: int, hang: int = 0, whole: bool = True) -> list[st
             continue
         if line:
             lines.append(line)
-        if not whole:
+        if cell_len(word) > width - hang and not (whole(word) if callable(whole) else whole):
             *broken, word = _pieces(word, width - hang)
             lines += broken
         line = word
     lines.append(line)
     return [line.replace("\u00a0", " ") for line in (lines[0], *(" " * hang + line for line in lines[1:]))]
+
+
+def may_be_path(word: str) -> bool:
+    """Whether a word may be a path, an address or the name of a file, which one copies as a whole."""
+    return any(sign in word.rstrip(".,:;") for sign in "/\\.") and not any(sign in word for sign in "<>")
 
 
 def _pieces(word, width):

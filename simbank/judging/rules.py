@@ -174,7 +174,7 @@ _ROWS = (
         "empty-before-dawn",
         ACT,
         "the load was not met: an inverter or load was cut off at night with the bank empty",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked; mean charge up to {EMPTY_SOC * 100:.0f} %; "
+        f"unmet more than {UNMET_WH:g} Wh; mean charge up to {EMPTY_SOC * 100:.0f} %; "
         f"between {NIGHT_H[0]:.0f}:00 and {NIGHT_H[1]:.0f}:00",
         "chosen here: less is the tail of one step; below it the voltage of LFP falls; hours with little sun anywhere",
     ),
@@ -182,7 +182,7 @@ _ROWS = (
         "load-unmet",
         ACT,
         "the load was not met, at another time or in a duty without a date",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of what was asked",
+        f"unmet more than {UNMET_WH:g} Wh",
         "chosen here: less is the tail of one step",
     ),
     (
@@ -196,7 +196,7 @@ _ROWS = (
         "inverter-too-small",
         ACT,
         "alternating-current load beyond the inverter's rating",
-        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % without a cut-off",
+        f"unmet more than {UNMET_WH:g} Wh and {UNMET_SHARE * 100:g} % of a day's without a cut-off",
         "chosen here: less is the tail of one step",
     ),
     ("no-size-fits", ACT, "no layout in any gauge of the series fits", "as `size`", SIZE_SOURCE),

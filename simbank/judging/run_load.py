@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from simbank.duty import SampledDuty
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.words import Clock, energy, hours, others, short
@@ -21,6 +22,7 @@ OVER_CURRENT = (
     Event.CHARGE_OVER_CURRENT, Event.DISCHARGE_OVER_CURRENT_1, Event.DISCHARGE_OVER_CURRENT_2, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
 )  # fmt: skip
+NO_CURRENT_A = 0.01  # less is round-off
 CHARGE_STOPS = (  # by a pack or device, not by the charger
     Event.CHARGE_BLOCKED, Event.CELL_OVER_VOLTAGE, Event.CHARGE_OVER_CURRENT, Event.CHARGE_TEMPERATURE, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
@@ -72,9 +74,11 @@ def _unmet(result, clock):
     for port in result.summary["ports"]:
         is_ac = port["ac_asked_wh"] > 0
         asked, unmet = (port["ac_asked_wh"], port["ac_unmet_wh"]) if is_ac else (port["asked_wh"], port["unmet_wh"])
-        if not unmet > max(rules.UNMET_WH, rules.UNMET_SHARE * asked) or port["name"] in tripped:
-            continue
         stops = [row for row in result.summary["events"] if row["where"] == port["name"] and row["code"] in STOPS]
+        day = min(1.0, 24.0 / max(result.summary["bank"]["duration_h"], 1e-9))  # a dark night counts, however long the run is
+        least = rules.UNMET_WH if stops else max(rules.UNMET_WH, rules.UNMET_SHARE * asked * day)
+        if not unmet > least or port["name"] in tripped:
+            continue
         code = _why(result, clock, stops)
         found.setdefault(code, []).append((unmet, asked, is_ac, port["name"], stops))
     for code, rows in found.items():
@@ -117,18 +121,19 @@ def _tripped(result, clock):
     first, opened, port = max(found, key=lambda row: row[2]["unmet_wh"])
     rest = list(dict.fromkeys(row[2]["name"] for row in found if row[2] is not port))
     then = f", {short(opened[1:])} after it" if opened[1:] else ""
-    lost = (
-        f"{energy(port['unmet_wh'])} of {energy(port['asked_wh'])} asked were not given"
-        if port["asked_wh"]
-        else "its charge ended"
-    )
+    unmet_wh, asked_wh, (lost_ah, lost_wh) = port["unmet_wh"], port["asked_wh"], _lost(result, port["name"])
+    if lost_wh > unmet_wh:  # in amperes, which without voltage count as no energy
+        asked_wh, unmet_wh = asked_wh - unmet_wh + lost_wh, lost_wh
+    lost = f"{energy(unmet_wh)} of {energy(asked_wh)} asked were not given" if asked_wh else "its charge ended"
+    if unmet_wh == lost_wh > 0.0:
+        lost += f" ({lost_ah:.3g} Ah, at its voltage before)"
     text = (
         f"{first['where']} opened on over-current {clock.told(first['time_s'])} ({first['because']}){then}, and {port['name']} stopped"
         f"{others(rest)}: {lost}. Ask for less at once, or share the current more evenly; raise a limit only as far as its sheet lets you."
     )
     yield verdict(
-        TRIPPED, ", ".join(dict.fromkeys(opened)), text, first_s=first["time_s"], openings=len(opened), unmet_wh=port["unmet_wh"],
-        asked_wh=port["asked_wh"],
+        TRIPPED, ", ".join(dict.fromkeys(opened)), text, first_s=first["time_s"], openings=len(opened), unmet_wh=unmet_wh,
+        asked_wh=asked_wh,
     )  # fmt: skip
     return {row[2]["name"] for row in found}
 
@@ -146,16 +151,65 @@ def _why(result, clock, stops):
 
 
 def _dark_s(result, port):
-    """For how long a port was cut off [s]."""
-    dark, since = 0.0, None
-    for row in result.summary["events"]:
-        if row["where"] != port:
+    """For how long load was asked of a port while it was cut off [s]."""
+    asked = _asked(result, port)
+    return sum(
+        end - begin if asked is None else sum(max(0.0, min(end, to) - max(begin, at)) for at, to, _ in asked)
+        for begin, end in _dark(result, port)
+    )
+
+
+def _dark(result, port):
+    """From when to when a port was cut off [s]: until it recovers, carries current again, or the run ends."""
+    end_s, current = result.summary["bank"]["duration_h"] * 3600.0, result.ports["current_a"][port]
+    flows = current.index.to_numpy()[np.abs(current.to_numpy()) > NO_CURRENT_A]
+    rows = [row for row in result.summary["events"] if row["where"] == port]
+    found, until = [], -1.0
+    for row in rows:
+        begin = row["time_s"]
+        if row["code"] not in STOPS or begin < until:
             continue
-        if row["code"] in STOPS and since is None:
-            since = row["time_s"]
-        elif row["code"] == Event.RECOVERED and since is not None:
-            dark, since = dark + row["time_s"] - since, None
-    return dark + (result.summary["bank"]["duration_h"] * 3600.0 - since if since is not None else 0.0)
+        again = [r["time_s"] for r in rows if r["code"] == Event.RECOVERED and r["time_s"] > begin]
+        until = min([*again[:1], *flows[flows > begin + 1e-6][:1], end_s])
+        found.append((begin, until))
+    return found
+
+
+def _asked(result, port):
+    """When the duty asks for load at a port, and its command: (from [s], to [s], Command); None where the duty alone does not tell.
+
+    Steps that end early do not tell, nor does a duty of samples, whose inverters recover by themselves.
+    """
+    duty = result.scenario.duty
+    if isinstance(duty, SampledDuty) or any(step.ends_early for step in duty.steps):
+        return None
+    found, at = [], 0.0
+    for step in duty:
+        command = step.commands.get(port)
+        if command is not None and (
+            command.kind == "resistance" or max(command.value, command.value + command.slope * step.duration_s) > 0
+        ):
+            found.append((at, at + step.duration_s, command))
+        at += step.duration_s
+    return found
+
+
+def _lost(result, port):
+    """Charge [Ah] and energy [Wh] that a duty in amperes asked of a port while it was cut off, at the voltage just before; 0 of others.
+
+    A port without any pack has no voltage, so that amperes asked there count as no energy in the summary.
+    """
+    charge, joule, volts = 0.0, 0.0, result.ports["voltage_v"][port].dropna()
+    for begin, end in _dark(result, port):
+        before = volts[(volts.index < begin) & (volts > 0.0)]
+        volt = float(before.iloc[-1]) if len(before) else float(volts.max())
+        for at, to, command in _asked(result, port) or ():
+            if command.kind == "current" and to > begin and at < end:
+                first, last = max(at, begin), min(to, end)
+                amperes = command.value + command.slope * ((first + last) / 2.0 - at)
+                charge += amperes * (last - first)
+                joule += amperes * (last - first) * volt
+    return charge / 3600.0, joule / 3600.0
 
 
 def _ended_low(result, clock):

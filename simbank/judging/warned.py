@@ -38,6 +38,7 @@ ADVICE = {
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
 SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there
+OVER_LIMIT = re.compile(r"over (this|these) limit")
 NAMED = (
     "device-ratings-unknown",
     "assumed-bms",
@@ -65,7 +66,8 @@ def warning_verdicts(warnings: Iterable[BankWarning], without: Collection[str] =
         where = list(dict.fromkeys(name for warning in found for name in warning.where.split(", ")))
         severity = None
         if code == "unequal-charge":
-            severity = DANGER if re.search(r"over (this|these) limit", found[0].text) else ACT
+            found.sort(key=lambda warning: not OVER_LIMIT.search(warning.text))
+            severity = DANGER if OVER_LIMIT.search(found[0].text) else ACT
         yield verdict(
             code if code in RULES else "warned", ", ".join(where), _told(found[0], len(found)), severity, places=len(where)
         )

@@ -11,11 +11,12 @@ from pathlib import Path
 import pandas as pd
 
 from simbank.caution import REPORT_CAUTION
+from simbank.digits import cells, duration
 from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import described
 from simbank.report.failures import failures, marks
-from simbank.report.parts import Figures, Sources, grouped, lines, table, text
+from simbank.report.parts import Figures, Sources, grouped, lines, powers, table, text
 from simbank.results import Study
 from simbank.scenario import Scenario
 from simbank.simulation import Result
@@ -129,12 +130,16 @@ class _Page:
             for line in Path(self.scenario.source).read_text(encoding="utf-8-sig").splitlines():
                 if not line.startswith("#"):
                     break
-                lines.append(line.lstrip("# "))
+                line = line.lstrip("# ")
+                if lines and (not line or re.match(r"(?!Answer:|Try:)[A-Z][\w ]{0,20}: ", line)):  # a paragraph of its own
+                    line = f"Try: {line}"
+                lines.append(line)
         text = " ".join(lines)
         match = re.search(r"Whose question:\s*(.*?)(?:\s(?:Answer|Try):|$)", text)
         own = ["How do these packs share their current, wired this way, at this duty?"]
         if match:
-            own = [re.sub(r"^(an?|the) [\w-]+'s\.\s*", "", match[1])]
+            asked = re.sub(r"^(an?|the) [\w-]+'s\.\s*", "", match[1])
+            own = [asked[:1].upper() + asked[1:]]
         if "invented" in text:
             own.append("The bank is a worked example; its numbers are invented.")
         return own
@@ -194,7 +199,7 @@ class _Page:
         rows = [
             {
                 "number": f.number, "rule": f.rule, "title": f.title, "failed": f.status == "fail", "places": ", ".join(f.places),
-                "count": len(f.places), "worst_at": f.places[0], "worst": f.worst, "source": self.sources.number(f.source),
+                "count": len(f.places), "worst_at": f.places[0], "worst": powers(f.worst), "source": self.sources.number(f.source),
             }
             for f in found
         ]  # fmt: skip
@@ -271,7 +276,7 @@ class _Page:
         from simbank.bank.ampacity import conductor_ampacity
 
         rated = {device.branch: device.rating_a for device in self.bank.devices}
-        rows, peaks = [], {}
+        rows, peaks, unknown = [], {}, set()
         for branch in self.bank.graph.branches:
             part = branch.conductor
             ampacity, words = conductor_ampacity(part, self.bank.ambient_k) if branch.kind != "device" else (None, "")
@@ -282,9 +287,11 @@ class _Page:
             rows.append(
                 {
                     "name": branch.name, "size": size, "length [m]": part.length_m if sized else None,
-                    "resistance [mΩ]": branch.resistance_ohm * 1e3, "ampacity [A]": ampacity, "source": words,
+                    "resistance [mΩ]": branch.resistance_ohm * 1e3, "ampacity [A]": ampacity, "source": words if ampacity is not None else "",
                 }
             )  # fmt: skip
+            if ampacity is None and words:
+                unknown.add(words)
             if self.result is not None:
                 peaks[branch.name] = float(self.result.branches.loc[branch.name, "current_peak_a"])
         if not rows:
@@ -300,7 +307,13 @@ class _Page:
             table("Every conductor, joint and device in line", alike, sources=self.sources),
             text(
                 "Length and resistance are of each; resistance includes both joints. Ampacity is corrected for ambient temperature and "
-                "bundling.",
+                "bundling."
+                + (
+                    " The greatest peak is that of the duty as it was run; the drawing of the bank shows full load."
+                    if peaks
+                    else ""
+                )
+                + (f" Where no ampacity stands: {'; '.join(sorted(unknown))}." if unknown else ""),
                 fine=True,
             ),
         ]
@@ -393,10 +406,11 @@ class _Page:
             "at once [A]",
             "10 ms [A]",
             "1 s [A]",
-            "63 % after [ms]",
+            "63 % after",
             "least [A]",
             "least, one pack alone [A]",
         ]
+        faults["63 % after"] = cells("rise_ms", faults["63 % after"])
         clearing = p.clearing_told
         bad = p.checks[p.checks["status"] != "pass"]
         together = p.told(bad)
@@ -425,7 +439,9 @@ class _Page:
                     "A pack with a shorted cell and the switch of its BMS stuck, fed by its neighbours: of its cases the one of most energy.",
                 )
             )
-            parts.append(table("A shorted cell: from several starts, without and with a charger", p.told_shorted))
+            shorted = p.told_shorted.rename(columns={"over after [h]": "over after"})
+            shorted["over after"] = [duration(hours * 3600.0) for hours in shorted["over after"]]
+            parts.append(table("A shorted cell: from several starts, without and with a charger", shorted))
             parts.append(text(p.short_words))
         if len(p.outages):
             headings = {

@@ -15,10 +15,11 @@ from matplotlib.figure import Figure
 
 from simbank.digits import DIGITS, MISSING, number, numbers
 
-__all__ = ["Figures", "Sources", "grouped", "lines", "table", "text"]
+__all__ = ["Figures", "Sources", "grouped", "lines", "powers", "table", "text"]
 
 MOST_POINTS = 1200  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
 IMAGE_DPI = 180
+PRACTICE = "common practice, no source"
 LONG_TEXT = 30  # letters: a column with such texts is not made narrow
 COLOURS = 64
 WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
@@ -33,7 +34,8 @@ class Sources:
         self.numbers: dict[str, int] = {}
 
     def number(self, source: str) -> int:
-        """Number of a source; a new one if it has none."""
+        """Number of a source; a new one if it has none. What has no source but common practice is one of them, whatever its limit."""
+        source = PRACTICE if source.startswith(PRACTICE) else source
         return self.numbers.setdefault(source, len(self.numbers) + 1)
 
     @property
@@ -145,7 +147,19 @@ def _shown(name: str, column: pd.Series) -> list[str]:
     """Values of a column as text."""
     if _is_numeric(column):
         return _texts(str(name), [None if _missing(value) else value for value in column])
-    return [MISSING if _missing(value) or value == "" else str(value) for value in column]
+    return [MISSING if _missing(value) or value == "" else powers(str(value)) for value in column]
+
+
+def powers(words: str) -> str:
+    """A text with its numbers in powers of ten as they are written by hand.
+
+    >>> powers("withstands 9.86e+10 A²s (k 143), or 3e-05 A²s")
+    'withstands 9.86 × 10¹⁰ A²s (k 143), or 3 × 10⁻⁵ A²s'
+    """
+    raised = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+    return re.sub(
+        r"(?<![\w.])(\d(?:\.\d+)?)e([+-]\d+)(?= A²s)", lambda m: f"{m[1]} × 10{str(int(m[2])).translate(raised)}", words
+    )
 
 
 def _missing(value: Any) -> bool:

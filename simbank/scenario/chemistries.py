@@ -43,6 +43,11 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
         own = file.chemistries[name]
         if isinstance(own, Chemistry):
             return _sound(replace(own, name=name))
+        if own.base in file.chemistries:
+            raise InputError(
+                "a chemistry of this file cannot be the base of another; name one of the library, or the path of a file",
+                key=f"chemistries.{name}.base", value=own.base,
+            )  # fmt: skip
         try:
             return file.chemistries[name].chemistry(name, folder)
         except InputError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
@@ -69,9 +70,25 @@ Count = Annotated[int, Field(ge=1, le=1000, strict=True)]
 def _not_blank(name):
     if isinstance(name, str) and name.strip() in ("", "*"):
         raise InputError('needs a name that is not blank and not "*", which stands for every name')
-    return name
+    return _one_line(name)
 
 
+def _one_line(text):
+    """A name or title, refused if it is longer than any table is wide or moves what stands around it."""
+    if not isinstance(text, str):
+        return text
+    if len(text) > MOST_LETTERS:
+        raise InputError(f"has {len(text)} letters; a name or title may have {MOST_LETTERS}")
+    if any(unicodedata.category(letter) in UNSHOWN or letter in TURNS for letter in text):
+        raise InputError(
+            "must be one line, without control characters or marks that turn the direction of writing", value=ascii(text)[1:-1]
+        )
+    return text
+
+
+MOST_LETTERS = 100  # of a name or title
+UNSHOWN = ("Cc", "Cs", "Zl", "Zp")  # general categories of Unicode: controls, halves of pairs, line and paragraph ends
+TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # Bidi_Control of Unicode, UAX #9
 Name = Annotated[str, Field(min_length=1), BeforeValidator(_not_blank)]
 Length = quantity("m", above_zero=True, most=1e4)
 
@@ -381,7 +398,9 @@ class DistributionTable(FileModel):
 class FreeConductor(ConductorTable):
     """A conductor of an explicit graph, between two named places; pack poles are "A+" and "A-"."""
 
-    name: str | None = Field(None, description="of its own; by default made of number and places")
+    name: Annotated[str | None, BeforeValidator(_one_line)] = Field(
+        None, description="of its own; by default made of number and places"
+    )
     from_: str = Field(alias="from", description="a place: a pack's pole (`A+`, `A-`) or any name")
     to: str = Field(description="the place at its other end")
 
@@ -454,7 +473,7 @@ class RackTable(FileModel):
 class ScenarioFile(FileModel):
     """The whole file."""
 
-    name: Annotated[str, Field(min_length=1)] = Field(description="title of the bank")
+    name: Annotated[str, Field(min_length=1), BeforeValidator(_one_line)] = Field(description="title of the bank")
     ambient: bank_temperature() = Field(
         298.15,
         description="air around packs and conductors; conductors only where `wiring.conductor_temperature` and their own "
@@ -483,6 +502,12 @@ class ScenarioFile(FileModel):
 
     @model_validator(mode="after")
     def _own_chemistries(self):
+        for key, names in (("pack_types", self.pack_types), ("chemistries", self.chemistries)):
+            for name in names:
+                try:
+                    _one_line(name)
+                except InputError as error:
+                    raise InputError(error.problem, key=key, value=ascii(name)[1:-1]) from None
         for name in self.chemistries:
             if name in library():
                 raise InputError("a shipped chemistry has this name; choose another", key="chemistries", value=name)
@@ -507,7 +532,7 @@ class ScenarioFile(FileModel):
         ):
             for name in names:
                 if names.count(name) > 1:
-                    raise InputError("two of them have this name; each needs its own", key=f"{key}.name", value=name)
+                    raise InputError("two of them have this name; each needs its own", key=key, value=name)
                 if name in taken:
                     raise InputError(
                         f"{taken[name]} has this name; packs, strings and ports each need a name of their own, by which their "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 from os import PathLike
@@ -88,6 +89,9 @@ def _check(name, capacities, layout, chemistry, c_rate):
 
 def _pack_type(label, capacity, chemistry, kind):
     """Lines of a pack type of a capacity [Ah]."""
+    said = "typical of the chemistry: MEASURE yours (simbank cell ohm)"
+    if re.search(r"\bresistance\b[^:]*: Measured: ", kind.notes.get("typical", ""), re.IGNORECASE):
+        said = "as measured by pulses on one cell, over capacity: MEASURE where yours differs (simbank cell ohm)"
     typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
     return [
         f"[pack_types.{label}]",
@@ -96,7 +100,7 @@ def _pack_type(label, capacity, chemistry, kind):
         + "# simbank cell list, or the path of your own (simbank cell new, cell import)",
         f"cells_in_series = {kind.series_48v()}",
         f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
-        f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, typical of the chemistry: MEASURE yours (simbank cell ohm)',
+        f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, {said}',
         'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
         "",
     ]

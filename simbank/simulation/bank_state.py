@@ -16,6 +16,7 @@ from simbank.simulation.bank_warnings import Joining
 from simbank.simulation.event_codes import Event, EventRow
 from simbank.simulation.run_warnings import Opening
 from simbank.simulation.setup import block_array, device_array, monitor_array, pack_arrays, start_state
+from simbank.warning import BankWarning
 
 __all__ = ["BankState", "Devices", "Packs", "Ports"]
 
@@ -214,6 +215,8 @@ class BankState:
     neighbours : ndarray, shape (n, n) or (0, 0)
         Heat that packs give one another [W/K].
     events : list of EventRow
+    warnings : list of BankWarning
+        Of packs and devices that the schedule has closed.
     openings : list of Opening
         Openings on over-current.
     last_cause : str
@@ -232,6 +235,7 @@ class BankState:
         self.branch_closed = np.ones(len(bank.graph.branches), bool)
         self.events: list[EventRow] = []
         self.openings: list[Opening] = []
+        self.warnings: list[BankWarning] = []
         self.last_cause = "duty"
 
     @property
@@ -288,8 +292,9 @@ class BankState:
         return float(self.solve().pack[ar.PACK_CURRENT, k])
 
     def joining(self, packs=None):
-        """What flows now, before any command is taken; among some packs alone (bool, shape (n,)), if they are given."""
+        """What flows now while no port asks for anything; among some packs alone (bool, shape (n,)), if they are given."""
         reduced, table = self.reduced, self.ports.table.copy()
+        table[:, ar.MODE] = ar.MODE_OFF
         if packs is not None:
             reduced = self.network.reduce(self.pack_closed() & packs, self.branch_closed)
             table[:, ar.LIVE] = reduced.port_live

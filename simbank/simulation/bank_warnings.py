@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "PARALLEL", "Joining", "relaxation_warnings", "warnings_of_bank"]
+__all__ = ["FREEZING", "PARALLEL", "Joining", "closing_warnings", "relaxation_warnings", "warnings_of_bank"]
 
 FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
 UNUSED_CHEMISTRY, STUCK, ABOVE_LIMIT = "chemistry-unused", "switch-stuck", "charge-above-limit"
@@ -152,6 +152,28 @@ def _cells_at(packs, volt):
     if cell > kind.volt_max:
         return f"{whose} stand at {cell:.2f} V each, OVER their limit of {kind.volt_max:g} V"
     return f"{whose} stand at {cell:.2f} V each (are charged at {kind.charge_volt:g} V, limit {kind.volt_max:g} V)"
+
+
+def closing_warnings(bank: Bank, joining: Joining, what: str, time_s: float) -> list[BankWarning]:
+    """What is wrong with a pack or device that the schedule closes; as at the start, by the charge that packs have then.
+
+    Parameters
+    ----------
+    bank : Bank
+        Whose packs are joined.
+    joining : Joining
+        What flows just after, while no port asks for anything.
+    what : str
+        Name of the pack or device.
+    time_s : float
+        When it is closed, since the start [s].
+
+    Returns
+    -------
+    list of BankWarning
+    """
+    lead = f"When {what} is closed {time_s / 3600.0:.3g} h after the start: "
+    return [replace(warning, text=lead + warning.text) for warning in _unequal_charge(bank, joining)]
 
 
 def _unequal_charge(bank, joining, alone=None):

@@ -274,7 +274,7 @@ class _Run:
             stored_change_j=recorder.stored_change_j(),
             sums=recorder.sums,
             trace=recorder.trace,
-            warnings=self.warnings,
+            warnings=[*self.warnings, *self.state.warnings],
             integrator="fast" if self.is_fast else "reference",
             tolerance=self.tolerance,
             method=self.reference.method,

@@ -12,6 +12,7 @@ from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.bank_warnings import closing_warnings
 from simbank.simulation.devices import device_current
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.simulation.pack_model import KELVIN
@@ -297,7 +298,11 @@ class EventHandler:
         for k in np.flatnonzero(self.packs.precharge_timer <= due_by):
             self._end_precharge(k)
         while self.schedule and self.schedule[0].time_s <= due_by:
-            self._switch(self.schedule.pop(0))
+            order = self.schedule.pop(0)
+            before = self.state.pack_closed().copy(), self.state.branch_closed.copy()
+            self._switch(order)
+            if order.close and not all(map(np.array_equal, before, (self.state.pack_closed(), self.state.branch_closed))):
+                self.state.warnings += closing_warnings(self.bank, self.state.joining(), order.what, self.state.t)
 
     def _switch(self, order):
         names = [device.name for device in self.bank.devices]

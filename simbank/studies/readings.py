@@ -16,6 +16,7 @@ from simbank.errors import InputError, SimulationError
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
 from simbank.simulation.operating_point import BankAtStart
+from simbank.studies.carrying import carrying
 from simbank.studies.case import Case
 from simbank.studies.protection.full_load import full_loads
 
@@ -24,6 +25,7 @@ __all__ = ["Readings", "readings"]
 SOC = 0.5  # of every pack: on the flat part of an LFP curve, far from full and empty
 C_RATE = 0.2  # of the bank, at most: small enough that nothing trips or warms while it is read; common practice, no source
 LATER_S = 600.0  # reading a bank from link to link takes about so long
+MOST_TRIES = 8  # to make the current small enough for every conductor
 STILL_A = 0.05  # packs that push less than this through one another at no load stand at equal rest
 
 
@@ -44,12 +46,15 @@ class Readings:
         Voltage of each port at the first instant [V].
     at_rest_a : float
         Greatest current of a pack while every port is off [A].
+    carried : tuple of str
+        Which conductor the current was made smaller for, which it is still too much for, and of which it is not known, as sentences.
     """
 
     port_a: dict[str, float]
     table: pd.DataFrame
     port_v: dict[str, float]
     at_rest_a: float
+    carried: tuple[str, ...] = ()
 
     @property
     def words(self) -> list[str]:
@@ -58,12 +63,13 @@ class Readings:
         volts = ", ".join(f"{name} {volt:.1f} V" for name, volt in self.port_v.items())
         said = [
             f"Expected at these port currents, all at once: {ports}; port voltage then {volts}. Every pack at {SOC * 100:.0f} % charge "
-            "and rested, all alike (hysteresis in the middle of its loop), at the temperatures of the file.",
+            "and rested on its own (hysteresis in the middle of its loop), at the temperatures of the file.",
             f"“At once” is the first instant: read within a few seconds of switching on. “{LATER_S / 60:.0f} min on” is the same current "
             f"held {LATER_S / 60:.0f} minutes, when relaxation has moved the shares.",
             "Millivolts are from the conductors of the file, with both joints: lug to lug, including the lugs. They go with the current "
             "that flows there: at another current multiply by the ratio, or compare mV ÷ A with mΩ. More than its twin of the other "
             "polarity shows a joint to look at.",
+            *self.carried,
         ]
         if self.at_rest_a > STILL_A:
             said.append(
@@ -82,7 +88,8 @@ def readings(scenario: Scenario, port_a: Mapping[str, float] | None = None) -> R
         Its bank; of its duty only which ports it loads.
     port_a : dict of str to float, optional
         Port → current [A], positive out of the bank. By default those of full load, all made smaller alike until their sum is
-        at most 0.2 C of the bank, with two digits.
+        at most 0.2 C of the bank, with two digits, and until no conductor carries more than its ampacity; where no insulation is
+        given, that of the lowest temperature.
 
     Returns
     -------
@@ -100,8 +107,7 @@ def readings(scenario: Scenario, port_a: Mapping[str, float] | None = None) -> R
     for name in chosen:
         if name not in bank.graph.ports:
             raise InputError(f"no such port; there is {', '.join(bank.graph.ports)}", key="port_a", value=name)
-    point = at_start.solve_operating_point({name: ("current", float(a)) for name, a in chosen.items()})
-    later = _later(scenario.name, bank, chosen)
+    chosen, point, later, carried = _within_ampacity(scenario.name, at_start, chosen, fixed=port_a is not None)
     rows = []
     for k, (branch, amperes) in enumerate(zip(bank.graph.branches, point.branch_a, strict=True)):
         ends = (branch.from_node, branch.to_node)
@@ -124,7 +130,7 @@ def readings(scenario: Scenario, port_a: Mapping[str, float] | None = None) -> R
     names = list(bank.graph.ports)
     volts = {name: float(point.port_v[names.index(name)]) for name in chosen}
     still = at_start.solve_operating_point({})
-    return Readings(chosen, pd.DataFrame(rows), volts, float(np.max(np.abs(still.pack_a))))
+    return Readings(chosen, pd.DataFrame(rows), volts, float(np.max(np.abs(still.pack_a))), carried)
 
 
 def _small_load(scenario: Scenario, at_start: BankAtStart) -> dict[str, float]:
@@ -139,6 +145,41 @@ def _small_load(scenario: Scenario, at_start: BankAtStart) -> dict[str, float]:
     total = sum(map(abs, amperes.values()))
     share = min(1.0, C_RATE * scenario.bank.capacity_ah / total) if total > 0 else 1.0
     return {name: _two_digits(a * share) for name, a in amperes.items()}
+
+
+def _within_ampacity(name, at_start, port_a, fixed):
+    """Port currents [A] that every conductor carries, at once and later; with them the point, what :func:`_later` gives, and sentences.
+
+    Currents that are ``fixed`` are not made smaller.
+    """
+    bank, asked, decides = at_start.bank, port_a, None
+    known = [carrying(b, 0.0, math.inf, bank.ambient_k, 1.0) for b in bank.graph.branches]
+    limit = np.array([math.inf if b.kind == "device" or row.ampacity_a is None else row.ampacity_a
+                      for b, row in zip(bank.graph.branches, known, strict=True)])  # fmt: skip
+    for left in reversed(range(MOST_TRIES)):
+        point = at_start.solve_operating_point({port: ("current", float(a)) for port, a in port_a.items()})
+        later = _later(name, bank, port_a)
+        flows = np.maximum(np.abs(point.branch_a), np.abs(later["branch"]) if later else 0.0)
+        over = flows / limit
+        worst = int(np.argmax(over)) if len(over) else 0
+        if fixed or not left or not len(over) or over[worst] <= 1.0:
+            break
+        decides = worst
+        port_a = {port: _two_digits(a / over[worst] * (1.0 - 1e-9)) for port, a in port_a.items()}
+    said = []
+    if decides is not None:
+        said.append(
+            f"Full load, or 0.2 C of the bank, would be {sum(map(abs, asked.values())):g} A in all. The current is made smaller so that "
+            f"every conductor carries it: {known[decides].name} decides ({known[decides].words})."
+        )
+    said += [
+        f"{flows[k]:.0f} A flow in {known[k].name}, more than it may carry: {known[k].words}. Do not hold this current."
+        for k in np.flatnonzero(flows > limit)
+    ]
+    blind = [b.name for b, row in zip(bank.graph.branches, known, strict=True) if b.kind != "device" and row.ampacity_a is None]
+    if blind:
+        said.append(f"Whether these carry the current was not looked at, their ampacity is not known: {', '.join(blind)}.")
+    return port_a, point, later, tuple(said)
 
 
 def _two_digits(value: float) -> float:

@@ -268,7 +268,7 @@ def _words(table, runs):
         )
     covered = list(table["key"][table["first_covers_zero"]])
     if covered:
-        out.append(f"What these do by themselves cannot be told from nothing (the interval covers zero): {', '.join(covered)}.")
+        out.append(f"By themselves these may have no effect (their 95 % intervals cover zero): {', '.join(covered)}.")
     return out or [f"The order is the same in 95 % of the resamples of this base sample of {runs}."]
 
 

@@ -301,7 +301,7 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
                 if cutoff_volt:
                     why = f"at the cut-off of {cutoff_volt:.1f} V"
                 text = (
-                    f"Port {port} has no inverter in the file, so its {watts:.0f} W count in full load at the voltage of the start: "
+                    f"The file gives no inverter for port {port}, so its {watts:.0f} W count in full load at the voltage of the start: "
                     f"{then}. As the bank runs low they take up to {amperes:.0f} A, {why}, which counts only where the duty runs "
                     "so far. Give the port its inverter (rated_power, efficiency, cutoff): it then counts at its lowest voltage."
                 )
