@@ -1268,6 +1268,22 @@ def test_the_device_of_a_port_is_judged_by_a_fault_just_behind_it():
     assert 0.93 * amperes**2 * 0.02 < row["value"] <= amperes**2 * 0.02 * (1 + 1e-9)
 
 
+def test_the_device_of_a_string_is_judged_by_a_fault_just_behind_it():
+    """Ohm's law: nothing but the string's own packs feeds a bolted fault there through its device, I = E/(R + leads + device)."""
+    scenario = on_strings(fused="ab")
+    found = simbank.protect(scenario, run=False)
+    faults, place = found.greatest, "leads of string a, at its device"
+    ohm = {branch.name: branch.resistance_ohm for branch in scenario.bank.graph.branches}
+    inner = sum(value for name, value in ohm.items() if name in ("lead A +", "lead A -", "device a"))
+    amperes = faults.sources[0][0] / (faults.sources[1][0] + inner)
+    k = [device.name for device in scenario.bank.devices].index("device a")
+    assert abs(
+        faults.response(next(one for one in faults.places if one.name == place)).initial_a[faults.device_edge[k]]
+    ) == pytest.approx(amperes, rel=1e-9)
+    assert found.faults.loc[place, ["kind", "owner"]].tolist() == ["device", "a"]
+    assert not [name for name in found.faults.index if name.startswith("leads of string c")]  # which has no device
+
+
 def test_devices_of_ports_with_mistakes_meet_what_flows_just_behind_them(root):
     """12 883 A through the pump's device and 15 893 A through the inverter's: nodal equations of the file by hand, E = 57.808 V and
     12.138 mΩ a pack."""

@@ -517,7 +517,7 @@ class _Drawing:
             place = places.get(name) if kind == "place" else None
             if place is not None and place.kind in ("pack", "inside"):
                 kind, name = "pack", place.owner
-            elif place is not None and place.kind in ("port", "lead", "device", "take-off"):
+            elif place is not None and place.kind in ("port", "lead", "device", "take-off") and place.owner in self.port_at:
                 kind, name = "port", place.owner
             if (spot := self._mark_spot(kind, name, place)) is not None:
                 by_spot.setdefault(spot, set()).update(numbers)

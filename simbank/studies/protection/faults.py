@@ -207,12 +207,12 @@ class Faults:
         return [len(self.pack_names) + k for k, whole in enumerate(self._whole) if whole == branch]
 
     def edges_with_device(self, branch: str) -> list[int]:
-        """:meth:`edges_of` a branch, and of a port's lead the devices of that port.
+        """:meth:`edges_of` a branch, and of a lead of a port or string its devices.
 
         A fault at the very beginning of the leads sends through them what the devices before them carry.
         """
         role = {b.name: b for b in self.bank.graph.branches}.get(branch)
-        if role is None or role.kind != "lead" or role.role != "port":
+        if role is None or role.kind != "lead" or (role.role != "port" and role.owner not in self.bank.strings):
             return self.edges_of(branch)
         return [*self.edges_of(branch), *self.device_edge[[d.owner == role.owner for d in self.bank.devices]].tolist()]
 
@@ -423,14 +423,18 @@ def _halved(graph):
 
 
 def _behind_devices(bank):
-    """Where the leads of every port with a device begin, just behind it: no place on its load side is fed through less resistance."""
-    leads = {(b.owner, b.pole): b for b in bank.graph.branches if b.kind == "lead" and b.role == "port"}
-    owners = {device.owner for device in bank.devices}
-    return [
-        Place(f"leads of {port}, at its device", "device", port, leads[port, "+"].from_node, leads[port, "-"].from_node)
-        for port in bank.graph.ports
-        if port in owners and (port, "+") in leads and (port, "-") in leads
-    ]
+    """Where the leads of every port and string with a device begin, just behind it: no place on its load side is fed through less resistance."""
+    owned = {
+        (device.owner, branch.role) for device in bank.devices for branch in bank.graph.branches if branch.name == device.branch
+    }
+    found = []
+    for role, lead_role, names, words in (("port", "port", bank.graph.ports, ""), ("string", "unit", bank.strings, "string ")):
+        leads = {(b.owner, b.pole): b.from_node for b in bank.graph.branches if b.kind == "lead" and b.role == lead_role}
+        for name in names:
+            if (name, role) in owned and (name, "+") in leads and (name, "-") in leads:
+                place = f"leads of {words}{name}, at its device"
+                found.append(Place(place, "device", name, leads[name, "+"], leads[name, "-"]))
+    return found
 
 
 def _distinct(places, graph):

@@ -32,6 +32,8 @@ __all__ = ["NOT_CHECKED", "Assumptions", "Protection"]
 NOT_CHECKED = (
     "arc flash and arcing faults (the currents here are of bolted faults), and faults of less current than the least given, by "
     "resistance in the fault",
+    "a fault within a conductor near its fed end, which drives more through its first stretch than one at its far end (leads just "
+    "behind a device of a port or string are checked)",
     "every combination of packs that may be switched off (see what the least current and withstand count with)",
     "creepage, clearance and insulation of bars and terminals",
     "thermal runaway, gassing and fire of cells",

@@ -42,7 +42,7 @@ TABLES = (
         "faults.csv", "a place",
         [
             ("place", "", "where positive and negative are joined by the fault"),
-            ("kind", "", "pack, inside, string, bar, take-off, device (the beginning of a port's leads), lead (halfway along them) or port"),
+            ("kind", "", "pack, inside, string, bar, take-off, device (where leads of a port or string begin), lead (halfway) or port"),
             ("owner", "", "the pack, string or port that the place belongs to"),
             ("initial_a", "A", "current at once in the greatest case, without inductance: an upper bound"),
             ("peak_a", "A", "largest current in the greatest case, with inductance"),
