@@ -56,7 +56,7 @@ def test_a_stuck_discharge_switch_goes_below_empty(integrator):
     assert row["overdischarge_ah"] == pytest.approx(10.0, abs=1e-6)
     assert row["cell_volt_min"] == pytest.approx(3.3 - 0.4 * 0.6 - 20 * 8e-3 / 16, abs=1e-7)
     assert row["overcharge_ah"] == 0.0
-    assert {w["code"] for w in result.summary["warnings"]} == {"beyond-cell-model"}
+    assert {w["code"] for w in result.summary["warnings"]} == {"beyond-cell-model", "switch-stuck"}
 
 
 @BOTH

@@ -160,7 +160,7 @@ def test_faults_in_time_stamped_tables(tmp_path, text, says):
         ({"duty.timezone": "Mars/Olympus"}, "duty.timezone: .*no such time zone"),
         ({"duty.sun.latitude": 95}, "at most 90"),
         ({"duty.sun.port": "sun chargr"}, 'did you mean "sun charger"'),
-        ({"duty.load.shape": [1.0] * 23}, "duty.load.0.shape"),
+        ({"duty.load.shape": [1.0] * 23}, "duty.load.shape"),
         ({"duty.load.file": "x.csv"}, "energy_per_day"),
     ],
 )

@@ -62,7 +62,7 @@ def test_ampacity_of_metric_cable_is_near_the_american_table():
     assert ampacity_a(parse_gauge("70 mm2"), "xlpe90")[0] > ampacity_a(parse_gauge("2/0 AWG"), "xlpe90")[0]
 
 
-@pytest.mark.parametrize(("gauge", "material"), [("20 x 5 mm", "copper"), ("35 mm2", "aluminium"), ("26 AWG", "copper")])
+@pytest.mark.parametrize(("gauge", "material"), [("20 x 5 mm", "copper"), ("35 mm2", "aluminium"), ("600 kcmil", "copper")])
 def test_ampacity_outside_the_tables_is_an_error_that_says_what_to_do(gauge, material):
     with pytest.raises(InputError, match="state"):
         ampacity_a(parse_gauge(gauge), "xlpe90", material=material)

@@ -864,7 +864,7 @@ def test_m4_what_a_small_sample_cannot_tell_is_said(root):
     assert "cannot settle the order" in found.words[0]
     assert "--runs" in found.words[0]
     assert found.table["first_covers_zero"].any()
-    assert "covers zero" in " ".join(found.words)
+    assert "intervals cover zero" in " ".join(found.words)
     few = {"wiring.link.joint": "uniform 0.01 0.5 milliohm", "wiring.lead.joint": "uniform 0.1 0.3 milliohm"}
     found = simbank.sensitivity(short, few, runs=16, tolerance=1e-6)
     assert list(found.table["place_high"]) == [1, 2]
@@ -1084,7 +1084,7 @@ def test_m9_tables_are_values_of_a_sweep(root, tmp_path):
     links = 'wiring.link={resistance="1 milliohm"},{gauge="2 AWG", length="30 cm"},{resistance = "2 milliohm"}'
     shown = CliRunner().invoke(cli.app, [*words, "--over", links, "--over", "wiring.layout=chain,busbar"])
     assert shown.exit_code == 0, shown.exception
-    assert '{ resistance = "1 milliohm" }' in shown.stdout
+    assert '{resistance="1milliohm"}' in "".join(shown.stdout.split())  # wherever its column ends a line
     assert (tmp_path / "sweep.csv").read_text().count("milliohm") == 4
     assert "key-changes-nothing" in shown.stdout  # a bus bar has no links
 
@@ -2050,8 +2050,9 @@ def test_withstand_is_judged_where_a_breaker_is_slow(metres, setting_a, curve, c
 
 def test_withstand_is_followed_through_strings():
     """3.91e6 A²s in the least case, 1.84e6 in the greatest: nodal equations with the latest of every curve, device by device, at
-    steady currents, reckoned apart from simbank. 280 A are 3.5 times 80 A, a point of the strips' curve."""
-    checks, least = withstand_checks("six_in_two_strings")
+    steady currents, reckoned apart from simbank. 280 A are 3.5 times 80 A, a point of the strips' curve. Just behind the device of
+    S1 26.4 kA flow through it, more than the 20 kA of the file; here it breaks them."""
+    checks, least = withstand_checks("six_in_two_strings", **{"wiring.strings.S1.device.interrupting_rating": "30 kA"})
     place = next(p for p in least.places if p.name == "port solar")
     followed = least.follow(place, "latest")
     assert followed.openings[0].device == "device S1"

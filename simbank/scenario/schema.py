@@ -86,7 +86,7 @@ def _one_line(text):
     return text
 
 
-MOST_LETTERS = 100  # of a name or title
+MOST_LETTERS = 300  # of a name or title
 UNSHOWN = ("Cc", "Cs", "Zl", "Zp")  # general categories of Unicode: controls, halves of pairs, line and paragraph ends
 TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # Bidi_Control of Unicode, UAX #9
 Name = Annotated[str, Field(min_length=1), BeforeValidator(_not_blank)]

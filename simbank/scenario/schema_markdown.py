@@ -103,8 +103,9 @@ def _rows(model, known, flat, inherited=(), before=""):
 
 
 def _inner(field):
-    """Name of the table that a key holds, if it holds one."""
-    return field["$ref"].rsplit("/", 1)[1] if "$ref" in field else None
+    """Name of the table that a key holds, if it holds one; older pydantic wraps it in ``allOf``."""
+    one = next(iter(field.get("allOf", ())), field)
+    return one["$ref"].rsplit("/", 1)[1] if "$ref" in one else None
 
 
 def _need(key, required, either):
@@ -122,6 +123,7 @@ def in_page(page: str) -> str:
 
 def _takes(field):
     """What a key takes, in words."""
+    field = field | next(iter(field.get("allOf", ())), {})  # in which older pydantic wraps a table
     if "$ref" in field:
         return TABLES[field["$ref"].rsplit("/", 1)[1]]
     if "oneOf" in field:

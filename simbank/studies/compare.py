@@ -96,7 +96,11 @@ class Comparison(StudyResult):
 
     def told_beside(self) -> dict[str, Any]:
         """What the tables do not say; the warnings of each run are in its own folder."""
-        return super().told_beside() | {"left_out": as_records(self.left_out)}
+        return super().told_beside() | {
+            "left_out": as_records(self.left_out),
+            "own": self.own,
+            "not_counted": self.not_counted,
+        }
 
     def write_tables(self, folder: Path) -> None:
         """Write the table into a folder, and the whole run of each layout into a folder of its name in it."""

@@ -100,7 +100,7 @@ def read(folder: str | Path) -> Result | StudyResult:
     table = tables[main].set_index(tables[main].columns[0]) if told["indexed"] else tables[main]
     if study == "compare":
         results = {name: read_run(folder / name) for name in table.index}
-        return Comparison(table, results, made, from_records(told["left_out"]))
+        return Comparison(table, results, made, from_records(told["left_out"]), told["own"], told["not_counted"])
     if study == "usable":
         table.attrs = {"warnings": told["warnings"], "made_by": made}
         return Usable(table)
