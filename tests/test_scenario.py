@@ -300,7 +300,7 @@ def test_leads_of_their_own_length(data):
     ("changes", "says"),
     [
         ({"name": "A\nB"}, "name: .*one line"),
-        ({"name": "x" * 101}, "name: .*has 301 letters"),
+        ({"name": "x" * 301}, "name: .*has 301 letters"),
         ({"packs.0.name": "A\nB"}, "packs.*name: .*one line"),
         ({"packs.0.name": "\u202eA"}, "packs.*name: .*one line"),
         ({"packs.0.name": "\x1b[2J"}, "packs.*name: .*one line"),
