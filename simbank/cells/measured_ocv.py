@@ -9,7 +9,7 @@ import numpy as np
 
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
-from simbank.cells.measured_table import MeasuredTable
+from simbank.cells.measured_table import MeasuredTable, check_cell_volts
 from simbank.errors import InputError
 
 __all__ = ["MeasuredOCV", "measured_ocv", "state_along"]
@@ -99,7 +99,7 @@ def measured_ocv(
             if not len(volt):
                 continue
             volt = volt / cells_in_series
-            _check_cell_volts(table, volt, cells_in_series)
+            check_cell_volts(table, volt, cells_in_series)
             if key == "sequence":
                 sequences.append((z, volt))
             elif key in branches:
@@ -175,16 +175,6 @@ def _parts(table, soc, told):
     else:
         told.append(f"{table.path.name} does not say on which branch it lies and is taken for the mean of both")
         yield "mean", soc, volt
-
-
-def _check_cell_volts(table, volt, cells):
-    middle = float(np.median(volt))
-    if not 0.5 < middle < 6.0:
-        raise InputError(
-            f"{middle * cells:.4g} V over {cells} cell{'s' * (cells != 1)} is no cell's voltage; give the unit in the heading, and "
-            "--cells-in-series if several cells were measured together",
-            file=table.path, key="voltage",
-        )  # fmt: skip
 
 
 def _sorted(soc, volt):

@@ -9,7 +9,7 @@ import numpy as np
 from simbank.cells.cell_response import moved_ah, relaxation
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.fit import fit_pulse
-from simbank.cells.measured_table import MeasuredTable
+from simbank.cells.measured_table import MeasuredTable, check_cell_volts
 from simbank.errors import InputError
 
 __all__ = ["MeasuredPulses", "measured_pulses", "pulse_log"]
@@ -115,13 +115,7 @@ def pulse_log(table: MeasuredTable, cells_in_series: int = 1) -> PulseLog:
     for k in np.flatnonzero(np.diff(time_s) == 0):
         time_s[k + 1] = time_s[k] + INSTANT_S
     keep = np.concatenate([[True], np.diff(time_s) > 0])
-    middle = float(np.median(volt))
-    if not 0.5 < middle < 6.0:
-        raise InputError(
-            f"{middle * cells_in_series:.4g} V over {cells_in_series} cell{'s' * (cells_in_series != 1)} is no cell's voltage; give the "
-            "unit in the heading, and --cells-in-series if several cells were measured together",
-            file=table.path, key="voltage",
-        )  # fmt: skip
+    check_cell_volts(table, volt, cells_in_series)
     change, answer = np.diff(current_a), np.diff(volt)
     steps = np.abs(change) > ON * np.abs(current_a).max()
     if float(change[steps] @ answer[steps]) > 0:

@@ -13,7 +13,7 @@ import numpy as np
 
 from simbank.errors import InputError
 
-__all__ = ["MeasuredTable", "read_measured_table"]
+__all__ = ["MeasuredTable", "check_cell_volts", "read_measured_table"]
 
 UNITS = {
     "voltage": {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3},
@@ -240,3 +240,14 @@ def _without_gaps(columns, told):
     if twice:
         told.append(f"{twice} rows that stand twice were left out")
     return {key: values[keep] for key, values in columns.items()}
+
+
+def check_cell_volts(table, volt, cells):
+    """Refuse voltages [V, of a cell] that are none of a cell: most often those of several in series, or in another unit."""
+    middle = float(np.median(volt))
+    if not 0.5 < middle < 6.0:
+        raise InputError(
+            f"{middle * cells:.4g} V over {cells} cell{'s' * (cells != 1)} is no cell's voltage; give the unit in the heading, and "
+            "--cells-in-series if several cells were measured together",
+            file=table.path, key="voltage",
+        )  # fmt: skip
