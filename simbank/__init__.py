@@ -24,6 +24,7 @@ _HOMES = {
     "compare": "studies",
     "Sweep": "studies",
     "sweep": "studies",
+    "diagnose": "studies",
     "drift": "studies",
     "Usable": "studies",
     "usable": "studies",

@@ -4,6 +4,7 @@ from simbank.simulation.result import Result
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
+from simbank.studies.diagnosis import Diagnosis, diagnose
 from simbank.studies.drift import Drift, drift
 from simbank.studies.protection import Assumptions, Protection, protect
 from simbank.studies.read import StoredStudy, read
@@ -14,11 +15,11 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "read",
+    "RESULTS", "Assumptions", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "diagnose", "drift", "protect", "read",
     "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill,
+    "protect": Protection, "bill": Bill, "diagnose": Diagnosis,
 }  # fmt: skip
