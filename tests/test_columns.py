@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 import pytest
+from conftest import ROOT
 from typer.testing import CliRunner
 
 import simbank
@@ -28,6 +29,7 @@ COMMANDS = {
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
+    "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
 UNITS = {

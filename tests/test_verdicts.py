@@ -1442,6 +1442,84 @@ def test_verdicts_of_trials(path):
     check_verdicts(sb.verdicts(result))
 
 
+# ---- readings ----
+
+CHAIN = {
+    "wiring__layout": "chain", "packs": [{"name": name, "type": "own", "soc": 0.6, "device": dict(FUSE)} for name in "ABCD"],
+}  # fmt: skip
+
+
+def read(changes=None, total=100.0, times=None, **diagnosis):
+    """Verdicts on currents that a chain of four packs has with some changes, for the chain without them."""
+    sound = bank(**CHAIN)
+    currents = sb.operating_point(sb.with_changes(sound, changes or {}), {"port": total}).pack_a
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": currents, "time_since_change_s": 0.0})
+    for k, factor in (times or {}).items():
+        table.loc[k, "current_a"] *= factor
+    return sb.diagnose(sound, table, **diagnosis)
+
+
+def test_readings_fit_sound():
+    found = read()
+    verdict = told(found, "readings-fit-sound")
+    assert verdict.severity == NOTE
+    assert verdict.numbers["sound_probability"] == found.sound_probability > 0.5
+    assert not {"joint-suspected", "pack-suspected", "pack-off-suspected", "readings-fit-nothing"} & set(codes(found))
+
+
+def test_joint_suspected(monkeypatch):
+    changes = {"wiring.added": {"link A-B +": "2 milliohm"}}
+    found = read(changes)
+    verdict = told(found, "joint-suspected")
+    assert verdict.where == "link A-B +, link A-B -"
+    assert verdict.numbers["extra_ohm"] == pytest.approx(2e-3, rel=0.2)
+    flows = sb.operating_point(sb.with_changes(bank(**CHAIN), changes), {"port": 100.0}).branches["current_a"]["link A-B +"]
+    assert verdict.numbers["heat_w"] == pytest.approx(flows**2 * verdict.numbers["extra_ohm"], rel=0.03)
+    for limit, severity in ((verdict.numbers["heat_w"] * 0.99, DANGER), (verdict.numbers["heat_w"] * 1.01, ACT)):
+        monkeypatch.setattr(rules, "HOT_JOINT_W", limit)
+        assert told(found, "joint-suspected").severity == severity
+
+
+def test_pack_off_suspected():
+    found = read(times={2: 0.0})
+    verdict = told(found, "pack-off-suspected")
+    assert (verdict.severity, verdict.where) == (ACT, "C")
+    assert verdict.numbers["probability"] > 0.9
+
+
+def test_pack_suspected():
+    found = read({"packs.C.soc": 0.75}, total=30.0)
+    verdict = told(found, "pack-suspected")
+    assert verdict.where == "C"
+    assert verdict.numbers["points"] == pytest.approx(15, abs=5)
+
+
+def test_readings_fit_nothing():
+    found = read(times={0: 4.0, 1: 0.2, 2: -3.0, 3: 4.0})
+    verdict = told(found, "readings-fit-nothing")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["fit_chance"] < 0.01
+    assert "readings-fit-nothing" not in codes(read())
+
+
+def test_instant_ill_chosen():
+    assert "instant-ill-chosen" not in codes(read(accuracy="2 % + 0.1 A"))
+    verdict = told(read(accuracy="0.05 %"), "instant-ill-chosen")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["drift_share"] > verdict.numbers["meter_share"] == pytest.approx(5e-4)
+    small = told(read(total=4.0, accuracy="2 % + 0.1 A"), "instant-ill-chosen")
+    assert "small" in small.text
+
+
+def test_measure_next(monkeypatch):
+    found = read({"wiring.added": {"link A-B +": "2 milliohm"}})
+    verdict = told(found, "measure-next")
+    assert verdict.where in ("link A-B +", "link A-B -")
+    assert verdict.numbers["tells_bits"] == max(c.bits for c in found.measure_next) > 0.5
+    monkeypatch.setattr(rules, "SURE", 0.0)
+    assert "measure-next" not in codes(found)
+
+
 # ---- where they are told ----
 
 

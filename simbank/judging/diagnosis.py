@@ -22,8 +22,9 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
     yield from warning_verdicts(found.warnings)
     if not found.fits:
         text = (
-            f"The readings fit no cause that was looked at, single or in pairs: so large a misfit has a chance of {found.found.fit_chance:.1g}. Check the "
-            "names, signs and instant of the readings, and lengths, joints and packs of the file; then read again."
+            "The readings fit no cause that was looked at, single or in pairs: so large a misfit has a chance of "
+            f"{found.found.fit_chance:.1g}. Check the names, signs and instant of the readings, and lengths, joints and packs of the file; then "
+            "read again."
         )
         yield verdict("readings-fit-nothing", "bank", text, fit_chance=found.found.fit_chance)
     elif found.is_sound:
@@ -64,7 +65,7 @@ def _suspected(found):
         hot = watt >= rules.HOT_JOINT_W
         text = (
             f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {sound * 1e3:.2g} mV, "
-            f"not {bad * 1e3:.2g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, bank off."
+            f"not {bad * 1e3:.3g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, bank off."
         )
         return verdict(
             "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers

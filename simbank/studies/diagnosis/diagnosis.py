@@ -135,7 +135,7 @@ class Diagnosis(StudyResult):
         Table.of(
             "measure_next.csv", "a reading to take next",
             [
-                ("what", "", "what to read"), ("where", "", "where"), ("expect", "", "what it should read"),
+                ("what", "", "what there is to read"), ("where", "", "at which conductor, or every pack"), ("expect", "", "what it should read"),
                 ("tells_bits", "", "bits by which it is expected to lower the uncertainty about the cause"),
                 ("now_percent", "%", "mean probability of the true cause now"), ("then_percent", "%", "and after it"),
             ],
