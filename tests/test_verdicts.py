@@ -1449,11 +1449,11 @@ CHAIN = {
 }  # fmt: skip
 
 
-def read(changes=None, total=100.0, times=None, **diagnosis):
+def read(changes=None, total=100.0, times=None, since_s=0.0, **diagnosis):
     """Verdicts on currents that a chain of four packs has with some changes, for the chain without them."""
     sound = bank(**CHAIN)
     currents = sb.operating_point(sb.with_changes(sound, changes or {}), {"port": total}).pack_a
-    table = pd.DataFrame({"pack": list("ABCD"), "current_a": currents, "time_since_change_s": 0.0})
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": currents, "time_since_change_s": since_s})
     for k, factor in (times or {}).items():
         table.loc[k, "current_a"] *= factor
     return sb.diagnose(sound, table, **diagnosis)
@@ -1468,11 +1468,11 @@ def test_readings_fit_sound():
 
 
 def test_joint_suspected(monkeypatch):
-    changes = {"wiring.added": {"link A-B +": "2 milliohm"}}
+    changes = {"wiring.added": {"link A-B +": "4 milliohm"}}
     found = read(changes)
     verdict = told(found, "joint-suspected")
-    assert verdict.where == "link A-B +, link A-B -"
-    assert verdict.numbers["extra_ohm"] == pytest.approx(2e-3, rel=0.2)
+    assert {"link A-B +", "link A-B -"} <= set(verdict.where.split(", "))  # both carry the same current
+    assert verdict.numbers["extra_ohm"] == pytest.approx(4e-3, rel=0.2)
     flows = sb.operating_point(sb.with_changes(bank(**CHAIN), changes), {"port": 100.0}).branches["current_a"]["link A-B +"]
     assert verdict.numbers["heat_w"] == pytest.approx(flows**2 * verdict.numbers["extra_ohm"], rel=0.03)
     for limit, severity in ((verdict.numbers["heat_w"] * 0.99, DANGER), (verdict.numbers["heat_w"] * 1.01, ACT)):
@@ -1503,21 +1503,34 @@ def test_readings_fit_nothing():
 
 
 def test_instant_ill_chosen():
-    assert "instant-ill-chosen" not in codes(read(accuracy="2 % + 0.1 A"))
-    verdict = told(read(accuracy="0.05 %"), "instant-ill-chosen")
+    assert "instant-ill-chosen" not in codes(read(since_s=1800.0))
+    found = read()
+    verdict = told(found, "instant-ill-chosen")
     assert verdict.severity == UNKNOWN
-    assert verdict.numbers["drift_share"] > verdict.numbers["meter_share"] == pytest.approx(5e-4)
-    small = told(read(total=4.0, accuracy="2 % + 0.1 A"), "instant-ill-chosen")
+    assert verdict.numbers["drift_share"] > verdict.numbers["meter_share"] == pytest.approx(0.02 + 0.1 / 25, rel=0.1)
+    assert "instant-ill-chosen" not in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 101} %"))
+    assert "instant-ill-chosen" in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 99} %"))
+    assert 60.0 <= verdict.numbers["wait_s"] <= 1800.0
+    small = told(read(total=4.0, since_s=1800.0), "instant-ill-chosen")
     assert "small" in small.text
 
 
 def test_measure_next(monkeypatch):
-    found = read({"wiring.added": {"link A-B +": "2 milliohm"}})
+    found = read({"wiring.added": {"link A-B +": "4 milliohm"}})
     verdict = told(found, "measure-next")
     assert verdict.where in ("link A-B +", "link A-B -")
-    assert verdict.numbers["tells_bits"] == max(c.bits for c in found.measure_next) > 0.5
-    monkeypatch.setattr(rules, "SURE", 0.0)
+    most = max(c.bits for c in found.measure_next)
+    assert verdict.numbers["tells_bits"] == most > 0.5
+    monkeypatch.setattr("simbank.judging.diagnosis.LEAST_BITS", most)
     assert "measure-next" not in codes(found)
+
+
+def test_readings_undecided():
+    found = read({"wiring.added": {"link B-C +": "1 milliohm"}})
+    assert 0.1 < found.sound_probability < 0.5
+    verdict = told(found, "readings-undecided")
+    assert verdict.numbers["probability"] == found.suspects[0].probability
+    assert not {"joint-suspected", "readings-fit-sound"} & set(codes(found))
 
 
 # ---- where they are told ----

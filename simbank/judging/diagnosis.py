@@ -8,7 +8,9 @@ from simbank.digits import duration
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
+from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
+from simbank.studies.diagnosis.diagnosis import LEAST_BITS
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.suspects import place_words
 from simbank.studies.diagnosis.words import joint_drop
@@ -33,10 +35,19 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
             "stands out beyond the meter and the usual scatter; small faults and other currents were not read."
         )
         yield verdict("readings-fit-sound", "bank", text, sound_probability=found.sound_probability)
-    else:
+    elif found.is_suspect:
         yield _suspected(found)
+    else:
+        first = found.suspects[0]
+        text = (
+            f"The readings leave it open: {found.sound_probability * 100:.0f} % probable that all is sound. First suspect with "
+            f"{first.probability * 100:.0f} %: {short(first.where.split(', '))}. Read more before anything is taken apart."
+        )
+        yield verdict(
+            "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
+        )
     yield from _instant(found)
-    if found.measure_next and found.sound_probability < rules.SURE:
+    if found.measure_next and found.measure_next[0].bits > LEAST_BITS:
         first = found.measure_next[0]
         what = first.what if first.where == "every pack" else f"{first.what}, {first.where}"
         text = f"Measure next: {what}. It raises the mean probability of the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
@@ -85,7 +96,7 @@ def _suspected(found):
 
 def _instant(found):
     """Whether the readings were taken at a moment that can tell anything."""
-    chosen = found.found.chosen
+    chosen = found.chosen
     if not (chosen.drifts or chosen.small):
         return
     wait = (

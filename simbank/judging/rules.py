@@ -40,7 +40,6 @@ ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Ch
 # one percent of the energy is a tenth of what one day's sun differs from the next
 USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
 HOT_JOINT_W = 10.0  # common practice, no source: so much in a lug makes it tens of kelvin warmer than its cable
-SURE = 0.99  # of a sound bank. Chosen here: nothing that could be read next would change what is done
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
 
@@ -165,7 +164,7 @@ _ROWS = (
         "joint-suspected",
         DANGER,
         "readings point to a joint with too much resistance: danger if it makes much heat at the current read, else act",
-        f"sound bank below 50 %; {HOT_JOINT_W:g} W",
+        f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
     # what is wrong and costs energy, a pack or a night
@@ -296,12 +295,12 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
-    ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 50 %", PRACTICE),
+    ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
     (
         "pack-suspected",
         ACT,
         "readings point to a pack of too much resistance, or of another state of charge than the file's",
-        "sound bank below 50 %",
+        "sound bank below 10 %",
         PRACTICE,
     ),
     ("unequal-parallel-cells", ACT, "capacity or resistance of parallel cells seems to be meant otherwise", WARNING, PRACTICE),
@@ -355,6 +354,13 @@ _ROWS = (
         "chi-square of the best",
     ),
     (
+        "readings-undecided",
+        UNKNOWN,
+        "readings leave open whether a bank is sound: the first suspect",
+        "sound bank at 10 to 50 %",
+        "chosen here: of sound banks fewer than one in twenty is then called suspect",
+    ),
+    (
         "instant-ill-chosen",
         UNKNOWN,
         "currents were read while they drifted by more than the meter's error, or are too small for it",
@@ -372,7 +378,13 @@ _ROWS = (
     # what decides
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
     ("readings-fit-sound", NOTE, "readings fit a sound bank, as far as they can show", "sound bank at 50 % or more", PRACTICE),
-    ("measure-next", NOTE, "the reading that would tell most next", "sound bank below 99 %", "expected drop of entropy"),
+    (
+        "measure-next",
+        NOTE,
+        "the reading that would tell most next",
+        "0.02 bits",
+        "chosen here: less changes nothing that one does",
+    ),
     (
         "best-layout",
         NOTE,

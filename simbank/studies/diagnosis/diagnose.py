@@ -6,6 +6,7 @@ from os import PathLike
 from typing import TYPE_CHECKING
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from simbank.errors import InputError
 from simbank.filemodel import nearest
@@ -15,7 +16,6 @@ from simbank.studies.described import bank_warnings
 from simbank.studies.diagnosis.diagnosis import Diagnosis, Found
 from simbank.studies.diagnosis.evidence import Evidence, weigh
 from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
-from simbank.studies.diagnosis.instants import judged
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings, accuracies, read_readings
 from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At, Expected
@@ -89,8 +89,13 @@ def diagnose(
     >>> found.suspects[0].where, round(found.suspects[0].members[0].size * 1e3, 1)
     ('link A-B +', 1.0)
     """
+    with threadpool_limits(1):  # threads cost more than they save on matrices so small
+        return _diagnosed(scenario, readings, port, doing, accuracies(accuracy, voltage_accuracy, drop_accuracy))
+
+
+def _diagnosed(scenario, readings, port, doing, accuracy):
     bank = scenario.bank
-    meter = read_readings(readings, bank, accuracies(accuracy, voltage_accuracy, drop_accuracy))
+    meter = read_readings(readings, bank, accuracy)
     if port is not None and port not in bank.graph.ports:
         raise InputError(f"no such port; {nearest(port, bank.graph.ports)}", key="port", value=port)
     if doing is not None and doing not in DIRECTIONS:
@@ -140,8 +145,8 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     parts = []
     for instant in meter.instants:
         parts.append(_at(bank, held, instant, names.index(name), sign))
-    knowledge = Knowledge(bank, meter.accuracy["voltage"].share)
-    knowledge.share_time(held, [(at, instant.time_s, read) for (at, read), instant in zip(parts, meter.instants, strict=True)])
+    knowledge = Knowledge(scenario, meter.accuracy["voltage"].share)
+    knowledge.share(held, [(at, instant.time_s, read) for (at, read), instant in zip(parts, meter.instants, strict=True)])
     expected = Expected(bank, parts, knowledge)
     faults = single_faults(bank)
     every = weigh(expected, faults)
@@ -161,12 +166,9 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     weight = np.concatenate([evidence.log_weight for evidence in found])
     total = float(np.logaddexp.reduce(weight))
     split = np.split(np.exp(weight - total), np.cumsum([len(e.faults.each) for e in found])[:-1])
-    first, at = meter.instants[0], parts[0][0]
-    middle = np.median([r.deviation / max(abs(r.value), 1e-9) for r in parts[0][1] if r.kind in ("current", "port")] or [0.0])
-    chosen = judged(bank, at, held, first.time_s, first.spread_s, float(middle))
     return Found(
         name, sign, held, tuple(parts), knowledge, expected, tuple(zip(found, split, strict=True)), total, _best_chance(found, split, freedom),
-        hidden, chosen,
+        hidden,
     )  # fmt: skip
 
 

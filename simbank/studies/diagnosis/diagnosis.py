@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from simbank import provenance
 from simbank.columns import Table
@@ -17,7 +18,7 @@ from simbank.results import Picture, Study, StudyResult
 from simbank.scenario import Scenario
 from simbank.studies.diagnosis.evidence import Evidence
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
-from simbank.studies.diagnosis.instants import Chosen
+from simbank.studies.diagnosis.instants import Chosen, judged
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings
@@ -30,10 +31,12 @@ from simbank.warning import BankWarning, as_records, listed
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Diagnosis", "Found"]
+__all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found"]
 
 SOUND = 0.5  # from here on the readings are said to fit a sound bank
+SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
+LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
 UNITS = {
     "current": ("A", 1.0),
@@ -72,8 +75,6 @@ class Found:
         Chance of a misfit as large as that of the most probable hypothesis; None where there are too few readings to tell.
     hidden : tuple of str
         Conductors whose joints none of these readings would show.
-    chosen : Chosen
-        How well the first instant was chosen.
     """
 
     port: str
@@ -86,7 +87,6 @@ class Found:
     log_density: float
     fit_chance: float | None
     hidden: tuple[str, ...]
-    chosen: Chosen
 
 
 class Diagnosis(StudyResult):
@@ -168,6 +168,11 @@ class Diagnosis(StudyResult):
         """Whether the readings fit a sound bank better than all suspects together."""
         return self.sound_probability >= SOUND and self.fits
 
+    @property
+    def is_suspect(self) -> bool:
+        """Whether something is most likely wrong; neither sound nor suspect is a bank of which the readings leave it open."""
+        return self.sound_probability < SUSPECT and self.fits
+
     @cached_property
     def suspects(self) -> list[Suspect]:
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
@@ -184,8 +189,22 @@ class Diagnosis(StudyResult):
         return [suspect for k, suspect in enumerate(self.suspects) if k < 3 or suspect.probability >= LEAST_TOLD]
 
     @cached_property
+    def chosen(self) -> Chosen:
+        """How well the first instant was chosen."""
+        first, (at, read) = self.readings.instants[0], self.found.parts[0]
+        shares = [r.deviation / max(abs(r.value), 1e-9) for r in read if r.kind in ("current", "port")]
+        with threadpool_limits(1):
+            return judged(
+                self.scenario.bank, at, self.found.held, first.time_s, first.spread_s, float(np.median(shares or [0.0]))
+            )
+
+    @cached_property
     def measure_next(self) -> list[Candidate]:
         """Readings that could be taken next, the one that tells most first."""
+        with threadpool_limits(1):
+            return self._next()
+
+    def _next(self):
         found, bank = self.found, self.scenario.bank
         at = found.parts[0][0]
         total = float(at.port_a[at.port])
@@ -277,7 +296,8 @@ class Diagnosis(StudyResult):
         if sound >= SOUND:
             return f"The readings fit a sound bank: probability {_percent(sound)} that nothing that they can show is wrong."
         first = self.suspects[0]
-        return f"Probability {_percent(sound)} that all is sound. First suspect, {_percent(first.probability)}: {first.where} ({first.kind})."
+        open_ = "" if self.is_suspect else " These readings alone do not decide it."
+        return f"Probability {_percent(sound)} that all is sound.{open_} First suspect, {_percent(first.probability)}: {first.where} ({first.kind})."
 
     @property
     def words(self) -> list[str]:
@@ -288,12 +308,12 @@ class Diagnosis(StudyResult):
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
-        said += instant_words(self.found.chosen)
-        if self.measure_next and self.sound_probability < 0.99:
+        said += instant_words(self.chosen)
+        if self.measure_next and self.measure_next[0].bits > LEAST_BITS:
             first = self.measure_next[0]
             said.append(
-                f"To measure next: {first.what} ({first.where}); it should read {first.expect}. With it the true cause would on the mean be held "
-                f"with {_percent(first.then)}, now {_percent(first.now)}."
+                f"To measure next: {first.what} ({first.where}); it should read {first.expect}. It would raise the mean probability of the true "
+                f"cause from {_percent(first.now)} to {_percent(first.then)}."
             )  # fmt: skip
         said += self.understood
         if self.found.hidden:
@@ -310,9 +330,10 @@ class Diagnosis(StudyResult):
 
     @property
     def summary(self) -> dict[str, Any]:
-        chosen = self.found.chosen
+        chosen = self.chosen
         return {
             "scenario": self.scenario.name, "warnings": as_records(self.warnings), "sound_probability": self.sound_probability,
+            "is_sound": self.is_sound, "is_suspect": self.is_suspect,
             "fits": self.fits, "fit_chance": self.found.fit_chance, "suspects": [s.record() for s in self.told_suspects],
             "measure_next": [c.record() for c in self.measure_next],
             "instant": {

@@ -29,10 +29,10 @@ CHARGE_POINTS = 2.0, 30.0  # below it is scatter; more cannot be in parallel for
 # and not sound are near to even; of what goes wrong in parallel banks bolted joints are the most. Common practice, no source.
 PRIOR = {
     "sound": 0.45,
-    "joint": 0.33,
-    "pack-resistance": 0.07,
-    "charge-low": 0.04,
-    "charge-high": 0.03,
+    "joint": 0.37,
+    "pack-resistance": 0.06,
+    "charge-low": 0.025,
+    "charge-high": 0.015,
     "off": 0.04,
     "pairs": 0.04,
 }
@@ -81,13 +81,13 @@ class Faults:
 def single_faults(bank: Bank) -> Faults:
     """No fault, and every single fault that a bank can have.
 
-    A joint is that of any conductor, bar segment or device, of either pole; what is off is a pack, by its BMS or by a device or lead of
+    A joint is that of any conductor or device, of either pole (a bar has none but those of the leads bolted to it); what is off is a pack, by its BMS or by a device or lead of
     its own, or any other device.
     """
     packs, branches = bank.packs, bank.graph.branches
     n = len(packs)
     found = [Fault(NO_FAULT, 0, "")]
-    found += [Fault(JOINT, n + k, branch.name) for k, branch in enumerate(branches)]
+    found += [Fault(JOINT, n + k, branch.name) for k, branch in enumerate(branches) if branch.kind != "bar"]
     for kind in (RESISTANCE, CHARGE_LOW, CHARGE_HIGH, OFF):
         found += [Fault(kind, k, pack.name) for k, pack in enumerate(packs)]
     found += [

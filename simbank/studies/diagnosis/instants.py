@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -59,6 +60,7 @@ def judged(bank: Bank, at: At, held: HeldBank, time_s: float | None, spread_s: f
     """How well an instant was chosen, by the model of a sound bank."""
     n, total = held.n, float(at.port_a[at.port])
 
+    @cache
     def share(seconds):
         if total == 0:
             return np.ones(n)
