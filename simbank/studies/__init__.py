@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.simulation.result import Result
+from simbank.studies.bands import Bands, bands
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
@@ -14,11 +15,11 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "protect", "read",
-    "readings", "sensitivity", "size", "sweep", "usable",
+    "RESULTS", "Assumptions", "Bands", "Limits", "StoredStudy", "Sweep", "Usable", "bands", "bank_warnings", "bill", "compare", "drift",
+    "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill,
+    "protect": Protection, "bill": Bill, "run --bands": Bands,
 }  # fmt: skip
