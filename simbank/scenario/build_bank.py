@@ -108,6 +108,7 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
         heat_capacity_j_k=(kind.mass or 0.0) * (kind.specific_heat or chemistry.specific_heat_j_kg_k),
         heat_loss_w_k=kind.heat_loss or 0.0,
         bms=_own_bms(kind, table),
+        self_discharge=kind.self_discharge if table.self_discharge is None else table.self_discharge,
     )
 
 

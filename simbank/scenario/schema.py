@@ -198,6 +198,11 @@ class PackType(FileModel):
         description="from the pack to the air around it",
     )
     bms: BMSTable | None = Field(None, description="its own electronics")
+    self_discharge: fraction(0.0, 1.0) = Field(
+        0.0,
+        description="share of its present capacity that a pack loses by itself in 30 days, until it is empty; LFP 0.01 to 0.03, "
+        "flooded lead-acid 0.03 to 0.15 (common practice, no source)",
+    )
 
     @model_validator(mode="after")
     def _sound(self):
@@ -281,6 +286,10 @@ class PackTable(FileModel):
     temperature: bank_temperature() | None = Field(None, description="at the start; by default that of the air")
     device: DeviceTable | None = Field(None, description="fuse or breaker at its terminals")
     bms: BMSTable | None = Field(None, description="keys of its own, which come before those of its type's")
+    self_discharge: fraction(0.0, 1.0) | None = Field(
+        None,
+        description="of its own; by default that of its type",
+    )
     written_out_from: str | None = Field(
         None,
         description="the entry with a `count` that it was one of, written when its key is set singly; keeps its cells as they "
