@@ -21,6 +21,7 @@ _OF_PACKS = {
     "c_rate_peak": "peak C-rate", "first_full_h": "first full", "first_empty_h": "first empty",
 }  # fmt: skip
 _MORE_OF_PACKS = {"throughput_ah": "throughput [Ah]", "current_peak_a": "peak [A]", "temperature_max_c": "warmest [°C]"}
+MOST_EXPLAINED, MOST_VALUES, MOST_READINGS = 2, 8, 5  # figures, values and readings that are shown unasked
 SOME_WH = 0.5  # less is the tail of one step
 
 
@@ -37,6 +38,85 @@ def show_bands(found, wide):
         f"Of {found.done} draws, seed {found.made_by['seed']}: between 5 % and 95 % lie nine in ten. Integrator: "
         f"{found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}."
     )
+    _show_drivers(found, wide)
+    _show_readings(found, wide)
+
+
+def _show_drivers(found, wide):
+    """What explains the main figures, largest share first."""
+    import pandas as pd
+
+    from simbank.studies.band_figures import WORDS
+
+    if found.drivers is None:
+        return
+    names = found.uncertain["words"]
+    for figure in found.drivers.explained.index[: None if wide else MOST_EXPLAINED]:
+        called = WORDS[figure].partition(" [")[0]
+        table = found.drivers.table
+        table = table[(table["figure"] == figure) & table["told"]]
+        about = found.drivers.explained.loc[figure]
+        if len(table) and about["ranked"]:
+            rows = [
+                {
+                    "value": names[row.key], "share": f"{100 * row.share:.0f}", "range": f"{100 * row.low:.0f} to {100 * row.high:.0f}",
+                    "sign": "grows with it" if row.sign > 0 else "falls with it",
+                }
+                for row in table.itertuples()
+            ]  # fmt: skip
+            columns = {"value": "value", "share": "share [%]", "range": "95 %", "sign": "the figure"}
+            shown = rows if wide else rows[:MOST_VALUES]
+            title = f"What explains the {called}: shares of its variance, {100 * about['r2_adjusted']:.0f} % together"
+            show_table(title, pd.DataFrame(shown), columns)
+            if len(shown) < len(rows):
+                say(f"{len(rows) - len(shown)} more can be told from nothing: --wide shows all.")
+        else:
+            for k, text in enumerate(found.drivers.words(figure, names.to_dict(), f"the {called}")):
+                say(text[:1].upper() + text[1:], gap=k == 0)
+
+
+def _show_readings(found, wide):
+    """What to measure first, figure by figure."""
+    import pandas as pd
+
+    from simbank.studies.band_figures import WORDS
+
+    if found.measure_first is None:
+        return
+    for figure in found.drivers.explained.index[: None if wide else MOST_EXPLAINED]:
+        table = found.measure_first.table
+        of_figure = table[table["figure"] == figure]
+        told = of_figure[of_figure["told"]]
+        if not len(of_figure):
+            continue
+        called = WORDS[figure].partition(" [")[0]
+        if not len(told):
+            say(f"Of the {called}: {found.measure_first.words(figure)[0]}", gap=True)
+            continue
+        rows = [
+            {
+                "reading": f"{row.what} {row.where}", "from": _from_to(figure, row.from_low, row.from_high),
+                "to": _from_to(figure, row.to_low, row.to_high), "accuracy": row.accuracy, "how": row.how,
+            }
+            for row in (told if wide else told.head(MOST_READINGS)).itertuples()
+        ]  # fmt: skip
+        columns = {"reading": "reading", "from": "from", "to": "to about"}
+        show_table(
+            f"Measure first, to narrow the {WORDS[figure]}",
+            pd.DataFrame(rows),
+            columns,
+            {"accuracy": "accuracy", "how": "how"},
+            wide,
+        )
+        for text in found.measure_first.words(figure, 0):
+            say(text)
+
+
+def _from_to(figure, low, high):
+    low, high = (
+        text.strip() if value == value else "never" for value, text in zip((low, high), cells(figure, [low, high]), strict=True)
+    )
+    return f"{low} to {high}"
 
 
 def show_paired(found, wide):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -17,11 +17,15 @@ from simbank.digits import cells
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import StudyResult, records
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, PACK_FIGURES, WORDS, bank_figures, pack_figures
 from simbank.studies.draw_runs import DrawnRun, Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
+from simbank.studies.drivers import Drivers
+from simbank.studies.explained import TABLES as EXPLAINED_TABLES
+from simbank.studies.explained import Explained, explained
+from simbank.studies.measuring import MeasureFirst
 from simbank.studies.settings import study_made_by
 from simbank.warning import BankWarning, as_records, counted, gathered
 
@@ -73,6 +77,8 @@ class Bands(StudyResult):
     made_by : dict
     asked : int
         How many draws were asked for.
+    explained : Explained
+        What explains the bands, and what to measure first.
     """
 
     TABLES: ClassVar = (
@@ -132,6 +138,7 @@ class Bands(StudyResult):
                 ("source", "", "where its distribution is from"),
             ],
         ),
+        *EXPLAINED_TABLES,
     )  # fmt: skip
 
     table: pd.DataFrame
@@ -144,6 +151,17 @@ class Bands(StudyResult):
     asked: int
     soc: pd.DataFrame | None = None
     spread: pd.DataFrame | None = None
+    explained: Explained = field(default_factory=Explained)
+
+    @property
+    def drivers(self) -> Drivers | None:
+        """Which uncertain values explain the bands; None below 20 draws or where nothing moves."""
+        return self.explained.drivers
+
+    @property
+    def measure_first(self) -> MeasureFirst | None:
+        """Which readings would narrow the bands most; None below 40 draws or where nothing moves."""
+        return self.explained.measure_first
 
     @property
     def title(self) -> str:
@@ -223,7 +241,7 @@ class Bands(StudyResult):
                 "seed": self.made_by["seed"],
             },
             "uncertain_values": records(self.uncertain.reset_index(), digits=15),
-        }
+        } | self.explained.told
 
     def write_tables(self, folder: Path) -> None:
         """Write the tables into a folder that is there."""
@@ -233,7 +251,7 @@ class Bands(StudyResult):
             "bands_soc.csv": soc, "bands_spread.csv": None if self.spread is None else self.spread.reset_index(),
             "draws.csv": self.draws.reset_index(), "uncertain_values.csv": self.uncertain.reset_index(),
         }  # fmt: skip
-        for name, frame in frames.items():
+        for name, frame in (frames | self.explained.frames).items():
             if frame is not None:
                 provenance.write_table(folder / name, frame, self.made_by)
 
@@ -248,16 +266,24 @@ class Bands(StudyResult):
     @classmethod
     def read(cls, tables: Mapping[str, pd.DataFrame], made: dict[str, Any], warnings: list[BankWarning], asked: int) -> Bands:
         """From the tables that :meth:`write` wrote, by the names of their files without ending."""
+
+        def text(name, *columns):  # an empty text is no missing one
+            return tables[name].fillna(dict.fromkeys(columns, ""))
+
         soc, spread = tables.get("bands_soc"), tables.get("bands_spread")
         if soc is not None:
             order = pd.MultiIndex.from_product([soc["pack"].unique(), QUANTILES], names=["pack", "quantile"])
             times = pd.Index(soc["time_s"].unique(), name="time_s")
             soc = pd.DataFrame(soc[list(QUANTILES)].to_numpy().reshape(len(times), -1), index=times, columns=order)
+        draws, uncertain = (
+            text("draws", "warnings").set_index("draw"),
+            text("uncertain_values", "unit", "source").set_index("key"),
+        )
+        done = int(draws["failure"].isna().sum()) if len(draws) else 0
         return cls(
-            tables["bands"].set_index("figure"), tables["bands_packs"].set_index(["pack", "figure"]),
-            tables["bands_names"].set_index(["figure", "pack"]), tables["draws"].set_index("draw"),
-            tables["uncertain_values"].set_index("key"), warnings, made, asked, soc,
-            None if spread is None else spread.set_index("time_s"),
+            text("bands", "unit").set_index("figure"), text("bands_packs", "unit").set_index(["pack", "figure"]),
+            tables["bands_names"].set_index(["figure", "pack"]), draws, uncertain, warnings, made, asked, soc,
+            None if spread is None else spread.set_index("time_s"), Explained.read(tables, done, uncertain["words"].to_dict()),
         )  # fmt: skip
 
 
@@ -373,9 +399,8 @@ def bands(
     """
     settings = checked_settings(draws, seed, integrator, tolerance)
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
-    times = instants(scenario.duty.duration_s, step_s)
     settings |= {"output_step_s": step_s}
-    return bands_by(run_for_bands, scenario, settings, draws, seed, "bands", times=times, jobs=jobs, progress=progress)
+    return bands_by(run_for_bands, scenario, settings, draws, seed, "bands", explain=True, jobs=jobs, progress=progress)
 
 
 def bands_by(
@@ -387,7 +412,7 @@ def bands_by(
     study: str,
     *,
     told: tuple[Figures, Figures] = (BANK_FIGURES, PACK_FIGURES),
-    times: np.ndarray | None = None,
+    explain: bool = False,
     jobs: int | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Bands:
@@ -400,15 +425,15 @@ def bands_by(
     scenario : Scenario
         By the file's own values.
     settings : dict
-        ``integrator``, ``tolerance``, and what else ``run`` takes.
+        ``integrator``, ``tolerance``, and what else ``run`` takes; with ``output_step_s`` it gives states of charge that often.
     draws, seed, jobs, progress
         As in :func:`bands`.
     study : str
         Name of the function that the bands belong to.
     told : tuple
         Name, unit and meaning of each figure, of the bank and of a pack.
-    times : ndarray, optional
-        Of the state of charge [s].
+    explain : bool
+        Whether to look for what explains the bands and what to measure first.
 
     Raises
     ------
@@ -422,7 +447,13 @@ def bands_by(
     if stopped and not any(one.found for one in done):
         raise RunStopped("stopped with no draw done")
     made = bands_made_by(scenario, study, settings, draws, seed)
+    step_s = settings.get("output_step_s")
+    times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
+    if explain:
+        ran = [one for one in done if one.found is not None]
+        banks = [one.bank or drawn(scenario, one.task.values).bank for one in ran]
+        found.explained = explained(found.values, found.figures, banks, found.uncertain, seed)
     if stopped:
         raise RunStopped(f"stopped with {counted(found.done, 'draw')} done; the bands are of these", found)
     return found
@@ -440,9 +471,9 @@ def checked_settings(draws: int, seed: int, integrator: str, tolerance: float | 
 
 
 def bands_made_by(scenario: Scenario, study: str, settings: Mapping[str, Any], draws: int, seed: int) -> dict[str, Any]:
-    """What makes bands, as plain data."""
+    """What makes bands, as plain data; ``of`` is the study that they belong to, if it is another."""
     told = {key: settings[key] for key in ("integrator", "tolerance")}
-    return study_made_by(scenario, study, **told, draws=draws, seed=seed, sampler="lhs")
+    return study_made_by(scenario, "bands", **told, of=None if study == "bands" else study, draws=draws, seed=seed, sampler="lhs")
 
 
 def drawn_points(known: Sequence[UncertainValue], draws: int, seed: int) -> tuple[list[dict[str, Any]], pd.DataFrame]:

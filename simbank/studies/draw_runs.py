@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from simbank.bank import LAYOUTS, own_layouts
+from simbank.bank import LAYOUTS, Bank, own_layouts
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
@@ -67,11 +67,12 @@ class Found:
 
 @dataclass(frozen=True, eq=False)
 class DrawnRun:
-    """A task that was done: what was found, or why it failed."""
+    """A task that was done: what was found, or why it failed; and the bank that was run, where it was run in this process."""
 
     task: Task
     found: Found | None
     failure: str | None = None
+    bank: Bank | None = None
 
 
 Run = Callable[..., Found]  # takes a Scenario and settings as keywords
@@ -157,13 +158,14 @@ def _run_chunk(run, told, chunk, settings, layouts):
     """(number, what was done) of some tasks; what a process does."""
     LAYOUTS.update(layouts)
     scenarios = {name: from_dict(data, None, source) for name, (data, source) in told.items()}
-    return [(number, _one(run, scenarios[task.case], task, settings)) for number, task in chunk]
+    return [(number, replace(_one(run, scenarios[task.case], task, settings), bank=None)) for number, task in chunk]
 
 
 def _one(run, scenario, task, settings):
     """One task done."""
     try:
-        return DrawnRun(task, run(drawn(scenario, task.values), **settings))
+        case = drawn(scenario, task.values)
+        return DrawnRun(task, run(case, **settings), bank=case.bank)
     except RunStopped:
         raise
     except (SimulationError, InputError) as error:

@@ -209,7 +209,7 @@ def layout_bands(
             {v.key: [v.draw.number(share) for share in shares[v.key]] for v in known[name]}, index=shares.index
         )
         found[name] = bands_of(
-            [of[name][k] for k in whole], own[name], known[name], numbers, made | {"function": "simbank.bands", "layout": name}, draws,
+            [of[name][k] for k in whole], own[name], known[name], numbers, made | {"layout": name}, draws,
             instants(scenario.duty.duration_s, step_s),
         )  # fmt: skip
     out = LayoutBands(paired(found), found, made | {"function": "simbank.layout_bands"})
