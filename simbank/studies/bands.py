@@ -279,6 +279,8 @@ class Bands(StudyResult):
             text("draws", "warnings").set_index("draw"),
             text("uncertain_values", "unit", "source").set_index("key"),
         )
+        words = [name for name in ("failure", *NAMING) if name in draws]
+        draws = draws.assign(**{name: draws[name].astype(object).where(draws[name].notna(), None) for name in words})
         done = int(draws["failure"].isna().sum()) if len(draws) else 0
         return cls(
             text("bands", "unit").set_index("figure"), text("bands_packs", "unit").set_index(["pack", "figure"]),
@@ -557,7 +559,7 @@ def _draws_table(done, numbers, own):
     names = ["failure", "warnings", *numbers, *own.figures, *(f"{pack}.{name}" for pack, name in own.packs)]
     frame = pd.DataFrame(rows, columns=names, index=pd.Index([one.task.draw for one in done], name="draw", dtype=int))
     numeric = [name for name in names if name not in ("failure", "warnings", *NAMING)]
-    return frame.astype(dict.fromkeys(numeric, float))
+    return frame.astype(dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric})
 
 
 def _band(good, column, figure, unit, own):

@@ -103,7 +103,7 @@ def read(folder: str | Path) -> Result | StudyResult:
     if study == "bands":
         return Bands.read(tables, made, from_records(told["warnings"]), told["asked"])
     if study == "layout_bands":
-        return LayoutBands(table, {name: read(folder / name) for name in told["layouts"]}, made)
+        return LayoutBands(table.fillna({"unit": ""}), {name: read(folder / name) for name in told["layouts"]}, made)
     bands = read(folder / BANDS_FOLDER) if (folder / BANDS_FOLDER / RESULT_FILE).exists() else None
     if study == "compare":
         results = {name: read_run(folder / name) for name in table.index}

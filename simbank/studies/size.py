@@ -440,26 +440,23 @@ def size(
         scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
         sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
     )  # fmt: skip
-    found = Sizing(
-        limits, table, best, by_layout, warnings, sharing_only, made, _tried_words(scenario, tried_in, series is gauges)
-    )
-    if draws is not None and best is not None:
-        sized = {"wiring.layout": best["layout"], f"wiring.{parts[best['layout']]}.gauge": best["gauge"]}
-        _add_bands(found, with_changes(scenario, sized), c_rate, draws, seed)
-    return found
+    words = _tried_words(scenario, tried_in, series is gauges)
+    found = Sizing(limits, table, best, by_layout, warnings, sharing_only, made, words)
+    return found if draws is None or best is None else _with_bands(found, scenario, parts[best["layout"]], c_rate, draws, seed)
 
 
-def _add_bands(found, case, c_rate, draws, seed):
-    """Bands of the size found, by draws of it alone."""
-    settings = checked_settings(draws, seed, "fast", None) | {
-        "usable_at": None if found.limits.usable_percent is None else c_rate,
-    }  # fmt: skip
-    told = [row for row in BAND_FIGURES if row[0] != "usable_percent" or settings["usable_at"] is not None]
+def _with_bands(found, scenario, part, c_rate, draws, seed):
+    """A sizing with bands of the size found, by draws of it alone; ``part`` is what is sized."""
+    case = with_changes(scenario, {"wiring.layout": found.best["layout"], f"wiring.{part}.gauge": found.best["gauge"]})
+    usable_at = None if found.limits.usable_percent is None else c_rate
+    settings = checked_settings(draws, seed, "fast", None) | {"usable_at": usable_at}
+    told = [row for row in BAND_FIGURES if row[0] != "usable_percent" or usable_at is not None]
     try:
         found.bands = bands_by(run_sized, case, settings, draws, seed, "size", told=(told, ()))
     except RunStopped as stopped:
         found.bands = stopped.partial
         raise RunStopped(str(stopped), found) from None
+    return found
 
 
 BAND_FIGURES = (
