@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from simbank.studies.pack_limits import USUAL_LIMIT_C
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
 __all__ = ["APART", "RULES", "Rule", "in_page", "rules_markdown", "verdict"]
@@ -24,7 +25,6 @@ LOW_AT_END_SOC = 0.85  # mean of the bank. Chosen here: LFP chargers go over to 
 CURTAILED_SHARE = 0.1  # of what was offered. Chosen here: less is the end of every absorption
 SHARE_TOLD = 1.05  # share ratio. Chosen here: clamp meters are good for 2 or 3 % each, so that less cannot be measured
 NEAR_LIMIT = 0.8  # of a limit. NFPA 70 215.3 (a load that lasts counts 125 %), from memory; taken over for packs: chosen here
-USUAL_LIMIT_C = 1.0  # where the file gives no limit; common practice, no source: makers of LFP packs allow 0.5 to 1 C
 SPREAD_TOLD_POINTS = 2.0  # chosen here: less cannot be read from a meter of charge
 RESTED_S = 1800.0  # chosen here: the quick relaxation is over, so that what flows then levels
 RESTED_C = 2e-3  # chosen here: a few hours at it move less than SPREAD_TOLD_POINTS
