@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 import pytest
+from conftest import ROOT
 from typer.testing import CliRunner
 
 import simbank
@@ -28,6 +29,7 @@ COMMANDS = {
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
+    "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
 UNITS = {
@@ -55,6 +57,8 @@ def test_every_column_written_is_described(root, tmp_path, command):
     names = [pack.name for pack in bank.packs]
     if command == "protect":
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
+    if command == "join":
+        names += ["E"]
     if command == "sweep":
         names = ["wiring.layout", "packs.P1.soc"]
     tables = {name: table for table in RESULTS[command].TABLES for name in table.files}

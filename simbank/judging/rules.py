@@ -93,6 +93,20 @@ _ROWS = (
         WARNING,
         PRACTICE,
     ),
+    (
+        "joining-over-limit",
+        DANGER,
+        "added packs drive more through a pack, device or cable at the moment of joining than it may carry",
+        "BMS limit, what cells take, 1 C where no limit is given; rating; ampacity",
+        PRACTICE,
+    ),
+    (
+        "joining-fails-check",
+        DANGER,
+        "a check of protection fails with the added packs that did not without them, or at a place that they bring; act if nothing burns by it",
+        PROTECT,
+        "as that check",
+    ),
     ("charge-below-freezing", DANGER, "cells are charged below the temperature at which they take charge", WARNING, PRACTICE),
     (
         "switch-stuck",
@@ -160,6 +174,28 @@ _ROWS = (
         PRACTICE,
     ),
     # what is wrong and costs energy, a pack or a night
+    (
+        "joining-current",
+        ACT,
+        "added packs drive more than is asked for through a pack at the moment of joining, but within its limits",
+        "0.1 C, or as asked for",
+        "chosen here: half of what LFP packs are charged with for good",
+    ),
+    (
+        "level-bank-first",
+        ACT,
+        "the bank's own packs level by more than a limit, to whatever voltage the added ones are brought",
+        "as joining-current and joining-over-limit",
+        PRACTICE,
+    ),
+    (
+        "shares-worse",
+        ACT,
+        "with the added packs the bank shares worse than without",
+        f"{ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread",
+        "chosen here: less cannot be measured",
+    ),
+    ("unequal-age", ACT, "added packs are much younger or older than those of the bank", WARNING, PRACTICE),
     ("run-not-complete", ACT, "a run stopped before the end of its duty", "any", PRACTICE),
     (
         "balance-missed",
@@ -348,6 +384,15 @@ _ROWS = (
         f"{ALIKE_ENERGY * 100:g} % of energy, {ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread, or a load met",
         "chosen here: less cannot be measured",
     ),
+    (
+        "voltage-hides-charge",
+        NOTE,
+        "how unequal the charge of added packs may be at a voltage that fits, and that it stays so",
+        f"{SPREAD_TOLD_POINTS:g} points",
+        "chosen here: less cannot be read from a meter of charge; equations: `simulation/pack_model.py`",
+    ),
+    ("best-place", NOTE, "the place in the row where added packs do least harm", "where several are tried", PRACTICE),
+    ("joining-keeps-checks", NOTE, "no check of protection fails that does not without the added packs", PROTECT, PRACTICE),
     (
         "no-difference-that-matters",
         NOTE,

@@ -25,6 +25,7 @@ def limits_of_pack(pack: Pack, device_a: float, celsius: float, cells: bool = Tr
     Parameters
     ----------
     pack : Pack
+        With or without a BMS whose limits are given.
     device_a : float
         Rating of its fuse or breaker [A]; infinite without one.
     celsius : float
