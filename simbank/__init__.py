@@ -34,6 +34,7 @@ _HOMES = {
     "drift": "studies",
     "Usable": "studies",
     "usable": "studies",
+    "join": "studies",
     "protect": "studies",
     "readings": "studies",
     "size": "studies",

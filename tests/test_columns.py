@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 import pytest
+from conftest import ROOT
 from typer.testing import CliRunner
 
 import simbank
@@ -29,6 +30,7 @@ COMMANDS = {
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
+    "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
@@ -62,6 +64,8 @@ def test_every_column_written_is_described(root, tmp_path, command):
         names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES))]
     if command == "protect":
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
+    if command == "join":
+        names += ["E"]
     if command == "sweep":
         names = ["wiring.layout", "packs.P1.soc"]
     tables = {name: table for table in RESULTS[command].TABLES for name in table.files}
