@@ -10,6 +10,7 @@ import pandas as pd
 
 from simbank.errors import InputError
 from simbank.judging.diagnosis import diagnosis_verdicts
+from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
@@ -25,6 +26,7 @@ from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.drift import Drift
+from simbank.studies.join_result import Join
 from simbank.studies.protection import Protection
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
@@ -43,6 +45,7 @@ LOOKED_AT = {
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
     Diagnosis: "what was read, as far as it can show",
+    Join: "currents at the moment of joining, sharing by place",
 }
 
 
@@ -63,6 +66,7 @@ found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
+found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 
 
@@ -91,7 +95,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     if not isinstance(most, int) or isinstance(most, bool) or most < 1:
         raise InputError("must be a whole number, 1 or more", key="most", value=most)
     results = [_whole(result) for result in results]
-    protected = any(isinstance(result, Protection) for result in results)
+    protected = any(isinstance(result, Protection) or (isinstance(result, Join) and result.protection) for result in results)
     found = {}
     for result in sorted(
         results, key=lambda result: not isinstance(result, Protection)

@@ -81,8 +81,8 @@ class Faults:
 def single_faults(bank: Bank) -> Faults:
     """No fault, and every single fault that a bank can have.
 
-    A joint is that of any conductor or device, of either pole (a bar has none but those of the leads bolted to it); what is off is a pack, by its BMS or by a device or lead of
-    its own, or any other device.
+    A joint is that of any conductor or device, of either pole; a bar has none but those of the leads that are bolted to it. What is off is a
+    pack, by its BMS or by a device or lead of its own, or the device of a string.
     """
     packs, branches = bank.packs, bank.graph.branches
     n = len(packs)
