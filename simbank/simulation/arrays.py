@@ -145,13 +145,13 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     EMF_BY_SOC,  # derivative of the electromotive force by state of charge [V]
     EMF_BY_HYSTERESIS,  # by hysteresis state [V]: half the width of the loop, times the cells in series
     EMF_BY_T,  # by temperature [V/K]
-    EMF_BY_SOC_T,  # by state of charge and temperature [V/K]
+    ENTROPY_BY_SOC,  # derivative of that by state of charge [V/K]
     R_BY_SOC,  # derivative of the ohmic resistance by state of charge [ohm]
     R_BY_T,  # by temperature [ohm/K]
     HALF_WIDTH_SLOPE,  # derivative of EMF_BY_HYSTERESIS by state of charge [V]
     RC_FACTOR,  # factor of the resistances of the relaxation pairs at this state of charge
     RC_FACTOR_SLOPE,  # its derivative by state of charge
-    ARRHENIUS_FACTOR,  # of the relaxation pairs at this temperature
+    RC_T_FACTOR,  # factor of the relaxation pairs at this temperature
     OHMIC_HEAT,  # heat made: ohmic [W]
     RELAXATION_HEAT,  # of relaxation [W]
     HYSTERESIS_HEAT,  # of hysteresis [W]

@@ -283,14 +283,14 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
         x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
         inverse = 1.0 / y[ar.TEMPERATURE * n + k]
-        work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
+        work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] * (
             1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
         )
         work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[DT_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[ar.TAU1 + j, k]
-            rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
+            rate_0, rate_m = per_s / work[ar.RC_T_FACTOR, k], per_s / work_m[ar.RC_T_FACTOR, k]
             if new_length or abs(rate_m - exps[q, RATE]) > RATE_BAND * rate_m:
                 _exponentials(dt, rate_m, q, exps)
             drive = cells[ar.R1 + j, k] * per_s
@@ -382,7 +382,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
         work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
         work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
-        work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.EMF_BY_SOC_T, k] * moved
+        work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.ENTROPY_BY_SOC, k] * moved
         work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
     pack_heat(y_m, cells, work_m)
     if warms:

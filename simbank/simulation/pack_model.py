@@ -70,12 +70,12 @@ def cell_state(y, cells, curves_of, curves, pack):
         pack[ar.EMF_BY_SOC, k] = ns * (du + (temperature - cells[ar.T_REF_K, k]) * ds + dhalf * h)
         pack[ar.EMF_BY_HYSTERESIS, k] = ns * half
         pack[ar.EMF_BY_T, k] = ns * s
-        pack[ar.EMF_BY_SOC_T, k] = ns * ds
+        pack[ar.ENTROPY_BY_SOC, k] = ns * ds
         pack[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
         pack[ar.R_BY_SOC, k] = ohm * df
         pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
-        pack[ar.ARRHENIUS_FACTOR, k] = arrhenius_factor(k, temperature, cells)
+        pack[ar.RC_T_FACTOR, k] = arrhenius_factor(k, temperature, cells)
 
 
 @jit_inline
@@ -148,7 +148,7 @@ def pack_heat(y, cells, pack):
         g, dg, arrhenius, capacity = (
             pack[ar.RC_FACTOR, k],
             pack[ar.RC_FACTOR_SLOPE, k],
-            pack[ar.ARRHENIUS_FACTOR, k],
+            pack[ar.RC_T_FACTOR, k],
             cells[ar.CAPACITY_AS, k],
         )
         relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, current, capacity)
@@ -183,10 +183,10 @@ def state_rates(y, cells, pack, neighbours, out):
         out[ar.SOC * n + k] = dz
         out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
         out[ar.RC_VOLT_1 * n + k] = (
-            cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
+            cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.RC_T_FACTOR, k]
         ) / cells[ar.TAU1, k]
         out[ar.RC_VOLT_2 * n + k] = (
-            cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
+            cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.RC_T_FACTOR, k]
         ) / cells[ar.TAU2, k]
         out[ar.TEMPERATURE * n + k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
 
