@@ -132,10 +132,10 @@ WORKERS = """
 import importlib, signal
 from joblib import Parallel, delayed
 from simbank.interrupts import deaf_children
-sweeps = importlib.import_module("simbank.studies.sweep")
+parallel = importlib.import_module("simbank.studies.parallel")
 def blocked(_):
     return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
-sweeps._start_trackers()
+parallel._start_trackers()
 with deaf_children():
     print(Parallel(n_jobs=2)(delayed(blocked)(k) for k in range(4)))
 """

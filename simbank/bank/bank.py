@@ -17,6 +17,7 @@ __all__ = ["MAX_PACKS", "Bank", "Pack", "Place"]
 MAX_PACKS = 256  # in one bank: of so many, each may open in turn at once, and the run has started in ten seconds
 LEAST_LEVELLING_S = 10.0  # a pack whose temperature follows its surroundings faster than this cannot be simulated
 LEAST_J_K_PER_WH = 0.1  # cells weigh about ten times as much as this at 1 kJ/kg/K; common practice, no source
+MONTH_H = 720.0  # of self-discharge: 30 days
 BEYOND_FULL = 0.5  # so far beyond 0 and 100 % the curves of unequal cells are tabulated; then they go on straight
 
 
@@ -58,6 +59,8 @@ class Pack:
     bms : BMS, optional
         Without one a lithium-ion pack is taken to have a BMS that opens at once at the chemistry's cell limits and at 0 and
         100 %; a lead-acid pack has no switch and goes on.
+    self_discharge : float
+        Share of its capacity that it loses by itself in 30 days.
     """
 
     name: str
@@ -78,6 +81,7 @@ class Pack:
     heat_capacity_j_k: float = 0.0
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
+    self_discharge: float = 0.0
 
     @property
     def cell_capacity_ah(self) -> float:
@@ -158,6 +162,26 @@ class Pack:
         """
         energy_wh = self.rated_capacity_ah * self.cells_in_series * float(self.chemistry.ocv(0.5))
         return max(LEAST_LEVELLING_S * (self.heat_loss_w_k + coupling_w_k), LEAST_J_K_PER_WH * energy_wh)
+
+    @property
+    def own_draw_a(self) -> float:
+        """Standing current that its BMS and self-discharge take from its cells [A]; a power as the current at half charge and rest.
+
+        Examples
+        --------
+        Half a watt at 16 cells of some 3.29 V, and 3 % of 100 Ah in 720 hours:
+
+        >>> from simbank.cells import load_chemistry
+        >>> pack = Pack("A", load_chemistry("lfp"), 100.0, 5e-4, bms=BMS(draw_w=0.5), self_discharge=0.03)
+        >>> round(pack.own_draw_a * 1000, 1)
+        13.7
+        """
+        draw = 0.0 if self.bms is None else self.bms.draw_a + self.bms.draw_w / self.rest_volt(0.5)
+        return draw + self.self_discharge * self.capacity_ah / MONTH_H
+
+    def rest_volt(self, soc: float) -> float:
+        """Voltage of the pack at rest at a state of charge [V], midway between the branches of its hysteresis."""
+        return self.cells_in_series * float(self.ocv_curves[0](soc))
 
     @property
     def ohmic_ohm(self) -> float:

@@ -37,7 +37,8 @@ class BMS:
 
     ``stuck`` is "charge", "discharge" or "both" where its switch has failed closed and cannot be opened for that: then it blocks
     nothing there, not even at 0 and 100 %. ``at_cell_limits``: nothing is known of its limits, and it is taken to block at those of
-    the chemistry, as a lithium-ion pack without a BMS of its own does.
+    the chemistry, as a lithium-ion pack without a BMS of its own does. ``draw_a`` [A] and ``draw_w`` [W] are what it takes from the
+    pack's cells for itself, whether its switch is open or not.
     """
 
     over_voltage: Limit = field(default_factory=Limit)
@@ -53,6 +54,8 @@ class BMS:
     precharge_s: float = 0.0
     stuck: str | None = None
     at_cell_limits: bool = False
+    draw_a: float = 0.0
+    draw_w: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,24 @@ Tail = Annotated[
     WithJsonSchema({"type": "string", "description": TAIL_WORDS, "x-takes": TAIL_WORDS, "examples": ["0.02 C", "4 A"]}),
 ]
 
+DRAW_WORDS = "a current or a power"
+
+
+def _draw(text):
+    """("a", amperes) or ("w", watts) of what a BMS takes for itself."""
+    right = 'write a current or a power, such as "10 mA" or "0.5 W"'
+    kind, value = quantities.parse_rate(text)
+    if kind == "c":
+        raise InputError(f"is a C-rate; {right}")
+    return kind, value
+
+
+Draw = Annotated[
+    tuple,
+    BeforeValidator(_draw),
+    WithJsonSchema({"type": "string", "description": DRAW_WORDS, "x-takes": DRAW_WORDS, "examples": ["10 mA", "0.5 W"]}),
+]
+
 # Up to this the balances of a run were measured to close within 1e-9 of what moved; at 1e6 ohm no longer.
 Resistance = quantity("ohm", not_negative=True, most=1e3, hint="; a connection of more is an open circuit: leave it out")
 
@@ -239,6 +257,11 @@ class BMSTable(FileModel):
         None,
         description="the switch has failed closed and cannot open for that",
     )
+    draw: Draw | None = Field(
+        None,
+        description="what it takes from the pack's cells for itself, its switch open or closed, until they are empty (it fades away over "
+        "the last 1 %); a power counts as its current at half charge",
+    )
 
     @model_validator(mode="after")
     def _readable(self):
@@ -271,8 +294,10 @@ class BMSTable(FileModel):
                 parts[key] = getattr(self, key).limit()
         if self.precharge is not None:
             parts |= {"precharge_ohm": self.precharge.resistance, "precharge_s": self.precharge.time}
-        only_stuck = self.stuck is not None and not parts
-        return BMS(retries=self.retries, stuck=self.stuck, at_cell_limits=only_stuck, **parts)
+        no_limits = (self.stuck is not None or self.draw is not None) and not parts
+        if self.draw is not None:
+            parts[f"draw_{self.draw[0]}"] = self.draw[1]
+        return BMS(retries=self.retries, stuck=self.stuck, at_cell_limits=no_limits, **parts)
 
     def _check_releases(self, under, over):
         """Refuse a release beyond the other limit, where the pack would be blocked by that one before it is let go by this one."""

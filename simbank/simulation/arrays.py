@@ -29,8 +29,9 @@ import numpy as np
     T_REF_K,  # reference temperature of its parameters [K]
     ARRHENIUS_K,  # activation energy of the ohmic resistance over the gas constant [K]
     ARRHENIUS_RC_K,  # likewise of the relaxation pairs [K]
+    OWN_DRAW_A,  # current that its BMS and self-discharge take from its cells, inside [A]
     N_CELL_ROWS,
-) = range(17)
+) = range(18)
 
 # Rows of ``curves_of``, shape (N_CURVES, n): the place of a pack's curve in the stack ``curves``; over state of charge unless it
 # says otherwise.
@@ -105,6 +106,8 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     ACC_RELAXATION_J,  # of relaxation [J]
     ACC_HYSTERESIS_J,  # of hysteresis [J]
     ACC_REVERSIBLE_J,  # reversible [J]
+    ACC_OWN_DRAW_AS,  # charge that its BMS and self-discharge have taken [As]
+    ACC_OWN_DRAW_J,  # and the energy of it, all of which warms the pack [J]
     # Heat that has left it, to its surroundings and to its neighbours [J]: what one gives another cancels in the sum, and what a
     # pack without heat capacity is given goes on to its surroundings.
     ACC_HEAT_OUT_J,
@@ -122,7 +125,7 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     ACC_LAST_SOC,  # state of charge at the last instant that was added
     ACC_LAST_V,  # terminal voltage at that instant [V]
     N_ACC,
-) = range(23)
+) = range(25)
 # Rows of ``port_acc``, shape (N_PORT_ACC, p): time integrals and extremes of each port.
 (
     PORT_OUT_J,  # energy drawn from the bank [J]
@@ -165,8 +168,10 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     RELAXATION_HEAT,  # of relaxation [W]
     HYSTERESIS_HEAT,  # of hysteresis [W]
     REVERSIBLE_HEAT,  # reversible [W]
+    OWN_DRAW,  # current that its BMS and self-discharge take at this state of charge [A]
+    EMF_SETTLED,  # electromotive force without the relaxation voltages, at which that is taken [V]
     N_WORK,
-) = range(25)
+) = range(27)
 # Rows of ``port``, shape (N_PORT_WORK + p, p): each port at that instant, then what Newton's method works in.
 (
     PORT_CURRENT,  # [A]

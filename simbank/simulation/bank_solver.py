@@ -98,7 +98,7 @@ def solve_currents(t, y, bank, ports, work):
     """All currents and voltages at one instant into ``work``, as :func:`solve_bank`, and no more.
 
     That is enough for a sample and to see whether a change is due. Of the packs only the rows ``EMF``, ``EMF_LINEAR``,
-    ``PACK_CURRENT``, ``R_OHMIC`` and ``R_ABOVE_REF`` are written: no slopes, no heat, nothing of relaxation.
+    ``PACK_CURRENT``, ``R_OHMIC``, ``R_ABOVE_REF``, ``OWN_DRAW`` and ``EMF_SETTLED`` are written: no slopes, no heat, nothing of relaxation.
     """
     for k in range(bank.cells.shape[1]):
         emf_and_resistance(k, y, bank.cells, bank.curves_of, bank.curves, work.pack)

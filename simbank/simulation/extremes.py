@@ -7,7 +7,7 @@ import numpy as np
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import row_product
-from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC
+from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, moving
 
 
 @jit_internal
@@ -24,12 +24,12 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
     for k in range(n):
         a, b = y_0[k], y_1[k]
         soc[0, k], soc[1, k] = min(soc[0, k], a, b), max(soc[1, k], a, b)
-        turns = pack_0[ar.PACK_CURRENT, k] * pack_1[ar.PACK_CURRENT, k] < 0.0
+        turns = moving(k, pack_0) * moving(k, pack_1) < 0.0
         full, empty = first[0, k] == np.inf and b >= FULL_SOC, first[1, k] == np.inf and b <= EMPTY_SOC
         if turns or full or empty:
             m_0, m_1 = (
-                -dt * pack_0[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
-                -dt * pack_1[ar.PACK_CURRENT, k] / cells[ar.CAPACITY_AS, k],
+                -dt * moving(k, pack_0) / cells[ar.CAPACITY_AS, k],
+                -dt * moving(k, pack_1) / cells[ar.CAPACITY_AS, k],
             )
             soc[1, k] = max(soc[1, k], _cubic_peak(a, m_0, b, m_1))
             soc[0, k] = min(soc[0, k], -_cubic_peak(-a, -m_0, -b, -m_1))
@@ -43,14 +43,8 @@ def reach_states(base, t_0, y_0, pack_0, t_1, y_1, pack_1, cells, extremes):
         high, low = high_0 if i < 2 else high_1, low_0 if i % 2 == 0 else low_1
         if (i > 1 and high_1 == high_0) or (i % 2 == 1 and low_1 == low_0):
             continue  # a pair that has been looked at
-        m_0 = dt * (
-            pack_0[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
-            - pack_0[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
-        )
-        m_1 = dt * (
-            pack_1[ar.PACK_CURRENT, low] / cells[ar.CAPACITY_AS, low]
-            - pack_1[ar.PACK_CURRENT, high] / cells[ar.CAPACITY_AS, high]
-        )
+        m_0 = dt * (moving(low, pack_0) / cells[ar.CAPACITY_AS, low] - moving(high, pack_0) / cells[ar.CAPACITY_AS, high])
+        m_1 = dt * (moving(low, pack_1) / cells[ar.CAPACITY_AS, low] - moving(high, pack_1) / cells[ar.CAPACITY_AS, high])
         spread[0] = max(spread[0], _cubic_peak(y_0[high] - y_0[low], m_0, y_1[high] - y_1[low], m_1))
 
 

@@ -17,7 +17,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
-from simbank.simulation.fast_step import Step, add_damage, correct_end, interpolate, make_step, step_arrays
+from simbank.simulation.fast_step import Step, add_damage, add_own_draw, correct_end, interpolate, make_step, step_arrays
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
@@ -270,6 +270,7 @@ def advance(
                 add_instant(local, held + at_ends, y, bank, ports, work, sums)
                 add_instant(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
                 held = at_ends
+                add_own_draw(part, work, work_1, step, sums.pack)
                 add_cells(y_1, bank, work_1.pack, sums.pack)
                 reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
                 reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)

@@ -32,7 +32,7 @@ from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
-from simbank.simulation.pack_model import hysteresis_by_soc, pack_heat, temperature_rate
+from simbank.simulation.pack_model import heat_made, hysteresis_by_soc, own_draw, pack_heat, temperature_rate
 
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
 RESIDUAL_FACTOR = 0.1  # likewise of the charge that the residual of the corrector stands for
@@ -77,8 +77,9 @@ RATE_BAND = 0.02  # by so much may a relaxation rate differ from the one its exp
     _,
     MODAL,  # temperatures as modes of levelling
     EXPECTED_HEAT,  # heat half-way with which the temperature at the end was made [W]
+    OWN_DRAW_STEP,  # what the pack takes for itself, for the whole step that of its middle [A]
     N_COEFFICIENTS,
-) = range(19)
+) = range(20)
 
 
 class Step(NamedTuple):
@@ -188,8 +189,8 @@ def _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef):
             if capacity > 0.0:
                 _, one, two, three = _phi(dt * levelling[0, k])
                 half, before, after = coef[EXPECTED_HEAT, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
-                bend = before * (_heat(work, k) - half) + after * (_heat(work_1, k) - half)
-                y_1[ar.TEMPERATURE * n + k] += dt / capacity * (bend + (4.0 * two - 8.0 * three) * (_heat(work_m, k) - half))
+                bend = before * (heat_made(k, work) - half) + after * (heat_made(k, work_1) - half)
+                y_1[ar.TEMPERATURE * n + k] += dt / capacity * (bend + (4.0 * two - 8.0 * three) * (heat_made(k, work_m) - half))
         return
     for j in range(n):
         _, one, two, three = _phi(dt * levelling[0, j])
@@ -197,9 +198,9 @@ def _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef):
         for k in range(n):
             if cells[ar.HEAT_CAPACITY, k] > 0.0:
                 half, share = coef[EXPECTED_HEAT, k], levelling[1 + n + j, k] / cells[ar.HEAT_CAPACITY, k]
-                first += share * (_heat(work, k) - half)
-                middle += share * (_heat(work_m, k) - half)
-                last += share * (_heat(work_1, k) - half)
+                first += share * (heat_made(k, work) - half)
+                middle += share * (heat_made(k, work_m) - half)
+                last += share * (heat_made(k, work_1) - half)
         bend = (one - 3.0 * two + 4.0 * three) * first + (4.0 * two - 8.0 * three) * middle + (4.0 * three - two) * last
         coef[MODAL, j] = dt * bend
     _from_modes(levelling, coef[MODAL], coef[RATE_T])
@@ -276,10 +277,13 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         _rises(0.5 * dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
     for k in range(n):
         current = work[ar.PACK_CURRENT, k]
-        sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
+        coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
+        half_way = y[ar.SOC * n + k] - 0.5 * coef[DT_BY_Q, k] * (current + work[ar.OWN_DRAW, k])
+        coef[OWN_DRAW_STEP, k] = own_draw(k, half_way, cells)
+        moving = current + coef[OWN_DRAW_STEP, k]
+        sense = 1.0 if moving > 0.0 else -1.0 if moving < 0.0 else 0.0
         slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
         slope += work[ar.EMF_BY_HYSTERESIS, k] * hysteresis_by_soc(cells[ar.GAMMA, k], sense, y[ar.HYSTERESIS * n + k])
-        coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
         coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
         x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
         inverse = 1.0 / y[ar.TEMPERATURE * n + k]
@@ -289,7 +293,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] * (
                 1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
             )
-        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[DT_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * current
+        work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[DT_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * moving
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[ar.TAU1 + j, k]
@@ -315,6 +319,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
                 work[ar.EMF, k] + _by_t(k, work) * coef[RISE_HALF, k] - 0.25 * coef[SLOPE_DT_BY_Q, k] * current,
                 0.25 * coef[SLOPE_DT_BY_Q, k],
             )
+            force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
             for j in range(2):
                 q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
                 middle = 0.5 * (coef[RATE_MISMATCH_END + j, k] + coef[RATE_MISMATCH + j, k]) * v
@@ -335,6 +340,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             + _by_t(k, work) * coef[RISE_END, k]
             - coef[SLOPE_DT_BY_Q, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
         )
+        force -= coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
         ohm = coef[SLOPE_DT_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
@@ -361,6 +367,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         i_0, i_1 = work[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
         force = work[ar.EMF, k] - coef[SLOPE_DT_BY_Q, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * coef[RISE_HALF, k]
+        force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
             push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
@@ -376,33 +383,36 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
         i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
-        warm = coef[RISE_HALF, k]
+        warm, own = coef[RISE_HALF, k], coef[OWN_DRAW_STEP, k]
         moved = -coef[DT_BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
+        moved -= 0.5 * coef[DT_BY_Q, k] * own
         y_m[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_m[ar.HYSTERESIS * n + k] = _hysteresis(
-            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_m, 0.5 * coef[DT_BY_Q, k]
+            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_m + own, 0.5 * coef[DT_BY_Q, k]
         )
         y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
         work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
         work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
         work_m[ar.ENTROPY, k] = work[ar.ENTROPY, k] + work[ar.ENTROPY_BY_SOC, k] * moved
         work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
+        work_m[ar.OWN_DRAW, k], work_m[ar.EMF_SETTLED, k] = own, work[ar.EMF_SETTLED, k]
         work_m[ar.EXCESS_WIDTH, k] = 0.0
         if bank.curves_of[ar.WIDTH_FACTORS, k] >= 0:
             _width_half_way(k, moved, warm, work, work_m)
     pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
-            coef[EXPECTED_HEAT, k] = _heat(work_m, k)
+            coef[EXPECTED_HEAT, k] = heat_made(k, work_m)
             coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work_m, neighbours)
         _rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
         i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k], coef[DT_BY_Q, k]
-        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
+        own = coef[OWN_DRAW_STEP, k]
+        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m) - by_q * own
         y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
-        y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0, i_1, by_q)
+        y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_1 + own, by_q)
         y_1[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + coef[RISE_END, k]
         lasting = 0.0
         for j in range(2):
@@ -463,7 +473,7 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
         for k in range(n):
             miss = (work_1[ar.PACK_CURRENT, k] - coef[EXPECTED_CURRENT, k]) / (1.0 + weight * coef[SLOPE_DT_BY_Q, k] * now[k, k])
             shift = -miss * coef[DT_BY_Q, k] * weight
-            sense = 1.0 if work_1[ar.PACK_CURRENT, k] > 0.0 else -1.0
+            sense = 1.0 if work_1[ar.PACK_CURRENT, k] + coef[OWN_DRAW_STEP, k] > 0.0 else -1.0
             change = hysteresis_by_soc(cells[ar.GAMMA, k], sense, y_1[ar.HYSTERESIS * n + k]) * shift
             y_1[ar.SOC * n + k] += shift
             y_1[ar.HYSTERESIS * n + k] = min(1.0, max(-1.0, y_1[ar.HYSTERESIS * n + k] + change))
@@ -487,10 +497,11 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
         work_m[ar.HALF_WIDTH_SLOPE, k] = 0.5 * (work[ar.HALF_WIDTH_SLOPE, k] + work_1[ar.HALF_WIDTH_SLOPE, k])
         work_m[ar.RC_FACTOR_SLOPE, k] = 0.5 * (work[ar.RC_FACTOR_SLOPE, k] + work_1[ar.RC_FACTOR_SLOPE, k])
         work_m[ar.EXCESS_SLOPE, k] = 0.5 * (work[ar.EXCESS_SLOPE, k] + work_1[ar.EXCESS_SLOPE, k])
+        work_m[ar.EMF_SETTLED, k] = 0.5 * (work[ar.EMF_SETTLED, k] + work_1[ar.EMF_SETTLED, k])
     pack_heat(y_m, cells, work_m)
     for k in range(n):
         # likewise heat, which relaxation makes without any current
-        bent = _heat(work, k) + _heat(work_1, k) - 2.0 * _heat(work_m, k)
+        bent = heat_made(k, work) + heat_made(k, work_1) - 2.0 * heat_made(k, work_m)
         heat = abs(bent) / 3.0 / (1.0 + abs(work_1[ar.EMF, k]))
         error = max(error, coef[DT_BY_Q, k] * (apart * abs(work_1[ar.PACK_CURRENT, k]) + heat))
     if levelling.shape[0] > 0:
@@ -504,10 +515,15 @@ def _by_t(k, work):
     return work[ar.EMF_BY_T, k] - work[ar.R_BY_T, k] * work[ar.PACK_CURRENT, k]
 
 
-@jit_inline
-def _heat(work, k):
-    """Heat made in pack ``k`` [W]."""
-    return work[ar.OHMIC_HEAT, k] + work[ar.RELAXATION_HEAT, k] + work[ar.HYSTERESIS_HEAT, k] + work[ar.REVERSIBLE_HEAT, k]
+@jit_internal
+def add_own_draw(dt, start, end, step, acc):
+    """Add what the packs took for themselves in a step of ``dt`` [s]: charge as the step has it, energy at the mean of both ends."""
+    coef = step.coefficients
+    for k in range(coef.shape[1]):
+        own = coef[OWN_DRAW_STEP, k]
+        if own > 0.0:
+            acc[ar.ACC_OWN_DRAW_AS, k] += dt * own
+            acc[ar.ACC_OWN_DRAW_J, k] += dt * own * 0.5 * (start.pack[ar.EMF_SETTLED, k] + end.pack[ar.EMF_SETTLED, k])
 
 
 @jit_internal

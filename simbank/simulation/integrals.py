@@ -9,7 +9,7 @@ from simbank.jit import jit_allocating, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
-from simbank.simulation.pack_model import KELVIN, cell_volts
+from simbank.simulation.pack_model import KELVIN, cell_volts, heat_made
 from simbank.simulation.port_solver import commanded
 
 # Gauss-Legendre nodes on 0..1, with both ends added at no weight so that peaks there are seen.
@@ -148,6 +148,7 @@ def _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums
         add_instant(times[i], weights[i], states[i], bank, ports, work, sums)
         add_cells(states[i], bank, work.pack, sums.pack)
         add_heat_out(weights[i], states[i], bank, work.pack, sums.pack)
+        _add_own_draw(weights[i], work.pack, sums.pack)
         place = i % per_step
         if place > 0:
             reach_states(base, times[i - 1], states[i - 1], work_1.pack, times[i], states[i], work.pack, bank.cells, extremes)
@@ -282,10 +283,16 @@ def add_heat_out(w, y, bank, pack, acc):
             for m in range(neighbours.shape[0]):
                 watt += neighbours[m, k] * (y[ar.TEMPERATURE * n + k] - y[ar.TEMPERATURE * n + m])
         else:
-            watt = (
-                pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
-            )
+            watt = heat_made(k, pack)
         acc[ar.ACC_HEAT_OUT_J, k] += w * watt
+
+
+@jit_internal
+def _add_own_draw(w, pack, acc):
+    """Add what every pack takes for itself at one instant, solved in ``pack``, with weight ``w`` [s]."""
+    for k in range(pack.shape[1]):
+        acc[ar.ACC_OWN_DRAW_AS, k] += w * pack[ar.OWN_DRAW, k]
+        acc[ar.ACC_OWN_DRAW_J, k] += w * pack[ar.OWN_DRAW, k] * pack[ar.EMF_SETTLED, k]
 
 
 @jit_allocating

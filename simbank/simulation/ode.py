@@ -13,7 +13,13 @@ from simbank.jit import jit_allocating, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
-from simbank.simulation.pack_model import excess_work_slopes, hysteresis_heat_slopes, hysteresis_rate_slopes, state_rates
+from simbank.simulation.pack_model import (
+    excess_work_slopes,
+    hysteresis_heat_slopes,
+    hysteresis_rate_slopes,
+    own_draw_slope,
+    state_rates,
+)
 from simbank.simulation.port_solver import commanded
 
 
@@ -66,8 +72,11 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
         _through_current(k, y, cells, work.pack, by_emf, local, out)
         current = work.pack[ar.PACK_CURRENT, k]
         row = ar.HYSTERESIS * n + k
-        _, to_itself = hysteresis_rate_slopes(cells[ar.GAMMA, k], current, cells[ar.CAPACITY_AS, k], y[row])
+        moving, draw_slope = current + work.pack[ar.OWN_DRAW, k], own_draw_slope(k, z, cells)
+        by_moving, to_itself = hysteresis_rate_slopes(cells[ar.GAMMA, k], moving, cells[ar.CAPACITY_AS, k], y[row])
         out[row, row] += to_itself
+        out[row, ar.SOC * n + k] += by_moving * draw_slope
+        out[ar.SOC * n + k, ar.SOC * n + k] -= draw_slope / cells[ar.CAPACITY_AS, k]
         _relaxation_rows(k, y, cells, work.pack, local, out)
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
             _temperature_row(k, y, bank, work.pack, local, out)
@@ -88,14 +97,15 @@ def _through_current(k, y, cells, pack, by_emf, local, out):
     )  # fmt: skip
     current, ns, gamma = pack[ar.PACK_CURRENT, k], cells[ar.N_SERIES, k], cells[ar.GAMMA, k]
     to_z = -1.0 / cells[ar.CAPACITY_AS, k]
-    to_h, _ = hysteresis_rate_slopes(gamma, current, cells[ar.CAPACITY_AS, k], h)
+    moving = current + pack[ar.OWN_DRAW, k]
+    to_h, _ = hysteresis_rate_slopes(gamma, moving, cells[ar.CAPACITY_AS, k], h)
     to_v1, to_v2 = cells[ar.R1, k] * g / cells[ar.TAU1, k], cells[ar.R2, k] * g / cells[ar.TAU2, k]
     to_t = 0.0
     if cells[ar.HEAT_CAPACITY, k] > 0.0:
         to_t = 2.0 * current * pack[ar.R_OHMIC, k] - temperature * ns * s
-        lost_by_current, _, _ = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
+        lost_by_current, _, _ = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, moving, h)
         to_t += lost_by_current
-        excess_by_current, _, _ = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], current, h)
+        excess_by_current, _, _ = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], moving, h)
         to_t += excess_by_current
         for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
             if ohm > 0.0:
@@ -146,23 +156,27 @@ def _temperature_row(k, y, bank, pack, local, out):
     h, temperature, current = y[ar.HYSTERESIS * n + k], y[row], pack[ar.PACK_CURRENT, k]
     ns, gamma, capacity = cells[ar.N_SERIES, k], cells[ar.GAMMA, k], cells[ar.HEAT_CAPACITY, k]
     factor, factor_by_t = pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k]
-    by_z = current * current * pack[ar.R_BY_SOC, k] - current * temperature * ns * ds
-    _, lost_by_z, lost_by_h = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h)
-    by_z += lost_by_z
-    _, excess_by_z, excess_by_h = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], current, h)
-    by_z += excess_by_z
-    by_t = current * current * pack[ar.R_BY_T, k] - current * ns * s - cells[ar.HEAT_LOSS, k]
-    by_t -= pack[ar.HALF_WIDTH_BY_T, k] * h * current
+    own, draw_slope = pack[ar.OWN_DRAW, k], own_draw_slope(k, y[ar.SOC * n + k], cells)
+    moving = current + own
+    by_z = current * current * pack[ar.R_BY_SOC, k] - moving * temperature * ns * ds
+    by_draw, lost_by_z, lost_by_h = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, moving, h)
+    excess_by_draw, excess_by_z, excess_by_h = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], moving, h)
+    by_draw += excess_by_draw + pack[ar.EMF_SETTLED, k] - temperature * ns * s  # and below, of relaxation
+    by_z += lost_by_z + excess_by_z + own * pack[ar.EMF_BY_SOC, k]
+    lost_by_h += excess_by_h + own * pack[ar.EMF_BY_HYSTERESIS, k]
+    by_t = current * current * pack[ar.R_BY_T, k] - moving * ns * s - cells[ar.HEAT_LOSS, k] + own * pack[ar.EMF_BY_T, k]
+    by_t -= pack[ar.HALF_WIDTH_BY_T, k] * h * moving
     for j in range(2):
         at_v = (ar.RC_VOLT_1 + j) * n + k
         v, ohm, tau = y[at_v], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]
         if ohm > 0.0:
-            follow = 0.5 * tau * current / cells[ar.CAPACITY_AS, k]
+            follow = 0.5 * tau * moving / cells[ar.CAPACITY_AS, k]
+            by_draw -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
             by_z -= v * v / ohm * (dg / (g * g * factor) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
             by_t -= v * v * factor_by_t / (ohm * g * factor * factor)
             out[row, at_v] += 2.0 * v / (ohm * g) * (1.0 / factor - follow * dg / g) / capacity
-    out[row, ar.SOC * n + k] += by_z / capacity
-    out[row, ar.HYSTERESIS * n + k] += (lost_by_h + excess_by_h) / capacity
+    out[row, ar.SOC * n + k] += (by_z + by_draw * draw_slope) / capacity
+    out[row, ar.HYSTERESIS * n + k] += lost_by_h / capacity
     for m in range(neighbours.shape[0]):
         by_t -= neighbours[m, k]
         out[row, ar.TEMPERATURE * n + m] += neighbours[m, k] / capacity

@@ -4,11 +4,11 @@ Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temper
 
     e      = Ns (U(z) + (T − T0) s(z) + H(z, T) h) − v1 − v2  electromotive force behind the ohmic resistance; s = dU/dT
     r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius, or a table
-    dz/dt  = −I / Q                                           charge balance
+    dz/dt  = −(I + Id) / Q                                    charge balance; Id: what BMS and self-discharge take inside
     dh/dt  = γ (dz/dt − |dz/dt| h)                            one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
     dv/dt  = (R g(z) a'(T) I − v) / (τ a'(T))                 each relaxation pair, resistance R g a', time constant τ a'
     dT/dt  = (heat − K (T − Ta) − Σ G (T − Tn)) / C           lumped heat balance
-    heat   = I² r + relaxation + hysteresis − I T Ns s        Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
+    heat   = I² r + relaxation + hysteresis + Id (e + v1 + v2) − (I + Id) T Ns s    Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
 Half-width of the loop H(z, T) = H(z, T0) q(z, T), with q straight between the temperatures at which it is known. What hysteresis
 stores, it stores as at T0, E = Ns Q H(z, T0) h² / 2γ, since a store that followed temperature would have a heat capacity of its own
@@ -38,6 +38,9 @@ from simbank.simulation import arrays as ar
 
 KELVIN = 273.15
 FULL_SOC, EMPTY_SOC = 0.99, 0.01  # from here on a pack counts as full or empty in ``first_full_h`` and ``first_empty_h``
+DRAW_FADES_SOC = (
+    0.01  # below it what a pack takes for itself fades away, to nothing at 0 %: a BMS shuts down, nothing is left to lose
+)
 
 
 @jit_inline
@@ -67,6 +70,8 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
         gap *= family_value(curves, curves_of[ar.WIDTH_FACTORS, k], z, temperature - KELVIN)[0]
     emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + gap)
     pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+    pack[ar.OWN_DRAW, k] = own_draw(k, z, cells)
+    pack[ar.EMF_SETTLED, k] = emf
     pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
     more = pack[ar.R_OHMIC, k] - cells[ar.R_REF, k]
     pack[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
@@ -130,6 +135,26 @@ def _relaxation_at_temperature(k, temperature, cells, curves_of, curves, pack):
         factor = np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
         pack[ar.RC_T_FACTOR, k] = factor
         pack[ar.RC_T_FACTOR_SLOPE, k] = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
+
+
+@jit_inline
+def own_draw(k, z, cells):
+    """Current that the BMS of pack ``k`` and self-discharge take from its cells, behind all resistance of the pack [A]."""
+    if z >= DRAW_FADES_SOC:
+        return cells[ar.OWN_DRAW_A, k]
+    return cells[ar.OWN_DRAW_A, k] * max(0.0, z / DRAW_FADES_SOC)
+
+
+@jit_inline
+def own_draw_slope(k, z, cells):
+    """Derivative of :func:`own_draw` by state of charge [A]."""
+    return cells[ar.OWN_DRAW_A, k] / DRAW_FADES_SOC if 0.0 < z < DRAW_FADES_SOC else 0.0
+
+
+@jit_inline
+def moving(k, pack):
+    """Current that moves the charge of pack ``k``: what flows out of it and what it takes for itself [A]."""
+    return pack[ar.PACK_CURRENT, k] + pack[ar.OWN_DRAW, k]
 
 
 @jit_inline
@@ -208,24 +233,32 @@ def pack_heat(y, cells, pack):
     n = cells.shape[1]
     for k in range(n):
         current, h = pack[ar.PACK_CURRENT, k], y[ar.HYSTERESIS * n + k]
+        total = moving(k, pack)
         g, dg, arrhenius, capacity = (
             pack[ar.RC_FACTOR, k],
             pack[ar.RC_FACTOR_SLOPE, k],
             pack[ar.RC_T_FACTOR, k],
             cells[ar.CAPACITY_AS, k],
         )
-        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, current, capacity)
-        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, current, capacity)
+        relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, total, capacity)
+        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, total, capacity)
         pack[ar.OHMIC_HEAT, k] = pack[ar.R_OHMIC, k] * current * current
         pack[ar.RELAXATION_HEAT, k] = relax
         pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
-            pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], current, h
+            pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], total, h
         )
-        pack[ar.REVERSIBLE_HEAT, k] = -current * y[ar.TEMPERATURE * n + k] * pack[ar.ENTROPY, k]
+        pack[ar.REVERSIBLE_HEAT, k] = -total * y[ar.TEMPERATURE * n + k] * pack[ar.ENTROPY, k]
         if pack[ar.EXCESS_WIDTH, k] != 0.0:
             pack[ar.REVERSIBLE_HEAT, k] += reversible_hysteresis_heat(
-                pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], cells[ar.GAMMA, k], current, h
+                pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], cells[ar.GAMMA, k], total, h
             )
+
+
+@jit_inline
+def heat_made(k, pack):
+    """All heat made in pack ``k`` [W]."""
+    heat = pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
+    return heat + pack[ar.OWN_DRAW, k] * pack[ar.EMF_SETTLED, k]
 
 
 @jit_inline
@@ -233,8 +266,7 @@ def temperature_rate(k, here, y, cells, pack, neighbours):
     """dT/dt of pack ``k`` [K/s] at temperature ``here``, its neighbours as in ``y``, for the heat in ``pack``."""
     if cells[ar.HEAT_CAPACITY, k] <= 0.0:
         return 0.0
-    heat = pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
-    heat -= cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
+    heat = heat_made(k, pack) - cells[ar.HEAT_LOSS, k] * (here - cells[ar.AMBIENT_K, k])
     for m in range(neighbours.shape[0]):
         heat -= neighbours[m, k] * (here - y[ar.TEMPERATURE * cells.shape[1] + m])
     return heat / cells[ar.HEAT_CAPACITY, k]
@@ -246,7 +278,7 @@ def state_rates(y, cells, pack, neighbours, out):
     n = cells.shape[1]
     for k in range(n):
         current = pack[ar.PACK_CURRENT, k]
-        dz = -current / cells[ar.CAPACITY_AS, k]
+        dz = -moving(k, pack) / cells[ar.CAPACITY_AS, k]
         out[ar.SOC * n + k] = dz
         out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
         out[ar.RC_VOLT_1 * n + k] = (

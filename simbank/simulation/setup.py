@@ -71,6 +71,7 @@ def pack_arrays(
             pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
             r1, r2, tau1, tau2, chemistry.decay_per_soc, pack.heat_capacity_j_k,
             pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
+            pack.own_draw_a,
         ]  # fmt: skip
         mean, highest, lowest = pack.ocv_curves
         curves_of[:, k] = [

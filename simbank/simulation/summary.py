@@ -54,11 +54,11 @@ def charge_closure(net_in_as: np.ndarray, soc_change: np.ndarray, through_as: np
     Parameters
     ----------
     net_in_as : ndarray, shape (n,)
-        ∫ −I dt of each pack [As].
+        ∫ −I dt of each pack, its own draw counted as current out [As].
     soc_change : ndarray, shape (n,)
         By how much its state of charge has risen.
     through_as : ndarray, shape (n,)
-        ∫ |I| dt [As].
+        ∫ |I| dt, likewise [As].
     capacity_as : ndarray, shape (n,)
         Capacities [As].
 
@@ -170,6 +170,8 @@ PACKS = Table.of(
         ("throughput_ah", "Ah", "charge in and out"),
         ("full_cycles", "", "throughput over twice the capacity"),
         ("loss_wh", "Wh", "heat lost: ohmic, relaxation and hysteresis"),
+        ("own_draw_ah", "Ah", "charge that its BMS and self-discharge took"),
+        ("own_draw_wh", "Wh", "energy of that charge"),
         ("reversible_heat_wh", "Wh", "heat of reaction, negative where it cools"),
         ("temperature_min_c", "°C", "lowest temperature"),
         ("temperature_max_c", "°C", "highest temperature"),
@@ -225,6 +227,7 @@ LOSSES = Table.of(
         ("pack_ohmic", "Wh", "ohmic heat of packs"),
         ("pack_relaxation", "Wh", "heat of their relaxation"),
         ("pack_hysteresis", "Wh", "heat of their hysteresis"),
+        ("pack_own_draw", "Wh", "taken by their BMS and by self-discharge"),
         ("cable_joints_devices", "Wh", "heat of conductors and what is in line with them"),
         ("inverter", "Wh", "losses of inverters"),
     ],
@@ -304,7 +307,7 @@ def _pack_rows(record):
     loss_j = _loss_j(record)
     # what went in at each pack's terminals: what it has stored, its own warmth apart, and the heat made in it
     warmth_j = cells[ar.HEAT_CAPACITY] * (y[4 * n : 5 * n] - y_start[4 * n : 5 * n])
-    taken_j = record.stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J]
+    taken_j = record.stored_change_j - warmth_j + loss_j + acc[ar.ACC_REVERSIBLE_J] + acc[ar.ACC_OWN_DRAW_J]
     through_as = acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS]
     peak_a = np.maximum(acc[ar.ACC_PEAK_OUT_A], acc[ar.ACC_PEAK_IN_A])
     shares = [share_ratio(acc[row], capacity) for row in (ar.ACC_DISCHARGE_AS, ar.ACC_CHARGE_AS)]
@@ -333,6 +336,8 @@ def _pack_rows(record):
             "throughput_ah": float(through_as[k] * WH),
             "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
             "loss_wh": float(loss_j[k] * WH),
+            "own_draw_ah": float(acc[ar.ACC_OWN_DRAW_AS, k] * WH),
+            "own_draw_wh": float(acc[ar.ACC_OWN_DRAW_J, k] * WH),
             "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
             "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
             "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
@@ -362,6 +367,7 @@ def _losses(record, port_rows):
         "pack_ohmic": float(acc[ar.ACC_OHMIC_J].sum() * WH),
         "pack_relaxation": float(acc[ar.ACC_RELAXATION_J].sum() * WH),
         "pack_hysteresis": float(acc[ar.ACC_HYSTERESIS_J].sum() * WH),
+        "pack_own_draw": float(acc[ar.ACC_OWN_DRAW_J].sum() * WH),
         "cable_joints_devices": float(record.sums.branch_j.sum() * WH),
         "inverter": float(sum(port["inverter_loss_wh"] for port in port_rows)),
     }
@@ -375,7 +381,8 @@ def _closure(record):
     content_j = sum(pack.capacity_ah * 3600.0 * pack.cells_in_series * float(pack.chemistry.ocv(0.5)) for pack in packs)
     moved_j = max(out_j + in_j, abs(record.stored_change_j).sum() + _loss_j(record).sum(), LEAST_SHARE * content_j)
     charge = charge_closure(
-        acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS], state.y[:n] - record.y_start[:n], acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS],
+        acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS] - acc[ar.ACC_OWN_DRAW_AS], state.y[:n] - record.y_start[:n],
+        acc[ar.ACC_IN_AS] + acc[ar.ACC_OUT_AS] + acc[ar.ACC_OWN_DRAW_AS],
         state.packs.cells[ar.CAPACITY_AS],
     )  # fmt: skip
     energy = energy_closure(in_j, out_j, record.stored_change_j, acc[ar.ACC_HEAT_OUT_J], record.sums.branch_j.sum(), moved_j)

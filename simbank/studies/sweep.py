@@ -8,7 +8,6 @@ import itertools
 import json
 import logging
 import os
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -22,13 +21,14 @@ from simbank.bank.layouts import Layout
 from simbank.columns import Table
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.files import locked, write_text
-from simbank.interrupts import deaf_children, heard_by
+from simbank.interrupts import heard_by
 from simbank.provenance import as_plain, code_hash, content_hash, described, files_read, versions, write_table
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
+from simbank.studies.parallel import in_processes
 from simbank.studies.settings import study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
@@ -40,7 +40,6 @@ __all__ = ["Sweep", "inline", "sweep"]
 
 CHUNK = 8  # runs handed to a worker at a time
 ROWS_FILE = "rows.jsonl"
-WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
 CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
 MOST_ROWS_SHOWN = 200  # in a report
 
@@ -161,7 +160,7 @@ def sweep(
     points : list of dict, optional
         The points themselves, each dotted key → value.
     vary : dict of str to str, optional
-        Dotted key → distribution (see :func:`simbank.studies.draws.parse_draw`), drawn ``runs`` times for each point of the grid.
+        Dotted key → distribution (see :func:`simbank.distributions.parse_draw`), drawn ``runs`` times for each point of the grid.
         ``*`` stands for every name, each drawn for itself: ``packs.*.soc``. In a grid or list it sets all alike.
     runs, sampler, seed
         How many draws; "lhs" or "sobol"; seed.
@@ -348,40 +347,7 @@ def _workers(work, jobs, cluster):
         for arguments in work:
             yield run_points(*arguments)
     else:
-        from joblib import Parallel, delayed, effective_n_jobs
-
-        with heard_by():
-            _start_trackers()
-            with deaf_children():  # processes start at the call
-                run = Parallel(
-                    n_jobs=min(effective_n_jobs(jobs), len(work)), return_as="generator_unordered", batch_size=1, backend="loky",
-                    initializer=_watch, initargs=(os.getpid(),),
-                )  # fmt: skip
-                found = run(delayed(run_points)(*arguments) for arguments in work)
-            yield from found
-
-
-def _start_trackers():
-    """Start Python's and joblib's trackers of resources now: the start of either makes processes that come later hear Ctrl-C again."""
-    from multiprocessing import resource_tracker
-
-    if os.name == "posix":
-        resource_tracker.ensure_running()
-    with contextlib.suppress(ImportError):
-        from joblib.externals.loky.backend.resource_tracker import ensure_running
-
-        ensure_running()
-
-
-def _watch(parent):
-    """End this process soon after process ``parent`` has gone, whatever it is doing then: killed, it could not say so."""
-
-    def look():
-        while os.getppid() == parent:
-            time.sleep(WATCH_S)
-        os._exit(1)
-
-    threading.Thread(target=look, daemon=True, name="watch of the parent").start()
+        yield from in_processes(run_points, work, jobs)
 
 
 class ClusterLost(Exception):

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
+CONTOUR = 8  # frequencies of an inverse Laplace transform, of which half are the conjugates of the others
 
 
 def case_packs(packs: Iterable[Pack], *, soc: float, temperature_k: float, hysteresis: float, as_new: bool) -> tuple[Pack, ...]:
@@ -159,29 +160,75 @@ class FaultCircuit:
         ohm : float
             Resistance of the fault.
         """
+        return self.prospective_each([(positive, negative)], closed, ohm)[0]
+
+    def prospective_each(
+        self, places: Sequence[tuple[str, str]], closed: np.ndarray | None = None, ohm: float = 0.0
+    ) -> np.ndarray:
+        """:meth:`prospective` for each of k places, pairs of nodes, from one solution of the network; shape (k, n + b + 1)."""
         closed = np.ones(self.n + self.b, bool) if closed is None else closed
-        a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
         ends, g = self.ends[closed], 1.0 / self.ohm[closed]
-        size = len(self.index)
-        drive = np.zeros((size, 2))
         emf = np.zeros(self.n + self.b)
         emf[: self.n] = self.emf
-        source = g * emf[closed]
+        drive, joined, (a, b) = self._drive(places, ends, g * emf[closed])
+        grounded = np.unique(components(len(self.index), ends), return_index=True)[1]
+        potential = grounded_solver(ends, g, len(self.index), grounded)(drive)
+        each = np.arange(len(places))
+        open_volt, seen = potential[a, 0] - potential[b, 0], potential[b, 1 + each] - potential[a, 1 + each]
+        flows = joined & (seen + ohm > 0)
+        fault = np.where(flows, open_volt / np.where(flows, seen + ohm, 1.0), 0.0)
+        level = potential[:, :1] + fault * potential[:, 1:]
+        out = np.zeros((len(places), self.n + self.b + 1))
+        out[:, :-1][:, closed] = (g[:, None] * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed][:, None])).T
+        out[:, -1] = fault
+        return out
+
+    def _drive(self, places, ends, source):
+        """What drives the nodes, shape (nodes, 1 + k): first the packs, ``source`` being E ÷ R of every end [A], then 1 A at each place.
+
+        And whether each place lies within one connected part (one between two of them carries nothing), and its two nodes.
+        """
+        a, b = np.array([[self.index[self.graph.node(node)] for node in place] for place in places], int).T
+        component = components(len(self.index), ends)
+        joined = component[a] == component[b]
+        drive = np.zeros((len(self.index), 1 + len(places)))
         np.add.at(drive[:, 0], ends[:, 1], source)
         np.add.at(drive[:, 0], ends[:, 0], -source)
-        drive[a, 1], drive[b, 1] = -1.0, 1.0
-        component = components(size, ends)  # a place between two of them carries nothing
-        if component[a] != component[b]:
-            drive[:, 1] = 0.0
-        potential = grounded_solver(ends, g, size, np.unique(component, return_index=True)[1])(drive)
-        open_volt = potential[a, 0] - potential[b, 0]
-        seen = potential[b, 1] - potential[a, 1]
-        fault = open_volt / (seen + ohm) if component[a] == component[b] and seen + ohm > 0 else 0.0
-        level = potential[:, 0] + fault * potential[:, 1]
-        out = np.zeros(self.n + self.b + 1)
-        out[:-1][closed] = g * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed])
-        out[-1] = fault
-        return out
+        each = 1 + np.flatnonzero(joined)
+        drive[a[joined], each], drive[b[joined], each] = -1.0, 1.0
+        return drive, joined, (a, b)
+
+    def later_each(self, places: Sequence[tuple[str, str]], times_s: Sequence[float]) -> np.ndarray:
+        """Current of a bolted fault at each of k places at times after it began [s], shape (times, k) [A], every switch closed.
+
+        What :meth:`respond` gives by eigenvalues at every time, here for few times and many places, by inverse Laplace transform:
+        at a complex frequency s every branch is r + s l, every pack E/s behind R + s l + Σ R_k / (1 + s τ_k), and the fault's
+        current is Thevenin's. The sum over :data:`CONTOUR` frequencies is good for four digits: Trefethen, Weideman and
+        Schmelzer, BIT 46 (2006) 653 (modified Talbot contour), from memory; a test holds it against :meth:`respond`.
+        """
+        ends, size = self.ends, len(self.index)
+        drive, joined, (a, b) = self._drive(places, ends, np.zeros(len(ends)))
+        grounded = np.unique(components(size, ends), return_index=True)[1]
+        free = np.setdiff1d(np.arange(size), grounded)
+        incidence = np.zeros((len(ends), size))
+        incidence[np.arange(len(ends)), ends[:, 0]] += 1.0
+        incidence[np.arange(len(ends)), ends[:, 1]] -= 1.0
+        incidence = incidence[:, free]
+        at, weight = _contour(CONTOUR)
+        s = (at / np.asarray(times_s, float)[:, None]).ravel()[:, None]
+        impedance = self.ohm + s * self.henry
+        for pair in range(2):
+            impedance[:, : self.n] += self.rc_ohm[:, pair] / (1.0 + s * self.rc_tau[:, pair])
+        matrix = incidence.T @ (incidence / impedance[:, :, None])
+        driven = np.tile(drive[free].astype(complex), (len(s), 1, 1))
+        driven[:, :, 0] = -(self.emf / s / impedance[:, : self.n]) @ incidence[: self.n]
+        potential = np.zeros((len(s), size, 1 + len(places)), complex)
+        potential[:, free] = np.linalg.solve(matrix, driven)
+        each = np.arange(len(places))
+        seen = potential[:, b, 1 + each] - potential[:, a, 1 + each] + s * LEAST_INDUCTANCE_H
+        fault = np.where(joined, (potential[:, a, 0] - potential[:, b, 0]) / seen, 0.0)
+        summed = np.tensordot(fault.reshape(len(times_s), CONTOUR // 2, -1), weight, (1, 0)).imag
+        return summed / np.asarray(times_s, float)[:, None]
 
     def respond(
         self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0,
@@ -251,3 +298,13 @@ def _independent_loops(size, ends):
     if free.size and loops.shape[1]:
         loops[tree] = np.round(np.linalg.solve(incidence[np.ix_(free, np.flatnonzero(tree))], -incidence[free][:, ~tree]))
     return loops
+
+
+def _contour(count):
+    """Points s t and weights, each of shape (count / 2,), with f(t) = Im Σ weight · F(s) ÷ t."""
+    angle = np.pi * np.arange(1, count, 2) / count
+    cot, sine = 1.0 / np.tan(0.6407 * angle), np.sin(0.6407 * angle)
+    at = count * (0.5017 * angle * cot - 0.6122 + 0.2645j * angle)
+    slope = count * (0.5017 * cot - 0.5017 * 0.6407 * angle / sine**2 + 0.2645j)
+    weight = np.exp(at) * slope
+    return at, weight / (weight / at).imag.sum()  # so that a steady current comes out as it is
