@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import functools
 import io
 import math
 import re
@@ -11,27 +12,48 @@ import tomllib
 from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar, NamedTuple, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, PrivateAttr, ValidationError, WithJsonSchema, model_validator
 from pydantic_core import InitErrorDetails
 
 from simbank import quantities
+from simbank.distributions import Draw, measured, within_range
 from simbank.errors import InputError
 
 __all__ = [
-    "FileModel", "as_path", "bank_temperature", "check", "finite_column", "fraction", "nearest", "quantity", "read_csv", "read_toml",
-    "refuse_all", "refuse_deep",
+    "FileModel", "Takes", "as_path", "bank_temperature", "check", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
+    "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
 DEEPEST = 20
 
 
+class Takes(NamedTuple):
+    """What a key of one number takes: its unit, None of a bare number; its bounds, in that unit; whether it is a table of them by name."""
+
+    unit: str | None = None
+    least: float = -math.inf
+    most: float = math.inf
+    by_name: bool = False
+
+
 class FileModel(BaseModel):
-    """A table in a file: unknown keys are errors that suggest the nearest known key."""
+    """A table in a file: unknown keys are errors that suggest the nearest known key.
+
+    A key of one number also takes how well it is known: ``"0.25 ± 0.03 milliohm"``, ``{ value, within }`` or ``{ value, range }``. The
+    field holds the middle value, as if the rest were not there; ``how_known`` has a distribution for each such key.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    ALL_EXACT: ClassVar[str] = ""  # why no key of this table takes how well it is known; empty if they do
+    _how_known: dict[str, Draw] = PrivateAttr(default_factory=dict)
+
+    @property
+    def how_known(self) -> dict[str, Draw]:
+        """Distribution of each key of which the file says how well it is known; of an entry of a table of numbers ``key.entry``."""
+        return self._how_known
 
     @model_validator(mode="wrap")
     @classmethod
@@ -40,8 +62,14 @@ class FileModel(BaseModel):
             return read(data)
         known = [field.alias or key for key, field in cls.model_fields.items()]
         unknown = [key for key in data if key not in known]
+        data, how_known, wrong = _middle_values(data, _takes(cls), cls.ALL_EXACT)
+        if wrong:
+            raise ValidationError.from_exception_data(cls.__name__, wrong)
         if not unknown:
-            return read(data)
+            made = read(data)
+            if how_known:
+                made._how_known = how_known
+            return made
         faults = [_unknown(key, known) for key in unknown]
         meant = {(close,) for key in unknown if (close := _close(key, known))}
         try:
@@ -54,9 +82,180 @@ class FileModel(BaseModel):
         raise ValidationError.from_exception_data(cls.__name__, faults)
 
 
+@functools.cache
+def _takes(model):
+    """What each key of a table takes that is one number, or a table of numbers by name."""
+    found = {}
+    for key, field in model.model_fields.items():
+        takes = next((part for part in field.metadata if isinstance(part, Takes)), None) or _takes_within(field.annotation)
+        if takes:
+            found[field.alias or key] = takes
+    return found
+
+
+def _takes_within(annotation):
+    """What a type takes, as :func:`_takes`: of one number, of that or None, or of a dict of it."""
+    if get_origin(annotation) is Annotated:
+        return next((part for part in get_args(annotation) if isinstance(part, Takes)), None)
+    inner = [part for part in get_args(annotation) if part not in (type(None), str)]
+    if len(inner) != 1 or get_origin(annotation) in (list, tuple):
+        return None
+    found = _takes_within(inner[0])
+    return found._replace(by_name=True) if found and get_origin(annotation) is dict else found
+
+
+def _says_how_known(value):
+    return quantities.is_measured(value) or (isinstance(value, dict) and "value" in value)
+
+
+def _middle_values(data, takes, refused):
+    """A table with middle values alone, a distribution for each value of which it says how well it is known, and faults."""
+    plain, known, wrong = data, {}, []
+    for key, taken in takes.items():
+        given = data.get(key)
+        entries = {(key,): given}
+        if isinstance(given, dict) and taken.by_name:
+            entries = {(key, name): value for name, value in given.items()}
+        for path, value in entries.items():
+            if not _says_how_known(value):
+                continue
+            try:
+                if refused:
+                    raise InputError(refused, value=value if isinstance(value, str) else None)
+                middle, draw = known_value(value, taken)
+            except InputError as error:
+                at = InputError(error.problem, key=error.key, value=error.value)
+                wrong.append(InitErrorDetails(type="value_error", loc=path, input=None, ctx={"error": at}))
+                continue
+            plain = {**plain, key: middle if len(path) == 1 else {**plain[key], path[1]: middle}}
+            known[".".join(path)] = draw
+    return plain, known, wrong
+
+
+def known_value(value: str | dict, takes: Takes) -> tuple[Any, Draw]:
+    """A value with how well it is known, as a file has it: what stands for it where only one value is asked, and its distribution.
+
+    Draws that leave the bounds of the key are truncated to them.
+
+    Parameters
+    ----------
+    value : str or dict
+        ``"0.25 ± 0.03 milliohm"``; or a table ``value`` with ``within`` (expanded uncertainty at about 95 %) or ``range`` (points of 5
+        and 95 %).
+    takes : Takes
+        Unit and bounds.
+
+    Raises
+    ------
+    InputError
+        If the value or what is said of it does not fit the key.
+    """
+    if isinstance(value, str):
+        if takes.unit is None:
+            raise InputError("must be a number; of how well it is known write { value = 0.9, within = 0.05 }", value=value)
+        plain, number, half, unit = quantities.parse_measured(value)
+        return plain, _bounded(measured(number, half, unit), takes, value)
+    unknown = [key for key in value if key not in ("value", "within", "range")]
+    if unknown:
+        raise _unknown_key(unknown[0], ("value", "within", "range"))
+    plain = value["value"]
+    if ("within" in value) == ("range" in value):
+        raise InputError('needs "within" or "range" beside its "value", one of the two')
+    number, unit = _written(plain, takes, "value")
+    if "within" in value:
+        half, other = _written(value["within"], takes, "within")
+        if other != unit and not quantities.same_steps(unit, other):
+            raise InputError(f'must have the unit of "value", {unit}', key="within", value=value["within"])
+        if half <= 0:
+            raise InputError("must be above zero; leave it out of what is known exactly", key="within", value=value["within"])
+        return plain, _bounded(measured(number, half, unit), takes, plain)
+    typical = number if takes.unit is None else quantities.parse(plain, takes.unit)
+    return plain, range_draw(value["range"], typical, takes, unit, inside=True)
+
+
+def range_draw(ends: Any, typical: float, takes: Takes, unit: str | None = None, inside: bool = False) -> Draw:
+    """The distribution of a range as a file has it, ``["0.02 milliohm", "0.3 milliohm"]`` or ``[0.6, 1.5]``.
+
+    Parameters
+    ----------
+    ends : list
+        Low and high end: points of 5 and 95 %.
+    typical : float
+        Typical value, in the unit of ``takes``.
+    takes : Takes
+        Unit and bounds of the key.
+    unit : str, optional
+        Of the draws; by default that of the low end.
+    inside : bool
+        Whether the typical value must lie in the range; if not, the middle of the range stands for it.
+
+    Raises
+    ------
+    InputError
+        If the ends do not rise, leave the bounds of the key or, if they must hold it, do not hold the typical value.
+    """
+    if not isinstance(ends, list) or len(ends) != 2:
+        raise InputError("must be a list of its low and its high end", key="range", value=ends)
+    written = [_written(end, takes, "range") for end in ends]
+    unit = written[0][1] if unit is None else unit
+    low, high = (_in_unit(pair, unit, takes, end) for pair, end in zip(written, ends, strict=True))
+    if takes.unit is not None:
+        zero, one = (quantities.parse(f"{k} {unit}", takes.unit) for k in (0, 1))
+        typical = float(f"{(typical - zero) / (one - zero):.12g}")
+    told = f"{ends[0]} to {ends[1]}"
+    if not low < high:
+        raise InputError("its low end must lie below its high end", key="range", value=told)
+    if inside and not low <= typical <= high:
+        raise InputError(f"must hold its value, {typical:.6g} {unit}".strip(), key="range", value=told)
+    for end, text in zip((low, high), ends, strict=True):
+        _bounded(measured(end, 1.0, unit), takes, text, "range")
+    return _bounded(within_range(low, high, typical, unit), takes, f"{typical:.6g} {unit}".strip())
+
+
+def _written(value, takes, key):
+    """Number and unit of a value as it was written; the unit of a bare number is empty."""
+    try:
+        if takes.unit is not None:
+            if not isinstance(value, str):
+                quantities.parse(value, takes.unit)
+            return quantities.unit_of(value, takes.unit)
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+            raise InputError("must be a number")
+    except InputError as error:
+        raise InputError(error.problem, key=key, value=value) from None
+    return float(value), ""
+
+
+def _in_unit(written, unit, takes, value):
+    """A number in a unit, from one that was written in another of the same dimension."""
+    number, own = written
+    if own == unit:
+        return number
+    zero, one = (quantities.parse(f"{k} {unit}", takes.unit) for k in (0, 1))
+    return float(f"{(quantities.parse(value, takes.unit) - zero) / (one - zero):.12g}")
+
+
+def _bounded(draw, takes, value, key=None):
+    """A distribution truncated to the bounds of its key; an InputError if its middle leaves them."""
+    least, most = takes.least, takes.most
+    if takes.unit is not None:
+        zero, one = (quantities.parse(f"{k} {draw.unit}", takes.unit) for k in (0, 1))
+        least, most = (least - zero) / (one - zero), (most - zero) / (one - zero)
+    number = draw.middle if draw.kind == "range" else draw.low
+    if not least <= number <= most:
+        unit = f" {draw.unit}" if draw.unit else ""
+        problem = f"must be at least {least:.6g}{unit}" if number < least else f"must be at most {most:.6g}{unit}"
+        raise InputError(problem, key=key, value=value)
+    return draw.bounded(least, most)
+
+
 def _unknown(key, known):
+    return _fault(_unknown_key(key, known))
+
+
+def _unknown_key(key, known):
     shown = key if len(key) <= 100 else f"{key[:100]} ..."
-    return _fault(InputError(f'unknown key "{shown}"; {nearest(key, known)}'))
+    return InputError(f'unknown key "{shown}"; {nearest(key, known)}')
 
 
 def _fault(error):
@@ -108,7 +307,40 @@ def quantity(
     what, example = quantities.EXAMPLES[unit]
     about = f"{what} with its unit"
     schema = {"type": "string", "description": about, "x-takes": what, "examples": [example], "x-si-unit": unit}
-    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
+    low = max(least, 0.0) if above_zero or not_negative else least
+    return Annotated[float, Takes(unit, low, most), BeforeValidator(read), WithJsonSchema(_or_table(schema))]
+
+
+def _or_table(schema):
+    """JSON Schema of a key of one number: the number, or a table of it with how well it is known."""
+    one = {key: value for key, value in schema.items() if key in ("type", "minimum", "exclusiveMinimum", "maximum")}
+    ends = {"type": "array", "items": one, "minItems": 2, "maxItems": 2}
+    table = {
+        "type": "object", "properties": {"value": one, "within": one, "range": ends}, "required": ["value"], "additionalProperties": False,
+        "oneOf": [{"required": ["within"]}, {"required": ["range"]}],
+    }  # fmt: skip
+    rest = {key: value for key, value in schema.items() if key not in one}
+    return {**rest, "anyOf": [one, table]}
+
+
+def entries_exact(schema: Any) -> Any:
+    """A JSON Schema whose lists hold numbers alone: an entry of a list does not say how well it is known."""
+    if isinstance(schema, list):
+        return [entries_exact(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    made = {key: entries_exact(part) for key, part in schema.items()}
+    if "items" in made:
+        made["items"] = _number_alone(made["items"])
+    if "prefixItems" in made:
+        made["prefixItems"] = [_number_alone(part) for part in made["prefixItems"]]
+    return made
+
+
+def _number_alone(schema):
+    either = schema.get("anyOf", []) if isinstance(schema, dict) else []
+    known = len(either) == 2 and "within" in either[1].get("properties", {})
+    return {key: part for key, part in schema.items() if key != "anyOf"} | either[0] if known else schema
 
 
 def bank_temperature():
@@ -124,7 +356,8 @@ def bank_temperature():
     takes = f"{what} from {LEAST_C:g} to {MOST_C:g} degC"
     about = f"{what} with its unit, from {LEAST_C:g} to {MOST_C:g} degC"
     schema = {"type": "string", "description": about, "x-takes": takes, "examples": [example], "x-si-unit": "kelvin"}
-    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema)]
+    bounds = Takes("kelvin", LEAST_C + 273.15, MOST_C + 273.15)
+    return Annotated[float, bounds, BeforeValidator(read), WithJsonSchema(_or_table(schema))]
 
 
 def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
@@ -139,7 +372,7 @@ def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
         return float(value)
 
     bounds = {"type": "number", "exclusiveMinimum" if above else "minimum": low, "maximum": high}
-    return Annotated[float, BeforeValidator(read), WithJsonSchema(bounds)]
+    return Annotated[float, Takes(None, low, high), BeforeValidator(read), WithJsonSchema(_or_table(bounds))]
 
 
 def as_path(given: str | PathLike, key: str = "path") -> Path:

@@ -8,7 +8,7 @@ import re
 
 from simbank.errors import InputError
 
-__all__ = ["is_quantity", "parse", "parse_rate"]
+__all__ = ["is_measured", "is_quantity", "parse", "parse_measured", "parse_rate", "same_steps", "unit_of"]
 
 # What a reader calls each dimension, and an example that would be accepted.
 EXAMPLES = {
@@ -34,6 +34,9 @@ _NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 _UNIT = r"[A-Za-zµμ]+(?:_[A-Za-z]+)*(?:(?:\*\*|\^)?-?[1-9])?"  # a unit's name and perhaps a power of one digit
 _QUANTITY = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT}(?:(?:\s*[/*·]\s*|\s+){_UNIT})*)")
 _POWER = re.compile(r"(?<=[A-Za-zµμ])(?:\*\*|\^)?(?=-?[1-9])")
+_MEASURED = re.compile(
+    rf"(?P<number>{_NUMBER})\s*(?P<first>{_UNIT}(?:(?:\s*[/*·]\s*|\s+){_UNIT})*)?\s*(?:±|\+/-)\s*(?P<half>{_NUMBER})\s*(?P<rest>.*)"
+)
 _RATE = re.compile(rf"(?:(?P<n>{_NUMBER})\s*C|C\s*/\s*(?P<d>{_NUMBER}))")
 
 
@@ -112,6 +115,81 @@ def _parsed(text, unit, right):
 def is_quantity(text):
     """Whether text is a number, or a number and something of a unit's form."""
     return len(text) <= LONGEST and bool(re.fullmatch(rf"{_NUMBER}|{_QUANTITY.pattern}", _readable(text)))
+
+
+def is_measured(text: object) -> bool:
+    """Whether text says by ± or +/- how well a value is known."""
+    return isinstance(text, str) and any(mark in _readable(text) for mark in ("±", "+/-"))
+
+
+def parse_measured(text: str) -> tuple[str, float, float, str]:
+    """A value and its expanded uncertainty: ``"0.25 ± 0.03 milliohm"``, ``"0.25 milliohm +/- 12 %"``, ``"0.9 ± 0.05"``.
+
+    What follows ± is a difference: of a temperature in degC it is so many kelvin.
+
+    Parameters
+    ----------
+    text : str
+        Number, ± or +/-, number, unit; or number, unit, ±, percentage. A unit may stand after both numbers, the same one.
+
+    Returns
+    -------
+    plain : str
+        The value alone, as text with its unit.
+    number, half_width : float
+        Value, and how far it may be off either way, both in ``unit``.
+    unit : str
+        As it was written; empty of a bare number.
+
+    Raises
+    ------
+    InputError
+        If the text is not of this form, has two units, or says that the value is off by zero or less.
+
+    Examples
+    --------
+    >>> parse_measured("0.25 milliohm ± 12 %")
+    ('0.25 milliohm', 0.25, 0.03, 'milliohm')
+    >>> parse_measured("25 +/- 5 degC")
+    ('25 degC', 25.0, 5.0, 'degC')
+    """
+    match = _MEASURED.fullmatch(_readable(_short(text, MEASURED_RIGHT)))
+    if not match or is_measured(match["rest"]):
+        raise InputError(f"not a value with how well it is known; {MEASURED_RIGHT}", value=text)
+    number, half = float(match["number"]), float(match["half"])
+    first, rest = (match["first"] or "").strip(), match["rest"].strip()
+    unit = first or rest
+    if rest in ("%", "percent"):
+        unit, half = first, float(f"{abs(number) * half / 100.0:.12g}")
+        if unit in _SCALES_WITH_OFFSET:
+            raise InputError(
+                'a percentage of a temperature says nothing; write how many degrees, such as "25 ± 5 degC"', value=text
+            )
+    elif first and rest and first != rest and not same_steps(first, rest):
+        raise InputError(f"has two units; {MEASURED_RIGHT}", value=text)
+    if not 0 < half < math.inf or not math.isfinite(number):
+        raise InputError("what follows ± must be above zero and finite; leave it out of what is known exactly", value=text)
+    return f"{match['number']} {unit}".strip(), number, half, unit
+
+
+MEASURED_RIGHT = 'write "0.25 ± 0.03 milliohm" or "0.25 milliohm ± 12 %", with ± or +/-'
+_SCALES_WITH_OFFSET = ("degC", "celsius", "degree_Celsius", "degF")
+
+
+def same_steps(unit: str, other: str) -> bool:
+    """Whether a difference in ``other`` is as many steps of ``unit``, a scale of temperature: kelvin of degC."""
+    return unit in _SCALES_WITH_OFFSET[:-1] and other in ("K", "kelvin")
+
+
+def unit_of(text: str, unit: str) -> tuple[float, str]:
+    """Number and unit of a quantity as they were written; the unit must be of the dimension of ``unit``.
+
+    >>> unit_of("0.3 milliohm", "ohm")
+    (0.3, 'milliohm')
+    """
+    parse(text, unit)
+    match = _QUANTITY.fullmatch(_readable(text))
+    return float(match["number"]), match["unit"]
 
 
 def _readable(text):

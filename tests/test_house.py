@@ -7,7 +7,7 @@ from conftest import ROOT
 
 # From the ground up: a room uses those before it, not those after it.
 ROOMS = [
-    "errors", "interrupts", "streams", "quantities", "warning", "verdict", "caution", "digits", "columns", "files", "provenance",
+    "errors", "interrupts", "streams", "quantities", "distributions", "warning", "verdict", "caution", "digits", "columns", "files", "provenance",
     "notebook", "results", "filemodel", "jit", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation",
     "studies", "judging", "report", "cli", "__main__",
 ]  # fmt: skip

@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
-from simbank.studies.draws import Draw, draw_points, expand_keys, parse_draw
+from simbank.distributions import Draw, parse_draw
+from simbank.studies.draws import draw_points, expand_keys
 
 SHORT = {"duty.steps": [{"discharge": "0.3 C", "hours": 1}]}
 

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, check, nearest, read_toml
 
-__all__ = ["growth_from_health", "load_grade", "scattered_cells"]
+__all__ = ["grades_source", "growth_from_health", "load_grade", "scattered_cells"]
 
 _FILE = Path(__file__).parent / "grades.toml"
 _Range = Annotated[list[float], Field(min_length=3, max_length=3)]
@@ -47,7 +47,12 @@ class _GradesFile(FileModel):
 
 @cache
 def _grades():
-    return check(_GradesFile, read_toml(_FILE), file=_FILE).grades
+    return check(_GradesFile, read_toml(_FILE), file=_FILE)
+
+
+def grades_source() -> str:
+    """Where the values of the grades come from."""
+    return _grades().source
 
 
 def load_grade(name: str) -> Grade:
@@ -63,7 +68,7 @@ def load_grade(name: str) -> Grade:
     InputError
         If there is none.
     """
-    grades = _grades()
+    grades = _grades().grades
     if name not in grades:
         raise InputError(f"unknown grade; {nearest(name, grades)}", value=name)
     return grades[name]

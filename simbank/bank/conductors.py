@@ -6,6 +6,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 
+from simbank.distributions import Draw
 from simbank.errors import InputError
 
 __all__ = ["MATERIALS", "Conductor", "Gauge", "awg_area_m2", "awg_diameter_m", "parse_gauge", "resistance_per_metre"]
@@ -223,6 +224,8 @@ class Conductor:
         Loaded conductors that run together with it, itself included.
     ampacity_a : float or None
         Ampacity by its maker's sheet [A], instead of a table's.
+    joint_draw : Draw or None
+        How well the resistance of a joint is known, where that is not exactly.
     """
 
     gauge: Gauge | None = None
@@ -236,6 +239,7 @@ class Conductor:
     insulation: str | None = None
     loaded: int = 2
     ampacity_a: float | None = None
+    joint_draw: Draw | None = None
 
     @property
     def metal_ohm(self) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 
 from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile
 from simbank.cells.curves import Curve
+from simbank.distributions import Draw
 from simbank.errors import InputError
 from simbank.filemodel import check, nearest, read_toml
 
@@ -74,6 +75,8 @@ class Chemistry:
         Lithium-ion cells are sold behind a BMS that can disconnect them, lead-acid ones without any switch.
     notes : dict of str to str
         Source of each section of the file, with the range seen in practice where a value is assumed.
+    ranges : dict of str to Draw
+        Distribution of each change, by its dotted key in ``[chemistries.NAME]`` ("hysteresis.scale"), whose range the file states.
     """
 
     name: str
@@ -100,6 +103,7 @@ class Chemistry:
     source: str = ""
     licence: str = ""
     family: str = "lithium-ion"
+    ranges: dict[str, Draw] = field(default_factory=dict)
 
     def series_48v(self) -> int:
         """Cells in series of a bank that goes by 48 V.
@@ -292,4 +296,5 @@ def chemistry_of(data: ChemistryFile) -> Chemistry:
         typical={"capacity_ah": data.typical.capacity, "resistance_ohm": data.typical.resistance},
         cells_in_series_48v=data.typical.cells_in_series_48v,
         notes={section: getattr(data, section).note() for section in SECTIONS},
+        ranges={f"{section}.{key}": draw for section in SECTIONS for key, draw in getattr(data, section).draws().items()},
     )

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from simbank.cells.curves import Curve
+from simbank.distributions import Draw
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, fraction, quantity, refuse_all
+from simbank.filemodel import FileModel, Takes, fraction, nearest, quantity, range_draw, refuse_all
 
 __all__ = ["SECTIONS", "ChemistryFile", "Sourced"]
 
@@ -26,12 +27,46 @@ def _soc_points(**more):
     return _key("states of charge of the values below", "fraction", "two or more, rising from 0 (empty) to 1 (full)", **more)
 
 
+EXACT = "a chemistry file has no ± and no within; the range of its section says how well a value is known"
+SCALE = Takes(None, 0.0, 100.0)
+
+
 class Sourced(FileModel):
-    """A section of a chemistry file: where its values come from; if assumed, which range is seen in practice."""
+    """A section of a chemistry file: where its values come from; if assumed, which range is seen in practice.
+
+    ``RANGES`` has for each change of ``[chemistries.NAME]`` whose range the section may state: what it takes, and its typical value or
+    the key of the section that holds it.
+    """
+
+    ALL_EXACT: ClassVar[str] = EXACT
+    RANGES: ClassVar[dict[str, tuple[Takes, float | str]]] = {}
 
     source: str = _key("where the values of the section come from")
     assumed: bool = _key("whether they are assumed rather than measured or read somewhere", default=False)
     seen_in_practice: str | None = _key("range seen in practice; required of what is assumed", default=None)
+    range: dict[str, Any] | None = _key(
+        "low and high end, 5 and 95 % of what is seen in practice, of changes that [chemistries.NAME] makes to the section, such as "
+        "{ scale = [0.5, 2] }; what bands of a run draw from",
+        default=None,
+    )
+
+    @model_validator(mode="after")
+    def _ranges(self):
+        self.draws()
+        return self
+
+    def draws(self) -> dict[str, Draw]:
+        """Distribution of each change whose range the section states."""
+        found = {}
+        for key, ends in (self.range or {}).items():
+            if key not in self.RANGES:
+                raise InputError(f'unknown key "{key}"; {nearest(key, self.RANGES)}', key="range")
+            takes, typical = self.RANGES[key]
+            try:
+                found[key] = range_draw(ends, getattr(self, typical) if isinstance(typical, str) else typical, takes)
+            except InputError as error:
+                raise InputError(error.problem, key=f"range.{key}", value=error.value) from None
+        return found
 
     @model_validator(mode="after")
     def _said(self):
@@ -51,6 +86,8 @@ class Sourced(FileModel):
 class _OCV(Sourced):
     """Open-circuit voltage of one cell at the reference temperature, half way between its charge and its discharge branch."""
 
+    RANGES: ClassVar = {"scale": (Takes(None, 0.01, 100.0), 1.0), "offset": (Takes("volt", -0.5, 0.5), 0.0)}
+
     soc: list[float] = _soc_points()
     volt: list[float] = _key(
         "open-circuit voltage", "V", "rising from point to point, mostly 1.7 to 4.3",
@@ -61,6 +98,10 @@ class _OCV(Sourced):
 
 class _Hysteresis(Sourced):
     """Half of the gap between charge and discharge branch at rest, and how fast the cell goes from one to the other."""
+
+    RANGES: ClassVar = {
+        "scale": (SCALE, 1.0), "half_width": (Takes("volt", 0.0, 1.0), 0.0), "decay_per_soc": (Takes(None, 0.0, 1e4), "decay_per_soc"),
+    }  # fmt: skip
 
     soc: list[float] = _soc_points()
     half_width_volt: list[float] = _key(
@@ -77,6 +118,8 @@ class _Hysteresis(Sourced):
 class _Entropy(Sourced):
     """Entropic coefficient: how the open-circuit voltage changes with temperature, and the reversible heat that goes with it."""
 
+    RANGES: ClassVar = {"scale": (Takes(None, -100.0, 100.0), 1.0)}
+
     soc: list[float] = _soc_points()
     volt_per_kelvin: list[float] = _key("dU/dT", "V/K", "-0.001 to 0.001")
 
@@ -84,12 +127,15 @@ class _Entropy(Sourced):
 class _RC(FileModel):
     """A relaxation pair."""
 
+    ALL_EXACT: ClassVar[str] = EXACT
     ratio: fraction(0.0, 100.0) = _key("its resistance over R0 at half charge", "ratio", "0 to 100")
     time_constant: quantity("second", above_zero=True) = _key("its time constant", "a time with its unit", "above 0")
 
 
 class _Resistance(Sourced):
     """R0, the ohmic resistance of one cell, over state of charge and temperature. The pack's file says how large it is."""
+
+    RANGES: ClassVar = {"scale": (SCALE, 1.0), "activation_energy": (Takes("joule/mole", 0.0), "activation_energy")}
 
     soc: list[float] = _soc_points(default_factory=lambda: [0.0, 1.0])
     factor: list[float] = _key(
@@ -105,6 +151,8 @@ class _Resistance(Sourced):
 
 class _Relaxation(_Resistance):
     """What follows the jump of voltage: two pairs of resistance and capacitance."""
+
+    RANGES: ClassVar = _Resistance.RANGES | {"time_scale": (Takes(None, 1e-3, 1e3), 1.0)}
 
     factor: list[float] = _key(
         "resistance of both pairs over its value at half charge",
@@ -132,12 +180,19 @@ class _Limits(Sourced):
 class _ChargeRate(Sourced):
     """Largest charge current of a cell, over its temperature; the cell maker's sheet decides."""
 
+    RANGES: ClassVar = {"scale": (SCALE, 1.0)}
+
     celsius: list[float] = _key("temperatures of the rates below", "degC", "two or more, rising")
     c_rate: list[float] = _key("largest charge rate", "C (1/h)", "0 or more", "read the maker's sheet")
 
 
 class _Typical(Sourced):
     """A typical cell, for the card and for the starting values of a scenario; a bank takes its packs' own numbers."""
+
+    RANGES: ClassVar = {
+        "capacity": (Takes("ampere_hour", 0.0), "capacity"), "resistance": (Takes("ohm", 0.0), "resistance"),
+        "specific_heat": (Takes("joule/kilogram/kelvin", 0.0), "specific_heat"),
+    }  # fmt: skip
 
     capacity: quantity("ampere_hour", above_zero=True) = _key(
         "its capacity", "a capacity with its unit", "above 0", "discharge from full to empty"
@@ -157,6 +212,7 @@ class _Typical(Sourced):
 class ChemistryFile(FileModel):
     """A chemistry: what one cell of a kind does. A scenario names this file as the `chemistry` of a pack type."""
 
+    ALL_EXACT: ClassVar[str] = EXACT
     name: str = _key("by which it goes in tables and reports")
     title: str = _key("what it is, in one line")
     source: str = _key("where the values come from")

@@ -101,11 +101,15 @@ class ChemistryTable(FileModel):
     """A chemistry of the file's own: another one with some of its numbers changed.
 
     It goes by NAME wherever a pack type names a chemistry. Its keys are dotted keys like all others, so that `--set`, `--over`,
-    `--vary` and `sensitivity` reach them: `chemistries.NAME.hysteresis.scale`. Measured curves belong into a chemistry file
+    `--vary` and `sensitivity` reach them: `chemistries.NAME.hysteresis.scale`. Without a `base` it changes, for this file, the shipped
+    chemistry NAME or that of the file NAME.toml which a pack type names. Measured curves belong into a chemistry file
     (`simbank cell new`, `simbank cell import`), which can be the `base`.
     """
 
-    base: str = Field(description="name in the library, or path of a chemistry file, counted from this file")
+    base: str | None = Field(
+        None,
+        description="name in the library, or path of a chemistry file, counted from this file; left out where NAME is the one that is changed",
+    )
     ocv: OCVChange = Field(OCVChange(), description="open-circuit voltage")
     hysteresis: HysteresisChange = Field(HysteresisChange(), description="hysteresis")
     entropy: EntropyChange = Field(EntropyChange(), description="entropic coefficient")
@@ -115,7 +119,7 @@ class ChemistryTable(FileModel):
     charge_rate: ChargeRateChange = Field(ChargeRateChange(), description="largest charge rate")
     typical: TypicalChange = Field(TypicalChange(), description="typical values")
 
-    def chemistry(self, name: str, folder: str | PathLike | None = None) -> Chemistry:
+    def chemistry(self, name: str, folder: str | PathLike | None = None, path: str | None = None) -> Chemistry:
         """The chemistry that it describes.
 
         Parameters
@@ -124,6 +128,8 @@ class ChemistryTable(FileModel):
             By which it goes.
         folder : path-like, optional
             From which the path of its base counts; by default the working folder.
+        path : str, optional
+            What it changes where it has no base; by default the chemistry ``name`` of the library.
 
         Raises
         ------
@@ -131,7 +137,7 @@ class ChemistryTable(FileModel):
             If there is no such base, or with these changes the cell's limits and its curve contradict each other.
         """
         try:
-            base = load_chemistry(self.base, folder)
+            base = load_chemistry(self.base or path or name, folder)
         except InputError as error:
             raise InputError(error.problem, file=error.file, key=error.key or "base", value=error.value) from None
         return _changed(base, name, self)
@@ -220,9 +226,19 @@ def _changed(base: Chemistry, name: str, table: ChemistryTable) -> Chemistry:
         arrhenius_rc_k=_kelvin(table.relaxation.activation_energy, base.arrhenius_rc_k),
         charge_rate=_scaled(base.charge_rate, table.charge_rate.scale),
         specific_heat_j_kg_k=table.typical.specific_heat or base.specific_heat_j_kg_k,
+        ranges={key: draw for key, draw in base.ranges.items() if key not in _stated(table)},
     )
     _check_limits(base, made)
     return made
+
+
+def _stated(table: ChemistryTable) -> set[str]:
+    """Dotted keys of what a table states itself; a half-width of its own leaves nothing to scale."""
+    parts = {part: getattr(table, part) for part in type(table).model_fields}
+    said = {
+        f"{part}.{key}" for part, changes in parts.items() if isinstance(changes, FileModel) for key in changes.model_fields_set
+    }
+    return said | ({"hysteresis.scale"} if "hysteresis.half_width" in said else set())
 
 
 def _kelvin(activation_j_mol, base_k):

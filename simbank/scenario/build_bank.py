@@ -321,11 +321,19 @@ def _graph(file: ScenarioFile) -> Piece:
 
 
 def _with_added(branches: tuple[Branch, ...], added: dict[str, float]) -> list[Branch]:
-    """Branches with the extra resistance that ``wiring.added`` gives some of them, such as a bad joint."""
-    names = [branch.name for branch in branches]
-    for name in added:
-        if name not in names:
-            raise InputError(f"no such branch; {nearest(name, names)}", key="wiring.added", value=name)
+    """Branches with the extra resistance that ``wiring.added`` gives some of them, such as a bad joint.
+
+    Below zero it may take away what the joints of a branch have, and no more.
+    """
+    own = {branch.name: branch for branch in branches}
+    for name, ohm in added.items():
+        if name not in own:
+            raise InputError(f"no such branch; {nearest(name, own)}", key="wiring.added", value=name)
+        conductor = own[name].conductor
+        joints = conductor.joints * conductor.joint_ohm if conductor else 0.0
+        if ohm < 0 and ohm + joints < -1e-8 * joints:  # digits of a drawn value
+            has = f", by more than the {joints * 1e3:.4g} milliohm of its joints" if joints else ""
+            raise InputError(f"must not be below zero{has}", key=f"wiring.added.{name}", value=f"{ohm * 1e3:.6g} milliohm")
     return [replace(b, resistance_ohm=b.resistance_ohm + added[b.name]) if b.name in added else b for b in branches]
 
 

@@ -36,7 +36,7 @@ def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
     """
     data = copy.deepcopy(data)
     for dotted in sorted(changes, key=_precedence):
-        *path, last = dotted.split(".")
+        *path, last = parts_of(dotted)
         places: list[Any] = [data]
         for depth, part in enumerate(path):
             so_far = ".".join(path[: depth + 1])
@@ -58,6 +58,12 @@ def checked_keys(changes: Any) -> dict[str, Any]:
         if not isinstance(key, str):
             raise InputError('a dotted key must be text, such as "packs.A.soc"', key="changes", value=key)
     return dict(changes)
+
+
+def parts_of(dotted: str) -> list[str]:
+    """Parts of a dotted key; all that follows ``wiring.added.`` is the name of a branch, dots or not."""
+    parts = dotted.split(".")
+    return [*parts[:2], ".".join(parts[2:])] if parts[:2] == ["wiring", "added"] and len(parts) > 2 else parts
 
 
 def _precedence(dotted):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from simbank.cells import Chemistry, Curve, RCPair, library, load_chemistry
+from simbank.cells import Chemistry, ChemistryTable, Curve, RCPair, library, load_chemistry
 from simbank.cells.chemistry import unknown_chemistry
 from simbank.cells.derived import refuse_rest_beyond_limits
 from simbank.errors import InputError
@@ -43,13 +43,13 @@ def chemistry_by_name(file: ScenarioFile, name: str, folder: Path) -> Chemistry:
         own = file.chemistries[name]
         if isinstance(own, Chemistry):
             return _sound(replace(own, name=name))
-        if own.base in file.chemistries:
+        if own.base in file.chemistries and own.base not in library():
             raise InputError(
                 "a chemistry of this file cannot be the base of another; name one of the library, or the path of a file",
                 key=f"chemistries.{name}.base", value=own.base,
             )  # fmt: skip
         try:
-            return file.chemistries[name].chemistry(name, folder)
+            return own.chemistry(name, folder, next(iter(file.paths_of(name)), None))
         except InputError as error:
             raise InputError(error.problem, file=error.file, key=f"chemistries.{name}.{error.key}", value=error.value) from None
     if not name.endswith(".toml") and name not in library():
@@ -106,13 +106,20 @@ def _check_others(own: Chemistry, key: str) -> None:
 def chemistries_of_types(file: ScenarioFile, folder: Path) -> tuple[dict[str, Chemistry], tuple[str, ...]]:
     """Chemistry of each pack type, and the names of the file's own chemistries that no pack type names; all of them must be sound."""
     own = {name: chemistry_by_name(file, name, folder) for name in file.chemistries}
+    changed = {path: name for name, table in file.chemistries.items() if _changes_in_place(table) for path in file.paths_of(name)}
     found = {}
     for label, kind in file.pack_types.items():
+        name = changed.get(kind.chemistry, kind.chemistry)
         try:
-            found[label] = own.get(kind.chemistry) or chemistry_by_name(file, kind.chemistry, folder)
+            found[label] = own.get(name) or chemistry_by_name(file, name, folder)
         except InputError as error:
             if error.file is None and error.key is None:
                 raise InputError(error.problem, key=f"pack_types.{label}.chemistry", value=error.value) from None
             raise
-    named = {kind.chemistry for kind in file.pack_types.values()}
+    named = {changed.get(kind.chemistry, kind.chemistry) for kind in file.pack_types.values()}
     return found, tuple(name for name in own if name not in named)
+
+
+def _changes_in_place(own: Chemistry | ChemistryTable) -> bool:
+    """Whether a table of ``[chemistries]`` changes the chemistry whose name it has, rather than making another."""
+    return not isinstance(own, Chemistry) and own.base is None

@@ -32,6 +32,8 @@ class Scenario:
         A file's contents, with changes applied.
     source : str, optional
         Path of the file; the paths of tables and chemistries start from its folder.
+    duty : Duty or SampledDuty, optional
+        What is asked, in place of what ``data`` asks.
 
     Attributes
     ----------
@@ -57,7 +59,7 @@ class Scenario:
     bank: Bank
     duty: Duty | SampledDuty
 
-    def __init__(self, data: dict[str, Any], source: str | None = None):
+    def __init__(self, data: dict[str, Any], source: str | None = None, duty: Duty | SampledDuty | None = None):
         self.data, self.source = data, source
         self.files = files_read(data, source)
         self.own_layouts = {
@@ -67,7 +69,7 @@ class Scenario:
             self._file = file = check(ScenarioFile, data, unions=("duty",))
             self.name, self.layout = file.name, file.wiring.layout
             self.bank = build_bank(file, self._folder)
-            self.duty = build_duty(file, self.bank, self._folder)
+            self.duty = duty or build_duty(file, self.bank, self._folder)
         except InputError as error:
             raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
 
@@ -148,7 +150,9 @@ def load(path: str | PathLike, changes: dict[str, Any] | None = None) -> Scenari
 _ADDED = "wiring.added.*"
 
 
-def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, source: str | None = None) -> Scenario:
+def from_dict(
+    data: dict[str, Any], changes: dict[str, Any] | None = None, source: str | None = None, duty: Duty | SampledDuty | None = None
+) -> Scenario:  # fmt: skip
     """Scenario from a dict of the file's form; see :func:`load`.
 
     Parameters
@@ -159,6 +163,8 @@ def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, sourc
         Dotted key → value, as in :func:`with_changes`.
     source : str, optional
         Path of the file that it is from; the paths of tables start from its folder.
+    duty : Duty or SampledDuty, optional
+        What is asked, in place of what ``data`` asks.
 
     Raises
     ------
@@ -178,7 +184,7 @@ def from_dict(data: dict[str, Any], changes: dict[str, Any] | None = None, sourc
         data = changed(data, changes)
     except InputError as error:
         raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
-    return Scenario(data, source)
+    return Scenario(data, source, duty)
 
 
 def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator
+from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, WrapValidator, model_validator
@@ -11,11 +12,13 @@ from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, WrapVal
 from simbank.bank import LAYOUTS, Bar, Conductor, Gauge, parse_gauge
 from simbank.bank.ageing import growth_from_health, load_grade, scattered_cells
 from simbank.bank.ampacity import INSULATIONS
+from simbank.bank.assumed import assumed
 from simbank.bank.bank import MAX_PACKS
 from simbank.cells import Chemistry, ChemistryTable, library
+from simbank.distributions import Draw
 from simbank.duty import Duty
 from simbank.errors import InputError
-from simbank.filemodel import FileModel, bank_temperature, fraction, nearest, quantity
+from simbank.filemodel import FileModel, bank_temperature, entries_exact, fraction, nearest, quantity
 from simbank.scenario.display_schema import DisplayTable
 from simbank.scenario.duty_schema import ConstantDuty, CyclesDuty, DaysDuty, TableDuty, pick_duty
 from simbank.scenario.equipment_schema import BMSTable, ChargerTable, DeviceTable, InverterTable, Resistance, SwitchTable
@@ -91,6 +94,7 @@ MOST_LETTERS = 300  # of a name or title
 UNSHOWN = ("Cc", "Cs", "Zl", "Zp")  # general categories of Unicode: controls, halves of pairs, line and paragraph ends
 TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")  # Bidi_Control of Unicode, UAX #9
 Name = Annotated[str, Field(min_length=1), BeforeValidator(_not_blank)]
+AddedResistance = quantity("ohm", least=-1e3, most=1e3, hint="; a connection of more is an open circuit: leave it out")
 Length = quantity("m", above_zero=True, most=1e4)
 
 
@@ -143,8 +147,13 @@ class ConductorTable(FileModel):
         """The conductor that it describes, at ``ambient_k`` [K] if it has no temperature of its own."""
         return Conductor(
             self.gauge, self.length or 0.0, self.material, self.construction, self.joint, joints,
-            self.temperature or ambient_k, self.resistance, self.insulation, self.loaded, self.ampacity,
+            self.temperature or ambient_k, self.resistance, self.insulation, self.loaded, self.ampacity, self.joint_draw,
         )  # fmt: skip
+
+    @property
+    def joint_draw(self) -> Draw | None:
+        """How well the resistance of its joints is known: as the file says, else by what is seen where it says nothing of them."""
+        return self.how_known.get("joint") if "joint" in self.model_fields_set else assumed().joint.draw
 
 
 class RCTable(FileModel):
@@ -434,9 +443,10 @@ class WiringTable(FileModel):
     )
     distribution: DistributionTable | None = Field(None, description="how strings are joined")
     conductors: list[FreeConductor] = Field(default_factory=list, description="of layout `graph`")
-    added: dict[str, Resistance] = Field(
+    added: dict[str, AddedResistance] = Field(
         default_factory=dict,
-        description='extra resistance of branches by their names, such as a bad joint: `{ "link A-B +" = "0.8 milliohm" }`',
+        description='extra resistance of branches by their names, such as a bad joint: `{ "link A-B +" = "0.8 milliohm" }`; below zero '
+        "as far as the branch's joints go, of joints that are better than the file says",
     )
     conductor_temperature: bank_temperature() | None = Field(
         None,
@@ -521,11 +531,23 @@ class ScenarioFile(FileModel):
                 except InputError as error:
                     raise InputError(error.problem, key=key, value=ascii(name)[1:-1]) from None
         for name in self.chemistries:
-            if name in library():
-                raise InputError("a shipped chemistry has this name; choose another", key="chemistries", value=name)
+            own = self.chemistries[name]
+            if name in library() and (isinstance(own, Chemistry) or own.base is not None):
+                raise InputError(
+                    "a shipped chemistry has this name; choose another, or leave out the base to change the shipped one for this file",
+                    key="chemistries", value=name,
+                )  # fmt: skip
+            if name not in library() and not isinstance(own, Chemistry) and own.base is None and len(self.paths_of(name)) != 1:
+                raise InputError("is required", key=f"chemistries.{name}.base")
             if name.endswith(".toml") or name.strip() in ("", "*"):
                 raise InputError('a name must not be blank, "*" or end in ".toml", like a file\'s', key="chemistries", value=name)
         return self
+
+    def paths_of(self, name: str) -> set[str]:
+        """Paths by which pack types name a chemistry file NAME.toml; none where NAME is a shipped chemistry."""
+        if name in library():
+            return set()
+        return {kind.chemistry for kind in self.pack_types.values() if PurePath(kind.chemistry).name == f"{name}.toml"}
 
     @model_validator(mode="after")
     def _names(self):
@@ -564,4 +586,4 @@ class ScenarioFile(FileModel):
 
 def json_schema() -> dict[str, Any]:
     """JSON Schema of the scenario file, in which every key says what it means."""
-    return ScenarioFile.model_json_schema()
+    return entries_exact(ScenarioFile.model_json_schema())

@@ -127,10 +127,14 @@ def _takes(field):
     field = field | next(iter(field.get("allOf", ())), {})  # in which older pydantic wraps a table
     if "$ref" in field:
         return TABLES[field["$ref"].rsplit("/", 1)[1]]
+    if "properties" in field:  # how well a number is known, which every number may say
+        return ""
     if "oneOf" in field:
         return "one of the kinds of duty below"
+    if "examples" in field:
+        return f'{field["x-takes"]} (`"{field["examples"][0]}"`)'
     if "anyOf" in field:
-        return " or ".join(_takes(part) for part in field["anyOf"] if part.get("type") != "null")
+        return " or ".join(filter(None, (_takes(part) for part in field["anyOf"] if part.get("type") != "null")))
     if "const" in field:
         return f"`{_toml(field['const'])}`"
     if "enum" in field:
@@ -141,9 +145,7 @@ def _takes(field):
         return f"list of {_takes(field['items'])}" if "items" in field else "list"
     if field.get("type") == "object":
         extra = field.get("additionalProperties")
-        return f"a table of {_takes(extra)} by name" if isinstance(extra, dict) else "a table"
-    if "examples" in field:
-        return f'{field["x-takes"]} (`"{field["examples"][0]}"`)'
+        return f"a table of {_takes(extra)} by name" if extra and isinstance(extra, dict) else "a table"
     words = {"string": "text", "integer": "a whole number", "number": "a number", "boolean": "`true` or `false`"}
     text = words.get(field.get("type"), "a value")
     low = field.get("minimum", field.get("exclusiveMinimum"))

@@ -160,7 +160,7 @@ def sweep(
     points : list of dict, optional
         The points themselves, each dotted key → value.
     vary : dict of str to str, optional
-        Dotted key → distribution (see :func:`simbank.studies.draws.parse_draw`), drawn ``runs`` times for each point of the grid.
+        Dotted key → distribution (see :func:`simbank.distributions.parse_draw`), drawn ``runs`` times for each point of the grid.
         ``*`` stands for every name, each drawn for itself: ``packs.*.soc``. In a grid or list it sets all alike.
     runs, sampler, seed
         How many draws; "lhs" or "sobol"; seed.

@@ -6,9 +6,9 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from simbank.distributions import Draw
 from simbank.errors import InputError
 from simbank.scenario import Scenario, with_changes
-from simbank.studies.draws import Draw
 from simbank.warning import BankWarning, counted
 
 if TYPE_CHECKING:

@@ -1,0 +1,345 @@
+"""How well values are known: what a file says of it, what it leaves to assumed data, and scenarios with values drawn."""
+
+import math
+
+import numpy as np
+import pytest
+from conftest import ROOT
+from scipy import stats
+
+import simbank as sb
+from simbank.bank.assumed import assumed
+from simbank.cells.chemistry import LIBRARY
+from simbank.distributions import measured, parse_draw, within_range
+from simbank.errors import InputError
+from simbank.filemodel import read_toml
+from simbank.quantities import parse, parse_measured
+
+SHARES = np.array([0.001, 0.01, 0.05, 0.3, 0.5, 0.7, 0.95, 0.99, 0.999])
+
+
+def chain(changes=None):
+    return sb.with_changes(sb.example("classroom_chain"), changes or {})
+
+
+def by_key(scenario):
+    return {value.key: value for value in sb.uncertain_values(scenario)}
+
+
+# ---- distributions ----
+
+
+def test_an_expanded_uncertainty_is_two_standard_deviations():
+    """JCGM 100:2008 6.2.1 and G.1.3: U = k u, with k = 2 some 95.45 % of a normal distribution lie within."""
+    draw = parse_draw("0.25 ± 0.03 milliohm")
+    inside = stats.norm.cdf(2) - stats.norm.cdf(-2)
+    assert inside == pytest.approx(0.9545, abs=1e-4)
+    assert draw.number(0.5 - inside / 2) == pytest.approx(0.22, rel=1e-12)
+    assert draw.number(0.5 + inside / 2) == pytest.approx(0.28, rel=1e-12)
+    for share in SHARES:
+        assert draw.number(share) == pytest.approx(stats.norm(0.25, 0.015).ppf(share), rel=1e-12)
+
+
+@pytest.mark.parametrize(("low", "typical", "high"), [(-15.0, 0.0, 15.0), (0.9, 1.0, 1.3), (-1.0, 2.0, 3.0)])
+def test_a_range_is_a_normal_distribution_on_either_side_of_its_typical_value(low, typical, high):
+    draw = within_range(low, high, typical)
+    z = stats.norm.ppf(0.95)
+    for share in SHARES:
+        width = (typical - low if share < 0.5 else high - typical) / z
+        assert draw.number(share) == pytest.approx(stats.norm(typical, width).ppf(share), rel=1e-12, abs=1e-12)
+    assert [draw.number(share) for share in (0.05, 0.5, 0.95)] == pytest.approx([low, typical, high], abs=1e-12)
+
+
+def test_a_wide_range_above_zero_is_lognormal():
+    low, typical, high = 0.02, 0.05, 0.3
+    draw = within_range(low, high, typical, "milliohm")
+    z = stats.norm.ppf(0.95)
+    for share in SHARES:
+        width = math.log(typical / low if share < 0.5 else high / typical) / z
+        assert draw.number(share) == pytest.approx(stats.lognorm(width, scale=typical).ppf(share), rel=1e-12)
+    assert draw.value(0.5) == "0.05 milliohm"
+
+
+def test_a_typical_value_outside_its_range_gives_way_to_the_middle():
+    assert within_range(1.0, 1.5, 7.0).number(0.5) == pytest.approx(1.25, rel=1e-12)
+    assert within_range(0.02, 0.3, 0.0).number(0.5) == pytest.approx(math.sqrt(0.02 * 0.3), rel=1e-12)
+
+
+def test_draws_are_truncated_to_the_bounds_of_a_key():
+    draw = measured(0.98, 0.04).bounded(0.0, 1.0)
+    cut = stats.truncnorm((0.0 - 0.98) / 0.02, (1.0 - 0.98) / 0.02, loc=0.98, scale=0.02)
+    for share in SHARES:
+        assert draw.number(share) == pytest.approx(cut.ppf(share), rel=1e-9)
+    assert draw.number(1 - 1e-9) <= 1.0
+    wide = within_range(0.1, 5.0, 1.0).bounded(0.5, 2.0)
+    below, above = (math.log(end) / stats.norm.ppf(0.95) for end in (10.0, 5.0))
+    first, last = stats.norm.cdf(math.log(0.5) / below), stats.norm.cdf(math.log(2.0) / above)
+    z = stats.norm.ppf(first + 0.3 * (last - first))
+    assert wide.number(0.3) == pytest.approx(math.exp(z * (below if z < 0 else above)), rel=1e-12)
+
+
+def test_a_number_added_and_a_factor():
+    draw = within_range(0.02, 0.3, 0.05, "milliohm").times(2).shifted(-0.1)
+    assert [draw.value(share) for share in (0.05, 0.5, 0.95)] == ["-0.06 milliohm", "0 milliohm", "0.5 milliohm"]
+
+
+# ---- text ----
+
+
+@pytest.mark.parametrize(
+    ("text", "number", "half", "unit"),
+    [
+        ("0.25 ± 0.03 milliohm", 0.25, 0.03, "milliohm"),
+        ("0.25 +/- 0.03 milliohm", 0.25, 0.03, "milliohm"),
+        ("0.25 milliohm ± 12 %", 0.25, 0.03, "milliohm"),
+        ("0.25 milliohm ±12%", 0.25, 0.03, "milliohm"),
+        ("0.25 milliohm +/- 12 percent", 0.25, 0.03, "milliohm"),
+        ("0.25 mΩ ± 0.03 mΩ", 0.25, 0.03, "mohm"),
+        ("25 ± 5 degC", 25.0, 5.0, "degC"),
+        ("25 °C ± 5 K", 25.0, 5.0, "degC"),
+        ("-10 V ± 5 %", -10.0, 0.5, "V"),
+        ("0.9 ± 0.05", 0.9, 0.05, ""),
+    ],
+)
+def test_measured_text(text, number, half, unit):
+    assert parse_measured(text)[1:] == (number, half, unit)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("0.25 ± -0.03 milliohm", "must be above zero"),
+        ("0.25 ± 0 milliohm", "must be above zero"),
+        ("0 V ± 5 %", "must be above zero"),
+        ("0.25 V ± 0.03 milliohm", "has two units"),
+        ("25 degC ± 3 %", "a percentage of a temperature says nothing"),
+        ("± 3 V", "not a value with how well it is known"),
+        ("1 ± 2 ± 3 V", "not a value with how well it is known"),
+        ("1 V ± much", "not a value with how well it is known"),
+    ],
+)
+def test_faults_of_measured_text(text, says):
+    with pytest.raises(InputError, match=says):
+        parse_measured(text)
+
+
+def test_five_degrees_either_way_are_five_kelvin():
+    (value,) = [v for v in sb.uncertain_values(chain({"ambient": "25 ± 5 degC"})) if v.key == "ambient"]
+    kelvin = [parse(value.draw.value(share), "kelvin") for share in (stats.norm.cdf(-2), 0.5, stats.norm.cdf(2))]
+    assert kelvin == pytest.approx([293.15, 298.15, 303.15], abs=1e-6)
+
+
+# ---- the file ----
+
+
+@pytest.mark.parametrize(
+    ("key", "plain", "said"),
+    [
+        ("pack_types.equal.cell_resistance", "0.6 milliohm", "0.6 ± 0.05 milliohm"),
+        (
+            "pack_types.equal.cell_resistance",
+            "0.6 milliohm",
+            {"value": "0.6 milliohm", "range": ["500 microohm", "0.8 milliohm"]},
+        ),
+        ("packs.P.soc", 0.3, {"value": 0.3, "within": 0.05}),
+        ("packs.P.soc", 0.3, {"value": 0.3, "range": [0.2, 0.4]}),
+        ("ambient", "25 degC", {"value": "25 degC", "within": "5 K"}),
+        ("wiring.link.length", "40 cm", "40 cm ± 5 %"),
+        ("wiring.added", {"link P1-P2 +": "1 milliohm"}, {"link P1-P2 +": "1 ± 0.2 milliohm"}),
+        ("duty.steps.0.voltage", "57.6 V", "57.6 ± 0.2 V"),
+        ("chemistries.lfp.hysteresis.scale", 1.2, {"value": 1.2, "within": 0.3}),
+    ],
+)
+def test_a_plain_run_takes_the_middle_value(key, plain, said):
+    exact, known = chain({key: plain}), chain({key: said})
+    point = [sb.operating_point(scenario, {"charger": 20.0}) for scenario in (exact, known)]
+    assert point[0].packs.equals(point[1].packs)
+    assert exact.duty == known.duty
+    keys = [value.key for value in sb.uncertain_values(known) if value.source == "the file"]
+    told = {"packs.P.soc": [f"packs.P{k}.soc" for k in range(1, 6)], "wiring.added": ["wiring.added.link P1-P2 +"]}
+    assert keys == told.get(key, [key])
+    assert not [value for value in sb.uncertain_values(exact) if value.source == "the file"]
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "says"),
+    [
+        ("packs.P.soc", {"value": 0.3, "within": -0.05}, "packs.P.soc.within: -0.05: must be above zero"),
+        ("packs.P.soc", {"value": 0.3, "within": "5 %"}, "packs.P.soc.within: '5 %': must be a number"),
+        ("packs.P.soc", "0.3 ± 0.05", "write { value = 0.9, within = 0.05 }"),
+        ("packs.P.soc", {"value": 1.3, "within": 0.05}, "packs.P.soc: 1.3: must be at most 1"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.5, 0.1]}, "its low end must lie below its high end"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.4, 0.5]}, "packs.P.soc.range: '0.4 to 0.5': must hold its value, 0.3"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.1, 0.2]}, "must hold its value, 0.3"),
+        ("packs.P.soc", {"value": 0.3, "range": [-0.1, 0.5]}, "packs.P.soc.range: -0.1: must be at least 0"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.1, 1.5]}, "packs.P.soc.range: 1.5: must be at most 1"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.1]}, "must be a list of its low and its high end"),
+        ("packs.P.soc", {"value": 0.3, "range": [0.1, 0.5], "within": 0.1}, 'needs "within" or "range"'),
+        ("packs.P.soc", {"value": 0.3}, 'needs "within" or "range"'),
+        ("packs.P.soc", {"value": 0.3, "rnge": [0.1, 0.5]}, 'unknown key "rnge"; did you mean "range"'),
+        ("wiring.link.joint", {"value": "0.1 milliohm", "range": ["0.1 V", "0.3 V"]}, "has the wrong dimension"),
+        ("wiring.link.joint", {"value": "0.1 milliohm", "range": [0.02, 0.3]}, "a number without a unit"),
+        ("wiring.link.joint", {"value": "0.1 milliohm", "within": "-0.05 milliohm"}, "must be above zero"),
+        ("wiring.link.joint", {"value": "0.1 milliohm", "within": "50 microohm"}, 'must have the unit of "value", milliohm'),
+        ("wiring.link.joint", "0.1 ± 0.3 V", "has the wrong dimension"),
+        ("pack_types.equal.cell_resistance", "-0.6 ± 0.05 milliohm", "must be at least 0 milliohm"),
+        ("ambient", "250 ± 5 degC", "must be at most 120 degC"),
+        ("ambient", {"value": "25 degC", "range": ["-80 degC", "30 degC"]}, "must be at least -60 degC"),
+    ],
+)
+def test_faults_of_what_a_file_says(key, value, says):
+    with pytest.raises(InputError) as caught:
+        chain({key: value})
+    assert says in str(caught.value)
+    assert str(caught.value).startswith(f"{sb.example('classroom_chain').source}: {key}")
+    assert "\n" not in str(caught.value)
+
+
+def test_a_chemistry_file_states_ranges_and_no_uncertainties(tmp_path):
+    text = (LIBRARY / "lfp.toml").read_text(encoding="utf-8")
+    for old, new, says in (
+        ('"0.25 milliohm"', '"0.25 ± 0.03 milliohm"', "typical.resistance: .*the range of its section"),
+        ("scale = [0.25, 1.9]", "scale = [1.9, 0.25]", "hysteresis.range.scale: .*its low end must lie below"),
+        ("scale = [0.25, 1.9]", "scale = [-0.25, 1.9]", "hysteresis.range.scale: -0.25: must be at least 0"),
+        ("scale = [0.25, 1.9]", "scael = [0.25, 1.9]", 'unknown key "scael"; did you mean "scale"'),
+        ('offset = ["-15 mV", "15 mV"]', 'offset = ["-15 mA", "15 mA"]', "ocv.range.offset: '-15 mA': has the wrong dimension"),
+    ):
+        assert old in text
+        path = tmp_path / "cell.toml"
+        path.write_text(text.replace(old, new), encoding="utf-8")
+        with pytest.raises(InputError, match=says):
+            sb.load_chemistry(path)
+
+
+# ---- what is left to assumed data ----
+
+
+@pytest.mark.parametrize("name", sb.chemistry_library())
+def test_what_a_shipped_chemistry_assumes_has_a_range(name):
+    for section, table in read_toml(LIBRARY / f"{name}.toml").items():
+        if isinstance(table, dict) and table.get("assumed"):
+            assert table.get("range"), section
+    for key, draw in sb.load_chemistry(name).ranges.items():
+        assert draw.low <= draw.middle <= draw.high, key
+
+
+def test_assumed_values_lie_in_their_ranges_or_stand_aside():
+    """Zero, which a plain run takes of joints and of wiring within packs, lies in neither range; ``assumed.toml`` says so."""
+    text = (ROOT / "simbank" / "bank" / "assumed.toml").read_text(encoding="utf-8")
+    assert "value outside its range" in text
+    assert parse(assumed().joint.value, "ohm") == 0.0 < parse(assumed().joint.range[0], "ohm")
+    assert parse(assumed().internal_wiring.value, "ohm") == 0.0 < parse(assumed().internal_wiring.range[0], "ohm")
+    assert assumed().label.capacity[1] == assumed().label.resistance[1] == 1.0
+
+
+def test_joints_of_each_branch_are_drawn_for_themselves():
+    values = by_key(chain({"wiring.link.joint": {"value": "0.1 milliohm", "range": ["0.02 milliohm", "0.3 milliohm"]}}))
+    links = [key for key, value in values.items() if value.group == "joints"]
+    assert sorted(links) == [f"wiring.added.link P{k}-P{k + 1} {sign}" for k in range(1, 5) for sign in "+-"]
+    one = values["wiring.added.link P2-P3 -"]
+    assert one.words == "joints of the link P2-P3, negative side"
+    assert [one.draw.value(q) for q in (0.05, 0.5, 0.95)] == ["-0.16 milliohm", "0 milliohm", "0.4 milliohm"]
+
+
+def test_joints_left_at_their_default_are_assumed_data():
+    link = {"gauge": "6 AWG", "length": "40 cm"}
+    scenario = chain({"wiring.link": link})
+    values = [value for value in sb.uncertain_values(scenario) if value.group == "joints"]
+    assert len(values) == 8
+    assert {value.source for value in values} == {assumed().joint.source}
+    assert [values[0].draw.value(q) for q in (0.05, 0.95)] == ["0.04 milliohm", "0.6 milliohm"]
+    assert not [v for v in sb.uncertain_values(chain({"wiring.link": link | {"joint": "0 ohm"}})) if v.group == "joints"]
+    low = sb.drawn(scenario, {values[0].key: values[0].draw.value(0.05)})
+    metal = scenario.bank.graph.branches[0].resistance_ohm
+    assert low.bank.graph.branches[0].resistance_ohm == pytest.approx(metal + 0.04e-3, rel=1e-9)
+
+
+def test_added_resistance_takes_away_no_more_than_the_joints():
+    at_most = chain({"wiring.added": {"link P1-P2 +": "-0.2 milliohm"}}).bank.graph.branches[0]
+    assert at_most.resistance_ohm == pytest.approx(at_most.conductor.metal_ohm, rel=1e-12)
+    with pytest.raises(
+        InputError, match=r"wiring\.added\.link P1-P2 \+: .*below zero, by more than the 0.2 milliohm of its joints"
+    ):
+        chain({"wiring.added": {"link P1-P2 +": "-0.21 milliohm"}})
+
+
+def test_what_the_file_adds_to_a_branch_stays_under_its_joints():
+    joint = {"wiring.link.joint": "0.1 ± 0.02 milliohm"}
+    values = by_key(chain(joint | {"wiring.added": {"link P1-P2 +": "0.5 milliohm"}}))
+    assert values["wiring.added.link P1-P2 +"].draw.value(0.5) == "0.5 milliohm"
+    values = by_key(chain(joint | {"wiring.added": {"link P1-P2 +": "0.5 ± 0.2 milliohm"}}))
+    assert values["wiring.added.link P1-P2 +"].draw.high == 0.2
+
+
+def test_a_grade_a_state_of_health_and_a_label():
+    assert by_key(chain())["packs.P3.capacity_left"].source == assumed().label.source
+    graded = by_key(chain({"packs.P3.grade": "used"}))
+    draw = graded["packs.P3.capacity_left"].draw
+    assert [draw.value(q) for q in (0.05, 0.5, 0.95)] == pytest.approx([0.6, 0.78, 0.9])
+    assert graded["packs.P3.resistance_growth"].draw.value(0.5) == pytest.approx(1.6)
+    aged = by_key(chain({"packs.P3.state_of_health": 0.9}))
+    assert "packs.P3.capacity_left" not in aged
+    assert [aged["packs.P3.resistance_growth"].draw.value(q) for q in (0.05, 0.5, 0.95)] == pytest.approx([1.15, 1.5, 1.75])
+    stated = by_key(chain({"packs.P3.capacity_left": 0.9, "packs.P3.resistance_growth": 1.2}))
+    assert not [key for key in stated if key.startswith("packs.P3")]
+    sound = by_key(chain({"pack_types.equal.capacity": "100 ± 2 Ah", "pack_types.equal.cell_resistance": "0.6 milliohm ± 5 %"}))
+    assert not [key for key in sound if key.startswith("packs.")]
+
+
+# ---- shipped chemistries changed for one file ----
+
+
+def test_a_shipped_chemistry_is_changed_for_one_file():
+    base, wide = chain(), chain({"chemistries.lfp.hysteresis.scale": 1.5})
+    ratio = wide.bank.packs[0].chemistry.half_width(0.5) / base.bank.packs[0].chemistry.half_width(0.5)
+    assert ratio == pytest.approx(1.5, rel=1e-12)
+    assert wide.bank.unused_chemistries == ()
+    assert "chemistries.lfp.hysteresis.scale" not in by_key(wide)  # the file states it
+    mine = {"chemistries.mine": {"base": "lfp"}, "pack_types.equal.chemistry": "mine", "chemistries.lfp.hysteresis.scale": 1.5}
+    assert chain(mine).bank.packs[0].chemistry.half_width(0.5) == base.bank.packs[0].chemistry.half_width(0.5)
+    assert "chemistries.mine.hysteresis.scale" in by_key(chain(mine))
+
+
+def test_a_chemistry_file_is_changed_by_its_name(tmp_path):
+    cell = tmp_path / "mine.toml"
+    cell.write_text((LIBRARY / "lfp.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    base = chain({"pack_types.equal.chemistry": str(cell)})
+    assert "chemistries.mine.hysteresis.scale" in by_key(base)
+    wide = sb.drawn(base, {"chemistries.mine.hysteresis.scale": 1.5})
+    assert wide.bank.packs[0].chemistry.half_width(0.5) == pytest.approx(0.015, rel=1e-9)
+    assert wide.bank.unused_chemistries == ()
+
+
+# ---- drawn ----
+
+
+def test_what_is_asked_and_set_stays_by_the_middle_values():
+    changes = {
+        "duty.steps": [{"charge": "0.2 C", "tail": "0.05 C", "hours": 3}],
+        "pack_types.equal.bms": {"charge_current": {"limit": "1 C", "delay": "1 s"}},
+        "ports.charger.charger": {"tail": "0.03 C", "float": "54 V"},
+    }
+    scenario = chain(changes)
+    made = sb.drawn(scenario, {"packs.P1.capacity_left": 0.8, "pack_types.equal.capacity": "90 Ah"})
+    assert made.bank.capacity_ah == pytest.approx(432.0)
+    assert made.duty == scenario.duty
+    assert made.bank.port_equipment == scenario.bank.port_equipment
+    assert [pack.bms for pack in made.bank.packs] == [pack.bms for pack in scenario.bank.packs]
+    asked = sb.drawn(scenario, {"packs.P1.capacity_left": 0.8, "duty.steps.0.hours": 2.0})
+    assert asked.duty.steps[0].duration_s == 7200.0
+    assert asked.duty.steps[0].commands == scenario.duty.steps[0].commands
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "scenarios").glob("*.toml")), ids=lambda path: path.stem)
+def test_every_uncertain_value_of_a_shipped_scenario_can_be_drawn(path):
+    scenario = sb.load(path)
+    values = sb.uncertain_values(scenario)
+    assert len({value.key for value in values}) == len(values) > 0
+    groups = {"joints", "hysteresis", "relaxation", "resistance", "capacity", "start", "ocv", "asked", "other"}
+    assert {value.group for value in values} <= groups
+    assert all(value.words and value.source for value in values)
+    for share in (0.01, 0.5, 0.99):
+        point = {value.key: value.draw.value(share) for value in values}
+        sb.with_changes(scenario, point)
+        made = sb.drawn(scenario, point)
+        assert np.isfinite(sb.operating_point(made, {}).packs["current_a"]).all()
