@@ -215,3 +215,131 @@ def most_that_can_be_told(found):
         groups.append([j]) if group is None else group.append(j)
     told = [({names[candidates[j]] for j in group}, weight[group].sum() / weight.sum()) for group in groups]
     return sorted(told, key=lambda one: -one[1])
+
+
+@dataclass
+class Told:
+    """What was said of a case: probability of a sound bank, whether it is called suspect, the first suspect's probability, the rank of
+    the bad joint among the suspects (None if there is none), and the rank that the generator's own distributions give it."""
+
+    case: Case
+    sound: float
+    is_suspect: bool
+    first: float
+    rank: int | None
+    best_rank: int | None = None
+    best_first: float = 0.0
+    best_three: float = 0.0
+
+
+def told(found, bound=False):
+    table = pd.DataFrame({"pack": found.bank.names, "current_a": found.read_a, "time_since_change_s": 0.0})
+    said = sb.diagnose(sb.from_dict(found.bank.data), table)
+    suspects, rank = said.suspects, None
+    if found.bad is not None:
+        rank = next((k for k, s in enumerate(suspects) if any(m.where == found.bad for m in s.members)), len(suspects))
+    out = Told(found, said.sound_probability, said.is_suspect, suspects[0].probability, rank)
+    if bound and found.effect > 2.0:
+        best = most_that_can_be_told(found)
+        out.best_rank = next(k for k, (names, _) in enumerate(best) if found.bad in names)
+        out.best_first, out.best_three = best[0][1], sum(p for _, p in best[:3])
+    return out
+
+
+def ranks(cases):
+    """Share of the bad joints whose effect exceeds twice the noise that rank first, and among three."""
+    found = np.array([case.rank for case in cases if case.case.effect > 2.0])
+    return np.mean(found == 0), np.mean(found < 3), len(found)
+
+
+def reliability(stated, happened, edges=(0.0, 0.2, 0.4, 0.6, 0.8, 1.0)):
+    """(from, to, how many, mean stated, share that happened, chance of fewer or as few, chance of as many or more) of each range."""
+    stated, happened = np.array(stated), np.array(happened)
+    rows = []
+    for low, high in pairwise(edges):
+        mine = (stated >= low) & (stated < high + (high == 1.0))
+        n, hits = int(mine.sum()), int(happened[mine].sum())
+        if n:
+            mean = float(stated[mine].mean())
+            rows.append((low, high, n, mean, hits / n, binom.cdf(hits, n, mean), binom.sf(hits - 1, n, mean)))
+    return rows
+
+
+def shown(title, rows):
+    print(f"\n{title}\n  stated        n   mean stated   happened")
+    for low, high, n, mean, share, *_ in rows:
+        print(f"  {low:.1f} to {high:.1f}  {n:4d}          {mean:.2f}       {share:.2f}")
+
+
+def check_exact(cases):
+    first, three, n = ranks(cases)
+    print(f"\nresistances as in the file: of {n} joints {first * 100:.1f} % rank first, {three * 100:.1f} % among three")
+    assert first >= 0.95
+    assert three >= 0.99
+    sound = [case for case in cases if case.case.bad is None]
+    called = sum(case.is_suspect for case in sound)
+    print(f"of {len(sound)} sound banks {called} are called suspect")
+    assert called <= 0.05 * len(sound)
+    # the file happens to be exact, which the tool cannot know: it must not be surer than it is right
+    sure = reliability(
+        [max(case.sound, 1 - case.sound) for case in cases], [(case.sound > 0.5) == (case.case.bad is None) for case in cases]
+    )
+    shown("exact files: the more probable of sound and not sound", sure)
+    assert all(fewer > 0.005 for *_, fewer, _ in sure)
+
+
+def check_scattered(cases):
+    first, three, n = ranks(cases)
+    best = np.array(
+        [
+            (case.best_rank == 0, case.best_rank < 3, case.best_first, case.best_three)
+            for case in cases
+            if case.best_rank is not None
+        ]
+    )
+    best_first, best_three, expected_first, expected_three = best.mean(axis=0)
+    print(
+        f"\npacks off by 10 %, good joints by 1.5: of {n} joints {first * 100:.1f} % rank first, {three * 100:.1f} % among three; by the "
+        f"generator's own distributions {best_first * 100:.1f} and {best_three * 100:.1f} %, expected {expected_first * 100:.1f} and "
+        f"{expected_three * 100:.1f} %"
+    )
+    assert expected_first < 0.8  # so that no method can reach 80 % on the mean of these banks
+    assert first >= best_first - 0.06
+    assert three >= min(0.95, best_three - 0.02)
+    sound = [case for case in cases if case.case.bad is None]
+    called = sum(case.is_suspect for case in sound)
+    print(f"of {len(sound)} sound banks {called} are called suspect")
+    assert called <= 0.05 * len(sound)
+    sure = reliability([case.sound for case in cases], [case.case.bad is None for case in cases])
+    right = reliability([case.first for case in cases], [case.rank == 0 for case in cases])
+    shown("packs off by 10 %: that the bank is sound", sure)
+    shown("packs off by 10 %: that the first suspect is the bad joint", right)
+    assert all(min(fewer, more) > 0.002 for *_, fewer, more in (*sure, *right))
+
+
+def test_own_solution_agrees_before_it_judges():
+    """Both solutions of sound banks of every layout; otherwise the blind cases would compare two different banks."""
+    rng, seen = np.random.default_rng(5), set()
+    for _ in range(30):
+        bank = drawn(rng)
+        seen.add(bank.layout)
+        theirs = sb.operating_point(sb.from_dict(bank.data), {"load": bank.total_a}).pack_a
+        assert bank.currents(bank.pack_ohm, bank.ohm())[0] == pytest.approx(theirs, rel=1e-6)
+    assert seen == set(LAYOUTS)
+
+
+def test_blind_cases_with_resistances_as_in_the_file():
+    rng = np.random.default_rng(20)
+    check_exact([told(case(rng, scatter=False)) for _ in range(200)])
+
+
+def test_blind_cases_with_scatter_that_the_file_does_not_tell():
+    rng = np.random.default_rng(21)
+    check_scattered([told(case(rng, scatter=True), bound=True) for _ in range(200)])
+
+
+@pytest.mark.slow
+def test_two_thousand_blind_cases():
+    rng = np.random.default_rng(22)
+    check_exact([told(case(rng, scatter=False)) for _ in range(1000)])
+    check_scattered([told(case(rng, scatter=True), bound=True) for _ in range(1000)])

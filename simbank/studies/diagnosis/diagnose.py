@@ -73,9 +73,9 @@ def diagnose(
 
     Examples
     --------
-    Two equal packs on a chain, 50 A out of them. By hand: 25.6 A through 8.7 mΩ of the first pack are 222.7 mV, and 24.4 A through the
-    second are 212.3 mV; the 10.4 mV between them are what both poles of the link drop at 24.4 A, 0.43 mΩ. A third reading, along the
-    positive link, finds the joint:
+    Two equal packs of 8 mΩ on a chain, 50 A out of them. By hand: 26.9 A through the first and 23.1 A through the second leave 30.4 mV
+    between them, which both poles of the link drop at 23.1 A: 1.3 mΩ, where 0.2 mΩ a pole would be sound. A third reading, along the
+    positive pole, says where it is:
 
     >>> import pandas as pd, simbank
     >>> bank = simbank.from_dict({

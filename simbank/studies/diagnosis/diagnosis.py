@@ -393,7 +393,8 @@ class Diagnosis(StudyResult):
                 "high_mohm": "to [mΩ]", "off_points": "charge [points]",
             }
         )  # fmt: skip
-        return replace(super().section(), table=shown, answer=(self.headline,))
+        caption = "Numbers are those of the suspects, the most probable first; lines as wide as the current of a sound bank at what was read."
+        return replace(super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),))
 
 
 def _percent(share: float) -> str:

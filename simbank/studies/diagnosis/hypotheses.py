@@ -118,8 +118,8 @@ def pairs_of(singles: Faults, chosen: list[int], with_these: list[int]) -> Fault
 def size_of(kind: np.ndarray | int, share: np.ndarray | float) -> np.ndarray:
     """Size of a fault at a share from 0 to 1 of its range: extra ohms of a joint, times the resistance, or a change of state of charge.
 
-    >>> size_of(JOINT, 0.5), size_of(CHARGE_LOW, 1.0)
-    (array(0.001), array(-0.3))
+    >>> float(size_of(JOINT, 0.5)), float(size_of(CHARGE_LOW, 1.0))
+    (0.001, -0.3)
     """
     kind, share = np.asarray(kind), np.asarray(share, float)
     least, most = CHARGE_POINTS

@@ -33,7 +33,6 @@ __all__ = ["HeldBank", "Response"]
 
 ROUNDS, SAME_A = 12, 1e-4  # of Newton's method, which ends when no pack's current moves by more than that [A]
 SMALL_A = 0.01  # by which a current is changed to see a pack's slope
-LEAST_SOC, MOST_SOC = 0.0, 1.0
 
 
 @dataclass(frozen=True)
@@ -142,19 +141,16 @@ class HeldBank:
         hysteresis its own, both exactly.
         """
         n, cells, y = self.n, self.cells, self.start.copy()
-        start = np.clip(self.start[:n] + more_soc, LEAST_SOC, MOST_SOC)
-        soc = np.clip(start - current_a * time_s / cells[ar.CAPACITY_AS], LEAST_SOC, MOST_SOC)
-        way = np.sign(soc - start)
-        h = self.start[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n]
-        y[:n] = soc
-        y[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n] = (
-            way * way * (way + (h - way) * np.exp(-cells[ar.GAMMA] * abs(soc - start)))
-        )
-        y[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n] += (1.0 - way * way) * h
+        start, h = np.clip(self.start[:n] + more_soc, 0.0, 1.0), self.start[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n]
+        soc = np.clip(start - (current_a + cells[ar.OWN_DRAW_A]) * time_s / cells[ar.CAPACITY_AS], 0.0, 1.0)
+        way = np.sign(soc - start)  # towards which end of the loop
+        y[ar.SOC * n : (ar.SOC + 1) * n] = soc
+        followed = way + (h - way) * np.exp(-cells[ar.GAMMA] * abs(soc - start))
+        y[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n] = np.where(way == 0.0, h, followed)
         pack = np.empty((ar.N_WORK, n))
         cell_state(y, cells, self.curves_of, self.curves, pack)
         for r, tau in ((ar.R1, ar.TAU1), (ar.R2, ar.TAU2)):
-            warm = pack[ar.ARRHENIUS_FACTOR]
+            warm = pack[ar.RC_T_FACTOR]
             come = 1.0 - np.exp(-time_s / np.where(cells[tau] > 0, cells[tau] * warm, 1.0))
             pack[ar.EMF] -= cells[r] * pack[ar.RC_FACTOR] * warm * current_a * come
         return pack[ar.EMF] - pack[ar.R_OHMIC] * current_a, soc, pack[ar.EMF_BY_SOC].copy()
