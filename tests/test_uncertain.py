@@ -1,13 +1,16 @@
 """How well values are known: what a file says of it, what it leaves to assumed data, and scenarios with values drawn."""
 
+import json
 import math
 
 import numpy as np
 import pytest
 from conftest import ROOT
 from scipy import stats
+from typer.testing import CliRunner
 
 import simbank as sb
+from simbank import cli
 from simbank.bank.assumed import assumed
 from simbank.cells.chemistry import LIBRARY
 from simbank.distributions import measured, parse_draw, within_range
@@ -343,3 +346,38 @@ def test_every_uncertain_value_of_a_shipped_scenario_can_be_drawn(path):
         sb.with_changes(scenario, point)
         made = sb.drawn(scenario, point)
         assert np.isfinite(sb.operating_point(made, {}).packs["current_a"]).all()
+
+
+# ---- the command ----
+
+JOINT = 'wiring.link.joint={ value = "0.1 milliohm", range = ["0.02 milliohm", "0.3 milliohm"] }'
+
+
+def values_command(*arguments):
+    told = CliRunner().invoke(cli.app, ["values", str(ROOT / "scenarios" / "classroom_chain.toml"), *arguments])
+    assert told.exit_code == 0, told.output
+    return told.output
+
+
+def test_values_command_lists_every_uncertain_value():
+    rows = json.loads(values_command("--json", "--set", JOINT))["values"]
+    assert [row["key"] for row in rows] == list(
+        by_key(chain({"wiring.link.joint": {"value": "0.1 milliohm", "range": ["0.02 milliohm", "0.3 milliohm"]}}))
+    )
+    joint = next(row for row in rows if row["group"] == "joints")
+    assert [joint[key] for key in ("value", "low", "high", "unit")] == [0.2, 0.04, 0.6, "milliohm"]
+    assert [joint[key] for key in ("key_value", "key_low", "key_high")] == [0.0, -0.16, 0.4]
+    assert all(row["source"] and row["low"] < row["high"] for row in rows)
+
+
+def test_values_command_tells_people(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    told = values_command("--set", JOINT)
+    assert "joints of the link P1-P2, positive" in told
+    assert "and 7 more" in told
+    assert "present capacity of P1 over its label, and 4 more" in told
+    assert max(map(len, told.splitlines())) <= 80
+    assert "packs.P5.capacity_left" in values_command("--wide")
+    stated = {"capacity_left": 1.0, "resistance_growth": 1.0}
+    exact = [part for key, value in stated.items() for part in ("--set", f"packs.P.{key}={value}")]
+    assert "P1" not in values_command(*exact)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,14 +10,14 @@ from simbank.bank.ageing import grades_source, load_grade
 from simbank.bank.assumed import assumed, of_three
 from simbank.bank.graph import Branch
 from simbank.cells import Chemistry, library
-from simbank.distributions import Draw
+from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.changes import checked_keys
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
 
-__all__ = ["UncertainValue", "drawn", "uncertain_values"]
+__all__ = ["UncertainValue", "described", "drawn", "uncertain_values"]
 
 GIVEN = "the file"
 
@@ -106,6 +106,33 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     packs = tuple(replace(pack, bms=like.bms) for pack, like in zip(made.bank.packs, meant.bank.packs, strict=True))
     made.bank = replace(made.bank, packs=packs, port_equipment=meant.bank.port_equipment)
     return made
+
+
+def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:
+    """Uncertain values as plain data, for tables and JSON.
+
+    Parameters
+    ----------
+    values : iterable of UncertainValue
+        As of :func:`uncertain_values`.
+
+    Returns
+    -------
+    list of dict
+        ``key``, ``words``, ``group``, ``source``; ``value`` that a run without bands takes, ``low`` and ``high`` (5 and 95 %), all three
+        in ``unit`` (empty of a bare number) and of what ``words`` name. ``key_value``, ``key_low`` and ``key_high`` are what the key
+        takes: the same, but of joints what they add to the branch over what the file states.
+    """
+    rows = []
+    for value in values:
+        draw = value.draw
+        own = replace(draw, shift=0.0) if value.group == "joints" and draw.shift else draw
+        row = {"key": value.key, "words": value.words, "group": value.group}
+        for before, of in (("", own), ("key_", draw)):
+            numbers = {"value": of.stated, "low": of.number(LOW_SHARE), "high": of.number(HIGH_SHARE)}
+            row |= {f"{before}{label}": float(f"{number:.9g}") for label, number in numbers.items()}
+        rows.append({**row, "unit": draw.unit, "source": value.source})
+    return rows
 
 
 def _is_asked(key: str) -> bool:
@@ -212,14 +239,14 @@ def _group(key: str) -> str:
 CELL = {
     "ocv.scale": ("steepness of the open-circuit curve of {}", "ocv"),
     "ocv.offset": ("open-circuit voltage of {}, the same at every charge", "ocv"),
-    "hysteresis.scale": ("half-width of the hysteresis of {}", "hysteresis"),
+    "hysteresis.scale": ("half-width of the hysteresis of {}, over its file's", "hysteresis"),
     "hysteresis.half_width": ("half-width of the hysteresis of {}", "hysteresis"),
     "hysteresis.decay_per_soc": ("how fast the hysteresis of {} follows", "hysteresis"),
-    "entropy.scale": ("entropic coefficient of {}", "other"),
+    "entropy.scale": ("entropic coefficient of {}, over its file's", "other"),
     "resistance.scale": ("cell resistance of {} over that of the pack types", "resistance"),
     "resistance.activation_energy": ("how the cell resistance of {} grows in the cold", "resistance"),
-    "relaxation.scale": ("resistance of the relaxation of {}", "relaxation"),
-    "relaxation.time_scale": ("time constants of the relaxation of {}", "relaxation"),
+    "relaxation.scale": ("resistance of the relaxation of {}, over its file's", "relaxation"),
+    "relaxation.time_scale": ("time constants of the relaxation of {}, over its file's", "relaxation"),
     "relaxation.activation_energy": ("how the relaxation of {} grows in the cold", "relaxation"),
     "typical.specific_heat": ("specific heat of packs of {}", "other"),
 }
