@@ -129,7 +129,8 @@ def test_a_wheel_holds_the_examples(root, tmp_path):
     with zipfile.ZipFile(made) as wheel:
         names = wheel.namelist()
         wheel.extractall(tmp_path / "site")
-    assert {f"simbank/example_scenarios/{path.name}" for path in (root / "scenarios").glob("*")} <= set(names)
+    files = [path.relative_to(root / "scenarios").as_posix() for path in (root / "scenarios").rglob("*") if path.is_file()]
+    assert {f"simbank/example_scenarios/{file}" for file in files} <= set(names)
     code = (
         "import simbank as sb, pathlib; from simbank.provenance import code_hash; s = sb.example('two_inverters'); "
         "print(pathlib.Path(s.source).parent.name, len(s.bank.packs), len(sb.examples()), code_hash(), sep='|')"

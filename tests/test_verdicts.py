@@ -1397,6 +1397,106 @@ def test_the_danger_comes_first(name):
         assert (first.code, first.severity) == (DANGEROUS[name][found], DANGER)
 
 
+# ---- packs that are added ----
+
+
+def added(protection=False, at=None, c_rate=0.1, base=None, **pack):
+    """The two packs of :func:`bank` with a third like them."""
+    table = {"name": "N", "type": "own", "soc": 0.6, "device": dict(FUSE)} | pack
+    return sb.join(base or bank(), {"packs": [table]}, at, c_rate=c_rate, protection=protection)
+
+
+def test_joining_over_limit():
+    """The charge limit of its BMS, just above and just below the current at once."""
+    current = -float(added(soc=0.2).table.loc["N", "current_a"])
+    for level, over in ((current * 0.99, True), (current * 1.01, False)):
+        found = added(soc=0.2, bms={"charge_current": {"limit": f"{level} A"}})
+        v = told(found, "joining-over-limit")
+        assert (v is not None) is over
+        assert (told(found, "joining-current") is None) is over  # said once
+    v = told(added(soc=0.2, bms={"charge_current": {"limit": f"{current * 0.99} A"}}), "joining-over-limit")
+    assert (v.severity, v.where) == (DANGER, "N")
+    assert v.numbers["current_a"] == pytest.approx(current)
+    assert "Do not join them so. Bring N to" in v.text
+
+
+def test_joining_current():
+    rate = float(added(soc=0.4).table["c_rate"].max())
+    for asked, over in ((rate * 0.99, True), (rate * 1.01, False)):
+        v = told(added(soc=0.4, c_rate=asked), "joining-current")
+        assert (v is not None) is over
+    assert told(added(soc=0.4, c_rate=rate * 0.99), "joining-current").severity == ACT
+
+
+def test_level_bank_first():
+    """Of two packs one of which drives the C-rate through the other; a third, of much greater resistance, takes or gives little."""
+    for apart, told_of in ((0.35, True), (0.0, False)):
+        base = bank(packs__A__soc=0.6 + apart, packs__B__soc=0.6 - apart)
+        v = told(added(base=base, c_rate=0.05), "level-bank-first")
+        assert (v is not None) is told_of
+    assert v is None
+
+
+def test_shares_worse():
+    for growth, worse in ((4.0, True), (1.0, False)):
+        v = told(added(resistance_growth=growth), "shares-worse")
+        assert (v is not None) is worse
+        if worse:
+            assert v.severity == ACT
+            assert v.numbers["share_ratio"] > v.numbers["share_ratio_before"] + rules.ALIKE_SHARE
+
+
+def test_unequal_age():
+    for left, growth, apart in ((0.88, 1.0, True), (0.92, 1.0, False), (1.0, 1.3, True), (1.0, 1.2, False)):
+        v = told(added(capacity_left=left, resistance_growth=growth), "unequal-age")
+        assert (v is not None) is apart
+        assert v is None or (v.severity == ACT and v.where == "N" and v.text.endswith("watch each pack's current and charge."))
+
+
+def test_voltage_hides_charge():
+    assert told(added(), "voltage-hides-charge").severity == NOTE
+    assert told(added(), "voltage-hides-charge").numbers["points"] > 10
+    steep = {"chemistries__mine": {"base": "nmc", "hysteresis": {"scale": 0.0}}, "pack_types__own__chemistry": "mine",
+             "pack_types__own__cells_in_series": 14}  # fmt: skip
+    assert told(added(base=bank(**steep), c_rate=0.01), "voltage-hides-charge") is None
+
+
+def test_best_place():
+    chain = bank(wiring__layout="chain", wiring__link={"resistance": "3 milliohm"}, duty__discharge="0.5 C")
+    v = told(added(base=chain, resistance_growth=5.0), "best-place")
+    assert v.severity == NOTE
+    assert "does least harm" in v.text
+    alike = told(added(base=bank(wiring__layout="chain", wiring__link={"resistance": "1 microohm"})), "best-place")
+    assert "All 3 places in the row are alike" in alike.text
+    assert told(added(base=chain, at="end"), "best-place") is None  # nothing else was tried
+    assert told(added(), "best-place") is None  # nor is there another on bars without resistance
+
+
+def test_joining_fails_check():
+    """What goes through the port's fuse before and after, with an interrupting rating between the two, and above both."""
+    through = added(True).fault_currents.set_index("where").loc["device port"]
+    between = (through["before_a"] + through["after_a"]) / 2
+    for rating, fails in ((between, True), (through["after_a"] * 1.01, False)):
+        found = added(True, base=bank(ports__port__device=FUSE | {"interrupting_rating": f"{rating} A"}))
+        v = told(found, "joining-fails-check")
+        assert (v is not None) is fails
+        if fails:
+            assert v.severity == DANGER
+            assert "device port no longer does (interrupting rating)" in v.text
+    bare = told(added(True, device={"resistance": "0.3 milliohm"}), "joining-fails-check")
+    assert bare.text.startswith("N, new with N, fails (device present)")
+
+
+def test_joining_keeps_checks():
+    found = added(True)
+    v = told(found, "joining-keeps-checks")
+    assert v.severity == NOTE
+    assert v.numbers["failed_before"] == 0
+    assert told(found, "protection-not-looked-at") is None
+    assert told(added(), "joining-keeps-checks") is None
+    assert told(added(), "protection-not-looked-at") is not None
+
+
 SHIPPED = sorted(path.stem for path in (ROOT / "scenarios").glob("*.toml"))
 COMMANDS = {
     "run": lambda case: sb.simulate(case, integrator="fast"),
@@ -1409,6 +1509,7 @@ COMMANDS = {
         sb.from_dict(case.data | {"duty": SHORT_DUTY}), {f"packs.{case.bank.packs[k].name}.soc": "uniform 0.5 0.6" for k in (0, 1)}, runs=4
     ),
     "protect": lambda case: sb.protect(case, run=False),
+    "join": lambda case: sb.join(case, {"packs": [{"name": "new one", "type": next(iter(case.data["pack_types"]))}]}, protection=False),
 }  # fmt: skip
 SHORT_DUTY = {"kind": "constant", "discharge": "0.1 C", "hours": 0.1}
 

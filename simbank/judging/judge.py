@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
@@ -23,6 +24,7 @@ from simbank.studies import Sweep, Usable
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.drift import Drift
+from simbank.studies.join_result import Join
 from simbank.studies.protection import Protection
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
@@ -40,6 +42,7 @@ LOOKED_AT = {
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
+    Join: "currents at the moment of joining, sharing by place",
 }
 
 
@@ -59,6 +62,7 @@ found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
+found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 
 
@@ -87,7 +91,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     if not isinstance(most, int) or isinstance(most, bool) or most < 1:
         raise InputError("must be a whole number, 1 or more", key="most", value=most)
     results = [_whole(result) for result in results]
-    protected = any(isinstance(result, Protection) for result in results)
+    protected = any(isinstance(result, Protection) or (isinstance(result, Join) and result.protection) for result in results)
     found = {}
     for result in sorted(
         results, key=lambda result: not isinstance(result, Protection)

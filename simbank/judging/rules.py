@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from simbank.studies.pack_limits import USUAL_LIMIT_C
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
 __all__ = ["APART", "RULES", "Rule", "in_page", "rules_markdown", "verdict"]
@@ -24,7 +25,6 @@ LOW_AT_END_SOC = 0.85  # mean of the bank. Chosen here: LFP chargers go over to 
 CURTAILED_SHARE = 0.1  # of what was offered. Chosen here: less is the end of every absorption
 SHARE_TOLD = 1.05  # share ratio. Chosen here: clamp meters are good for 2 or 3 % each, so that less cannot be measured
 NEAR_LIMIT = 0.8  # of a limit. NFPA 70 215.3 (a load that lasts counts 125 %), from memory; taken over for packs: chosen here
-USUAL_LIMIT_C = 1.0  # where the file gives no limit; common practice, no source: makers of LFP packs allow 0.5 to 1 C
 SPREAD_TOLD_POINTS = 2.0  # chosen here: less cannot be read from a meter of charge
 RESTED_S = 1800.0  # chosen here: the quick relaxation is over, so that what flows then levels
 RESTED_C = 2e-3  # chosen here: a few hours at it move less than SPREAD_TOLD_POINTS
@@ -93,6 +93,20 @@ _ROWS = (
         WARNING,
         PRACTICE,
     ),
+    (
+        "joining-over-limit",
+        DANGER,
+        "added packs drive more through a pack, device or cable at the moment of joining than it may carry",
+        "BMS limit, what cells take, 1 C where no limit is given; rating; ampacity",
+        PRACTICE,
+    ),
+    (
+        "joining-fails-check",
+        DANGER,
+        "a check of protection fails with the added packs that did not without them, or at a place that they bring; act if nothing burns by it",
+        PROTECT,
+        "as that check",
+    ),
     ("charge-below-freezing", DANGER, "cells are charged below the temperature at which they take charge", WARNING, PRACTICE),
     (
         "switch-stuck",
@@ -160,6 +174,28 @@ _ROWS = (
         PRACTICE,
     ),
     # what is wrong and costs energy, a pack or a night
+    (
+        "joining-current",
+        ACT,
+        "added packs drive more than is asked for through a pack at the moment of joining, but within its limits",
+        "0.1 C, or as asked for",
+        "chosen here: half of what LFP packs are charged with for good",
+    ),
+    (
+        "level-bank-first",
+        ACT,
+        "the bank's own packs level by more than a limit, to whatever voltage the added ones are brought",
+        "as joining-current and joining-over-limit",
+        PRACTICE,
+    ),
+    (
+        "shares-worse",
+        ACT,
+        "with the added packs the bank shares worse than without",
+        f"{ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread",
+        "chosen here: less cannot be measured",
+    ),
+    ("unequal-age", ACT, "added packs are much younger or older than those of the bank", WARNING, PRACTICE),
     ("run-not-complete", ACT, "a run stopped before the end of its duty", "any", PRACTICE),
     (
         "balance-missed",
@@ -348,6 +384,15 @@ _ROWS = (
         f"{ALIKE_ENERGY * 100:g} % of energy, {ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread, or a load met",
         "chosen here: less cannot be measured",
     ),
+    (
+        "voltage-hides-charge",
+        NOTE,
+        "how unequal the charge of added packs may be at a voltage that fits, and that it stays so",
+        f"{SPREAD_TOLD_POINTS:g} points",
+        "chosen here: less cannot be read from a meter of charge; equations: `simulation/pack_model.py`",
+    ),
+    ("best-place", NOTE, "the place in the row where added packs do least harm", "where several are tried", PRACTICE),
+    ("joining-keeps-checks", NOTE, "no check of protection fails that does not without the added packs", PROTECT, PRACTICE),
     (
         "no-difference-that-matters",
         NOTE,

@@ -15,6 +15,7 @@ from simbank.judging.words import Clock, hours, others, short
 from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import WORTH_SAYING
+from simbank.studies.pack_limits import device_ratings, limits_of_pack
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
 __all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts", "strained"]
@@ -161,27 +162,6 @@ def _by_temperature(result):
 # ---- who works hardest ----
 
 
-def _limits(pack, device_a, celsius, too_fast):
-    """Limits of a pack's own: (what in words, current [A], whether it is of charge).
-
-    ``too_fast``: that it was charged faster than its cells take is told by another verdict.
-    """
-    found = []
-    if pack.bms is not None:
-        found += [
-            ("the limit of its BMS", pack.bms.discharge_current.level, False),
-            ("the charge limit of its BMS", pack.bms.charge_current.level, True),
-        ]
-    takes = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
-    if not too_fast:
-        found.append((f"what its cells take at {celsius:.0f} °C", takes, True))
-    if np.isfinite(device_a):
-        found += [("the rating of its fuse or breaker", device_a, charge) for charge in (False, True)]
-    if pack.bms is None or not np.isfinite(pack.bms.discharge_current.level):  # a fuse is there for the cable
-        found.append(("what is usual for packs, since the file gives no limit", rules.USUAL_LIMIT_C * pack.capacity_ah, False))
-    return [row for row in found if np.isfinite(row[1]) and row[1] > 0]
-
-
 def strained(result: Result, told_once: bool = False) -> list[tuple]:
     """How near every pack of a run comes to a limit of its own, charge and discharge each against its own limits.
 
@@ -198,10 +178,7 @@ def strained(result: Result, told_once: bool = False) -> list[tuple]:
         Current ÷ limit, the limit in words, current [A], limit [A], whether of charge, pack; of its nearest limit.
     """
     bank, current = result.scenario.bank, result.packs["current_a"]
-    rating = {}
-    for device in bank.devices:
-        rating[device.owner] = min(rating.get(device.owner, np.inf), device.rating_a)
-    rows = []
+    rating, rows = device_ratings(bank), []
     for pack, row in zip(bank.packs, result.summary["packs"], strict=True):
         flows = current[pack.name].to_numpy()
         peak = {False: max(float(flows.max()), 0.0), True: max(float(-flows.min()), 0.0)}
@@ -210,8 +187,8 @@ def strained(result: Result, told_once: bool = False) -> list[tuple]:
         celsius = bank.ambient_k - 273.15 if row["temperature_min_c"] is None else max(row["temperature_min_c"], FREEZING_C + 1)
         of = [
             (peak[charge] / level, words, peak[charge], level, charge)
-            for words, level, charge in _limits(
-                pack, rating.get(pack.name, np.inf), celsius, told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H
+            for words, level, charge in limits_of_pack(
+                pack, rating.get(pack.name, np.inf), celsius, not (told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H)
             )
         ]
         rows.append((*max(of), pack))

@@ -24,6 +24,7 @@ TO_DO = {
     "unequal-parallel-cells": "Read capacity and resistance again: which is one cell's, which the pack's.",
     "switch-stuck": "Take it out of the bank; until then only its fuse stands between it and the others.",
     "charge-above-limit": "Set both by the maker's sheet.",
+    "unequal-age": "Ask the maker, and watch each pack's current and charge.",
     "assumed-bms": "Read the limits of yours from its sheet.",
     "device-cannot-break": "Fit one that can.",
     "conductor-overloaded": "Fit thicker cable there (or ask for less), then a device between load and ampacity.",
@@ -35,6 +36,7 @@ TO_DO = {
 ADVICE = {
     "mixed-chemistry": " Do not join", "unequal-cell-count": " Never join", "no-own-device": " Put one at each", "unequal-charge": " Level them",
     "charge-below-freezing": " Warm them", "assumed-bms": ". Give the limits", "switch-stuck": " Take it", "charge-above-limit": ". Set ",
+    "unequal-age": " Ask the maker",
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
 SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there

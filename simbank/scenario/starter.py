@@ -60,8 +60,8 @@ def starter_scenario(
     lines = [
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
         "# Whose question: how do these packs share their current, wired this way?",
-        '# A range is where nine of ten lie that nobody measured (simbank values lists what is not known); measured, it is "5.2 ± 0.3 milliohm".',
         "# Every key: scenarios/README.md in simbank's repository, or simbank schema --markdown.",
+        '# A range is where nine of ten lie that nobody measured (simbank values lists what is not known); measured, it is "5.2 ± 0.3 milliohm".',
         f'name = "{_plain(name)}"',
         'ambient = "25 degC"                   # air around packs and cable',
         "",

@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 from scipy.stats import rankdata
+from threadpoolctl import threadpool_limits
 
 from simbank.errors import InputError
 
@@ -138,6 +139,11 @@ def drivers(values: pd.DataFrame, figures: pd.DataFrame, groups: Mapping[str, st
         raise InputError("as many draws as there are figures are needed", key="values", value=len(values))
     if len(values) < FEWEST:
         raise InputError(f"{FEWEST} draws or more are needed to tell what moves a figure", key="draws", value=len(values))
+    with threadpool_limits(1):  # threads cost more than they save on matrices so small
+        return _drivers(values, figures, groups, seed)
+
+
+def _drivers(values, figures, groups, seed):
     x, alive = _ranks(pd.DataFrame({key: _numbers(values[key]) for key in values}, index=values.index))
     y, moves = _ranks(figures)
     n, names, at = len(x), list(values.columns), np.flatnonzero(alive)

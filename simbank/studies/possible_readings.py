@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from simbank.bank import Bank
 from simbank.bank.graph import Branch
 from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
+from simbank.simulation import arrays as ar
 from simbank.simulation import simulate
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
@@ -87,10 +89,10 @@ def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None 
         packs = first.packs
         sign = 1.0 if np.mean([pack.soc for pack in packs]) >= 0.5 else -1.0
         port_a = {next(iter(first.graph.ports)): sign * float(f"{C_RATE * first.capacity_ah:.2g}")}
-    shown = _shown(banks, port_a)
-    found = [*_milliohms(banks), *_of_packs(first, shown, port_a), _ambient(banks)]
-    if currents:
-        found += _currents(banks, port_a)
+    with threadpool_limits(1):
+        found = [*_milliohms(banks), *_of_packs(first, _shown(banks, port_a), port_a), _ambient(banks)]
+        if currents:
+            found += _currents(banks, port_a)
     return _merged([r for r in found if r.values.size and np.any(_varies(r))])
 
 
@@ -167,31 +169,26 @@ def _shown(banks, port_a):
         "capacity_ah",
         "pack_a",
     )
-    out = {name: np.zeros((len(banks), len(banks[0].packs))) for name in names}
+    n = len(banks[0].packs)
+    out = {name: np.zeros((len(banks), n)) for name in names}
     share = {port: ("current", float(a)) for port, a in port_a.items()}
     for i, bank in enumerate(banks):
         start = BankAtStart(bank)
         loaded = start.solve_operating_point(share)
         still = start.solve_operating_point({})
-        turned = [-1.0 + 2.0 * math.exp(-pack.chemistry.decay_per_soc * TURN_SOC) for pack in bank.packs]
         step = loaded.pack_a - still.pack_a
         out["pack_a"][i] = step
         with np.errstate(divide="ignore", invalid="ignore"):
             out["ohmic_ohm"][i] = (still.terminal_v - loaded.terminal_v) / step
         out["rest_v"][i] = loaded.open_v
-        for name, states in (
-            ("after_charge_v", [1.0] * len(bank.packs)), ("after_discharge_v", [-1.0] * len(bank.packs)), ("after_turn_v", turned),
-        ):  # fmt: skip
-            out[name][i] = _open_volts(bank, states)
+        turned = [-1.0 + 2.0 * math.exp(-pack.chemistry.decay_per_soc * TURN_SOC) for pack in bank.packs]
+        for name, hysteresis in (("after_charge_v", 1.0), ("after_discharge_v", -1.0), ("after_turn_v", turned)):
+            start.y[ar.SOC * n : ar.SOC * n + n] = MIDDLE_SOC
+            start.y[ar.HYSTERESIS * n : ar.HYSTERESIS * n + n] = hysteresis
+            out[name][i] = start.solve_operating_point({}).open_v
         out["relaxation_ohm"][i] = [_relaxation_ohm(pack, bank.ambient_k) for pack in bank.packs]
         out["capacity_ah"][i] = [pack.capacity_ah for pack in bank.packs]
     return out
-
-
-def _open_volts(bank, states):
-    """Voltage of every pack on its own at half charge, with these hysteresis states."""
-    packs = tuple(replace(pack, soc=MIDDLE_SOC, hysteresis=h) for pack, h in zip(bank.packs, states, strict=True))
-    return BankAtStart(replace(bank, packs=packs)).solve_operating_point({}).open_v
 
 
 def _relaxation_ohm(pack, ambient_k):
@@ -215,7 +212,7 @@ def _of_packs(bank, shown, port_a):
         ),
         (
             "slow resistance", "of pack {}",
-            "the pack on its own: voltage two seconds after a steady current is switched off and again an hour later; difference over "
+            "the pack on its own: a steady current for an hour; voltage two seconds after it is switched off and an hour later; difference over "
             "that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
             lambda v: 0.05 * v + 20.0 / np.maximum(load, 1e-3),
