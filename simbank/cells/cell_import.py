@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from simbank.cells.chemistry import Chemistry, chemistry_of, chemistry_path, load_chemistry
-from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile
+from simbank.cells.chemistry_schema import KELVIN, SECTIONS, ChemistryFile
 from simbank.cells.chemistry_text import chemistry_text
 from simbank.cells.curves import Curve
 from simbank.cells.measured_ocv import MeasuredOCV, measured_ocv
@@ -140,6 +140,7 @@ def import_cell(
     chemistry, data = load_chemistry(base), read_toml(path)
     ohm = float(chemistry.typical_resistance_ohm(0.5, celsius + 273.15))
     data["typical"]["resistance"] = f"{ohm * 1e3:.6g} milliohm"  # at the temperature of the measurements, the new reference
+    chemistry = _referred(data, chemistry, celsius)
     faults: list[InputError] = []
     tables = [table for file in files if (table := _tried(faults, read_measured_table, file)) is not None]
     logs, curves = _sorted_out(tables, faults)
@@ -163,6 +164,27 @@ def import_cell(
     _check_base(cell, chemistry)
     check(ChemistryFile, cell.data)
     return cell
+
+
+def _referred(data, chemistry, celsius) -> Chemistry:
+    """The base with what its file has over temperature referred to a new reference temperature; changes ``data`` too."""
+    if chemistry.width_factors is None and chemistry.r_by_celsius is None and chemistry.rc_by_celsius is None:
+        return chemistry
+    kelvin, width = celsius + KELVIN, data["hysteresis"]
+    if chemistry.width_factors is not None:
+        soc = np.array(width["soc"])
+        here = chemistry.width_factors(soc, celsius)
+        width["half_width_volt"] = (chemistry.half_width(soc) * here).tolist()
+        rows = np.array(width["temperature_factor"], float)
+        width["temperature_factor"] = np.divide(rows, here, out=np.ones_like(rows), where=here > 0).tolist()
+    for section, scale, factor in (
+        ("resistance", chemistry.resistance_scale, chemistry.r_factor), ("relaxation", chemistry.relaxation_scale, chemistry.rc_factor),
+    ):  # fmt: skip
+        if data[section].get("temperature_factor"):
+            here = float(scale(0.5, kelvin) / factor(0.5))
+            data[section]["temperature_factor"] = (np.array(data[section]["temperature_factor"], float) / here).tolist()
+    data["reference_temperature"] = f"{celsius:g} degC"
+    return chemistry_of(check(ChemistryFile, data))
 
 
 def _tried(faults, call, *arguments, tables=()):
@@ -283,6 +305,9 @@ def _put_ocv(data, ocv: MeasuredOCV, origin, label):
     if ocv.half_width_v is None:
         return ["ocv.volt"]
     decay, kept = ocv.decay_per_soc, data["hysteresis"]["decay_per_soc"]
+    if data["hysteresis"].get("temperature_factor"):  # as the base's gap changes with temperature, at the new states of charge
+        rows = [Curve(data["hysteresis"]["soc"], row, outside="level") for row in data["hysteresis"]["temperature_factor"]]
+        data["hysteresis"]["temperature_factor"] = [_list(row(np.array(ocv.soc))) for row in rows]
     said = (
         f"Decay: fitted to what follows reversals, {decay:.3g} ± {ocv.decay_error:.2g} (standard error)" if decay
         else f"Decay: kept from simbank's chemistry {label}, not measured on this cell"

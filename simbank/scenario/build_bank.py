@@ -10,7 +10,7 @@ import numpy as np
 
 from simbank.bank import Bank, Bar, Branch, Graph, Pack, Parts, join
 from simbank.bank.bank import Place
-from simbank.bank.equipment import BMS, Charger, Device, Inverter, Switching
+from simbank.bank.equipment import BMS, Charger, Device, Display, Inverter, Switching
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import Chemistry
 from simbank.errors import InputError
@@ -73,7 +73,7 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
     graph = Graph.build(_with_added(made.branches, file.wiring.added), terminals, ports)
     neighbours = _neighbours(file, names)
     _check_masses(file, packs, neighbours)
-    equipment = {port.name: _port_equipment(port, packs) for port in file.ports if port.inverter or port.charger}
+    equipment = {port.name: _port_equipment(port, packs, file.ambient) for port in file.ports if port.inverter or port.charger}
     devices = _with_series(made)
     return Bank(
         file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
@@ -89,7 +89,7 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
     kind = file.pack_types[table.type]
     chemistry = chemistries[table.type]
     capacities, below = table.cells(kind.cells_in_series, number)
-    return Pack(
+    pack = Pack(
         name=name,
         chemistry=chemistry,
         rated_capacity_ah=kind.pack_capacity_ah,
@@ -110,6 +110,16 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
         bms=_own_bms(kind, table),
         self_discharge=kind.self_discharge if table.self_discharge is None else table.self_discharge,
     )
+    return replace(pack, display=_own_display(kind, table, pack))
+
+
+def _own_display(kind: PackType, table: PackTable, pack: Pack) -> Display | None:
+    """Display of a pack: the keys of its own table over those of its type's; None if neither has one."""
+    display = table.display if kind.display is None else kind.display.with_own(table.display)
+    try:
+        return None if display is None else display.display(pack.rated_capacity_ah, pack.rest_volt(0.5))
+    except InputError as error:
+        raise InputError(error.problem, key=f"packs.{table.name}.display.{error.key}", value=error.value) from None
 
 
 def _own_bms(kind: PackType, table: PackTable) -> BMS | None:
@@ -346,7 +356,7 @@ def _port(port: PortTable, ends: Ends, conductor_k: float) -> tuple[Piece, Ends]
     return made + Piece(leads), own
 
 
-def _port_equipment(port: PortTable, packs: tuple[Pack, ...]) -> tuple[Inverter | None, Charger | None]:
+def _port_equipment(port: PortTable, packs: tuple[Pack, ...], ambient_k: float) -> tuple[Inverter | None, Charger | None]:
     """Inverter and charger of a port."""
     charge_volt, cutoff_volt = voltages_that_suit(packs)
     inverter = charger = None
@@ -354,7 +364,9 @@ def _port_equipment(port: PortTable, packs: tuple[Pack, ...]) -> tuple[Inverter 
         inverter = port.inverter.inverter(cutoff_volt)
     if port.charger is not None:
         rest_volt = min(
-            pack.cells_in_series * float(pack.chemistry.ocv(REBULK_SOC) - pack.chemistry.half_width(REBULK_SOC)) for pack in packs
+            pack.cells_in_series
+            * float(pack.chemistry.ocv(REBULK_SOC) - pack.chemistry.half_width_at(REBULK_SOC, pack.temperature_k or ambient_k))
+            for pack in packs
         )
         try:
             charger = port.charger.charger(

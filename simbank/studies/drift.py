@@ -203,7 +203,7 @@ def drift(
                 f"spread_end_of_discharge{end}": float(np.interp(HOURS * 3600.0, spread.index, spread)),
                 f"spread_after_rest{end}": float(spread.iloc[-1]),
             }
-        slope, half = chemistry.middle_slope_v_per_soc, chemistry.middle_half_width_v
+        slope, half = chemistry.middle_slope_v_per_soc, chemistry.middle_half_width_at(scenario.bank.ambient_k)
         rows[name] = {
             "cells_in_series": series, "slope_v_per_soc": series * slope,
             "half_width_mv": 1e3 * half, "dead_band_points": 100.0 * half / slope, **found,
