@@ -7,7 +7,7 @@ from typing import Any
 
 from simbank.studies.figures import FIGURES, headline
 
-__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "WORDS", "bank_figures", "pack_figures"]
+__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "USUAL", "WORDS", "bank_figures", "pack_figures"]
 
 NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
 BANK_FIGURES = (
@@ -33,6 +33,11 @@ PACK_FIGURES = (
     ("first_empty_h", "h", "when it is first empty"),
 )
 NEVER_IS_LATER = tuple(name for name, unit, _ in (*BANK_FIGURES, *PACK_FIGURES) if name.startswith("first_") and unit == "h")
+# Those that a person looks at first.
+USUAL = (
+    "spread_max_points", "spread_end_points", "share_ratio_max", "c_rate_max", "first_full_h", "first_empty_h", "first_cutoff_h",
+    "conductor_loss_wh", "port_voltage_min_v",
+)  # fmt: skip
 # What a person calls a figure, with the unit in which tables show it.
 WORDS = {
     "spread_max_points": "largest spread [points]", "spread_end_points": "spread at the end [points]",
