@@ -30,6 +30,7 @@ COMMANDS = {
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings", "--bands", "20"],
     "bill": ["../tests/trials/three_strings"],
+    "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
