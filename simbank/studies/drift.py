@@ -14,7 +14,6 @@ from simbank.cells import Curve
 from simbank.cells.chemistry import MIDDLE_SOC
 from simbank.columns import Table
 from simbank.provenance import made_by
-from simbank.quantities import parse
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
@@ -185,8 +184,8 @@ def drift(
                 "steps": [{"discharge": f"{C_RATE} C", "hours": HOURS}, {"rest": True, "hours": REST_HOURS}],
             }
         }
-        for kind, table in scenario.data["pack_types"].items():
-            ohm = parse(table["cell_resistance"], "ohm") * table.get("cells_in_series", 16) / series
+        for kind, table in scenario.file.pack_types.items():
+            ohm = table.cell_resistance * table.cells_in_series / series
             changes[f"pack_types.{kind}.chemistry"] = named
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
