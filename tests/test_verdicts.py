@@ -341,6 +341,78 @@ def test_fault_not_cleared(guarded):
     assert "cleared only after" in late.text
 
 
+UNSURE = {"pack_types__own__cell_resistance": "0.6 ± 0.2 milliohm"}
+THIN = {"gauge": "10 AWG", "length": "7 m", "insulation": "xlpe90"}
+
+
+def drawn(draws=200, **changes):
+    return sb.protect(bank(**{**UNSURE, **changes}), run=False, bands=draws)
+
+
+def shared(found, rule, share):
+    """The same study with another share of draws in which the checks of a rule do not pass."""
+    checks, of_draws = found.checks.copy(), found.bands.checks.copy()
+    checks.loc[(checks["rule"] == rule) & (checks["fails_in"] > 0), "fails_in"] = share
+    of_draws.loc[(of_draws.index.get_level_values("rule") == rule) & (of_draws["fails_in"] > 0), "fails_in"] = share
+    return replace(found, checks=checks, bands=replace(found.bands, checks=of_draws))
+
+
+def graver_by_share(found, code, rule):
+    """Unknown below 5 % of the draws, act from there, danger from half of them on."""
+    for share, severity in ((0.049, UNKNOWN), (0.05, ACT), (0.499, ACT), (0.5, DANGER)):
+        assert told(shared(found, rule, share), code).severity == severity
+    assert told(shared(found, rule, 0.0), code) is None
+
+
+def test_device_may_not_break():
+    through = drawn().bands.through[:, 2]  # of device port
+    for draws, severity in ((9, UNKNOWN), (11, ACT)):  # of 200 that it cannot break
+        rating = float(np.sort(through)[-draws - 1]) + 0.1
+        found = drawn(ports__port__device=FUSE | {"interrupting_rating": f"{rating} A"})
+        said = told(found, "device-may-not-break")
+        assert (said.severity, said.where, said.numbers["fails_in"]) == (severity, "device port", draws / 200)
+        assert f"up to {through.max() / 1e3:.2f} kA" in said.text
+        assert "device-cannot-break" not in codes(found)
+    graver_by_share(found, "device-may-not-break", "interrupting rating")
+    assert "device-may-not-break" not in codes(
+        drawn(ports__port__device=FUSE | {"interrupting_rating": f"{through.max() + 0.1} A"})
+    )
+
+
+def test_cable_may_burn():
+    found = drawn(60, ports__port__lead=THIN)
+    said = told(found, "cable-may-burn")
+    assert said.where == "lead port +, lead port -"
+    row = found.checks[(found.checks["rule"] == "withstand") & (found.checks["where"] == "lead port +")].iloc[0]
+    assert (row["status"], said.numbers["fails_in"]) == ("not checkable", row["fails_in"])
+    assert "cable-burns-first" not in codes(found)
+    graver_by_share(found, "cable-may-burn", "withstand")
+    assert "cable-may-burn" not in codes(drawn(20))
+
+
+def test_fault_may_not_clear():
+    rows = drawn(60).checks
+    rows = rows[rows["rule"] == "clears in time"]
+    slowest = rows.loc[rows["value"].idxmax()]
+    case = sb.Assumptions(wanted_s=float(slowest["value"] * 1.02))  # the file's middle values just do
+    found = sb.protect(bank(**UNSURE), case, run=False, bands=60)
+    said = told(found, "fault-may-not-clear")
+    assert said.numbers["fails_in"] > 0.05
+    assert slowest["where"] in said.where
+    assert "fault-not-cleared" not in codes(found)
+    graver_by_share(found, "fault-may-not-clear", "clears in time")
+    assert "fault-may-not-clear" not in codes(drawn(20))
+
+
+def test_fault_current_band(guarded):
+    found = drawn(40)
+    said = told(found, "fault-current-band")
+    at = found.bands.table.loc[(said.where, "initial_a")]
+    assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
+    assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
+    assert "fault-current-band" not in codes(guarded)
+
+
 def test_fed_past_every_fuse(guarded):
     found = protected(packs__B__device={"resistance": "0.3 milliohm"})
     said = told(found, "fed-past-every-fuse")
