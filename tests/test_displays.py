@@ -1,6 +1,9 @@
 """What a BMS takes for itself and what cells lose by themselves; what a BMS shows beside the truth."""
 
+import json
+
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
@@ -398,3 +401,19 @@ def test_the_bound_on_a_standing_spread_against_a_direct_construction(low, integ
     for more in ({"soc": high + 0.02}, {"soc": high, "hysteresis": 1.0}):
         result = simbank.simulate(bank([REST], (), [packs[0] | more, packs[1]]), integrator=integrator)
         assert result.packs["current_a"]["A"].iloc[0] > 0.01
+
+
+def test_columns_of_a_run_with_displays_are_described(tmp_path):
+    """Names and order in the files against what is said of them, with displays; ``columns()`` says the same without."""
+    from simbank.simulation import columns
+
+    two = [{"name": "A", "type": "slab"}, {"name": "B", "type": "slab", "display": {"start": 0.9}}]
+    folder = simbank.simulate(bank(DAY, (), two), integrator="fast").write(tmp_path)
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    for table in columns(displays=True):
+        for file in table.files:
+            frame = pd.read_csv(folder / file) if file.endswith("csv") else pd.read_parquet(folder / file)
+            assert list(frame.columns) == table.names, file
+    figures = next(table for table in columns(displays=True) if table.name == "summary.json: packs")
+    assert all(list(row) == figures.names for row in summary["packs"])
+    assert [table.name for table in columns()] == [table.name for table in columns(displays=True)]
