@@ -6,7 +6,8 @@ import simbank
 from simbank.simulation.event_codes import Event
 
 NAMES = [
-    "cabin_displays", "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
+    "cabin_displays", "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench",
+    "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
 
@@ -106,6 +107,16 @@ def test_cabin_displays(root):
     full = run(root, "cabin_displays", {"duty": duty, **{f"packs.P{k}.display.start": 0.2 * k for k in (1, 2, 3, 4)}})
     assert (full.packs["displayed_soc"].iloc[-1] > 0.995).all()
     assert all(row["display_set_full"] == 1 for row in full.summary["packs"])
+
+
+def test_mill_store(root):
+    found = simbank.diagnose(simbank.load(root / "scenarios" / "mill_store.toml"), root / "scenarios" / "mill_store_readings.csv")
+    first = found.suspects[0]
+    assert first.where in ("link M3-M4 -, link M3-M4 +", "link M3-M4 +, link M3-M4 -")
+    assert found.measure_next[0].where.startswith("link M3-M4")
+    sound = found.measure_next[0].sound
+    assert sound == pytest.approx(9, abs=1)
+    assert found.table["sound_a"].iloc[3:].mean() == pytest.approx(14, abs=1)
 
 
 def test_rate_bench(root):
