@@ -24,6 +24,8 @@ _HOMES = {
     "Result": "simulation.result",
     "operating_point": "simulation.operating_point",
     "OperatingPoint": "simulation.operating_point",
+    "Bands": "studies",
+    "bands": "studies",
     "bank_warnings": "studies",
     "bill": "studies",
     "compare": "studies",

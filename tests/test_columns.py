@@ -11,6 +11,7 @@ import simbank
 from simbank import cli
 from simbank.simulation.event_codes import Event
 from simbank.studies import RESULTS
+from simbank.studies.band_figures import BANK_FIGURES, NAMING, PACK_FIGURES
 
 QUICK = ["--set", "duty={kind='constant',discharge='10 A',hours=0.5}"]
 COMMANDS = {
@@ -30,6 +31,7 @@ COMMANDS = {
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
+    "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
 UNITS = {
@@ -51,10 +53,15 @@ def described(table, names):
 def test_every_column_written_is_described(root, tmp_path, command):
     scenario, *rest = COMMANDS[command]
     path = root / "scenarios" / f"{scenario}.toml"
-    done = CliRunner().invoke(cli.app, [command, str(path), *rest, "--out", str(tmp_path)])
+    done = CliRunner().invoke(cli.app, [command.split()[0], str(path), *rest, "--out", str(tmp_path)])
     assert done.exit_code == 0, done.output
-    bank = simbank.load(path).bank
+    scenario = simbank.load(path)
+    bank = scenario.bank
     names = [pack.name for pack in bank.packs]
+    if command == "run --bands":
+        tmp_path /= "bands"
+        names += [value.key for value in simbank.uncertain_values(scenario)]
+        names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES))]
     if command == "protect":
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
     if command == "join":

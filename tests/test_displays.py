@@ -133,3 +133,227 @@ def test_a_bms_that_only_draws_blocks_at_the_cells_limits():
     one = bank([REST], {"bms": {"draw": "10 mA"}}).bank.packs[0]
     assert one.has_assumed_bms
     assert one.bms.draw_a == 0.01
+
+
+# ---- what a BMS shows ----
+
+DAY = [
+    {"discharge": "20 A", "hours": 2},
+    {"rest": True, "hours": 10},
+    {"charge": "20 A", "hours": 2},
+    {"rest": True, "hours": 10},
+]
+
+
+def test_counter_by_hand(integrator):
+    """One pack of 100 Ah, ten days of 2 h at 20 A out and in and 20 h of rest a day; gain 2 % high, offset −50 mA, counted by 95 Ah.
+
+    By arithmetic: gain errors of equal charge and discharge cancel, 0.05 A × 240 h = 12 Ah is counted as charge that is none:
+    12 / 95 of the display, 1.263 points a day.
+    """
+    display = {"gain_error": 0.02, "offset": "-50 mA", "capacity": "95 Ah", "start": 0.5}
+    scenario = bank(DAY, {"display": display}, duty={"kind": "cycles", "repeat": 10, "steps": DAY})
+    result = simbank.simulate(scenario, integrator=integrator)
+    row = result.summary["packs"][0]
+    counted_ah = 1.02 * (10 * 40 - 10 * 40) - 0.05 * 240
+    assert row["displayed_soc_end"] == pytest.approx(0.5 - counted_ah / 95, abs=1e-6)
+    assert row["display_counted_ah"] == pytest.approx(counted_ah, rel=1e-5)
+    assert row["display_drift_points_per_day"] == pytest.approx(1.2 / 95 * 100, rel=1e-4)
+    assert row["display_error_end_points"] == pytest.approx(100 * (0.5 + 12 / 95 - row["soc_end"]), abs=1e-4)
+    shown = result.packs["displayed_soc"]["A"]
+    after_discharge = shown.loc[2 * 3600.0]
+    assert after_discharge == pytest.approx(0.5 - (1.02 * 40 - 0.05 * 2) / 95, abs=1e-6)
+
+
+def test_a_gain_error_drifts_with_the_charge_that_is_moved_one_way(integrator):
+    """Half the day's charge is lost to a pack that is never filled again: 2 h at 20 A out, shown 3 % too much, over 120 Ah."""
+    scenario = bank(
+        [DAY[0]], {"display": {"gain_error": 0.03, "capacity": "120 Ah"}}, [{"name": "A", "type": "slab", "soc": 0.9}]
+    )
+    row = simbank.simulate(scenario, integrator=integrator).summary["packs"][0]
+    assert row["displayed_soc_end"] == pytest.approx(0.9 - 1.03 * 40 / 120, abs=1e-7)
+    assert row["display_drift_points_per_day"] == pytest.approx((-1.03 * 40 / 120 + 40 / 100) * 100 * 12, rel=1e-6)
+
+
+def test_a_dead_band_swallows_a_standing_load(integrator):
+    """0.2 A for ten days with a dead band of 0.25 A: 48 Ah leave the pack, none is counted; at 0.15 A of dead band all of it is."""
+    steps = [{"discharge": "0.2 A", "hours": 240}]
+    for band, counted in (("0.25 A", 0.0), ("0.15 A", 48.0)):
+        scenario = bank(steps, {"display": {"dead_band": band}}, [{"name": "A", "type": "slab", "soc": 0.9}])
+        row = simbank.simulate(scenario, integrator=integrator).summary["packs"][0]
+        assert row["soc_end"] == pytest.approx(0.9 - 0.48, abs=1e-7)
+        assert row["displayed_soc_end"] == pytest.approx(0.9 - counted / 100, abs=1e-7)
+        assert row["display_ignored_ah"] == pytest.approx(48.0 - counted, abs=1e-5)
+    # an offset within the dead band does nothing at rest, and all of itself while a current flows
+    display = {"dead_band": "0.25 A", "offset": "100 mA"}
+    scenario = bank([REST, {"discharge": "10 A", "hours": 2}], {"display": display})
+    row = simbank.simulate(scenario, integrator=integrator).summary["packs"][0]
+    assert row["displayed_soc_end"] == pytest.approx(0.5 - (10 + 0.1) * 2 / 100, abs=1e-7)
+
+
+def test_its_own_draw_it_does_not_see(integrator):
+    scenario = bank([REST], {"bms": {"draw": "20 mA"}, "display": {}})
+    row = simbank.simulate(scenario, integrator=integrator).summary["packs"][0]
+    assert row["displayed_soc_end"] == pytest.approx(0.5, abs=1e-9)
+    assert row["display_error_end_points"] == pytest.approx(0.02 * 240, rel=1e-6)
+
+
+FULL = {"full": {"volt": "56 V", "tail": "5 A", "hold": "10 min"}}
+TO_FULL = [{"charge": "20 A", "hours": 6, "voltage": "56.8 V", "tail": "1 A"}, {"rest": True, "hours": 2}]
+
+
+def test_full_sets_it_right(integrator):
+    """A display that starts 40 points low stands at 100 % once the current has been below the tail for ten minutes, and not before."""
+    one = {"name": "A", "type": "slab", "soc": 0.8}
+    result = simbank.simulate(
+        bank(TO_FULL, {"display": {**FULL, "start": 0.4}}, [one]), integrator=integrator, output_step_s=10.0
+    )
+    frame = result.packs
+    current, volt, shown = (frame[q]["A"] for q in ("current_a", "terminal_v", "displayed_soc"))
+    near = (volt >= 56.0) & (current.abs() <= 5.0)
+    begins = near.idxmax()  # the tail's current, or the voltage, whichever comes last
+    full = (shown >= 1.0).idxmax()
+    assert 0 < begins < full
+    assert full == pytest.approx(begins + 600.0, abs=60.0)
+    assert shown.loc[:begins].max() < 0.75
+    assert result.summary["packs"][0]["display_set_full"] == 1
+    assert result.summary["packs"][0]["displayed_soc_end"] == pytest.approx(1.0, abs=1e-6)
+    # with a hold that is longer than all of it nothing sets it right
+    never = {"full": FULL["full"] | {"hold": "20 h"}, "start": 0.4}
+    row = simbank.simulate(bank(TO_FULL, {"display": never}, [one]), integrator=integrator).summary["packs"][0]
+    assert row["display_set_full"] == 0
+    assert row["displayed_soc_end"] < 0.75
+
+
+def test_empty_sets_it_right(integrator):
+    """A display that starts 40 points high goes to 0 % where the voltage comes down to 46 V, and counts up again from there."""
+    one = {"name": "A", "type": "slab", "soc": 0.4}
+    steps = [{"discharge": "20 A", "hours": 3, "cutoff": "45 V"}, {"charge": "20 A", "hours": 1}]
+    display = {"start": 0.8, "empty": {"volt": "46 V"}}
+    result = simbank.simulate(bank(steps, {"display": display}, [one]), integrator=integrator, output_step_s=10.0)
+    shown, volt = (result.packs[q]["A"] for q in ("displayed_soc", "terminal_v"))
+    low = (volt <= 46.0).idxmax()
+    assert low > 3600.0
+    assert shown.loc[: low - 60.0].min() > 0.3
+    assert shown.loc[low + 30.0] == pytest.approx(0.0, abs=1e-3)
+    assert shown.iloc[-1] == pytest.approx(20 * 1 / 100, abs=2e-3)
+
+
+def test_it_stays_within_0_and_100(integrator):
+    """Charged from 95 % shown with 40 Ah it stops at 100 %, and falls from there at once."""
+    steps = [{"charge": "20 A", "hours": 2}, {"discharge": "20 A", "hours": 1}]
+    one = {"name": "A", "type": "slab", "soc": 0.3}
+    result = simbank.simulate(bank(steps, {"display": {"start": 0.95}}, [one]), integrator=integrator)
+    shown = result.packs["displayed_soc"]["A"]
+    assert shown.max() == 1.0
+    assert shown.iloc[-1] == pytest.approx(0.8, abs=1e-6)
+
+
+def counted_second_by_second(current, volt, display, start):
+    """The counter in plain words, on samples a second apart."""
+    shown, near, out = start, 0.0, []
+    for amperes, volts in zip(current, volt, strict=True):
+        measured = amperes * (1 + display["gain"]) + display["offset"]
+        if abs(measured) >= display["dead_band"]:
+            shown -= measured / 3600.0 / display["capacity"]
+        near = near + 1.0 if volts >= display["volt"] and abs(measured) <= display["tail"] else 0.0
+        if near > display["hold"]:
+            shown = 1.0
+        shown = min(1.0, max(0.0, shown))
+        out.append(shown)
+    return np.array(out)
+
+
+def test_against_a_counter_second_by_second(integrator):
+    """Two packs that level, are charged to full and discharged: the samples of the run, a second apart, counted in a plain loop."""
+    two = [{"name": "A", "type": "slab", "soc": 0.75}, {"name": "B", "type": "slab", "soc": 0.6, "display": {"start": 0.9}}]
+    table = {"gain_error": -0.03, "offset": "40 mA", "dead_band": "0.3 A", "capacity": "110 Ah",
+             "full": {"volt": "55.5 V", "tail": "4 A", "hold": "3 min"}}  # fmt: skip
+    steps = [{"rest": True, "hours": 2}, {"charge": "40 A", "hours": 2.2, "voltage": "56.8 V", "tail": "2 A"}, {"rest": True, "hours": 1},
+             {"discharge": "30 A", "hours": 1}]  # fmt: skip
+    result = simbank.simulate(bank(steps, {"display": table}, two), integrator=integrator, output_step_s=1.0)
+    plain = {"gain": -0.03, "offset": 0.04, "dead_band": 0.3, "capacity": 110.0, "volt": 55.5, "tail": 4.0, "hold": 180.0}
+    for name, start in (("A", 0.75), ("B", 0.9)):
+        frame = result.packs.xs(name, axis=1, level="pack")
+        expected = counted_second_by_second(frame["current_a"], frame["terminal_v"], plain, start)
+        assert result.summary["packs"]["AB".index(name)]["display_set_full"] == 1
+        late = frame["displayed_soc"].to_numpy()
+        jump = int(np.argmax(np.diff(expected)))  # the instant at which it is set, known to a step of the integrator
+        assert np.argmax(np.diff(late)) == pytest.approx(jump, abs=60)
+        apart = np.abs(late - expected)
+        apart[max(0, jump - 90) : jump + 90] = 0.0
+        assert apart.max() < 1e-3  # within a step what is shown runs straight, whatever the current does
+        assert np.median(apart) < 1e-4
+        assert apart[-1] < 1e-4
+
+
+def test_thin_samples_change_nothing(integrator):
+    """A month of days with a full charge in each, one sample a day: what is shown at the end is as with a sample a minute."""
+    days = [{"discharge": "20 A", "hours": 3}, {"rest": True, "hours": 12}, *TO_FULL[:1], {"rest": True, "hours": 3}]
+    display = {**FULL, "gain_error": 0.02, "offset": "30 mA", "dead_band": "0.1 A"}
+    scenario = bank(
+        days,
+        {"display": display},
+        [{"name": "A", "type": "slab", "soc": 0.9}],
+        duty={"kind": "cycles", "repeat": 30, "steps": days},
+    )
+    fine, thin = (simbank.simulate(scenario, integrator=integrator, output_step_s=step) for step in (60.0, 86400.0))
+    assert len(thin.packs) < 40
+    for key in ("displayed_soc_end", "display_counted_ah", "display_ignored_ah"):
+        assert thin.summary["packs"][0][key] == pytest.approx(fine.summary["packs"][0][key], abs=1e-6), key
+    assert thin.summary["packs"][0]["display_set_full"] == fine.summary["packs"][0]["display_set_full"] >= 29
+
+
+def test_displays_change_nothing_of_the_run(integrator):
+    two = [{"name": "A", "type": "slab", "soc": 0.75}, {"name": "B", "type": "slab", "soc": 0.6}]
+    plain, shown = (simbank.simulate(bank(DAY, kind, two), integrator=integrator) for kind in ({}, {"display": {"start": 0.1}}))
+    for quantity in plain.packs.columns.levels[0]:
+        assert np.array_equal(plain.packs[quantity], shown.packs[quantity])
+    assert "displayed_soc" not in plain.packs
+    assert "displayed_soc_end" not in plain.summary["packs"][0]
+
+
+def test_a_pack_without_a_display_beside_one_with(tmp_path):
+    """Its column is empty; files read back as they were written."""
+    two = [{"name": "A", "type": "slab"}, {"name": "B", "type": "slab", "display": {"start": 0.9}}]
+    result = simbank.simulate(bank(DAY, (), two), integrator="fast")
+    assert result.packs["displayed_soc"]["A"].isna().all()
+    assert result.packs["displayed_soc"]["B"].iloc[0] == 0.9
+    rows = {row["name"]: row for row in result.summary["packs"]}
+    assert rows["A"]["displayed_soc_end"] is None
+    assert rows["B"]["display_error_end_points"] == pytest.approx(40.0, abs=0.1)
+    again = simbank.read(result.write(tmp_path / "run"))
+    assert np.array_equal(again.packs["displayed_soc"], result.packs["displayed_soc"], equal_nan=True)
+    assert again.displayed_at_rest().equals(result.displayed_at_rest())
+    tidy = result.tidy("soc_at_rest")
+    assert list(tidy["displayed_soc"].dropna().unique()[:1]) == [0.9] or tidy["displayed_soc"].notna().any()
+
+
+@pytest.mark.parametrize(
+    ("display", "key"),
+    [
+        ({"full": {"volt": "3.5 V"}}, "full.volt"),
+        ({"empty": {"volt": "2.8 V"}}, "empty.volt"),
+        ({"full": {"volt": "50 V"}, "empty": {"volt": "51 V"}}, "empty.volt"),
+        ({"dead_band": "-1 A"}, "dead_band"),
+        ({"gain_error": 0.9}, "gain_error"),
+        ({"capacity": "0 Ah"}, "capacity"),
+        ({"full": {"volt": "56 V", "tail": "3 W"}}, "tail"),
+        ({"start": 1.2}, "start"),
+        ({"offsett": "1 A"}, "offset"),
+    ],
+)
+def test_a_display_that_is_none_is_refused(display, key):
+    with pytest.raises(InputError) as error:
+        bank(DAY, {"display": display})
+    assert key in str(error.value)
+
+
+def test_a_packs_own_keys_come_before_its_types():
+    kind = {"display": {"offset": "10 mA", "full": {"volt": "56 V", "tail": "0.05 C"}}}
+    a, b = bank(
+        DAY, kind, [{"name": "A", "type": "slab"}, {"name": "B", "type": "slab", "display": {"offset": "-5 mA"}}]
+    ).bank.packs
+    assert (a.display.offset_a, b.display.offset_a) == (0.01, -0.005)
+    assert a.display.full_tail_a == b.display.full_tail_a == 5.0
+    assert a.display.capacity_ah == 100.0

@@ -17,7 +17,7 @@ SIMULATION = [
     "arrays", "event_codes", "setup",
     "pack_model", "port_solver", "bank_solver", "devices", "operating_point",
     "ode",
-    "extremes", "integrals",
+    "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "events", "port_states", "bank_state", "switching",
     "recording", "reference", "fast_step", "fast",
     "summary", "rest", "result", "stored",

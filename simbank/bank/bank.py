@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from simbank.bank.equipment import BMS, Charger, Device, Inverter, Switching
+from simbank.bank.equipment import BMS, Charger, Device, Display, Inverter, Switching
 from simbank.bank.graph import Graph
 from simbank.cells.chemistry import Chemistry
 from simbank.cells.curves import Curve
@@ -61,6 +61,8 @@ class Pack:
         100 %; a lead-acid pack has no switch and goes on.
     self_discharge : float
         Share of its capacity that it loses by itself in 30 days.
+    display : Display, optional
+        What its BMS shows.
     """
 
     name: str
@@ -82,6 +84,7 @@ class Pack:
     heat_loss_w_k: float = 0.0
     bms: BMS | None = None
     self_discharge: float = 0.0
+    display: Display | None = None
 
     @property
     def cell_capacity_ah(self) -> float:

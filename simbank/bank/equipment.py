@@ -13,7 +13,7 @@ from simbank.cells.curves import Curve
 
 CONSTANT_I2T = -2.0  # slope of time over current on log-log paper
 
-__all__ = ["BMS", "Charger", "Device", "Inverter", "Limit", "Switching"]
+__all__ = ["BMS", "Charger", "Device", "Display", "Inverter", "Limit", "Switching"]
 
 
 @dataclass(frozen=True)
@@ -56,6 +56,40 @@ class BMS:
     at_cell_limits: bool = False
     draw_a: float = 0.0
     draw_w: float = 0.0
+
+
+@dataclass(frozen=True)
+class Display:
+    """What a BMS shows: a charge counter with faults of its own (:mod:`simbank.simulation.displays`).
+
+    Attributes
+    ----------
+    capacity_ah : float
+        What it takes for the pack's capacity [Ah].
+    gain_error : float
+        It measures 1 + ``gain_error`` times the current.
+    offset_a : float
+        And adds this [A]; positive counts as discharge.
+    dead_band_a : float
+        Measured currents below it are not counted [A].
+    full_volt, full_tail_a, full_hold_s : float
+        It is set to 100 % after the pack has stood at this voltage or above [V] with no more than this measured current, either way [A],
+        for so long [s]; infinite where there is no such rule, or no heed of the current.
+    empty_volt : float
+        It is set to 0 % at this voltage of the pack or below [V]; minus infinite where there is no such rule.
+    start : float, optional
+        What it shows at the start, 0 to 1; by default the true state of charge.
+    """
+
+    capacity_ah: float
+    gain_error: float = 0.0
+    offset_a: float = 0.0
+    dead_band_a: float = 0.0
+    full_volt: float = math.inf
+    full_tail_a: float = math.inf
+    full_hold_s: float = 0.0
+    empty_volt: float = -math.inf
+    start: float | None = None
 
 
 @dataclass(frozen=True)

@@ -9,20 +9,24 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer.core import TyperCommand
 
 from simbank.bank.layouts import LAYOUTS
 from simbank.errors import InputError
 
 __all__ = [
     "LAYOUT_NAMES",
+    "Bands",
     "Cluster",
     "File",
     "Integrator",
     "Jobs",
     "Json",
     "Method",
+    "OptionalNumber",
     "Out",
     "ReportFile",
+    "Seed",
     "Set",
     "Tolerance",
     "Vary",
@@ -90,6 +94,31 @@ Vary = Annotated[
         help="A distribution, such as 'packs.*.soc=uniform 0.5 0.7'; also normal, lognormal, choice. Repeatable.",
     ),
 ]
+
+
+BANDS, BANDS_DRAWS = "--bands", 200
+
+Bands = Annotated[
+    int | None,
+    typer.Option(
+        BANDS, metavar="[N]", min=2, show_default=False,
+        help=f"Every figure as 5, 50 and 95 % of N draws of all that is not known exactly; {BANDS_DRAWS} without a number.",
+    ),
+]  # fmt: skip
+
+Seed = Annotated[int, typer.Option(help="Seed of the draws.", min=0)]
+
+
+class OptionalNumber(TyperCommand):
+    """A command whose option ``--bands`` may stand without its number."""
+
+    def parse_args(self, ctx, args):
+        """As the parser has it, with the usual number where none follows."""
+        given, until = list(args), args.index("--") if "--" in args else len(args)
+        for k in range(until):
+            if given[k] == BANDS and not (k + 1 < until and given[k + 1].isdigit()):
+                given[k] = f"{BANDS}={BANDS_DRAWS}"
+        return super().parse_args(ctx, given)
 
 
 def split_pair(item, option):

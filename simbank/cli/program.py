@@ -15,6 +15,7 @@ from simbank.cli.cell import cell_app
 from simbank.cli.device import device_app
 from simbank.cli.files import new, schema
 from simbank.cli.join import join
+from simbank.cli.options import OptionalNumber
 from simbank.cli.output import page_width
 from simbank.cli.protect import protect
 from simbank.cli.run import run
@@ -38,7 +39,7 @@ app = typer.Typer(
 )
 
 for command in (run, *STUDIES, protect, join, schema, new):
-    app.command()(command)
+    app.command(cls=OptionalNumber)(command)
 app.add_typer(device_app, name="device", short_help=device_app.info.help)
 app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)
 for group in (app, device_app, cell_app):

@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from simbank.cli.options import File, Integrator, Json, Method, Out, ReportFile, Set, Tolerance, Wide, changes, make_folder
+from simbank.cli.bands import show_bands
+from simbank.cli.options import (
+    Bands,
+    File,
+    Integrator,
+    Json,
+    Method,
+    Out,
+    ReportFile,
+    Seed,
+    Set,
+    Tolerance,
+    Wide,
+    changes,
+    make_folder,
+)
 from simbank.cli.output import (
     integrator_words,
     judged,
@@ -18,7 +33,8 @@ from simbank.cli.output import (
 )
 from simbank.cli.progress import progress_bar
 from simbank.digits import clock, duration, number
-from simbank.errors import SimulationError
+from simbank.errors import RunStopped, SimulationError
+from simbank.warning import as_records
 
 __all__ = ["run"]
 
@@ -50,6 +66,8 @@ def run(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    bands: Bands = None,
+    seed: Seed = 0,
     wide: Wide = False,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
@@ -76,7 +94,13 @@ def run(
     if out is not None:
         with progress_bar(f"Writing files of {scenario.name}", json_):
             result.write(out, figures=True)
-    _show_run(result, json_, out, wide)
+    try:
+        found = None if bands is None else _bands(scenario, bands, seed, json_)
+    except RunStopped as stopped:
+        if stopped.partial is not None:
+            _show_run(result, json_, out, wide, stopped.partial)
+        raise
+    _show_run(result, json_, out, wide, found)
     if report is not None:
         _report_run(report, scenario, result, json_)
     show_written(out, json_)
@@ -85,10 +109,23 @@ def run(
         raise SimulationError("; ".join(missed))
 
 
-def _show_run(result, as_json, out, wide):
+def _bands(scenario, draws, seed, quiet):
+    from simbank.studies import bands as study
+
+    with progress_bar(f"Bands of {scenario.name}", quiet) as progress:
+        return study(scenario, draws, seed, progress=progress)
+
+
+def _show_run(result, as_json, out, wide, bands=None):
     summary, told = result.summary, judged(result, out, wide)
+    if bands is not None:
+        summary = summary | {"warnings": [*summary["warnings"], *as_records(bands.warnings)]}
+        if out is not None:
+            from simbank.studies.bands import BANDS_FOLDER
+
+            bands.write(out / BANDS_FOLDER)
     if as_json:
-        print_json(summary | {"verdicts": told})
+        print_json(summary | {"verdicts": told} | ({} if bands is None else bands.told))
         return
     show_warnings(summary["warnings"], told)
     _show_packs(summary, wide)
@@ -97,6 +134,8 @@ def _show_run(result, as_json, out, wide):
     _show_ports(summary, wide)
     _show_balance(summary)
     _show_events(summary["events"], wide)
+    if bands is not None:
+        show_bands(bands, wide)
     show_verdicts(told)
     show_caution()
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simbank.caution import CAUTION, PROTECTION_CAUTION
+from simbank.cli.bands import show_bands, show_paired
 from simbank.cli.options import (
     LAYOUT_NAMES,
+    Bands,
     Cluster,
     File,
     Integrator,
@@ -18,6 +21,7 @@ from simbank.cli.options import (
     Method,
     Out,
     ReportFile,
+    Seed,
     Set,
     Tolerance,
     Vary,
@@ -28,7 +32,7 @@ from simbank.cli.options import (
     read_points,
 )
 from simbank.cli.output import Command, integrator_words, say, show_table
-from simbank.errors import InputError, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
 
 __all__ = ["COMMANDS"]
 
@@ -54,6 +58,8 @@ def compare(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    bands: Bands = None,
+    seed: Seed = 0,
     wide: Wide = False,
     integrator: Integrator = "reference",
     method: Method = "LSODA",
@@ -61,14 +67,31 @@ def compare(
 ):
     """Run the same packs and duty under several wiring layouts, side by side."""
     from simbank.studies import compare as study
+    from simbank.studies.compare import Comparison
 
     command = Command(file, set_, out, json_, report, wide)
-    with command.progress("Comparing layouts of") as progress:
+
+    def finish(found):
+        own = found.results.get(command.scenario.layout)
+        command.finish(found, _show_layouts, lambda: {"result": own, "comparison": found})
+
+    with _keeping(finish, Comparison), command.progress("Comparing layouts of") as progress:
         found = study(
-            command.scenario, layout or None, progress=progress, integrator=integrator, method=method, tolerance=tolerance
-        )
-    own = found.results.get(command.scenario.layout)
-    command.finish(found, _show_layouts, lambda: {"result": own, "comparison": found})
+            command.scenario, layout or None, bands=bands, seed=seed, progress=progress, integrator=integrator, method=method,
+            tolerance=tolerance,
+        )  # fmt: skip
+    finish(found)
+
+
+@contextlib.contextmanager
+def _keeping(finish, kind):
+    """Within, what Ctrl-C leaves of a study, if it is of this kind, is given out by ``finish`` before the command ends."""
+    try:
+        yield
+    except RunStopped as stopped:
+        if isinstance(stopped.partial, kind):
+            finish(stopped.partial)
+        raise
 
 
 def _show_layouts(found, wide):
@@ -84,6 +107,8 @@ def _show_layouts(found, wide):
     if found.not_counted:
         say(found.not_counted, gap=True)
     say(integrator_words(first), gap=True)
+    if found.bands is not None:
+        show_paired(found.bands, wide)
 
 
 def sweep(
@@ -215,6 +240,8 @@ def size(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    bands: Bands = None,
+    seed: Seed = 0,
     wide: Wide = False,
     integrator: Integrator = "fast",
     tolerance: Tolerance = None,
@@ -223,18 +250,24 @@ def size(
     smaller ones do not."""  # noqa: D205 one sentence, as --help shows it
     from simbank.studies import Limits
     from simbank.studies import size as study
+    from simbank.studies.size import Sizing
 
     command = Command(file, set_, out, json_, report, wide)
     series = gauges if gauges in ("awg", "mm2") else [part.strip() for part in gauges.split(",")]
-    with command.progress("Sizing") as progress:
+
+    def finish(found):
+        command.finish(
+            found, lambda found, wide: _show_sizes(found, everything, wide), lambda: {"studies": [found.section(everything)]},
+            CAUTION if found.sharing_only else PROTECTION_CAUTION,
+        )  # fmt: skip
+
+    with _keeping(finish, Sizing), command.progress("Sizing") as progress:
         found = study(
             command.scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None,
             price_per_kg=price_per_kg, sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
+            bands=bands, seed=seed,
         )  # fmt: skip
-    command.finish(
-        found, lambda found, wide: _show_sizes(found, everything, wide), lambda: {"studies": [found.section(everything)]},
-        CAUTION if found.sharing_only else PROTECTION_CAUTION,
-    )  # fmt: skip
+    finish(found)
 
 
 _SIZE_COLUMNS = (
@@ -265,6 +298,10 @@ def _show_sizes(found, everything, wide):
     say(found.found_words + (f" Smallest by layout: {others}." if others else ""))
     say(found.tried)
     say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style="bold" if found.sharing_only else None)
+    if found.bands is not None:
+        show_bands(found.bands, wide)
+        for text in found.kept_words:
+            say(text)
 
 
 def _why_not(table):
@@ -331,14 +368,24 @@ def usable(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    bands: Bands = None,
+    seed: Seed = 0,
     wide: Wide = False,
 ):
     """What the bank delivers from full to cut-off, against what its packs would deliver each on its own."""
+    from pandas import DataFrame
+
     from simbank.studies import Usable
     from simbank.studies import usable as study
 
     command = Command(file, set_, out, json_, report, wide)
-    command.finish(Usable(study(command.scenario, c_rate)), _show_usable)
+
+    def finish(table):
+        command.finish(Usable(table), _show_usable)
+
+    with _keeping(finish, DataFrame), command.progress("Bands of" if bands else "Discharging") as progress:
+        table = study(command.scenario, c_rate, bands=bands, seed=seed, progress=progress)
+    finish(table)
 
 
 def _show_usable(found, wide):
@@ -347,6 +394,8 @@ def _show_usable(found, wide):
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
     say(f"Integrator: {found.made_by['integrator']}, tolerance {found.made_by['tolerance']:.0e}.")
+    if found.bands is not None:
+        show_bands(found.bands, wide)
 
 
 def bill(

@@ -10,7 +10,7 @@ import numpy as np
 
 from simbank.bank import Bank, Bar, Branch, Graph, Pack, Parts, join
 from simbank.bank.bank import Place
-from simbank.bank.equipment import BMS, Charger, Device, Inverter, Switching
+from simbank.bank.equipment import BMS, Charger, Device, Display, Inverter, Switching
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import Chemistry
 from simbank.errors import InputError
@@ -89,7 +89,7 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
     kind = file.pack_types[table.type]
     chemistry = chemistries[table.type]
     capacities, below = table.cells(kind.cells_in_series, number)
-    return Pack(
+    pack = Pack(
         name=name,
         chemistry=chemistry,
         rated_capacity_ah=kind.pack_capacity_ah,
@@ -110,6 +110,16 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
         bms=_own_bms(kind, table),
         self_discharge=kind.self_discharge if table.self_discharge is None else table.self_discharge,
     )
+    return replace(pack, display=_own_display(kind, table, pack))
+
+
+def _own_display(kind: PackType, table: PackTable, pack: Pack) -> Display | None:
+    """Display of a pack: the keys of its own table over those of its type's; None if neither has one."""
+    display = table.display if kind.display is None else kind.display.with_own(table.display)
+    try:
+        return None if display is None else display.display(pack.rated_capacity_ah, pack.rest_volt(0.5))
+    except InputError as error:
+        raise InputError(error.problem, key=f"packs.{table.name}.display.{error.key}", value=error.value) from None
 
 
 def _own_bms(kind: PackType, table: PackTable) -> BMS | None:

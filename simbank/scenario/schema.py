@@ -19,6 +19,7 @@ from simbank.distributions import Draw
 from simbank.duty import Duty
 from simbank.errors import InputError
 from simbank.filemodel import FileModel, bank_temperature, entries_exact, fraction, nearest, quantity
+from simbank.scenario.display_schema import DisplayTable
 from simbank.scenario.duty_schema import ConstantDuty, CyclesDuty, DaysDuty, TableDuty, pick_duty
 from simbank.scenario.equipment_schema import BMSTable, ChargerTable, DeviceTable, InverterTable, Resistance, SwitchTable
 
@@ -207,6 +208,7 @@ class PackType(FileModel):
         description="from the pack to the air around it",
     )
     bms: BMSTable | None = Field(None, description="its own electronics")
+    display: DisplayTable | None = Field(None, description="what its BMS shows")
     self_discharge: fraction(0.0, 1.0) = Field(
         0.0,
         description="share of its present capacity that a pack loses by itself in 30 days, until it is empty; LFP 0.01 to 0.03, "
@@ -295,6 +297,7 @@ class PackTable(FileModel):
     temperature: bank_temperature() | None = Field(None, description="at the start; by default that of the air")
     device: DeviceTable | None = Field(None, description="fuse or breaker at its terminals")
     bms: BMSTable | None = Field(None, description="keys of its own, which come before those of its type's")
+    display: DisplayTable | None = Field(None, description="keys of its own, which come before those of its type's")
     self_discharge: fraction(0.0, 1.0) | None = Field(
         None,
         description="of its own; by default that of its type",

@@ -16,6 +16,7 @@ SHORT = {"kelvin": "K", "second": "s", "volt": "V"}  # units of defaults
 TABLES = {
     "ScenarioFile": "the file", "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
     "LimitTable": "a limit of a BMS", "TemperatureTable": "temperature limits of a BMS", "PrechargeTable": "precharge of a BMS",
+    "DisplayTable": "pack_types.NAME.display", "DisplayFullTable": "full of a display", "DisplayEmptyTable": "empty of a display",
     "ChemistryTable": "chemistries.NAME",
     "PackTable": "[[packs]]", "DeviceTable": "a device", "RackTable": "rack", "WiringTable": "wiring", "ConductorTable": "a link or lead",
     "BarTable": "bar", "StringTable": "[[wiring.strings]]", "DistributionTable": "wiring.distribution",

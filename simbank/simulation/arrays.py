@@ -122,6 +122,29 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     ACC_LAST_V,  # terminal voltage at that instant [V]
     N_ACC,
 ) = range(25)
+# Rows of ``displays``, shape (N_DISPLAY_ROWS, n), or (N_DISPLAY_ROWS, 0) of a bank none of whose packs has a display: the charge counter
+# of each pack's BMS.
+(
+    COUNTER_GAIN,  # measured over true current, before its offset
+    COUNTER_OFFSET_A,  # added to that [A]
+    COUNTER_DEAD_BAND_A,  # below which a measured current is not counted [A]
+    COUNTER_CAPACITY_AS,  # what it divides by [As]; 0 of a pack without a display
+    FULL_VOLT,  # voltage of the pack from which it may be full [V], infinite where nothing sets it to 100 %
+    FULL_TAIL_A,  # greatest current with which it may be [A]; infinite if it heeds none
+    FULL_HOLD_S,  # for how long [s]
+    EMPTY_VOLT,  # voltage of the pack at which it is empty [V], minus infinite where nothing sets it to 0 %
+    # What comes of it.
+    SHOWN,  # what it shows, 0 to 1; not a number for a pack without a display
+    SHOWN_BEFORE,  # at the beginning of the last step
+    FULL_FOR_S,  # for how long it has been full by voltage and current [s]
+    COUNTED_AS,  # charge counted as out, less that as in [As]
+    IGNORED_AS,  # likewise measured, and not counted, within the dead band [As]
+    TIMES_SET_FULL,  # how often it was set to 100 %
+    JUMP_AT_S,  # when it was last set to 100 or 0 % within the last step, since that began [s]; below zero if it was not
+    JUMP_FROM,  # what it showed just before, 0 to 1
+    JUMP_TO,  # and after
+    N_DISPLAY_ROWS,
+) = range(18)
 # Rows of ``port_acc``, shape (N_PORT_ACC, p): time integrals and extremes of each port.
 (
     PORT_OUT_J,  # energy drawn from the bank [J]
@@ -347,6 +370,7 @@ class SumArrays(NamedTuple):
     pack: np.ndarray  # shape (N_ACC, n)
     port: np.ndarray  # shape (N_PORT_ACC, p)
     moment: np.ndarray  # shape (n + p, n + p): ∫ x x' dt with x = [I; J] [A²s]
+    displays: np.ndarray  # shape (N_DISPLAY_ROWS, n or 0)
 
 
 class Extremes(NamedTuple):
@@ -367,3 +391,4 @@ class Samples(NamedTuple):
     state: np.ndarray  # shape (m, 5 n)
     pack: np.ndarray  # shape (2, m, n): current [A] and terminal voltage [V]
     port: np.ndarray  # shape (2, m, p): current [A] and voltage [V]
+    shown: np.ndarray  # shape (m, n or 0): what the packs' displays show, 0 to 1

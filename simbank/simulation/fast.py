@@ -16,6 +16,7 @@ from simbank.jit import jit_entry, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
+from simbank.simulation.displays import count_whole_step, shown_within
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
 from simbank.simulation.fast_step import Step, add_damage, add_own_draw, correct_end, interpolate, make_step, step_arrays
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
@@ -247,6 +248,7 @@ def advance(
                     if dt > NEAR_S:  # the cubic is too coarse over a long step: go nearly there first
                         dt_try = max(NEAR_S, 0.8 * part)
                         continue
+                first_sample = filled
                 while g < grid.size and grid[g] < clock + part - 1e-9 and filled < sample_t.size:
                     sample_t[filled] = grid[g]
                     if grid[g] <= clock + 1e-9:
@@ -271,6 +273,10 @@ def advance(
                 add_instant(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
                 held = at_ends
                 add_own_draw(part, work, work_1, step, sums.pack)
+                count_whole_step(part, y, work.pack, y_m, work_m.pack, y_1, work_1.pack, cells, sums.displays)
+                for k in range(sums.displays.shape[1]):
+                    for i in range(first_sample, filled):
+                        made.shown[i, k] = shown_within(k, sample_t[i] - clock, part, sums.displays)
                 add_cells(y_1, bank, work_1.pack, sums.pack)
                 reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
                 reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)

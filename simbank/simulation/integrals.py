@@ -8,6 +8,7 @@ from simbank.cells.curves import curve_value
 from simbank.jit import jit_allocating, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, solve_currents, terminal_voltage, working_arrays
+from simbank.simulation.displays import begin_step, count_between
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
 from simbank.simulation.pack_model import KELVIN, cell_volts, heat_made
 from simbank.simulation.port_solver import commanded
@@ -106,7 +107,7 @@ def integrals(n_packs, n_ports):
 
 
 @jit_allocating
-def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes):
+def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown):
     """Add to the time integrals, by quadrature, and to the extremes.
 
     Parameters
@@ -130,14 +131,16 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
         Time integrals, added to in place.
     extremes : Extremes
         Extremes, moved in place.
+    shown : ndarray, shape (m, n or 0)
+        What the packs' displays show at these times is written to.
     """
     n, p = bank.cells.shape[1], ports.shape[0]
     works = working_arrays(n, p), working_arrays(n, p), working_arrays(n, p)
-    _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, works)
+    _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown, works)
 
 
 @jit_internal
-def _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, works):
+def _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown, works):
     """The loop of :func:`accumulate`, apart from it since references to arrays are counted where arrays are made: a third slower."""
     work_0, work_1, work = works
     for i in range(times.size):
@@ -150,6 +153,14 @@ def _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums
         add_heat_out(weights[i], states[i], bank, work.pack, sums.pack)
         _add_own_draw(weights[i], work.pack, sums.pack)
         place = i % per_step
+        if place == 0:
+            begin_step(sums.displays)
+            for k in range(shown.shape[1]):
+                shown[i, k] = sums.displays[ar.SHOWN, k]
+        else:
+            count_between(times[i] - times[i - 1], states[i - 1], work_1.pack, states[i], work.pack, bank.cells, sums.displays)
+            for k in range(shown.shape[1]):
+                shown[i, k] = sums.displays[ar.SHOWN, k]
         if place > 0:
             reach_states(base, times[i - 1], states[i - 1], work_1.pack, times[i], states[i], work.pack, bank.cells, extremes)
         if place > 1:

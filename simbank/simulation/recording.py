@@ -15,6 +15,7 @@ from simbank.simulation.event_codes import EventRow
 from simbank.simulation.integrals import NODES, StepStore, accumulate, integrals, observe
 from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
 from simbank.simulation.run_warnings import Opening
+from simbank.simulation.setup import display_array
 from simbank.warning import BankWarning
 
 __all__ = ["Case", "Recorder", "RunRecord", "Sums", "Trace"]
@@ -35,9 +36,9 @@ class Trace:
         self.bank = bank
         self.pieces: list[tuple[np.ndarray, ...]] = []
 
-    def add(self, times, states, packs, ports, flows):
-        """Add samples: times (m,), states (m, N_STATES n), packs (2, m, n), ports (2, m, p), and the flows of the network (b, n + p)."""
-        self.pieces.append((times, states, packs, ports, flows))
+    def add(self, times, samples, flows):
+        """Add samples: times (m,), :class:`~simbank.simulation.arrays.Samples`, and the flows of the network (b, n + p)."""
+        self.pieces.append((times, *samples, flows))
 
     def frozen(self):
         """What there is so far, for a result that is looked at while the run goes on."""
@@ -46,21 +47,23 @@ class Trace:
         return out
 
     def joined(self):
-        """Times [s] (m,), states (m, N_STATES, n), packs (2, m, n), ports (2, m, p): currents [A], then voltages [V]."""
+        """Times [s] (m,), states (m, N_STATES, n), packs (2, m, n), ports (2, m, p): currents [A], then voltages [V]; displays (m, n or 0)."""
         n, p = len(self.bank.packs), len(self.bank.graph.ports)
         if not self.pieces:
-            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p))
-        times, states, packs, ports, _ = zip(*self.pieces, strict=True)
+            shown = 0 if all(pack.display is None for pack in self.bank.packs) else n
+            return np.empty(0), np.empty((0, ar.N_STATES, n)), np.empty((2, 0, n)), np.empty((2, 0, p)), np.empty((0, shown))
+        times, states, packs, ports, shown, _ = zip(*self.pieces, strict=True)
         return (
             np.concatenate(times),
             np.concatenate(states).reshape(-1, ar.N_STATES, n),
             np.concatenate(packs, axis=1),
             np.concatenate(ports, axis=1),
+            np.concatenate(shown),
         )
 
     def branch_currents(self):
         """Current of every branch at every sample [A], shape (m, b)."""
-        rows = [np.hstack([packs[0], ports[0]]) @ flows.T for _, _, packs, ports, flows in self.pieces]
+        rows = [np.hstack([packs[0], ports[0]]) @ flows.T for _, _, packs, ports, _, flows in self.pieces]
         return np.vstack(rows) if rows else np.empty((0, len(self.bank.graph.branches)))
 
 
@@ -79,6 +82,8 @@ class Sums:
         [A²s].
     blocked_s : ndarray, shape (2, n)
         Time for which each pack was blocked for charge and for discharge [s].
+    displays : ndarray, shape (N_DISPLAY_ROWS, n or 0)
+        What the packs' displays show and have counted.
     """
 
     packs: np.ndarray
@@ -87,6 +92,7 @@ class Sums:
     branch_j: np.ndarray
     pack_i2t: np.ndarray
     blocked_s: np.ndarray
+    displays: np.ndarray
 
     @classmethod
     def of(cls, state):
@@ -99,7 +105,8 @@ class Sums:
             np.array([z, z]), np.array([np.ptp(z)]), np.where([z >= FULL_SOC, z <= EMPTY_SOC], 0.0, np.inf), np.zeros((p, p)),
             np.zeros(b),
         )  # fmt: skip
-        return cls(packs, ports, extremes, np.zeros(b), np.zeros(n), np.zeros((2, n)))
+        displays = display_array(state.bank.packs)
+        return cls(packs, ports, extremes, np.zeros(b), np.zeros(n), np.zeros((2, n)), displays)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,24 +204,32 @@ class Recorder:
         """Integrate and sample the steps that a store has collected."""
         state, sums = self.state, self.sums
         times, weights, states, samples, sample_states = store.drain()
+        shown = np.empty((len(times), sums.displays.shape[1]))
         accumulate(
             state.step_start, times, weights, len(NODES), states, state.arrays(), state.ports.table, state.reduced.flows,
-            ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes,
+            self.sum_arrays(moment), sums.extremes, shown,
         )  # fmt: skip
-        self.sample(samples, sample_states, samples + state.step_start)
+        if len(times) and len(samples) and shown.shape[1]:
+            shown = np.column_stack([np.interp(samples, times, column) for column in shown.T])
+        self.sample(samples, sample_states, samples + state.step_start, shown)
 
-    def sample(self, t_step, states, times):
-        """Keep samples: times since the step began (m,), states (m, N_STATES n + d), times of the run (m,) [s]."""
+    def sum_arrays(self, moment):
+        """What compiled code adds to, with an empty or begun ∫ x xᵀ dt."""
+        return ar.SumArrays(self.sums.packs, self.sums.ports, moment, self.sums.displays)
+
+    def sample(self, t_step, states, times, shown):
+        """Keep samples: times since the step began (m,), states (m, N_STATES n + d), times of the run (m,) [s], displays (m, n or 0)."""
         if not len(t_step):
             return
         m, state = len(t_step), self.state
-        out = ar.Samples(np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p)))
+        out = ar.Samples(np.empty((m, ar.N_STATES * state.n)), np.empty((2, m, state.n)), np.empty((2, m, state.p)), shown)
         observe(t_step, states, state.arrays(), state.ports.table, out)
-        self.trace.add(times, *out, state.reduced.flows)
+        self.trace.add(times, out, state.reduced.flows)
 
     def sample_now(self):
         """Keep the present instant as the last sample."""
-        self.sample(np.array([self.state.t_step]), self.state.y[None], np.array([self.state.t]))
+        shown = self.sums.displays[ar.SHOWN][None].copy()
+        self.sample(np.array([self.state.t_step]), self.state.y[None], np.array([self.state.t]), shown)
 
     def heat_left_j(self):
         """Heat made so far less what warms each pack [J], shape (n,): over a stretch of the run, its change has left the pack."""

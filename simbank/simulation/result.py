@@ -48,6 +48,7 @@ PACKS = Table.of(
         ("pack", "", "its name"),
         ("soc", "", "state of charge, 0 to 1; beyond in a pack that nothing stops"),
         ("current_a", "A", "current, positive while it discharges"),
+        ("displayed_soc", "", "what its display shows, 0 to 1; only where packs have displays, empty for a pack without"),
         ("terminal_v", "V", "voltage across its poles"),
         ("hysteresis", "", "hysteresis state: 1 after a long charge, -1 after a long discharge"),
         ("temperature_c", "°C", "temperature"),
@@ -99,6 +100,7 @@ SOC_AT_REST = Table.of(
         ("pack", "", "its name"),
         ("wiring_ohm", "Ω", "resistance of the wiring from the take-off to the pack and back"),
         ("soc", "", "state of charge, 0 to 1"),
+        ("displayed_soc", "", "what its display shows, 0 to 1; only where packs have displays, empty for a pack without"),
     ],
 )  # fmt: skip
 COARSE_S = 900.0  # samples that stand further apart than this are said to be coarse beside the instants of a night
@@ -126,6 +128,7 @@ class PackSamples(NamedTuple):
     terminal_v: np.ndarray
     hysteresis: np.ndarray
     temperature_c: np.ndarray
+    displayed_soc: np.ndarray | None = None  # where packs have displays
 
 
 class Result(StudyResult):
@@ -201,6 +204,8 @@ class Result(StudyResult):
         variables = {}
         for frame, dimension, table, prefix in ((self.packs, "pack", PACKS, ""), (self.ports, "port", PORTS, "port_")):
             for column in table.columns[2:]:
+                if column.name not in frame:
+                    continue
                 told = {"units": column.unit.replace("°C", "degC") or "1", "long_name": column.meaning}
                 variables[prefix + column.name] = (("time_s", dimension), frame[column.name].to_numpy(), told)
         labels = {
@@ -227,8 +232,9 @@ class Result(StudyResult):
     @property
     def pack_samples(self) -> PackSamples:
         """What :attr:`packs` has, as plain arrays of time by pack: quicker where many runs are looked at."""
-        times, states, packs, _ = self._samples
-        return PackSamples(times, states[:, 0], packs[0], packs[1], states[:, 1], states[:, 4] - KELVIN)
+        times, states, packs, _, shown = self._samples
+        shown = shown if shown.shape[1] else None
+        return PackSamples(times, states[:, 0], packs[0], packs[1], states[:, 1], states[:, 4] - KELVIN, shown)
 
     @property
     def event_rows(self) -> list[EventRow]:
@@ -239,16 +245,17 @@ class Result(StudyResult):
     def packs(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, pack); ``result.packs["soc"]`` is a table of time by pack.
 
-        Quantities: ``soc``, ``current_a`` (positive: discharge), ``terminal_v``, ``hysteresis``, ``temperature_c``.
+        Quantities: ``soc``, ``current_a`` (positive: discharge), ``terminal_v``, ``hysteresis``, ``temperature_c``; where packs have
+        displays also ``displayed_soc``, not a number for a pack without one.
         """
-        quantities = self.pack_samples._asdict()
+        quantities = {key: values for key, values in self.pack_samples._asdict().items() if values is not None}
         times = quantities.pop("time_s")
         return _frame(times, [pack.name for pack in self._bank.packs], quantities, "pack")
 
     @cached_property
     def ports(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, port): ``current_a``, ``voltage_v``, ``power_w``."""
-        times, _, _, ports = self._samples
+        times, _, _, ports, _ = self._samples
         quantities = {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}
         return _frame(times, self._port_names, quantities, "port")
 
@@ -369,6 +376,25 @@ class Result(StudyResult):
             )
         return frame
 
+    @property
+    def has_displays(self) -> bool:
+        """Whether any pack has a display."""
+        return "displayed_soc" in self.packs
+
+    def displayed_at_rest(self, port: str | None = None) -> pd.DataFrame:
+        """What each pack's display shows, near to far, at the instants of :meth:`soc_at_rest`, and in its shape.
+
+        Raises
+        ------
+        InputError
+            If no pack has a display.
+        """
+        if not self.has_displays:
+            raise InputError("no pack has a display", key="display")
+        frame = self.soc_at_rest(port)
+        shown = self.packs["displayed_soc"].loc[frame.index.get_level_values("time_s"), list(frame.columns)]
+        return shown.set_axis(frame.index)
+
     def tidy(self, which: str = "packs") -> pd.DataFrame:
         """``packs``, ``ports`` or ``soc_at_rest`` with one row per time and name, for files and other tools."""
         if which == "soc_at_rest":
@@ -381,7 +407,9 @@ class Result(StudyResult):
         rows = self.soc_at_rest().stack(future_stack=True).rename("soc").reset_index()
         position = {name: k + 1 for k, name in enumerate(ohm.index)}
         rows = rows.assign(position=rows["pack"].map(position), wiring_ohm=rows["pack"].map(ohm))
-        return rows[SOC_AT_REST.names]
+        if not self.has_displays:
+            return rows[SOC_AT_REST.names[:-1]]
+        return rows.assign(displayed_soc=self.displayed_at_rest().stack(future_stack=True).to_numpy())[SOC_AT_REST.names]
 
     @property
     def title(self) -> str:

@@ -212,7 +212,8 @@ class _Run:
         dt_try, state = 60.0, self.state
         n, p = state.n, state.p
         many = min(FAST_SAMPLES, len(self.recorder.grid)) + 1
-        made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)))
+        shown = np.empty((many, self.recorder.sums.displays.shape[1]))
+        made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)), shown)
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
@@ -231,17 +232,17 @@ class _Run:
             code, state.t, state.step_start, row, fresh, dt_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, dt_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
-                ar.SumArrays(sums.packs, sums.ports, moment), sums.extremes, r.flows, schedule, samples, scratch,
+                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, made = samples
-                recorder.trace.add(
-                    at[:filled].copy(),
+                kept_samples = ar.Samples(
                     made.state[:filled].copy(),
                     made.pack[:, :filled].copy(),
                     made.port[:, :filled].copy(),
-                    r.flows,
+                    made.shown[:filled].copy(),
                 )
+                recorder.trace.add(at[:filled].copy(), kept_samples, r.flows)
             handler.read_port_log()
             recorder.add_stretch(moment, state.t - before)
             sums.packs[ar.ACC_HEAT_OUT_J] += recorder.heat_left_j() - kept

@@ -18,6 +18,7 @@ __all__ = [
     "block_array",
     "command_row",
     "device_array",
+    "display_array",
     "duty_windows",
     "monitor_array",
     "pack_arrays",
@@ -81,6 +82,24 @@ def pack_arrays(
         if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
             cells[ar.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
     return cells, curves_of, stack_curves(pool)
+
+
+def display_array(packs: Sequence[Pack]) -> np.ndarray:
+    """The packs' displays at the start, shape (N_DISPLAY_ROWS, n); (N_DISPLAY_ROWS, 0) where no pack has one."""
+    if all(pack.display is None for pack in packs):
+        return np.zeros((ar.N_DISPLAY_ROWS, 0))
+    out = np.zeros((ar.N_DISPLAY_ROWS, len(packs)))
+    out[ar.SHOWN] = np.nan
+    for k, pack in enumerate(packs):
+        display = pack.display
+        if display is not None:
+            out[: ar.SHOWN, k] = [
+                1.0 + display.gain_error, display.offset_a, display.dead_band_a, display.capacity_ah * 3600.0, display.full_volt,
+                display.full_tail_a, display.full_hold_s, display.empty_volt,
+            ]  # fmt: skip
+            out[ar.SHOWN, k] = min(1.0, max(0.0, pack.soc if display.start is None else display.start))
+    out[ar.SHOWN_BEFORE] = out[ar.SHOWN]
+    return out
 
 
 def monitor_array(packs: Sequence[Pack]) -> np.ndarray:

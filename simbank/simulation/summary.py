@@ -14,6 +14,7 @@ from simbank.simulation.recording import RunRecord
 __all__ = ["SUMMARY_TABLES", "charge_closure", "energy_closure", "first_reach", "share_ratio", "summary", "switch_of"]
 
 WH = 1.0 / 3600.0  # Wh in a joule, Ah in a coulomb
+DAY_S = 86400.0
 LEAST_SHARE = 1e-3  # of its capacity, or of what a bank holds: what moved less is judged against that, not against nothing
 # By these a port counts as having charged the bank.
 CHARGED = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
@@ -172,6 +173,12 @@ PACKS = Table.of(
         ("loss_wh", "Wh", "heat lost: ohmic, relaxation and hysteresis"),
         ("own_draw_ah", "Ah", "charge that its BMS and self-discharge took"),
         ("own_draw_wh", "Wh", "energy of that charge"),
+        ("displayed_soc_end", "", "what its display shows at the end, 0 to 1; these six only where packs have displays"),
+        ("display_error_end_points", "points", "that less the true state of charge"),
+        ("display_drift_points_per_day", "points", "by how much its counting alone drifts from the truth in a day of this run, by arithmetic"),
+        ("display_ignored_ah", "Ah", "charge out less charge in that it measured within its dead band and did not count"),
+        ("display_set_full", "", "how often it was set to 100 %"),
+        ("display_counted_ah", "Ah", "charge out less charge in that it counted"),
         ("reversible_heat_wh", "Wh", "heat of reaction, negative where it cools"),
         ("temperature_min_c", "°C", "lowest temperature"),
         ("temperature_max_c", "°C", "highest temperature"),
@@ -338,6 +345,7 @@ def _pack_rows(record):
             "loss_wh": float(loss_j[k] * WH),
             "own_draw_ah": float(acc[ar.ACC_OWN_DRAW_AS, k] * WH),
             "own_draw_wh": float(acc[ar.ACC_OWN_DRAW_J, k] * WH),
+            **_display_row(record, k),
             "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
             "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
             "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
@@ -358,6 +366,49 @@ def _pack_rows(record):
         }
         for k, pack in enumerate(bank.packs)
     ]
+
+
+def _display_row(record, k):
+    """Figures of the display of pack ``k``; None of a pack without one, nothing in a bank without any."""
+    displays, state = record.sums.displays, record.state
+    if not displays.shape[1]:
+        return {}
+    shown, soc = displays[ar.SHOWN, k], state.y[k]
+    capacity_as = displays[ar.COUNTER_CAPACITY_AS, k]
+    drift = counter_drift(displays[ar.COUNTED_AS, k], capacity_as, soc - record.y_start[k], state.t) if capacity_as else None
+    has = np.isfinite(shown)
+    return {
+        "displayed_soc_end": _plain(shown),
+        "display_error_end_points": _plain(100.0 * (shown - soc)),
+        "display_drift_points_per_day": _plain(drift),
+        "display_ignored_ah": float(displays[ar.IGNORED_AS, k] * WH) if has else None,
+        "display_set_full": int(displays[ar.TIMES_SET_FULL, k]) if has else None,
+        "display_counted_ah": float(displays[ar.COUNTED_AS, k] * WH) if has else None,
+    }
+
+
+def counter_drift(counted_as: float, capacity_as: float, soc_change: float, seconds: float) -> float | None:
+    """By how much a charge counter, left to count, drifts from the truth in a day [points]; None of a run of no length.
+
+    Parameters
+    ----------
+    counted_as : float
+        Charge out less charge in that it has counted [As].
+    capacity_as : float
+        What it divides by [As].
+    soc_change : float
+        By how much the true state of charge has risen.
+    seconds : float
+        In this time [s].
+
+    Examples
+    --------
+    An offset of 50 mA counted as discharge for a day at rest, of 100 Ah: 1.2 Ah.
+
+    >>> round(counter_drift(0.05 * 86400, 100 * 3600.0, 0.0, 86400.0), 6)
+    -1.2
+    """
+    return 100.0 * (-counted_as / capacity_as - soc_change) * DAY_S / seconds if seconds > 0 else None
 
 
 def _losses(record, port_rows):

@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.simulation.result import Result
+from simbank.studies.bands import Bands, bands
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
@@ -16,11 +17,11 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "bank_warnings", "bill", "compare", "drift", "join", "protect",
-    "read", "readings", "sensitivity", "size", "sweep", "usable",
+    "RESULTS", "Assumptions", "Bands", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "bands", "bank_warnings", "bill", "compare",
+    "drift", "join", "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill, "join": Join,
+    "protect": Protection, "bill": Bill, "join": Join, "run --bands": Bands,
 }  # fmt: skip

@@ -11,20 +11,24 @@ import pandas as pd
 
 from simbank.bank import LAYOUTS
 from simbank.columns import Table
-from simbank.errors import InputError
+from simbank.errors import InputError, RunStopped
 from simbank.filemodel import nearest
 from simbank.provenance import made_by
 from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
+from simbank.studies.bands import BANDS_FOLDER
 from simbank.studies.described import ideal_bar_words, layouts_left_out
 from simbank.studies.figures import FIGURES, headline
+from simbank.studies.paired import LayoutBands, layout_bands
 from simbank.warning import BankWarning, as_records, gathered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = ["Comparison", "compare"]
+
+RUNS_SHARE = 0.2  # of the progress told, where bands follow
 
 
 @dataclass(eq=False, repr=False)
@@ -45,6 +49,8 @@ class Comparison(StudyResult):
         Name of the layout that the scenario has.
     not_counted : str
         What of a layout is not counted, in words; empty if nothing is known to be missing.
+    bands : LayoutBands or None
+        Every figure's band by layout, and what paired draws say of each two layouts; where asked for.
     """
 
     TABLES: ClassVar = (
@@ -63,6 +69,7 @@ class Comparison(StudyResult):
     left_out: Sequence[BankWarning] = ()
     own: str = ""
     not_counted: str = ""
+    bands: LayoutBands | None = None
 
     @property
     def title(self) -> str:
@@ -77,12 +84,13 @@ class Comparison(StudyResult):
             "warnings": as_records(self.warnings),
             "not_counted": self.not_counted,
             "rows": rows,
-        }
+        } | ({} if self.bands is None else self.bands.told)
 
     @property
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures; of several layouts that warn of the same, the first one's numbers."""
-        return [*self.left_out, *gathered([(layout, result.warnings) for layout, result in self.results.items()])]
+        found = gathered([(layout, result.warnings) for layout, result in self.results.items()])
+        return [*self.left_out, *found, *([] if self.bands is None else self.bands.warnings)]
 
     def plot(self, **options: Any) -> Figure:
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""
@@ -107,12 +115,16 @@ class Comparison(StudyResult):
         super().write_tables(folder)
         for name, result in self.results.items():
             result.write(folder / name)
+        if self.bands is not None:
+            self.bands.write(folder / BANDS_FOLDER)
 
 
 def compare(
     scenario: Scenario,
     layouts: Sequence[str] | None = None,
     *,
+    bands: int | None = None,
+    seed: int = 0,
     progress: Callable[[float], None] | None = None,
     **options: Any,
 ) -> Comparison:
@@ -124,6 +136,11 @@ def compare(
         Packs, wiring parts and duty.
     layouts : sequence of str, optional
         Names of layouts; by default every layout for which the scenario gives the parts (link, lead).
+    bands : int, optional
+        Draws of all that is not known exactly, the same under every layout (:func:`simbank.studies.paired.layout_bands`); none if not
+        given.
+    seed : int
+        Of these draws.
     progress : callable, optional
         Called with the fraction of all runs done.
     **options
@@ -137,6 +154,8 @@ def compare(
     ------
     InputError
         If a layout is unknown or lacks a part it needs.
+    RunStopped
+        By Ctrl-C; where the layouts were done and bands were not, with the Comparison and the bands so far as its ``partial``.
     """
     if scenario.layout == "graph":
         raise InputError(
@@ -149,15 +168,15 @@ def compare(
     for layout in layouts:
         if layout not in LAYOUTS:
             raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layouts", value=layout)
-    results = {}
+    results, share = {}, 1.0 if bands is None else RUNS_SHARE
     for k, layout in enumerate(layouts):
-        part = None if progress is None else lambda done, k=k: progress((k + done) / len(layouts))
+        part = None if progress is None else lambda done, k=k: progress(share * (k + done) / len(layouts))
         results[layout] = simulate(with_changes(scenario, {"wiring.layout": layout}), progress=part, **options)
     table = pd.DataFrame({layout: headline(result.summary) for layout, result in results.items()}).T.infer_objects()
     table.index.name = "layout"
     first = next(iter(results.values())).made_by
     settings = {key: first.get(key) for key in ("integrator", "method", "tolerance")}
-    return Comparison(
+    found = Comparison(
         table,
         results,
         made_by(scenario, "simbank.compare", **settings),
@@ -165,6 +184,14 @@ def compare(
         scenario.layout,
         ideal_bar_words(scenario, results),
     )
+    if bands is not None:
+        rest = None if progress is None else lambda done: progress(share + (1.0 - share) * done)
+        try:
+            found.bands = layout_bands(scenario, list(results), bands, seed, progress=rest)
+        except RunStopped as stopped:
+            found.bands = stopped.partial
+            raise RunStopped(str(stopped), found) from None
+    return found
 
 
 def _possible(scenario: Scenario) -> list[str]:

@@ -12,7 +12,7 @@ from simbank.distributions import Draw, parse_draw
 from simbank.errors import InputError
 from simbank.scenario import Scenario, joint_branches
 
-__all__ = ["SAMPLERS", "draw_points", "expand_keys"]
+__all__ = ["SAMPLERS", "draw_points", "draw_shares", "expand_keys"]
 
 SAMPLERS = ("lhs", "sobol")
 
@@ -56,14 +56,19 @@ def draw_points(draws: Mapping[str, Draw], runs: int, sampler: str = "lhs", seed
     seed : int
         The same points for the same seed.
     """
+    shares = draw_shares(len(draws), runs, sampler, seed)
+    return [{key: draw.value(share) for (key, draw), share in zip(draws.items(), row, strict=True)} for row in shares]
+
+
+def draw_shares(many: int, runs: int, sampler: str = "lhs", seed: int = 0) -> np.ndarray:
+    """Shares of the distributions of so many values, between 0 and 1, shape (runs, many); the rest as in :func:`draw_points`."""
     if sampler not in SAMPLERS:
         raise InputError(f"unknown sampler; use one of {', '.join(SAMPLERS)}", key="sampler", value=sampler)
     if runs < 1:
         raise InputError("needs one run or more", key="runs", value=runs)
-    engine = (qmc.LatinHypercube if sampler == "lhs" else qmc.Sobol)(len(draws), rng=np.random.default_rng(seed))
+    engine = (qmc.LatinHypercube if sampler == "lhs" else qmc.Sobol)(many, rng=np.random.default_rng(seed))
     import warnings
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # that a count is no power of two
-        shares = np.clip(engine.random(runs), 1e-9, 1 - 1e-9)
-    return [{key: draw.value(share) for (key, draw), share in zip(draws.items(), row, strict=True)} for row in shares]
+        return np.clip(engine.random(runs), 1e-9, 1 - 1e-9)

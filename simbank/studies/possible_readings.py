@@ -212,7 +212,7 @@ def _of_packs(bank, shown, port_a):
         ),
         (
             "slow resistance", "of pack {}",
-            "the pack on its own: voltage two seconds after a steady current is switched off and again an hour later; difference over "
+            "the pack on its own: a steady current for an hour; voltage two seconds after it is switched off and an hour later; difference over "
             "that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
             lambda v: 0.05 * v + 20.0 / np.maximum(load, 1e-3),

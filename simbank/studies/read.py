@@ -16,7 +16,9 @@ from simbank.provenance import MADE_BY_FILE
 from simbank.results import RESULT_FILE, StudyResult
 from simbank.simulation import Result
 from simbank.simulation.stored import read_run
+from simbank.studies.bands import BANDS_FOLDER, Bands
 from simbank.studies.compare import Comparison
+from simbank.studies.paired import LayoutBands
 from simbank.studies.sweep import Sweep
 from simbank.studies.usable import Usable
 from simbank.warning import from_records
@@ -76,8 +78,8 @@ def read(folder: str | Path) -> Result | StudyResult:
 
     Returns
     -------
-    Result, Comparison, Sweep, Usable or StoredStudy
-        Of a run, a comparison, a sweep and usable energy the result itself, its numbers equal to the last digit; where a device opened
+    Result, Comparison, Sweep, Usable, Bands, LayoutBands or StoredStudy
+        Of a run, a comparison, a sweep, usable energy and bands the result itself, its numbers equal to the last digit; where a device opened
         or closed, without currents of conductors over time. Of other studies title, words, warnings and tables, without figures.
 
     Raises
@@ -98,11 +100,16 @@ def read(folder: str | Path) -> Result | StudyResult:
     if main not in tables:
         raise InputError("no such file", file=folder / f"{main}.csv")
     table = tables[main].set_index(tables[main].columns[0]) if told["indexed"] else tables[main]
+    if study == "bands":
+        return Bands.read(tables, made, from_records(told["warnings"]), told["asked"])
+    if study == "layout_bands":
+        return LayoutBands(table.fillna({"unit": ""}), {name: read(folder / name) for name in told["layouts"]}, made)
+    bands = read(folder / BANDS_FOLDER) if (folder / BANDS_FOLDER / RESULT_FILE).exists() else None
     if study == "compare":
         results = {name: read_run(folder / name) for name in table.index}
-        return Comparison(table, results, made, from_records(told["left_out"]), told["own"], told["not_counted"])
+        return Comparison(table, results, made, from_records(told["left_out"]), told["own"], told["not_counted"], bands)
     if study == "usable":
-        table.attrs = {"warnings": told["warnings"], "made_by": made}
+        table.attrs = {"warnings": told["warnings"], "made_by": made} | ({} if bands is None else {"bands": bands})
         return Usable(table)
     return StoredStudy(study, told, table, tables, made)
 

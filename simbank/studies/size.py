@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -13,13 +14,15 @@ from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.bank.layouts import LAYOUTS
 from simbank.columns import Table
-from simbank.errors import InputError, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
+from simbank.studies.bands import BANDS_FOLDER, Bands, bands_by, checked_settings
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings, ideal_bar_words, layouts_left_out
+from simbank.studies.draw_runs import Found
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
@@ -27,7 +30,7 @@ from simbank.studies.protection.faults import greatest_faults
 from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
 from simbank.studies.settings import study_made_by
 from simbank.studies.usable import usable, usable_share
-from simbank.warning import BankWarning, as_records, listed
+from simbank.warning import BankWarning, as_records, counted, listed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -102,6 +105,8 @@ class Sizing(StudyResult):
         Whether ampacity and protection were left out.
     tried : str
         Which gauges were tried, and what their copper and resistance leave out, in words.
+    bands : Bands or None
+        Of what the limits are held against, for the size found; where asked for and one was found.
     """
 
     INDEXED: ClassVar = False
@@ -142,6 +147,19 @@ class Sizing(StudyResult):
     sharing_only: bool = False
     made_by: dict[str, Any] = field(default_factory=dict)
     tried: str = ""
+    bands: Bands | None = None
+
+    @property
+    def kept(self) -> dict[str, float]:
+        """Share of the draws in which the size found keeps each limit that was asked for, by the limit's name."""
+        if self.bands is None:
+            return {}
+        figures = self.bands.figures
+        limits = {name: limit for name, limit in vars(self.limits).items() if limit is not None}
+        return {
+            name: float((figures[name] >= limit if name == "usable_percent" else figures[name] <= limit).mean())
+            for name, limit in limits.items()
+        }
 
     @property
     def title(self) -> str:
@@ -155,7 +173,33 @@ class Sizing(StudyResult):
             "scenario": self.made_by["scenario"], "warnings": as_records(self.warnings), "looked_at": self.looked_at,
             "sharing_only": self.sharing_only, "tried": self.tried, "best": best, "by_layout": self.by_layout,
             "frontier": self.frontier[["layout", "gauge"]].to_dict(orient="records"), "rows": records(self.table),
-        }  # fmt: skip
+        } | ({} if self.bands is None else {"limits_kept": self.kept} | self.bands.told)  # fmt: skip
+
+    def write_tables(self, folder: Path) -> None:
+        """Write the table into a folder, and bands into a folder in it."""
+        super().write_tables(folder)
+        if self.bands is not None:
+            self.bands.write(folder / BANDS_FOLDER)
+
+    @property
+    def kept_words(self) -> list[str]:
+        """In what share of the draws the limits are kept, in sentences; none without draws."""
+        if self.bands is None:
+            return []
+        names = {
+            "share_ratio": "share ratio",
+            "spread_points": "spread",
+            "drop_percent": "drop",
+            "usable_percent": "usable energy",
+        }
+        told = [
+            f"Of {counted(self.bands.done, 'draw')}, {100 * share:.0f} % keep the limit on {names[name]}."
+            for name, share in self.kept.items()
+        ]
+        return [
+            *told,
+            "The size was not searched for again in each draw; what conductors carry and devices let pass was not drawn.",
+        ]
 
     def in_words(self, everything: bool = False) -> tuple[pd.DataFrame, dict[str, str]]:
         """Rows for a reader, those that matter or all, with every cell as text; and which columns to show, under which headings."""
@@ -321,7 +365,9 @@ def size(
     sharing_only : bool
         Leave out ampacity and protection.
     **options
-        Passed on to :func:`simbank.simulate`.
+        ``bands``: draws of all that is not known exactly, of the size found (it is not searched for again in each draw, and what
+        conductors carry and devices let pass is not drawn); ``seed`` of these draws. The others are passed on to
+        :func:`simbank.simulate`.
 
     Returns
     -------
@@ -331,7 +377,10 @@ def size(
     ------
     InputError
         For an unknown gauge or layout, or one whose parts the file lacks; for ``sharing_only`` without a limit.
+    RunStopped
+        By Ctrl-C; where bands were begun, with the Sizing and the bands so far as its ``partial``.
     """
+    draws, seed = options.pop("bands", None), options.pop("seed", 0)
     limits = limits or Limits()
     if sharing_only and not limits.any:
         needed = "needs at least one limit where ampacity and protection are left out: share ratio, spread, drop or usable energy"
@@ -391,9 +440,40 @@ def size(
         scenario, "size", integrator=integrator, tolerance=options.get("tolerance"), limits=asdict(limits), gauges=list(series),
         sharing_only=sharing_only, price_per_kg=price_per_kg, prices=prices, c_rate=c_rate,
     )  # fmt: skip
-    return Sizing(
-        limits, table, best, by_layout, warnings, sharing_only, made, _tried_words(scenario, tried_in, series is gauges)
-    )
+    words = _tried_words(scenario, tried_in, series is gauges)
+    found = Sizing(limits, table, best, by_layout, warnings, sharing_only, made, words)
+    return found if draws is None or best is None else _with_bands(found, scenario, parts[best["layout"]], c_rate, draws, seed)
+
+
+def _with_bands(found, scenario, part, c_rate, draws, seed):
+    """A sizing with bands of the size found, by draws of it alone; ``part`` is what is sized."""
+    case = with_changes(scenario, {"wiring.layout": found.best["layout"], f"wiring.{part}.gauge": found.best["gauge"]})
+    usable_at = None if found.limits.usable_percent is None else c_rate
+    settings = checked_settings(draws, seed, "fast", None) | {"usable_at": usable_at}
+    told = [row for row in BAND_FIGURES if row[0] != "usable_percent" or usable_at is not None]
+    try:
+        found.bands = bands_by(run_sized, case, settings, draws, seed, "size", told=(told, ()))
+    except RunStopped as stopped:
+        found.bands = stopped.partial
+        raise RunStopped(str(stopped), found) from None
+    return found
+
+
+BAND_FIGURES = (
+    ("share_ratio", "", "largest share ratio of any pack, on discharge and on charge"),
+    ("spread_points", "points", "largest spread of state of charge"),
+    ("drop_percent", "%", "largest drop from any pack's poles to a port that carries current, of the port's voltage"),
+    ("usable_percent", "%", "energy from full to cut-off, of what the packs would deliver each on its own"),
+)
+
+
+def run_sized(scenario: Scenario, *, usable_at: float | None, **options: Any) -> Found:
+    """What limits are held against, of one draw of a size; usable energy at that C-rate, if one is given."""
+    result = simulate(scenario, output_step_s=OUTPUT_STEP_S, **options)
+    figures = _figures(result)
+    if usable_at is not None:
+        figures["usable_percent"] = 100.0 * usable_share(usable(scenario, usable_at, **options))
+    return Found(figures, {}, None, result.warnings)
 
 
 def _with_own(series, scenario, part):

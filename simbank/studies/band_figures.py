@@ -1,0 +1,73 @@
+"""The figures of a run of which bands are given: of the bank, of each pack, and which pack is concerned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from simbank.studies.figures import FIGURES, headline
+
+__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "WORDS", "bank_figures", "pack_figures"]
+
+NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
+BANK_FIGURES = (
+    *(row for row in FIGURES if row[0] not in NAMING),
+    ("first_full_h", "h", "when the first pack is full: at 99 %, or its charge is blocked at a cell limit"),
+    ("first_empty_h", "h", "when the first pack is empty: at 1 %, or its discharge is blocked at a cell limit"),
+    ("first_cutoff_h", "h", "when a port is first cut off or cannot give the power asked"),
+    ("unmet_wh", "Wh", "energy that was asked of the bank and not given"),
+    ("ac_unmet_wh", "Wh", "alternating-current energy that was asked of inverters and not given"),
+    ("curtailed_wh", "Wh", "energy that was offered to the bank and not taken"),
+)
+PACK_FIGURES = (
+    ("soc_end", "", "state of charge at the end, 0 to 1"),
+    ("soc_min", "", "lowest state of charge"),
+    ("soc_max", "", "highest state of charge"),
+    ("share_ratio_discharge", "", "its part of the charge given while the bank discharges, over its part of the capacity"),
+    ("share_ratio_charge", "", "its part of the charge taken while the bank charges, over its part of the capacity"),
+    ("throughput_ah", "Ah", "charge in and out"),
+    ("current_peak_a", "A", "largest current, either way"),
+    ("c_rate_peak", "1/h", "that over its capacity"),
+    ("temperature_max_c", "°C", "highest temperature"),
+    ("first_full_h", "h", "when it is first full"),
+    ("first_empty_h", "h", "when it is first empty"),
+)
+NEVER_IS_LATER = tuple(name for name, unit, _ in (*BANK_FIGURES, *PACK_FIGURES) if name.startswith("first_") and unit == "h")
+# What a person calls a figure, with the unit in which tables show it.
+WORDS = {
+    "spread_max_points": "largest spread [points]", "spread_end_points": "spread at the end [points]",
+    "share_ratio_max": "largest share ratio", "share_ratio_min": "smallest share ratio", "c_rate_max": "peak C-rate of a pack",
+    "throughput_ah": "charge in and out of packs [Ah]", "charge_out_ah": "charge out [Ah]", "energy_out_wh": "energy out [Wh]",
+    "energy_in_wh": "energy in [Wh]", "conductor_loss_wh": "lost in cable [Wh]", "pack_loss_wh": "lost in packs [Wh]",
+    "port_voltage_min_v": "lowest port voltage [V]", "port_voltage_max_v": "highest port voltage [V]",
+    "first_full_h": "first pack full at", "first_empty_h": "first pack empty at", "first_cutoff_h": "first cut-off at",
+    "unmet_wh": "load not met [Wh]", "ac_unmet_wh": "AC load not met [Wh]", "curtailed_wh": "charge not taken [Wh]",
+    "usable_percent": "usable energy, of the packs' own [%]", "alone_wh": "energy of the packs each on its own [Wh]",
+    "share_ratio": "largest share ratio", "spread_points": "largest spread [points]", "drop_percent": "largest drop [%]",
+    "hardest_pack": "hardest worked pack", "first_full_pack": "first pack full", "first_empty_pack": "first pack empty",
+}  # fmt: skip
+
+
+def bank_figures(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Figures of the bank, and the packs that they name, from a run's summary; None for what did not happen.
+
+    Returns
+    -------
+    dict
+        The keys of ``BANK_FIGURES`` and ``NAMING``.
+    """
+    packs, ports = summary["packs"], summary["ports"]
+    found = headline(summary)
+    for what in ("full", "empty"):
+        reached = [(pack[f"first_{what}_h"], k) for k, pack in enumerate(packs) if pack[f"first_{what}_h"] is not None]
+        hours, first = min(reached, default=(None, None))
+        found |= {f"first_{what}_h": hours, f"first_{what}_pack": None if first is None else packs[first]["name"]}
+    cut_off = [port["first_cutoff_h"] for port in ports if port["first_cutoff_h"] is not None]
+    sums = {key: round(sum(port[key] for port in ports), 6) + 0.0 for key in ("unmet_wh", "ac_unmet_wh", "curtailed_wh")}
+    found |= {"first_cutoff_h": min(cut_off, default=None)} | sums
+    return {key: found[key] for key in (*(name for name, _, _ in BANK_FIGURES), *NAMING)}
+
+
+def pack_figures(summary: Mapping[str, Any]) -> dict[tuple[str, str], Any]:
+    """(pack, figure) → value of every figure of ``PACK_FIGURES``, from a run's summary; None for what did not happen."""
+    return {(pack["name"], name): pack[name] for pack in summary["packs"] for name, _, _ in PACK_FIGURES}
