@@ -246,11 +246,11 @@ SHARES = (0.05, 0.5, 0.95)
 
 
 def _joint_table(model, found) -> pd.DataFrame:
-    """Of each branch, and of both sides of each link together, what its joints add [mΩ], before and after the picture."""
+    """Of each branch, of both sides of each link, and of all together, what joints add [mΩ], before and after the picture."""
     count = 1 if model.alike else len(model.branches)
     low, high = (1e3 * ohm for ohm in JOINTS_OHM)
     draw, rows = model.values[0].draw, []
-    mohm = np.array([[draw.number(float(share)) for share in ndtr(u[:count])] for u in found.u])
+    mohm = draw.low * draw.high ** found.u[:, :count]
     if model.alike:
         rows.append(("all", "", *weighted_quantiles(mohm[:, 0], found.weights, SHARES), low, math.sqrt(low * high), high))
     else:
@@ -260,15 +260,19 @@ def _joint_table(model, found) -> pd.DataFrame:
             sides.setdefault(name, []).append(k)
             values = weighted_quantiles(mohm[:, k], found.weights, SHARES)
             rows.append((branch.name, branch.pole or "", *values, low, math.sqrt(low * high), high))
-        alone = np.random.default_rng(0).normal(size=(4000, 2))
-        both = np.sum([[draw.number(float(share)) for share in ndtr(pair)] for pair in alone], axis=1)
-        before = np.quantile(both, SHARES)
         rows += [
-            (name, "both", *weighted_quantiles(mohm[:, places].sum(axis=1), found.weights, SHARES), *before)
+            (name, "both", *weighted_quantiles(mohm[:, places].sum(axis=1), found.weights, SHARES), *_sum_before(draw, 2))
             for name, places in sides.items() if len(places) == 2
         ]  # fmt: skip
+        rows.append(("all together", "", *weighted_quantiles(mohm.sum(axis=1), found.weights, SHARES), *_sum_before(draw, count)))
     columns = ["where", "side", "low_mohm", "mid_mohm", "high_mohm", "before_low_mohm", "before_mid_mohm", "before_high_mohm"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _sum_before(draw: Draw, count: int) -> np.ndarray:
+    """5, 50 and 95 % of the sum of so many independent values of a log-normal distribution, by draws."""
+    z = np.random.default_rng(0).normal(size=(20_000, count))
+    return np.quantile(np.sum(draw.low * draw.high**z, axis=1), SHARES)
 
 
 def _value_table(model, found) -> pd.DataFrame:

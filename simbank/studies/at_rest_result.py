@@ -39,7 +39,7 @@ TABLES = (
     Table.of(
         "joints.csv", "joints of a conductor, or of both sides of a link",
         [
-            ("where", "", "link or lead; all: every one alike"),
+            ("where", "", "link or lead; all: every one alike; all together: their sum"),
             ("side", "", "+ or -, or both together"),
             *((f"{when}{what}_mohm", "mΩ", f"{words} of what its joints add{of}")
               for when, of in (("", ", by the picture"), ("before_", ", before it"))
@@ -140,7 +140,7 @@ class AtRest(StudyResult):
     def bad(self) -> pd.DataFrame:
         """Conductors, and links with both sides together, whose joints add more than sound ones even at the low end, worst first."""
         limit = 1e3 * self.sound_ohm * (1.0 + (self.joints["side"] == "both"))
-        found = self.joints[self.joints["low_mohm"] > limit]
+        found = self.joints[(self.joints["low_mohm"] > limit) & (self.joints["where"] != "all together")]
         return found.sort_values("low_mohm", ascending=False)
 
     @property
@@ -162,7 +162,8 @@ class AtRest(StudyResult):
             for _, row in self.bad.head(3).iterrows():
                 where = "every link" if row["where"] == "all" else row["where"]
                 said.append(
-                    f"The joints of {where}{', both sides together,' if row['side'] == 'both' else ''} add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm (5 to 95 %), more than sound ones: measure the drop along "
+                    f"The joints of {where}{', both sides together,' if row['side'] == 'both' else ''} add {row['low_mohm']:.2g} to "
+                    f"{row['high_mohm']:.2g} milliohm (5 to 95 %), more than sound ones: measure the drop along "
                     "it, retorque or clean."
                 )
             told = self.values[self.values["narrower"] > TOLD_NARROWER]
@@ -206,9 +207,9 @@ class AtRest(StudyResult):
 
     def plot(self):
         """The picture by position, and what the banks that fit would show."""
-        from simbank.plotting import position_plots
+        from simbank.plotting import rest_plots
 
-        return position_plots.plot_at_rest(self)
+        return rest_plots.plot_at_rest(self)
 
     def pictures(self) -> list[Picture]:
         caption = "What was read at rest, packs from near to far, and what the banks that fit would show (5 to 95 %)."
