@@ -82,6 +82,16 @@ class Draw:
             return self.choices[number]
         return f"{number:.9g} {self.unit}" if self.unit else float(f"{number:.9g}")
 
+    @property
+    def stated(self) -> float:
+        """Of a measured value or a range, the number that stands for it where one value is asked, outside the range or not."""
+        number = self.low if self.kind == "measured" or self.middle is None else self.middle
+        return self._with_shift(number)
+
+    def _with_shift(self, number: float) -> float:
+        """What cancels leaves zero, not its round-off."""
+        return round((number + self.shift) / self.shift, 12) * self.shift if self.shift else number
+
     def times(self, factor: float) -> Draw:
         """The distribution of a measured value or a range times a positive number."""
         middle = None if self.middle is None else self.middle * factor

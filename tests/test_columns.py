@@ -30,6 +30,7 @@ COMMANDS = {
     "usable": ["classroom_chain", "--c-rate", "1"],
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
+    "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "atrest": [
         "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",

@@ -1,25 +1,38 @@
 """How well values are known: what a file says of it, what it leaves to assumed data, and scenarios with values drawn."""
 
+import json
 import math
+import tomllib
 
 import numpy as np
 import pytest
 from conftest import ROOT
 from scipy import stats
+from typer.testing import CliRunner
 
 import simbank as sb
+from simbank import cli
 from simbank.bank.assumed import assumed
 from simbank.cells.chemistry import LIBRARY
+from simbank.cells.chemistry_text import starter_chemistry
 from simbank.distributions import measured, parse_draw, within_range
 from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
+from simbank.scenario.starter import starter_scenario
 
 SHARES = np.array([0.001, 0.01, 0.05, 0.3, 0.5, 0.7, 0.95, 0.99, 0.999])
 
 
+# The classroom chain with its values stated as exact.
+EXACT = {
+    "pack_types.equal.cell_resistance": "0.6 milliohm", "pack_types.equal.internal_wiring": "8 milliohm", "packs.P.soc": 0.3,
+    "wiring.link": {"gauge": "6 AWG", "length": "40 cm", "joint": "0.1 milliohm"}, "wiring.lead": {"resistance": "1 milliohm"},
+}  # fmt: skip
+
+
 def chain(changes=None):
-    return sb.with_changes(sb.example("classroom_chain"), changes or {})
+    return sb.with_changes(sb.example("classroom_chain"), EXACT | (changes or {}))
 
 
 def by_key(scenario):
@@ -282,8 +295,8 @@ def test_a_grade_a_state_of_health_and_a_label():
     assert [aged["packs.P3.resistance_growth"].draw.value(q) for q in (0.05, 0.5, 0.95)] == pytest.approx([1.15, 1.5, 1.75])
     stated = by_key(chain({"packs.P3.capacity_left": 0.9, "packs.P3.resistance_growth": 1.2}))
     assert not [key for key in stated if key.startswith("packs.P3")]
-    sound = by_key(chain({"pack_types.equal.capacity": "100 ± 2 Ah", "pack_types.equal.cell_resistance": "0.6 milliohm ± 5 %"}))
-    assert not [key for key in sound if key.startswith("packs.")]
+    typed = by_key(chain({"pack_types.equal.capacity": "100 ± 2 Ah"}))  # what a type says is shared; packs still differ
+    assert {"pack_types.equal.capacity", "packs.P1.capacity_left", "packs.P5.resistance_growth"} <= set(typed)
 
 
 # ---- shipped chemistries changed for one file ----
@@ -343,3 +356,62 @@ def test_every_uncertain_value_of_a_shipped_scenario_can_be_drawn(path):
         sb.with_changes(scenario, point)
         made = sb.drawn(scenario, point)
         assert np.isfinite(sb.operating_point(made, {}).packs["current_a"]).all()
+
+
+# ---- the command ----
+
+CROSSED = {"value": "0.1 milliohm", "range": ["0.02 milliohm", "0.3 milliohm"]}
+JOINT = 'wiring.link.joint={ value = "0.1 milliohm", range = ["0.02 milliohm", "0.3 milliohm"] }'
+
+
+def values_command(*arguments):
+    told = CliRunner().invoke(cli.app, ["values", str(ROOT / "scenarios" / "classroom_chain.toml"), *arguments])
+    assert told.exit_code == 0, told.output
+    return told.output
+
+
+def test_values_command_lists_every_uncertain_value():
+    rows = json.loads(values_command("--json", "--set", JOINT))["values"]
+    known = sb.uncertain_values(sb.with_changes(sb.example("classroom_chain"), {"wiring.link.joint": CROSSED}))
+    assert [row["key"] for row in rows] == [value.key for value in known]
+    joint = next(row for row in rows if row["group"] == "joints")
+    assert [joint[key] for key in ("value", "low", "high", "unit")] == [0.2, 0.04, 0.6, "milliohm"]
+    assert [joint[key] for key in ("key_value", "key_low", "key_high")] == [0.0, -0.16, 0.4]
+    assert all(row["source"] and row["low"] < row["high"] for row in rows)
+
+
+def test_values_command_tells_people(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    told = values_command("--set", JOINT)
+    assert "joints of the link P1-P2, positive" in told
+    assert "and 7 more" in told
+    assert "present capacity of P1 over its label, and 4 more" in told
+    assert max(map(len, told.splitlines())) <= 80
+    assert "packs.P5.capacity_left" in values_command("--wide")
+    stated = {"capacity_left": 1.0, "resistance_growth": 1.0}
+    exact = [part for key, value in stated.items() for part in ("--set", f"packs.P.{key}={value}")]
+    assert "present capacity of P1" not in values_command(*exact)
+
+
+def test_the_card_of_a_cell_tells_its_ranges(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    told = CliRunner().invoke(cli.app, ["cell", "show", "lead_agm"])
+    assert told.exit_code == 0, told.output
+    assert "Drawn for bands, 5 to 95 %: scale 0.5 to 2, time_scale 0.3 to 3, activation_energy 10 to 25 kJ/mol." in told.output
+    told = json.loads(CliRunner().invoke(cli.app, ["cell", "show", "lead_agm", "--json"]).output)
+    assert told["ranges"]["relaxation.scale"] == [0.5, 2.0]
+
+
+def test_a_new_bank_says_what_nobody_measured():
+    values = by_key(sb.from_dict(tomllib.loads(starter_scenario())))
+    given = {key for key, value in values.items() if value.source == "the file"}
+    assert {"pack_types.pack_100ah.cell_resistance", "pack_types.pack_100ah.internal_wiring", "packs.A.soc"} <= given
+    assert {"wiring.added.link A-B +", "wiring.added.lead inverter -"} <= given
+    draw = values["pack_types.pack_100ah.cell_resistance"].draw  # of 280 Ah 0.17, 0.25 and 0.5 mΩ; over capacity
+    assert [draw.number(share) for share in (0.05, 0.5, 0.95)] == pytest.approx([0.476, 0.7, 1.4], rel=1e-3)
+
+
+def test_a_new_chemistry_keeps_ranges_of_what_it_keeps():
+    assert (
+        tomllib.loads(starter_chemistry("mine"))["hysteresis"]["range"] == read_toml(LIBRARY / "lfp.toml")["hysteresis"]["range"]
+    )

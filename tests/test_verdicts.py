@@ -1586,6 +1586,97 @@ def test_verdicts_of_trials(path):
     check_verdicts(sb.verdicts(result))
 
 
+# ---- readings ----
+
+CHAIN = {
+    "wiring__layout": "chain", "packs": [{"name": name, "type": "own", "soc": 0.6, "device": dict(FUSE)} for name in "ABCD"],
+}  # fmt: skip
+
+
+def read(changes=None, total=100.0, times=None, since_s=0.0, **diagnosis):
+    """Verdicts on currents that a chain of four packs has with some changes, for the chain without them."""
+    sound = bank(**CHAIN)
+    currents = sb.operating_point(sb.with_changes(sound, changes or {}), {"port": total}).pack_a
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": currents, "time_since_change_s": since_s})
+    for k, factor in (times or {}).items():
+        table.loc[k, "current_a"] *= factor
+    return sb.diagnose(sound, table, **diagnosis)
+
+
+def test_readings_fit_sound():
+    found = read()
+    verdict = told(found, "readings-fit-sound")
+    assert verdict.severity == NOTE
+    assert verdict.numbers["sound_probability"] == found.sound_probability > 0.5
+    assert not {"joint-suspected", "pack-suspected", "pack-off-suspected", "readings-fit-nothing"} & set(codes(found))
+
+
+def test_joint_suspected(monkeypatch):
+    changes = {"wiring.added": {"link A-B +": "4 milliohm"}}
+    found = read(changes)
+    verdict = told(found, "joint-suspected")
+    assert {"link A-B +", "link A-B -"} <= set(verdict.where.split(", "))  # both carry the same current
+    assert verdict.numbers["extra_ohm"] == pytest.approx(4e-3, rel=0.2)
+    flows = sb.operating_point(sb.with_changes(bank(**CHAIN), changes), {"port": 100.0}).branches["current_a"]["link A-B +"]
+    assert verdict.numbers["heat_w"] == pytest.approx(flows**2 * verdict.numbers["extra_ohm"], rel=0.03)
+    for limit, severity in ((verdict.numbers["heat_w"] * 0.99, DANGER), (verdict.numbers["heat_w"] * 1.01, ACT)):
+        monkeypatch.setattr(rules, "HOT_JOINT_W", limit)
+        assert told(found, "joint-suspected").severity == severity
+
+
+def test_pack_off_suspected():
+    found = read(times={2: 0.0})
+    verdict = told(found, "pack-off-suspected")
+    assert (verdict.severity, verdict.where) == (ACT, "C")
+    assert verdict.numbers["probability"] > 0.9
+
+
+def test_pack_suspected():
+    found = read({"packs.C.soc": 0.75}, total=30.0)
+    verdict = told(found, "pack-suspected")
+    assert verdict.where == "C"
+    assert verdict.numbers["points"] == pytest.approx(15, abs=5)
+
+
+def test_readings_fit_nothing():
+    found = read(times={0: 4.0, 1: 0.2, 2: -3.0, 3: 4.0})
+    verdict = told(found, "readings-fit-nothing")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["fit_chance"] < 0.01
+    assert "readings-fit-nothing" not in codes(read())
+
+
+def test_instant_ill_chosen():
+    assert "instant-ill-chosen" not in codes(read(since_s=1800.0))
+    found = read()
+    verdict = told(found, "instant-ill-chosen")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["drift_share"] > verdict.numbers["meter_share"] == pytest.approx(0.02 + 0.1 / 25, rel=0.1)
+    assert "instant-ill-chosen" not in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 101} %"))
+    assert "instant-ill-chosen" in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 99} %"))
+    assert 60.0 <= verdict.numbers["wait_s"] <= 1800.0
+    small = told(read(total=4.0, since_s=1800.0), "instant-ill-chosen")
+    assert "small" in small.text
+
+
+def test_measure_next(monkeypatch):
+    found = read({"wiring.added": {"link A-B +": "4 milliohm"}})
+    verdict = told(found, "measure-next")
+    assert verdict.where in ("link A-B +", "link A-B -")
+    most = max(c.bits for c in found.measure_next)
+    assert verdict.numbers["tells_bits"] == most > 0.5
+    monkeypatch.setattr("simbank.judging.diagnosis.LEAST_BITS", most)
+    assert "measure-next" not in codes(found)
+
+
+def test_readings_undecided():
+    found = read({"wiring.added": {"link B-C +": "1 milliohm"}})
+    assert 0.1 < found.sound_probability < 0.5
+    verdict = told(found, "readings-undecided")
+    assert verdict.numbers["probability"] == found.suspects[0].probability
+    assert not {"joint-suspected", "readings-fit-sound"} & set(codes(found))
+
+
 # ---- where they are told ----
 
 

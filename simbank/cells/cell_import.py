@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from simbank.cells.chemistry import Chemistry, chemistry_of, chemistry_path, load_chemistry
-from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile
+from simbank.cells.chemistry_schema import KELVIN, SECTIONS, ChemistryFile
 from simbank.cells.chemistry_text import chemistry_text
 from simbank.cells.curves import Curve
 from simbank.cells.measured_ocv import MeasuredOCV, measured_ocv
@@ -28,6 +28,7 @@ COLUMNS = (
     "needs either time, current and voltage (a pulse log), or state of charge or charge in Ah, and voltage (an open-circuit curve): "
     'headings such as time_s, "Current [mA]", voltage_v, "SOC [%]", charge_v, discharge_v'
 )
+NINE_OF_TEN = 1.645  # standard errors either way, within which nine of ten lie by the normal distribution
 KEPT = "Kept from simbank's chemistry {}, not measured on this cell. {}"
 
 
@@ -140,6 +141,7 @@ def import_cell(
     chemistry, data = load_chemistry(base), read_toml(path)
     ohm = float(chemistry.typical_resistance_ohm(0.5, celsius + 273.15))
     data["typical"]["resistance"] = f"{ohm * 1e3:.6g} milliohm"  # at the temperature of the measurements, the new reference
+    chemistry = _referred(data, chemistry, celsius)
     faults: list[InputError] = []
     tables = [table for file in files if (table := _tried(faults, read_measured_table, file)) is not None]
     logs, curves = _sorted_out(tables, faults)
@@ -163,6 +165,27 @@ def import_cell(
     _check_base(cell, chemistry)
     check(ChemistryFile, cell.data)
     return cell
+
+
+def _referred(data, chemistry, celsius) -> Chemistry:
+    """The base with what its file has over temperature referred to a new reference temperature; changes ``data`` too."""
+    if chemistry.width_factors is None and chemistry.r_by_celsius is None and chemistry.rc_by_celsius is None:
+        return chemistry
+    kelvin, width = celsius + KELVIN, data["hysteresis"]
+    if chemistry.width_factors is not None:
+        soc = np.array(width["soc"])
+        here = chemistry.width_factors(soc, celsius)
+        width["half_width_volt"] = (chemistry.half_width(soc) * here).tolist()
+        rows = np.array(width["temperature_factor"], float)
+        width["temperature_factor"] = np.divide(rows, here, out=np.ones_like(rows), where=here > 0).tolist()
+    for section, scale, factor in (
+        ("resistance", chemistry.resistance_scale, chemistry.r_factor), ("relaxation", chemistry.relaxation_scale, chemistry.rc_factor),
+    ):  # fmt: skip
+        if data[section].get("temperature_factor"):
+            here = float(scale(0.5, kelvin) / factor(0.5))
+            data[section]["temperature_factor"] = (np.array(data[section]["temperature_factor"], float) / here).tolist()
+    data["reference_temperature"] = f"{celsius:g} degC"
+    return chemistry_of(check(ChemistryFile, data))
 
 
 def _tried(faults, call, *arguments, tables=()):
@@ -247,6 +270,7 @@ def _composed(data, name, curves, logs, celsius, capacity_ah, ocv, pulses, told)
     """The base's file with what was measured in its place."""
     label, measured = data["name"], []
     typical_ah = parse(data["typical"]["capacity"], "ampere_hour")
+    _without(data, "typical", "capacity", "resistance")  # of cells of the base's size
     for section in SECTIONS:
         kept = KEPT.format(label, data[section]["source"])
         seen = data[section].get("seen_in_practice") or f"unknown for this cell; these are the values of {label}"
@@ -283,6 +307,9 @@ def _put_ocv(data, ocv: MeasuredOCV, origin, label):
     if ocv.half_width_v is None:
         return ["ocv.volt"]
     decay, kept = ocv.decay_per_soc, data["hysteresis"]["decay_per_soc"]
+    if data["hysteresis"].get("temperature_factor"):  # as the base's gap changes with temperature, at the new states of charge
+        rows = [Curve(data["hysteresis"]["soc"], row, outside="level") for row in data["hysteresis"]["temperature_factor"]]
+        data["hysteresis"]["temperature_factor"] = [_list(row(np.array(ocv.soc))) for row in rows]
     said = (
         f"Decay: fitted to what follows reversals, {decay:.3g} ± {ocv.decay_error:.2g} (standard error)" if decay
         else f"Decay: kept from simbank's chemistry {label}, not measured on this cell"
@@ -291,6 +318,10 @@ def _put_ocv(data, ocv: MeasuredOCV, origin, label):
         "soc": _list(ocv.soc), "half_width_volt": _list(ocv.half_width_v), "decay_per_soc": round(decay, 3) if decay else kept,
         "source": f"{said}. Half-width: {origin}; {span}.", "assumed": not decay,
     }  # fmt: skip
+    _without(data, "hysteresis", "scale", "half_width", *(["decay_per_soc"] if decay else []))
+    if decay and 0 < NINE_OF_TEN * ocv.decay_error < decay:
+        ends = [round(decay + side * NINE_OF_TEN * ocv.decay_error, 3) for side in (-1, 1)]
+        data["hysteresis"]["range"] = data["hysteresis"].get("range", {}) | {"decay_per_soc": ends}
     return ["ocv.volt", "hysteresis.half_width_volt", *(["hysteresis.decay_per_soc"] if decay else [])]
 
 
@@ -301,9 +332,18 @@ def _put_pulses(data, pulses: MeasuredPulses, origin, label):
     said += f"{left:.2f} mV left over (root mean square)."
     for section, (soc, factor) in (("resistance", pulses.r_factor), ("relaxation", pulses.rc_factor)):
         data[section] |= {"soc": _list(soc), "factor": _list(factor), "source": said, "assumed": True}
+    _without(data, "resistance", "scale")
+    _without(data, "relaxation", "scale", "time_scale")
     data["relaxation"]["rc"] = [{"ratio": round(float(ratio), 6), "time_constant": f"{tau:.5g} s"} for ratio, tau in pulses.rc]
     data["typical"]["resistance"] = f"{pulses.r0_half_ohm * 1e3:.6g} milliohm"
     return ["resistance.factor", "relaxation.factor", "relaxation.rc", "typical.resistance"]
+
+
+def _without(data, section, *changes):
+    """Take ranges from a section that the base assumed and measurements have replaced."""
+    left = {key: ends for key, ends in data[section].pop("range", {}).items() if key not in changes}
+    if left:
+        data[section]["range"] = left
 
 
 def _list(values):

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from simbank.cells.chemistry_schema import SECTIONS, ChemistryFile
-from simbank.cells.curves import Curve
+from simbank.cells.chemistry_schema import KELVIN, SECTIONS, ChemistryFile
+from simbank.cells.curves import Curve, CurveFamily
 from simbank.distributions import Draw
 from simbank.errors import InputError
 from simbank.filemodel import check, nearest, read_toml
@@ -46,7 +46,7 @@ class Chemistry:
     ocv : Curve
         Open-circuit voltage half way between the branches at the reference temperature [V] over state of charge.
     half_width : Curve
-        Half of the gap between charge and discharge branch [V] over state of charge.
+        Half of the gap between charge and discharge branch at the reference temperature [V] over state of charge.
     decay_per_soc : float
         Rate γ at which the hysteresis state follows a change of state of charge [1 per unit SOC].
     rc : tuple of RCPair
@@ -61,6 +61,11 @@ class Chemistry:
         R0, and the resistance of both pairs, over their values at half charge.
     arrhenius_k, arrhenius_rc_k : float
         Activation energy ÷ gas constant of R0 and of the pairs [K].
+    width_factors : CurveFamily or None
+        Half-width over that at the reference temperature, over state of charge and degrees Celsius; None: 1 at every temperature.
+    r_by_celsius, rc_by_celsius : Curve or None
+        Logarithm of R0, and of the resistance and time constant of the pairs, over their values at the reference temperature, over
+        degrees Celsius; it goes before the activation energies. None: Arrhenius.
     reference_k : float
         Temperature for which the above hold [K].
     charge_rate : Curve
@@ -93,6 +98,9 @@ class Chemistry:
     rc_factor: Curve = field(default_factory=lambda: Curve([0.0], [1.0]))
     arrhenius_k: float = 0.0
     arrhenius_rc_k: float = 0.0
+    width_factors: CurveFamily | None = None
+    r_by_celsius: Curve | None = None
+    rc_by_celsius: Curve | None = None
     reference_k: float = REFERENCE_K
     charge_rate: Curve = field(default_factory=lambda: Curve([0.0], [1e9]))
     specific_heat_j_kg_k: float = 0.0
@@ -121,7 +129,7 @@ class Chemistry:
         return self.cells_in_series_48v
 
     def resistance_scale(self, soc: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:
-        """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius.
+        """R0 over its reference value: f(z) · exp(E/R (1/T − 1/T0)), Arrhenius, or f(z) times what the file has over temperature.
 
         Parameters
         ----------
@@ -130,7 +138,27 @@ class Chemistry:
         temperature_k : float or ndarray
             T [K]; shapes broadcast.
         """
-        return self.r_factor(soc) * np.exp(self.arrhenius_k * (1 / np.asarray(temperature_k) - 1 / self.reference_k))
+        return self.r_factor(soc) * self._over_temperature(temperature_k, self.r_by_celsius, self.arrhenius_k)
+
+    def relaxation_scale(self, soc: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:
+        """Resistance of both relaxation pairs over its reference value, as :meth:`resistance_scale` has R0."""
+        return self.rc_factor(soc) * self._over_temperature(temperature_k, self.rc_by_celsius, self.arrhenius_rc_k)
+
+    def _over_temperature(self, temperature_k, by_celsius, arrhenius_k):
+        if by_celsius is not None:
+            return np.exp(by_celsius(np.asarray(temperature_k) - KELVIN))
+        return np.exp(arrhenius_k * (1 / np.asarray(temperature_k) - 1 / self.reference_k))
+
+    def half_width_at(self, soc: float | np.ndarray, temperature_k: float | np.ndarray | None = None) -> np.ndarray:
+        """Half of the gap between charge and discharge branch [V]; parameters as above, without a temperature at the reference one.
+
+        >>> cell = load_chemistry("lfp_26650")
+        >>> [round(1e3 * float(cell.half_width_at(0.5, celsius + 273.15))) for celsius in (5, 25, 45)]
+        [21, 15, 11]
+        """
+        if self.width_factors is None or temperature_k is None:
+            return self.half_width(soc)
+        return self.half_width(soc) * self.width_factors(soc, np.asarray(temperature_k) - KELVIN)
 
     def typical_resistance_ohm(self, soc, temperature_k):
         """R0 of the typical cell of the card [Ω] at a state of charge and a temperature [K].
@@ -156,8 +184,12 @@ class Chemistry:
 
     @property
     def middle_half_width_v(self) -> float:
-        """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` [V]."""
-        return float(np.mean(self.half_width(np.linspace(*MIDDLE_SOC, 201))))
+        """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` at the reference temperature [V]."""
+        return self.middle_half_width_at(None)
+
+    def middle_half_width_at(self, temperature_k: float | None) -> float:
+        """Mean half-width of one cell's hysteresis over ``MIDDLE_SOC`` at a temperature [V]."""
+        return float(np.mean(self.half_width_at(np.linspace(*MIDDLE_SOC, 201), temperature_k)))
 
     def card(self):
         """The cell as a table for readers, one row for each state of charge.
@@ -280,6 +312,9 @@ def chemistry_of(data: ChemistryFile) -> Chemistry:
         ocv=ocv_curve(data.ocv.soc, data.ocv.volt, data.limits.volt_min, data.limits.volt_max),
         half_width=Curve(data.hysteresis.soc, data.hysteresis.half_width_volt, outside="level"),
         decay_per_soc=data.hysteresis.decay_per_soc,
+        width_factors=_width_factors(data.hysteresis),
+        r_by_celsius=data.resistance.by_celsius(),
+        rc_by_celsius=data.relaxation.by_celsius(),
         entropy=Curve(data.entropy.soc, data.entropy.volt_per_kelvin, outside="level"),
         rc=tuple(RCPair(pair.ratio, pair.time_constant) for pair in data.relaxation.rc),
         r_factor=Curve(data.resistance.soc, data.resistance.factor, outside="level"),
@@ -298,3 +333,11 @@ def chemistry_of(data: ChemistryFile) -> Chemistry:
         notes={section: getattr(data, section).note() for section in SECTIONS},
         ranges={f"{section}.{key}": draw for section in SECTIONS for key, draw in getattr(data, section).draws().items()},
     )
+
+
+def _width_factors(hysteresis):
+    """How the half-width changes with temperature, None if the file does not say."""
+    if not hysteresis.temperature_factor:
+        return None
+    rows = [Curve(hysteresis.soc, row, outside="level") for row in hysteresis.temperature_factor]
+    return CurveFamily(hysteresis.celsius, rows)

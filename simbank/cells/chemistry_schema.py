@@ -14,6 +14,7 @@ from simbank.filemodel import FileModel, Takes, fraction, nearest, quantity, ran
 
 __all__ = ["SECTIONS", "ChemistryFile", "Sourced"]
 
+KELVIN = 273.15
 SECTIONS = ("ocv", "hysteresis", "entropy", "resistance", "relaxation", "limits", "charge_rate", "typical")
 
 
@@ -96,6 +97,10 @@ class _OCV(Sourced):
     )  # fmt: skip
 
 
+def _celsius():
+    return _key("temperatures of temperature_factor", "degC", "two or more, rising; none without it", default_factory=list)
+
+
 class _Hysteresis(Sourced):
     """Half of the gap between charge and discharge branch at rest, and how fast the cell goes from one to the other."""
 
@@ -112,6 +117,12 @@ class _Hysteresis(Sourced):
         "share of the way to the other branch that is left after a change of state of charge is exp(-decay × change)",
         "1 per unit of soc", "above 0 to 10000; 10 to 150 in practice",
         "turn round half way and note rest voltages every point of charge until they lie on the other branch",
+    )  # fmt: skip
+    celsius: list[float] = _celsius()
+    temperature_factor: list[list[float]] = _key(
+        "half of the gap over that at the reference temperature: a row for each of celsius, a number for each of soc; straight in between, "
+        "level beyond; without it the gap is the same at every temperature", "ratio", "0 or more; 1 at the reference temperature",
+        "both branches at each temperature", default_factory=list,
     )  # fmt: skip
 
 
@@ -147,6 +158,16 @@ class _Resistance(Sourced):
         "how it grows in the cold: Arrhenius, exp(E/R (1/T - 1/T0))", "an energy per mole with its unit", "0 or more; 10 to 40 kJ/mol in practice",
         default=0.0,
     )  # fmt: skip
+    celsius: list[float] = _celsius()
+    temperature_factor: list[float] = _key(
+        "measured instead of activation_energy: resistance over that at the reference temperature, one for each of celsius; in between and "
+        "beyond its logarithm is smooth", "ratio", "above 0; 1 at the reference temperature", "the same pulses at each temperature",
+        default_factory=list,
+    )  # fmt: skip
+
+    def by_celsius(self) -> Curve | None:
+        """Logarithm of ``temperature_factor`` over degrees Celsius, if the file has one."""
+        return None if not self.temperature_factor else Curve(self.celsius, np.log(self.temperature_factor))
 
 
 class _Relaxation(_Resistance):
@@ -259,6 +280,10 @@ class ChemistryFile(FileModel):
                     problem = "must be 1 at soc 0.5, where the resistance itself is stated"
             if problem:
                 yield InputError(problem, key=key)
+        for label in ("hysteresis", "resistance", "relaxation"):
+            problem = _wrong_temperatures(getattr(self, label), self.reference_temperature - KELVIN)
+            if problem:
+                yield InputError(problem, key=f"{label}.temperature_factor")
 
     def _faulty_numbers(self):
         if len(self.relaxation.rc) != 2:
@@ -274,6 +299,26 @@ class ChemistryFile(FileModel):
         for key in ("source", "licence"):
             if not getattr(self, key).strip():
                 yield InputError("must say where the values come from and under which terms", key=key)
+
+
+def _wrong_temperatures(section, reference_celsius):
+    """What is wrong with factors over temperature, None if nothing is."""
+    celsius, factor = section.celsius, section.temperature_factor
+    if not celsius and not factor:
+        return None
+    if len(celsius) != len(factor) or len(celsius) < 2 or np.any(np.diff(celsius) <= 0):
+        return "needs as many values as temperatures in celsius, two or more, temperatures rising"
+    wide = isinstance(section, _Hysteresis)
+    if wide and any(len(row) != len(section.soc) for row in factor):
+        return "needs a number for each of soc in every row"
+    if not np.all(np.isfinite(factor)) or np.min(factor) < 0 or (not wide and np.min(factor) == 0):
+        return "must be finite, and not below zero" if wide else "must be finite, and above zero"
+    if not wide and section.activation_energy:
+        return "cannot go with an activation_energy; give one of the two"
+    at = [np.interp(reference_celsius, celsius, np.asarray(factor)[:, k]) for k in range(len(section.soc))] if wide else None
+    if np.abs((np.array(at) if wide else np.exp(section.by_celsius()(reference_celsius))) - 1.0).max() > 1e-6:
+        return f"must be 1 at the reference temperature, {reference_celsius:g} degC"
+    return None
 
 
 def _wrong_points(soc, values):

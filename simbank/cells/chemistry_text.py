@@ -77,6 +77,8 @@ def starter_chemistry(name: str, base: str = "lfp") -> str:
     check(ChemistryFile, data, file=path)
     label = data["name"]
     data.setdefault("family", ChemistryFile.model_fields["family"].default)
+    for section in ("hysteresis", "resistance", "relaxation"):  # where nothing is known over temperature
+        data[section] = {"celsius": [], "temperature_factor": []} | data[section]
     data |= {
         "name": name,
         "title": f"{name}, begun from {label}",
@@ -118,6 +120,8 @@ def _assigned(key, value):
     line = f"{key} = {_value(value)}"
     if len(line) <= WIDTH or not isinstance(value, list):
         return [line]
+    if all(isinstance(part, list) for part in value):
+        return [f"{key} = [", *(f"    {_value(part)}," for part in value), "]"]
     inner = textwrap.wrap(
         ", ".join(map(_value, value)), WIDTH, initial_indent="    ", subsequent_indent="    ", break_long_words=False
     )

@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simbank.errors import InputError
-from simbank.jit import drop_stale, jit_inline
+from simbank.jit import drop_stale, jit_inline, jit_internal
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
 drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
 
-__all__ = ["Curve", "curve_value", "stack_curves"]
+__all__ = ["Curve", "CurveFamily", "curve_value", "family_value", "stack_curves"]
 
 GUIDE = 2  # places of the guide for each row of a stacked curve
 STACKED = 6 + GUIDE
@@ -110,6 +110,49 @@ class Curve:
         return r[..., 5] + d * (r[..., 1] + d * (r[..., 2] / 2 + d * (r[..., 3] / 3 + d * r[..., 4] / 4)))
 
 
+class CurveFamily:
+    """Curves of one variable for several values of a second one, mostly temperature: straight in between, level beyond.
+
+    >>> family = CurveFamily([0.0, 10.0], [Curve([0.0], [2.0]), Curve([0.0], [1.0])])
+    >>> [float(family(0.5, celsius)) for celsius in (-5.0, 2.5, 10.0)]
+    [2.0, 1.75, 1.0]
+
+    Parameters
+    ----------
+    at : array_like, shape (m,)
+        Values of the second variable, strictly rising, two or more.
+    curves : sequence of Curve
+        One for each.
+
+    Raises
+    ------
+    InputError
+        If there are not as many curves as values, or the values do not rise.
+    """
+
+    def __init__(self, at: ArrayLike, curves: Sequence[Curve]):
+        if len(curves) < 2:
+            raise InputError("needs two curves or more", key="curves")
+        self.place = Curve(at, np.arange(len(curves)), "linear", outside="level")
+        self.curves = tuple(curves)
+
+    @property
+    def at(self) -> np.ndarray:
+        """Values of the second variable, shape (m,)."""
+        return self.place.soc
+
+    def __call__(self, z: ArrayLike, at: ArrayLike) -> np.ndarray:
+        """Value at ``z`` and ``at``, whose shapes broadcast."""
+        place = np.asarray(self.place(at))
+        values = [np.asarray(curve(z)) for curve in self.curves]
+        return sum(value * np.clip(1.0 - np.abs(place - k), 0.0, None) for k, value in enumerate(values))
+
+    @property
+    def stacked(self) -> tuple[Curve, ...]:
+        """What :func:`family_value` wants side by side: the place among the curves, and the curves, the last of them twice."""
+        return (self.place, *self.curves, self.curves[-1])
+
+
 def _points(soc, value):
     """Points as two arrays, both of shape (n,), that a curve can go through."""
     arrays = []
@@ -193,3 +236,14 @@ def curve_value(table, curve, z):
     d = z - table[curve, low, 0]
     c1, c2, c3 = table[curve, low, 2], table[curve, low, 3], table[curve, low, 4]
     return table[curve, low, 1] + d * (c1 + d * (c2 + d * c3)), c1 + d * (2.0 * c2 + d * 3.0 * c3), 2.0 * c2 + 6.0 * d * c3
+
+
+@jit_internal
+def family_value(table, first, z, at):
+    """Of a family whose curves stand from ``first`` on in the stack: value, slope and curvature by ``z``, and the first two by ``at``."""
+    place, per_unit, _ = curve_value(table, first, at)
+    low = int(place)
+    share = place - low
+    f0, d0, c0 = curve_value(table, first + 1 + low, z)
+    f1, d1, c1 = curve_value(table, first + 2 + low, z)
+    return f0 + share * (f1 - f0), d0 + share * (d1 - d0), c0 + share * (c1 - c0), per_unit * (f1 - f0), per_unit * (d1 - d0)

@@ -36,7 +36,8 @@ class HysteresisChange(FileModel):
     scale: fraction(0.0, 100.0) = Field(1.0, description="half-width over that of the base; 0 is a cell without hysteresis")
     half_width: quantity("volt", not_negative=True, most=1.0) | None = Field(
         None,
-        description="half of the gap between charge and discharge branch, the same at every charge; `scale` multiplies it, too",
+        description="half of the gap between charge and discharge branch at the base's reference temperature, the same at every "
+        "charge; over temperature it changes as the base's does; `scale` multiplies it, too",
     )
     decay_per_soc: fraction(0.0, 1e4, above=True) | None = Field(
         None, description="how fast the state follows a change of state of charge [1 per unit SOC]; by default the base's"
@@ -56,7 +57,7 @@ class ResistanceChange(FileModel):
         1.0, description="R0 over the pack type's `cell_resistance`, at every charge; the relaxation has a scale of its own"
     )
     activation_energy: quantity("joule/mole", not_negative=True) | None = Field(
-        None, description="Arrhenius; by default the base's"
+        None, description="Arrhenius, also in place of factors over temperature that the base has; by default the base's"
     )
 
 
@@ -66,7 +67,7 @@ class RelaxationChange(FileModel):
     scale: fraction(0.0, 100.0) = Field(1.0, description="resistance of both pairs over that of the base")
     time_scale: fraction(1e-3, 1e3) = Field(1.0, description="both time constants over those of the base")
     activation_energy: quantity("joule/mole", not_negative=True) | None = Field(
-        None, description="Arrhenius; by default the base's"
+        None, description="Arrhenius, also in place of factors over temperature that the base has; by default the base's"
     )
 
 
@@ -224,6 +225,8 @@ def _changed(base: Chemistry, name: str, table: ChemistryTable) -> Chemistry:
         ),
         arrhenius_k=_kelvin(table.resistance.activation_energy, base.arrhenius_k),
         arrhenius_rc_k=_kelvin(table.relaxation.activation_energy, base.arrhenius_rc_k),
+        r_by_celsius=base.r_by_celsius if table.resistance.activation_energy is None else None,
+        rc_by_celsius=base.rc_by_celsius if table.relaxation.activation_energy is None else None,
         charge_rate=_scaled(base.charge_rate, table.charge_rate.scale),
         specific_heat_j_kg_k=table.typical.specific_heat or base.specific_heat_j_kg_k,
         ranges={key: draw for key, draw in base.ranges.items() if key not in _stated(table)},

@@ -446,7 +446,15 @@ def write_chemistry(
     def filled(c):  # a constant as two points
         return c if c.soc.size > 1 else Curve([0.0, 1.0], [c.value[0], c.value[0]])
 
-    values = parameters(cell.name)
+    def over_temperature(width):  # of the base's half-width, referred to 25 °C
+        if other.width_factors is None:
+            return {}
+        factors, soc = other.width_factors, width.soc
+        rows = [(factors(soc, celsius) / factors(soc, 25.0)).tolist() for celsius in factors.at]
+        return {"celsius": factors.at.tolist(), "temperature_factor": rows}
+
+    values, width = parameters(cell.name), filled(other.half_width)
+    width = Curve(width.soc, other.half_width_at(width.soc, 298.15), outside="level")
     file = {
         "name": name,
         "title": title or f"{cell.name}, fitted",
@@ -455,7 +463,7 @@ def write_chemistry(
         "reference_temperature": "25 degC",
         "ocv": section(cell.ocv, "volt", 6, source=f"PyBaMM's stoichiometry solver on {cell.name}."),
         "hysteresis": section(
-            filled(other.half_width), "half_width_volt", decay_per_soc=other.decay_per_soc, **assumed,
+            width, "half_width_volt", decay_per_soc=other.decay_per_soc, **over_temperature(width), **assumed,
             seen_in_practice=seen("hysteresis"),
         ),
         "entropy": section(filled(other.entropy), "volt_per_kelvin", 8, **assumed, seen_in_practice=seen("entropy")),

@@ -25,6 +25,10 @@ _CARD_COLUMNS = {
     "resistance_25c_milliohm": "R0 at 25 °C [mΩ]",
 }  # fmt: skip
 
+_SLOW_COLUMNS = {
+    "soc": "SOC [%]", "charge_v": "on charge [V]", "discharge_v": "on discharge [V]", "gap_mv": "gap [mV]",
+}  # fmt: skip
+
 cell_app = typer.Typer(
     no_args_is_help=True, rich_markup_mode=None, help="Cells: the library, and parameters from physics and from measurements."
 )
@@ -64,10 +68,13 @@ def cell_show(
     import pandas as pd
 
     from simbank.cells import load_chemistry
+    from simbank.cells.slow_cycle import slow_cycle_records
+    from simbank.distributions import HIGH_SHARE, LOW_SHARE
 
     chemistry = load_chemistry(name)
     out = make_folder(out)
-    rows = chemistry.card()
+    rows, slow = chemistry.card(), slow_cycle_records(chemistry)
+    ranges = {key: [draw.value(LOW_SHARE), draw.value(HIGH_SHARE)] for key, draw in chemistry.ranges.items()}
     if out is not None:
         from simbank.plotting import plots
 
@@ -77,10 +84,11 @@ def cell_show(
         )
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
-        print_json(card | {"rows": rows, "notes": chemistry.notes, "warnings": []})
+        print_json(card | {"rows": rows, "slow_cycle": slow, "notes": chemistry.notes, "ranges": ranges, "warnings": []})
         return
     shown = pd.DataFrame([{key: _card_text(key, value) for key, value in row.items()} for row in rows])
     show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS, wide=wide)
+    _show_hysteresis(chemistry, slow, wide)
     pairs = ", ".join(f"{p.resistance_ratio:.2f} R0 at {duration(p.time_constant_s)}" for p in chemistry.rc)
     say(
         f"Relaxation: {pairs}. Charge to {chemistry.charge_volt:g} V, cut off at {chemistry.cutoff_volt:g} V, pack opens at "
@@ -91,12 +99,43 @@ def cell_show(
     say(f"Licence: {chemistry.licence}")
     for section, note in chemistry.notes.items():
         say(f"{section}: {note}", hang=2)
+        told = [
+            f"{key.partition('.')[2]} {_ends(draw)}" for key, draw in chemistry.ranges.items() if key.startswith(f"{section}.")
+        ]
+        if told:
+            say(f"Drawn for bands, 5 to 95 %: {', '.join(told)}.", hang=2, indent=2)
     show_written(out, json_)
+
+
+def _ends(draw):
+    """Ends of a range as a person reads them."""
+    return f"{draw.low:.4g} to {draw.high:.4g} {draw.unit}".strip()
+
+
+def _show_hysteresis(chemistry, slow, wide):
+    """Half-width over charge and temperature, where it changes with temperature, and what a slow cycle shows of it."""
+    import pandas as pd
+
+    if chemistry.width_factors is not None:
+        names = [f"{record['celsius']:g}".replace("-", "−") for record in slow]
+        columns = [[f"{1e3 * row['half_width_v']:.1f}" for row in record["rows"]] for record in slow]
+        table = {"soc": [f"{100 * row['soc']:.0f}" for row in slow[0]["rows"]]} | dict(zip(names, columns, strict=True))
+        show_table(
+            "Hysteresis: half-width [mV] by temperature [°C]",
+            pd.DataFrame(table),
+            {"soc": "SOC [%]"} | {name: name for name in names},
+            wide=wide,
+        )
+    at = next(record for record in slow if abs(record["celsius"] - (chemistry.reference_k - 273.15)) < 1e-6)
+    branches = [{key: _card_text(key, row[key]) for key in _SLOW_COLUMNS} for row in at["rows"]]
+    show_table(f"Slow cycle, C/30, at {at['celsius']:g} °C: both branches", pd.DataFrame(branches), _SLOW_COLUMNS, wide=wide)
+    loops = ", ".join(f"{100 * record['loop_share']:.2f} % at {record['celsius']:g} °C" for record in slow)
+    say(f"Its loop from 2 to 98 % costs, of the energy that comes out: {loops}.", gap=True)
 
 
 def _card_text(key, value):
     """A value of the card: volts to the millivolt, resistances to the microohm."""
-    digits = {"soc": 0, "slope_v_per_soc": 2}.get(key, 3)
+    digits = {"soc": 0, "slope_v_per_soc": 2, "gap_mv": 1}.get(key, 3)
     return f"{value * (100.0 if key == 'soc' else 1.0):z,.{digits}f}"
 
 

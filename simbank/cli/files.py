@@ -1,4 +1,4 @@
-"""Commands on the scenario file itself: its schema, and a new one to begin with."""
+"""Commands on the scenario file itself: its schema, what of it is not known exactly, and a new one to begin with."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from typing import Annotated
 
 import typer
 
-from simbank.cli.options import LAYOUT_NAMES, number_option
+from simbank.cli.options import LAYOUT_NAMES, File, Json, Set, Wide, changes, number_option
 from simbank.cli.output import print_json, say, show_table
 from simbank.errors import InputError
 from simbank.files import write_whole
 from simbank.provenance import made_by
 
-__all__ = ["new", "schema"]
+__all__ = ["new", "schema", "values"]
 
 
 def schema(
@@ -69,6 +69,60 @@ def _print_columns(as_json):
             show_table(f"{table.name} (a row: {table.row})", pd.DataFrame(rows), headings)
     headings = {"code": "code", "where": "where", "meaning": "meaning"}
     show_table("Codes of events", pd.DataFrame(codes), headings)
+
+
+def values(
+    file: File,
+    set_: Set = [],  # noqa: B006
+    json_: Json = False,
+    wide: Wide = False,
+):
+    """What of a bank is not known exactly: by its file, and by what the file leaves to assumed data; with the range of each."""
+    from simbank.scenario import load, uncertain_values
+    from simbank.scenario.uncertain import described
+
+    scenario = load(file, changes(set_))
+    rows = described(uncertain_values(scenario))
+    if json_:
+        print_json({"scenario": scenario.name, "values": rows})
+        return
+    _show_values(scenario.name, rows, wide)
+
+
+def _show_values(name, rows, wide):
+    """A table for each source; rows that are alike but for their place are told together unless ``wide``."""
+    import pandas as pd
+
+    from simbank.scenario.uncertain import GIVEN
+
+    headings = {"words": "what", "value": "a plain run takes", "low": "5 %", "high": "95 %"}
+    by_source: dict[str, list[dict]] = {}
+    for row in sorted(rows, key=lambda row: row["source"] != GIVEN):
+        by_source.setdefault(row["source"], []).append(row)
+    if not rows:
+        say(f"{name}: every value that a run rests on is stated as exact.")
+        return
+    say(f"{name}: {len(rows)} values are not known exactly. Nine of ten lie between the last two columns.", gap=True)
+    for source, of_source in by_source.items():
+        shown: dict[tuple, dict] = {}
+        for row in of_source:
+            numbers = {key: f"{row[key]:.3g} {row['unit']}".strip() for key in ("value", "low", "high")}
+            alike = (
+                (row["key"],)
+                if wide
+                else (row["group"], row["key"].rpartition(".")[2] if row["group"] != "joints" else "", *numbers.values())
+            )
+            entry = shown.setdefault(alike, {"words": row["words"], "key": row["key"], "more": 0, **numbers})
+            entry["more"] += entry["key"] != row["key"]
+        table = pd.DataFrame(shown.values())
+        table["words"] = [
+            f"{words}, and {more} more" if more else words for words, more in zip(table["words"], table["more"], strict=True)
+        ]
+        show_table(source[:1].upper() + source[1:], table.astype(object), headings, {"key": "key"}, wide=wide)
+    say(
+        "The key of each, as --set takes it: --wide. Of a joint the key takes what it adds to its branch over what the file states; both "
+        "ends together.", gap=True,
+    )  # fmt: skip
 
 
 def new(

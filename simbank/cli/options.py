@@ -91,7 +91,7 @@ Vary = Annotated[
     typer.Option(
         "--vary",
         metavar="KEY=DRAW",
-        help="A distribution, such as 'packs.*.soc=uniform 0.5 0.7'; also normal, lognormal, choice. Repeatable.",
+        help="A distribution, such as 'packs.*.soc=uniform 0.5 0.7'; also normal, lognormal, choice, '0.25 ± 0.03 milliohm'. Repeatable.",
     ),
 ]
 

@@ -39,6 +39,7 @@ LOAD_MARGIN = 1.25  # as size: NFPA 70 215.3, from memory
 ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Chosen here: as SHARE_TOLD and SPREAD_TOLD_POINTS;
 # one percent of the energy is a tenth of what one day's sun differs from the next
 USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
+HOT_JOINT_W = 10.0  # common practice, no source: so much in a lug makes it tens of kelvin warmer than its cable
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
 
@@ -171,6 +172,13 @@ _ROWS = (
         DANGER,
         "a pack is warmer than its cells take charge at all: danger; warm enough that they take less: act",
         f"{WARM_C:g} °C",
+        PRACTICE,
+    ),
+    (
+        "joint-suspected",
+        DANGER,
+        "readings point to a joint with too much resistance: danger if it makes much heat at the current read, else act",
+        f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
     # what is wrong and costs energy, a pack or a night
@@ -337,6 +345,14 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
+    ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
+    (
+        "pack-suspected",
+        ACT,
+        "readings point to a pack of too much resistance, or of another state of charge than the file's",
+        "sound bank below 10 %",
+        PRACTICE,
+    ),
     ("unequal-parallel-cells", ACT, "capacity or resistance of parallel cells seems to be meant otherwise", WARNING, PRACTICE),
     ("reference-instead", ACT, "relaxation resistances look wrong; the reference integrator ran instead", WARNING, "measured"),
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
@@ -381,6 +397,27 @@ _ROWS = (
         "95 % intervals by resampling",
     ),
     (
+        "readings-fit-nothing",
+        UNKNOWN,
+        "readings fit none of the causes looked at",
+        "a chance of 1 % for so large a misfit of the best",
+        "chi-square of the best",
+    ),
+    (
+        "readings-undecided",
+        UNKNOWN,
+        "readings leave open whether a bank is sound: the first suspect",
+        "sound bank at 10 to 50 %",
+        "chosen here: of sound banks fewer than one in twenty is then called suspect",
+    ),
+    (
+        "instant-ill-chosen",
+        UNKNOWN,
+        "currents were read while they drifted by more than the meter's error, or are too small for it",
+        "drift within 5 min above the meter's error; error above 5 %",
+        "chosen here: so long does reading a bank take",
+    ),
+    (
         "protection-not-looked-at",
         UNKNOWN,
         "fault currents, devices and cables: not in this result",
@@ -390,6 +427,14 @@ _ROWS = (
     ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
     # what decides
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
+    ("readings-fit-sound", NOTE, "readings fit a sound bank, as far as they can show", "sound bank at 50 % or more", PRACTICE),
+    (
+        "measure-next",
+        NOTE,
+        "the reading that would tell most next",
+        "0.02 bits",
+        "chosen here: less changes nothing that one does",
+    ),
     (
         "best-layout",
         NOTE,

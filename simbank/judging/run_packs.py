@@ -14,6 +14,7 @@ from simbank.judging.run_load import ENDS, OVER_CURRENT, STOPS, charge_at
 from simbank.judging.words import Clock, hours, others, short
 from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
+from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.run_warnings import WORTH_SAYING
 from simbank.studies.pack_limits import device_ratings, limits_of_pack
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
@@ -327,12 +328,13 @@ def _held_back(result, time_s):
 # ---- what keeps them apart ----
 
 
-def hysteresis_bound_points(pack: Pack, soc: float, other: float) -> float:
+def hysteresis_bound_points(pack: Pack, soc: float, other: float, temperature_k: float | None = None) -> float:
     """How far apart two packs of a kind may rest without a current, about two states of charge [points].
 
     They rest where U(z1) + H(z1) h1 = U(z2) + H(z2) h2, of opposite branches at most h1 = -1, h2 = 1: so that U(z1) - U(z2) is no
     more than H(z1) + H(z2). On the curves themselves: the least d with U(z + d/2) - U(z - d/2) = H(z + d/2) + H(z - d/2) about the mean
-    z of both, ends of charge held at empty and full; infinite if there is none.
+    z of both, ends of charge held at empty and full; infinite if there is none. H is taken at ``temperature_k`` [K], without it at the
+    chemistry's reference temperature.
 
     About 50 %, of the library's LFP:
 
@@ -345,7 +347,7 @@ def hysteresis_bound_points(pack: Pack, soc: float, other: float) -> float:
 
     def apart_v(apart):  # by how much the difference of U exceeds what hysteresis holds [V]
         high, low = np.clip(mean + apart / 2.0, 0.0, 1.0), np.clip(mean - apart / 2.0, 0.0, 1.0)
-        return cell.ocv(high) - cell.ocv(low) - cell.half_width(high) - cell.half_width(low)
+        return cell.ocv(high) - cell.ocv(low) - cell.half_width_at(high, temperature_k) - cell.half_width_at(low, temperature_k)
 
     tried = np.linspace(0.0, 2.0 * max(mean, 1.0 - mean), 2001)
     over = np.flatnonzero(np.asarray(apart_v(tried)) >= 0.0)
@@ -395,7 +397,8 @@ def _spread(result, clock):
             "spread", f"{high}, {low}", text, costs, spread_max_points=bank["spread_max_points"], spread_end_points=points
         )
         return
-    bound, levels = hysteresis_bound_points(one, end[high], end[low]), levelling_h(one, other, end[high], end[low])
+    kelvin = KELVIN + float(result.packs["temperature_c"].iloc[-1][[high, low]].min())  # a loop is widest in the cold
+    bound, levels = hysteresis_bound_points(one, end[high], end[low], kelvin), levelling_h(one, other, end[high], end[low])
     still = result.packs["current_a"].iloc[-1][[high, low]].abs().max() <= rules.STILL_C * min(one.capacity_ah, other.capacity_ah)
     if points > bound and still:
         why = f"more than the {bound:.0f} points that hysteresis can hold here, but one of them is blocked and no current flows"

@@ -392,6 +392,7 @@ class _Page:
         parts = [text(line) for line in study.text]
         if study.table is not None:
             parts.append(table(study.title, study.table, sources=self.sources))
+        parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):

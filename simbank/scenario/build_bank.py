@@ -73,7 +73,7 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
     graph = Graph.build(_with_added(made.branches, file.wiring.added), terminals, ports)
     neighbours = _neighbours(file, names)
     _check_masses(file, packs, neighbours)
-    equipment = {port.name: _port_equipment(port, packs) for port in file.ports if port.inverter or port.charger}
+    equipment = {port.name: _port_equipment(port, packs, file.ambient) for port in file.ports if port.inverter or port.charger}
     devices = _with_series(made)
     return Bank(
         file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
@@ -356,7 +356,7 @@ def _port(port: PortTable, ends: Ends, conductor_k: float) -> tuple[Piece, Ends]
     return made + Piece(leads), own
 
 
-def _port_equipment(port: PortTable, packs: tuple[Pack, ...]) -> tuple[Inverter | None, Charger | None]:
+def _port_equipment(port: PortTable, packs: tuple[Pack, ...], ambient_k: float) -> tuple[Inverter | None, Charger | None]:
     """Inverter and charger of a port."""
     charge_volt, cutoff_volt = voltages_that_suit(packs)
     inverter = charger = None
@@ -364,7 +364,9 @@ def _port_equipment(port: PortTable, packs: tuple[Pack, ...]) -> tuple[Inverter 
         inverter = port.inverter.inverter(cutoff_volt)
     if port.charger is not None:
         rest_volt = min(
-            pack.cells_in_series * float(pack.chemistry.ocv(REBULK_SOC) - pack.chemistry.half_width(REBULK_SOC)) for pack in packs
+            pack.cells_in_series
+            * float(pack.chemistry.ocv(REBULK_SOC) - pack.chemistry.half_width_at(REBULK_SOC, pack.temperature_k or ambient_k))
+            for pack in packs
         )
         try:
             charger = port.charger.charger(

@@ -66,6 +66,12 @@ def _sound(own: Chemistry) -> Chemistry:
             raise InputError("must be a Curve", key=f"{key}.{label}", value=curve)
         if not np.isfinite(curve.rows).all():
             raise InputError("needs finite points and slopes", key=f"{key}.{label}")
+    families = [(f"width_factors.{k}", curve) for k, curve in enumerate(own.width_factors.curves)] if own.width_factors else []
+    for label, curve in [*families, ("r_by_celsius", own.r_by_celsius), ("rc_by_celsius", own.rc_by_celsius)]:
+        if curve is not None and not np.isfinite(curve.rows).all():
+            raise InputError("needs finite points and slopes", key=f"{key}.{label}")
+    if any((curve.value < 0).any() for _, curve in families):
+        raise InputError("must not be below zero", key=f"{key}.width_factors")
     for label in NUMBERS:
         number = getattr(own, label)
         if isinstance(number, bool) or not isinstance(number, (int, float, np.number)) or not np.isfinite(number):

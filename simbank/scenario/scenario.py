@@ -43,6 +43,8 @@ class Scenario:
     duty : Duty or SampledDuty
     data : dict
     source : str or None
+    file : ScenarioFile
+        ``data`` checked key by key: numbers in SI units, middle values where it says how well a value is known.
     files : dict
         Other files that it read, with hashes of their contents (see :func:`simbank.provenance.files_read`).
     own_layouts : dict of str to str
@@ -66,7 +68,7 @@ class Scenario:
             name: content_hash(kind) for name, kind in own_layouts().items() if name in _texts(data.get("wiring"))
         }
         try:
-            self._file = file = check(ScenarioFile, data, unions=("duty",))
+            self.file = file = check(ScenarioFile, data, unions=("duty",))
             self.name, self.layout = file.name, file.wiring.layout
             self.bank = build_bank(file, self._folder)
             self.duty = duty or build_duty(file, self.bank, self._folder)
@@ -91,7 +93,7 @@ class Scenario:
         InputError
             If there is no such chemistry, or it is not sound.
         """
-        return chemistry_by_name(self._file, name, self._folder)
+        return chemistry_by_name(self.file, name, self._folder)
 
     def __repr__(self) -> str:
         n, hours = len(self.bank.packs), self.duty.duration_s / 3600.0

@@ -8,10 +8,12 @@ from collections.abc import Sequence
 from os import PathLike
 
 from simbank.bank.ampacity import INSULATIONS
+from simbank.bank.assumed import assumed
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import library, load_chemistry
 from simbank.errors import InputError
 from simbank.filemodel import nearest
+from simbank.quantities import parse
 
 __all__ = ["starter_scenario"]
 
@@ -59,6 +61,7 @@ def starter_scenario(
         f"# {name}: written by simbank new. It runs as it stands; replace what is marked with your own measurements.",
         "# Whose question: how do these packs share their current, wired this way?",
         "# Every key: scenarios/README.md in simbank's repository, or simbank schema --markdown.",
+        '# A range is where nine of ten lie that nobody measured (simbank values lists what is not known); measured, it is "5.2 ± 0.3 milliohm".',
         f'name = "{_plain(name)}"',
         'ambient = "25 degC"                   # air around packs and cable',
         "",
@@ -92,7 +95,12 @@ def _pack_type(label, capacity, chemistry, kind):
     said = "typical of the chemistry: MEASURE yours (simbank cell ohm)"
     if re.search(r"\bresistance\b[^:]*: Measured: ", kind.notes.get("typical", ""), re.IGNORECASE):
         said = "as measured by pulses on one cell, over capacity: MEASURE where yours differs (simbank cell ohm)"
-    typical = kind.typical["resistance_ohm"] * 1e3 * kind.typical["capacity_ah"] / capacity
+    over = kind.typical["capacity_ah"] / capacity
+    seen, resistance = kind.ranges.get("typical.resistance"), f'"{kind.typical["resistance_ohm"] * 1e3 * over:.3g} milliohm"'
+    if seen is not None:
+        milliohm = parse(f"1 {seen.unit}", "ohm") * 1e3 * over
+        resistance = _ranged(resistance, f"{seen.low * milliohm:.3g} milliohm", f"{seen.high * milliohm:.3g} milliohm")
+    inside = _ranged('"5 milliohm"', *assumed().internal_wiring.range)
     return [
         f"[pack_types.{label}]",
         f'chemistry = "{_plain(chemistry)}"'
@@ -100,8 +108,8 @@ def _pack_type(label, capacity, chemistry, kind):
         + "# simbank cell list, or the path of your own (simbank cell new, cell import)",
         f"cells_in_series = {kind.series_48v()}",
         f'capacity = "{capacity:.15g} Ah"                # of the whole pack, by its label',
-        f'cell_resistance = "{typical:.3g} milliohm"   # of one cell, {said}',
-        'internal_wiring = "5 milliohm"        # cell links, BMS switch, terminals: MEASURE',
+        f"cell_resistance = {resistance}   # of one cell, {said}",
+        f"internal_wiring = {inside}   # cell links, BMS switch, terminals: MEASURE",
         "",
     ]
 
@@ -112,7 +120,7 @@ def _pack(number, label):
         "[[packs]]",
         f'name = "{chr(ord("A") + number)}"',
         f'type = "{label}"',
-        "soc = 0.8                             # state of charge at the start",
+        "soc = { value = 0.8, within = 0.05 }  # state of charge at the start",
         "# state_of_health = 0.9               # of an aged pack",
         "# device = { ... }                    # its own fuse or breaker, as at the port below",
         "",
@@ -123,14 +131,15 @@ def _wiring(layout, gauge):
     """Lines of wiring and port."""
 
     def conductor(length):
-        return f'{{ gauge = "{gauge}", length = "{length}", joint = "0.05 milliohm" }}'
+        joint = _ranged('"0.05 milliohm"', *assumed().joint.range)
+        return f'{{ gauge = "{gauge}", length = "{length}", joint = {joint} }}'
 
     return [
         "[wiring]",
         '# What a cable may carry depends on its insulation: read the jacket, then add insulation = "xlpe90" (90 degC) or another of',
         f"# {', '.join(INSULATIONS)}.",
         f'layout = "{layout}"' + " " * 10 + f"# {', '.join(LAYOUTS)}",
-        f"link = {conductor('40 cm')}   # pack to pack, one polarity",
+        f"link = {conductor('40 cm')}   # pack to pack, one polarity; MEASURE joints",
         f"lead = {conductor('80 cm')}   # pack to bus bar",
         "",
         "[[ports]]",
@@ -156,6 +165,11 @@ def _duty(c_rate):
         "  { rest = true, hours = 6 },",
         "]",
     ]
+
+
+def _ranged(value, low, high):
+    """A value as TOML has it, with the ends of the range in which it may lie."""
+    return f'{{ value = {value}, range = ["{low}", "{high}"] }}'
 
 
 def _plain(text):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,14 +10,14 @@ from simbank.bank.ageing import grades_source, load_grade
 from simbank.bank.assumed import assumed, of_three
 from simbank.bank.graph import Branch
 from simbank.cells import Chemistry, library
-from simbank.distributions import Draw
+from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.changes import checked_keys
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
 
-__all__ = ["UncertainValue", "drawn", "uncertain_values"]
+__all__ = ["UncertainValue", "described", "drawn", "uncertain_values"]
 
 GIVEN = "the file"
 
@@ -108,6 +108,33 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     return made
 
 
+def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:
+    """Uncertain values as plain data, for tables and JSON.
+
+    Parameters
+    ----------
+    values : iterable of UncertainValue
+        As of :func:`uncertain_values`.
+
+    Returns
+    -------
+    list of dict
+        ``key``, ``words``, ``group``, ``source``; ``value`` that a run without bands takes, ``low`` and ``high`` (5 and 95 %), all three
+        in ``unit`` (empty of a bare number) and of what ``words`` name. ``key_value``, ``key_low`` and ``key_high`` are what the key
+        takes: the same, but of joints what they add to the branch over what the file states.
+    """
+    rows = []
+    for value in values:
+        draw = value.draw
+        own = replace(draw, shift=0.0) if value.group == "joints" and draw.shift else draw
+        row = {"key": value.key, "words": value.words, "group": value.group}
+        for before, of in (("", own), ("key_", draw)):
+            numbers = {"value": of.stated, "low": of.number(LOW_SHARE), "high": of.number(HIGH_SHARE)}
+            row |= {f"{before}{label}": float(f"{number:.9g}") for label, number in numbers.items()}
+        rows.append({**row, "unit": draw.unit, "source": value.source})
+    return rows
+
+
 def _is_asked(key: str) -> bool:
     """Whether a key says what is asked of the bank or set on it, not what the bank is."""
     parts = key.split(".")
@@ -133,7 +160,7 @@ GROUPS = {
 
 def _given(scenario: Scenario) -> Iterator[UncertainValue]:
     """Values of which the file itself says how well they are known, but for joints, which go by their branches."""
-    file = scenario._file
+    file = scenario.file
     common = file.wiring.lead.how_known if file.wiring.lead else {}
     for path, draw in _said(file):
         taken_over = (
@@ -212,14 +239,14 @@ def _group(key: str) -> str:
 CELL = {
     "ocv.scale": ("steepness of the open-circuit curve of {}", "ocv"),
     "ocv.offset": ("open-circuit voltage of {}, the same at every charge", "ocv"),
-    "hysteresis.scale": ("half-width of the hysteresis of {}", "hysteresis"),
+    "hysteresis.scale": ("half-width of the hysteresis of {}, over its file's", "hysteresis"),
     "hysteresis.half_width": ("half-width of the hysteresis of {}", "hysteresis"),
     "hysteresis.decay_per_soc": ("how fast the hysteresis of {} follows", "hysteresis"),
-    "entropy.scale": ("entropic coefficient of {}", "other"),
+    "entropy.scale": ("entropic coefficient of {}, over its file's", "other"),
     "resistance.scale": ("cell resistance of {} over that of the pack types", "resistance"),
     "resistance.activation_energy": ("how the cell resistance of {} grows in the cold", "resistance"),
-    "relaxation.scale": ("resistance of the relaxation of {}", "relaxation"),
-    "relaxation.time_scale": ("time constants of the relaxation of {}", "relaxation"),
+    "relaxation.scale": ("resistance of the relaxation of {}, over its file's", "relaxation"),
+    "relaxation.time_scale": ("time constants of the relaxation of {}, over its file's", "relaxation"),
     "relaxation.activation_energy": ("how the relaxation of {} grows in the cold", "relaxation"),
     "typical.specific_heat": ("specific heat of packs of {}", "other"),
 }
@@ -229,7 +256,7 @@ BY_TEMPERATURE = ("entropy.scale", "resistance.activation_energy", "relaxation.a
 def _types(scenario: Scenario) -> Iterator[UncertainValue]:
     """Wiring within packs, where the file leaves it out."""
     left = assumed().internal_wiring
-    for name, kind in scenario._file.pack_types.items():
+    for name, kind in scenario.file.pack_types.items():
         lithium = scenario.chemistry(kind.chemistry).family == "lithium-ion"
         if "internal_wiring" not in kind.model_fields_set and lithium and _reached(name):
             draw = left.draw.times(kind.cells_in_series / left.cells_in_series)
@@ -240,8 +267,8 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
 def _chemistries(scenario: Scenario) -> Iterator[UncertainValue]:
     """What the chemistries of the pack types leave open, but for what a file's own table states."""
     by_name: dict[str, tuple[Chemistry, list[PackType]]] = {}
-    for kind in scenario._file.pack_types.values():
-        name = _chemistry_name(scenario._file, kind.chemistry)
+    for kind in scenario.file.pack_types.values():
+        name = _chemistry_name(scenario.file, kind.chemistry)
         if name is not None:
             by_name.setdefault(name, (scenario.chemistry(kind.chemistry), []))[1].append(kind)
     for name, (chemistry, kinds) in by_name.items():
@@ -275,7 +302,7 @@ def _bears(change: str, chemistry: Chemistry, kinds: list[PackType]) -> bool:
 
 def _stays_at_reference(scenario: Scenario, kind: PackType, chemistry: Chemistry) -> bool:
     """Whether packs of a type stay at the temperature for which the chemistry's values hold."""
-    file = scenario._file
+    file = scenario.file
     if kind.mass is not None or "ambient" in file.how_known:
         return False
     packs = [pack for pack in file.packs if file.pack_types[pack.type] is kind]
@@ -287,17 +314,16 @@ def _stays_at_reference(scenario: Scenario, kind: PackType, chemistry: Chemistry
 
 def _packs(scenario: Scenario) -> Iterator[UncertainValue]:
     """Present capacity, resistance and scatter of packs, as far as grade, health or the label alone state them."""
-    file = scenario._file
+    file = scenario.file
     for name, table in file.each_pack():
         if not _reached(name):
             continue
-        kind = file.pack_types[table.type]
-        for field, (draw, source) in _of_pack(table, kind).items():
+        for field, (draw, source) in _of_pack(table).items():
             key = f"packs.{name}.{field}"
             yield UncertainValue(key, draw, _words(key), source, _group(key))
 
 
-def _of_pack(table: PackTable, kind: PackType) -> dict[str, tuple[Draw, str]]:
+def _of_pack(table: PackTable) -> dict[str, tuple[Draw, str]]:
     """(distribution, source) of each key of a pack that its file leaves to assumed data."""
     found, label, health, given = {}, assumed().label, table.state_of_health, table.model_fields_set
     grade = load_grade(table.grade) if table.grade else None
@@ -307,20 +333,20 @@ def _of_pack(table: PackTable, kind: PackType) -> dict[str, tuple[Draw, str]]:
         if not {"cell_capacities", "cells_below_full"} & given:
             found["cell_capacity_scatter"] = of_three(grade.cell_scatter).bounded(0.0, 0.3), graded
             found["cell_below_full_scatter"] = of_three(grade.below_full).bounded(0.0, 0.3), graded
-    else:
-        if health is None and not {"capacity", "cell_capacity"} & set(kind.how_known):
-            found["capacity_left"] = of_three(label.capacity), label.source
-        if health is not None and health < 1.0:
-            growths = [1.0 + (growth - 1.0) * (1.0 - health) / 0.2 for growth in assumed().health.growth_at_80_percent]
-            found["resistance_growth"] = of_three(growths), assumed().health.source
-        elif health is None and "cell_resistance" not in kind.how_known:
-            found["resistance_growth"] = of_three(label.resistance), label.source
+    elif health is None:
+        found = {
+            "capacity_left": (of_three(label.capacity), label.source),
+            "resistance_growth": (of_three(label.resistance), label.source),
+        }
+    elif health < 1.0:
+        growths = [1.0 + (growth - 1.0) * (1.0 - health) / 0.2 for growth in assumed().health.growth_at_80_percent]
+        found["resistance_growth"] = of_three(growths), assumed().health.source
     return {field: told for field, told in found.items() if field not in given}
 
 
 def _joints(scenario: Scenario) -> Iterator[UncertainValue]:
     """What the joints of each branch add to what the file states of it."""
-    wiring = scenario._file.wiring
+    wiring = scenario.file.wiring
     for branch in scenario.bank.graph.branches:
         conductor = branch.conductor
         if (

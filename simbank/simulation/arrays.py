@@ -37,15 +37,19 @@ import numpy as np
 # says otherwise.
 (
     OCV_CURVE,  # open-circuit voltage of a cell, mean of the pack's cells [V]
-    HALF_WIDTH_CURVE,  # half the width of the hysteresis loop of a cell [V]
+    HALF_WIDTH_CURVE,  # half the width of the hysteresis loop of a cell at the reference temperature [V]
     ENTROPY_CURVE,  # entropic coefficient dU/dT of a cell [V/K]
     R_FACTOR_CURVE,  # factor of the ohmic resistance
     RC_FACTOR_CURVE,  # factor of the resistances of the relaxation pairs
     HIGHEST_CELL_CURVE,  # open-circuit voltage of the fullest cell, over the pack's state of charge [V]
     LOWEST_CELL_CURVE,  # of the emptiest [V]
     CHARGE_RATE_CURVE,  # greatest charge rate over temperature in degrees Celsius [1/h]
+    # -1 where a pack has none:
+    WIDTH_FACTORS,  # the first of a family of curves, by degrees Celsius: HALF_WIDTH_CURVE times them is the half-width
+    R_T_CURVE,  # logarithm of the ohmic resistance over that at the reference temperature, over degrees Celsius; else Arrhenius
+    RC_T_CURVE,  # likewise of the relaxation pairs
     N_CURVES,
-) = range(9)
+) = range(12)
 
 # Blocks of n in the state vector ``y``, shape (N_STATES n + d,): element BLOCK * n + k is pack k's. The damage of each device comes
 # after them: 1 when it opens.
@@ -171,13 +175,18 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     EMF_BY_SOC,  # derivative of the electromotive force by state of charge [V]
     EMF_BY_HYSTERESIS,  # by hysteresis state [V]: half the width of the loop, times the cells in series
     EMF_BY_T,  # by temperature [V/K]
-    EMF_BY_SOC_T,  # by state of charge and temperature [V/K]
+    ENTROPY,  # of it, what is reversible: entropic coefficient, times the cells in series [V/K]
+    ENTROPY_BY_SOC,  # derivative of that by state of charge [V/K]
     R_BY_SOC,  # derivative of the ohmic resistance by state of charge [ohm]
     R_BY_T,  # by temperature [ohm/K]
     HALF_WIDTH_SLOPE,  # derivative of EMF_BY_HYSTERESIS by state of charge [V]
+    HALF_WIDTH_BY_T,  # by temperature [V/K]
+    EXCESS_WIDTH,  # by how much EMF_BY_HYSTERESIS is more than at the reference temperature [V]
+    EXCESS_SLOPE,  # derivative of that by state of charge [V]
     RC_FACTOR,  # factor of the resistances of the relaxation pairs at this state of charge
     RC_FACTOR_SLOPE,  # its derivative by state of charge
-    ARRHENIUS_FACTOR,  # of the relaxation pairs at this temperature
+    RC_T_FACTOR,  # factor of the relaxation pairs at this temperature
+    RC_T_FACTOR_SLOPE,  # its derivative by temperature [1/K]
     OHMIC_HEAT,  # heat made: ohmic [W]
     RELAXATION_HEAT,  # of relaxation [W]
     HYSTERESIS_HEAT,  # of hysteresis [W]
@@ -185,7 +194,7 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     OWN_DRAW,  # current that its BMS and self-discharge take at this state of charge [A]
     EMF_SETTLED,  # electromotive force without the relaxation voltages, at which that is taken [V]
     N_WORK,
-) = range(22)
+) = range(27)
 # Rows of ``port``, shape (N_PORT_WORK + p, p): each port at that instant, then what Newton's method works in.
 (
     PORT_CURRENT,  # [A]

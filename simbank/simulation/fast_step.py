@@ -287,14 +287,17 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
         x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
         inverse = 1.0 / y[ar.TEMPERATURE * n + k]
-        work_m[ar.ARRHENIUS_FACTOR, k] = work[ar.ARRHENIUS_FACTOR, k] * (
-            1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
-        )
+        if bank.curves_of[ar.RC_T_CURVE, k] >= 0:
+            work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] + coef[RISE_HALF, k] * work[ar.RC_T_FACTOR_SLOPE, k]
+        else:
+            work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] * (
+                1.0 - coef[RISE_HALF, k] * cells[ar.ARRHENIUS_RC_K, k] * inverse * inverse
+            )
         work_m[ar.RC_FACTOR, k] = work[ar.RC_FACTOR, k] - 0.5 * coef[DT_BY_Q, k] * work[ar.RC_FACTOR_SLOPE, k] * moving
         for j in range(2):
             q = j * n + k
             per_s = 1.0 / cells[ar.TAU1 + j, k]
-            rate_0, rate_m = per_s / work[ar.ARRHENIUS_FACTOR, k], per_s / work_m[ar.ARRHENIUS_FACTOR, k]
+            rate_0, rate_m = per_s / work[ar.RC_T_FACTOR, k], per_s / work_m[ar.RC_T_FACTOR, k]
             if new_length or abs(rate_m - exps[q, RATE]) > RATE_BAND * rate_m:
                 _exponentials(dt, rate_m, q, exps)
             drive = cells[ar.R1 + j, k] * per_s
@@ -390,9 +393,12 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
         work_m[ar.R_OHMIC, k] = work[ar.R_OHMIC, k] + work[ar.R_BY_SOC, k] * moved + work[ar.R_BY_T, k] * warm
         work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
-        work_m[ar.EMF_BY_T, k] = work[ar.EMF_BY_T, k] + work[ar.EMF_BY_SOC_T, k] * moved
+        work_m[ar.ENTROPY, k] = work[ar.ENTROPY, k] + work[ar.ENTROPY_BY_SOC, k] * moved
         work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
         work_m[ar.OWN_DRAW, k], work_m[ar.EMF_SETTLED, k] = own, work[ar.EMF_SETTLED, k]
+        work_m[ar.EXCESS_WIDTH, k] = 0.0
+        if bank.curves_of[ar.WIDTH_FACTORS, k] >= 0:
+            _width_half_way(k, moved, warm, work, work_m)
     pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
@@ -426,6 +432,15 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
     if not np.isfinite(total):
         error = np.inf
     return (CURVATURE_FACTOR if not stiff else STIFF_CURVATURE_FACTOR) * error, stiff
+
+
+@jit_inline
+def _width_half_way(k, moved, warm, work, work_m):
+    """Width of a loop that changes with temperature, half-way, from the start: as it runs on with charge ``moved`` and ``warm`` kelvin."""
+    more = work[ar.HALF_WIDTH_BY_T, k] * warm
+    work_m[ar.EMF_BY_HYSTERESIS, k] += more
+    work_m[ar.EXCESS_WIDTH, k] = work[ar.EXCESS_WIDTH, k] + work[ar.EXCESS_SLOPE, k] * moved + more
+    work_m[ar.EXCESS_SLOPE, k] = work[ar.EXCESS_SLOPE, k]
 
 
 @jit_internal
@@ -481,6 +496,7 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
     for k in range(n):
         work_m[ar.HALF_WIDTH_SLOPE, k] = 0.5 * (work[ar.HALF_WIDTH_SLOPE, k] + work_1[ar.HALF_WIDTH_SLOPE, k])
         work_m[ar.RC_FACTOR_SLOPE, k] = 0.5 * (work[ar.RC_FACTOR_SLOPE, k] + work_1[ar.RC_FACTOR_SLOPE, k])
+        work_m[ar.EXCESS_SLOPE, k] = 0.5 * (work[ar.EXCESS_SLOPE, k] + work_1[ar.EXCESS_SLOPE, k])
         work_m[ar.EMF_SETTLED, k] = 0.5 * (work[ar.EMF_SETTLED, k] + work_1[ar.EMF_SETTLED, k])
     pack_heat(y_m, cells, work_m)
     for k in range(n):

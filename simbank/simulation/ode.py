@@ -14,7 +14,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
 from simbank.simulation.pack_model import (
-    arrhenius_factor,
+    excess_work_slopes,
     hysteresis_heat_slopes,
     hysteresis_rate_slopes,
     own_draw_slope,
@@ -77,7 +77,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
         out[row, row] += to_itself
         out[row, ar.SOC * n + k] += by_moving * draw_slope
         out[ar.SOC * n + k, ar.SOC * n + k] -= draw_slope / cells[ar.CAPACITY_AS, k]
-        _relaxation_rows(k, y, cells, current, local, out)
+        _relaxation_rows(k, y, cells, work.pack, local, out)
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
             _temperature_row(k, y, bank, work.pack, local, out)
     return out
@@ -87,8 +87,8 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
 def _through_current(k, y, cells, pack, by_emf, local, out):
     """How the rates of pack ``k`` answer to every state through the pack's own current.
 
-    ``local`` are three curves at its state of charge, each with two derivatives: half-width of the hysteresis loop, entropic
-    coefficient, factor of the relaxation pairs.
+    ``local`` are three curves at its state of charge, each with two derivatives: half-width of the hysteresis loop at the reference
+    temperature, entropic coefficient, factor of the relaxation pairs.
     """
     half, dhalf, d2half, s, _, _, g, dg, _ = local
     n = cells.shape[1]
@@ -105,6 +105,8 @@ def _through_current(k, y, cells, pack, by_emf, local, out):
         to_t = 2.0 * current * pack[ar.R_OHMIC, k] - temperature * ns * s
         lost_by_current, _, _ = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, moving, h)
         to_t += lost_by_current
+        excess_by_current, _, _ = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], moving, h)
+        to_t += excess_by_current
         for v, ohm, tau in ((v1, cells[ar.R1, k], cells[ar.TAU1, k]), (v2, cells[ar.R2, k], cells[ar.TAU2, k])):
             if ohm > 0.0:
                 to_t -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
@@ -129,13 +131,12 @@ def _through_current(k, y, cells, pack, by_emf, local, out):
 
 
 @jit_internal
-def _relaxation_rows(k, y, cells, current, local, out):
+def _relaxation_rows(k, y, cells, pack, local, out):
     """How the rates of the relaxation voltages of pack ``k`` answer to its own state at given current; ``local`` likewise."""
     dg = local[7]
     n = cells.shape[1]
     at_t = ar.TEMPERATURE * n + k
-    factor = arrhenius_factor(k, y[at_t], cells)
-    factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (y[at_t] * y[at_t])
+    current, factor, factor_by_t = pack[ar.PACK_CURRENT, k], pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k]
     for j in range(2):
         row = (ar.RC_VOLT_1 + j) * n + k
         v, ohm, tau = y[row], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]
@@ -154,16 +155,17 @@ def _temperature_row(k, y, bank, pack, local, out):
     row = ar.TEMPERATURE * n + k
     h, temperature, current = y[ar.HYSTERESIS * n + k], y[row], pack[ar.PACK_CURRENT, k]
     ns, gamma, capacity = cells[ar.N_SERIES, k], cells[ar.GAMMA, k], cells[ar.HEAT_CAPACITY, k]
-    factor = arrhenius_factor(k, temperature, cells)
-    factor_by_t = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
+    factor, factor_by_t = pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k]
     own, draw_slope = pack[ar.OWN_DRAW, k], own_draw_slope(k, y[ar.SOC * n + k], cells)
     moving = current + own
     by_z = current * current * pack[ar.R_BY_SOC, k] - moving * temperature * ns * ds
     by_draw, lost_by_z, lost_by_h = hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, moving, h)
-    by_draw += pack[ar.EMF_SETTLED, k] - temperature * ns * s  # and below, of relaxation
-    by_z += lost_by_z + own * pack[ar.EMF_BY_SOC, k]
-    lost_by_h += own * pack[ar.EMF_BY_HYSTERESIS, k]
+    excess_by_draw, excess_by_z, excess_by_h = excess_work_slopes(pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], moving, h)
+    by_draw += excess_by_draw + pack[ar.EMF_SETTLED, k] - temperature * ns * s  # and below, of relaxation
+    by_z += lost_by_z + excess_by_z + own * pack[ar.EMF_BY_SOC, k]
+    lost_by_h += excess_by_h + own * pack[ar.EMF_BY_HYSTERESIS, k]
     by_t = current * current * pack[ar.R_BY_T, k] - moving * ns * s - cells[ar.HEAT_LOSS, k] + own * pack[ar.EMF_BY_T, k]
+    by_t -= pack[ar.HALF_WIDTH_BY_T, k] * h * moving
     for j in range(2):
         at_v = (ar.RC_VOLT_1 + j) * n + k
         v, ohm, tau = y[at_v], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]

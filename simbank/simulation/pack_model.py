@@ -2,28 +2,37 @@
 
 Per pack (state of charge z, hysteresis h, relaxation voltages v1 and v2, temperature T; Ns cells in series, seen at the pack)::
 
-    e      = Ns (U(z) + (T − T0) s(z) + H(z) h) − v1 − v2     electromotive force behind the ohmic resistance; s = dU/dT
-    r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius
+    e      = Ns (U(z) + (T − T0) s(z) + H(z, T) h) − v1 − v2  electromotive force behind the ohmic resistance; s = dU/dT
+    r      = R0 f(z) a(T) + R_wiring                          ohmic resistance, a(T) = exp(E/R (1/T − 1/T0)), Arrhenius, or a table
     dz/dt  = −(I + Id) / Q                                    charge balance; Id: what BMS and self-discharge take inside
     dh/dt  = γ (dz/dt − |dz/dt| h)                            one-state hysteresis, Plett, J. Power Sources 134 (2004) 262
     dv/dt  = (R g(z) a'(T) I − v) / (τ a'(T))                 each relaxation pair, resistance R g a', time constant τ a'
     dT/dt  = (heat − K (T − Ta) − Σ G (T − Tn)) / C           lumped heat balance
     heat   = I² r + relaxation + hysteresis + Id (e + v1 + v2) − (I + Id) T Ns s    Bernardi et al., J. Electrochem. Soc. 132 (1985) 5
 
+Half-width of the loop H(z, T) = H(z, T0) q(z, T), with q straight between the temperatures at which it is known. What hysteresis
+stores, it stores as at T0, E = Ns Q H(z, T0) h² / 2γ, since a store that followed temperature would have a heat capacity of its own
+(some 1e-4 of the cell's). What is lost goes by the loop as it is: D = Ns h² (H |I| + H' I / 2γ), never below zero unless the half-width
+changes by more than 2γ H over charge. Power is −Ns H h I = D + dE/dt + B, so that with X = H(z, T) − H(z, T0) there is left
+
+    B      = −Ns (X h (I + |I| h) + X' I h² / 2γ)             = d/dt (Ns Q X h² / 2γ) at standing temperature
+
+which is heat that comes back as h and z do, and is counted as reversible. At T0, or where H does not change with temperature, it is 0.
+
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
 
 Each law is written in every form that a method needs. Of hysteresis these are ``emf_and_resistance`` (voltage), ``hysteresis_rate``,
-``hysteresis_heat``, their slopes and ``stored_energy_j`` here, and in ``fast_step.py`` the exact solution over a step (``_hysteresis``).
-Of relaxation: ``state_rates``, ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows``
-in ``ode.py``, the exact solution of the fast integrator, ``cells/cell_response.py`` for one cell, and
-``studies/protection/fault_circuit.py`` at a standing state of charge and temperature.
+``hysteresis_heat``, ``reversible_hysteresis_heat``, their slopes and ``stored_energy_j`` here, the exact solution over a step in
+``fast_step.py`` (``_hysteresis``), and ``cells/slow_cycle.py`` for one cell on a slow cycle. Of relaxation: ``state_rates``,
+``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution of the fast integrator,
+``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of charge and temperature.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from simbank.cells.curves import curve_value
+from simbank.cells.curves import curve_value, family_value
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 
@@ -41,8 +50,9 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
     Returns
     -------
     tuple of float
-        What their slopes are made of: of a cell, the slope of the open-circuit voltage [V], half-width of the hysteresis loop and its
-        slope [V], entropic coefficient and its slope [V/K], resistance at this temperature [ohm], and its factor, with its slope.
+        What their slopes are made of: of a cell, the slope of the open-circuit voltage [V], half-width of the hysteresis loop at the
+        reference temperature and its slope [V], entropic coefficient and its slope [V/K]; the pack's resistance at this temperature
+        [ohm], and its factor over charge, with its slope.
     """
     n = cells.shape[1]
     z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
@@ -51,9 +61,14 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
     s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
     f, df, _ = curve_value(curves, curves_of[ar.R_FACTOR_CURVE, k], z)
     ohm = cells[ar.R_CELL, k]
-    if cells[ar.ARRHENIUS_K, k] != 0.0:
+    if curves_of[ar.R_T_CURVE, k] >= 0:
+        ohm *= factor_over_temperature(curves, curves_of[ar.R_T_CURVE, k], temperature)[0]
+    elif cells[ar.ARRHENIUS_K, k] != 0.0:
         ohm *= np.exp(cells[ar.ARRHENIUS_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
-    emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + half * h)
+    gap = half * h
+    if curves_of[ar.WIDTH_FACTORS, k] >= 0:
+        gap *= family_value(curves, curves_of[ar.WIDTH_FACTORS, k], z, temperature - KELVIN)[0]
+    emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + gap)
     pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
     pack[ar.OWN_DRAW, k] = own_draw(k, z, cells)
     pack[ar.EMF_SETTLED, k] = emf
@@ -72,15 +87,54 @@ def cell_state(y, cells, curves_of, curves, pack):
         z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
         g, dg, _ = curve_value(curves, curves_of[ar.RC_FACTOR_CURVE, k], z)
         ns, inverse = cells[ar.N_SERIES, k], 1.0 / temperature
+        pack[ar.HALF_WIDTH_BY_T, k], pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k] = 0.0, 0.0, 0.0
+        pack[ar.ENTROPY, k], pack[ar.ENTROPY_BY_SOC, k], pack[ar.EMF_BY_T, k] = ns * s, ns * ds, ns * s
+        if curves_of[ar.WIDTH_FACTORS, k] >= 0:
+            half, dhalf = _width_at_temperature(k, z, temperature, half, dhalf, ns, curves_of, curves, pack)
+            pack[ar.EMF_BY_T, k] += pack[ar.HALF_WIDTH_BY_T, k] * h
         pack[ar.EMF_BY_SOC, k] = ns * (du + (temperature - cells[ar.T_REF_K, k]) * ds + dhalf * h)
         pack[ar.EMF_BY_HYSTERESIS, k] = ns * half
-        pack[ar.EMF_BY_T, k] = ns * s
-        pack[ar.EMF_BY_SOC_T, k] = ns * ds
         pack[ar.HALF_WIDTH_SLOPE, k] = ns * dhalf
         pack[ar.R_BY_SOC, k] = ohm * df
         pack[ar.R_BY_T, k] = -ohm * f * cells[ar.ARRHENIUS_K, k] * inverse * inverse
+        if curves_of[ar.R_T_CURVE, k] >= 0:
+            pack[ar.R_BY_T, k] = ohm * f * factor_over_temperature(curves, curves_of[ar.R_T_CURVE, k], temperature)[1]
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
-        pack[ar.ARRHENIUS_FACTOR, k] = arrhenius_factor(k, temperature, cells)
+        _relaxation_at_temperature(k, temperature, cells, curves_of, curves, pack)
+
+
+@jit_internal
+def _width_at_temperature(k, z, temperature, half, dhalf, ns, curves_of, curves, pack):
+    """Half-width of a cell's loop at a temperature and its slope by state of charge, from those at the reference temperature [V].
+
+    How they differ, and how the half-width answers to temperature, goes into rows of ``pack``.
+    """
+    q, dq, _, q_by_t, _ = family_value(curves, curves_of[ar.WIDTH_FACTORS, k], z, temperature - KELVIN)
+    pack[ar.HALF_WIDTH_BY_T, k] = ns * half * q_by_t
+    pack[ar.EXCESS_WIDTH, k] = ns * half * (q - 1.0)
+    pack[ar.EXCESS_SLOPE, k] = ns * (dhalf * (q - 1.0) + half * dq)
+    return half * q, dhalf * q + half * dq
+
+
+@jit_internal
+def factor_over_temperature(curves, curve, temperature):
+    """Factor whose logarithm a stacked curve is, over degrees Celsius, at a temperature [K], and how its logarithm rises [1/K]."""
+    log, by_t, _ = curve_value(curves, curve, temperature - KELVIN)
+    return np.exp(log), by_t
+
+
+@jit_inline
+def _relaxation_at_temperature(k, temperature, cells, curves_of, curves, pack):
+    """Factor a' of the relaxation pairs of pack ``k`` at a temperature, and its slope, into rows of ``pack``."""
+    if curves_of[ar.RC_T_CURVE, k] >= 0:
+        factor, by_t = factor_over_temperature(curves, curves_of[ar.RC_T_CURVE, k], temperature)
+        pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k] = factor, factor * by_t
+    elif cells[ar.ARRHENIUS_RC_K, k] == 0.0:
+        pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k] = 1.0, 0.0
+    else:
+        factor = np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
+        pack[ar.RC_T_FACTOR, k] = factor
+        pack[ar.RC_T_FACTOR_SLOPE, k] = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
 
 
 @jit_inline
@@ -101,14 +155,6 @@ def own_draw_slope(k, z, cells):
 def moving(k, pack):
     """Current that moves the charge of pack ``k``: what flows out of it and what it takes for itself [A]."""
     return pack[ar.PACK_CURRENT, k] + pack[ar.OWN_DRAW, k]
-
-
-@jit_inline
-def arrhenius_factor(k, temperature, cells):
-    """Arrhenius factor a' of the relaxation pairs of pack ``k``."""
-    if cells[ar.ARRHENIUS_RC_K, k] == 0.0:
-        return 1.0
-    return np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
 
 
 @jit_inline
@@ -133,16 +179,33 @@ def hysteresis_heat(half, dhalf, gamma, current, h):
 
 
 @jit_inline
+def reversible_hysteresis_heat(excess, dexcess, gamma, current, h):
+    """Heat that hysteresis takes up and gives back since its loop is not that of the reference temperature [W]; see the head.
+
+    −Ns (X h (I + |I| h) + X' I h² / 2γ), with ``excess`` = Ns X and ``dexcess`` = Ns X'.
+    """
+    return -h * (excess * (current + abs(current) * h) + 0.5 * dexcess * current * h / gamma)
+
+
+@jit_inline
 def hysteresis_heat_slopes(ns, half, dhalf, d2half, gamma, current, h):
     """Derivatives of :func:`hysteresis_heat` by current [V], state of charge [W] and hysteresis state [W].
 
     ``half``, ``dhalf`` and ``d2half`` are the half-width of the loop of one cell of ``ns`` [V] and its derivatives by state of charge.
+    With those at the reference temperature, and those of −Ns X h I (:func:`excess_work_slopes`), they are the slopes of all heat of
+    hysteresis, lost and reversible.
     """
     sign = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
     by_current = ns * h * h * (half * sign + 0.5 * dhalf / gamma)
     by_z = ns * h * h * (dhalf * abs(current) + 0.5 * d2half * current / gamma)
     by_h = ns * h * (2.0 * half * abs(current) + dhalf * current / gamma)
     return by_current, by_z, by_h
+
+
+@jit_inline
+def excess_work_slopes(excess, dexcess, current, h):
+    """Derivatives of −Ns X h I by current [V], state of charge [W] and hysteresis state [W]; arguments as above."""
+    return -excess * h, -dexcess * h * current, -excess * current
 
 
 @jit_inline
@@ -174,7 +237,7 @@ def pack_heat(y, cells, pack):
         g, dg, arrhenius, capacity = (
             pack[ar.RC_FACTOR, k],
             pack[ar.RC_FACTOR_SLOPE, k],
-            pack[ar.ARRHENIUS_FACTOR, k],
+            pack[ar.RC_T_FACTOR, k],
             cells[ar.CAPACITY_AS, k],
         )
         relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, total, capacity)
@@ -184,7 +247,11 @@ def pack_heat(y, cells, pack):
         pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
             pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.HALF_WIDTH_SLOPE, k], cells[ar.GAMMA, k], total, h
         )
-        pack[ar.REVERSIBLE_HEAT, k] = -total * y[ar.TEMPERATURE * n + k] * pack[ar.EMF_BY_T, k]
+        pack[ar.REVERSIBLE_HEAT, k] = -total * y[ar.TEMPERATURE * n + k] * pack[ar.ENTROPY, k]
+        if pack[ar.EXCESS_WIDTH, k] != 0.0:
+            pack[ar.REVERSIBLE_HEAT, k] += reversible_hysteresis_heat(
+                pack[ar.EXCESS_WIDTH, k], pack[ar.EXCESS_SLOPE, k], cells[ar.GAMMA, k], total, h
+            )
 
 
 @jit_inline
@@ -215,10 +282,10 @@ def state_rates(y, cells, pack, neighbours, out):
         out[ar.SOC * n + k] = dz
         out[ar.HYSTERESIS * n + k] = hysteresis_rate(cells[ar.GAMMA, k], dz, y[ar.HYSTERESIS * n + k])
         out[ar.RC_VOLT_1 * n + k] = (
-            cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
+            cells[ar.R1, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_1 * n + k] / pack[ar.RC_T_FACTOR, k]
         ) / cells[ar.TAU1, k]
         out[ar.RC_VOLT_2 * n + k] = (
-            cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.ARRHENIUS_FACTOR, k]
+            cells[ar.R2, k] * pack[ar.RC_FACTOR, k] * current - y[ar.RC_VOLT_2 * n + k] / pack[ar.RC_T_FACTOR, k]
         ) / cells[ar.TAU2, k]
         out[ar.TEMPERATURE * n + k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, pack, neighbours)
 
@@ -238,7 +305,7 @@ def cell_volts(k, z, cells, curves_of, curves, pack):
 def stored_energy_j(y, cells, packs_curves):
     """Energy each pack holds [J], shape (n,): chemical, relaxation pairs, hysteresis, heat.
 
-    Ns Q ∫(U − T0 s) dz + ½ τ v²/(R g) for each pair + Ns Q H h² / 2γ + C (T − T0). The first is the enthalpy that goes with
+    Ns Q ∫(U − T0 s) dz + ½ τ v²/(R g) for each pair + Ns Q H(z, T0) h² / 2γ + C (T − T0). The first is the enthalpy that goes with
     Bernardi's heat: −I (e_oc − T Ns s) integrates to a function of z alone.
 
     Parameters
@@ -248,7 +315,7 @@ def stored_energy_j(y, cells, packs_curves):
     cells : ndarray, shape (N_CELL_ROWS, n)
         Parameters of the packs.
     packs_curves : list of (Curve, Curve, Curve, Curve)
-        OCV, half-width, entropic coefficient and factor of the relaxation pairs of each pack.
+        OCV, half-width at the reference temperature, entropic coefficient and factor of the relaxation pairs of each pack.
     """
     n = cells.shape[1]
     z, h, v1, v2, temperature = np.reshape(y[: ar.N_STATES * n], (ar.N_STATES, n))

@@ -9,7 +9,7 @@ import numpy as np
 
 from simbank.bank.bank import Pack
 from simbank.bank.equipment import Device
-from simbank.cells.curves import Curve, stack_curves
+from simbank.cells.curves import Curve, CurveFamily, stack_curves
 from simbank.duty import Command, Duty, SampledDuty, Step
 from simbank.simulation import arrays as ar
 
@@ -55,9 +55,12 @@ def pack_arrays(
     pool, places = list(more_curves), {}
 
     def place(curve):
+        """Where a curve stands, or the first of a family; -1 for none."""
+        if curve is None:
+            return -1
         if id(curve) not in places:
             places[id(curve)] = len(pool)
-            pool.append(curve)
+            pool.extend(curve.stacked if isinstance(curve, CurveFamily) else [curve])
         return places[id(curve)]
 
     cells = np.zeros((ar.N_CELL_ROWS, len(packs)))
@@ -76,7 +79,7 @@ def pack_arrays(
             place(curve)
             for curve in (
                 mean, chemistry.half_width, chemistry.entropy, chemistry.r_factor, chemistry.rc_factor, highest, lowest,
-                chemistry.charge_rate,
+                chemistry.charge_rate, chemistry.width_factors, chemistry.r_by_celsius, chemistry.rc_by_celsius,
             )
         ]  # fmt: skip
         if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value

@@ -14,7 +14,6 @@ from simbank.cells import Curve
 from simbank.cells.chemistry import MIDDLE_SOC
 from simbank.columns import Table
 from simbank.provenance import made_by
-from simbank.quantities import parse
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
@@ -185,8 +184,8 @@ def drift(
                 "steps": [{"discharge": f"{C_RATE} C", "hours": HOURS}, {"rest": True, "hours": REST_HOURS}],
             }
         }
-        for kind, table in scenario.data["pack_types"].items():
-            ohm = parse(table["cell_resistance"], "ohm") * table.get("cells_in_series", 16) / series
+        for kind, table in scenario.file.pack_types.items():
+            ohm = table.cell_resistance * table.cells_in_series / series
             changes[f"pack_types.{kind}.chemistry"] = named
             changes[f"pack_types.{kind}.cells_in_series"] = series
             changes[f"pack_types.{kind}.cell_resistance"] = f"{ohm!r} ohm"
@@ -203,7 +202,7 @@ def drift(
                 f"spread_end_of_discharge{end}": float(np.interp(HOURS * 3600.0, spread.index, spread)),
                 f"spread_after_rest{end}": float(spread.iloc[-1]),
             }
-        slope, half = chemistry.middle_slope_v_per_soc, chemistry.middle_half_width_v
+        slope, half = chemistry.middle_slope_v_per_soc, chemistry.middle_half_width_at(scenario.bank.ambient_k)
         rows[name] = {
             "cells_in_series": series, "slope_v_per_soc": series * slope,
             "half_width_mv": 1e3 * half, "dead_band_points": 100.0 * half / slope, **found,

@@ -12,7 +12,7 @@ import pandas as pd
 from simbank.bank import Bank
 from simbank.columns import Table
 from simbank.results import records
-from simbank.studies.band_figures import WORDS
+from simbank.studies.band_figures import BANK_FIGURES, SEEN, WORDS
 from simbank.studies.drivers import FEWEST, Drivers, drivers
 from simbank.studies.measuring import LEAST_DRAWS, MeasureFirst, measure_first
 from simbank.studies.possible_readings import possible_readings
@@ -25,6 +25,7 @@ EXPLAINED = (
     "unmet_wh", "ac_unmet_wh",
 )  # fmt: skip
 MEASURED = 4
+_UNITS = {name: unit for name, unit, _ in BANK_FIGURES}
 
 DRIVERS = Table.of(
     "drivers.csv", "a figure and an uncertain value",
@@ -110,7 +111,7 @@ class Explained:
     Attributes
     ----------
     drivers : Drivers or None
-        For figures of ``EXPLAINED`` that change from draw to draw.
+        For figures of ``EXPLAINED`` that change from draw to draw by more than a table shows.
     measure_first : MeasureFirst or None
         For the first ``MEASURED`` of these.
     """
@@ -187,7 +188,7 @@ def explained(
         Without drivers below 20 draws, without readings below 40.
     """
     called = uncertain["words"].to_dict()
-    moving = [name for name in EXPLAINED if name in figures and _moves(figures[name].to_numpy())]
+    moving = [name for name in EXPLAINED if name in figures and _moves(figures[name].to_numpy(), SEEN[_UNITS[name]])]
     if len(values) < FEWEST or not moving:
         return Explained(called=called)
     found = drivers(values, figures[moving], uncertain["group"].to_dict(), seed=seed)
@@ -199,6 +200,7 @@ def explained(
     return Explained(found, first, called)
 
 
-def _moves(values):
-    """Whether values, NaN among them, differ."""
-    return not np.array_equal(values, np.full(len(values), values[0]), equal_nan=True)
+def _moves(values, seen):
+    """Whether values differ by more than that, or some happen (are no NaN) and others do not."""
+    happens = ~np.isnan(values)
+    return bool(happens.any() and (not happens.all() or np.ptp(values) > seen))

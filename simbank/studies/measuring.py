@@ -329,7 +329,7 @@ class _MeasuringOf:
         others = [r for r in range(len(self.read)) if r != first]
         found = [together(self.read[r]) for r in others]
         best = int(np.argmax([gain for _, gain in found]))
-        shuffled = (self.read[others[i % len(others)]][self.random.permutation(len(self.figures))] for i in range(SHUFFLES))
+        shuffled = (self.read[others[i % len(others)]][self.random.permutation(len(self.figures))] for i in range(SHUFFLES // 2))
         told = found[best][1] > _hurdle([together(read)[1] for read in shuffled], len(others))
         (bands, gain), a, b = found[best], self.readings[first], self.readings[others[best]]
         ends = self.ends(bands[:, OUTCOMES // 2, 0], k)

@@ -17,7 +17,7 @@ from simbank.errors import RunStopped
 from simbank.results import StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.uncertain import uncertain_values
-from simbank.studies.band_figures import NEVER_IS_LATER, WORDS
+from simbank.studies.band_figures import NEVER_IS_LATER, SEEN, WORDS
 from simbank.studies.bands import (
     Bands,
     bands_made_by,
@@ -40,8 +40,6 @@ BETTER = {
     "conductor_loss_wh": -1, "energy_out_wh": 1, "port_voltage_min_v": 1, "first_empty_h": 1, "first_cutoff_h": 1, "unmet_wh": -1,
     "ac_unmet_wh": -1,
 }  # fmt: skip
-# What differs by less reads the same in a table and counts as equal, by unit.
-EQUAL = {"points": 0.05, "Wh": 0.5, "V": 0.005, "h": 1.0 / 60.0, "1/h": 0.0005, "": 0.0005}
 TOLD = ("spread_max_points", "share_ratio_max")  # in words
 SURE = 0.9  # share of the draws from which a layout is said to be the better one
 
@@ -234,7 +232,7 @@ def paired(layouts: Mapping[str, Bands]) -> pd.DataFrame:
             by = by[~np.isnan(by)]
             if not len(by):
                 continue
-            better, worse = float(np.mean(by > EQUAL[unit])), float(np.mean(by < -EQUAL[unit]))
+            better, worse = float(np.mean(by > SEEN[unit])), float(np.mean(by < -SEEN[unit]))
             turned = worse > better
             low, mid, high = quantiles(-by if turned else by)
             names = (other, one) if turned else (one, other)

@@ -277,7 +277,7 @@ def _currents(banks, port_a):
             )  # fmt: skip
         except SimulationError:
             return []
-        rows.append(result.packs["current_a"].iloc[-1].to_numpy(float))
+        rows.append(result.pack_samples.current_a[-1])
     value = np.array(rows)
     asked = ", ".join(f"{abs(a):g} A {'out of' if a > 0 else 'into'} {port}" for port, a in port_a.items())
     return [
