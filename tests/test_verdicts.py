@@ -341,6 +341,78 @@ def test_fault_not_cleared(guarded):
     assert "cleared only after" in late.text
 
 
+UNSURE = {"pack_types__own__cell_resistance": "0.6 ± 0.2 milliohm"}
+THIN = {"gauge": "10 AWG", "length": "7 m", "insulation": "xlpe90"}
+
+
+def drawn(draws=200, **changes):
+    return sb.protect(bank(**{**UNSURE, **changes}), run=False, bands=draws)
+
+
+def shared(found, rule, share):
+    """The same study with another share of draws in which the checks of a rule do not pass."""
+    checks, of_draws = found.checks.copy(), found.bands.checks.copy()
+    checks.loc[(checks["rule"] == rule) & (checks["fails_in"] > 0), "fails_in"] = share
+    of_draws.loc[(of_draws.index.get_level_values("rule") == rule) & (of_draws["fails_in"] > 0), "fails_in"] = share
+    return replace(found, checks=checks, bands=replace(found.bands, checks=of_draws))
+
+
+def graver_by_share(found, code, rule):
+    """Unknown below 5 % of the draws, act from there, danger from half of them on."""
+    for share, severity in ((0.049, UNKNOWN), (0.05, ACT), (0.499, ACT), (0.5, DANGER)):
+        assert told(shared(found, rule, share), code).severity == severity
+    assert told(shared(found, rule, 0.0), code) is None
+
+
+def test_device_may_not_break():
+    through = drawn().bands.through[:, 2]  # of device port
+    for draws, severity in ((9, UNKNOWN), (11, ACT)):  # of 200 that it cannot break
+        rating = float(np.sort(through)[-draws - 1]) + 0.1
+        found = drawn(ports__port__device=FUSE | {"interrupting_rating": f"{rating} A"})
+        said = told(found, "device-may-not-break")
+        assert (said.severity, said.where, said.numbers["fails_in"]) == (severity, "device port", draws / 200)
+        assert f"up to {through.max() / 1e3:.2f} kA" in said.text
+        assert "device-cannot-break" not in codes(found)
+    graver_by_share(found, "device-may-not-break", "interrupting rating")
+    assert "device-may-not-break" not in codes(
+        drawn(ports__port__device=FUSE | {"interrupting_rating": f"{through.max() + 0.1} A"})
+    )
+
+
+def test_cable_may_burn():
+    found = drawn(60, ports__port__lead=THIN)
+    said = told(found, "cable-may-burn")
+    assert said.where == "lead port +, lead port -"
+    row = found.checks[(found.checks["rule"] == "withstand") & (found.checks["where"] == "lead port +")].iloc[0]
+    assert (row["status"], said.numbers["fails_in"]) == ("not checkable", row["fails_in"])
+    assert "cable-burns-first" not in codes(found)
+    graver_by_share(found, "cable-may-burn", "withstand")
+    assert "cable-may-burn" not in codes(drawn(20))
+
+
+def test_fault_may_not_clear():
+    rows = drawn(60).checks
+    rows = rows[rows["rule"] == "clears in time"]
+    slowest = rows.loc[rows["value"].idxmax()]
+    case = sb.Assumptions(wanted_s=float(slowest["value"] * 1.02))  # the file's middle values just do
+    found = sb.protect(bank(**UNSURE), case, run=False, bands=60)
+    said = told(found, "fault-may-not-clear")
+    assert said.numbers["fails_in"] > 0.05
+    assert slowest["where"] in said.where
+    assert "fault-not-cleared" not in codes(found)
+    graver_by_share(found, "fault-may-not-clear", "clears in time")
+    assert "fault-may-not-clear" not in codes(drawn(20))
+
+
+def test_fault_current_band(guarded):
+    found = drawn(40)
+    said = told(found, "fault-current-band")
+    at = found.bands.table.loc[(said.where, "initial_a")]
+    assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
+    assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
+    assert "fault-current-band" not in codes(guarded)
+
+
 def test_fed_past_every_fuse(guarded):
     found = protected(packs__B__device={"resistance": "0.3 milliohm"})
     said = told(found, "fed-past-every-fuse")
@@ -881,6 +953,69 @@ def test_spread_stands(monkeypatch):
     monkeypatch.undo()
     loaded = run(packs__A__soc=0.65)
     assert "spread-stands" not in codes(loaded)  # under load it is another
+
+
+def displayed(*steps, a=None, b=None, **changes):
+    """A run of two packs with displays."""
+    return run(packs__A__display=a or {}, packs__B__display=b or {}, duty=cycles(*steps), **changes)
+
+
+def test_display_wrong(monkeypatch):
+    wrong = displayed({"rest": True, "hours": 1}, a={"start": 0.75})
+    found = told(wrong, "display-wrong")
+    assert found.severity == ACT
+    assert found.where == "A"
+    error = 100 * (0.75 - wrong.packs["soc"]["A"].min())
+    assert found.numbers["error_points"] == pytest.approx(error, abs=1e-6)
+    assert "Nothing set it to 100 %" in found.text
+    assert "showed 75 %" in found.text
+    for limit, fails in ((error + 1e-6, False), (error - 1e-6, True)):
+        monkeypatch.setattr(rules, "DISPLAY_WRONG_POINTS", limit)
+        assert (told(wrong, "display-wrong") is not None) is fails
+    monkeypatch.undo()
+    assert told(displayed({"rest": True, "hours": 1}), "display-wrong") is None
+    assert told(run(duty=cycles({"rest": True, "hours": 1})), "display-wrong") is None
+
+
+def test_displays_apart(monkeypatch):
+    """Level packs: what displays show apart is the counters', and beyond what hysteresis holds certainly so."""
+    rest = {"rest": True, "hours": 1}
+    soc = displayed(rest).packs["soc"].iloc[-1]["A"]
+    far, near = (displayed(rest, a={"start": soc + apart}) for apart in (0.4, 0.05))
+    found = told(far, "displays-apart")
+    bound = found.numbers["hysteresis_bound_points"]
+    assert found.severity == NOTE
+    assert found.numbers["displayed_spread_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["counters_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["beyond_bound_points"] == pytest.approx(40.0 - bound, abs=0.1)
+    assert f"{40 - bound:.0f} or more are the counters'" in found.text
+    little = told(near, "displays-apart")
+    assert little.numbers["beyond_bound_points"] == 0.0
+    assert "displays alone do not tell" in little.text
+    both = displayed(rest, a={"start": soc + bound / 100 + 0.01}), displayed(rest, a={"start": soc + bound / 100 - 0.01})
+    assert ["or more are the counters'" in told(one, "displays-apart").text for one in both] == [True, False]
+    points = little.numbers["displayed_spread_points"]
+    for limit, fails in ((points + 1e-6, False), (points - 1e-6, True)):
+        monkeypatch.setattr(rules, "SPREAD_TOLD_POINTS", limit)
+        assert (told(near, "displays-apart") is not None) is fails
+    monkeypatch.undo()
+    loaded = displayed({"discharge": "0.1 C", "hours": 1}, a={"start": 0.9})
+    assert told(loaded, "displays-apart") is None  # not at rest
+
+
+def test_counters_drift(monkeypatch):
+    """100 mA counted as charge for a day at rest, of A's capacity."""
+    result = displayed({"rest": True, "hours": 24}, a={"offset": "-100 mA"})
+    capacity = result.scenario.bank.packs[0].rated_capacity_ah
+    found = told(result, "counters-drift")
+    assert found.severity == NOTE
+    assert found.where == "A"
+    drift = found.numbers["points_per_day"]
+    assert drift == pytest.approx(100 * 2.4 / capacity, abs=0.05)
+    assert f"A {drift:+.1f}" in found.text
+    for limit, fails in ((drift + 1e-6, False), (drift - 1e-6, True)):
+        monkeypatch.setattr(rules, "COUNTER_DRIFT_POINTS", limit)
+        assert (told(result, "counters-drift") is not None) is fails
 
 
 def test_the_time_in_which_slope_alone_levels_is_that_of_a_run():
