@@ -154,6 +154,11 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     hidden = tuple(
         dict.fromkeys(f.name for k, (f,) in enumerate(faults.each) if k not in shown and f.name not in bank.graph.packs)
     )
+    if all(faults.each[k][0].kind == NO_FAULT for k in shown):
+        raise InputError(
+            "would show no fault of this bank: read the currents of two packs at least, at a current that the meter reads well",
+            file=meter.source, key="current_a",
+        )  # fmt: skip
     singles = _kept(every, shown)
     found = [singles]
     freedom = expected.count - sum(bool(read) and at.port_a[at.port] != 0 for at, read in parts)
