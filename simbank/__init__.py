@@ -31,6 +31,7 @@ _HOMES = {
     "compare": "studies",
     "Sweep": "studies",
     "sweep": "studies",
+    "diagnose": "studies",
     "drift": "studies",
     "Usable": "studies",
     "usable": "studies",

@@ -57,6 +57,8 @@ class Study:
     table : DataFrame, optional
     figures : sequence of (matplotlib.figure.Figure, str)
         Each with its caption.
+    drawings : sequence of (str, str)
+        Drawings of the bank as SVG (:func:`simbank.draw_bank`), each with its caption.
     answer : sequence of str
         Sentences for the head of the report.
     warnings : sequence of BankWarning
@@ -68,6 +70,7 @@ class Study:
     text: Sequence[str] = ()
     table: pd.DataFrame | None = None
     figures: Sequence[tuple[Figure, str]] = ()
+    drawings: Sequence[tuple[str, str]] = field(default=(), kw_only=True)
     answer: Sequence[str] = field(default=())
     warnings: Sequence[BankWarning] = field(default=())
     result: StudyResult | None = None

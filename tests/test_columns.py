@@ -28,8 +28,9 @@ COMMANDS = {
     "size": ["classroom_chain", *QUICK, "--gauges", "2 AWG", "--layout", "chain", "--usable", "90", "--price-per-kg", "20"],
     "drift": ["classroom_chain", "--chemistry", "lfp"],
     "usable": ["classroom_chain", "--c-rate", "1"],
-    "protect": ["../tests/trials/three_strings"],
+    "protect": ["../tests/trials/three_strings", "--bands", "20"],
     "bill": ["../tests/trials/three_strings"],
+    "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
@@ -63,6 +64,7 @@ def test_every_column_written_is_described(root, tmp_path, command):
         names += [value.key for value in simbank.uncertain_values(scenario)]
         names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES))]
     if command == "protect":
+        names += [value.key for value in simbank.uncertain_values(scenario, every_temperature=True)]
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
     if command == "join":
         names += ["E"]

@@ -10,7 +10,7 @@ from simbank.bank.bank import Place
 from simbank.plotting.drawing import branch_id, draw_bank
 
 SHIPPED = [
-    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
+    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
 SVG = "{http://www.w3.org/2000/svg}"

@@ -6,7 +6,7 @@ import simbank
 from simbank.simulation.event_codes import Event
 
 NAMES = [
-    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
+    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
 
@@ -82,6 +82,16 @@ def test_one_bad_joint(root):
     sound = run(root, "one_bad_joint", {"wiring.added": {}}).packs["current_a"].iloc[0]
     assert sound["P1"] == pytest.approx(sound["P4"], rel=1e-6)
     assert sound["P2"] == pytest.approx(sound["P3"], rel=1e-6)
+
+
+def test_mill_store(root):
+    found = simbank.diagnose(simbank.load(root / "scenarios" / "mill_store.toml"), root / "scenarios" / "mill_store_readings.csv")
+    first = found.suspects[0]
+    assert first.where in ("link M3-M4 -, link M3-M4 +", "link M3-M4 +, link M3-M4 -")
+    assert found.measure_next[0].where.startswith("link M3-M4")
+    sound = found.measure_next[0].sound
+    assert sound == pytest.approx(9, abs=1)
+    assert found.table["sound_a"].iloc[3:].mean() == pytest.approx(14, abs=1)
 
 
 def test_rate_bench(root):

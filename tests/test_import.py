@@ -540,3 +540,18 @@ def test_a_file_in_utf_16_is_said_to_be_one(tmp_path):
     path.write_bytes("time_s,current_a,voltage_v\n0,0,3.3\n1,10,3.2\n".encode("utf-16"))
     with pytest.raises(InputError, match="not a text file in UTF-8"):
         read_measured_table(path)
+
+
+def test_measured_values_have_no_assumed_range_and_a_fitted_decay_has_its_scatter(files, truth, tmp_path):
+    """Nine of ten of a normal distribution lie within 1.645 standard errors (table of the normal distribution)."""
+    kept = import_cell([files / "ocv.csv", files / "pulses.csv"], "mine", capacity_ah=AH, start_soc=START).data
+    assert "range" not in kept["ocv"]
+    assert list(kept["hysteresis"]["range"]) == ["decay_per_soc"]
+    assert list(kept["relaxation"]["range"]) == ["activation_energy"]
+    assert list(kept["typical"]["range"]) == ["specific_heat"]
+    z, volt = sequence(truth, 0.2e-3)
+    text = pd.DataFrame({"soc": z, "voltage_v": volt}).to_csv(index=False)
+    cell = import_cell([written(tmp_path, "up_and_down.csv", text)], "mine")
+    low, high = cell.data["hysteresis"]["range"]["decay_per_soc"]
+    assert (low + high) / 2 == pytest.approx(cell.ocv.decay_per_soc, abs=1e-3)
+    assert (high - low) / 2 == pytest.approx(1.645 * cell.ocv.decay_error, abs=1e-3)

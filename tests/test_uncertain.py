@@ -2,6 +2,7 @@
 
 import json
 import math
+import tomllib
 
 import numpy as np
 import pytest
@@ -13,10 +14,12 @@ import simbank as sb
 from simbank import cli
 from simbank.bank.assumed import assumed
 from simbank.cells.chemistry import LIBRARY
+from simbank.cells.chemistry_text import starter_chemistry
 from simbank.distributions import measured, parse_draw, within_range
 from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
+from simbank.scenario.starter import starter_scenario
 
 SHARES = np.array([0.001, 0.01, 0.05, 0.3, 0.5, 0.7, 0.95, 0.99, 0.999])
 
@@ -388,3 +391,27 @@ def test_values_command_tells_people(monkeypatch):
     stated = {"capacity_left": 1.0, "resistance_growth": 1.0}
     exact = [part for key, value in stated.items() for part in ("--set", f"packs.P.{key}={value}")]
     assert "present capacity of P1" not in values_command(*exact)
+
+
+def test_the_card_of_a_cell_tells_its_ranges(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    told = CliRunner().invoke(cli.app, ["cell", "show", "lead_agm"])
+    assert told.exit_code == 0, told.output
+    assert "Drawn for bands, 5 to 95 %: scale 0.5 to 2, time_scale 0.3 to 3, activation_energy 10 to 25 kJ/mol." in told.output
+    told = json.loads(CliRunner().invoke(cli.app, ["cell", "show", "lead_agm", "--json"]).output)
+    assert told["ranges"]["relaxation.scale"] == [0.5, 2.0]
+
+
+def test_a_new_bank_says_what_nobody_measured():
+    values = by_key(sb.from_dict(tomllib.loads(starter_scenario())))
+    given = {key for key, value in values.items() if value.source == "the file"}
+    assert {"pack_types.pack_100ah.cell_resistance", "pack_types.pack_100ah.internal_wiring", "packs.A.soc"} <= given
+    assert {"wiring.added.link A-B +", "wiring.added.lead inverter -"} <= given
+    draw = values["pack_types.pack_100ah.cell_resistance"].draw  # of 280 Ah 0.17, 0.25 and 0.5 mΩ; over capacity
+    assert [draw.number(share) for share in (0.05, 0.5, 0.95)] == pytest.approx([0.476, 0.7, 1.4], rel=1e-3)
+
+
+def test_a_new_chemistry_keeps_ranges_of_what_it_keeps():
+    assert (
+        tomllib.loads(starter_chemistry("mine"))["hysteresis"]["range"] == read_toml(LIBRARY / "lfp.toml")["hysteresis"]["range"]
+    )

@@ -341,6 +341,78 @@ def test_fault_not_cleared(guarded):
     assert "cleared only after" in late.text
 
 
+UNSURE = {"pack_types__own__cell_resistance": "0.6 ± 0.2 milliohm"}
+THIN = {"gauge": "10 AWG", "length": "7 m", "insulation": "xlpe90"}
+
+
+def drawn(draws=200, **changes):
+    return sb.protect(bank(**{**UNSURE, **changes}), run=False, bands=draws)
+
+
+def shared(found, rule, share):
+    """The same study with another share of draws in which the checks of a rule do not pass."""
+    checks, of_draws = found.checks.copy(), found.bands.checks.copy()
+    checks.loc[(checks["rule"] == rule) & (checks["fails_in"] > 0), "fails_in"] = share
+    of_draws.loc[(of_draws.index.get_level_values("rule") == rule) & (of_draws["fails_in"] > 0), "fails_in"] = share
+    return replace(found, checks=checks, bands=replace(found.bands, checks=of_draws))
+
+
+def graver_by_share(found, code, rule):
+    """Unknown below 5 % of the draws, act from there, danger from half of them on."""
+    for share, severity in ((0.049, UNKNOWN), (0.05, ACT), (0.499, ACT), (0.5, DANGER)):
+        assert told(shared(found, rule, share), code).severity == severity
+    assert told(shared(found, rule, 0.0), code) is None
+
+
+def test_device_may_not_break():
+    through = drawn().bands.through[:, 2]  # of device port
+    for draws, severity in ((9, UNKNOWN), (11, ACT)):  # of 200 that it cannot break
+        rating = float(np.sort(through)[-draws - 1]) + 0.1
+        found = drawn(ports__port__device=FUSE | {"interrupting_rating": f"{rating} A"})
+        said = told(found, "device-may-not-break")
+        assert (said.severity, said.where, said.numbers["fails_in"]) == (severity, "device port", draws / 200)
+        assert f"up to {through.max() / 1e3:.2f} kA" in said.text
+        assert "device-cannot-break" not in codes(found)
+    graver_by_share(found, "device-may-not-break", "interrupting rating")
+    assert "device-may-not-break" not in codes(
+        drawn(ports__port__device=FUSE | {"interrupting_rating": f"{through.max() + 0.1} A"})
+    )
+
+
+def test_cable_may_burn():
+    found = drawn(60, ports__port__lead=THIN)
+    said = told(found, "cable-may-burn")
+    assert said.where == "lead port +, lead port -"
+    row = found.checks[(found.checks["rule"] == "withstand") & (found.checks["where"] == "lead port +")].iloc[0]
+    assert (row["status"], said.numbers["fails_in"]) == ("not checkable", row["fails_in"])
+    assert "cable-burns-first" not in codes(found)
+    graver_by_share(found, "cable-may-burn", "withstand")
+    assert "cable-may-burn" not in codes(drawn(20))
+
+
+def test_fault_may_not_clear():
+    rows = drawn(60).checks
+    rows = rows[rows["rule"] == "clears in time"]
+    slowest = rows.loc[rows["value"].idxmax()]
+    case = sb.Assumptions(wanted_s=float(slowest["value"] * 1.02))  # the file's middle values just do
+    found = sb.protect(bank(**UNSURE), case, run=False, bands=60)
+    said = told(found, "fault-may-not-clear")
+    assert said.numbers["fails_in"] > 0.05
+    assert slowest["where"] in said.where
+    assert "fault-not-cleared" not in codes(found)
+    graver_by_share(found, "fault-may-not-clear", "clears in time")
+    assert "fault-may-not-clear" not in codes(drawn(20))
+
+
+def test_fault_current_band(guarded):
+    found = drawn(40)
+    said = told(found, "fault-current-band")
+    at = found.bands.table.loc[(said.where, "initial_a")]
+    assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
+    assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
+    assert "fault-current-band" not in codes(guarded)
+
+
 def test_fed_past_every_fuse(guarded):
     found = protected(packs__B__device={"resistance": "0.3 milliohm"})
     said = told(found, "fed-past-every-fuse")
@@ -1541,6 +1613,97 @@ def test_verdicts_of_trials(path):
     except sb.InputError:
         pytest.skip("is refused")
     check_verdicts(sb.verdicts(result))
+
+
+# ---- readings ----
+
+CHAIN = {
+    "wiring__layout": "chain", "packs": [{"name": name, "type": "own", "soc": 0.6, "device": dict(FUSE)} for name in "ABCD"],
+}  # fmt: skip
+
+
+def read(changes=None, total=100.0, times=None, since_s=0.0, **diagnosis):
+    """Verdicts on currents that a chain of four packs has with some changes, for the chain without them."""
+    sound = bank(**CHAIN)
+    currents = sb.operating_point(sb.with_changes(sound, changes or {}), {"port": total}).pack_a
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": currents, "time_since_change_s": since_s})
+    for k, factor in (times or {}).items():
+        table.loc[k, "current_a"] *= factor
+    return sb.diagnose(sound, table, **diagnosis)
+
+
+def test_readings_fit_sound():
+    found = read()
+    verdict = told(found, "readings-fit-sound")
+    assert verdict.severity == NOTE
+    assert verdict.numbers["sound_probability"] == found.sound_probability > 0.5
+    assert not {"joint-suspected", "pack-suspected", "pack-off-suspected", "readings-fit-nothing"} & set(codes(found))
+
+
+def test_joint_suspected(monkeypatch):
+    changes = {"wiring.added": {"link A-B +": "4 milliohm"}}
+    found = read(changes)
+    verdict = told(found, "joint-suspected")
+    assert {"link A-B +", "link A-B -"} <= set(verdict.where.split(", "))  # both carry the same current
+    assert verdict.numbers["extra_ohm"] == pytest.approx(4e-3, rel=0.2)
+    flows = sb.operating_point(sb.with_changes(bank(**CHAIN), changes), {"port": 100.0}).branches["current_a"]["link A-B +"]
+    assert verdict.numbers["heat_w"] == pytest.approx(flows**2 * verdict.numbers["extra_ohm"], rel=0.03)
+    for limit, severity in ((verdict.numbers["heat_w"] * 0.99, DANGER), (verdict.numbers["heat_w"] * 1.01, ACT)):
+        monkeypatch.setattr(rules, "HOT_JOINT_W", limit)
+        assert told(found, "joint-suspected").severity == severity
+
+
+def test_pack_off_suspected():
+    found = read(times={2: 0.0})
+    verdict = told(found, "pack-off-suspected")
+    assert (verdict.severity, verdict.where) == (ACT, "C")
+    assert verdict.numbers["probability"] > 0.9
+
+
+def test_pack_suspected():
+    found = read({"packs.C.soc": 0.75}, total=30.0)
+    verdict = told(found, "pack-suspected")
+    assert verdict.where == "C"
+    assert verdict.numbers["points"] == pytest.approx(15, abs=5)
+
+
+def test_readings_fit_nothing():
+    found = read(times={0: 4.0, 1: 0.2, 2: -3.0, 3: 4.0})
+    verdict = told(found, "readings-fit-nothing")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["fit_chance"] < 0.01
+    assert "readings-fit-nothing" not in codes(read())
+
+
+def test_instant_ill_chosen():
+    assert "instant-ill-chosen" not in codes(read(since_s=1800.0))
+    found = read()
+    verdict = told(found, "instant-ill-chosen")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["drift_share"] > verdict.numbers["meter_share"] == pytest.approx(0.02 + 0.1 / 25, rel=0.1)
+    assert "instant-ill-chosen" not in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 101} %"))
+    assert "instant-ill-chosen" in codes(read(accuracy=f"{verdict.numbers['drift_share'] * 99} %"))
+    assert 60.0 <= verdict.numbers["wait_s"] <= 1800.0
+    small = told(read(total=4.0, since_s=1800.0), "instant-ill-chosen")
+    assert "small" in small.text
+
+
+def test_measure_next(monkeypatch):
+    found = read({"wiring.added": {"link A-B +": "4 milliohm"}})
+    verdict = told(found, "measure-next")
+    assert verdict.where in ("link A-B +", "link A-B -")
+    most = max(c.bits for c in found.measure_next)
+    assert verdict.numbers["tells_bits"] == most > 0.5
+    monkeypatch.setattr("simbank.judging.diagnosis.LEAST_BITS", most)
+    assert "measure-next" not in codes(found)
+
+
+def test_readings_undecided():
+    found = read({"wiring.added": {"link B-C +": "1 milliohm"}})
+    assert 0.1 < found.sound_probability < 0.5
+    verdict = told(found, "readings-undecided")
+    assert verdict.numbers["probability"] == found.suspects[0].probability
+    assert not {"joint-suspected", "readings-fit-sound"} & set(codes(found))
 
 
 # ---- where they are told ----

@@ -28,6 +28,7 @@ COLUMNS = (
     "needs either time, current and voltage (a pulse log), or state of charge or charge in Ah, and voltage (an open-circuit curve): "
     'headings such as time_s, "Current [mA]", voltage_v, "SOC [%]", charge_v, discharge_v'
 )
+NINE_OF_TEN = 1.645  # standard errors either way, within which nine of ten lie by the normal distribution
 KEPT = "Kept from simbank's chemistry {}, not measured on this cell. {}"
 
 
@@ -269,6 +270,7 @@ def _composed(data, name, curves, logs, celsius, capacity_ah, ocv, pulses, told)
     """The base's file with what was measured in its place."""
     label, measured = data["name"], []
     typical_ah = parse(data["typical"]["capacity"], "ampere_hour")
+    _without(data, "typical", "capacity", "resistance")  # of cells of the base's size
     for section in SECTIONS:
         kept = KEPT.format(label, data[section]["source"])
         seen = data[section].get("seen_in_practice") or f"unknown for this cell; these are the values of {label}"
@@ -316,6 +318,10 @@ def _put_ocv(data, ocv: MeasuredOCV, origin, label):
         "soc": _list(ocv.soc), "half_width_volt": _list(ocv.half_width_v), "decay_per_soc": round(decay, 3) if decay else kept,
         "source": f"{said}. Half-width: {origin}; {span}.", "assumed": not decay,
     }  # fmt: skip
+    _without(data, "hysteresis", "scale", "half_width", *(["decay_per_soc"] if decay else []))
+    if decay and 0 < NINE_OF_TEN * ocv.decay_error < decay:
+        ends = [round(decay + side * NINE_OF_TEN * ocv.decay_error, 3) for side in (-1, 1)]
+        data["hysteresis"]["range"] = data["hysteresis"].get("range", {}) | {"decay_per_soc": ends}
     return ["ocv.volt", "hysteresis.half_width_volt", *(["hysteresis.decay_per_soc"] if decay else [])]
 
 
@@ -326,9 +332,18 @@ def _put_pulses(data, pulses: MeasuredPulses, origin, label):
     said += f"{left:.2f} mV left over (root mean square)."
     for section, (soc, factor) in (("resistance", pulses.r_factor), ("relaxation", pulses.rc_factor)):
         data[section] |= {"soc": _list(soc), "factor": _list(factor), "source": said, "assumed": True}
+    _without(data, "resistance", "scale")
+    _without(data, "relaxation", "scale", "time_scale")
     data["relaxation"]["rc"] = [{"ratio": round(float(ratio), 6), "time_constant": f"{tau:.5g} s"} for ratio, tau in pulses.rc]
     data["typical"]["resistance"] = f"{pulses.r0_half_ohm * 1e3:.6g} milliohm"
     return ["resistance.factor", "relaxation.factor", "relaxation.rc", "typical.resistance"]
+
+
+def _without(data, section, *changes):
+    """Take ranges from a section that the base assumed and measurements have replaced."""
+    left = {key: ends for key, ends in data[section].pop("range", {}).items() if key not in changes}
+    if left:
+        data[section]["range"] = left
 
 
 def _list(values):

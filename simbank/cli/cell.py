@@ -69,10 +69,12 @@ def cell_show(
 
     from simbank.cells import load_chemistry
     from simbank.cells.slow_cycle import slow_cycle_records
+    from simbank.distributions import HIGH_SHARE, LOW_SHARE
 
     chemistry = load_chemistry(name)
     out = make_folder(out)
     rows, slow = chemistry.card(), slow_cycle_records(chemistry)
+    ranges = {key: [draw.value(LOW_SHARE), draw.value(HIGH_SHARE)] for key, draw in chemistry.ranges.items()}
     if out is not None:
         from simbank.plotting import plots
 
@@ -82,7 +84,7 @@ def cell_show(
         )
     if json_:
         card = {"name": chemistry.name, "title": chemistry.title, "source": chemistry.source, "licence": chemistry.licence}
-        print_json(card | {"rows": rows, "slow_cycle": slow, "notes": chemistry.notes, "warnings": []})
+        print_json(card | {"rows": rows, "slow_cycle": slow, "notes": chemistry.notes, "ranges": ranges, "warnings": []})
         return
     shown = pd.DataFrame([{key: _card_text(key, value) for key, value in row.items()} for row in rows])
     show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS, wide=wide)
@@ -102,7 +104,17 @@ def cell_show(
     say(f"Licence: {chemistry.licence}")
     for section, note in chemistry.notes.items():
         say(f"{section}: {note}", hang=2)
+        told = [
+            f"{key.partition('.')[2]} {_ends(draw)}" for key, draw in chemistry.ranges.items() if key.startswith(f"{section}.")
+        ]
+        if told:
+            say(f"Drawn for bands, 5 to 95 %: {', '.join(told)}.", hang=2, indent=2)
     show_written(out, json_)
+
+
+def _ends(draw):
+    """Ends of a range as a person reads them."""
+    return f"{draw.low:.4g} to {draw.high:.4g} {draw.unit}".strip()
 
 
 def _show_hysteresis(chemistry, slow, wide):

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
@@ -23,6 +24,7 @@ from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
+from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
 from simbank.studies.protection import Protection
@@ -42,6 +44,7 @@ LOOKED_AT = {
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
+    Diagnosis: "what was read, as far as it can show",
     Join: "currents at the moment of joining, sharing by place",
 }
 
@@ -62,6 +65,7 @@ found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
+found_in.register(Diagnosis, diagnosis_verdicts)
 found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 
@@ -71,7 +75,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
 
     Parameters
     ----------
-    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill, Protection or another StudyResult
+    *results : Result, Comparison, Sweep, Sensitivity, Sizing, Drift, Usable, Bill, Diagnosis, Protection or another StudyResult
         Of the same bank; also a table of :func:`simbank.sweep` or :func:`simbank.usable`. What several of them say is said once.
     most : int
         Greatest number of verdicts, 1 or more; if there are more, the last one says how many, and how grave. Of 1, the worst alone.

@@ -39,6 +39,8 @@ LOAD_MARGIN = 1.25  # as size: NFPA 70 215.3, from memory
 ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Chosen here: as SHARE_TOLD and SPREAD_TOLD_POINTS;
 # one percent of the energy is a tenth of what one day's sun differs from the next
 USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
+HANGS_ACT, HANGS_DANGER = 0.05, 0.5  # of the draws. Chosen here: outside the band of 5 to 95 %; no better than a coin
+HOT_JOINT_W = 10.0  # common practice, no source: so much in a lug makes it tens of kelvin warmer than its cable
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
 
@@ -70,6 +72,8 @@ class Rule:
 
 
 PROTECT, WARNING = "as the check of `protect`", "as the warning"
+HANGS = f"`protect --bands`: danger from {HANGS_DANGER * 100:g} % of the draws on, act from {HANGS_ACT * 100:g} %, else unknown"
+HANGS_SOURCE = "Shares: chosen here, outside the band of 5 to 95 %; no better than a coin"
 SIZE_SOURCE = "NFPA 70 310.16, 240.4, 215.3; IEC 60364-5-52; from memory"
 
 # In order: of the same severity, what stands first is told first.
@@ -85,6 +89,13 @@ _ROWS = (
         "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory",
     ),
     ("no-own-device", DANGER, "a pack or string in parallel has no fuse or breaker of its own", "any", PRACTICE),
+    (
+        "device-may-not-break",
+        DANGER,
+        "a device breaks what may flow by the file's middle values, and not in every draw of what is not known exactly",
+        HANGS,
+        f"NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory. {HANGS_SOURCE}",
+    ),
     ("port-without-device", DANGER, "a port has no fuse or breaker at its take-off", "any", PRACTICE),
     (
         "unequal-charge",
@@ -144,6 +155,20 @@ _ROWS = (
         "IEC 60364-4-41 411.3.2 (5 s); from memory",
     ),
     (
+        "cable-may-burn",
+        DANGER,
+        "a conductor withstands every fault by the file's middle values, and not in every draw",
+        HANGS,
+        f"IEC 60364-4-43 434.5.2, IEC 60949; secondary source. {HANGS_SOURCE}",
+    ),
+    (
+        "fault-may-not-clear",
+        DANGER,
+        "the least fault current clears in time by the file's middle values, and not in every draw",
+        HANGS,
+        f"IEC 60364-4-41 411.3.2 (5 s); from memory. {HANGS_SOURCE}",
+    ),
+    (
         "fed-past-every-fuse",
         DANGER,
         "neighbours and charger feed a pack with a shorted cell, and no device that can be relied on ends it",
@@ -171,6 +196,13 @@ _ROWS = (
         DANGER,
         "a pack is warmer than its cells take charge at all: danger; warm enough that they take less: act",
         f"{WARM_C:g} °C",
+        PRACTICE,
+    ),
+    (
+        "joint-suspected",
+        DANGER,
+        "readings point to a joint with too much resistance: danger if it makes much heat at the current read, else act",
+        f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
     # what is wrong and costs energy, a pack or a night
@@ -323,6 +355,14 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
+    ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
+    (
+        "pack-suspected",
+        ACT,
+        "readings point to a pack of too much resistance, or of another state of charge than the file's",
+        "sound bank below 10 %",
+        PRACTICE,
+    ),
     ("unequal-parallel-cells", ACT, "capacity or resistance of parallel cells seems to be meant otherwise", WARNING, PRACTICE),
     ("reference-instead", ACT, "relaxation resistances look wrong; the reference integrator ran instead", WARNING, "measured"),
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
@@ -367,6 +407,27 @@ _ROWS = (
         "95 % intervals by resampling",
     ),
     (
+        "readings-fit-nothing",
+        UNKNOWN,
+        "readings fit none of the causes looked at",
+        "a chance of 1 % for so large a misfit of the best",
+        "chi-square of the best",
+    ),
+    (
+        "readings-undecided",
+        UNKNOWN,
+        "readings leave open whether a bank is sound: the first suspect",
+        "sound bank at 10 to 50 %",
+        "chosen here: of sound banks fewer than one in twenty is then called suspect",
+    ),
+    (
+        "instant-ill-chosen",
+        UNKNOWN,
+        "currents were read while they drifted by more than the meter's error, or are too small for it",
+        "drift within 5 min above the meter's error; error above 5 %",
+        "chosen here: so long does reading a bank take",
+    ),
+    (
         "protection-not-looked-at",
         UNKNOWN,
         "fault currents, devices and cables: not in this result",
@@ -376,6 +437,14 @@ _ROWS = (
     ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
     # what decides
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
+    ("readings-fit-sound", NOTE, "readings fit a sound bank, as far as they can show", "sound bank at 50 % or more", PRACTICE),
+    (
+        "measure-next",
+        NOTE,
+        "the reading that would tell most next",
+        "0.02 bits",
+        "chosen here: less changes nothing that one does",
+    ),
     (
         "best-layout",
         NOTE,
@@ -453,6 +522,13 @@ _ROWS = (
     ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
     ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
     ("usable", NOTE, "what the bank delivers of what its packs would each on its own", "always of `usable`", PRACTICE),
+    (
+        "fault-current-band",
+        NOTE,
+        "how far the greatest fault current reaches, and which value moves it most",
+        "always of `protect --bands`",
+        PRACTICE,
+    ),
     (
         "opens-first",
         NOTE,

@@ -392,6 +392,7 @@ class _Page:
         parts = [text(line) for line in study.text]
         if study.table is not None:
             parts.append(table(study.title, study.table, sources=self.sources))
+        parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):
@@ -419,6 +420,7 @@ class _Page:
             text(f"{p.headline} {p.load_note[:1].upper()}{p.load_note[1:]}."),
             self.figures.drawing(p.drawing(), "Bolted fault currents at once, in the greatest case."),
             table("Prospective fault currents", faults),
+            *self._fault_bands(),
             *(text(line) for line in p.reliance),
         ]
         if len(together):
@@ -458,6 +460,17 @@ class _Page:
             rows.columns = ["string", "device", "which rating surely opens first"]
             parts.append(table("Devices of strings before those behind them", rows))
         return parts
+
+    def _fault_bands(self):
+        bands = self.protection.bands
+        if bands is None:
+            return []
+        told = [text(line) for line in bands.words]
+        if not bands.uncertain:
+            return told
+        spans = bands.spans()[["place", "initial_a", "after_10ms_a", "after_1s_a", "least_a", "least_one_pack_a"]]
+        spans.columns = ["fault at", "at once [A]", "10 ms [A]", "1 s [A]", "least [A]", "least, one pack alone [A]"]
+        return [*told, table(f"The same from 5 to 95 % of {bands.draws} draws", spans)]
 
     def _energy(self):
         if self.result is None:
@@ -505,7 +518,8 @@ class _Page:
     def _not_checked(self):
         from simbank.studies.protection import NOT_CHECKED
 
-        said = [f"{line[:1].upper()}{line[1:]}." for line in NOT_CHECKED]
+        left = NOT_CHECKED if self.protection is None else self.protection.not_checked
+        said = [f"{line[:1].upper()}{line[1:]}." for line in left]
         if self.protection is None:
             said.insert(0, "Fault currents, devices and cable: simbank protect was not run for this report.")
         return [lines([*said, *NOT_KNOWN])]

@@ -5,6 +5,7 @@ from simbank.studies.bands import Bands, bands
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings
+from simbank.studies.diagnosis import Diagnosis, diagnose
 from simbank.studies.drift import Drift, drift
 from simbank.studies.join import join
 from simbank.studies.join_result import Join
@@ -18,10 +19,10 @@ from simbank.studies.usable import Usable, usable
 
 __all__ = [
     "RESULTS", "Assumptions", "Bands", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "bands", "bank_warnings", "bill", "compare",
-    "drift", "join", "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
+    "diagnose", "drift", "join", "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill, "join": Join, "run --bands": Bands,
+    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "join": Join, "run --bands": Bands,
 }  # fmt: skip

@@ -7,7 +7,7 @@ from typing import Any
 
 from simbank.studies.figures import FIGURES, headline
 
-__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "SEEN", "WORDS", "bank_figures", "pack_figures"]
+__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "SEEN", "USUAL", "WORDS", "bank_figures", "pack_figures"]
 
 NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
 BANK_FIGURES = (
@@ -33,6 +33,11 @@ PACK_FIGURES = (
     ("first_empty_h", "h", "when it is first empty"),
 )
 NEVER_IS_LATER = tuple(name for name, unit, _ in (*BANK_FIGURES, *PACK_FIGURES) if name.startswith("first_") and unit == "h")
+# Those that a person looks at first.
+USUAL = (
+    "spread_max_points", "spread_end_points", "share_ratio_max", "c_rate_max", "first_full_h", "first_empty_h", "first_cutoff_h",
+    "conductor_loss_wh", "port_voltage_min_v",
+)  # fmt: skip
 # What differs by less reads the same in a table and counts as equal, by unit.
 SEEN = {"points": 0.05, "Wh": 0.5, "Ah": 0.05, "V": 0.005, "h": 1.0 / 60.0, "1/h": 0.0005, "": 0.0005}
 # What a person calls a figure, with the unit in which tables show it.

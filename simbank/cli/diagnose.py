@@ -1,0 +1,80 @@
+"""The command on readings that were taken at a bank."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide
+from simbank.cli.output import Command, say, show_table
+
+__all__ = ["diagnose"]
+
+_COLUMNS = {
+    "pack": "pack", "read_a": "read [A]", "sound_a": "sound bank [A]", "suspect_a": "first suspect [A]", "off_percent": "off [%]",
+    "off_deviations": "off, deviations",
+}  # fmt: skip
+_OTHERS = {"what": "read", "unit": "unit", "read": "read", "sound": "sound bank", "suspect": "first suspect"}
+_SUSPECTS = {
+    "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
+}  # fmt: skip
+_MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
+_NEXT = {"what": "to measure next", "where": "where", "then_percent": "true cause then held with [%]"}
+_MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
+MOST_NEXT = 5
+
+
+def diagnose(
+    file: File,
+    readings: Annotated[
+        Path,
+        typer.Argument(
+            help="Readings (CSV): rows pack, current_a, time_since_change_s, pack_voltage_v, displayed_soc, or link, drop_mv; what is not "
+            "known stays empty.",
+            show_default=False,
+        ),
+    ],
+    accuracy: Annotated[str | None, typer.Option(help="Of the clamp meter.  [default: 2 % + 0.1 A]")] = None,
+    voltage_accuracy: Annotated[str | None, typer.Option(help="Of voltages.  [default: 0.5 % + 0.02 V]")] = None,
+    drop_accuracy: Annotated[str | None, typer.Option(help="Of drops along conductors.  [default: 2 % + 0.5 mV]")] = None,
+    port: Annotated[str | None, typer.Option(help="The port that carries the bank's current.  [default: the first]")] = None,
+    doing: Annotated[
+        str | None, typer.Option(help="What the bank was doing: discharge or charge.  [default: positive currents discharge]")
+    ] = None,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    report: ReportFile = None,
+    wide: Wide = False,
+):
+    """What clamp-meter readings, drops and displays say: is the bank sound, which joint, pack or switch is suspect, what to measure next."""
+    from simbank.studies import diagnose as study
+
+    command = Command(file, set_, out, json_, report, wide)
+    with command.progress("Readings of"):
+        found = study(
+            command.scenario, readings, port=port, doing=doing, accuracy=accuracy, voltage_accuracy=voltage_accuracy,
+            drop_accuracy=drop_accuracy,
+        )  # fmt: skip
+    command.finish(found, _show_diagnosis)
+
+
+def _show_diagnosis(found, wide):
+    instants = {"instant": "instant"} if len(found.readings.instants) > 1 else {}
+    if len(found.table):
+        show_table(found.title, found.table, _COLUMNS | instants, wide=wide)
+    if len(found.other_readings):
+        show_table("What else was read", found.other_readings, _OTHERS | instants, wide=wide)
+    show_table(
+        "What it may be due to; one row is what these readings do not tell apart",
+        found.suspect_table,
+        _SUSPECTS,
+        _MORE_OF_SUSPECTS,
+        wide,
+    )
+    following = found.next_table
+    show_table("What to measure next", following if wide else following.head(MOST_NEXT), _NEXT, _MORE_OF_NEXT, wide)
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)

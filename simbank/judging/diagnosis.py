@@ -1,0 +1,118 @@
+"""The verdicts of readings at a bank: what is suspect, whether it heats, whether the readings tell anything, what to read next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simbank.digits import duration
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.warned import warning_verdicts
+from simbank.judging.words import short
+from simbank.studies.diagnosis import Diagnosis
+from simbank.studies.diagnosis.diagnosis import LEAST_BITS
+from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
+from simbank.studies.diagnosis.suspects import place_words
+from simbank.studies.diagnosis.words import joint_drop
+from simbank.verdict import ACT, DANGER, Verdict
+
+__all__ = ["diagnosis_verdicts"]
+
+
+def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
+    """Verdicts on readings. No bank is called free of faults: what these readings can show is all that is told of."""
+    yield from warning_verdicts(found.warnings)
+    if not found.fits:
+        text = (
+            "The readings fit no cause that was looked at, single or in pairs: so large a misfit has a chance of "
+            f"{found.found.fit_chance:.1g}. Check the names, signs and instant of the readings, and lengths, joints and packs of the file; then "
+            "read again."
+        )
+        yield verdict("readings-fit-nothing", "bank", text, fit_chance=found.found.fit_chance)
+    elif found.is_sound:
+        text = (
+            f"The readings fit a sound bank ({found.sound_probability * 100:.0f} % probable). That covers what they can show: no joint or pack that "
+            "stands out beyond the meter and the usual scatter; small faults and other currents were not read."
+        )
+        yield verdict("readings-fit-sound", "bank", text, sound_probability=found.sound_probability)
+    elif found.is_suspect:
+        yield _suspected(found)
+    else:
+        first = found.suspects[0]
+        text = (
+            f"The readings leave it open: {found.sound_probability * 100:.0f} % probable that all is sound. First suspect with "
+            f"{first.probability * 100:.0f} %: {short(first.where.split(', '))}. Read more before anything is taken apart."
+        )
+        yield verdict(
+            "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
+        )
+    yield from _instant(found)
+    if found.measure_next and found.measure_next[0].bits > LEAST_BITS:
+        first = found.measure_next[0]
+        what = first.what if first.where == "every pack" else f"{first.what}, {first.where}"
+        text = f"Measure next: {what}. It raises the mean probability of the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
+        yield verdict("measure-next", first.where, text, tells_bits=first.bits, now=first.now, then=first.then)
+
+
+def _suspected(found):
+    """What the first suspect is and what to do about it."""
+    suspect = found.suspects[0]
+    member = suspect.members[0]
+    fault = member.faults[0]
+    bank, at = found.scenario.bank, found.found.parts[0][0]
+    place = place_words(bank, fault)
+    sure = f"{suspect.probability * 100:.0f} % probable"
+    also = f" (or {len(suspect.members) - 1} more that these readings do not tell from it)" if len(suspect.members) > 1 else ""
+    both = f", with {place_words(bank, member.faults[1])}" if len(member.faults) > 1 else ""
+    numbers = {"probability": suspect.probability, "sound_probability": found.sound_probability}
+    if fault.kind == OFF:
+        text = (
+            f"{place} carries no current{both} ({sure}){also}: look whether its BMS, fuse or breaker is open, or a lead is loose."
+        )
+        return verdict("pack-off-suspected", suspect.where, text, **numbers)
+    if fault.kind == JOINT:
+        amperes, sound, bad = joint_drop(bank, at, fault, member.size)
+        watt = amperes * (bad - sound)
+        hot = watt >= rules.HOT_JOINT_W
+        text = (
+            f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {sound * 1e3:.2g} mV, "
+            f"not {bad * 1e3:.3g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, bank off."
+        )
+        return verdict(
+            "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers
+        )  # fmt: skip
+    if fault.kind in (CHARGE_LOW, CHARGE_HIGH):
+        text = (
+            f"{place} stands some {abs(member.size):.0f} points {'lower' if fault.kind == CHARGE_LOW else 'higher'} in charge than the file "
+            f"says{both} ({sure}){also}: read its voltage switched off and rested."
+        )
+        return verdict("pack-suspected", suspect.where, text, points=member.size, **numbers)
+    text = (
+        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}){also}: look at its terminals and its "
+        "BMS first, then at its cells."
+    )
+    return verdict("pack-suspected", suspect.where, text, extra_ohm=member.size, **numbers)
+
+
+def _instant(found):
+    """Whether the readings were taken at a moment that can tell anything."""
+    chosen = found.chosen
+    if not (chosen.drifts or chosen.small):
+        return
+    wait = (
+        "none within four hours holds still"
+        if chosen.wait_s is None
+        else f"wait {duration(chosen.wait_s)} after a change of current"
+    )
+    if chosen.drifts:
+        since = "The time since the current was changed is not told" if chosen.time_s is None else "Too soon after a change"
+        text = (
+            f"{since}: shares move by {chosen.drift_share * 100:.2g} %, the meter is good for {chosen.meter_share * 100:.2g} %; {wait}, and write "
+            "time_since_change_s."
+        )
+    else:
+        text = f"The current is small for the meter, whose error is {chosen.meter_share * 100:.2g} % of it: read again at a greater one."
+    yield verdict(
+        "instant-ill-chosen", "bank", text, drift_share=chosen.drift_share, meter_share=chosen.meter_share,
+        wait_s=float("nan") if chosen.wait_s is None else chosen.wait_s,
+    )  # fmt: skip

@@ -1,0 +1,240 @@
+"""What readings taken at a bank say is wrong with it, how sure that is, and what to measure next."""
+
+from __future__ import annotations
+
+from os import PathLike
+from typing import TYPE_CHECKING
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from simbank.errors import InputError
+from simbank.filemodel import nearest
+from simbank.provenance import made_by
+from simbank.scenario import Scenario
+from simbank.studies.described import bank_warnings
+from simbank.studies.diagnosis.diagnosis import Diagnosis, Found
+from simbank.studies.diagnosis.evidence import Evidence, weigh
+from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
+from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings, accuracies, read_readings
+from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At, Expected
+from simbank.studies.diagnosis.response import HeldBank
+from simbank.studies.diagnosis.suspects import alike, seen
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["DIRECTIONS", "diagnose"]
+
+DIRECTIONS = {"discharge": 1, "charge": -1}
+DOUBTED = (
+    0.1  # chance of a misfit as large as that of the best single cause, below which two causes at once are looked at; chosen here
+)
+MOST_FIRST = 6  # of the single causes, each paired with every other
+REPEATS = 3  # to find the current of a bank of which not every pack was read
+
+
+def diagnose(
+    scenario: Scenario,
+    readings: str | PathLike | pd.DataFrame,
+    *,
+    port: str | None = None,
+    doing: str | None = None,
+    accuracy: str | None = None,
+    voltage_accuracy: str | None = None,
+    drop_accuracy: str | None = None,
+) -> Diagnosis:
+    """What readings say of a bank: is it sound, which joint, pack or switch is suspect, how large is it, what to measure next.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The bank as it should be; its packs' state of charge and hysteresis are those when the current was last changed. Its duty is not
+        used.
+    readings : path-like or DataFrame
+        Rows ``pack, current_a``, where known with ``time_since_change_s``, ``pack_voltage_v``, ``displayed_soc``; or ``link, drop_mv``;
+        ``instant`` tells several currents apart (:func:`simbank.studies.diagnosis.read_readings`).
+    port : str, optional
+        The port that carries the bank's current, where there are several; by default the first, or those that were read.
+    doing : {"discharge", "charge"}, optional
+        What the bank was doing; by default positive currents discharge it.
+    accuracy, voltage_accuracy, drop_accuracy : str, optional
+        Of the clamp meter, of voltages and of drops, such as "2 % + 0.1 A": one standard deviation.
+
+    Returns
+    -------
+    Diagnosis
+
+    Raises
+    ------
+    InputError
+        For readings that cannot be used, with file, row and column.
+
+    Examples
+    --------
+    Two equal packs of 8 mΩ on a chain, 50 A out of them. By hand: 26.9 A through the first and 23.1 A through the second leave 30.4 mV
+    between them, which both poles of the link drop at 23.1 A: 1.3 mΩ, where 0.2 mΩ a pole would be sound. A third reading, along the
+    positive pole, says where it is:
+
+    >>> import pandas as pd, simbank
+    >>> bank = simbank.from_dict({
+    ...     "name": "two", "pack_types": {"box": {"capacity": "100 Ah", "cell_resistance": "0.5 milliohm"}},
+    ...     "packs": [{"name": name, "type": "box"} for name in "AB"], "ports": [{"name": "load"}],
+    ...     "wiring": {"layout": "chain", "link": {"gauge": "2 AWG", "length": "30 cm", "joint": "0.02 milliohm"}},
+    ...     "duty": {"kind": "constant", "discharge": "10 A", "hours": 1}})
+    >>> read = pd.DataFrame({"pack": ["A", "B", None], "current_a": [26.9, 23.1, None], "link": [None, None, "A-B +"],
+    ...     "drop_mv": [None, None, 28.0], "time_since_change_s": [2, 2, 2]})
+    >>> found = simbank.diagnose(bank, read)
+    >>> found.suspects[0].where, round(found.suspects[0].members[0].size * 1e3, 1)
+    ('link A-B +', 1.0)
+    """
+    with threadpool_limits(1):  # threads cost more than they save on matrices so small
+        return _diagnosed(scenario, readings, port, doing, accuracies(accuracy, voltage_accuracy, drop_accuracy))
+
+
+def _diagnosed(scenario, readings, port, doing, accuracy):
+    bank = scenario.bank
+    meter = read_readings(readings, bank, accuracy)
+    if port is not None and port not in bank.graph.ports:
+        raise InputError(f"no such port; {nearest(port, bank.graph.ports)}", key="port", value=port)
+    if doing is not None and doing not in DIRECTIONS:
+        raise InputError('must be "discharge" or "charge"', key="doing", value=doing)
+    if len(bank.packs) < 2:
+        raise InputError("needs two packs or more, which share a current", key="packs")
+    told = list(meter.understood)
+    sign = _sign(meter, doing, told)
+    chosen = _found(scenario, meter, port, sign, told)
+    if doing is None and any(instant.of("voltage") for instant in meter.instants):
+        other = _found(scenario, meter, port, -sign, [])
+        if other.log_density > chosen.log_density + 3.0:  # twenty times as likely
+            told.append(
+                "Voltages say that the currents count the other way: negative ones discharge the bank."
+                if sign > 0 else "Voltages say that the currents count the other way: positive ones charge the bank."
+            )  # fmt: skip
+            chosen = other
+    settings = {key: value.text for key, value in meter.accuracy.items()}
+    made = made_by(scenario, "simbank.diagnose", readings=meter.source, port=chosen.port, accuracy=settings)
+    return Diagnosis(scenario, meter, chosen, tuple(told), bank_warnings(scenario), made)
+
+
+def _sign(meter, doing, told):
+    """By what readings are multiplied so that they are positive out of the packs; a sentence on it into ``told``."""
+    if doing is not None:
+        sign = DIRECTIONS[doing] * (meter.sign or 1)
+        if sign < 0:
+            told.append(f"The bank {doing}s, as told: currents of the other sign are those out of it.")
+        return sign
+    way = "discharge" if meter.sign >= 0 else "charge"
+    count = "positive" if meter.sign >= 0 else "negative"
+    told.append(
+        f"Currents are mostly {count}: the bank is taken to {way} (positive counts out of a pack). If not so, say what it was doing."
+    )
+    return 1
+
+
+def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int, told: list[str]) -> Found:
+    """Every hypothesis weighed, for one meaning of the signs."""
+    bank = scenario.bank
+    names = list(bank.graph.ports)
+    read_ports = [r.name for instant in meter.instants for r in instant.of("port")]
+    name = port or (read_ports[0] if read_ports else names[0])
+    if port is None and not read_ports and len(names) > 1:
+        told.append(f"The bank's current is taken to flow at port {name}; name another if it does not.")
+    held = HeldBank(bank, _charges(bank, meter, told))
+    parts = []
+    for instant in meter.instants:
+        parts.append(_at(bank, held, instant, names.index(name), sign))
+    knowledge = Knowledge(scenario, meter.accuracy["voltage"].share)
+    knowledge.share(held, [(at, instant.time_s, read) for (at, read), instant in zip(parts, meter.instants, strict=True)])
+    expected = Expected(bank, parts, knowledge)
+    faults = single_faults(bank)
+    every = weigh(expected, faults)
+    shown = np.flatnonzero(seen(expected, every))
+    hidden = tuple(
+        dict.fromkeys(f.name for k, (f,) in enumerate(faults.each) if k not in shown and f.name not in bank.graph.packs)
+    )
+    singles = _kept(every, shown)
+    found = [singles]
+    freedom = expected.count - sum(bool(read) and at.port_a[at.port] != 0 for at, read in parts)
+    if _chance(singles, freedom) < DOUBTED:
+        groups = alike(expected, singles)
+        firsts = [group[0] for group in groups if singles.faults.each[group[0]][0].kind != NO_FAULT]
+        pairs = pairs_of(singles.faults, firsts[:MOST_FIRST], firsts)
+        if pairs.each:
+            found.append(weigh(expected, pairs))
+    weight = np.concatenate([evidence.log_weight for evidence in found])
+    total = float(np.logaddexp.reduce(weight))
+    split = np.split(np.exp(weight - total), np.cumsum([len(e.faults.each) for e in found])[:-1])
+    return Found(
+        name, sign, held, tuple(parts), knowledge, expected, tuple(zip(found, split, strict=True)), total, _best_chance(found, split, freedom),
+        hidden,
+    )  # fmt: skip
+
+
+def _kept(evidence, places):
+    """The evidence of some of its hypotheses."""
+    faults = Faults(tuple(evidence.faults.each[k] for k in places), evidence.faults.prior[places])
+    parts = (evidence.log_density, evidence.share, evidence.weight, evidence.best, evidence.misfit)
+    return Evidence(faults, *(part[:, places] for part in parts))
+
+
+def _charges(bank, meter, told):
+    """State of charge of each pack: the file's, all moved alike so that their mean is that of the displays where there are some."""
+    soc = np.array([pack.soc for pack in bank.packs])
+    shown = {r.name: r.value for instant in meter.instants for r in instant.of("display")}
+    if not shown:
+        return None
+    move = float(np.mean([value - soc[k] for k, pack in enumerate(bank.packs) if (value := shown.get(pack.name)) is not None]))
+    if abs(move) > 0.02:
+        told.append(
+            f"Displays are {abs(move) * 100:.0f} points {'above' if move > 0 else 'below'} the file on the mean: all packs are moved by that."
+        )
+    return np.clip(soc + move, 0.0, 1.0)
+
+
+def _at(bank, held, instant: Instant, port, sign):
+    """The bank at an instant, and its readings with currents positive out of the packs."""
+    from dataclasses import replace
+
+    read = [replace(r, value=r.value * sign) if r.kind in ("current", "port") else r for r in instant.readings]
+    time_s = UNKNOWN_TIME_S[1] if instant.time_s is None else instant.time_s
+    port_a = np.zeros(len(bank.graph.ports))
+    ports = {r.name: r.value for r in read if r.kind == "port"}
+    for k, name in enumerate(bank.graph.ports):
+        port_a[k] = ports.get(name, 0.0)
+    packs = {pack.name: k for k, pack in enumerate(bank.packs)}
+    currents = [(packs[r.name], r.value) for r in read if r.kind == "current"]
+    if currents and list(bank.graph.ports)[port] not in ports:
+        places, values = [k for k, _ in currents], np.array([value for _, value in currents])
+        capacity = np.array([pack.capacity_ah for pack in bank.packs])
+        total = values.sum() * capacity.sum() / capacity[places].sum()
+        for _ in range(REPEATS if len(places) < len(packs) else 1):
+            port_a[port] = total - (port_a.sum() - port_a[port])
+            if len(places) == len(packs):
+                break
+            share = held.response(port_a, time_s).current_a[places].sum() / total if total else 0.0
+            total = values.sum() / share if share > 0 else total
+    return At.of(held, port, port_a, time_s), tuple(read)
+
+
+def _chance(evidence, freedom):
+    """Chance of a misfit as large as that of the most probable hypothesis, 1 where there are too few readings to tell."""
+    k = int(np.argmax(evidence.log_weight))
+    return _chance_of(evidence, k, freedom)
+
+
+def _chance_of(evidence, k, freedom):
+    from scipy.stats import chi2
+
+    left = freedom - (0 if evidence.faults.each[k][0].kind == NO_FAULT else len(evidence.faults.each[k]))
+    s = int(np.argmax(evidence.log_density[:, k]))
+    return float(chi2.sf(evidence.misfit[s, k], left)) if left > 0 else 1.0
+
+
+def _best_chance(found, probability, freedom):
+    """That chance for the most probable of all hypotheses; None where there are too few readings."""
+    best = max(range(len(found)), key=lambda j: float(np.max(probability[j])))
+    k = int(np.argmax(probability[best]))
+    left = freedom - (0 if found[best].faults.each[k][0].kind == NO_FAULT else len(found[best].faults.each[k]))
+    return _chance_of(found[best], k, freedom) if left > 0 else None

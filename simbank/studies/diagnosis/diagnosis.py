@@ -1,0 +1,406 @@
+"""What :func:`simbank.diagnose` found, as tables, sentences, plain data and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from simbank import provenance
+from simbank.columns import Table
+from simbank.results import Picture, Study, StudyResult
+from simbank.scenario import Scenario
+from simbank.studies.diagnosis.evidence import Evidence
+from simbank.studies.diagnosis.hypotheses import NO_FAULT
+from simbank.studies.diagnosis.instants import Chosen, judged
+from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
+from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings
+from simbank.studies.diagnosis.observation import At, Expected
+from simbank.studies.diagnosis.response import HeldBank
+from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
+from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
+from simbank.warning import BankWarning, as_records, listed
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found"]
+
+SOUND = 0.5  # from here on the readings are said to fit a sound bank
+SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
+NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
+LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
+LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
+UNITS = {
+    "current": ("A", 1.0),
+    "port": ("A", 1.0),
+    "drop": ("mV", 1e3),
+    "voltage": ("V", 1.0),
+    "open": ("V", 1.0),
+    "display": ("%", 100.0),
+}
+WHAT = {
+    "current": "current of pack", "port": "current of port", "drop": "along", "voltage": "voltage of pack",
+    "open": "voltage, switched off, of pack", "display": "displayed charge of pack",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What weighing the hypotheses gave.
+
+    Attributes
+    ----------
+    port : str
+        That carries the bank's current.
+    sign : int
+        By which readings were multiplied to be positive out of the packs.
+    held : HeldBank
+    parts : tuple of (At, tuple of Reading)
+        The bank at each instant, and what was read.
+    knowledge : Knowledge
+    expected : Expected
+    hypotheses : tuple of (Evidence, ndarray)
+        Single hypotheses, and pairs if they were looked at, with the probability of each.
+    log_density : float
+        Logarithm of the density of the readings over all hypotheses.
+    fit_chance : float or None
+        Chance of a misfit as large as that of the most probable hypothesis; None where there are too few readings to tell.
+    hidden : tuple of str
+        Conductors whose joints none of these readings would show.
+    """
+
+    port: str
+    sign: int
+    held: HeldBank
+    parts: tuple[tuple[At, tuple[Reading, ...]], ...]
+    knowledge: Knowledge
+    expected: Expected
+    hypotheses: tuple[tuple[Evidence, np.ndarray], ...]
+    log_density: float
+    fit_chance: float | None
+    hidden: tuple[str, ...]
+
+
+class Diagnosis(StudyResult):
+    """What readings say of a bank.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    readings : MeterReadings
+    found : Found
+    understood : tuple of str
+        How names and signs were understood, as sentences.
+    """
+
+    INDEXED: ClassVar = False
+    TABLES: ClassVar = (
+        Table.of(
+            "diagnose.csv", "a current that was read of a pack",
+            [
+                ("instant", "", "name of the instant; empty if there is one"), ("pack", "", "name of the pack"),
+                ("read_a", "A", "what was read, positive out of the pack"),
+                ("sound_a", "A", "what it would be in a sound bank at the same total"),
+                ("suspect_a", "A", "what it would be with the first suspect"),
+                ("off_percent", "%", "read against sound"),
+                ("off_deviations", "", "read less sound over the standard deviation that meter and scatter of a sound bank give"),
+            ],
+        ),
+        Table.of(
+            "other_readings.csv", "a reading that is no current of a pack",
+            [
+                ("instant", "", "name of the instant; empty if there is one"), ("what", "", "what was read, and where"),
+                ("unit", "", "unit of the three values"), ("read", "", "what was read"), ("sound", "", "what it would be in a sound bank"),
+                ("suspect", "", "what it would be with the first suspect"),
+            ],
+        ),
+        Table.of(
+            "suspects.csv", "what the readings may be due to",
+            [
+                ("where", "", "places that the readings do not tell apart"), ("kind", "", "kinds of fault, likewise"),
+                ("probability_percent", "%", "that it is one of these"),
+                ("extra_mohm", "mΩ", "resistance too much, of the most probable of them"),
+                ("low_mohm", "mΩ", "5 % point of that"), ("high_mohm", "mΩ", "95 % point of that"),
+                ("off_points", "points", "state of charge against the file, of the most probable of them"), ("text", "", "what to do"),
+            ],
+        ),
+        Table.of(
+            "measure_next.csv", "a reading to take next",
+            [
+                ("what", "", "what there is to read"), ("where", "", "at which conductor, or every pack"), ("expect", "", "what it should read"),
+                ("tells_bits", "", "bits by which it is expected to lower the uncertainty about the cause"),
+                ("now_percent", "%", "mean probability of the true cause now"), ("then_percent", "%", "and after it"),
+            ],
+        ),
+    )  # fmt: skip
+
+    def __init__(
+        self, scenario: Scenario, readings: MeterReadings, found: Found, understood: tuple[str, ...], warnings: Sequence[BankWarning], made: dict
+    ) -> None:  # fmt: skip
+        self.scenario, self.readings, self.found, self.understood = scenario, readings, found, understood
+        self.warnings, self.made_by = list(warnings), made
+
+    @property
+    def title(self) -> str:
+        return f"{self.scenario.name}: what the readings say"
+
+    @property
+    def sound_probability(self) -> float:
+        """That nothing is wrong."""
+        evidence, probability = self.found.hypotheses[0]
+        return float(sum(p for faults, p in zip(evidence.faults.each, probability, strict=True) if faults[0].kind == NO_FAULT))
+
+    @property
+    def fits(self) -> bool:
+        """Whether any hypothesis fits the readings."""
+        return self.found.fit_chance is None or self.found.fit_chance >= NO_FIT
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether the readings fit a sound bank better than all suspects together."""
+        return self.sound_probability >= SOUND and self.fits
+
+    @property
+    def is_suspect(self) -> bool:
+        """Whether something is most likely wrong; neither sound nor suspect is a bank of which the readings leave it open."""
+        return self.sound_probability < SUSPECT and self.fits
+
+    @cached_property
+    def suspects(self) -> list[Suspect]:
+        """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
+        found = self.found
+        singles = found.hypotheses[0][0]
+        at, read = found.parts[0]
+        drops = {r.name: r.value for r in read if r.kind == "drop"}
+        words = suspect_words(self.scenario.bank, at, drops)
+        return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
+
+    @property
+    def told_suspects(self) -> list[Suspect]:
+        """Those that tables and words tell of."""
+        return [suspect for k, suspect in enumerate(self.suspects) if k < 3 or suspect.probability >= LEAST_TOLD]
+
+    @cached_property
+    def chosen(self) -> Chosen:
+        """How well the first instant was chosen."""
+        first, (at, read) = self.readings.instants[0], self.found.parts[0]
+        shares = [r.deviation / max(abs(r.value), 1e-9) for r in read if r.kind in ("current", "port")]
+        with threadpool_limits(1):
+            return judged(
+                self.scenario.bank, at, self.found.held, first.time_s, first.spread_s, float(np.median(shares or [0.0]))
+            )
+
+    @cached_property
+    def measure_next(self) -> list[Candidate]:
+        """Readings that could be taken next, the one that tells most first."""
+        with threadpool_limits(1):
+            return self._next()
+
+    def _next(self):
+        found, bank = self.found, self.scenario.bank
+        at = found.parts[0][0]
+        total = float(at.port_a[at.port])
+        other_a = at.port_a * (2.0 if abs(total) <= 0.25 * bank.capacity_ah else 0.5)
+        other = At.of(found.held, at.port, other_a, at.time_s)
+        rest = At.of(found.held, at.port, np.zeros_like(at.port_a), 0.0)
+        singles, probability = found.hypotheses[0]
+        expected, count, possible = candidates(
+            bank, found.parts, singles, probability, other, rest, dict(self.readings.accuracy), found.knowledge
+        )
+        return next_readings(expected, count, possible, found.expected.value, found.hypotheses)
+
+    def _predicted(self):
+        """Every reading in a sound bank, with the first suspect, and the standard deviation of a sound bank's."""
+        found = self.found
+        expected = found.expected
+        none = np.array([[NO_FAULT]]), np.array([[0]])
+        sound = expected.predicted(*none, np.zeros((1, 1, 1)))[0, 0]
+        moves = expected.moves(*none, np.zeros((1, 1)), 1.0)[0]
+        deviation = np.sqrt((moves[:, : -len(found.parts)] ** 2).sum(1) + expected.deviation**2)
+        best = None
+        for evidence, probability in found.hypotheses:
+            for k in np.argsort(-probability, kind="stable"):
+                if evidence.faults.each[k][0].kind != NO_FAULT:
+                    if best is None or probability[k] > best[2]:
+                        best = evidence, k, probability[k]
+                    break
+        evidence, k, _ = best
+        s = int(np.argmax(evidence.log_density[:, k]))
+        faults = evidence.faults
+        suspect = expected.predicted(faults.kind[k : k + 1], faults.element[k : k + 1], evidence.best[s, k : k + 1, None])[0, 0]
+        return sound, suspect, deviation
+
+    @cached_property
+    def _rows(self):
+        """(instant, reading, sound, suspect, deviation) of every reading."""
+        every = [
+            (instant.name, r) for instant, (_, read) in zip(self.readings.instants, self.found.parts, strict=True) for r in read
+        ]
+        return [(*of, *values) for of, *values in zip(every, *self._predicted(), strict=True)]
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row for every current of a pack that was read."""
+        rows = [
+            (name, r.name, r.value, sound, suspect, (r.value / sound - 1.0) * 100.0 if sound else np.nan, (r.value - sound) / deviation)
+            for name, r, sound, suspect, deviation in self._rows if r.kind == "current"
+        ]  # fmt: skip
+        return pd.DataFrame(rows, columns=self.TABLES[0].names)
+
+    @property
+    def other_readings(self) -> pd.DataFrame:
+        """A row for everything else that was read."""
+        rows = []
+        for name, r, sound, suspect, _ in self._rows:
+            if r.kind != "current":
+                unit, factor = UNITS[r.kind]
+                rows.append((name, f"{WHAT[r.kind]} {r.name}", unit, r.value * factor, sound * factor, suspect * factor))
+        return pd.DataFrame(rows, columns=self.TABLES[1].names)
+
+    @property
+    def suspect_table(self) -> pd.DataFrame:
+        """A row for every suspect that is told of."""
+        rows = []
+        for suspect in self.told_suspects:
+            first = suspect.members[0]
+            sizes = [None if value is None else value * 1e3 for value in (first.size, first.low, first.high)]
+            sizes = sizes if first.unit == "ohm" else [None, None, None]
+            points = first.size if first.unit == "points" else None
+            rows.append((suspect.where, suspect.kind, suspect.probability * 100.0, *sizes, points, suspect.text))
+        frame = pd.DataFrame(rows, columns=self.TABLES[2].names)
+        return frame.astype({name: float for name in ("extra_mohm", "low_mohm", "high_mohm", "off_points")})
+
+    @property
+    def next_table(self) -> pd.DataFrame:
+        """A row for every reading that could be taken next."""
+        rows = [(c.what, c.where, c.expect, c.bits, c.now * 100.0, c.then * 100.0) for c in self.measure_next]
+        return pd.DataFrame(rows, columns=self.TABLES[3].names)
+
+    @property
+    def headline(self) -> str:
+        """What the readings come to, in one sentence."""
+        sound = self.sound_probability
+        if not self.fits:
+            return (
+                f"The readings fit none of the causes looked at, single or in pairs (a misfit as large has a chance of {self.found.fit_chance:.2g}): "
+                "check the readings, the file, and which instant they are of."
+            )
+        if sound >= SOUND:
+            return f"The readings fit a sound bank: probability {_percent(sound)} that nothing that they can show is wrong."
+        first = self.suspects[0]
+        open_ = "" if self.is_suspect else " These readings alone do not decide it."
+        return f"Probability {_percent(sound)} that all is sound.{open_} First suspect, {_percent(first.probability)}: {first.where} ({first.kind})."
+
+    @property
+    def words(self) -> list[str]:
+        said = [self.headline]
+        if not self.is_sound:
+            said += [
+                f"{_percent(suspect.probability)}: {suspect.text}"
+                for suspect in self.told_suspects[:3]
+                if suspect.probability > LEAST_TOLD
+            ]
+        said += instant_words(self.chosen)
+        if self.measure_next and self.measure_next[0].bits > LEAST_BITS:
+            first = self.measure_next[0]
+            said.append(
+                f"To measure next: {first.what} ({first.where}); it should read {first.expect}. It would raise the mean probability of the true "
+                f"cause from {_percent(first.now)} to {_percent(first.then)}."
+            )  # fmt: skip
+        said += self.understood
+        if self.found.hidden:
+            said.append(f"These readings show nothing of the joints of {listed(self.found.hidden)}.")
+        said.append(
+            "Faults looked at: one joint, one pack's resistance or charge, one pack or string off"
+            + (
+                ", and two of these at once."
+                if len(self.found.hypotheses) > 1
+                else "; two at once were not needed to explain the readings."
+            )
+        )
+        return [*said, CARE]
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        chosen = self.chosen
+        return {
+            "scenario": self.scenario.name, "warnings": as_records(self.warnings), "sound_probability": self.sound_probability,
+            "is_sound": self.is_sound, "is_suspect": self.is_suspect,
+            "fits": self.fits, "fit_chance": self.found.fit_chance, "suspects": [s.record() for s in self.told_suspects],
+            "measure_next": [c.record() for c in self.measure_next],
+            "instant": {
+                "time_since_change_s": chosen.time_s, "drift_percent": chosen.drift_share * 100.0, "meter_percent": chosen.meter_share * 100.0,
+                "wait_s": chosen.wait_s, "current_a": chosen.current_a,
+            },
+            "readings": self.table.astype(object).where(self.table.notna(), None).to_dict("records"),
+            "understood": list(self.understood), "not_seen": list(self.found.hidden), "port": self.found.port, "words": self.words,
+        }  # fmt: skip
+
+    def plot(self) -> Figure:
+        """What was read against what a sound bank and the first suspect would give, a mark a pack."""
+        from simbank.plotting.reading_plots import plot_readings
+
+        return plot_readings(self.table, "all sound" if self.is_sound else self.suspects[0].where, self.title)
+
+    def drawing(self) -> str:
+        """The bank as a drawing, suspects with their numbers by probability."""
+        from simbank.plotting.drawing import draw_bank
+
+        bank = self.scenario.bank
+        marks: dict[tuple[str, str], list[int]] = {}
+        lines = []
+        for number, suspect in enumerate(self.told_suspects, 1):
+            lines.append(f"{number}: {_percent(suspect.probability)} {listed(suspect.where.split(', '), 3)}")
+            for fault in (fault for member in suspect.members for fault in member.faults):
+                key = ("pack" if fault.name in bank.graph.packs else "branch", fault.name)
+                if number not in marks.setdefault(key, []):
+                    marks[key].append(number)
+        at = self.found.parts[0][0]
+        n = len(bank.packs)
+        currents = dict(zip((b.name for b in bank.graph.branches), map(float, at.response.current_a[n:]), strict=True))
+        packs = dict(zip(bank.graph.packs, map(float, at.response.current_a[:n]), strict=True))
+        return draw_bank(bank, title=self.title, currents=currents, pack_currents=packs, marks=marks, legend=lines)
+
+    def pictures(self) -> list[Picture]:
+        if not len(self.table):
+            return []
+        caption = (
+            "What was read of each pack, against a sound bank and the first suspect at the same total; bars are one standard deviation of the "
+            "meter and of the scatter of a sound bank."
+        )
+        return [Picture("diagnose.png", self.plot(), self.title, caption)]
+
+    def write_tables(self, folder: Path) -> None:
+        for table, frame in zip(self.TABLES, (self.table, self.other_readings, self.suspect_table, self.next_table), strict=True):
+            provenance.write_table(folder / table.files[0], frame, self.made_by)
+        from simbank.files import write_text
+
+        write_text(folder / "diagnose.svg", self.drawing())
+        provenance.note(folder, ["diagnose.svg"], self.made_by)
+
+    def section(self) -> Study:
+        shown = self.suspect_table.drop(columns="text").rename(
+            columns={
+                "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]",
+                "high_mohm": "to [mΩ]", "off_points": "charge [points]",
+            }
+        )  # fmt: skip
+        caption = "Numbers are those of the suspects, the most probable first; lines as wide as the current of a sound bank at what was read."
+        return replace(super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),))
+
+
+def _percent(share: float) -> str:
+    """A probability in words; never more certain than a model of this kind can be.
+
+    >>> _percent(0.9999), _percent(0.42), _percent(0.001)
+    ('over 99 %', '42 %', 'under 1 %')
+    """
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"

@@ -1,0 +1,83 @@
+"""Whether the instant of the readings was well chosen: how far currents drift while a bank is read, and how long to wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from simbank.bank import Bank
+from simbank.simulation import arrays as ar
+from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At
+from simbank.studies.diagnosis.response import HeldBank
+
+__all__ = ["READ_S", "Chosen", "judged"]
+
+READ_S = 300.0  # reading a bank from pack to pack takes about so long; common practice, no source
+LATEST_S = 4 * 3600.0  # nobody waits longer
+SMALL_SHARE = 0.05  # a meter whose error is more than that of what it reads tells little; chosen here
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """How well an instant was chosen.
+
+    Attributes
+    ----------
+    time_s : float or None
+        Since the change, as told [s].
+    drift_share : float
+        Greatest relative change of a pack's share of the current while a bank is read; where the time is not told, what not knowing it
+        may make.
+    meter_share : float
+        What the meter is good for, of the middle one of the currents read.
+    wait_s : float or None
+        From when on after a change the shares move by less than the meter's share while a bank is read [s]; None if they do not within
+        four hours.
+    current_a : float
+        Of the bank [A].
+    """
+
+    time_s: float | None
+    drift_share: float
+    meter_share: float
+    wait_s: float | None
+    current_a: float
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the currents move by more than the meter's error while the bank is read."""
+        return self.drift_share > self.meter_share
+
+    @property
+    def small(self) -> bool:
+        """Whether the current is too small for the meter."""
+        return self.meter_share > SMALL_SHARE
+
+
+def judged(bank: Bank, at: At, held: HeldBank, time_s: float | None, spread_s: float, meter_share: float) -> Chosen:
+    """How well an instant was chosen, by the model of a sound bank."""
+    n, total = held.n, float(at.port_a[at.port])
+
+    @cache
+    def share(seconds):
+        if total == 0:
+            return np.ones(n)
+        return held.response(at.port_a, seconds).current_a[:n] / total
+
+    def drift(begin, end):
+        first, second = share(begin), share(end)
+        return float(np.max(np.abs(second - first) / np.maximum(np.abs(first), 1.0 / (4 * n))))
+
+    takes = max(READ_S, spread_s)
+    least, _, most = UNKNOWN_TIME_S
+    drifts = (
+        drift(least, most) if time_s is None else drift(max(time_s - spread_s / 2, 0.0), max(time_s - spread_s / 2, 0.0) + takes)
+    )
+    room = float(np.min(held.cells[ar.CAPACITY_AS] / np.maximum(np.abs(at.response.current_a[:n]), 1e-9))) * 0.5
+    times = [
+        t for t in (0.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1200.0, 1800.0, 2700.0, 3600.0, 7200.0, LATEST_S) if t < room
+    ]
+    wait = next((t for t in times if drift(t, t + takes) <= meter_share), None)
+    return Chosen(time_s, drifts, meter_share, wait, total)

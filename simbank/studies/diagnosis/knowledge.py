@@ -1,0 +1,155 @@
+"""How well a bank is known that nothing is wrong with: scatter of packs and joints, what packs have in common, what meters have in common."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simbank.bank import Bank
+from simbank.errors import InputError
+from simbank.quantities import parse
+from simbank.scenario import Scenario, with_changes
+from simbank.scenario.uncertain import GIVEN, uncertain_values
+from simbank.studies.diagnosis.response import HeldBank, Response
+
+if TYPE_CHECKING:
+    from simbank.studies.diagnosis.meter_readings import Reading
+    from simbank.studies.diagnosis.observation import At
+
+__all__ = ["SCALES", "UNKNOWN_TIME_S", "Knowledge"]
+
+# Where the file does not say how well a value is known:
+RESISTANCE_SHARE = 0.1  # of a pack's resistance, about that of its type; common practice, no source: grading leaves 5 to 15 %
+JOINT_TIMES = 1.5  # a good joint may be better or worse by this factor; common practice, no source
+CABLE_SHARE = 0.05  # of a conductor's own resistance: its length and temperature; chosen here
+CHARGE_POINTS = 0.5  # of packs that have rested in parallel, as far as it makes a voltage; chosen here
+LEVEL_CELL_V, LEVEL_SOC = 0.015, 0.1  # of all packs together: rest voltage by the chemistry's range, charge; chosen here
+# A file's resistances are measured or are those of a data sheet, and it does not say: times RESISTANCE_SHARE, each as likely.
+SCALES = (0.15, 1.0)
+# Where the time since the change is not told: the middle one, the others a deviation from it. Chosen here.
+UNKNOWN_TIME_S = 20.0, 120.0, 600.0
+LOW, HIGH = 0.1587, 0.8413  # one standard deviation to either side of the middle of a normal distribution
+SHARED = (
+    "ocv",
+    "hysteresis",
+    "relaxation",
+    "resistance",
+    "start",
+)  # groups of values that currents hang on; capacity moves them too slowly
+LEAST_SHIFT = 1e-4  # of a reading's deviation: less is not kept
+
+
+class Knowledge:
+    """Standard deviations of what is not known of a sound bank: what its file says of that, and where it does not, the usual scatter.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What its file says with ± or ``within`` of a pack's charge and resistance and of joints is taken; what packs have in common is
+        taken from its list of uncertain values (:func:`simbank.uncertain_values`).
+    voltmeter_share : float
+        Of the voltmeter, the same for all of its readings.
+
+    Attributes
+    ----------
+    soc : ndarray, shape (n,)
+        Of each pack's state of charge.
+    level_v, level_soc : float
+        Of all packs' rest voltage [V] and of all displays together.
+    """
+
+    def __init__(self, scenario: Scenario, voltmeter_share: float):
+        bank = scenario.bank
+        self.scenario, self.voltmeter_share = scenario, voltmeter_share
+        self.soc = np.full(len(bank.packs), CHARGE_POINTS / 100.0)
+        self.level_v = LEVEL_CELL_V * max(pack.cells_in_series for pack in bank.packs)
+        self.level_soc = LEVEL_SOC
+        self.resistance_share = np.full(len(bank.packs), RESISTANCE_SHARE)
+        self.is_said = np.zeros(len(bank.packs), bool)  # whose resistance the file says with ±, so that no scale applies
+        joints = [0.0 if b.conductor is None else b.conductor.joints * b.conductor.joint_ohm for b in bank.graph.branches]
+        cable = np.array([b.resistance_ohm for b in bank.graph.branches]) - np.array(joints)
+        self.branch_ohm = np.hypot(np.array(joints) * math.log(JOINT_TIMES), CABLE_SHARE * cable)
+        self.shifts: list[dict[tuple[int, str, int], float]] = []
+        self.values = [value for value in uncertain_values(scenario) if value.group in (*SHARED, "joints")]
+        self._take(bank)
+
+    def _take(self, bank: Bank) -> None:
+        """Take what the file says of single packs and joints out of the list, which then holds what packs have in common."""
+        packs = {pack.name: k for k, pack in enumerate(bank.packs)}
+        branches = {branch.name: k for k, branch in enumerate(bank.graph.branches)}
+        left = []
+        for value in self.values:
+            place, _, rest = value.key.partition(".")
+            name, _, field = rest.rpartition(".")
+            if place == "packs" and field in ("soc", "resistance_growth"):
+                if value.source != GIVEN or name not in packs:
+                    continue
+                low, middle, high = (value.draw.number(share) for share in (LOW, 0.5, HIGH))
+                k = packs[name]
+                if field == "soc":
+                    self.soc[k] = (high - low) / 2.0
+                else:
+                    pack = bank.packs[k]
+                    self.resistance_share[k] = (high - low) / 2.0 / middle * pack.cell_path_ohm / pack.ohmic_ohm
+                    self.is_said[k] = True
+            elif value.key.startswith("wiring.added."):
+                branch = value.key.removeprefix("wiring.added.")
+                if branch in branches:
+                    low, high = (parse(value.draw.value(share), "ohm") for share in (LOW, HIGH))
+                    self.branch_ohm[branches[branch]] = (high - low) / 2.0
+            elif value.group != "joints":
+                left.append(value)
+        self.values = left
+
+    def ohm(self, ohm: np.ndarray, scale: float) -> np.ndarray:
+        """Of each element [ohm], for elements of resistance ``ohm``; ``scale`` times the usual scatter of packs."""
+        packs = ohm[: len(self.resistance_share)] * self.resistance_share * np.where(self.is_said, 1.0, scale)
+        return np.concatenate([packs, self.branch_ohm])
+
+    def shared(self, at: At, what: str, k: int) -> list[float]:
+        """What one standard deviation of each value that packs have in common does to a reading."""
+        return [shift.get((id(at), what, k), 0.0) for shift in self.shifts]
+
+    def share(self, held: HeldBank, instants: Sequence[tuple[At, float | None, Sequence[Reading]]]) -> None:
+        """Work out what values in common do to readings, and a time since the change that was not told (None)."""
+        soc = held.start[: held.n]
+        self._keep((at, read, *(held.response(at.port_a, seconds) for seconds in UNKNOWN_TIME_S[::2]), 0.5)
+                   for at, time_s, read in instants if time_s is None)  # fmt: skip
+        for value in self.values:
+            try:
+                other = HeldBank(with_changes(self.scenario, {value.key: value.draw.value(HIGH)}).bank, soc)
+            except InputError:  # a bank that cannot be, at the edge of what is likely
+                continue
+            self._keep((at, read, at.response, other.response(at.port_a, at.time_s), 1.0) for at, _, read in instants)
+
+    def _keep(self, shifted: Iterable[tuple[At, Sequence[Reading], Response, Response, float]]) -> None:
+        """Enter a value in common by what lies between two states of the bank, times a factor, if any reading shows it."""
+        shift = {}
+        for at, read, one, other, factor in shifted:
+            for reading in read:
+                k = self._place(reading)
+                move = factor * (read_off(other, reading.kind, k) - read_off(one, reading.kind, k))
+                if abs(move) > LEAST_SHIFT * reading.deviation:
+                    shift[(id(at), reading.kind, k)] = move
+        if shift:
+            self.shifts.append(shift)
+
+    def _place(self, reading: Reading) -> int:
+        """The element at which something is read; 0 for a port."""
+        bank = self.scenario.bank
+        if reading.kind == "drop":
+            return len(bank.packs) + next(k for k, branch in enumerate(bank.graph.branches) if branch.name == reading.name)
+        return next((k for k, pack in enumerate(bank.packs) if pack.name == reading.name), 0)
+
+
+def read_off(state: Response, kind: str, k: int) -> float:
+    """What a meter reads at element ``k`` of a bank without a fault; 0 for what shows no current."""
+    current = float(state.current_a[k])
+    if kind == "current":
+        return current
+    if kind == "drop":
+        return abs(current) * float(state.ohm[k])
+    return float(state.emf_v[k]) - float(state.ohm[k]) * current if kind == "voltage" else 0.0

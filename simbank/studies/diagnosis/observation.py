@@ -1,0 +1,183 @@
+"""What meters should read for any fault of a bank, and how far what is not known of a sound bank lets each reading move."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from simbank.bank import Bank
+from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF, RESISTANCE, size_of
+from simbank.studies.diagnosis.knowledge import UNKNOWN_TIME_S, Knowledge
+from simbank.studies.diagnosis.meter_readings import Reading
+from simbank.studies.diagnosis.response import HeldBank, Response
+
+__all__ = ["UNKNOWN_TIME_S", "At", "Expected"]
+
+TABLE = 61  # states of charge at which the voltage of a pack is tabulated
+TOTAL_SHARE, TOTAL_A = (
+    0.3,
+    1.0,
+)  # what the port's current may differ by from the sum of what was read: readings decide; chosen here
+REST_A = 0.05  # where no current was read, the bank is taken to rest, within that
+
+
+@dataclass(frozen=True, eq=False)
+class At:
+    """A bank at one instant, and what changes of charge do to its voltages.
+
+    Attributes
+    ----------
+    response : Response
+    port : int
+        Which port's current is that of the bank.
+    port_a : ndarray, shape (p,)
+    time_s : float
+    volts : ndarray, shape (TABLE, n)
+        What the voltage of each pack differs by where its charge differs by ``soc``.
+    soc : ndarray, shape (TABLE,)
+    """
+
+    response: Response
+    port: int
+    port_a: np.ndarray
+    time_s: float
+    volts: np.ndarray
+    soc: np.ndarray
+
+    @classmethod
+    def of(cls, held: HeldBank, port: int, port_a: np.ndarray, time_s: float) -> At:
+        """A bank after its ports have carried ``port_a`` for ``time_s``."""
+        response = held.response(port_a, time_s)
+        n = held.n
+        soc = np.linspace(-0.3, 0.3, TABLE)
+        volts = np.array([held.pack_voltage(response.current_a[:n], time_s, more)[0] for more in soc])
+        return cls(response, port, port_a, time_s, volts - volts[TABLE // 2], soc)
+
+    def faults(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Resistance [ohm] and voltage [V] that faults add to their elements; ``share`` of their range of sizes, all of one shape."""
+        size = size_of(kind, share)
+        ohm = np.where(kind == JOINT, size, 0.0)
+        ohm = np.where(kind == RESISTANCE, (size - 1.0) * self.response.ohm[element], ohm)
+        ohm = np.where(kind == OFF, np.inf, ohm)
+        charge = (kind == CHARGE_LOW) | (kind == CHARGE_HIGH)
+        place = np.clip((size - self.soc[0]) / (self.soc[1] - self.soc[0]), 0, TABLE - 1 - 1e-9)
+        pack = np.where(charge, element, 0)
+        low = place.astype(int)
+        part = place - low
+        volt = self.volts[low, pack] * (1.0 - part) + self.volts[low + 1, pack] * part
+        return ohm, np.where(charge, volt, 0.0)
+
+
+class Expected:
+    """What a set of readings should be, by fault: predictions and what unknowns of a sound bank do to them.
+
+    Parameters
+    ----------
+    bank : Bank
+    readings : sequence of (At, sequence of Reading)
+        The bank at each instant and what is read then.
+    knowledge : Knowledge
+        How well the bank is known.
+    """
+
+    def __init__(self, bank: Bank, readings: Sequence[tuple[At, Sequence[Reading]]], knowledge: Knowledge):
+        self.bank, self.knowledge = bank, knowledge
+        self.parts = [(at, list(read)) for at, read in readings]
+        self.n, self.m = len(bank.packs), len(bank.packs) + len(bank.graph.branches)
+        place = {pack.name: k for k, pack in enumerate(bank.packs)}
+        place_of_branch = {branch.name: self.n + k for k, branch in enumerate(bank.graph.branches)}
+        self.rows = [
+            [(r.kind, (place_of_branch if r.kind == "drop" else place).get(r.name, 0)) for r in read] for _, read in self.parts
+        ]
+        ats = [at for at, _ in self.parts]
+        self.instant = [
+            next(k for k, other in enumerate(ats) if other is at) for at in ats
+        ]  # parts of one instant share its current
+        every = [r for _, read in self.parts for r in read]
+        self.value = np.array([r.value for r in every])
+        self.deviation = np.array([r.deviation for r in every])
+        self.count = len(every)
+
+    def predicted(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray) -> np.ndarray:
+        """What is read, shape (h, u, count), for faults of ``kind`` and ``element`` (h, s) and shares (h, u, s) of their sizes."""
+        kind, element = (np.broadcast_to(a[:, None, :], share.shape) for a in (kind, element))
+        out = []
+        for (at, _), rows in zip(self.parts, self.rows, strict=True):
+            ohm, volt = at.faults(kind, element, share)
+            current = at.response.with_faults(element, ohm, volt)
+            for what, k in rows:
+                here = element == k
+                mine_ohm = at.response.ohm[k] + np.where(here, np.where(np.isfinite(ohm), ohm, 0.0), 0.0).sum(-1)
+                if what == "current":
+                    out.append(current[..., k])
+                elif what == "drop":
+                    out.append(np.abs(current[..., k]) * mine_ohm)
+                elif what == "voltage":
+                    out.append(at.response.emf_v[k] + np.where(here, volt, 0.0).sum(-1) - mine_ohm * current[..., k])
+                elif what == "open":
+                    out.append(at.response.emf_v[k] + np.where(here, volt, 0.0).sum(-1))
+                elif what == "display":
+                    charge = here & ((kind == CHARGE_LOW) | (kind == CHARGE_HIGH))
+                    out.append(at.response.soc[k] + np.where(charge, size_of(kind, share), 0.0).sum(-1))
+                else:
+                    out.append(np.broadcast_to(at.port_a[at.port], current.shape[:-1]))
+        return np.stack(out, axis=-1)
+
+    def moves(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray, scale: float) -> np.ndarray:
+        """What one standard deviation of each unknown does to each reading, shape (h, count, unknowns), for faults of shape (h, s).
+
+        Unknowns are the resistance of every element, the charge of every pack, what packs have in common, the bank's current at each
+        instant, and what is common to all readings of one meter; ``scale`` times the usual scatter of packs' resistance.
+        """
+        parts, totals = [], []
+        for number, ((at, _), rows) in enumerate(zip(self.parts, self.rows, strict=True)):
+            ohm, volt = at.faults(kind, element, share)
+            current = at.response.with_faults(element, ohm, volt)
+            from_emf, from_port = at.response.changed(element, ohm)
+            scatter = self.knowledge.ohm(at.response.ohm, scale)
+            charge = at.response.emf_by_soc * self.knowledge.soc
+            by_ohm = -from_emf * (scatter * current)[:, None, :]  # (h, m, m): of every current by every resistance
+            by_charge = from_emf[..., : self.n] * charge
+            by_total = from_port[..., at.port] * _total_deviation(at)
+            common = np.stack([self._common(number, k) for k in range(len(rows))])
+            for r, (what, k) in enumerate(rows):
+                row = np.concatenate([by_ohm[:, k], by_charge[:, k], by_total[:, k, None]], axis=-1)
+                mine = at.response.ohm[k] + np.where((element == k) & np.isfinite(ohm), ohm, 0.0).sum(-1)
+                if what == "drop":
+                    row = row * mine[:, None]
+                    row[:, k] += scatter[k] * current[:, k]
+                    row *= np.sign(current[:, k])[:, None]
+                elif what == "voltage":
+                    row = -row * mine[:, None]
+                    row[:, k] -= scatter[k] * current[:, k]
+                    row[:, self.m + k] += charge[k]
+                elif what in ("display", "open"):
+                    row = np.zeros_like(row)
+                    row[:, self.m + k] = self.knowledge.soc[k] if what == "display" else charge[k]
+                elif what == "port":
+                    row = np.zeros_like(row)
+                    row[:, -1] = _total_deviation(at)
+                parts.append(np.concatenate([row[:, :-1], np.broadcast_to(common[r], (len(row), common.shape[1]))], axis=-1))
+                totals.append((self.instant[number], row[:, -1]))
+        total = np.zeros((len(kind), self.count, len(self.parts)))
+        for r, (number, column) in enumerate(totals):
+            total[:, r, number] = column
+        return np.concatenate([np.stack(parts, axis=1), total], axis=-1)
+
+    def _common(self, number, r):
+        """What shifts of a whole kind of readings, and of what all packs have in common, do to one reading."""
+        what, _ = self.rows[number][r]
+        at, _ = self.parts[number]
+        own = [
+            self.knowledge.voltmeter_share * at.response.emf_v[0] if what in ("voltage", "open") else 0.0,
+            self.knowledge.level_v if what in ("voltage", "open") else 0.0,
+            self.knowledge.level_soc if what == "display" else 0.0,
+        ]
+        return np.array([*own, *self.knowledge.shared(at, what, self.rows[number][r][1])])
+
+
+def _total_deviation(at):
+    total = at.port_a[at.port]
+    return TOTAL_SHARE * abs(total) + TOTAL_A if total else REST_A

@@ -1,0 +1,141 @@
+"""What a suspect is and what to do about it, as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from simbank.bank import Bank
+from simbank.digits import duration
+from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF, RESISTANCE, Fault
+from simbank.studies.diagnosis.instants import READ_S, Chosen
+from simbank.studies.diagnosis.observation import At
+from simbank.studies.diagnosis.suspects import Member, place_words
+from simbank.warning import listed
+
+__all__ = ["CARE", "instant_words", "joint_drop", "suspect_words"]
+
+CARE = (
+    "Live DC work: open the bank's disconnect before a bolt is touched, use insulated tools, take off rings and chains, keep to the pack "
+    "maker's torque, to the local code, and leave it to a licensed person where that asks for one."
+)
+PARTS = {
+    JOINT: "millivolts from end to end of it",
+    RESISTANCE: "its voltage before and just after a load comes on",
+    CHARGE_LOW: "its voltage switched off and rested",
+    CHARGE_HIGH: "its voltage switched off and rested",
+    OFF: "whether its BMS and device are closed",
+}
+MOST_LISTED = 3
+
+
+def suspect_words(bank: Bank, at: At, drops: dict[str, float]) -> Callable[[Sequence[Member]], str]:
+    """A function from the members of a suspect to what to do about it.
+
+    Parameters
+    ----------
+    bank : Bank
+        As it should be.
+    at : At
+        The first instant.
+    drops : dict of str to float
+        Millivolts that were read then, by conductor [V].
+    """
+
+    def words(members: Sequence[Member]) -> str:
+        first = members[0]
+        said = "; and ".join(_done(bank, at, fault, first if len(first.faults) == 1 else None, drops) for fault in first.faults)
+        said = said[:1].upper() + said[1:] + "."
+        others = members[1:]
+        if others and len(first.faults) == 1:
+            left = f" and {len(others) - MOST_LISTED} more" if len(others) > MOST_LISTED else ""
+            names = ", ".join(_named(bank, member.faults[0]) for member in others[:MOST_LISTED]) + left
+            ways = list(dict.fromkeys(PARTS[member.faults[0].kind] for member in members))
+            said += f" These readings do not tell it from: {names}. What parts them: {'; '.join(ways)}."
+        elif others:
+            said += f" These readings do not tell it from {len(others)} other pairs."
+        return said
+
+    return words
+
+
+def _named(bank: Bank, fault: Fault) -> str:
+    kinds = {
+        RESISTANCE: "the resistance of {}", CHARGE_LOW: "low charge of {}", CHARGE_HIGH: "high charge of {}", JOINT: "{}", OFF: "{} being off",
+    }  # fmt: skip
+    return kinds[fault.kind].format(place_words(bank, fault))
+
+
+def joint_drop(bank: Bank, at: At, fault: Fault, extra_ohm: float) -> tuple[float, float, float]:
+    """Current [A] along a conductor with so much in its joints, the voltage it should drop then and the one it drops [V]."""
+    where = np.array([fault.element])
+    amperes = abs(float(at.response.with_faults(where, np.array([extra_ohm]), np.zeros(1))[fault.element]))
+    ohm = float(at.response.ohm[fault.element])
+    return amperes, amperes * ohm, amperes * (ohm + extra_ohm)
+
+
+def _done(bank, at, fault, member, drops):
+    """What one fault is and what to do about it, without a stop."""
+    place = place_words(bank, fault)
+    if fault.kind == OFF:
+        return f"{place} carries no current: look whether its BMS has blocked it, its fuse or breaker is open, a lead is loose"
+    if fault.kind == JOINT:
+        said = f"retorque or clean {place}"
+        if member is None:
+            return said
+        amperes, sound, bad = joint_drop(bank, at, fault, member.size)
+        reads = (
+            f"yours reads {drops[fault.name] * 1e3:.3g} mV"
+            if fault.name in drops
+            else f"with that it would read {bad * 1e3:.3g} mV"
+        )
+        size = f"{_milli(member.size)} too much, {_milli(member.low)} to {_milli(member.high)}"
+        return f"{said} ({size}): at {amperes:.3g} A it should read {sound * 1e3:.2g} mV from end to end, {reads}"
+    if fault.kind == RESISTANCE:
+        size = "" if member is None else f" by {_milli(member.size)} ({_milli(member.low)} to {_milli(member.high)})"
+        return f"{place} has more resistance than the file says{size}: look at its terminals and its BMS, then at its cells"
+    way = "lower" if fault.kind == CHARGE_LOW else "higher"
+    size = (
+        ""
+        if member is None
+        else f"{abs(member.size):.0f} points ({min(abs(member.low), abs(member.high)):.0f} to {max(abs(member.low), abs(member.high)):.0f}) "
+    )
+    return f"{place} stands {size}{way} in charge than the file says: bring it to the others' resting voltage before it is judged"
+
+
+def _milli(ohm: float) -> str:
+    return f"{ohm * 1e3:.2g} mΩ"
+
+
+def instant_words(chosen: Chosen) -> list[str]:
+    """Whether the instant was well chosen, and how long to wait, as sentences."""
+    said = []
+    meter = f"{chosen.meter_share * 100:.2g} %"
+    reading = f"the {duration(READ_S)} that reading a bank takes"
+    if chosen.wait_s is None:
+        wait = "no instant within four hours is steady at this current: read at a smaller one"
+    elif chosen.wait_s == 0.0:
+        wait = "any instant will do at this current"
+    else:
+        wait = f"from {duration(chosen.wait_s)} after a change on they hold still"
+    if chosen.drifts and chosen.time_s is None:
+        said.append(
+            f"When the current was last changed is not told, and that moves shares by up to {chosen.drift_share * 100:.2g} %, more than the "
+            f"meter's {meter}: write time_since_change_s. Relaxation goes on for an hour after a change; {wait}."
+        )
+    elif chosen.drifts:
+        said.append(
+            f"The instant was ill chosen: within {reading} shares drift by {chosen.drift_share * 100:.2g} %, more than the meter's {meter}, since "
+            f"relaxation goes on for an hour after a change; {wait}."
+        )
+    else:
+        said.append(f"Shares move by {chosen.drift_share * 100:.2g} % within {reading}, the meter is good for {meter}; {wait}.")
+    if chosen.small:
+        said.append(f"The current is small for the meter, which is good for {meter} of it: read again at a greater one.")
+    return said
+
+
+def joined(names: Sequence[str]) -> str:
+    """Names with commas."""
+    return listed(list(names))

@@ -1,0 +1,357 @@
+"""Readings at a bank: what they say by Ohm's and Kirchhoff's laws by hand, how they are read, what cannot be told apart."""
+
+import json
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import ROOT
+from scipy.integrate import quad
+from scipy.stats import norm
+from typer.testing import CliRunner
+
+import simbank as sb
+from simbank.cli import app
+from simbank.duty import Command, Duty, Step
+from simbank.studies.case import Case
+from simbank.studies.diagnosis.next_reading import _told
+from simbank.studies.diagnosis.response import HeldBank
+
+PART = {"resistance": "0.2 milliohm", "joint": "0.1 milliohm"}  # 0.4 mΩ from end to end
+PACK_OHM = 16 * 0.5e-3 + 4e-3
+
+
+def bank(names="ABCD", layout="chain", **changes):
+    """Equal packs of 12 mΩ, links and leads of 0.4 mΩ."""
+    data = {
+        "name": "bench",
+        "pack_types": {"box": {"capacity": "200 Ah", "cell_resistance": "0.5 milliohm", "internal_wiring": "4 milliohm"}},
+        "packs": [{"name": name, "type": "box"} for name in names], "ports": [{"name": "load"}],
+        "wiring": {"layout": layout, "link": PART, "lead": PART}, "duty": {"kind": "constant", "discharge": "10 A", "hours": 1},
+    }  # fmt: skip
+    return sb.from_dict(data, {key.replace("__", "."): value for key, value in changes.items()})
+
+
+def rows(currents, drops=(), time_s=0.0, **more):
+    """A table of readings: pack → current [A], and (link, millivolts)."""
+    table = [{"pack": pack, "current_a": amperes, "time_since_change_s": time_s} for pack, amperes in currents.items()]
+    frame = pd.DataFrame([*table, *({"link": link, "drop_mv": volt} for link, volt in drops)])
+    return frame.assign(**more)
+
+
+def with_added(scenario, added, port_a=120.0):
+    """Currents of the packs with extra resistance, and millivolts along every conductor."""
+    changed = sb.with_changes(scenario, {"wiring.added": {name: f"{ohm * 1e3} milliohm" for name, ohm in added.items()}})
+    point = sb.operating_point(changed, {"load": port_a})
+    return point.packs["current_a"].to_dict(), (point.branches["drop_v"].abs() * 1e3).to_dict()
+
+
+# ---- by hand ----
+
+
+def test_a_joint_between_two_packs_by_ohms_law():
+    """Two packs of 12 mΩ, EMFs alike; both poles of the link in series with the second, which has 1.5 mΩ too much: I1 12 = I2 (12 + 0.8 + 1.5)."""
+    total, extra = 100.0, 1.5e-3
+    second = total * PACK_OHM / (2 * PACK_OHM + 0.8e-3 + extra)
+    drop_mv = second * (0.4e-3 + extra) * 1e3
+    found = sb.diagnose(bank("AB"), rows({"A": total - second, "B": second}, [("link A-B -", drop_mv)]))
+    member = found.suspects[0].members[0]
+    assert member.where == "link A-B -"
+    assert member.low < extra < member.high
+    assert member.size == pytest.approx(extra, rel=0.03)
+    sound = total * PACK_OHM / (2 * PACK_OHM + 0.8e-3)
+    assert found.table["sound_a"].tolist() == pytest.approx([total - sound, sound], rel=1e-6)
+    assert found.other_readings["sound"].tolist() == pytest.approx([sound * 0.4], rel=1e-6)
+    assert found.sound_probability < 0.01
+    assert f"yours reads {drop_mv:.3g} mV" in found.suspects[0].text
+
+
+def test_an_open_pack_leaves_the_others_by_thevenin():
+    """Three equal packs on ideal bars with equal leads: one out, the others carry a half each, through 12 + 0.8 mΩ."""
+    found = sb.diagnose(bank("ABC", "busbar"), rows({"A": 0.0, "B": 60.0, "C": 60.0}))
+    assert found.suspects[0].kind == "off"
+    assert found.suspects[0].where == "A"
+    assert found.table["suspect_a"].tolist() == pytest.approx([0.0, 60.0, 60.0], abs=1e-6)
+    assert found.table["sound_a"].tolist() == pytest.approx([40.0] * 3, rel=1e-9)
+
+
+def test_a_pack_low_in_charge_by_the_slope_of_its_curve():
+    """On a bus bar a pack whose EMF is ΔV lower carries ΔV/R (1 − 1/n) less; ΔV is that of 16 cells of the curve, at rest."""
+    scenario = bank("ABC", "busbar", packs__A__soc=0.6, packs__B__soc=0.6, packs__C__soc=0.6)
+    cell = sb.load_chemistry("lfp").ocv
+    volt = 16 * float(cell(0.6) - cell(0.45))
+    ohm = 16 * 0.5e-3 * float(sb.load_chemistry("lfp").r_factor(0.6)) + 4e-3 + 0.8e-3
+    less = volt / ohm * (1 - 1 / 3)
+    currents = {"A": 20.0 - less, "B": 20.0 + less / 2, "C": 20.0 + less / 2}
+    table = rows(currents)
+    table["pack_voltage_v"] = np.nan
+    rested = [
+        {"pack": name, "pack_voltage_v": 16 * float(cell(z)), "instant": "rest"}
+        for name, z in (("A", 0.45), ("B", 0.6), ("C", 0.6))
+    ]
+    found = sb.diagnose(scenario, pd.concat([table.assign(instant="load"), pd.DataFrame(rested)]))
+    member = found.suspects[0].members[0]
+    assert (member.where, member.kind) == ("A", "charge-low")
+    assert member.size == pytest.approx(-15, abs=2)
+
+
+@pytest.mark.parametrize(("time_s", "within"), [(0.0, 1e-5), (60.0, 0.003), (600.0, 0.006), (3600.0, 0.006)])
+def test_constant_currents_stand_for_a_run(time_s, within):
+    """That every pack has carried its present current since the change, against a run, which follows how they share: self-consistent."""
+    scenario = sb.example("one_bad_joint")
+    duty = Duty((Step(max(time_s, 1e-3), {"inverter": Command("current", 40.0)}),))
+    run = sb.simulate(Case("run", scenario.bank, duty), integrator="fast", tolerance=1e-7)
+    held = HeldBank(scenario.bank).response(np.array([40.0]), time_s)
+    assert held.current_a[:4] == pytest.approx(run.packs["current_a"].iloc[-1].to_numpy(), rel=within)
+
+
+def test_faults_are_solved_as_a_bank_that_has_them():
+    """A joint by Woodbury's identity against the network with the joint in it."""
+    sound, bad = (
+        HeldBank(sb.example("one_bad_joint", {"wiring.added": added}).bank) for added in ({}, {"link P1-P2 +": "1.2 milliohm"})
+    )
+    port_a = np.array([80.0])
+    place = 4 + [b.name for b in sound.bank.graph.branches].index("link P1-P2 +")
+    before, after = sound.response(port_a, 0.0), bad.response(port_a, 0.0)
+    assert before.with_faults(np.array([place]), np.array([1.2e-3]), np.zeros(1)) == pytest.approx(after.current_a, abs=1e-9)
+    from_emf, from_port = before.changed(np.array([place]), np.array([1.2e-3]))
+    assert from_emf == pytest.approx(after.from_emf, abs=1e-9)
+    assert from_port == pytest.approx(after.from_port, abs=1e-12)
+
+
+def test_what_a_reading_tells_of_two_causes_by_integration():
+    """Two causes as likely, readings normal about 0 and 2 with deviation 1: information by numerical integration of the densities."""
+
+    def both(y):
+        return 0.5 * norm.pdf(y) + 0.5 * norm.pdf(y, 2.0)
+
+    def entropy(y):
+        p = 0.5 * norm.pdf(y) / both(y)
+        return -(p * np.log2(p) + (1 - p) * np.log2(1 - p)) * both(y)
+
+    bits = 1.0 - quad(entropy, -6, 8)[0]
+    right = quad(lambda y: 0.25 * (norm.pdf(y) ** 2 + norm.pdf(y, 2.0) ** 2) / both(y), -6, 8)[0]
+    told = _told(np.array([[0.0], [2.0]]), np.ones((2, 1, 1)), np.array([0.5, 0.5]), np.array([0, 1]))
+    assert told == pytest.approx((bits, 0.5, right), abs=0.03)
+
+
+# ---- what cannot be told apart ----
+
+
+def test_poles_of_a_link_of_a_one_ended_chain_are_one_suspect():
+    currents, drops = with_added(bank(), {"link B-C -": 2e-3})
+    found = sb.diagnose(bank(), rows(currents))
+    first = found.suspects[0]
+    assert {member.where for member in first.members[:2]} == {"link B-C +", "link B-C -"}
+    assert first.members[0].probability == pytest.approx(first.members[1].probability, rel=1e-6)
+    assert "do not tell it from" in first.text
+    assert found.measure_next[0].where in ("link B-C +", "link B-C -")
+    parted = sb.diagnose(bank(), rows(currents, [(name, drops[name]) for name in ("link B-C +", "link B-C -")]))
+    assert parted.suspects[0].where == "link B-C -"
+    assert parted.suspects[0].probability > 0.99
+
+
+def test_poles_of_a_link_between_opposite_corners_are_two_suspects():
+    scenario = bank(layout="chain-opposite")
+    currents, _ = with_added(scenario, {"link B-C -": 2e-3})
+    found = sb.diagnose(scenario, rows(currents))
+    where = [suspect.where for suspect in found.suspects]
+    assert where[0] == "link B-C -"
+    assert "link B-C +" in where
+
+
+def test_a_lead_and_its_pack_on_a_bus_bar_are_one_suspect():
+    scenario = bank(layout="busbar")
+    currents, drops = with_added(scenario, {"lead C +": 4e-3})
+    found = sb.diagnose(scenario, rows(currents))
+    kinds = {(member.where, member.kind) for member in found.suspects[0].members}
+    assert {("lead C +", "joint"), ("lead C -", "joint"), ("C", "pack-resistance")} <= kinds
+    parted = sb.diagnose(scenario, rows(currents, [("lead C +", drops["lead C +"])]))
+    assert {(member.where, member.kind) for member in parted.suspects[0].members} == {("lead C +", "joint")}
+
+
+def test_joints_that_no_reading_shows_are_told():
+    found = sb.diagnose(bank(ports__load__lead=PART), rows(with_added(bank(), {})[0]))
+    assert set(found.found.hidden) == {"lead load +", "lead load -"}
+    assert any("show nothing of" in text for text in found.words)
+    assert all("lead load" not in suspect.where for suspect in found.suspects)
+
+
+def test_two_joints_at_once():
+    scenario = bank("ABCDEF", "chain-opposite")
+    currents, drops = with_added(scenario, {"link A-B +": 6e-3, "link D-E -": 6e-3})
+    found = sb.diagnose(scenario, rows(currents, [(name, drops[name]) for name in ("link A-B +", "link D-E -")]))
+    first = found.suspects[0].members[0]
+    assert {fault.name for fault in first.faults} == {"link A-B +", "link D-E -"}
+    assert any("two of these at once" in text for text in found.words)
+
+
+# ---- how readings are read ----
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["link A-B -", "A-B -", "a–b negative", "B-A minus", "link A to B, negative side", "link between A and B (-)",
+        "A - B neg", "Link A-B minus pole"],
+)  # fmt: skip
+def test_names_of_links_as_people_write_them(text):
+    found = sb.diagnose(bank(), rows(with_added(bank(), {})[0], [(text, 24.0)]))
+    assert found.found.parts[0][1][-1].name == "link A-B -"
+    if text != "link A-B -":
+        assert f"“{text}” is taken as link A-B -." in found.words
+
+
+BAD = {
+    "pack,current_a\nA,1\nX,2\n": ("row 3, pack", "no such pack or port"),
+    "pack,current_a\nA,one\nB,2\n": ("row 2, current_a", "must be a number"),
+    "pack,current_a\nA,1\nA,2\n": ("row 3, pack", "was read before"),
+    "pack,current_a\nA,nan\nB,inf\n": ("row 2, current_a", "nothing was read"),
+    "pack,current_a\nA,1\nB,inf\n": ("row 3, current_a", "must be a finite number"),
+    "pack,current_a,time_since_change_s\nA,1,-5\n": ("row 2, time_since_change_s", "must not be below zero"),
+    "pack,current_a,displayed_soc\nA,1,130\n": ("row 2, displayed_soc", "must be from 0 to 1"),
+    "pack,current_a,pack_voltage_v\nA,1,-53\n": ("row 2, pack_voltage_v", "must be above zero"),
+    "pack,current_a,link,drop_mv\nA,1,,\n,,A-B,5\n": ("row 3, link", "say which, with its pole"),
+    "pack,current_a,link,drop_mv\nA,1,,\n,,A-C +,5\n": ("row 3, link", "no such conductor"),
+    "pack,current_a,link,drop_mv\nA,1,,\n,,A-B +,\n": ("row 3, drop_mv", "is required with a link"),
+    "link,drop_mv\nA-B +,5\n": ("current_a", "needs the current of one pack or port"),
+    "pack,amps\nA,1\n": ("columns", "unknown column"),
+    "current_a\n1\n": ("columns", 'needs a column "pack" or "link"'),
+    "pack,current_a\n": ("", "holds no reading"),
+    "pack,current_a\nA,1\n,2\n": ("row 3, pack", "is required"),
+}
+
+
+@pytest.mark.parametrize("text", BAD)
+def test_a_bad_reading_is_one_error_with_row_and_key(text, tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text(text)
+    with pytest.raises(sb.InputError) as error:
+        sb.diagnose(bank(), path)
+    key, problem = BAD[text]
+    assert (error.value.key or "") == key
+    assert problem in error.value.problem
+    assert str(path) in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [
+        ("accuracy", "2"), ("accuracy", "-1 %"), ("drop_accuracy", "2 % + 1 A"), ("port", "lod"), ("doing", "idle"), ("accuracy", "0 %")]
+)  # fmt: skip
+def test_a_bad_option_is_an_input_error(option, value):
+    with pytest.raises(sb.InputError):
+        sb.diagnose(bank(), rows({"A": 30.0, "B": 29.0}), **{option: value})
+
+
+def test_signs():
+    charge = {name: -amperes for name, amperes in with_added(bank(), {})[0].items()}
+    found = sb.diagnose(bank(), rows(charge))
+    assert found.chosen.current_a == pytest.approx(-120.0)
+    assert any("taken to charge" in text for text in found.words)
+    positive = {name: -amperes for name, amperes in charge.items()}
+    told = sb.diagnose(bank(), rows(positive), doing="charge")
+    assert told.chosen.current_a == pytest.approx(-120.0)
+    assert told.sound_probability == pytest.approx(found.sound_probability)
+
+
+def test_voltages_tell_which_way_the_current_goes():
+    """Positive currents at 54.6 V across packs whose curve rests at 52.8 V: they charge."""
+    currents, _ = with_added(bank(), {})
+    volt = 16 * float(sb.load_chemistry("lfp").ocv(0.5)) + 30.0 * PACK_OHM + 0.9
+    found = sb.diagnose(bank(), rows(currents, pack_voltage_v=volt, time_s=2.0))
+    assert found.chosen.current_a == pytest.approx(-120.0)
+    assert any("Voltages say" in text for text in found.words)
+
+
+def test_packs_that_were_not_read_and_ports_that_were():
+    currents, _ = with_added(bank(), {})
+    some = {name: currents[name] for name in "AD"}
+    assert sb.diagnose(bank(), rows(some)).chosen.current_a == pytest.approx(120.0, rel=0.02)
+    with_port = sb.diagnose(bank(), rows(some | {"load": 120.0}))
+    assert with_port.chosen.current_a == pytest.approx(120.0)
+    assert with_port.other_readings["what"].tolist() == ["current of port load"]
+
+
+def test_displays_move_all_packs_and_show_the_one_that_stands_apart():
+    scenario = bank(packs__C__soc=0.5)
+    currents = sb.operating_point(bank(packs__C__soc=0.35), {"load": 60.0}).packs["current_a"].to_dict()
+    table = rows(currents).assign(displayed_soc=[50, 50, 35, 50])
+    found = sb.diagnose(scenario, table)
+    assert (found.suspects[0].members[0].where, found.suspects[0].members[0].kind) == ("C", "charge-low")
+    assert "Displayed states of charge are taken as per cent." in found.words
+
+
+def test_a_second_current_tells_charge_from_resistance():
+    """What goes with the current is a resistance, what does not is charge: readings at two currents part them."""
+    scenario = bank(layout="busbar")
+    parts = []
+    for name, amperes in (("small", 40.0), ("large", 160.0)):
+        currents = with_added(scenario, {"lead C +": 4e-3}, amperes)[0]
+        parts.append(rows(currents).assign(instant=name))
+    one = sb.diagnose(scenario, parts[1])
+    both = sb.diagnose(scenario, pd.concat(parts))
+
+    def of_charge(found):
+        every = (member for suspect in found.suspects for member in suspect.members)
+        return sum(member.probability for member in every if "charge" in member.kind)
+
+    assert len(both.found.parts) == 2
+    assert of_charge(both) < 0.5 * of_charge(one)
+
+
+def test_what_a_file_says_of_its_accuracy_counts():
+    """A pack whose resistance is measured within 1 % is no scatter: the same readings are then the joint's."""
+    currents, _ = with_added(bank(), {"link A-B +": 1e-3})
+    known = {f"packs__{name}__resistance_growth": {"value": 1.0, "within": 0.01} for name in "ABCD"}
+    assert sb.diagnose(bank(**known), rows(currents)).sound_probability < sb.diagnose(bank(), rows(currents)).sound_probability
+
+
+# ---- how it is told ----
+
+
+def test_json_of_the_command(tmp_path):
+    path = ROOT / "scenarios" / "mill_store.toml"
+    words = ["diagnose", str(path), str(ROOT / "scenarios" / "mill_store_readings.csv"), "--json", "--out", str(tmp_path)]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    record = json.loads(done.stdout)
+    assert 0 < record["sound_probability"] < 1
+    assert {"where", "kind", "extra_ohm", "low", "high", "probability", "text"} <= set(record["suspects"][0])
+    assert {"what", "where", "expect", "tells"} <= set(record["measure_next"][0])
+    total = record["sound_probability"] + sum(suspect["probability"] for suspect in record["suspects"])
+    assert total <= 1 + 1e-9
+    assert record["suspects"][0]["low"] < record["suspects"][0]["extra_ohm"] < record["suspects"][0]["high"]
+    svg = (tmp_path / "diagnose.svg").read_text()
+    assert "mark" in svg
+    stored = sb.read(tmp_path)
+    assert stored.words[0] == record["words"][0]
+    assert stored.tables["suspects"]["where"].iloc[0] == record["suspects"][0]["where"]
+
+
+def test_a_bad_file_is_one_line_and_exit_2(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text("pack,current_a\nM1,2\nM9,3\n")
+    done = CliRunner().invoke(app, ["diagnose", str(ROOT / "scenarios" / "mill_store.toml"), str(path)])
+    assert isinstance(done.exception, sb.InputError)
+    assert "row 3, pack" in str(done.exception)
+
+
+def test_the_report_has_its_section_and_its_drawing(tmp_path):
+    scenario = sb.load(ROOT / "scenarios" / "mill_store.toml")
+    found = sb.diagnose(scenario, ROOT / "scenarios" / "mill_store_readings.csv")
+    path = sb.write_report(scenario, tmp_path / "mill.html", studies=[found.section()])
+    html = path.read_text(encoding="utf-8")
+    assert "Mill store: what the readings say" in html
+    assert "Live DC work" in html
+    assert html.count('class="mark"') >= 2
+
+
+def test_eight_packs_take_less_than_two_seconds():
+    scenario = bank("ABCDEFGH")
+    table = rows(with_added(scenario, {"link C-D +": 1.5e-3})[0])
+    sb.diagnose(scenario, table)
+    begin = time.process_time()
+    found = sb.diagnose(scenario, table)
+    assert found.words
+    assert found.measure_next
+    assert time.process_time() - begin < 2.0
