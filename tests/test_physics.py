@@ -15,7 +15,6 @@ from simbank.cells import load_chemistry, pybamm_cells  # noqa: E402
 from simbank.duty import Duty  # noqa: E402
 from simbank.errors import InputError  # noqa: E402
 
-
 SIZES, LEADS, STEP_S = (40, 60), (2e-3, 0.5e-3), 10.0
 
 

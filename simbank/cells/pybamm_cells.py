@@ -274,10 +274,10 @@ def _fit_circuit(runs, soc, capacity_ah, ocv, diffusion):
         return Curve(ends, [relative[0], *relative, relative[-1]], outside="level")
 
     def unpack(p):
-        r0, g = np.exp(p[:n]), np.exp(np.where(np.arange(n) == middle, 0.0, p[n : 2 * n]))
-        r1, tau1, r2, tau2 = np.exp(p[2 * n :])
+        r0, (r1, tau1, r2, tau2) = np.exp(p[:n]), np.exp(p[2 * n :])
         if diffusion:  # in place of a resistance a lag, in seconds
             return r0[middle], ((r1, tau1), (0.0, tau2, r2)), factor(r0 / r0[middle]), factor(np.ones(n))
+        g = np.exp(np.where(np.arange(n) == middle, 0.0, p[n : 2 * n]))
         return r0[middle], ((r1, tau1), (r2, tau2)), factor(r0 / r0[middle]), factor(g)
 
     def residual(p):

@@ -18,6 +18,8 @@ Iₘ and I₁ are found so that they agree with where they lead, by the trapezoi
 Δz = −Δt (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
 1992).
 
+A lag of charge in place of the second pair's voltage runs the same way; the voltage that it makes goes by its slope at the start.
+
 Within a step the state is the cubic through both ends. Integrals are summed with the weights of the step itself, so that charge is
 kept.
 """
