@@ -1632,6 +1632,49 @@ def test_joining_keeps_checks():
     assert told(added(), "protection-not-looked-at") is not None
 
 
+# ---- a picture at rest ----
+
+
+@pytest.fixture(scope="module")
+def picture_at_rest():
+    """What the two packs of a chain show after a charge, by a bank of sound joints."""
+    chain = bank(wiring__layout="chain", duty=cycles({"charge": "0.2 C", "hours": 1}))
+    return sb.at_rest(
+        chain, pd.DataFrame({"pack": ["A", "B"], "displayed_soc": [0.8, 0.8], "rested_h": 5}), alike=True, draws=50
+    )  # fmt: skip
+
+
+def test_picture_fits(picture_at_rest):
+    assert picture_at_rest.fits
+    v = told(picture_at_rest, "picture-fits")
+    assert v.severity == NOTE
+    assert v.numbers["shown_points"] == 0.0
+    assert told(replace(picture_at_rest, probability=picture_at_rest.probable * 0.99), "picture-fits") is None
+
+
+def test_picture_fits_no_bank(picture_at_rest):
+    for probability, none in ((picture_at_rest.probable * 0.99, True), (picture_at_rest.probable, False)):
+        found = replace(picture_at_rest, probability=probability)
+        v = told(found, "picture-fits-no-bank")
+        assert (v is not None) is none
+    apart = picture_at_rest.table.assign(read=[0.8 - 0.3, 0.8 + 0.3], off_sigma=[-9.0, 9.0])
+    v = told(replace(picture_at_rest, probability=1e-9, table=apart), "picture-fits-no-bank")
+    assert v.severity == ACT
+    assert v.where == "A, B"
+    assert "Displays differ by 60 points, hysteresis can hold" in v.text
+    near = told(replace(picture_at_rest, probability=1e-9), "picture-fits-no-bank")
+    assert "or what the file says of packs and charge, are wrong" in near.text
+
+
+def test_joint_by_picture(picture_at_rest):
+    limit = 1e3 * picture_at_rest.sound_ohm
+    assert limit == pytest.approx(0.6)  # two joints of 0.3 milliohm
+    for low, bad in ((limit * 1.01, True), (limit * 0.99, False)):
+        v = told(replace(picture_at_rest, joints=picture_at_rest.joints.assign(low_mohm=low)), "joint-by-picture")
+        assert (v is not None) is bad
+        assert v is None or v.severity == ACT
+
+
 SHIPPED = sorted(path.stem for path in (ROOT / "scenarios").glob("*.toml"))
 COMMANDS = {
     "run": lambda case: sb.simulate(case, integrator="fast"),
