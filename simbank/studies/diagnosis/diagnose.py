@@ -28,9 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["DIRECTIONS", "diagnose"]
 
 DIRECTIONS = {"discharge": 1, "charge": -1}
-DOUBTED = (
-    0.1  # chance of a misfit as large as that of the best single cause, below which two causes at once are looked at; chosen here
-)
+# Chance of a misfit as large as that of the best single cause, below which two causes at once are looked at. Chosen here.
+DOUBTED = 0.1
 MOST_FIRST = 6  # of the single causes, each paired with every other
 REPEATS = 3  # to find the current of a bank of which not every pack was read
 

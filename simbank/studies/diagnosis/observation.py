@@ -17,10 +17,8 @@ __all__ = ["UNKNOWN_TIME_S", "At", "Expected"]
 
 OPEN_OHM = 1e6  # of what is off: so little flows that no meter of a bank shows it
 TABLE = 61  # states of charge at which the voltage of a pack is tabulated
-TOTAL_SHARE, TOTAL_A = (
-    0.3,
-    1.0,
-)  # what the port's current may differ by from the sum of what was read: readings decide; chosen here
+# What the port's current may differ by from the sum of what was read, in deviations of this size: readings decide. Chosen here.
+TOTAL_SHARE, TOTAL_A = 0.3, 1.0
 REST_A = 0.05  # where no current was read, the bank is taken to rest, within that
 
 
