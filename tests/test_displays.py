@@ -130,7 +130,7 @@ def test_jacobian_with_draws_against_differences():
 def test_draws_that_are_none_are_refused(draw):
     with pytest.raises(InputError, match=r"bms\.draw") as error:
         bank([REST], {"bms": {"draw": draw}})
-    assert "10 mA" in str(error.value) or "above zero" in str(error.value) or "write a" in str(error.value)
+    assert "10 mA" in str(error.value)
 
 
 def test_a_bms_that_only_draws_blocks_at_the_cells_limits():
@@ -331,7 +331,7 @@ def test_a_pack_without_a_display_beside_one_with(tmp_path):
     assert np.array_equal(again.packs["displayed_soc"], result.packs["displayed_soc"], equal_nan=True)
     assert again.displayed_at_rest().equals(result.displayed_at_rest())
     tidy = result.tidy("soc_at_rest")
-    assert list(tidy["displayed_soc"].dropna().unique()[:1]) == [0.9] or tidy["displayed_soc"].notna().any()
+    assert tidy["displayed_soc"].isna().tolist() == (tidy["pack"] == "A").tolist()
 
 
 @pytest.mark.parametrize(
