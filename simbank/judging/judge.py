@@ -12,6 +12,7 @@ from simbank.errors import InputError
 from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
+from simbank.judging.logs import log_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
@@ -27,6 +28,7 @@ from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
+from simbank.studies.logs import FittedLog
 from simbank.studies.protection import Protection
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
@@ -45,6 +47,7 @@ LOOKED_AT = {
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
     Diagnosis: "what was read, as far as it can show",
+    FittedLog: "the logged currents, as far as they can show",
     Join: "currents at the moment of joining, sharing by place",
 }
 
@@ -66,6 +69,7 @@ found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
+found_in.register(FittedLog, log_verdicts)
 found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 
