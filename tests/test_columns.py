@@ -31,6 +31,7 @@ COMMANDS = {
     "protect": ["../tests/trials/three_strings"],
     "bill": ["../tests/trials/three_strings"],
     "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
+    "log": ["hill_barn", str(ROOT / "scenarios" / "hill_barn_log.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip

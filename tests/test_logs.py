@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from own_log import EXAMPLE, frame
+from own_log import EXAMPLE, OwnBank, as_read, frame, own_log
 from typer.testing import CliRunner
 
 import simbank as sb
@@ -148,3 +148,72 @@ def test_json_and_read(fitted, tmp_path):
     assert back.title == fitted.title
     assert len(back.tables["log_shares"]) == 28
     assert back.table["value"].to_numpy() == pytest.approx(fitted.table["value"].to_numpy())
+
+
+def drawn_bank(seed, drift=False):
+    """(scenario, true bank) of three packs on a chain; capacities, resistances and joints drawn from what the file believes."""
+    rng = np.random.default_rng(seed)
+    left = 0.9 + 0.05 * rng.standard_normal(3)
+    growth = np.clip(1.2 + 0.15 * rng.standard_normal(3), 0.8, 1.7)
+    cell, wire = 0.35 * np.exp(0.2 * rng.standard_normal()), 6.5 * np.exp(0.2 * rng.standard_normal())
+    joints = 8.0e-2 * np.exp(0.7 * rng.standard_normal((2, 2, 2)))
+    scenario = sb.from_dict(
+        {
+            "name": "drawn",
+            "pack_types": {"box": {"capacity": "200 Ah", "cell_resistance": {"value": "0.35 milliohm", "range": ["0.25 milliohm", "0.5 milliohm"]},
+                                   "internal_wiring": {"value": "6.5 milliohm", "range": ["4.5 milliohm", "9 milliohm"]}}},
+            "packs": [{"name": name, "type": "box", "soc": 0.5, "capacity_left": {"value": 0.9, "within": 0.1},
+                       "resistance_growth": {"value": 1.2, "within": 0.3}} for name in "ABC"],
+            "wiring": {"layout": "chain", "link": {"gauge": "1/0 AWG", "length": "40 cm",
+                                                   "joint": {"value": "0.08 milliohm", "range": ["0.025 milliohm", "0.25 milliohm"]}}},
+            "ports": [{"name": "inverter"}], "duty": {"kind": "constant", "discharge": "40 A", "hours": 1},
+        }
+    )  # fmt: skip
+    copper = [
+        sum(b.resistance_ohm for b in scenario.bank.graph.branches if f"{a}-{c} " in b.name) * 1e3 - 4 * 0.08
+        for a, c in ("AB", "BC")
+    ]
+    bank = OwnBank(
+        list("ABC"), list(200.0 * left), list(16 * cell * growth), [wire] * 3, [c + j.sum() for c, j in zip(copper, joints, strict=True)],
+        list(np.clip(rng.uniform(0.35, 0.6) + 0.05 * rng.standard_normal(3), 0.1, 0.9)), list(rng.uniform(-1, 1, 3)),
+        ((0.4 * 1.0, 30.0), (0.6, 900.0)), float(np.exp(0.2 * rng.standard_normal())), float(40.0 * np.exp(0.3 * rng.standard_normal())),
+        {1: (4, 1.5)} if drift else {},
+    )  # fmt: skip
+    return scenario, bank, rng
+
+
+def week(seed, drift=False):
+    """(fitted log, true bank) of a drawn bank, means of a minute."""
+    scenario, bank, rng = drawn_bank(seed, drift)
+    true_a, _ = own_log(bank, sb.load_chemistry("lfp"), rng)
+    return sb.fit_log(scenario, frame(bank.names, as_read(true_a, rng), 60.0)), bank
+
+
+def inside(found, bank):
+    """(capacities in their intervals, capacities, whether a drift was seen)."""
+    rows = found.table.set_index("key")
+    hits = [
+        bool(rows.loc[f"packs.{name}.capacity_left", "low"] <= true / 200.0 <= rows.loc[f"packs.{name}.capacity_left", "high"])
+        for name, true in zip(bank.names, bank.capacity_ah, strict=True)
+    ]
+    return hits, len(found.drifts) > 0
+
+
+@pytest.mark.slow
+def test_capacities_lie_in_their_intervals_and_steady_banks_do_not_drift():
+    hits, drifting = [], []
+    for seed in range(12):
+        own, drifts = inside(*week(seed))
+        hits += own
+        drifting.append(drifts)
+    assert np.mean(hits) >= 0.9
+    assert sum(drifting) <= 1
+
+
+@pytest.mark.slow
+def test_a_joint_that_grows_on_day_four_is_found_by_day_five():
+    for seed in (100, 101, 102):
+        found, _ = week(seed, drift=True)
+        assert set(found.drifts["since"]) <= {"day 3", "day 4", "day 5"}
+        assert {"B", "A"} & set(found.drifts["pack"])
+        assert "B-C" in found.drifts["explains"].iloc[0]

@@ -155,7 +155,10 @@ def fit(model: LogModel, progress: Callable[[float], None] | None = None) -> Fit
     residual = asked.residual(scores)
     scaled = (matrix * _wary_weight(model, observed, noise, lasts)[None, :, None]).reshape(-1, matrix.shape[2])
     wary = np.linalg.inv(scaled.T @ scaled + np.eye(len(scores)))
-    counted = [unknown.group in COUNTED or unknown.key.endswith(".soc") for unknown in model.unknowns]
+    counted = [
+        unknown.group in COUNTED or (unknown.key.startswith("packs.") and unknown.key.endswith(".soc"))
+        for unknown in model.unknowns
+    ]
     return Fit(
         scores, covariance, wary, np.array(counted), matrix, residual, model.shown(scores), noise, lasts, observed, asked.runs
     )
