@@ -10,6 +10,7 @@ import pandas as pd
 
 from simbank.errors import InputError
 from simbank.judging.diagnosis import diagnosis_verdicts
+from simbank.judging.drawn import bands_verdicts, over_draws
 from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
 from simbank.judging.protection import protection_verdicts
@@ -22,6 +23,7 @@ from simbank.judging.wiring import conductors, unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
+from simbank.studies.bands import Bands
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis
@@ -36,6 +38,7 @@ __all__ = ["verdicts"]
 
 FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
 LOOKED_AT = {
+    Bands: "the draws of what is not known",
     Result: "the run's load, sharing, spread and temperatures",
     Comparison: "load, sharing and spread of every layout",
     Sizing: "ampacity, devices and the limits given of every size",
@@ -58,6 +61,7 @@ def found_in(result: Any) -> Iterable[Verdict]:
 
 
 found_in.register(Result, run_verdicts)
+found_in.register(Bands, bands_verdicts)
 found_in.register(Comparison, comparison_verdicts)
 found_in.register(Sweep, sweep_verdicts)
 found_in.register(Sensitivity, sensitivity_verdicts)
@@ -102,6 +106,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     ):  # which knows more of devices and faults
         for told in found_in(result):
             found.setdefault(told.code, told)
+    found = over_draws(found, results)
     if not any(told.severity in (DANGER, ACT) for told in found.values()) and "nothing-found" not in found and results:
         found["nothing-found"] = _nothing(results, found)
     if results and not protected:

@@ -205,6 +205,14 @@ _ROWS = (
         f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
+    (
+        "may-happen",
+        DANGER,
+        "what does not happen by the file's own values, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
+        "one less where it does in fewer than half",
+        f"from {HANGS_ACT * 100:g} % of the draws on; as the rule from {HANGS_DANGER * 100:g} % on",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     # what is wrong and costs energy, a pack or a night
     (
         "joining-current",
@@ -368,6 +376,13 @@ _ROWS = (
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
     ("warned", ACT, "a warning without a rule of its own", "any", PRACTICE),
     # what could not be checked
+    (
+        "hangs-on-unknown",
+        UNKNOWN,
+        "a verdict that does not hold in all the draws of what is not known: which value decides it, which reading would settle it",
+        f"it fails in more than {HANGS_ACT * 100:g} % of the draws",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     (
         "device-ratings-unknown",
         UNKNOWN,

@@ -28,6 +28,7 @@ from simbank.studies.band_figures import (
     USUAL,
     WORDS,
     bank_figures,
+    figures_over_time,
     pack_figures,
 )
 from simbank.studies.draw_runs import DrawnRun, Found, Task, run_tasks
@@ -399,7 +400,8 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -
     soc = samples.soc
     if not np.array_equal(samples.time_s, times):
         soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
-    return Found(bank_figures(result.summary), pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+    figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings)
 
 
 def instants(duration_s: float, step_s: float) -> np.ndarray:
