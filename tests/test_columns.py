@@ -32,6 +32,9 @@ COMMANDS = {
     "bill": ["../tests/trials/three_strings"],
     "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
+    "atrest": [
+        "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",
+    ],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for

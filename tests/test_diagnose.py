@@ -115,9 +115,9 @@ def test_faults_are_solved_as_a_bank_that_has_them():
     place = 4 + [b.name for b in sound.bank.graph.branches].index("link P1-P2 +")
     before, after = sound.response(port_a, 0.0), bad.response(port_a, 0.0)
     assert before.with_faults(np.array([place]), np.array([1.2e-3]), np.zeros(1)) == pytest.approx(after.current_a, abs=1e-9)
-    from_emf, from_port = before.changed(np.array([place]), np.array([1.2e-3]))
-    assert from_emf == pytest.approx(after.from_emf, abs=1e-9)
-    assert from_port == pytest.approx(after.from_port, abs=1e-12)
+    from_emf, from_port = before.changed(np.array([place]), np.array([1.2e-3]), np.array([0, place]))
+    assert from_emf == pytest.approx(after.from_emf[[0, place]], abs=1e-9)
+    assert from_port == pytest.approx(after.from_port[[0, place]], abs=1e-12)
 
 
 def test_what_a_reading_tells_of_two_causes_by_integration():
@@ -232,6 +232,11 @@ def test_a_bad_reading_is_one_error_with_row_and_key(text, tmp_path):
     assert (error.value.key or "") == key
     assert problem in error.value.problem
     assert str(path) in str(error.value)
+
+
+def test_readings_that_would_show_nothing_are_an_input_error():
+    with pytest.raises(sb.InputError, match="would show no fault"):
+        sb.diagnose(bank(), rows({"A": 30.0}), accuracy="2 % + 1000 A")
 
 
 @pytest.mark.parametrize(

@@ -955,6 +955,69 @@ def test_spread_stands(monkeypatch):
     assert "spread-stands" not in codes(loaded)  # under load it is another
 
 
+def displayed(*steps, a=None, b=None, **changes):
+    """A run of two packs with displays."""
+    return run(packs__A__display=a or {}, packs__B__display=b or {}, duty=cycles(*steps), **changes)
+
+
+def test_display_wrong(monkeypatch):
+    wrong = displayed({"rest": True, "hours": 1}, a={"start": 0.75})
+    found = told(wrong, "display-wrong")
+    assert found.severity == ACT
+    assert found.where == "A"
+    error = 100 * (0.75 - wrong.packs["soc"]["A"].min())
+    assert found.numbers["error_points"] == pytest.approx(error, abs=1e-6)
+    assert "Nothing set it to 100 %" in found.text
+    assert "showed 75 %" in found.text
+    for limit, fails in ((error + 1e-6, False), (error - 1e-6, True)):
+        monkeypatch.setattr(rules, "DISPLAY_WRONG_POINTS", limit)
+        assert (told(wrong, "display-wrong") is not None) is fails
+    monkeypatch.undo()
+    assert told(displayed({"rest": True, "hours": 1}), "display-wrong") is None
+    assert told(run(duty=cycles({"rest": True, "hours": 1})), "display-wrong") is None
+
+
+def test_displays_apart(monkeypatch):
+    """Level packs: what displays show apart is the counters', and beyond what hysteresis holds certainly so."""
+    rest = {"rest": True, "hours": 1}
+    soc = displayed(rest).packs["soc"].iloc[-1]["A"]
+    far, near = (displayed(rest, a={"start": soc + apart}) for apart in (0.4, 0.05))
+    found = told(far, "displays-apart")
+    bound = found.numbers["hysteresis_bound_points"]
+    assert found.severity == NOTE
+    assert found.numbers["displayed_spread_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["counters_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["beyond_bound_points"] == pytest.approx(40.0 - bound, abs=0.1)
+    assert f"{40 - bound:.0f} or more are the counters'" in found.text
+    little = told(near, "displays-apart")
+    assert little.numbers["beyond_bound_points"] == 0.0
+    assert "displays alone do not tell" in little.text
+    both = displayed(rest, a={"start": soc + bound / 100 + 0.01}), displayed(rest, a={"start": soc + bound / 100 - 0.01})
+    assert ["or more are the counters'" in told(one, "displays-apart").text for one in both] == [True, False]
+    points = little.numbers["displayed_spread_points"]
+    for limit, fails in ((points + 1e-6, False), (points - 1e-6, True)):
+        monkeypatch.setattr(rules, "SPREAD_TOLD_POINTS", limit)
+        assert (told(near, "displays-apart") is not None) is fails
+    monkeypatch.undo()
+    loaded = displayed({"discharge": "0.1 C", "hours": 1}, a={"start": 0.9})
+    assert told(loaded, "displays-apart") is None  # not at rest
+
+
+def test_counters_drift(monkeypatch):
+    """100 mA counted as charge for a day at rest, of A's capacity."""
+    result = displayed({"rest": True, "hours": 24}, a={"offset": "-100 mA"})
+    capacity = result.scenario.bank.packs[0].rated_capacity_ah
+    found = told(result, "counters-drift")
+    assert found.severity == NOTE
+    assert found.where == "A"
+    drift = found.numbers["points_per_day"]
+    assert drift == pytest.approx(100 * 2.4 / capacity, abs=0.05)
+    assert f"A {drift:+.1f}" in found.text
+    for limit, fails in ((drift + 1e-6, False), (drift - 1e-6, True)):
+        monkeypatch.setattr(rules, "COUNTER_DRIFT_POINTS", limit)
+        assert (told(result, "counters-drift") is not None) is fails
+
+
 def test_the_time_in_which_slope_alone_levels_is_that_of_a_run():
     """Two packs of a straight curve without hysteresis: their distance falls as exp(-t/τ)."""
     from banks import Case, affine_chemistry, constant, pack, wired
@@ -1567,6 +1630,49 @@ def test_joining_keeps_checks():
     assert told(found, "protection-not-looked-at") is None
     assert told(added(), "joining-keeps-checks") is None
     assert told(added(), "protection-not-looked-at") is not None
+
+
+# ---- a picture at rest ----
+
+
+@pytest.fixture(scope="module")
+def picture_at_rest():
+    """What the two packs of a chain show after a charge, by a bank of sound joints."""
+    chain = bank(wiring__layout="chain", duty=cycles({"charge": "0.2 C", "hours": 1}))
+    return sb.at_rest(
+        chain, pd.DataFrame({"pack": ["A", "B"], "displayed_soc": [0.8, 0.8], "rested_h": 5}), alike=True, draws=50
+    )  # fmt: skip
+
+
+def test_picture_fits(picture_at_rest):
+    assert picture_at_rest.fits
+    v = told(picture_at_rest, "picture-fits")
+    assert v.severity == NOTE
+    assert v.numbers["shown_points"] == 0.0
+    assert told(replace(picture_at_rest, probability=picture_at_rest.probable * 0.99), "picture-fits") is None
+
+
+def test_picture_fits_no_bank(picture_at_rest):
+    for probability, none in ((picture_at_rest.probable * 0.99, True), (picture_at_rest.probable, False)):
+        found = replace(picture_at_rest, probability=probability)
+        v = told(found, "picture-fits-no-bank")
+        assert (v is not None) is none
+    apart = picture_at_rest.table.assign(read=[0.8 - 0.3, 0.8 + 0.3], off_sigma=[-9.0, 9.0])
+    v = told(replace(picture_at_rest, probability=1e-9, table=apart), "picture-fits-no-bank")
+    assert v.severity == ACT
+    assert v.where == "A, B"
+    assert "Displays differ by 60 points, hysteresis can hold" in v.text
+    near = told(replace(picture_at_rest, probability=1e-9), "picture-fits-no-bank")
+    assert "or what the file says of packs and charge, are wrong" in near.text
+
+
+def test_joint_by_picture(picture_at_rest):
+    limit = 1e3 * picture_at_rest.sound_ohm
+    assert limit == pytest.approx(0.6)  # two joints of 0.3 milliohm
+    for low, bad in ((limit * 1.01, True), (limit * 0.99, False)):
+        v = told(replace(picture_at_rest, joints=picture_at_rest.joints.assign(low_mohm=low)), "joint-by-picture")
+        assert (v is not None) is bad
+        assert v is None or v.severity == ACT
 
 
 SHIPPED = sorted(path.stem for path in (ROOT / "scenarios").glob("*.toml"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from simbank.cli.bands import show_bands
 from simbank.cli.options import (
     Bands,
@@ -43,6 +45,7 @@ _PACK_COLUMNS = {
     "c_rate_peak": "peak C-rate", "share_ratio_discharge": "share ratio discharge", "share_ratio_charge": "share ratio charge",
     "first_full_h": "first full", "first_empty_h": "first empty",
 }  # fmt: skip
+_DISPLAY_COLUMNS = {"displayed_soc_end": "display at end [%]", "display_error_end_points": "display error [points]"}
 _WARMEST = {"temperature_max_c": "warmest [°C]"}
 _MORE_OF_PACKS = {"soc_start": "SOC at start [%]", "throughput_ah": "throughput [Ah]", "loss_wh": "loss [Wh]", **_WARMEST}
 WARM_C = 45.0  # from which the warmest is shown unasked: many makers let cells charge up to it; common practice, no source
@@ -145,25 +148,35 @@ def _show_packs(summary, wide):
 
     packs = summary["packs"]
     warm = any(pack["temperature_max_c"] >= WARM_C for pack in packs)
-    columns = _PACK_COLUMNS | (_WARMEST if warm else {})
+    shown = _DISPLAY_COLUMNS if "displayed_soc_end" in packs[0] else {}
+    columns = _PACK_COLUMNS | shown | (_WARMEST if warm else {})
     show_table(f"{summary['scenario']}: packs", pd.DataFrame(packs).astype(object), columns, _MORE_OF_PACKS, wide)
     for words, names in _parallel_cells(packs).items():
         say(f"{', '.join(names)}: {words}.")
 
 
 def _show_rest(result, wide):
-    """State of charge of each pack, near to far, at the instant of rest at which packs are furthest apart; ``wide``: at each."""
+    """State of charge of each pack, near to far, at the instant of rest at which packs are furthest apart; ``wide``: at each.
+
+    Where packs have displays, what they show stands beside it, and the instant is that at which displays are furthest apart.
+    """
     soc = result.soc_at_rest()
     if not len(soc):
         return
+    shown_soc = result.displayed_at_rest() if result.has_displays else soc
     apart = soc.max(axis=1) - soc.min(axis=1)
-    (at, what), spread = apart.idxmax(), apart.max()
+    shown_apart = shown_soc.max(axis=1) - shown_soc.min(axis=1)
+    at, what = shown_apart.idxmax()
+    spread = apart.loc[(at, what)]
     names = list(soc.columns)
     shown = names if len(names) <= MOST_BARS else [*names[: MOST_BARS // 2], *names[-(MOST_BARS // 2) :]]
-    show_bars(
-        f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points",
-        [(name, soc.loc[(at, what), name]) for name in shown],
-    )
+    title = f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points"
+    bars = [(name, soc.loc[(at, what), name]) for name in shown]
+    if result.has_displays:
+        title += f", of displays {number(shown_apart.max() * 100.0, 'points')}"
+        displays = [(f"{name} display", shown_soc.loc[(at, what), name]) for name in shown]
+        bars = [bar for pair in zip(bars, displays, strict=True) for bar in pair if math.isfinite(bar[1])]
+    show_bars(title, bars)
     if len(shown) < len(names):
         say(f"Between the nearest {MOST_BARS // 2} and the farthest stand {len(names) - len(shown)} more.")
     if len(soc) > 1 and not wide:
@@ -174,6 +187,9 @@ def _show_rest(result, wide):
         percent = (soc * 100.0).rename(columns="{}_percent".format)
         columns = {"time_s": "time", "instant": "instant"} | {f"{name}_percent": f"{name} [%]" for name in names}
         show_table("State of charge at rest, near to far", percent.reset_index(), columns, wide=True)
+        if result.has_displays:
+            percent = (shown_soc * 100.0).rename(columns="{}_percent".format)
+            show_table("What displays show at rest, near to far", percent.reset_index(), columns, wide=True)
 
 
 def _show_bank(summary):

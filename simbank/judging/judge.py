@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.judging.at_rest import at_rest_verdicts
 from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.drawn import bands_verdicts, over_draws
 from simbank.judging.joining import join_verdicts
@@ -23,6 +24,7 @@ from simbank.judging.wiring import conductors, unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
+from simbank.studies.at_rest_result import AtRest
 from simbank.studies.bands import Bands
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
@@ -47,6 +49,7 @@ LOOKED_AT = {
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
+    AtRest: "what was read at rest",
     Diagnosis: "what was read, as far as it can show",
     Join: "currents at the moment of joining, sharing by place",
 }
@@ -69,6 +72,7 @@ found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
+found_in.register(AtRest, at_rest_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
 found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)

@@ -487,8 +487,10 @@ def _nothing(found):
     if len(checks):
         row = checks.loc[(checks["value"] / checks["limit"]).idxmax()]
         near = f" Nearest to its limit: {row['rule']} at {row['where']}, {row['value'] / row['limit'] * 100:.0f} % of it."
+    hanging = len(found.hanging)
+    partly = f" ({hanging} of them hold by its middle values, not in every draw)" if hanging else ""
     text = (
-        f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged."
+        f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged{partly}."
         f"{near} This says nothing of what the file leaves out."
     )
     yield verdict("nothing-found", "bank", text, checks=found.counts[PASS], not_checkable=found.counts[NOT_CHECKABLE])

@@ -29,6 +29,8 @@ SPREAD_TOLD_POINTS = 2.0  # chosen here: less cannot be read from a meter of cha
 RESTED_S = 1800.0  # chosen here: the quick relaxation is over, so that what flows then levels
 RESTED_C = 2e-3  # chosen here: a few hours at it move less than SPREAD_TOLD_POINTS
 STILL_C = 1e-4  # chosen here: round-off; what levels flows with more
+DISPLAY_WRONG_POINTS = 10.0  # chosen here: five times SPREAD_TOLD_POINTS; a night of the bank, for who plans by it
+COUNTER_DRIFT_POINTS = 1.0  # a day. Chosen here: ten points in ten days, from one full charge to the next
 APART_V, APART_S = 0.1, 60.0  # two ports. Common practice, no source: inverters are set in steps of 0.1 V and act within a minute
 CABLE_LOSS_SHARE = 0.03  # of the energy moved. Common practice, no source: a drop of 3 % is the usual limit
 WARM_C = 45.0  # the library's charge rates begin to fall there; common practice, no source
@@ -235,6 +237,20 @@ _ROWS = (
         f"{ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread",
         "chosen here: less cannot be measured",
     ),
+    (
+        "picture-fits-no-bank",
+        ACT,
+        "no bank of this kind, whatever its joints and hysteresis, leaves what displays show at rest",
+        "a picture that fits as badly once in 100 cases",
+        "chi-square; 1 %: chosen here",
+    ),
+    (
+        "joint-by-picture",
+        ACT,
+        "what displays show at rest speaks of joints that are not sound",
+        "5 % point above twice the 95 % of a sound joint",
+        "bank/assumed.toml: common practice, no source",
+    ),
     ("unequal-age", ACT, "added packs are much younger or older than those of the bank", WARNING, PRACTICE),
     ("run-not-complete", ACT, "a run stopped before the end of its duty", "any", PRACTICE),
     (
@@ -363,6 +379,13 @@ _ROWS = (
         PROTECT,
         PRACTICE,
     ),
+    (
+        "display-wrong",
+        ACT,
+        "what a display shows and the true state of charge lie far apart at some instant",
+        f"{DISPLAY_WRONG_POINTS:g} points",
+        "chosen here: five times what a meter of charge can tell",
+    ),
     ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
     (
         "pack-suspected",
@@ -475,6 +498,13 @@ _ROWS = (
         f"{SPREAD_TOLD_POINTS:g} points",
         "chosen here: less cannot be read from a meter of charge; equations: `simulation/pack_model.py`",
     ),
+    (
+        "picture-fits",
+        NOTE,
+        "banks of this kind leave what displays show at rest, and how much hysteresis can hold",
+        "otherwise",
+        "equations: `simulation/pack_model.py`",
+    ),
     ("best-place", NOTE, "the place in the row where added packs do least harm", "where several are tried", PRACTICE),
     ("joining-keeps-checks", NOTE, "no check of protection fails that does not without the added packs", PROTECT, PRACTICE),
     (
@@ -519,6 +549,20 @@ _ROWS = (
         "how far states of charge lie apart under load",
         f"{SPREAD_TOLD_POINTS:g} points",
         "chosen here: less cannot be read from a meter of charge",
+    ),
+    (
+        "displays-apart",
+        NOTE,
+        "displays that disagree at rest: how far apart cells can stand there by hysteresis, and what is the counters'",
+        f"{SPREAD_TOLD_POINTS:g} points, {RESTED_S / 60:.0f} min of rest",
+        "bound: half-widths of both branches over the slope of the curve; equations: `simulation/pack_model.py`",
+    ),
+    (
+        "counters-drift",
+        NOTE,
+        "by how much displays drift in a day, left to count",
+        f"{COUNTER_DRIFT_POINTS:g} point a day",
+        "chosen here: ten points in ten days; equation: `simulation/displays.py`",
     ),
     (
         "curtailed",

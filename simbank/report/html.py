@@ -263,7 +263,7 @@ class _Page:
             return parts
         did = [
             {
-                "pack": p["name"], "SOC at end [%]": p["soc_end"] * 100, "peak [A]": p["current_peak_a"],
+                "pack": p["name"], "SOC at end [%]": p["soc_end"] * 100, **_displayed(p), "peak [A]": p["current_peak_a"],
                 "peak C-rate": p["c_rate_peak"], "share ratio, discharge": p["share_ratio_discharge"],
                 "share ratio, charge": p["share_ratio_charge"], "throughput [Ah]": p["throughput_ah"],
                 "first full [h]": p["first_full_h"], "first empty [h]": p["first_empty_h"],
@@ -540,6 +540,17 @@ class _Page:
             {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(described(self.scenario.data))},
         ]
+
+
+def _displayed(row):
+    """What a pack's display shows at the end, and by how much that is wrong, where packs have displays."""
+    if "displayed_soc_end" not in row:
+        return {}
+    shown = row["displayed_soc_end"]
+    return {
+        "display at end [%]": None if shown is None else shown * 100,
+        "display error [points]": row["display_error_end_points"],
+    }
 
 
 def _across(parts):

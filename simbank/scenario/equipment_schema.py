@@ -37,9 +37,12 @@ DRAW_WORDS = "a current or a power"
 def _draw(text):
     """("a", amperes) or ("w", watts) of what a BMS takes for itself."""
     right = 'write a current or a power, such as "10 mA" or "0.5 W"'
-    kind, value = quantities.parse_rate(text)
-    if kind == "c":
-        raise InputError(f"is a C-rate; {right}")
+    try:
+        kind, value = quantities.parse_rate(text)
+    except InputError:
+        kind, value = None, None
+    if kind not in ("a", "w"):
+        raise InputError(f"must be above zero and no C-rate; {right}")
     return kind, value
 
 

@@ -639,7 +639,8 @@ def _draws_table(done, numbers, own):
     names = ["failure", "warnings", *numbers, *own.figures, *(f"{pack}.{name}" for pack, name in own.packs)]
     frame = pd.DataFrame(rows, columns=names, index=pd.Index([one.task.draw for one in done], name="draw", dtype=int))
     numeric = [name for name in names if name not in ("failure", "warnings", *NAMING)]
-    return frame.astype(dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric})
+    kinds = dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric}
+    return frame.astype(kinds).copy()  # in one piece
 
 
 def _band(good, column, figure, unit, own):

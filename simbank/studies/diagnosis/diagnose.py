@@ -28,9 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["DIRECTIONS", "diagnose"]
 
 DIRECTIONS = {"discharge": 1, "charge": -1}
-DOUBTED = (
-    0.1  # chance of a misfit as large as that of the best single cause, below which two causes at once are looked at; chosen here
-)
+# Chance of a misfit as large as that of the best single cause, below which two causes at once are looked at. Chosen here.
+DOUBTED = 0.1
 MOST_FIRST = 6  # of the single causes, each paired with every other
 REPEATS = 3  # to find the current of a bank of which not every pack was read
 
@@ -154,6 +153,11 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     hidden = tuple(
         dict.fromkeys(f.name for k, (f,) in enumerate(faults.each) if k not in shown and f.name not in bank.graph.packs)
     )
+    if all(faults.each[k][0].kind == NO_FAULT for k in shown):
+        raise InputError(
+            "would show no fault of this bank: read the currents of two packs at least, at a current that the meter reads well",
+            file=meter.source, key="current_a",
+        )  # fmt: skip
     singles = _kept(every, shown)
     found = [singles]
     freedom = expected.count - sum(bool(read) and at.port_a[at.port] != 0 for at, read in parts)
