@@ -1879,12 +1879,12 @@ def test_a_verdict_says_in_which_share_of_the_draws_it_holds(sound):
 
 def test_hangs_on_unknown():
     apart = run(packs__A__soc=0.7)
-    hangs = told(apart, "hangs-on-unknown", made_up([5.0] * 18 + [1.0] * 2, 1.0))
+    hangs = told(apart, "hangs-on-unknown", made_up([5.0] * 90 + [1.0] * 10, 1.5))
     assert hangs.severity == UNKNOWN
     (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
     assert share == pytest.approx(0.9)
     assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
-    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.0)) is None  # holds in 95 %
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
 
 
 def test_may_happen(sound):
