@@ -271,7 +271,9 @@ def test_voltages_tell_which_way_the_current_goes():
 def test_packs_that_were_not_read_and_ports_that_were():
     currents, _ = with_added(bank(), {})
     some = {name: currents[name] for name in "AD"}
-    assert sb.diagnose(bank(), rows(some)).chosen.current_a == pytest.approx(120.0, rel=0.02)
+    found = sb.diagnose(bank(), rows(some))
+    assert found.chosen.current_a == pytest.approx(120.0, rel=0.02)
+    assert "Not read: B, C. The bank's current is worked out from the packs that were." in found.words
     with_port = sb.diagnose(bank(), rows(some | {"load": 120.0}))
     assert with_port.chosen.current_a == pytest.approx(120.0)
     assert with_port.other_readings["what"].tolist() == ["current of port load"]
@@ -284,6 +286,10 @@ def test_displays_move_all_packs_and_show_the_one_that_stands_apart():
     found = sb.diagnose(scenario, table)
     assert (found.suspects[0].members[0].where, found.suspects[0].members[0].kind) == ("C", "charge-low")
     assert "Displayed states of charge are taken as per cent." in found.words
+    later = sb.diagnose(scenario, rows(dict.fromkeys("ABCD", 40.0), time_s=1800.0).assign(displayed_soc=0.7))
+    at = later.found.parts[0][0]  # half an hour at a fifth of the capacity has gone by when the displays are read
+    assert at.response.soc.mean() == pytest.approx(0.7, abs=0.005)
+    assert later.found.held.start[:4].mean() == pytest.approx(0.7 + 0.1, abs=0.005)
 
 
 def test_a_second_current_tells_charge_from_resistance():
