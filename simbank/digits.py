@@ -44,7 +44,7 @@ def unit_of(column: str) -> str:
     >>> unit_of("current_peak_a"), unit_of("c_rate_peak"), unit_of("soc_end"), unit_of("first_full_h"), unit_of("layout")
     ('A', 'C', 'soc', 'clock', '')
     """
-    if column in ("soc", "soc_start", "soc_end"):
+    if column in ("soc", "soc_start", "soc_end", "displayed_soc_end"):
         return "soc"
     if column.startswith("c_rate"):
         return "C"

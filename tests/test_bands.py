@@ -412,7 +412,7 @@ def test_the_tables_keep_to_the_terminal(root, monkeypatch, columns):
     assert done.exit_code == 0, done.output
     assert max(map(len, done.output.splitlines())) <= columns
     said = " ".join(done.output.split())
-    for words in ("largest spread", "in nine draws of ten", "of the variance of the largest spread", "Measure first"):
+    for words in ("largest spread", "in nine draws of ten", "What explains the largest spread", "Measure first"):
         assert words in said
 
 

@@ -28,11 +28,14 @@ COMMANDS = {
     "size": ["classroom_chain", *QUICK, "--gauges", "2 AWG", "--layout", "chain", "--usable", "90", "--price-per-kg", "20"],
     "drift": ["classroom_chain", "--chemistry", "lfp"],
     "usable": ["classroom_chain", "--c-rate", "1"],
-    "protect": ["../tests/trials/three_strings"],
+    "protect": ["../tests/trials/three_strings", "--bands", "20"],
     "bill": ["../tests/trials/three_strings"],
     "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
     "log": ["hill_barn", str(ROOT / "scenarios" / "hill_barn_log.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
+    "atrest": [
+        "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",
+    ],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
@@ -65,6 +68,7 @@ def test_every_column_written_is_described(root, tmp_path, command):
         names += [value.key for value in simbank.uncertain_values(scenario)]
         names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES))]
     if command == "protect":
+        names += [value.key for value in simbank.uncertain_values(scenario, every_temperature=True)]
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
     if command == "join":
         names += ["E"]

@@ -115,9 +115,9 @@ def test_faults_are_solved_as_a_bank_that_has_them():
     place = 4 + [b.name for b in sound.bank.graph.branches].index("link P1-P2 +")
     before, after = sound.response(port_a, 0.0), bad.response(port_a, 0.0)
     assert before.with_faults(np.array([place]), np.array([1.2e-3]), np.zeros(1)) == pytest.approx(after.current_a, abs=1e-9)
-    from_emf, from_port = before.changed(np.array([place]), np.array([1.2e-3]))
-    assert from_emf == pytest.approx(after.from_emf, abs=1e-9)
-    assert from_port == pytest.approx(after.from_port, abs=1e-12)
+    from_emf, from_port = before.changed(np.array([place]), np.array([1.2e-3]), np.array([0, place]))
+    assert from_emf == pytest.approx(after.from_emf[[0, place]], abs=1e-9)
+    assert from_port == pytest.approx(after.from_port[[0, place]], abs=1e-12)
 
 
 def test_what_a_reading_tells_of_two_causes_by_integration():
@@ -234,6 +234,11 @@ def test_a_bad_reading_is_one_error_with_row_and_key(text, tmp_path):
     assert str(path) in str(error.value)
 
 
+def test_readings_that_would_show_nothing_are_an_input_error():
+    with pytest.raises(sb.InputError, match="would show no fault"):
+        sb.diagnose(bank(), rows({"A": 30.0}), accuracy="2 % + 1000 A")
+
+
 @pytest.mark.parametrize(
     ("option", "value"), [
         ("accuracy", "2"), ("accuracy", "-1 %"), ("drop_accuracy", "2 % + 1 A"), ("port", "lod"), ("doing", "idle"), ("accuracy", "0 %")]
@@ -266,7 +271,9 @@ def test_voltages_tell_which_way_the_current_goes():
 def test_packs_that_were_not_read_and_ports_that_were():
     currents, _ = with_added(bank(), {})
     some = {name: currents[name] for name in "AD"}
-    assert sb.diagnose(bank(), rows(some)).chosen.current_a == pytest.approx(120.0, rel=0.02)
+    found = sb.diagnose(bank(), rows(some))
+    assert found.chosen.current_a == pytest.approx(120.0, rel=0.02)
+    assert "Not read: B, C. The bank's current is worked out from the packs that were." in found.words
     with_port = sb.diagnose(bank(), rows(some | {"load": 120.0}))
     assert with_port.chosen.current_a == pytest.approx(120.0)
     assert with_port.other_readings["what"].tolist() == ["current of port load"]
@@ -279,6 +286,10 @@ def test_displays_move_all_packs_and_show_the_one_that_stands_apart():
     found = sb.diagnose(scenario, table)
     assert (found.suspects[0].members[0].where, found.suspects[0].members[0].kind) == ("C", "charge-low")
     assert "Displayed states of charge are taken as per cent." in found.words
+    later = sb.diagnose(scenario, rows(dict.fromkeys("ABCD", 40.0), time_s=1800.0).assign(displayed_soc=0.7))
+    at = later.found.parts[0][0]  # half an hour at a fifth of the capacity has gone by when the displays are read
+    assert at.response.soc.mean() == pytest.approx(0.7, abs=0.005)
+    assert later.found.held.start[:4].mean() == pytest.approx(0.7 + 0.1, abs=0.005)
 
 
 def test_a_second_current_tells_charge_from_resistance():

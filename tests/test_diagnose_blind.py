@@ -225,6 +225,7 @@ class Told:
     case: Case
     sound: float
     is_suspect: bool
+    fits: bool
     first: float
     rank: int | None
     best_rank: int | None = None
@@ -238,7 +239,7 @@ def told(found, bound=False):
     suspects, rank = said.suspects, None
     if found.bad is not None:
         rank = next((k for k, s in enumerate(suspects) if any(m.where == found.bad for m in s.members)), len(suspects))
-    out = Told(found, said.sound_probability, said.is_suspect, suspects[0].probability, rank)
+    out = Told(found, said.sound_probability, said.is_suspect, said.fits, suspects[0].probability, rank)
     if bound and found.effect > 2.0:
         best = most_that_can_be_told(found)
         out.best_rank = next(k for k, (names, _) in enumerate(best) if found.bad in names)
@@ -310,6 +311,7 @@ def check_scattered(cases):
     called = sum(case.is_suspect for case in sound)
     print(f"of {len(sound)} sound banks {called} are called suspect")
     assert called <= 0.05 * len(sound)
+    assert sum(not case.fits for case in cases) <= 0.02 * len(cases)  # what has one cause is not said to have none
     sure = reliability([case.sound for case in cases], [case.case.bad is None for case in cases])
     right = reliability([case.first for case in cases], [case.rank == 0 for case in cases])
     shown("packs off by 10 %: that the bank is sound", sure)

@@ -6,7 +6,8 @@ import simbank
 from simbank.simulation.event_codes import Event
 
 NAMES = [
-    "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench", "two_barn_strings", "two_inverters",
+    "cabin_displays", "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench",
+    "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
 
@@ -82,6 +83,30 @@ def test_one_bad_joint(root):
     sound = run(root, "one_bad_joint", {"wiring.added": {}}).packs["current_a"].iloc[0]
     assert sound["P1"] == pytest.approx(sound["P4"], rel=1e-6)
     assert sound["P2"] == pytest.approx(sound["P3"], rel=1e-6)
+
+
+def test_cabin_displays(root):
+    """By hand, fourteen days: 60 mA is 20.16 Ah of 100; a night of 0.8 A for eight hours, a fourth each, is 1.6 Ah a day unseen; 0.5 W
+    and 2 % a month are 4.1 Ah."""
+    result = run(root, "cabin_displays")
+    rows = {row["name"]: row for row in result.summary["packs"]}
+    assert result.summary["bank"]["spread_end_points"] < 0.5
+    own_ah = 14 * 24 * (0.5 / (16 * 3.293) + 0.02 * 100 / 720)
+    for name, counted_ah in (("P1", 20.16), ("P2", -20.16), ("P3", 14 * 1.6)):
+        assert rows[name]["display_error_end_points"] == pytest.approx(counted_ah + own_ah, rel=0.03), name
+    net_ah = rows["P4"]["display_counted_ah"]  # out; over the 100 Ah of its label, where its cells hold 95
+    by_hand = (net_ah + rows["P4"]["own_draw_ah"]) / 0.95 - net_ah
+    assert rows["P4"]["display_error_end_points"] == pytest.approx(by_hand, abs=1e-3)
+    assert all(row["display_set_full"] == 0 for row in rows.values())
+    shown = result.packs["displayed_soc"].iloc[-1]
+    assert 0.4 < shown.min() < 0.5
+    assert shown.max() > 0.85
+    found = next(v for v in simbank.verdicts(result, most=99) if v.code == "displays-apart")
+    assert found.numbers["displayed_spread_points"] > found.numbers["hysteresis_bound_points"] + 10
+    duty = {"kind": "cycles", "steps": [{"charge": "0.1 C", "voltage": "57 V", "hours": 9}]}
+    full = run(root, "cabin_displays", {"duty": duty, **{f"packs.P{k}.display.start": 0.2 * k for k in (1, 2, 3, 4)}})
+    assert (full.packs["displayed_soc"].iloc[-1] > 0.995).all()
+    assert all(row["display_set_full"] == 1 for row in full.summary["packs"])
 
 
 def test_mill_store(root):

@@ -342,6 +342,78 @@ def test_fault_not_cleared(guarded):
     assert "cleared only after" in late.text
 
 
+UNSURE = {"pack_types__own__cell_resistance": "0.6 ± 0.2 milliohm"}
+THIN = {"gauge": "10 AWG", "length": "7 m", "insulation": "xlpe90"}
+
+
+def drawn(draws=200, **changes):
+    return sb.protect(bank(**{**UNSURE, **changes}), run=False, bands=draws)
+
+
+def shared(found, rule, share):
+    """The same study with another share of draws in which the checks of a rule do not pass."""
+    checks, of_draws = found.checks.copy(), found.bands.checks.copy()
+    checks.loc[(checks["rule"] == rule) & (checks["fails_in"] > 0), "fails_in"] = share
+    of_draws.loc[(of_draws.index.get_level_values("rule") == rule) & (of_draws["fails_in"] > 0), "fails_in"] = share
+    return replace(found, checks=checks, bands=replace(found.bands, checks=of_draws))
+
+
+def graver_by_share(found, code, rule):
+    """Unknown below 5 % of the draws, act from there, danger from half of them on."""
+    for share, severity in ((0.049, UNKNOWN), (0.05, ACT), (0.499, ACT), (0.5, DANGER)):
+        assert told(shared(found, rule, share), code).severity == severity
+    assert told(shared(found, rule, 0.0), code) is None
+
+
+def test_device_may_not_break():
+    through = drawn().bands.through[:, 2]  # of device port
+    for draws, severity in ((9, UNKNOWN), (11, ACT)):  # of 200 that it cannot break
+        rating = float(np.sort(through)[-draws - 1]) + 0.1
+        found = drawn(ports__port__device=FUSE | {"interrupting_rating": f"{rating} A"})
+        said = told(found, "device-may-not-break")
+        assert (said.severity, said.where, said.numbers["fails_in"]) == (severity, "device port", draws / 200)
+        assert f"up to {through.max() / 1e3:.2f} kA" in said.text
+        assert "device-cannot-break" not in codes(found)
+    graver_by_share(found, "device-may-not-break", "interrupting rating")
+    assert "device-may-not-break" not in codes(
+        drawn(ports__port__device=FUSE | {"interrupting_rating": f"{through.max() + 0.1} A"})
+    )
+
+
+def test_cable_may_burn():
+    found = drawn(60, ports__port__lead=THIN)
+    said = told(found, "cable-may-burn")
+    assert said.where == "lead port +, lead port -"
+    row = found.checks[(found.checks["rule"] == "withstand") & (found.checks["where"] == "lead port +")].iloc[0]
+    assert (row["status"], said.numbers["fails_in"]) == ("not checkable", row["fails_in"])
+    assert "cable-burns-first" not in codes(found)
+    graver_by_share(found, "cable-may-burn", "withstand")
+    assert "cable-may-burn" not in codes(drawn(20))
+
+
+def test_fault_may_not_clear():
+    rows = drawn(60).checks
+    rows = rows[rows["rule"] == "clears in time"]
+    slowest = rows.loc[rows["value"].idxmax()]
+    case = sb.Assumptions(wanted_s=float(slowest["value"] * 1.02))  # the file's middle values just do
+    found = sb.protect(bank(**UNSURE), case, run=False, bands=60)
+    said = told(found, "fault-may-not-clear")
+    assert said.numbers["fails_in"] > 0.05
+    assert slowest["where"] in said.where
+    assert "fault-not-cleared" not in codes(found)
+    graver_by_share(found, "fault-may-not-clear", "clears in time")
+    assert "fault-may-not-clear" not in codes(drawn(20))
+
+
+def test_fault_current_band(guarded):
+    found = drawn(40)
+    said = told(found, "fault-current-band")
+    at = found.bands.table.loc[(said.where, "initial_a")]
+    assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
+    assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
+    assert "fault-current-band" not in codes(guarded)
+
+
 def test_fed_past_every_fuse(guarded):
     found = protected(packs__B__device={"resistance": "0.3 milliohm"})
     said = told(found, "fed-past-every-fuse")
@@ -882,6 +954,69 @@ def test_spread_stands(monkeypatch):
     monkeypatch.undo()
     loaded = run(packs__A__soc=0.65)
     assert "spread-stands" not in codes(loaded)  # under load it is another
+
+
+def displayed(*steps, a=None, b=None, **changes):
+    """A run of two packs with displays."""
+    return run(packs__A__display=a or {}, packs__B__display=b or {}, duty=cycles(*steps), **changes)
+
+
+def test_display_wrong(monkeypatch):
+    wrong = displayed({"rest": True, "hours": 1}, a={"start": 0.75})
+    found = told(wrong, "display-wrong")
+    assert found.severity == ACT
+    assert found.where == "A"
+    error = 100 * (0.75 - wrong.packs["soc"]["A"].min())
+    assert found.numbers["error_points"] == pytest.approx(error, abs=1e-6)
+    assert "Nothing set it to 100 %" in found.text
+    assert "showed 75 %" in found.text
+    for limit, fails in ((error + 1e-6, False), (error - 1e-6, True)):
+        monkeypatch.setattr(rules, "DISPLAY_WRONG_POINTS", limit)
+        assert (told(wrong, "display-wrong") is not None) is fails
+    monkeypatch.undo()
+    assert told(displayed({"rest": True, "hours": 1}), "display-wrong") is None
+    assert told(run(duty=cycles({"rest": True, "hours": 1})), "display-wrong") is None
+
+
+def test_displays_apart(monkeypatch):
+    """Level packs: what displays show apart is the counters', and beyond what hysteresis holds certainly so."""
+    rest = {"rest": True, "hours": 1}
+    soc = displayed(rest).packs["soc"].iloc[-1]["A"]
+    far, near = (displayed(rest, a={"start": soc + apart}) for apart in (0.4, 0.05))
+    found = told(far, "displays-apart")
+    bound = found.numbers["hysteresis_bound_points"]
+    assert found.severity == NOTE
+    assert found.numbers["displayed_spread_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["counters_points"] == pytest.approx(40.0, abs=0.1)
+    assert found.numbers["beyond_bound_points"] == pytest.approx(40.0 - bound, abs=0.1)
+    assert f"{40 - bound:.0f} or more are the counters'" in found.text
+    little = told(near, "displays-apart")
+    assert little.numbers["beyond_bound_points"] == 0.0
+    assert "displays alone do not tell" in little.text
+    both = displayed(rest, a={"start": soc + bound / 100 + 0.01}), displayed(rest, a={"start": soc + bound / 100 - 0.01})
+    assert ["or more are the counters'" in told(one, "displays-apart").text for one in both] == [True, False]
+    points = little.numbers["displayed_spread_points"]
+    for limit, fails in ((points + 1e-6, False), (points - 1e-6, True)):
+        monkeypatch.setattr(rules, "SPREAD_TOLD_POINTS", limit)
+        assert (told(near, "displays-apart") is not None) is fails
+    monkeypatch.undo()
+    loaded = displayed({"discharge": "0.1 C", "hours": 1}, a={"start": 0.9})
+    assert told(loaded, "displays-apart") is None  # not at rest
+
+
+def test_counters_drift(monkeypatch):
+    """100 mA counted as charge for a day at rest, of A's capacity."""
+    result = displayed({"rest": True, "hours": 24}, a={"offset": "-100 mA"})
+    capacity = result.scenario.bank.packs[0].rated_capacity_ah
+    found = told(result, "counters-drift")
+    assert found.severity == NOTE
+    assert found.where == "A"
+    drift = found.numbers["points_per_day"]
+    assert drift == pytest.approx(100 * 2.4 / capacity, abs=0.05)
+    assert f"A {drift:+.1f}" in found.text
+    for limit, fails in ((drift + 1e-6, False), (drift - 1e-6, True)):
+        monkeypatch.setattr(rules, "COUNTER_DRIFT_POINTS", limit)
+        assert (told(result, "counters-drift") is not None) is fails
 
 
 def test_the_time_in_which_slope_alone_levels_is_that_of_a_run():
@@ -1498,6 +1633,49 @@ def test_joining_keeps_checks():
     assert told(added(), "protection-not-looked-at") is not None
 
 
+# ---- a picture at rest ----
+
+
+@pytest.fixture(scope="module")
+def picture_at_rest():
+    """What the two packs of a chain show after a charge, by a bank of sound joints."""
+    chain = bank(wiring__layout="chain", duty=cycles({"charge": "0.2 C", "hours": 1}))
+    return sb.at_rest(
+        chain, pd.DataFrame({"pack": ["A", "B"], "displayed_soc": [0.8, 0.8], "rested_h": 5}), alike=True, draws=50
+    )  # fmt: skip
+
+
+def test_picture_fits(picture_at_rest):
+    assert picture_at_rest.fits
+    v = told(picture_at_rest, "picture-fits")
+    assert v.severity == NOTE
+    assert v.numbers["shown_points"] == 0.0
+    assert told(replace(picture_at_rest, probability=picture_at_rest.probable * 0.99), "picture-fits") is None
+
+
+def test_picture_fits_no_bank(picture_at_rest):
+    for probability, none in ((picture_at_rest.probable * 0.99, True), (picture_at_rest.probable, False)):
+        found = replace(picture_at_rest, probability=probability)
+        v = told(found, "picture-fits-no-bank")
+        assert (v is not None) is none
+    apart = picture_at_rest.table.assign(read=[0.8 - 0.3, 0.8 + 0.3], off_sigma=[-9.0, 9.0])
+    v = told(replace(picture_at_rest, probability=1e-9, table=apart), "picture-fits-no-bank")
+    assert v.severity == ACT
+    assert v.where == "A, B"
+    assert "Displays differ by 60 points, hysteresis can hold" in v.text
+    near = told(replace(picture_at_rest, probability=1e-9), "picture-fits-no-bank")
+    assert "or what the file says of packs and charge, are wrong" in near.text
+
+
+def test_joint_by_picture(picture_at_rest):
+    limit = 1e3 * picture_at_rest.sound_ohm
+    assert limit == pytest.approx(0.6)  # two joints of 0.3 milliohm
+    for low, bad in ((limit * 1.01, True), (limit * 0.99, False)):
+        v = told(replace(picture_at_rest, joints=picture_at_rest.joints.assign(low_mohm=low)), "joint-by-picture")
+        assert (v is not None) is bad
+        assert v is None or v.severity == ACT
+
+
 SHIPPED = sorted(path.stem for path in (ROOT / "scenarios").glob("*.toml"))
 COMMANDS = {
     "run": lambda case: sb.simulate(case, integrator="fast"),
@@ -1723,3 +1901,93 @@ def test_every_command_ends_in_verdicts(arguments, file, tmp_path):
     assert -1 not in places
     assert places == sorted(places)
     assert text.find("Computed from the data given") > places[-1]  # the caution stands last
+
+
+# ---- over draws of what is not known ----
+
+
+def made_up(spread, share_a, share_b=1.0, warned=None):
+    """Bands of the bank of two packs whose draws have these figures; by the file's own values nothing is amiss."""
+    found = sb.bands(bank(), 2, jobs=1)
+    count = len(spread)
+    draws = pd.concat([found.draws.iloc[:1]] * count).reset_index(drop=True)
+    draws["spread_max_points"] = draws["spread_end_points"] = np.asarray(spread, float)
+    for pack, share in (("A", share_a), ("B", share_b)):
+        draws[f"{pack}.share_ratio_discharge"] = np.broadcast_to(np.asarray(share, float), count)
+    for key in found.uncertain.index:
+        draws[key] = np.linspace(0.0, 1.0, count)
+    draws["warnings"] = "" if warned is None else warned
+    return replace(found, draws=draws, warnings=[], asked=count)
+
+
+def test_a_verdict_says_in_which_share_of_the_draws_it_holds(sound):
+    apart = run(packs__A__capacity_left=0.9, packs__A__soc=0.7)
+    with_draws = sb.verdicts(apart, made_up([5.0] * 15 + [1.0] * 5, 1.0), most=99)
+    spread = next(v for v in with_draws if v.code in ("spread", "spread-stands"))
+    assert spread.numbers["holds_in"] == pytest.approx(0.75)  # 15 of 20 draws, by hand
+    assert "True in 75 % of what the bank may be." in spread.text
+    without = next(v for v in sb.verdicts(apart, most=99) if v.code == spread.code)
+    assert "holds_in" not in without.numbers
+    assert spread.text.startswith(without.text)
+    json.dumps(as_records(with_draws), allow_nan=False)
+
+
+def test_hangs_on_unknown():
+    apart = run(packs__A__soc=0.7)
+    hangs = told(apart, "hangs-on-unknown", made_up([5.0] * 90 + [1.0] * 10, 1.5))
+    assert hangs.severity == UNKNOWN
+    (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
+    assert share == pytest.approx(0.9)
+    assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
+
+
+def test_may_happen(sound):
+    warned = [""] * 18 + ["beyond-cell-model"] * 2
+    warning = BankWarning("beyond-cell-model", "A", "A draw went beyond.")
+    some = replace(made_up([0.0] * 20, 1.0, warned=warned), warnings=[warning])
+    may = told(sound, "may-happen", some)
+    assert may.numbers["in_beyond_cell_model"] == pytest.approx(0.1)
+    assert may.severity == ACT  # a danger in one draw of ten
+    most = replace(made_up([0.0] * 20, 1.0, warned=["beyond-cell-model"] * 10 + [""] * 10), warnings=[warning])
+    assert told(sound, "may-happen", most).severity == DANGER  # in half of them
+    one = replace(made_up([0.0] * 21, 1.0, warned=["beyond-cell-model"] + [""] * 20), warnings=[warning])
+    assert told(sound, "may-happen", one) is None  # in less than 5 %
+    hot = made_up([0.0] * 20, 1.0)
+    hot.draws["A.temperature_max_c"] = [rules.WARM_C - 0.1] * 18 + [rules.WARM_C] * 2
+    assert told(sound, "may-happen", hot).numbers["in_pack_hot"] == pytest.approx(0.1)
+
+
+def test_the_hardest_pack_holds_where_it_is_the_same_pack():
+    uneven = run(packs__A__resistance_growth=3.0)
+    hardest = told(uneven, "hardest-pack", made_up([0.0] * 20, [1.0] * 4 + [1.0] * 16, [1.2] * 16 + [1.0] * 4))
+    assert hardest.where == "B"
+    assert hardest.numbers["holds_in"] == pytest.approx(0.8)
+
+
+def test_layouts_say_in_which_share_of_the_draws_the_best_stays_unbeaten():
+    thin = {"gauge": "8 AWG", "length": "60 cm", "joint": "0.2 milliohm", "insulation": "xlpe90"}
+    found = sb.compare(bank(wiring__link=thin, wiring__layout="chain"), bands=20, integrator="fast")
+    best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
+    assert 0.0 <= best.numbers["holds_in"] <= 1.0
+    assert "stays unbeaten in" in best.text
+
+
+def test_empty_before_dawn_over_draws_counts_cut_offs_at_night():
+    from simbank.judging.drawn import HOLDS, _Draws
+    from simbank.judging.words import Clock
+
+    class Days:
+        data = {"duty": {"kind": "days", "start": "2026-01-01", "timezone": "UTC"}}  # noqa: RUF012
+
+    figures = pd.DataFrame(
+        {
+            "unmet_wh": [100.0, 100.0, 0.0, 100.0], "ac_unmet_wh": [0.0] * 4, "first_cutoff_h": [3.0, 12.0, math.nan, 3.0],
+            "cutoff_soc_percent": [10.0, 10.0, math.nan, 50.0],
+        }
+    )  # fmt: skip
+    draws = _Draws(figures, pd.DataFrame(), None, Clock(Days()))
+    speaks = {code: list(HOLDS[code][0](draws, None)) for code in ("empty-before-dawn", "load-unmet", "cut-off-early")}
+    assert speaks["empty-before-dawn"] == [True, False, False, False]
+    assert speaks["load-unmet"] == [False, True, False, False]
+    assert speaks["cut-off-early"] == [False, False, False, True]

@@ -197,6 +197,11 @@ class Pack:
         return self.cell_path_ohm * float(self.chemistry.r_factor(0.5)) + self.internal_wiring_ohm
 
     @property
+    def lag_s(self) -> float:
+        """Lag of charge at the surface of the particles, of the chemistry's second pair, if the pack has no pairs of its own [s]; else 0."""
+        return self.chemistry.rc[1].lag_s if self.rc_pairs is None and len(self.chemistry.rc) > 1 else 0.0
+
+    @property
     def pack_rc_pairs(self) -> tuple[tuple[float, float], ...]:
         """((R1, tau1), (R2, tau2)) seen at the pack [ohm, s]."""
         pairs = self.rc_pairs

@@ -62,7 +62,8 @@ def circuit_voltage(
 ) -> tuple[np.ndarray, np.ndarray]:
     """State of charge and voltage of one cell under a current that runs straight between samples, without hysteresis.
 
-    V = U(z) − R0 f(z) a I − Σ v, each pair with dv/dt = (R g(z) a' I − v)/(τ a').
+    V = U(z) − R0 f(z) a I − Σ v, each pair with dv/dt = (R g(z) a' I − v)/(τ a'). A pair with a lag L makes U(z − δ) of U(z) instead, with
+    dδ/dt = (L a' I / Q − δ)/(τ a').
 
     Parameters
     ----------
@@ -77,7 +78,7 @@ def circuit_voltage(
     r0_ohm : float
         R0 where ``r_factor`` is 1 [ohm].
     rc : sequence of (float, float)
-        Resistance [ohm] where ``rc_factor`` is 1, and time constant [s].
+        Resistance [ohm] where ``rc_factor`` is 1, and time constant [s]; of a pair that is a lag of charge 0, time constant and lag [s].
     r_factor, rc_factor : Curve
         f and g over state of charge.
     arrhenius : (float, float)
@@ -90,8 +91,12 @@ def circuit_voltage(
     """
     r0_arrhenius, rc_arrhenius = arrhenius
     z = soc - moved_ah(time_s, current_a) / capacity_ah
-    volt = ocv(z) - r0_ohm * r0_arrhenius * r_factor(z) * current_a
+    surface = z
+    for _, tau, *lag in rc:
+        if lag:
+            surface = surface - relaxation(time_s, lag[0] / (3600.0 * capacity_ah) * rc_arrhenius * current_a, tau * rc_arrhenius)
+    volt = ocv(surface) - r0_ohm * r0_arrhenius * r_factor(z) * current_a
     drive = rc_factor(z) * rc_arrhenius * current_a
-    for ohm, tau in rc:
+    for ohm, tau, *_ in rc:
         volt = volt - relaxation(time_s, ohm * drive, tau * rc_arrhenius)
     return z, volt

@@ -30,10 +30,15 @@ BEYOND_SOC = 0.02  # beyond full or empty a cell comes to its limit within this 
 
 @dataclass(frozen=True)
 class RCPair:
-    """A relaxation: resistance as a fraction of R0, and time constant [s]."""
+    """A relaxation: resistance as a fraction of R0, and time constant [s].
+
+    The second may be a lag of charge instead, ``lag_s`` [s]: at a steady current the surface of the particles, which sets the voltage, is
+    behind the mean by the charge that flows in this time.
+    """
 
     resistance_ratio: float
     time_constant_s: float
+    lag_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,7 +321,7 @@ def chemistry_of(data: ChemistryFile) -> Chemistry:
         r_by_celsius=data.resistance.by_celsius(),
         rc_by_celsius=data.relaxation.by_celsius(),
         entropy=Curve(data.entropy.soc, data.entropy.volt_per_kelvin, outside="level"),
-        rc=tuple(RCPair(pair.ratio, pair.time_constant) for pair in data.relaxation.rc),
+        rc=tuple(RCPair(pair.ratio, pair.time_constant, pair.lag) for pair in data.relaxation.rc),
         r_factor=Curve(data.resistance.soc, data.resistance.factor, outside="level"),
         rc_factor=Curve(data.relaxation.soc, data.relaxation.factor, outside="level"),
         arrhenius_k=data.resistance.activation_energy / GAS_CONSTANT,

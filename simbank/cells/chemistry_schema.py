@@ -141,6 +141,11 @@ class _RC(FileModel):
     ALL_EXACT: ClassVar[str] = EXACT
     ratio: fraction(0.0, 100.0) = _key("its resistance over R0 at half charge", "ratio", "0 to 100")
     time_constant: quantity("second", above_zero=True) = _key("its time constant", "a time with its unit", "above 0")
+    lag: quantity("second", not_negative=True) = _key(
+        "of the second pair, with a ratio of 0: not a voltage but a lag of charge, as slow diffusion makes it; in a steady current the surface "
+        "of the particles, whose charge sets the open-circuit voltage, is behind the mean by what flows in this time",
+        "a time with its unit", "0 or more", default=0.0,
+    )  # fmt: skip
 
 
 class _Resistance(Sourced):
@@ -288,6 +293,10 @@ class ChemistryFile(FileModel):
     def _faulty_numbers(self):
         if len(self.relaxation.rc) != 2:
             yield InputError("needs exactly two pairs", key="relaxation.rc")
+        elif problem := wrong_lag(
+            self.relaxation.rc[0].lag, self.relaxation.rc[1].lag, self.relaxation.rc[1].ratio, self.relaxation.factor
+        ):
+            yield InputError(problem, key="relaxation.rc")
         low, cutoff, charge, high = (getattr(self.limits, k) for k in ("volt_min", "cutoff_volt", "charge_volt", "volt_max"))
         if not 0 < low <= cutoff < charge <= high:
             yield InputError("must satisfy 0 < volt_min <= cutoff_volt < charge_volt <= volt_max", key="limits")
@@ -318,6 +327,15 @@ def _wrong_temperatures(section, reference_celsius):
     at = [np.interp(reference_celsius, celsius, np.asarray(factor)[:, k]) for k in range(len(section.soc))] if wide else None
     if np.abs((np.array(at) if wide else np.exp(section.by_celsius()(reference_celsius))) - 1.0).max() > 1e-6:
         return f"must be 1 at the reference temperature, {reference_celsius:g} degC"
+    return None
+
+
+def wrong_lag(first, second, ratio, factor):
+    """What is wrong with lags of charge [s] of both pairs, None if nothing is."""
+    if first:
+        return "only the second pair can be a lag"
+    if second and (ratio or np.any(np.asarray(factor) != 1.0)):
+        return "a pair with a lag needs the ratio 0, and the section the factor 1 at every charge"
     return None
 
 

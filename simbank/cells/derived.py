@@ -220,7 +220,11 @@ def _changed(base: Chemistry, name: str, table: ChemistryTable) -> Chemistry:
         entropy=_scaled(base.entropy, table.entropy.scale),
         r_factor=_scaled(base.r_factor, table.resistance.scale),
         rc=tuple(
-            RCPair(pair.resistance_ratio * table.relaxation.scale, pair.time_constant_s * table.relaxation.time_scale)
+            RCPair(
+                pair.resistance_ratio * table.relaxation.scale,
+                pair.time_constant_s * table.relaxation.time_scale,
+                pair.lag_s * table.relaxation.scale,
+            )
             for pair in base.rc
         ),
         arrhenius_k=_kelvin(table.resistance.activation_energy, base.arrhenius_k),

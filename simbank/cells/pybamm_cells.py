@@ -187,7 +187,7 @@ class FittedCell:
     r0_ohm : float
         At half charge [ohm].
     rc : tuple of (float, float)
-        Resistance at half charge [ohm] and time constant [s] of both pairs.
+        Resistance at half charge [ohm] and time constant [s] of both pairs; of a lag of charge 0, time constant and lag [s].
     r_factor, rc_factor : Curve
         Over state of charge, 1 at half charge.
     activation_j_mol : tuple of (float, float)
@@ -208,8 +208,9 @@ class FittedCell:
 
 
 def fit_cell(
-    name: str, soc: Sequence[float] = SOC_POINTS, celsius: Sequence[float] = (0.0, 25.0, 40.0), c_rate: float = 0.3
-) -> FittedCell:
+    name: str, soc: Sequence[float] = SOC_POINTS, celsius: Sequence[float] = (0.0, 25.0, 40.0), c_rate: float = 0.3,
+    diffusion: bool = False,
+) -> FittedCell:  # fmt: skip
     """Fit R0 and two relaxation pairs, with factors over state of charge and temperature, to virtual pulse tests.
 
     At 25 °C the cell is pulsed from nearly full to nearly empty and back, four points of charge a pulse, an hour of rest after
@@ -227,6 +228,9 @@ def fit_cell(
         Temperatures [°C].
     c_rate : float
         Of the pulses.
+    diffusion : bool
+        Whether the second pair is to be a lag of charge, as slow diffusion in the particles makes it, and no resistance. The factor of
+        the pairs is then 1 at every charge, and what a curve does at its steps is told by the curve itself.
 
     Returns
     -------
@@ -243,7 +247,7 @@ def fit_cell(
         (soc[-1] + 0.02, *pulse_test(values, soc[-1] + 0.02, amperes, pulse_s, count)),
         (soc[0] - 0.02, *pulse_test(values, soc[0] - 0.02, -amperes, pulse_s, count)),
     ]
-    circuit, rms = _fit_circuit(runs, soc, capacity, ocv)
+    circuit, rms = _fit_circuit(runs, soc, capacity, ocv, diffusion)
     warm = []
     for degree in celsius:
         run = (0.5 + PULSE_SOC / 2, *pulse_test(values, 0.5 + PULSE_SOC / 2, amperes, pulse_s, temperature_k=degree + 273.15))
@@ -251,11 +255,11 @@ def fit_cell(
     inverse = 1.0 / (np.array(celsius) + 273.15)
     activation = tuple(max(0.0, float(np.polyfit(inverse, [w[k] for w in warm], 1)[0]) * GAS_CONSTANT) for k in (0, 1))
     r0, rc, r_factor, rc_factor = circuit
-    rc = tuple((float(r), float(tau)) for r, tau in rc)
+    rc = tuple(tuple(map(float, pair)) for pair in rc)
     return FittedCell(name, capacity, ocv, float(r0), rc, r_factor, rc_factor, activation, rms)
 
 
-def _fit_circuit(runs, soc, capacity_ah, ocv):
+def _fit_circuit(runs, soc, capacity_ah, ocv, diffusion):
     """One least squares over several runs: ((R0, pairs, factor of R0, factor of the pairs), root mean square of the residuals [V]).
 
     ``runs`` are (state of charge at the start, times, currents, voltages), the first a discharge; ``soc`` are where the factors have
@@ -270,8 +274,10 @@ def _fit_circuit(runs, soc, capacity_ah, ocv):
         return Curve(ends, [relative[0], *relative, relative[-1]], outside="level")
 
     def unpack(p):
-        r0, g = np.exp(p[:n]), np.exp(np.where(np.arange(n) == middle, 0.0, p[n : 2 * n]))
-        r1, tau1, r2, tau2 = np.exp(p[2 * n :])
+        r0, (r1, tau1, r2, tau2) = np.exp(p[:n]), np.exp(p[2 * n :])
+        if diffusion:  # in place of a resistance a lag, in seconds
+            return r0[middle], ((r1, tau1), (0.0, tau2, r2)), factor(r0 / r0[middle]), factor(np.ones(n))
+        g = np.exp(np.where(np.arange(n) == middle, 0.0, p[n : 2 * n]))
         return r0[middle], ((r1, tau1), (r2, tau2)), factor(r0 / r0[middle]), factor(g)
 
     def residual(p):
@@ -282,7 +288,8 @@ def _fit_circuit(runs, soc, capacity_ah, ocv):
     _, _, current_a, volt = runs[0]
     first = int(np.argmax(current_a > 0))
     ohm = float((volt[first - 1] - volt[first]) / current_a[first])
-    start = np.concatenate([np.full(n, np.log(ohm)), np.zeros(n), np.log([ohm / 5, 30.0, ohm / 5, 400.0])])
+    second = 300.0 if diffusion else ohm / 5
+    start = np.concatenate([np.full(n, np.log(ohm)), np.zeros(n), np.log([ohm / 5, 30.0, second, 400.0])])
     found = least_squares(residual, start, x_scale="jac", max_nfev=100)
     return unpack(found.x), float(np.sqrt(np.mean(found.fun**2))) * 1e-3
 
@@ -315,7 +322,7 @@ def with_circuit(cell: FittedCell, base: Chemistry) -> Chemistry:
         ocv=cell.ocv,
         half_width=Curve([0.0], [0.0]),
         entropy=Curve([0.0], [0.0]),
-        rc=tuple(RCPair(r / cell.r0_ohm, tau) for r, tau in cell.rc),
+        rc=tuple(RCPair(r / cell.r0_ohm, *times) for r, *times in cell.rc),
         r_factor=cell.r_factor,
         rc_factor=cell.rc_factor,
         arrhenius_k=cell.activation_j_mol[0] / GAS_CONSTANT,
@@ -472,7 +479,10 @@ def write_chemistry(
         ),
         "relaxation": section(
             cell.rc_factor, "factor", activation_energy=f"{cell.activation_j_mol[1]:.0f} J/mol", source=f"{made}.",
-            rc=[{"ratio": round(r / cell.r0_ohm, 6), "time_constant": f"{tau:.3f} s"} for r, tau in cell.rc],
+            rc=[
+                {"ratio": round(r / cell.r0_ohm, 6), "time_constant": f"{tau:.3f} s"} | ({"lag": f"{lag[0]:.3f} s"} if lag else {})
+                for r, tau, *lag in cell.rc
+            ],
         ),
         "limits": {
             "volt_max": float(values["Upper voltage cut-off [V]"]) + 0.05,

@@ -115,7 +115,9 @@ def _branches(chemistry, kelvin, c_rate, soc):
     ratio = sum(pair.resistance_ratio for pair in chemistry.rc)
     ohm = ohm + ratio * chemistry.typical["resistance_ohm"] * chemistry.relaxation_scale(soc, kelvin)
     drop = c_rate * chemistry.typical["capacity_ah"] * ohm
-    middle = chemistry.ocv(soc) + (kelvin - chemistry.reference_k) * chemistry.entropy(soc)
+    entropic = (kelvin - chemistry.reference_k) * chemistry.entropy(soc)
+    lag = sum(pair.lag_s for pair in chemistry.rc) / 3600.0 * c_rate * chemistry.relaxation_scale(soc, kelvin)
     half, gamma = chemistry.half_width_at(soc, kelvin), chemistry.decay_per_soc
     on_charge, on_discharge = 1.0 - 2.0 * np.exp(-gamma * soc), 2.0 * np.exp(-gamma * (1.0 - soc)) - 1.0
-    return middle + half * on_charge + drop, middle + half * on_discharge - drop
+    charge, discharge = chemistry.ocv(soc + lag) + entropic, chemistry.ocv(soc - lag) + entropic
+    return charge + half * on_charge + drop, discharge + half * on_discharge - drop

@@ -56,7 +56,7 @@ def _show_drivers(found, wide):
         table = found.drivers.table
         table = table[(table["figure"] == figure) & table["told"]]
         about = found.drivers.explained.loc[figure]
-        if len(table) and about["ranked"]:
+        if len(table):
             rows = [
                 {
                     "value": names[row.key], "share": f"{100 * row.share:.0f}", "range": f"{100 * row.low:.0f} to {100 * row.high:.0f}",
@@ -66,8 +66,13 @@ def _show_drivers(found, wide):
             ]  # fmt: skip
             columns = {"value": "value", "share": "share [%]", "range": "95 %", "sign": "the figure"}
             shown = rows if wide else rows[:MOST_VALUES]
-            title = f"What explains the {called}: shares of its variance, {100 * about['r2_adjusted']:.0f} % together"
+            title = f"What explains the {called}: shares of its variance, all values together {100 * about['r2_adjusted']:.0f} %"
             show_table(title, pd.DataFrame(shown), columns)
+            if not about["ranked"]:
+                say(
+                    "That is too little for an order of importance: the rest comes from values that act both ways or together, which "
+                    "this method cannot see, and one that is not named may matter more."
+                )
             if len(shown) < len(rows):
                 say(f"{len(rows) - len(shown)} more can be told from nothing: --wide shows all.")
         else:

@@ -89,7 +89,12 @@ def cell_show(
     shown = pd.DataFrame([{key: _card_text(key, value) for key, value in row.items()} for row in rows])
     show_table(f"{chemistry.title}: one cell of {chemistry.typical['capacity_ah']:g} Ah", shown, _CARD_COLUMNS, wide=wide)
     _show_hysteresis(chemistry, slow, wide)
-    pairs = ", ".join(f"{p.resistance_ratio:.2f} R0 at {duration(p.time_constant_s)}" for p in chemistry.rc)
+    pairs = ", ".join(
+        f"charge lags by {duration(p.lag_s)} at {duration(p.time_constant_s)}"
+        if p.lag_s
+        else f"{p.resistance_ratio:.2f} R0 at {duration(p.time_constant_s)}"
+        for p in chemistry.rc
+    )
     say(
         f"Relaxation: {pairs}. Charge to {chemistry.charge_volt:g} V, cut off at {chemistry.cutoff_volt:g} V, pack opens at "
         f"{chemistry.volt_max:g} and {chemistry.volt_min:g} V.",
@@ -267,6 +272,9 @@ def cell_physics(
     parameters: Annotated[str, typer.Argument(help="Name of a PyBaMM parameter set, such as Prada2013.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Chemistry file to write (.toml).")],
     base: Annotated[str, typer.Option(help="Chemistry for what the set does not hold.")] = "lfp",
+    diffusion: Annotated[
+        bool, typer.Option("--diffusion", help="Make the second pair a lag of charge, as slow diffusion in the particles has it.")
+    ] = False,
     json_: Json = False,
 ):
     """Fit a circuit to a physics-based cell by virtual pulse tests, check it on another profile, write a chemistry file."""
@@ -274,14 +282,14 @@ def cell_physics(
 
     load_chemistry(base)  # what is wrong with it is said before minutes of fitting
     with progress_bar(f"Fitting {parameters}", json_):
-        cell = pybamm_cells.fit_cell(parameters)
+        cell = pybamm_cells.fit_cell(parameters, diffusion=diffusion)
         checks = [pybamm_cells.validate(cell, seed) for seed in range(3)]
     pybamm_cells.write_chemistry(cell, out, out.stem, base)
     record = {
         "parameters": parameters,
         "capacity_ah": cell.capacity_ah,
         "r0_ohm": cell.r0_ohm,
-        "rc": [{"resistance_ohm": r, "time_constant_s": tau} for r, tau in cell.rc],
+        "rc": [{"resistance_ohm": r, "time_constant_s": tau} | ({"lag_s": lag[0]} if lag else {}) for r, tau, *lag in cell.rc],
         "rms_fit_v": cell.rms_fit_v,
         "rms_check_v": [check["rms_v"] for check in checks],
         "worst_check_v": [check["worst_v"] for check in checks],

@@ -21,9 +21,10 @@ _SUSPECTS = {
     "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
 }  # fmt: skip
 _MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
-_NEXT = {"what": "to measure next", "where": "where", "then_percent": "true cause then held with [%]"}
+_NEXT = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
 _MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
 MOST_NEXT = 5
+_VALUES, _SIZES = ("read", "sound", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
 
 
 def diagnose(
@@ -62,19 +63,30 @@ def diagnose(
 
 
 def _show_diagnosis(found, wide):
+    from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
+
     instants = {"instant": "instant"} if len(found.readings.instants) > 1 else {}
     if len(found.table):
-        show_table(found.title, found.table, _COLUMNS | instants, wide=wide)
+        show_table(found.title, _short(found.table, ("off_deviations",)), _COLUMNS | instants, wide=wide)
     if len(found.other_readings):
-        show_table("What else was read", found.other_readings, _OTHERS | instants, wide=wide)
-    show_table(
-        "What it may be due to; one row is what these readings do not tell apart",
-        found.suspect_table,
-        _SUSPECTS,
-        _MORE_OF_SUSPECTS,
-        wide,
-    )
+        show_table("What else was read", _short(found.other_readings, _VALUES, 3), _OTHERS | instants, wide=wide)
+    title = "What it may be due to; one row is what these readings do not tell apart"
+    rows = _short(found.suspect_table, _SIZES)
+    rows["probability_percent"] = [
+        percent(share / 100.0).removesuffix(" %") for share in found.suspect_table["probability_percent"]
+    ]
+    show_table(title, rows, _SUSPECTS, _MORE_OF_SUSPECTS, wide)
     following = found.next_table
-    show_table("What to measure next", following if wide else following.head(MOST_NEXT), _NEXT, _MORE_OF_NEXT, wide)
+    following = following if wide else following[following["tells_bits"] > LEAST_BITS].head(MOST_NEXT)
+    if len(following):
+        show_table("What to measure next", _short(following, ("tells_bits",)), _NEXT, _MORE_OF_NEXT, wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
+
+
+def _short(frame, names, digits=2):
+    """A table with these of its columns to a few significant digits."""
+    shown = frame.astype(dict.fromkeys(names, object))
+    for name in names:
+        shown[name] = [None if value != value else f"{float(f'{value:.{digits}g}'):.12g}" for value in frame[name]]
+    return shown

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from simbank.caution import PROTECTION_CAUTION
-from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
+from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_table
 from simbank.digits import duration, number, numbers
 from simbank.errors import InputError
@@ -22,6 +22,10 @@ _FAULT_COLUMNS = {
     "place": "fault at", "initial_a": "at once [A]", "after_1s_a": "after 1 s [A]", "least_a": "least [A]",
     "least_one_pack_a": "least, one pack [A]",
 }  # fmt: skip
+_BAND_COLUMNS = {
+    key: heading for key, heading in _FAULT_COLUMNS.items() if key in ("place", "initial_a", "least_a", "least_one_pack_a")
+}
+_MORE_OF_BANDS = {"after_10ms_a": "after 10 ms [A]", "after_100ms_a": "after 100 ms [A]", "after_1s_a": "after 1 s [A]"}
 _MORE_OF_FAULTS = {"after_10ms_a": "after 10 ms [A]", "after_100ms_a": "after 100 ms [A]", "rise_ms": "63 % after"}
 _OVERLOAD_COLUMNS = {
     "times_full_load": "times full load", "device": "device", "current": "current [A]", "soonest_s": "alone, soonest",
@@ -59,6 +63,8 @@ def protect(
     shorted_cells: Annotated[int, typer.Option(help="Cells shorted in the case of a shorted pack.", min=1, max=100)] = 1,
     wide: Wide = False,
     all_: Annotated[bool, typer.Option("--all", help="Show the checks that passed too.")] = False,
+    bands: Bands = None,
+    seed: Seed = 0,
 ):
     """Fault currents at every place, checks of devices and conductors, what opens first, what the rest then carries."""
     from simbank.quantities import parse
@@ -97,18 +103,19 @@ def protect(
         cells_shorted=shorted_cells,
     )  # fmt: skip
     with command.progress("Protection of") as progress:
-        found = study(command.scenario, case, progress=progress)
+        found = study(command.scenario, case, progress=progress, bands=bands or None, seed=seed)
     command.finish(
         found, lambda found, wide: _show_protection(found, all_, wide), lambda: {"protection": found}, PROTECTION_CAUTION
     )
 
 
 def _show_protection(found, everything, wide):
-    from simbank.studies.protection import NOT_CHECKED
-
     title = f"{found.scenario.name}: prospective fault currents, bolted"
     show_table(title, found.faults.reset_index(), _FAULT_COLUMNS, _MORE_OF_FAULTS, wide)
-    for k, line in enumerate((*found.basis, *found.reliance)):
+    if found.bands is not None and found.bands.uncertain:
+        show_table("The same from 5 to 95 % of the draws", found.bands.spans(), _BAND_COLUMNS, _MORE_OF_BANDS, wide)
+    drawn = () if found.bands is None else found.bands.words
+    for k, line in enumerate((*drawn, *found.basis, *found.reliance)):
         say(line, gap=k == 0)
     _show_clearing(found.clearing_told, wide)
     if len(found.overload):
@@ -123,7 +130,7 @@ def _show_protection(found, everything, wide):
         _show_shorted(found, wide)
     _show_checks(found, everything)
     say(f"{found.headline} {found.load_note[0].upper()}{found.load_note[1:]}.", gap=True)
-    say("Not checked: " + "; ".join(NOT_CHECKED) + ".", style="italic")
+    say("Not checked: " + "; ".join(found.not_checked) + ".", style="italic")
 
 
 def _show_clearing(told, wide):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 from simbank.cli.bands import show_bands
 from simbank.cli.options import (
+    BANDS_DRAWS,
     Bands,
     File,
     Integrator,
@@ -43,6 +46,7 @@ _PACK_COLUMNS = {
     "c_rate_peak": "peak C-rate", "share_ratio_discharge": "share ratio discharge", "share_ratio_charge": "share ratio charge",
     "first_full_h": "first full", "first_empty_h": "first empty",
 }  # fmt: skip
+_DISPLAY_COLUMNS = {"displayed_soc_end": "display at end [%]", "display_error_end_points": "display error [points]"}
 _WARMEST = {"temperature_max_c": "warmest [°C]"}
 _MORE_OF_PACKS = {"soc_start": "SOC at start [%]", "throughput_ah": "throughput [Ah]", "loss_wh": "loss [Wh]", **_WARMEST}
 WARM_C = 45.0  # from which the warmest is shown unasked: many makers let cells charge up to it; common practice, no source
@@ -58,6 +62,10 @@ _MORE_OF_PORTS = {
     **_AC_COLUMNS, "ac_served_wh": "AC served [Wh]",
 }  # fmt: skip
 MOST_EVENTS, MOST_BARS = 20, 24
+REPORT_S = 60.0  # that bands of a report may take
+WITHOUT_BANDS = (
+    "Bands are left out of the report: a run takes so long that draws of what is not known would take more than a minute."
+)
 
 
 def run(
@@ -95,14 +103,14 @@ def run(
         with progress_bar(f"Writing files of {scenario.name}", json_):
             result.write(out, figures=True)
     try:
-        found = None if bands is None else _bands(scenario, bands, seed, json_)
+        found = _bands(scenario, bands, seed, json_) if bands else None
     except RunStopped as stopped:
         if stopped.partial is not None:
             _show_run(result, json_, out, wide, stopped.partial)
         raise
     _show_run(result, json_, out, wide, found)
     if report is not None:
-        _report_run(report, scenario, result, json_)
+        _report_run(report, scenario, result, False if bands == 0 else found, seed, json_)
     show_written(out, json_)
     missed = [warning["text"] for warning in result.summary["warnings"] if warning["code"] == "balance-missed"]
     if missed:
@@ -117,7 +125,7 @@ def _bands(scenario, draws, seed, quiet):
 
 
 def _show_run(result, as_json, out, wide, bands=None):
-    summary, told = result.summary, judged(result, out, wide)
+    summary, told = result.summary, judged(result, out, wide, bands)
     if bands is not None:
         summary = summary | {"warnings": [*summary["warnings"], *as_records(bands.warnings)]}
         if out is not None:
@@ -145,25 +153,35 @@ def _show_packs(summary, wide):
 
     packs = summary["packs"]
     warm = any(pack["temperature_max_c"] >= WARM_C for pack in packs)
-    columns = _PACK_COLUMNS | (_WARMEST if warm else {})
+    shown = _DISPLAY_COLUMNS if "displayed_soc_end" in packs[0] else {}
+    columns = _PACK_COLUMNS | shown | (_WARMEST if warm else {})
     show_table(f"{summary['scenario']}: packs", pd.DataFrame(packs).astype(object), columns, _MORE_OF_PACKS, wide)
     for words, names in _parallel_cells(packs).items():
         say(f"{', '.join(names)}: {words}.")
 
 
 def _show_rest(result, wide):
-    """State of charge of each pack, near to far, at the instant of rest at which packs are furthest apart; ``wide``: at each."""
+    """State of charge of each pack, near to far, at the instant of rest at which packs are furthest apart; ``wide``: at each.
+
+    Where packs have displays, what they show stands beside it, and the instant is that at which displays are furthest apart.
+    """
     soc = result.soc_at_rest()
     if not len(soc):
         return
+    shown_soc = result.displayed_at_rest() if result.has_displays else soc
     apart = soc.max(axis=1) - soc.min(axis=1)
-    (at, what), spread = apart.idxmax(), apart.max()
+    shown_apart = shown_soc.max(axis=1) - shown_soc.min(axis=1)
+    at, what = shown_apart.idxmax()
+    spread = apart.loc[(at, what)]
     names = list(soc.columns)
     shown = names if len(names) <= MOST_BARS else [*names[: MOST_BARS // 2], *names[-(MOST_BARS // 2) :]]
-    show_bars(
-        f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points",
-        [(name, soc.loc[(at, what), name]) for name in shown],
-    )
+    title = f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points"
+    bars = [(name, soc.loc[(at, what), name]) for name in shown]
+    if result.has_displays:
+        title += f", of displays {number(shown_apart.max() * 100.0, 'points')}"
+        displays = [(f"{name} display", shown_soc.loc[(at, what), name]) for name in shown]
+        bars = [bar for pair in zip(bars, displays, strict=True) for bar in pair if math.isfinite(bar[1])]
+    show_bars(title, bars)
     if len(shown) < len(names):
         say(f"Between the nearest {MOST_BARS // 2} and the farthest stand {len(names) - len(shown)} more.")
     if len(soc) > 1 and not wide:
@@ -174,6 +192,9 @@ def _show_rest(result, wide):
         percent = (soc * 100.0).rename(columns="{}_percent".format)
         columns = {"time_s": "time", "instant": "instant"} | {f"{name}_percent": f"{name} [%]" for name in names}
         show_table("State of charge at rest, near to far", percent.reset_index(), columns, wide=True)
+        if result.has_displays:
+            percent = (shown_soc * 100.0).rename(columns="{}_percent".format)
+            show_table("What displays show at rest, near to far", percent.reset_index(), columns, wide=True)
 
 
 def _show_bank(summary):
@@ -247,14 +268,31 @@ def _parallel_cells(packs):
     return said
 
 
-def _report_run(path, scenario, result, quiet):
-    """Report of a run, with layouts side by side where the file gives their parts, and protection."""
+def _report_run(path, scenario, result, bands, seed, quiet):
+    """Report of a run, with bands, with layouts side by side where the file gives their parts, and with protection."""
     from simbank.studies import compare, protect
 
+    if bands is None:
+        bands = _affordable_bands(scenario, seed, quiet)
     comparison = None
     with progress_bar(f"Layouts and protection of {scenario.name} for the report", quiet) as progress:
         half = progress and (lambda done: progress(done / 2.0))
         if scenario.layout != "graph":
             comparison = compare(scenario, integrator="fast", progress=half)
         protection = protect(scenario, progress=progress and (lambda done: progress(0.5 + done / 2.0)))
-    report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection)
+    unsaid = {} if bands is not None else {"without_bands": WITHOUT_BANDS}
+    report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection, bands=bands or None, **unsaid)
+
+
+def _affordable_bands(scenario, seed, quiet):
+    """Bands for the report in as many draws as the time allows; None, and words on the terminal, where that is too few."""
+    from simbank.studies.bands import affordable_draws
+
+    draws = affordable_draws(scenario, REPORT_S)
+    if draws and draws < BANDS_DRAWS and not quiet:
+        say(
+            f"Bands of {draws} rather than {BANDS_DRAWS} draws in the report, since a run takes long; --bands {BANDS_DRAWS} makes all."
+        )
+    if not draws and not quiet:
+        say(f"{WITHOUT_BANDS} --bands 50 makes them all the same.")
+    return _bands(scenario, draws, seed, quiet) if draws else None

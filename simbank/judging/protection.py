@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simbank.judging.rules import verdict
+from simbank.judging.rules import HANGS_ACT, HANGS_DANGER, verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import energy, hours, others, short
 from simbank.studies.protection import Protection
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.words import duration_text
-from simbank.verdict import Verdict
+from simbank.verdict import ACT, DANGER, UNKNOWN, Verdict
 
 __all__ = ["protection_verdicts"]
 
@@ -32,6 +32,7 @@ def protection_verdicts(found: Protection) -> Iterator[Verdict]:
     yield from _selectivity(found)
     yield from _drop(found)
     yield from _unknown(found)
+    yield from _hanging(found)
     if any(found.checks["status"] == PASS):
         yield from _nothing(found)
     yield from warning_verdicts(found.warnings, ("no-own-device",))
@@ -395,14 +396,74 @@ def _unknown(found):
             "size or ampacity is not given. Read the jacket, or the bar maker's sheet, and give it in the file."
         )
         yield verdict("ampacity-unknown", ", ".join(bare), text, conductors=len(bare))
-    left = found.counts[NOT_CHECKABLE]
+    left = found.counts[NOT_CHECKABLE] - len(found.hanging)
     if left and not (doubtful or blind or bare):
-        row = found.checks[found.checks["status"] == NOT_CHECKABLE].iloc[0]
+        rows = found.checks[found.checks["status"] == NOT_CHECKABLE]
+        row = rows.drop(found.hanging.index).iloc[0]
         text = (
             f"{left} check{'s' * (left > 1)} could not be made for want of data, first {row['rule']} at {row['where']}. The table of checks "
             "says what to read."
         )
         yield verdict("not-checkable", row["where"], text, checks=left)
+
+
+def _hanging(found):
+    """What passes by the file's middle values and not in every draw, and how far the greatest current reaches."""
+    bands = found.bands
+    if bands is None or not bands.uncertain:
+        return
+    words = {value.key: value.words for value in bands.uncertain}
+    for rule, (code, told) in HANGING.items():
+        rows = found.hanging[found.hanging["rule"] == rule]
+        if not len(rows):
+            continue
+        row = rows.loc[rows["fails_in"].astype(float).idxmax()]
+        rest = [where for where in rows["where"] if where != row["where"]]
+        share = float(row["fails_in"])
+        severity = DANGER if share >= HANGS_DANGER else ACT if share >= HANGS_ACT else UNKNOWN
+        numbers = {"fails_in": share, "value": row["value"], "limit": row["limit"], "places": len(rows), "draws": bands.draws}
+        measure = f", or measure {words[row['decided_by']]}" if row["decided_by"] else ""
+        text = told(found, row, others(rest, 2), f"{share * 100:.3g} % of {bands.draws} draws", measure)
+        yield verdict(code, ", ".join([row["where"], *rest]), text, severity, **numbers)
+    at_once = bands.table.xs("initial_a", level="figure")
+    place = at_once["high"].idxmax()
+    low, high, file = (float(at_once.loc[place, end]) for end in ("low", "high", "file"))
+    deciding = f" What moves it most: {bands.decides}." if bands.decides else ""
+    text = (
+        f"The greatest fault current, at {place}, is {file / 1e3:.1f} kA by the file's middle values, {low / 1e3:.1f} to {high / 1e3:.1f} kA in "
+        f"nine draws of ten.{deciding} Choose devices by the upper end."
+    )
+    yield verdict("fault-current-band", place, text, low_a=low, high_a=high, file_a=file, draws=bands.draws)
+
+
+def _may_not_break(found, row, more, share, measure):
+    names = [device.name for device in found.scenario.bank.devices]
+    most = float(found.bands.through[:, names.index(row["where"])].max())
+    return (
+        f"{row['where']} breaks {row['limit'] / 1e3:g} kA: enough for the {row['value'] / 1e3:.2f} kA of the file's middle values, too little in "
+        f"{share}, up to {most / 1e3:.2f} kA{more}. It may then weld, arc on or burst. Fit one that breaks more{measure}."
+    )
+
+
+def _may_burn(found, row, more, share, measure):
+    return (
+        f"{row['where']} withstands every fault by the file's middle values, and not in {share}{more}. Fit a device that opens sooner, or "
+        f"thicker cable{measure}."
+    )
+
+
+def _may_not_clear(found, row, more, share, measure):
+    return (
+        f"The least fault at {row['where']} is cleared within {duration_text(row['limit'])} by the file's middle values, and not in "
+        f"{share}{more}. Fit a smaller or quicker device, or shorter and thicker cable{measure}."
+    )
+
+
+HANGING = {  # rule → code and words of its verdict
+    "interrupting rating": ("device-may-not-break", _may_not_break),
+    "withstand": ("cable-may-burn", _may_burn),
+    "clears in time": ("fault-may-not-clear", _may_not_clear),
+}
 
 
 def _no_ampacity(found, name):
@@ -426,8 +487,10 @@ def _nothing(found):
     if len(checks):
         row = checks.loc[(checks["value"] / checks["limit"]).idxmax()]
         near = f" Nearest to its limit: {row['rule']} at {row['where']}, {row['value'] / row['limit'] * 100:.0f} % of it."
+    hanging = len(found.hanging)
+    partly = f" ({hanging} of them hold by its middle values, not in every draw)" if hanging else ""
     text = (
-        f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged."
+        f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged{partly}."
         f"{near} This says nothing of what the file leaves out."
     )
     yield verdict("nothing-found", "bank", text, checks=found.counts[PASS], not_checkable=found.counts[NOT_CHECKABLE])

@@ -29,6 +29,8 @@ SPREAD_TOLD_POINTS = 2.0  # chosen here: less cannot be read from a meter of cha
 RESTED_S = 1800.0  # chosen here: the quick relaxation is over, so that what flows then levels
 RESTED_C = 2e-3  # chosen here: a few hours at it move less than SPREAD_TOLD_POINTS
 STILL_C = 1e-4  # chosen here: round-off; what levels flows with more
+DISPLAY_WRONG_POINTS = 10.0  # chosen here: five times SPREAD_TOLD_POINTS; a night of the bank, for who plans by it
+COUNTER_DRIFT_POINTS = 1.0  # a day. Chosen here: ten points in ten days, from one full charge to the next
 APART_V, APART_S = 0.1, 60.0  # two ports. Common practice, no source: inverters are set in steps of 0.1 V and act within a minute
 CABLE_LOSS_SHARE = 0.03  # of the energy moved. Common practice, no source: a drop of 3 % is the usual limit
 WARM_C = 45.0  # the library's charge rates begin to fall there; common practice, no source
@@ -39,6 +41,7 @@ LOAD_MARGIN = 1.25  # as size: NFPA 70 215.3, from memory
 ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Chosen here: as SHARE_TOLD and SPREAD_TOLD_POINTS;
 # one percent of the energy is a tenth of what one day's sun differs from the next
 USABLE_SHARE = 0.95  # chosen here: two tests of the same bank differ by some percent
+HANGS_ACT, HANGS_DANGER = 0.05, 0.5  # of the draws. Chosen here: outside the band of 5 to 95 %; no better than a coin
 HOT_JOINT_W = 10.0  # common practice, no source: so much in a lug makes it tens of kelvin warmer than its cable
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
@@ -71,6 +74,8 @@ class Rule:
 
 
 PROTECT, WARNING = "as the check of `protect`", "as the warning"
+HANGS = f"`protect --bands`: danger from {HANGS_DANGER * 100:g} % of the draws on, act from {HANGS_ACT * 100:g} %, else unknown"
+HANGS_SOURCE = "Shares: chosen here, outside the band of 5 to 95 %; no better than a coin"
 SIZE_SOURCE = "NFPA 70 310.16, 240.4, 215.3; IEC 60364-5-52; from memory"
 
 # In order: of the same severity, what stands first is told first.
@@ -86,6 +91,13 @@ _ROWS = (
         "NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory",
     ),
     ("no-own-device", DANGER, "a pack or string in parallel has no fuse or breaker of its own", "any", PRACTICE),
+    (
+        "device-may-not-break",
+        DANGER,
+        "a device breaks what may flow by the file's middle values, and not in every draw of what is not known exactly",
+        HANGS,
+        f"NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory. {HANGS_SOURCE}",
+    ),
     ("port-without-device", DANGER, "a port has no fuse or breaker at its take-off", "any", PRACTICE),
     (
         "unequal-charge",
@@ -145,6 +157,20 @@ _ROWS = (
         "IEC 60364-4-41 411.3.2 (5 s); from memory",
     ),
     (
+        "cable-may-burn",
+        DANGER,
+        "a conductor withstands every fault by the file's middle values, and not in every draw",
+        HANGS,
+        f"IEC 60364-4-43 434.5.2, IEC 60949; secondary source. {HANGS_SOURCE}",
+    ),
+    (
+        "fault-may-not-clear",
+        DANGER,
+        "the least fault current clears in time by the file's middle values, and not in every draw",
+        HANGS,
+        f"IEC 60364-4-41 411.3.2 (5 s); from memory. {HANGS_SOURCE}",
+    ),
+    (
         "fed-past-every-fuse",
         DANGER,
         "neighbours and charger feed a pack with a shorted cell, and no device that can be relied on ends it",
@@ -181,6 +207,14 @@ _ROWS = (
         f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
+    (
+        "may-happen",
+        DANGER,
+        "what does not happen by the file's own values, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
+        "one less where it does in fewer than half",
+        f"from {HANGS_ACT * 100:g} % of the draws on; as the rule from {HANGS_DANGER * 100:g} % on",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     # what is wrong and costs energy, a pack or a night
     (
         "joining-current",
@@ -202,6 +236,20 @@ _ROWS = (
         "with the added packs the bank shares worse than without",
         f"{ALIKE_SHARE:g} of share ratio, {ALIKE_POINTS:g} points of spread",
         "chosen here: less cannot be measured",
+    ),
+    (
+        "picture-fits-no-bank",
+        ACT,
+        "no bank of this kind, whatever its joints and hysteresis, leaves what displays show at rest",
+        "a picture that fits as badly once in 100 cases",
+        "chi-square; 1 %: chosen here",
+    ),
+    (
+        "joint-by-picture",
+        ACT,
+        "what displays show at rest speaks of joints that are not sound",
+        "5 % point above twice the 95 % of a sound joint",
+        "bank/assumed.toml: common practice, no source",
     ),
     ("unequal-age", ACT, "added packs are much younger or older than those of the bank", WARNING, PRACTICE),
     ("run-not-complete", ACT, "a run stopped before the end of its duty", "any", PRACTICE),
@@ -345,6 +393,13 @@ _ROWS = (
         "three standard deviations of what was believed",
         PRACTICE,
     ),
+    (
+        "display-wrong",
+        ACT,
+        "what a display shows and the true state of charge lie far apart at some instant",
+        f"{DISPLAY_WRONG_POINTS:g} points",
+        "chosen here: five times what a meter of charge can tell",
+    ),
     ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
     (
         "pack-suspected",
@@ -358,6 +413,13 @@ _ROWS = (
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
     ("warned", ACT, "a warning without a rule of its own", "any", PRACTICE),
     # what could not be checked
+    (
+        "hangs-on-unknown",
+        UNKNOWN,
+        "a verdict that does not hold in all the draws of what is not known: which value decides it, which reading would settle it",
+        f"it fails in more than {HANGS_ACT * 100:g} % of the draws",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     (
         "device-ratings-unknown",
         UNKNOWN,
@@ -464,6 +526,13 @@ _ROWS = (
         f"{SPREAD_TOLD_POINTS:g} points",
         "chosen here: less cannot be read from a meter of charge; equations: `simulation/pack_model.py`",
     ),
+    (
+        "picture-fits",
+        NOTE,
+        "banks of this kind leave what displays show at rest, and how much hysteresis can hold",
+        "otherwise",
+        "equations: `simulation/pack_model.py`",
+    ),
     ("best-place", NOTE, "the place in the row where added packs do least harm", "where several are tried", PRACTICE),
     ("joining-keeps-checks", NOTE, "no check of protection fails that does not without the added packs", PROTECT, PRACTICE),
     (
@@ -510,6 +579,20 @@ _ROWS = (
         "chosen here: less cannot be read from a meter of charge",
     ),
     (
+        "displays-apart",
+        NOTE,
+        "displays that disagree at rest: how far apart cells can stand there by hysteresis, and what is the counters'",
+        f"{SPREAD_TOLD_POINTS:g} points, {RESTED_S / 60:.0f} min of rest",
+        "bound: half-widths of both branches over the slope of the curve; equations: `simulation/pack_model.py`",
+    ),
+    (
+        "counters-drift",
+        NOTE,
+        "by how much displays drift in a day, left to count",
+        f"{COUNTER_DRIFT_POINTS:g} point a day",
+        "chosen here: ten points in ten days; equation: `simulation/displays.py`",
+    ),
+    (
         "curtailed",
         NOTE,
         "sun or charge that was offered and not taken",
@@ -526,6 +609,13 @@ _ROWS = (
     ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
     ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
     ("usable", NOTE, "what the bank delivers of what its packs would each on its own", "always of `usable`", PRACTICE),
+    (
+        "fault-current-band",
+        NOTE,
+        "how far the greatest fault current reaches, and which value moves it most",
+        "always of `protect --bands`",
+        PRACTICE,
+    ),
     (
         "opens-first",
         NOTE,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simbank.judging.rules import verdict
+from simbank.judging.run_displays import display_verdicts
 from simbank.judging.run_load import port_verdicts
 from simbank.judging.run_packs import pack_verdicts
 from simbank.judging.warned import SAID_BY_RULES, warning_verdicts
@@ -29,6 +30,7 @@ def run_verdicts(result: Result) -> Iterator[Verdict]:
         yield from pack_verdicts(result)
         yield from port_verdicts(result)
         yield from wiring_verdicts(result)
+        yield from display_verdicts(result)
     yield from warning_verdicts(result.warnings, SAID_BY_RULES)
     yield from _bare_ports(result.scenario.bank)
 

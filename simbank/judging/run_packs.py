@@ -19,7 +19,7 @@ from simbank.simulation.run_warnings import WORTH_SAYING
 from simbank.studies.pack_limits import device_ratings, limits_of_pack
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
-__all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts", "strained"]
+__all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts", "rest_s", "strained"]
 
 FREEZING_C = 0.0
 HELD_BACK = (
@@ -368,7 +368,7 @@ def levelling_h(one: Pack, other: Pack, soc: float, other_soc: float) -> float:
     return ohm / (slope * (1.0 / one.capacity_ah + 1.0 / other.capacity_ah)) if slope > 0 else float("inf")
 
 
-def _rest_s(result):
+def rest_s(result: Result) -> float:
     """For how long the ports have rested at the end of the run [s]."""
     flows = result.ports["current_a"].abs().sum(axis=1)
     busy = flows[flows > rules.RESTED_C * result.summary["bank"]["capacity_ah"]]
@@ -377,7 +377,7 @@ def _rest_s(result):
 
 def _spread(result, clock):
     """How far apart packs are, at rest or under load, and why they stay so."""
-    bank, rested = result.summary["bank"], _rest_s(result)
+    bank, rested = result.summary["bank"], rest_s(result)
     if bank["spread_max_points"] < rules.SPREAD_TOLD_POINTS or not len(result.packs):
         return
     soc = result.packs["soc"]

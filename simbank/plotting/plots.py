@@ -209,9 +209,14 @@ def _title(result):
 
 @styled
 def plot_soc(result: Any) -> Figure:
-    """State of charge of each pack over time [%]; packs within :data:`SAME_POINTS` of each other all through are one line."""
+    """State of charge of each pack over time [%]; packs within :data:`SAME_POINTS` of each other all through are one line.
+
+    Where packs have displays, what they show is dashed in the same colour.
+    """
     figure, ((axis,),) = new_figure()
     soc = result.packs["soc"] * 100.0
+    if result.has_displays:
+        return _plot_displays(figure, axis, soc, result.packs["displayed_soc"] * 100.0, _title(result))
     axis.set_ylim(min(-2.0, soc.min(axis=None) - 2.0), max(102.0, soc.max(axis=None) + 2.0))
     lines = _grouped(soc, SAME_POINTS)
     _lines(axis, _hours(soc), lines)
@@ -219,6 +224,37 @@ def plot_soc(result: Any) -> Figure:
     titled(axis, f"{_title(result)}: state of charge of each pack")
     if len(lines) < soc.shape[1]:
         note(axis, f"One line stands for packs that stay within {SAME_POINTS:g} points of each other all through.")
+    return figure
+
+
+def _plot_displays(figure, axis, soc, shown, title):
+    """State of charge and what displays show [%] on one axis, a colour for each pack."""
+    names, hours, ends = list(soc), _hours(soc), []
+    pairs = np.vstack([soc.to_numpy(), shown.to_numpy()])
+    groups = coinciding(pairs, SAME_POINTS)
+    for g, group in enumerate(groups):
+        colour, values = line_style(g, len(groups))["color"], shown[names[group[0]]].to_numpy()
+        axis.plot(hours, soc[names[group[0]]], color=colour, linewidth=1.9)
+        if np.isfinite(values).all():
+            axis.plot(hours, values, color=colour, linewidth=1.1, linestyle=DASHES[2])
+            ends.append((f"{names_of(group, names)} display", values[-1], colour))
+    alike = coinciding(soc.to_numpy(), SAME_POINTS)
+    for group in alike:
+        g = next(g for g, other in enumerate(groups) if group[0] in other)
+        colour = line_style(g, len(groups))["color"] if len(alike) == len(groups) else INK
+        ends.append((names_of(group, names), soc[names[group[0]]].iloc[-1], colour))
+    low, high = float(np.nanmin(pairs)), float(np.nanmax(pairs))
+    axis.set_ylim(min(-2.0, low - 2.0), max(102.0, high + 2.0))
+    axis.margins(x=0)
+    if len(hours):
+        label_ends(axis, hours[-1], ends)
+    _time_axis(axis, hours)
+    axis.set_ylabel("state of charge [%]")
+    titled(axis, f"{title}: charge of each pack and its display")
+    words = ["Solid: state of charge; dashed: what the display shows"]
+    if len(alike) < len(names):
+        words.append(f"One line stands for packs that stay within {SAME_POINTS:g} points of each other all through")
+    note(axis, ". ".join(words) + ".")
     return figure
 
 

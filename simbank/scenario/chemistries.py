@@ -9,6 +9,7 @@ import numpy as np
 
 from simbank.cells import Chemistry, ChemistryTable, Curve, RCPair, library, load_chemistry
 from simbank.cells.chemistry import unknown_chemistry
+from simbank.cells.chemistry_schema import wrong_lag
 from simbank.cells.derived import refuse_rest_beyond_limits
 from simbank.errors import InputError
 from simbank.scenario.schema import ScenarioFile
@@ -107,6 +108,10 @@ def _check_others(own: Chemistry, key: str) -> None:
     for number, pair in enumerate(own.rc):
         if not (0 <= pair.resistance_ratio < np.inf and 0 < pair.time_constant_s < np.inf):
             raise InputError("needs a resistance of zero or more and a time above zero", key=f"{key}.rc.{number}", value=pair)
+        if not 0 <= pair.lag_s < np.inf:
+            raise InputError("needs a lag of zero or more", key=f"{key}.rc.{number}", value=pair)
+    if problem := wrong_lag(own.rc[0].lag_s, own.rc[1].lag_s, own.rc[1].resistance_ratio, own.rc_factor.value):
+        raise InputError(problem, key=f"{key}.rc", value=own.rc)
 
 
 def chemistries_of_types(file: ScenarioFile, folder: Path) -> tuple[dict[str, Chemistry], tuple[str, ...]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from functools import partial
+from functools import lru_cache, partial
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -37,9 +37,12 @@ DRAW_WORDS = "a current or a power"
 def _draw(text):
     """("a", amperes) or ("w", watts) of what a BMS takes for itself."""
     right = 'write a current or a power, such as "10 mA" or "0.5 W"'
-    kind, value = quantities.parse_rate(text)
-    if kind == "c":
-        raise InputError(f"is a C-rate; {right}")
+    try:
+        kind, value = quantities.parse_rate(text)
+    except InputError:
+        kind, value = None, None
+    if kind not in ("a", "w"):
+        raise InputError(f"must be above zero and no C-rate; {right}")
     return kind, value
 
 
@@ -129,7 +132,7 @@ class DeviceTable(FileModel):
     def trips(self) -> tuple[tuple[Trip, Trip, Trip], bool]:
         """(soonest, middle, latest) opening, and whether anything is known of it."""
         if self.class_ is not None:
-            return load_class(self.class_).trips(self.rating, self.instant), True
+            return _trips_of_class(self.class_, self.rating, self.instant), True
         points, instant = self.trip or DEFAULT_TRIP, self.instant or math.inf
         return trip_from_curve(points, self.least or 1.05, instant, self.instant_time, self.trip_band), self.trip is not None
 
@@ -154,6 +157,11 @@ class DeviceTable(FileModel):
             interrupting_a=self.interrupting_rating,
             voltage_v=self.voltage_rating,
         )
+
+
+@lru_cache(maxsize=256)  # the same in every bank that is drawn
+def _trips_of_class(name, rating_a, instant):
+    return load_class(name).trips(rating_a, instant)
 
 
 class LimitTable(FileModel):

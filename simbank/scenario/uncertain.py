@@ -47,7 +47,7 @@ class UncertainValue:
     group: str
 
 
-def uncertain_values(scenario: Scenario) -> list[UncertainValue]:
+def uncertain_values(scenario: Scenario, *, every_temperature: bool = False) -> list[UncertainValue]:
     """What of a scenario is not known exactly: what its file says with ± or ``within`` or ``range``, and what it leaves to assumed data.
 
     What belongs to a pack type or a chemistry is one value, shared by its packs. Each pack, of a ``count`` too, and the joints of each
@@ -58,6 +58,9 @@ def uncertain_values(scenario: Scenario) -> list[UncertainValue]:
     ----------
     scenario : Scenario
         Whose file is asked.
+    every_temperature : bool
+        List what bears on cold and warm packs too where the file has all packs stay at the temperature for which their chemistry's values
+        hold.
 
     Returns
     -------
@@ -70,7 +73,13 @@ def uncertain_values(scenario: Scenario) -> list[UncertainValue]:
     >>> found["wiring.added.link P1-P2 +"].draw.value(0.5), found["wiring.added.link P1-P2 +"].words
     ('0 milliohm', 'joints of the link P1-P2, positive side')
     """
-    found = [*_given(scenario), *_types(scenario), *_chemistries(scenario), *_packs(scenario), *_joints(scenario)]
+    found = [
+        *_given(scenario),
+        *_types(scenario),
+        *_chemistries(scenario, every_temperature),
+        *_packs(scenario),
+        *_joints(scenario),
+    ]
     return list({value.key: value for value in reversed(found)}.values())[::-1]
 
 
@@ -264,7 +273,7 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
             yield UncertainValue(key, draw, _words(key), left.source, _group(key))
 
 
-def _chemistries(scenario: Scenario) -> Iterator[UncertainValue]:
+def _chemistries(scenario: Scenario, every_temperature: bool) -> Iterator[UncertainValue]:
     """What the chemistries of the pack types leave open, but for what a file's own table states."""
     by_name: dict[str, tuple[Chemistry, list[PackType]]] = {}
     for kind in scenario.file.pack_types.values():
@@ -272,7 +281,7 @@ def _chemistries(scenario: Scenario) -> Iterator[UncertainValue]:
         if name is not None:
             by_name.setdefault(name, (scenario.chemistry(kind.chemistry), []))[1].append(kind)
     for name, (chemistry, kinds) in by_name.items():
-        at_reference = all(_stays_at_reference(scenario, kind, chemistry) for kind in kinds)
+        at_reference = not every_temperature and all(_stays_at_reference(scenario, kind, chemistry) for kind in kinds)
         for change, draw in chemistry.ranges.items():
             if change not in CELL or not _bears(change, chemistry, kinds) or (change in BY_TEMPERATURE and at_reference):
                 continue

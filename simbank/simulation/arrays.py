@@ -30,8 +30,9 @@ import numpy as np
     ARRHENIUS_K,  # activation energy of the ohmic resistance over the gas constant [K]
     ARRHENIUS_RC_K,  # likewise of the relaxation pairs [K]
     OWN_DRAW_A,  # current that its BMS and self-discharge take from its cells, inside [A]
+    LAGS,  # above zero if the second relaxation pair is a lag of charge: RC_VOLT_2 and R2 are then of charge [1, 1/A]
     N_CELL_ROWS,
-) = range(18)
+) = range(19)
 
 # Rows of ``curves_of``, shape (N_CURVES, n): the place of a pack's curve in the stack ``curves``; over state of charge unless it
 # says otherwise.
@@ -57,7 +58,7 @@ import numpy as np
     SOC,  # state of charge
     HYSTERESIS,  # hysteresis state, -1 to 1
     RC_VOLT_1,  # voltage of the first relaxation pair [V]
-    RC_VOLT_2,  # of the second [V]
+    RC_VOLT_2,  # of the second [V], or by how much charge at the surface of the particles lags, where LAGS says so
     TEMPERATURE,  # [K]
     N_STATES,
 ) = range(6)
@@ -193,8 +194,10 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     REVERSIBLE_HEAT,  # reversible [W]
     OWN_DRAW,  # current that its BMS and self-discharge take at this state of charge [A]
     EMF_SETTLED,  # electromotive force without the relaxation voltages, at which that is taken [V]
+    RC_2_SLOPE,  # by how much the electromotive force falls with RC_VOLT_2: 1, or volts per unit of charge that lags [V]
+    RC_2_SECANT,  # 1, or volts between the inside and the surface of the particles over the lag, referred likewise [V]
     N_WORK,
-) = range(27)
+) = range(29)
 # Rows of ``port``, shape (N_PORT_WORK + p, p): each port at that instant, then what Newton's method works in.
 (
     PORT_CURRENT,  # [A]

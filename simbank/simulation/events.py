@@ -114,7 +114,7 @@ def _watch_pack(k, y, bank, states, work, out):
     elif state == ar.DISCHARGE_BLOCKED_CONDUCTING:
         worst = rate - CURRENT_BAND_C
     out[ar.PACK_SLOTS * k] = worst
-    high, low = cell_volts(k, z, bank.cells, bank.curves_of, bank.curves, pack)
+    high, low = cell_volts(k, y, bank.cells, bank.curves_of, bank.curves, pack)
     charges, discharges = -rate - CURRENT_BAND_C, rate - CURRENT_BAND_C
     monitors, doing, mark, at = states.monitors[k], states.monitor_state[k], states.pack_mark[k], ar.PACK_SLOTS * k + 1
     if doing[ar.FULL] != ar.WAITING:

@@ -18,6 +18,8 @@ Iₘ and I₁ are found so that they agree with where they lead, by the trapezoi
 Δz = −Δt (I₀ + Iₘ + I₁) / 3 Q, which damps what is faster than the step (TR-BDF2, Bank et al., IEEE Trans. Electron Devices 32 (1985)
 1992).
 
+A lag of charge in place of the second pair's voltage runs the same way; the voltage that it makes goes by its slope at the start.
+
 Within a step the state is the cubic through both ends. Integrals are summed with the weights of the step itself, so that charge is
 kept.
 """
@@ -32,7 +34,7 @@ from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
-from simbank.simulation.pack_model import heat_made, hysteresis_by_soc, own_draw, pack_heat, temperature_rate
+from simbank.simulation.pack_model import heat_made, hysteresis_by_soc, lag_secant, own_draw, pack_heat, temperature_rate
 
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
 RESIDUAL_FACTOR = 0.1  # likewise of the charge that the residual of the corrector stands for
@@ -309,7 +311,9 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
                 exps[q, RATE] - rate_0,
                 exps[q, RATE] - 2.0 * rate_m + rate_0,
             )
-        relaxing = coef[RC_DRIVE, k] * exps[k, PHI_2_HALF] + coef[RC_DRIVE + 1, k] * exps[n + k, PHI_2_HALF]
+        relaxing = (
+            coef[RC_DRIVE, k] * exps[k, PHI_2_HALF] + work[ar.RC_2_SLOPE, k] * coef[RC_DRIVE + 1, k] * exps[n + k, PHI_2_HALF]
+        )
         x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
@@ -323,13 +327,13 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             for j in range(2):
                 q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
                 middle = 0.5 * (coef[RATE_MISMATCH_END + j, k] + coef[RATE_MISMATCH + j, k]) * v
-                push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * current
-                force -= (
+                push, volt = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * current, _volt(j, k, work)
+                force -= volt * (
                     (exps[q, EXP_HALF] - 1.0) * v
                     + (exps[q, PHI_1_HALF] - exps[q, PHI_2_HALF]) * push
                     + exps[q, PHI_2_HALF] * middle
                 )
-                ohm += 0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF]
+                ohm += volt * (0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF])
             coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
         add_series_resistance(now, coef[STEP_OHM], with_step)
         currents(t + 0.5 * dt, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
@@ -344,22 +348,22 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         ohm = coef[SLOPE_DT_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
-            push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
-            force -= (exps[q, EXP] - 1.0) * v
+            push, volt = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0, _volt(j, k, work)
+            force -= volt * ((exps[q, EXP] - 1.0) * v)
             if stiff:
                 middle = 0.5 * (
                     (coef[RATE_MISMATCH + j, k] + coef[RATE_MISMATCH_END + j, k]) * v
                     + (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * i_m
                 )
-                force -= (
+                force -= volt * (
                     exps[q, WEIGHT_START] * push
                     + exps[q, WEIGHT_MIDDLE] * middle
                     + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * v
                 )
-                ohm += coef[RC_DRIVE_END + j, k] * exps[q, WEIGHT_END]
+                ohm += volt * (coef[RC_DRIVE_END + j, k] * exps[q, WEIGHT_END])
             else:
-                force -= (exps[q, PHI_1] - exps[q, PHI_2]) * push + exps[q, PHI_2] * coef[RATE_MISMATCH_END + j, k] * v
-                ohm += coef[RC_DRIVE_END + j, k] * exps[q, PHI_2]
+                force -= volt * ((exps[q, PHI_1] - exps[q, PHI_2]) * push + exps[q, PHI_2] * coef[RATE_MISMATCH_END + j, k] * v)
+                ohm += volt * (coef[RC_DRIVE_END + j, k] * exps[q, PHI_2])
         coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
     add_series_resistance(now, coef[STEP_OHM], with_step)
     currents(t + dt, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
@@ -377,7 +381,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             )
             after = exps[q, EXP_HALF] * v + exps[q, PHI_1_HALF] * push + exps[q, PHI_2_HALF] * (middle - push)
             y_m[(ar.RC_VOLT_1 + j) * n + k] = after
-            force -= after - v
+            force -= _volt(j, k, work) * (after - v)
         coef[STEP_EMF, k] = force
     if not stiff:
         currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
@@ -396,6 +400,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         work_m[ar.ENTROPY, k] = work[ar.ENTROPY, k] + work[ar.ENTROPY_BY_SOC, k] * moved
         work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
         work_m[ar.OWN_DRAW, k], work_m[ar.EMF_SETTLED, k] = own, work[ar.EMF_SETTLED, k]
+        work_m[ar.RC_2_SECANT, k] = work[ar.RC_2_SECANT, k]
         work_m[ar.EXCESS_WIDTH, k] = 0.0
         if bank.curves_of[ar.WIDTH_FACTORS, k] >= 0:
             _width_half_way(k, moved, warm, work, work_m)
@@ -425,7 +430,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             after = exps[q, EXP] * v + exps[q, WEIGHT_START] * push + exps[q, WEIGHT_MIDDLE] * middle
             after += exps[q, WEIGHT_END] * (coef[RATE_MISMATCH_END + j, k] * v_m + coef[RC_DRIVE_END + j, k] * i_1)
             y_1[(ar.RC_VOLT_1 + j) * n + k] = after + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * (after - v_m)
-            lasting += coef[RC_DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k]
+            lasting += _volt(j, k, work) * (coef[RC_DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k])
         # an error of a relaxation voltage moves a current for as long as it lasts
         apart = by_q / 1.5 + lasting / (2.0 * work[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
         error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
@@ -483,7 +488,7 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
                 q = j * n + k
                 more = coef[RC_DRIVE_END + j, k] * (0.25 * exps[q, WEIGHT_MIDDLE] + exps[q, WEIGHT_END]) * miss
                 y_1[(ar.RC_VOLT_1 + j) * n + k] += more
-                work_1[ar.EMF, k] -= more
+                work_1[ar.EMF, k] -= _volt(j, k, work_1) * more
     # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
     apart = 0.0
     for a in range(port_m.shape[1]):
@@ -496,6 +501,11 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
     for k in range(n):
         work_m[ar.HALF_WIDTH_SLOPE, k] = 0.5 * (work[ar.HALF_WIDTH_SLOPE, k] + work_1[ar.HALF_WIDTH_SLOPE, k])
         work_m[ar.RC_FACTOR_SLOPE, k] = 0.5 * (work[ar.RC_FACTOR_SLOPE, k] + work_1[ar.RC_FACTOR_SLOPE, k])
+        if cells[ar.LAGS, k] > 0.0:
+            slope = 0.5 * (work[ar.RC_2_SLOPE, k] + work_1[ar.RC_2_SLOPE, k])
+            work_m[ar.RC_2_SECANT, k] = lag_secant(
+                k, y_m[ar.SOC * n + k], y_m[ar.RC_VOLT_2 * n + k], slope, cells, bank.curves_of, bank.curves
+            )
         work_m[ar.EXCESS_SLOPE, k] = 0.5 * (work[ar.EXCESS_SLOPE, k] + work_1[ar.EXCESS_SLOPE, k])
         work_m[ar.EMF_SETTLED, k] = 0.5 * (work[ar.EMF_SETTLED, k] + work_1[ar.EMF_SETTLED, k])
     pack_heat(y_m, cells, work_m)
@@ -507,6 +517,12 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
     if levelling.shape[0] > 0:
         _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef)
     return RESIDUAL_FACTOR * error, moves
+
+
+@jit_inline
+def _volt(j, k, work):
+    """By how much the voltage of pack ``k`` falls with the state of relaxation pair ``j``: 1, unless it is a lag of charge [V]."""
+    return 1.0 if j == 0 else work[ar.RC_2_SLOPE, k]
 
 
 @jit_inline

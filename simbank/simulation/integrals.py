@@ -266,7 +266,7 @@ def add_cells(y, bank, pack, acc):
     cells = bank.cells
     for k in range(cells.shape[1]):
         z, last = y[k], acc[ar.ACC_LAST_SOC, k]
-        high, low = cell_volts(k, z, cells, bank.curves_of, bank.curves, pack)
+        high, low = cell_volts(k, y, cells, bank.curves_of, bank.curves, pack)
         acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
             max(acc[ar.ACC_CELL_MAX_V, k], high),
             min(acc[ar.ACC_CELL_MIN_V, k], low),

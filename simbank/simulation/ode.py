@@ -119,6 +119,8 @@ def _through_current(k, y, cells, pack, by_emf, local, out):
                 slope = pack[ar.EMF_BY_HYSTERESIS, m]
             elif block == ar.TEMPERATURE:
                 slope = pack[ar.EMF_BY_T, m] - pack[ar.PACK_CURRENT, m] * pack[ar.R_BY_T, m]
+            elif block == ar.RC_VOLT_2:
+                slope = -pack[ar.RC_2_SLOPE, m]
             else:
                 slope = -1.0
             by_state = by_emf[k, m] * slope
@@ -169,12 +171,13 @@ def _temperature_row(k, y, bank, pack, local, out):
     for j in range(2):
         at_v = (ar.RC_VOLT_1 + j) * n + k
         v, ohm, tau = y[at_v], cells[ar.R1 + j, k], cells[ar.TAU1 + j, k]
+        secant = pack[ar.RC_2_SECANT, k] if j == 1 else 1.0  # of a lag of charge; that it follows the lag is left out
         if ohm > 0.0:
             follow = 0.5 * tau * moving / cells[ar.CAPACITY_AS, k]
             by_draw -= 0.5 * v * v * tau * dg / (ohm * g * g * cells[ar.CAPACITY_AS, k])
             by_z -= v * v / ohm * (dg / (g * g * factor) + follow * (d2g / (g * g) - 2.0 * dg * dg / (g * g * g)))
-            by_t -= v * v * factor_by_t / (ohm * g * factor * factor)
-            out[row, at_v] += 2.0 * v / (ohm * g) * (1.0 / factor - follow * dg / g) / capacity
+            by_t -= secant * (v * v * factor_by_t / (ohm * g * factor * factor))
+            out[row, at_v] += secant * (2.0 * v / (ohm * g) * (1.0 / factor - follow * dg / g) / capacity)
     out[row, ar.SOC * n + k] += (by_z + by_draw * draw_slope) / capacity
     out[row, ar.HYSTERESIS * n + k] += lost_by_h / capacity
     for m in range(neighbours.shape[0]):

@@ -19,6 +19,14 @@ changes by more than 2γ H over charge. Power is −Ns H h I = D + dE/dt + B, so
 
 which is heat that comes back as h and z do, and is counted as reversible. At T0, or where H does not change with temperature, it is 0.
 
+The second pair may be a lag of charge instead, what slow diffusion in the particles of an electrode does: the surface, which sets the
+voltage, is emptier (on discharge) than the mean by the share δ of charge, and U(z) becomes U(z − δ) in place of a voltage v2::
+
+    dδ/dt  = (L I / Q − δ a'(T)⁻¹) / τ                        L: charge that flows in this time is the lag of a steady current, L a' I / Q
+
+That is two stores of charge side by side, of 1 / (1 + L/τ) of the capacity at z − δ and the rest at zᵢ = z + δ τ / L, and what passes
+between them falls from U(zᵢ) to U(z − δ): heat = Ns Q δ (U(zᵢ) − U(z − δ)) / (L + τ) a', never below zero, and each keeps ∫U dz.
+
 Current is positive out of a pack (discharge). Nothing that is called in every step allocates memory.
 
 Each law is written in every form that a method needs. Of hysteresis these are ``emf_and_resistance`` (voltage), ``hysteresis_rate``,
@@ -50,9 +58,9 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
     Returns
     -------
     tuple of float
-        What their slopes are made of: of a cell, the slope of the open-circuit voltage [V], half-width of the hysteresis loop at the
-        reference temperature and its slope [V], entropic coefficient and its slope [V/K]; the pack's resistance at this temperature
-        [ohm], and its factor over charge, with its slope.
+        What their slopes are made of: of a cell, the slope of the open-circuit voltage, at the surface of its particles [V], half-width
+        of the hysteresis loop at the reference temperature and its slope [V], entropic coefficient and its slope [V/K]; the pack's
+        resistance at this temperature [ohm], and its factor over charge, with its slope.
     """
     n = cells.shape[1]
     z, h, temperature = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], y[ar.TEMPERATURE * n + k]
@@ -69,7 +77,11 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
     if curves_of[ar.WIDTH_FACTORS, k] >= 0:
         gap *= family_value(curves, curves_of[ar.WIDTH_FACTORS, k], z, temperature - KELVIN)[0]
     emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + gap)
-    pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+    if cells[ar.LAGS, k] > 0.0:
+        surface, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z - y[ar.RC_VOLT_2 * n + k])
+        pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] + cells[ar.N_SERIES, k] * (surface - u)
+    else:
+        pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
     pack[ar.OWN_DRAW, k] = own_draw(k, z, cells)
     pack[ar.EMF_SETTLED, k] = emf
     pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
@@ -101,6 +113,22 @@ def cell_state(y, cells, curves_of, curves, pack):
             pack[ar.R_BY_T, k] = ohm * f * factor_over_temperature(curves, curves_of[ar.R_T_CURVE, k], temperature)[1]
         pack[ar.RC_FACTOR, k], pack[ar.RC_FACTOR_SLOPE, k] = g, dg
         _relaxation_at_temperature(k, temperature, cells, curves_of, curves, pack)
+        pack[ar.RC_2_SLOPE, k], pack[ar.RC_2_SECANT, k] = 1.0, 1.0
+        if cells[ar.LAGS, k] > 0.0:
+            pack[ar.RC_2_SLOPE, k] = ns * du
+            pack[ar.RC_2_SECANT, k] = lag_secant(k, z, y[ar.RC_VOLT_2 * n + k], ns * du, cells, curves_of, curves)
+
+
+@jit_internal
+def lag_secant(k, z, lag, slope, cells, curves_of, curves):
+    """Ns (U(zᵢ) − U(z − δ)) / (δ (1 + τ/L)) [V], by which δ²/R2 a' becomes heat; ``slope`` = Ns U' at the surface is its limit."""
+    ratio = cells[ar.TAU2, k] / (cells[ar.R2, k] * cells[ar.CAPACITY_AS, k])
+    apart = lag * (1.0 + ratio)
+    if abs(apart) < 1e-7:
+        return slope
+    surface, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z - lag)
+    inside, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z + lag * ratio)
+    return cells[ar.N_SERIES, k] * (inside - surface) / apart
 
 
 @jit_internal
@@ -241,7 +269,9 @@ def pack_heat(y, cells, pack):
             cells[ar.CAPACITY_AS, k],
         )
         relax = relaxation_heat(y[ar.RC_VOLT_1 * n + k], cells[ar.R1, k], cells[ar.TAU1, k], g, dg, arrhenius, total, capacity)
-        relax += relaxation_heat(y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, total, capacity)
+        relax += pack[ar.RC_2_SECANT, k] * relaxation_heat(
+            y[ar.RC_VOLT_2 * n + k], cells[ar.R2, k], cells[ar.TAU2, k], g, dg, arrhenius, total, capacity
+        )
         pack[ar.OHMIC_HEAT, k] = pack[ar.R_OHMIC, k] * current * current
         pack[ar.RELAXATION_HEAT, k] = relax
         pack[ar.HYSTERESIS_HEAT, k] = hysteresis_heat(
@@ -291,11 +321,14 @@ def state_rates(y, cells, pack, neighbours, out):
 
 
 @jit_inline
-def cell_volts(k, z, cells, curves_of, curves, pack):
+def cell_volts(k, y, cells, curves_of, curves, pack):
     """Voltage of the fullest and the emptiest cell of pack ``k`` [V]; equal cells have the same."""
     cell = (pack[ar.EMF, k] - pack[ar.PACK_CURRENT, k] * (pack[ar.R_OHMIC, k] - cells[ar.R_WIRING, k])) / cells[ar.N_SERIES, k]
     if curves_of[ar.HIGHEST_CELL_CURVE, k] == curves_of[ar.OCV_CURVE, k]:
         return cell, cell
+    z = y[k]
+    if cells[ar.LAGS, k] > 0.0:
+        z -= y[ar.RC_VOLT_2 * cells.shape[1] + k]
     mean, _, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
     fullest, _, _ = curve_value(curves, curves_of[ar.HIGHEST_CELL_CURVE, k], z)
     emptiest, _, _ = curve_value(curves, curves_of[ar.LOWEST_CELL_CURVE, k], z)
@@ -321,14 +354,25 @@ def stored_energy_j(y, cells, packs_curves):
     z, h, v1, v2, temperature = np.reshape(y[: ar.N_STATES * n], (ar.N_STATES, n))
     c = cells
     ocv, width, entropy, factor = zip(*packs_curves, strict=True)
-    volt_soc = _at(ocv, z, "integral") - c[ar.T_REF_K] * _at(entropy, z, "integral")
+    volt_soc = _volt_integral(ocv, z, v2, c) - c[ar.T_REF_K] * _at(entropy, z, "integral")
     half, g = _at(width, z), _at(factor, z)
     relax = sum(
         np.where(c[r] > 0, 0.5 * c[tau] * v**2 / (np.where(c[r] > 0, c[r], 1.0) * g), 0.0)
-        for r, tau, v in ((ar.R1, ar.TAU1, v1), (ar.R2, ar.TAU2, v2))
+        for r, tau, v in ((ar.R1, ar.TAU1, v1), (ar.R2, ar.TAU2, np.where(c[ar.LAGS] > 0, 0.0, v2)))
     )
     heat = c[ar.HEAT_CAPACITY] * (temperature - c[ar.T_REF_K])
     return c[ar.N_SERIES] * c[ar.CAPACITY_AS] * (volt_soc + half * h**2 / (2 * c[ar.GAMMA])) + relax + heat
+
+
+def _volt_integral(ocv, z, lag, cells):
+    """∫U dz of each pack [V], shape (n,): where charge lags, of both stores of charge by their shares."""
+    lags = cells[ar.LAGS] > 0
+    if not lags.any():
+        return _at(ocv, z, "integral")
+    lag = np.where(lags, lag, 0.0)
+    ratio = np.where(lags, cells[ar.TAU2] / np.where(lags, cells[ar.R2] * cells[ar.CAPACITY_AS], 1.0), 1.0)
+    inside = 1.0 / (1.0 + ratio)
+    return (1.0 - inside) * _at(ocv, z - lag, "integral") + inside * _at(ocv, z + lag * ratio, "integral")
 
 
 def _at(curves, z, what="__call__"):

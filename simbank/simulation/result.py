@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 import numpy as np
 
 from simbank import provenance
-from simbank.columns import Table
+from simbank.columns import Column, Table
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.network import Network
@@ -29,7 +29,8 @@ from simbank.simulation.run_warnings import (
     cascades,
     too_cold,
 )
-from simbank.simulation.summary import SUMMARY_TABLES, WH, summary
+from simbank.simulation.summary import DISPLAY_FIGURES, SUMMARY_TABLES, WH, summary
+from simbank.simulation.summary import PACKS as PACK_FIGURES
 from simbank.warning import as_records
 
 if TYPE_CHECKING:
@@ -48,7 +49,6 @@ PACKS = Table.of(
         ("pack", "", "its name"),
         ("soc", "", "state of charge, 0 to 1; beyond in a pack that nothing stops"),
         ("current_a", "A", "current, positive while it discharges"),
-        ("displayed_soc", "", "what its display shows, 0 to 1; only where packs have displays, empty for a pack without"),
         ("terminal_v", "V", "voltage across its poles"),
         ("hysteresis", "", "hysteresis state: 1 after a long charge, -1 after a long discharge"),
         ("temperature_c", "°C", "temperature"),
@@ -100,14 +100,21 @@ SOC_AT_REST = Table.of(
         ("pack", "", "its name"),
         ("wiring_ohm", "Ω", "resistance of the wiring from the take-off to the pack and back"),
         ("soc", "", "state of charge, 0 to 1"),
-        ("displayed_soc", "", "what its display shows, 0 to 1; only where packs have displays, empty for a pack without"),
     ],
 )  # fmt: skip
+DISPLAYED = Column(
+    "displayed_soc", "", "what its display shows, 0 to 1; only where packs have displays, empty for a pack without one"
+)
 COARSE_S = 900.0  # samples that stand further apart than this are said to be coarse beside the instants of a night
 
 
-def columns() -> tuple[Table, ...]:
+def columns(displays: bool = False) -> tuple[Table, ...]:
     """Every table that :meth:`Result.write` writes, with the unit and the meaning of each column.
+
+    Parameters
+    ----------
+    displays : bool
+        With what a bank whose packs have displays has more.
 
     Examples
     --------
@@ -116,7 +123,11 @@ def columns() -> tuple[Table, ...]:
     packs.csv, packs.parquet Column(name='soc', unit='', meaning='state of charge, 0 to 1; beyond in a pack that nothing stops')
     ports.csv, ports.parquet Column(name='current_a', unit='A', meaning='current, positive out of the bank')
     """
-    return PACKS, PORTS, BRANCHES, EVENTS, SOC_AT_REST, *SUMMARY_TABLES
+    tables = PACKS, PORTS, BRANCHES, EVENTS, SOC_AT_REST, *SUMMARY_TABLES
+    if not displays:
+        return tables
+    more = {PACKS: (DISPLAYED,), SOC_AT_REST: (DISPLAYED,), PACK_FIGURES: DISPLAY_FIGURES}
+    return tuple(table._replace(columns=table.columns + more.get(table, ())) for table in tables)
 
 
 class PackSamples(NamedTuple):
@@ -146,7 +157,7 @@ class Result(StudyResult):
     """
 
     INDEXED: ClassVar = False
-    TABLES: ClassVar = columns()
+    TABLES: ClassVar = columns(displays=True)
 
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete
@@ -203,9 +214,7 @@ class Result(StudyResult):
             raise InputError("needs the extra: pip install 'simbank[xarray]'") from None
         variables = {}
         for frame, dimension, table, prefix in ((self.packs, "pack", PACKS, ""), (self.ports, "port", PORTS, "port_")):
-            for column in table.columns[2:]:
-                if column.name not in frame:
-                    continue
+            for column in table.columns[2:] + ((DISPLAYED,) if DISPLAYED.name in frame else ()):
                 told = {"units": column.unit.replace("°C", "degC") or "1", "long_name": column.meaning}
                 variables[prefix + column.name] = (("time_s", dimension), frame[column.name].to_numpy(), told)
         labels = {
@@ -408,8 +417,9 @@ class Result(StudyResult):
         position = {name: k + 1 for k, name in enumerate(ohm.index)}
         rows = rows.assign(position=rows["pack"].map(position), wiring_ohm=rows["pack"].map(ohm))
         if not self.has_displays:
-            return rows[SOC_AT_REST.names[:-1]]
-        return rows.assign(displayed_soc=self.displayed_at_rest().stack(future_stack=True).to_numpy())[SOC_AT_REST.names]
+            return rows[SOC_AT_REST.names]
+        rows = rows.assign(displayed_soc=self.displayed_at_rest().stack(future_stack=True).to_numpy())
+        return rows[[*SOC_AT_REST.names, DISPLAYED.name]]
 
     @property
     def title(self) -> str:

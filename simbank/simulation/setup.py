@@ -68,11 +68,13 @@ def pack_arrays(
     for k, pack in enumerate(packs):
         (r1, tau1), (r2, tau2) = pack.pack_rc_pairs
         chemistry = pack.chemistry
+        if pack.lag_s > 0.0:  # of charge, for each ampere
+            r2 = pack.lag_s / (pack.capacity_ah * 3600.0)
         cells[:, k] = [
             pack.capacity_ah * 3600.0, pack.cells_in_series, pack.cell_path_ohm, pack.internal_wiring_ohm, pack.ohmic_ohm,
             r1, r2, tau1, tau2, chemistry.decay_per_soc, pack.heat_capacity_j_k,
             pack.heat_loss_w_k, ambient_k, chemistry.reference_k, chemistry.arrhenius_k, chemistry.arrhenius_rc_k,
-            pack.own_draw_a,
+            pack.own_draw_a, pack.lag_s > 0.0,
         ]  # fmt: skip
         mean, highest, lowest = pack.ocv_curves
         curves_of[:, k] = [

@@ -173,12 +173,6 @@ PACKS = Table.of(
         ("loss_wh", "Wh", "heat lost: ohmic, relaxation and hysteresis"),
         ("own_draw_ah", "Ah", "charge that its BMS and self-discharge took"),
         ("own_draw_wh", "Wh", "energy of that charge"),
-        ("displayed_soc_end", "", "what its display shows at the end, 0 to 1; these six only where packs have displays"),
-        ("display_error_end_points", "points", "that less the true state of charge"),
-        ("display_drift_points_per_day", "points", "by how much its counting alone drifts from the truth in a day of this run, by arithmetic"),
-        ("display_ignored_ah", "Ah", "charge out less charge in that it measured within its dead band and did not count"),
-        ("display_set_full", "", "how often it was set to 100 %"),
-        ("display_counted_ah", "Ah", "charge out less charge in that it counted"),
         ("reversible_heat_wh", "Wh", "heat of reaction, negative where it cools"),
         ("temperature_min_c", "°C", "lowest temperature"),
         ("temperature_max_c", "°C", "highest temperature"),
@@ -246,6 +240,17 @@ CLOSURE = Table.of(
         ("energy_relative", "", "error of the energy balance of the bank, of what moved in it"),
     ],
 )  # fmt: skip
+DISPLAY_FIGURES = Table.of(
+    "", "",
+    [
+        ("displayed_soc_end", "", "what its display shows at the end, 0 to 1; these six only where packs have displays"),
+        ("display_error_end_points", "points", "that less the true state of charge"),
+        ("display_drift_points_per_day", "points", "by how much its counting alone drifts from the truth in a day of this run, by arithmetic"),
+        ("display_ignored_ah", "Ah", "charge out less charge in that it measured within its dead band and did not count"),
+        ("display_set_full", "", "how often it was set to 100 %"),
+        ("display_counted_ah", "Ah", "charge out less charge in that it counted"),
+    ],
+).columns  # fmt: skip
 SUMMARY_TABLES = (BANK, PACKS, PORTS, PAIRS, LOSSES, CLOSURE)
 
 
@@ -345,7 +350,6 @@ def _pack_rows(record):
             "loss_wh": float(loss_j[k] * WH),
             "own_draw_ah": float(acc[ar.ACC_OWN_DRAW_AS, k] * WH),
             "own_draw_wh": float(acc[ar.ACC_OWN_DRAW_J, k] * WH),
-            **_display_row(record, k),
             "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
             "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
             "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
@@ -363,6 +367,7 @@ def _pack_rows(record):
             "overdischarge_wh": float(acc[ar.ACC_BEYOND_EMPTY_J, k] * WH),
             "first_full_h": first_reach(reached_s[0, k], full_s.get(pack.name)),
             "first_empty_h": first_reach(reached_s[1, k], empty_s.get(pack.name)),
+            **_display_row(record, k),
         }
         for k, pack in enumerate(bank.packs)
     ]

@@ -1,6 +1,8 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.simulation.result import Result
+from simbank.studies.at_rest import at_rest
+from simbank.studies.at_rest_result import AtRest
 from simbank.studies.bands import Bands, bands
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
@@ -19,11 +21,12 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "Bands", "FittedLog", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "bands", "bank_warnings", "bill", "compare",
-    "diagnose", "drift", "fit_log", "join", "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
+    "RESULTS", "Assumptions", "AtRest", "Bands", "FittedLog", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "at_rest", "bands",
+    "bank_warnings", "bill", "compare", "diagnose", "drift", "fit_log", "join", "protect", "read", "readings", "sensitivity", "size",
+    "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "log": FittedLog, "join": Join, "run --bands": Bands,
+    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "log": FittedLog, "join": Join, "atrest": AtRest, "run --bands": Bands,
 }  # fmt: skip

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -16,11 +17,21 @@ from simbank.columns import Table
 from simbank.digits import cells
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
-from simbank.results import StudyResult, records
+from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
 from simbank.simulation import simulate
-from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, PACK_FIGURES, WORDS, bank_figures, pack_figures
+from simbank.studies.band_figures import (
+    BANK_FIGURES,
+    NAMING,
+    NEVER_IS_LATER,
+    PACK_FIGURES,
+    USUAL,
+    WORDS,
+    bank_figures,
+    figures_over_time,
+    pack_figures,
+)
 from simbank.studies.draw_runs import DrawnRun, Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.drivers import Drivers
@@ -30,15 +41,20 @@ from simbank.studies.measuring import MeasureFirst
 from simbank.studies.settings import study_made_by
 from simbank.warning import BankWarning, as_records, counted, gathered
 
-__all__ = ["BANDS_FOLDER", "BANDS_TOLERANCE", "DRAWS", "QUANTILES", "Bands", "bands", "bands_by", "quantiles"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["BANDS_FOLDER", "BANDS_TOLERANCE", "DRAWS", "QUANTILES", "Bands", "affordable_draws", "bands", "bands_by", "quantiles"]
 
 BANDS_FOLDER = "bands"  # beside the files of a run or another study, since a folder holds one result
 DRAWS = 200  # where no number is given
 QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 BANDS_TOLERANCE = 1e-5
+LEAST_DRAWS = 40  # below which nothing is said of what to measure
 FEWEST = 20  # draws below which the ends of a band are its least and greatest draw
 MOST_INSTANTS = 300  # of state of charge over time
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
+MOST_EXPLAINED = 2  # figures of whose drivers and readings there are pictures
 TOLD = ("spread_max_points", "share_ratio_max", "first_full_h")  # in words
 Figures = Sequence[tuple[str, str, str]]
 _BAND_COLUMNS = [
@@ -256,6 +272,51 @@ class Bands(StudyResult):
             if frame is not None:
                 provenance.write_table(folder / name, frame, self.made_by)
 
+    def plot(self) -> Figure:
+        """A bar for each figure from low to high; returns the matplotlib figure."""
+        from simbank.plotting.band_plots import plot_figure_bands
+
+        shown = [name for name in self.table.index if name in USUAL or "spread_max_points" not in self.table.index]
+        return plot_figure_bands(self.table, {name: WORDS.get(name, name) for name in shown})
+
+    def pictures(self) -> list[Picture]:
+        """Bands of figures and over time, what explains them, what to measure first; none where nothing is uncertain."""
+        from simbank.plotting import band_plots
+
+        if not len(self.uncertain):
+            return []
+        out = []
+
+        def add(file, caption, draw, *arguments):
+            try:
+                out.append(Picture(file, draw(*arguments), self.title, caption))
+            except InputError:  # nothing of it to draw
+                return
+
+        add("bands.png", "How far each figure reaches: nine draws of ten lie within its bar.", self.plot)
+        if self.soc is not None:
+            add(
+                "bands_soc.png",
+                "State of charge of packs: nine draws of ten are within the shade.",
+                band_plots.plot_soc_bands,
+                self.soc,
+            )
+        if self.spread is not None and self.spread.to_numpy().any():
+            caption = "Fullest less emptiest pack: nine draws of ten are within the shade."
+            add("bands_spread.png", caption, band_plots.plot_spread_band, self.spread)
+        if self.drivers is not None:
+            about = self.drivers.explained
+            figures = [name for name in about.index if about.loc[name, "ranked"]][:MOST_EXPLAINED]
+            names, together = self.uncertain["words"].to_dict(), about["r2_adjusted"].to_dict()
+            caption = "What explains the figures: shares of their variance, lines are 95 % intervals."
+            add("drivers.png", caption, band_plots.plot_drivers, self.drivers.table, figures, WORDS, names, together)
+        if self.measure_first is not None:
+            for name in list(dict.fromkeys(self.measure_first.table["figure"]))[:MOST_EXPLAINED]:
+                caption = f"How far each reading would narrow the {WORDS[name].partition(' [')[0]}."
+                drawn_by = band_plots.plot_measure_first
+                add(f"measure_first_{name}.png", caption, drawn_by, self.measure_first.table, name, WORDS[name])
+        return out
+
     def __deepcopy__(self, memo: Any) -> Bands:
         """Itself: attributes of tables are copied often, and bands are large and do not change."""
         return self
@@ -341,7 +402,31 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -
     soc = samples.soc
     if not np.array_equal(samples.time_s, times):
         soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
-    return Found(bank_figures(result.summary), pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+    figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+
+
+def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
+    """How many draws fit into a time, by one run of the scenario: as many as asked for, fewer, or 0 where too few would be left.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Bank and duty.
+    most_s : float
+        Time that they may take [s].
+    draws : int
+        As many as are wanted.
+    """
+    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
+    for _ in range(2):  # the first may have to wait for the compiler
+        start = time.monotonic()
+        run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s)
+        took_s = time.monotonic() - start
+        if took_s * draws <= most_s:
+            return draws
+    fit = int(most_s / took_s)
+    return fit if fit >= LEAST_DRAWS else 0
 
 
 def instants(duration_s: float, step_s: float) -> np.ndarray:
@@ -579,7 +664,8 @@ def _draws_table(done, numbers, own):
     names = ["failure", "warnings", *numbers, *own.figures, *(f"{pack}.{name}" for pack, name in own.packs)]
     frame = pd.DataFrame(rows, columns=names, index=pd.Index([one.task.draw for one in done], name="draw", dtype=int))
     numeric = [name for name in names if name not in ("failure", "warnings", *NAMING)]
-    return frame.astype(dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric})
+    kinds = dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric}
+    return frame.astype(kinds).copy()  # in one piece
 
 
 def _band(good, column, figure, unit, own):

@@ -15,10 +15,10 @@ from simbank.duty import Duty, Step
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
 from simbank.simulation.bank_warnings import start_celsius
-from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.carrying import carrying
 from simbank.studies.case import Case
 from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.studies.packs_at_rest import PacksAtRest
 
 __all__ = ["Moment", "Window", "at_joining", "over_time", "windows"]
 
@@ -77,32 +77,16 @@ class Window:
     least_share: float
 
 
-class _Joined:
+class _Joined(PacksAtRest):
     """A bank with new packs in it, whose voltage at rest can be set."""
 
     def __init__(self, bank: Bank, new: Sequence[str]):
-        self.bank, self.at_start = bank, BankAtStart(bank)
+        super().__init__(bank)
         names = [pack.name for pack in bank.packs]
         self.new = [names.index(name) for name in new]
-        self.n = len(names)
 
     def point(self, connected=None):
         return self.at_start.solve_operating_point({}, connected)
-
-    def rest_v(self, k: int, soc: float) -> float:
-        """Voltage of pack ``k`` at rest at a state of charge, with the hysteresis that it stands at [V]."""
-        self.at_start.y[k] = soc
-        return float(self.point().open_v[k])
-
-    def soc_at(self, k: int, volt: float, hysteresis: float | None = None) -> float:
-        """State of charge at which pack ``k`` rests at a voltage [V], 0 or 1 where it cannot."""
-        y, kept = self.at_start.y, self.at_start.y.copy()
-        if hysteresis is not None:
-            y[self.n + k] = hysteresis
-        low, high = (self.rest_v(k, soc) - volt for soc in (0.0, 1.0))
-        soc = 0.0 if low >= 0 else 1.0 if high <= 0 else brentq(lambda z: self.rest_v(k, z) - volt, 0.0, 1.0, xtol=1e-12)
-        y[:] = kept
-        return soc
 
     def set_rest_v(self, volt: float) -> None:
         """Let every new pack stand at the state of charge at which it rests at a voltage [V]."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pandas as pd
 from simbank.columns import Table
 from simbank.digits import cells
 from simbank.errors import RunStopped
-from simbank.results import StudyResult, records
+from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.uncertain import uncertain_values
 from simbank.studies.band_figures import NEVER_IS_LATER, SEEN, WORDS
@@ -31,6 +31,9 @@ from simbank.studies.bands import (
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.warning import BankWarning, as_records, counted, gathered
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["BETTER", "LayoutBands", "layout_bands", "paired"]
 
@@ -99,12 +102,38 @@ class LayoutBands(StudyResult):
         """How the layout that is best by each main figure stands against every other, in sentences."""
         return [text for figure in TOLD for text in self._against(figure)]
 
+    def best(self, figure: str) -> str:
+        """The layout whose middle draw is best by a figure."""
+        return min(self.layouts, key=lambda name: -BETTER[figure] * self.layouts[name].table.loc[figure, "mid"])
+
+    def plot(self) -> Figure:
+        """Bands of the main figures by layout; returns the matplotlib figure."""
+        from simbank.plotting.band_plots import plot_layout_bands
+
+        return plot_layout_bands(
+            {name: found.table for name, found in self.layouts.items()}, {name: WORDS[name] for name in TOLD}
+        )
+
+    def pictures(self) -> list[Picture]:
+        """Bands by layout, and by how much the best one is better in the same draws; none where nothing is uncertain."""
+        from simbank.plotting.band_plots import plot_paired
+
+        if not any(len(found.uncertain) for found in self.layouts.values()):
+            return []
+        caption = "How far the figures of each layout reach: nine draws of ten lie within its bar."
+        out = [Picture("bands.png", self.plot(), self.title, caption)]
+        words = {name: WORDS[name] for name in TOLD if name in set(self.table["figure"])}
+        if words:
+            figure = plot_paired(self.table, {name: self.best(name) for name in words}, words, SURE)
+            caption = "By how much the best layout is better than each other one in the same draws."
+            out.append(Picture("paired.png", figure, self.title, caption))
+        return out
+
     def _against(self, figure):
         rows = self.table[self.table["figure"] == figure]
         if not len(rows):
             return []
-        sign = BETTER[figure]
-        best = min(self.layouts, key=lambda name: -sign * self.layouts[name].table.loc[figure, "mid"])
+        best = self.best(figure)
         mine = rows[(rows["layout"] == best) | (rows["other"] == best)]
         return [_told(row, best) for _, row in mine.iterrows()]
 

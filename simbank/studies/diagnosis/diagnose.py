@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from os import PathLike
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings, acc
 from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At, Expected
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.suspects import alike, seen
+from simbank.warning import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,9 +30,8 @@ if TYPE_CHECKING:
 __all__ = ["DIRECTIONS", "diagnose"]
 
 DIRECTIONS = {"discharge": 1, "charge": -1}
-DOUBTED = (
-    0.1  # chance of a misfit as large as that of the best single cause, below which two causes at once are looked at; chosen here
-)
+# Chance of a misfit as large as that of the best single cause, below which two causes at once are looked at. Chosen here.
+DOUBTED = 0.1
 MOST_FIRST = 6  # of the single causes, each paired with every other
 REPEATS = 3  # to find the current of a bank of which not every pack was read
 
@@ -141,7 +142,11 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     name = port or (read_ports[0] if read_ports else names[0])
     if port is None and not read_ports and len(names) > 1:
         told.append(f"The bank's current is taken to flow at port {name}; name another if it does not.")
-    held = HeldBank(bank, _charges(bank, meter, told))
+    read = {r.name for instant in meter.instants for r in instant.of("current")}
+    unread = [pack.name for pack in bank.packs if pack.name not in read]
+    if unread and not read_ports:
+        told.append(f"Not read: {listed(unread)}. The bank's current is worked out from the packs that were.")
+    held = HeldBank(bank, _charges(bank, meter, sign, told))
     parts = []
     for instant in meter.instants:
         parts.append(_at(bank, held, instant, names.index(name), sign))
@@ -154,6 +159,11 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     hidden = tuple(
         dict.fromkeys(f.name for k, (f,) in enumerate(faults.each) if k not in shown and f.name not in bank.graph.packs)
     )
+    if all(faults.each[k][0].kind == NO_FAULT for k in shown):
+        raise InputError(
+            "would show no fault of this bank: read the currents of two packs at least, at a current that the meter reads well",
+            file=meter.source, key="current_a",
+        )  # fmt: skip
     singles = _kept(every, shown)
     found = [singles]
     freedom = expected.count - sum(bool(read) and at.port_a[at.port] != 0 for at, read in parts)
@@ -179,8 +189,8 @@ def _kept(evidence, places):
     return Evidence(faults, *(part[:, places] for part in parts))
 
 
-def _charges(bank, meter, told):
-    """State of charge of each pack: the file's, all moved alike so that their mean is that of the displays where there are some."""
+def _charges(bank, meter, sign, told):
+    """State of charge of each pack at the change: the file's, moved alike so that their mean is then that of the displays, if there are any."""
     soc = np.array([pack.soc for pack in bank.packs])
     shown = {r.name: r.value for instant in meter.instants for r in instant.of("display")}
     if not shown:
@@ -190,13 +200,17 @@ def _charges(bank, meter, told):
         told.append(
             f"Displays are {abs(move) * 100:.0f} points {'above' if move > 0 else 'below'} the file on the mean: all packs are moved by that."
         )
-    return np.clip(soc + move, 0.0, 1.0)
+    capacity = sum(pack.capacity_ah for pack in bank.packs)
+    moved = [  # since the change, which the displays have counted
+        sign * sum(r.value for r in instant.of("current")) * instant.time_s / 3600.0 / capacity
+        for instant in meter.instants
+        if instant.of("display") and instant.time_s is not None
+    ]
+    return np.clip(soc + move + (moved[0] if moved else 0.0), 0.0, 1.0)
 
 
 def _at(bank, held, instant: Instant, port, sign):
     """The bank at an instant, and its readings with currents positive out of the packs."""
-    from dataclasses import replace
-
     read = [replace(r, value=r.value * sign) if r.kind in ("current", "port") else r for r in instant.readings]
     time_s = UNKNOWN_TIME_S[1] if instant.time_s is None else instant.time_s
     port_a = np.zeros(len(bank.graph.ports))

@@ -31,7 +31,7 @@ from simbank.warning import BankWarning, as_records, listed
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found"]
+__all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found", "percent"]
 
 SOUND = 0.5  # from here on the readings are said to fit a sound bank
 SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
@@ -207,8 +207,7 @@ class Diagnosis(StudyResult):
     def _next(self):
         found, bank = self.found, self.scenario.bank
         at = found.parts[0][0]
-        total = float(at.port_a[at.port])
-        other_a = at.port_a * (2.0 if abs(total) <= 0.25 * bank.capacity_ah else 0.5)
+        other_a = 0.5 * at.port_a  # never more than was read: what conductors and packs carry is not looked at here
         other = At.of(found.held, at.port, other_a, at.time_s)
         rest = At.of(found.held, at.port, np.zeros_like(at.port_a), 0.0)
         singles, probability = found.hypotheses[0]
@@ -294,17 +293,17 @@ class Diagnosis(StudyResult):
                 "check the readings, the file, and which instant they are of."
             )
         if sound >= SOUND:
-            return f"The readings fit a sound bank: probability {_percent(sound)} that nothing that they can show is wrong."
+            return f"The readings fit a sound bank: probability {percent(sound)} that nothing that they can show is wrong."
         first = self.suspects[0]
         open_ = "" if self.is_suspect else " These readings alone do not decide it."
-        return f"Probability {_percent(sound)} that all is sound.{open_} First suspect, {_percent(first.probability)}: {first.where} ({first.kind})."
+        return f"Probability {percent(sound)} that all is sound.{open_} First suspect, {percent(first.probability)}: {first.where} ({first.kind})."
 
     @property
     def words(self) -> list[str]:
         said = [self.headline]
         if not self.is_sound:
             said += [
-                f"{_percent(suspect.probability)}: {suspect.text}"
+                f"{percent(suspect.probability)}: {suspect.text}"
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
@@ -313,7 +312,7 @@ class Diagnosis(StudyResult):
             first = self.measure_next[0]
             said.append(
                 f"To measure next: {first.what} ({first.where}); it should read {first.expect}. It would raise the mean probability of the true "
-                f"cause from {_percent(first.now)} to {_percent(first.then)}."
+                f"cause from {percent(first.now)} to {percent(first.then)}."
             )  # fmt: skip
         said += self.understood
         if self.found.hidden:
@@ -358,7 +357,7 @@ class Diagnosis(StudyResult):
         marks: dict[tuple[str, str], list[int]] = {}
         lines = []
         for number, suspect in enumerate(self.told_suspects, 1):
-            lines.append(f"{number}: {_percent(suspect.probability)} {listed(suspect.where.split(', '), 3)}")
+            lines.append(f"{number}: {percent(suspect.probability)} {listed(suspect.where.split(', '), 3)}")
             for fault in (fault for member in suspect.members for fault in member.faults):
                 key = ("pack" if fault.name in bank.graph.packs else "branch", fault.name)
                 if number not in marks.setdefault(key, []):
@@ -397,10 +396,10 @@ class Diagnosis(StudyResult):
         return replace(super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),))
 
 
-def _percent(share: float) -> str:
+def percent(share: float) -> str:
     """A probability in words; never more certain than a model of this kind can be.
 
-    >>> _percent(0.9999), _percent(0.42), _percent(0.001)
+    >>> percent(0.9999), percent(0.42), percent(0.001)
     ('over 99 %', '42 %', 'under 1 %')
     """
     return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"

@@ -24,6 +24,7 @@ __all__ = ["Evidence", "weigh"]
 
 POINTS = {1: 33, 2: 17}  # of the grid along each size, by how many faults a hypothesis has
 ROUNDS = 3  # in which it is drawn together
+MOST_NUMBERS = 4_000_000  # in one array: as many hypotheses as that allows are weighed at once
 FAR = 12.0  # in the logarithm of the density, below the greatest: sizes beyond are left out
 
 
@@ -70,7 +71,14 @@ def weigh(expected: Expected, faults: Faults) -> Evidence:
     faults : Faults
         h hypotheses of s faults each.
     """
-    found = [_weigh(expected, faults, scale) for scale in SCALES]
+    at_once = max(1, MOST_NUMBERS // (expected.m * max(expected.count, POINTS[faults.kind.shape[1]] ** faults.kind.shape[1])))
+    found = []
+    for scale in SCALES:
+        pieces = [
+            _weigh(expected, Faults(faults.each[k : k + at_once], faults.prior[k : k + at_once]), scale)
+            for k in range(0, len(faults.each), at_once)
+        ]
+        found.append([np.concatenate(part) for part in zip(*pieces, strict=True)])
     return Evidence(faults, *(np.stack(part) for part in zip(*found, strict=True)))
 
 

@@ -18,12 +18,12 @@ NO_FAULT, JOINT, RESISTANCE, CHARGE_LOW, CHARGE_HIGH, OFF = range(6)
 KINDS = ("sound", "joint", "pack-resistance", "charge-low", "charge-high", "off")
 
 # How large a fault may be: every size within these is as likely as any other, in the logarithm for the first two.
-JOINT_OHM = 0.1e-3, 10e-3  # too much in one joint: below it nothing shows, beyond it the joint glows. Common practice, no source
-RESISTANCE_TIMES = (
-    1.2,
-    3.0,
-)  # a pack's resistance over that of the file: below it is scatter, beyond it its cells are done; chosen here
-CHARGE_POINTS = 2.0, 30.0  # below it is scatter; more cannot be in parallel for long on any but a flat curve; chosen here
+# A joint: below it nothing shows, beyond it the joint glows. Common practice, no source.
+JOINT_OHM = 0.1e-3, 10e-3
+# A pack's resistance over that of the file: below it is scatter, beyond it its cells are done. Chosen here.
+RESISTANCE_TIMES = 1.2, 3.0
+# Of charge: below it is scatter; more cannot be in parallel for long on any but a flat curve. Chosen here.
+CHARGE_POINTS = 2.0, 30.0
 
 # How likely before any reading, over all places together; in all 1. Whoever takes a clamp meter to a bank has some reason, so that sound
 # and not sound are near to even; of what goes wrong in parallel banks bolted joints are the most. Common practice, no source.

@@ -32,13 +32,8 @@ SCALES = (0.15, 1.0)
 # Where the time since the change is not told: the middle one, the others a deviation from it. Chosen here.
 UNKNOWN_TIME_S = 20.0, 120.0, 600.0
 LOW, HIGH = 0.1587, 0.8413  # one standard deviation to either side of the middle of a normal distribution
-SHARED = (
-    "ocv",
-    "hysteresis",
-    "relaxation",
-    "resistance",
-    "start",
-)  # groups of values that currents hang on; capacity moves them too slowly
+# Groups of values that packs have in common and currents hang on; capacity moves currents too slowly to count.
+SHARED = ("ocv", "hysteresis", "relaxation", "resistance", "start")
 LEAST_SHIFT = 1e-4  # of a reading's deviation: less is not kept
 
 

@@ -23,6 +23,7 @@ from simbank.studies.diagnosis.observation import At, Expected
 __all__ = ["Candidate", "candidates", "next_readings"]
 
 LEFT_OUT = 1e-3  # hypotheses less probable than that do not count
+MOST_CAUSES = 40  # of single hypotheses, and of pairs
 DRAWS = 64  # of each hypothesis
 SEED = 1
 MOST_DROPS = 12
@@ -171,7 +172,7 @@ def next_readings(
     """
     mean, spread, share, cause = [], [], [], []
     for evidence, probability in found:
-        for k in np.flatnonzero(probability > LEFT_OUT):
+        for k in likely(probability):
             scales = np.exp(evidence.log_density[:, k] - np.logaddexp.reduce(evidence.log_density[:, k]))
             name = len(set(cause))
             for s, scale in enumerate(SCALES):
@@ -199,10 +200,16 @@ def next_readings(
     return sorted(out, key=lambda candidate: -candidate.bits)
 
 
+def likely(probability: np.ndarray) -> np.ndarray:
+    """Places of the hypotheses that count, in order."""
+    first = np.argsort(-probability, kind="stable")[:MOST_CAUSES]
+    return np.sort(first[probability[first] > LEFT_OUT])
+
+
 def _of_first(found, mean, share, cause):
     """What is forecast for the most probable hypothesis that is a fault."""
     evidence, probability = found[0]
-    kept = np.flatnonzero(probability > LEFT_OUT)
+    kept = likely(probability)
     sound = {int(place) for place, k in enumerate(kept) if evidence.faults.each[k][0].kind == NO_FAULT}
     weight = {c: share[cause == c].sum() for c in set(cause.tolist()) - sound}
     if not weight:
@@ -235,7 +242,7 @@ def _told(mean, spread, share, cause):
     log_root = np.log(np.abs(np.diagonal(inverse, axis1=-2, axis2=-1))).sum(-1)
     drawn = mean[:, None] + np.matmul(normal, np.swapaxes(root, -1, -2))  # (component, draw, reading)
     flat = drawn.reshape(-1, mean.shape[1])
-    away = np.einsum("cij,cdj->cdi", inverse, flat[None] - mean[:, None])
+    away = np.matmul(flat[None] - mean[:, None], np.swapaxes(inverse, -1, -2))
     density = log_root[:, None] - 0.5 * np.sum(away**2, axis=-1) + np.log(share)[:, None]
     causes = sorted(set(cause.tolist()))
     grouped = np.stack([np.logaddexp.reduce(density[cause == c], axis=0) for c in causes])

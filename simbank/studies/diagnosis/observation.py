@@ -15,11 +15,10 @@ from simbank.studies.diagnosis.response import HeldBank, Response
 
 __all__ = ["UNKNOWN_TIME_S", "At", "Expected"]
 
+OPEN_OHM = 1e6  # of what is off: so little flows that no meter of a bank shows it
 TABLE = 61  # states of charge at which the voltage of a pack is tabulated
-TOTAL_SHARE, TOTAL_A = (
-    0.3,
-    1.0,
-)  # what the port's current may differ by from the sum of what was read: readings decide; chosen here
+# What the port's current may differ by from the sum of what was read, in deviations of this size: readings decide. Chosen here.
+TOTAL_SHARE, TOTAL_A = 0.3, 1.0
 REST_A = 0.05  # where no current was read, the bank is taken to rest, within that
 
 
@@ -60,7 +59,7 @@ class At:
         size = size_of(kind, share)
         ohm = np.where(kind == JOINT, size, 0.0)
         ohm = np.where(kind == RESISTANCE, (size - 1.0) * self.response.ohm[element], ohm)
-        ohm = np.where(kind == OFF, np.inf, ohm)
+        ohm = np.where(kind == OFF, OPEN_OHM, ohm)
         charge = (kind == CHARGE_LOW) | (kind == CHARGE_HIGH)
         place = np.clip((size - self.soc[0]) / (self.soc[1] - self.soc[0]), 0, TABLE - 1 - 1e-9)
         pack = np.where(charge, element, 0)
@@ -84,7 +83,7 @@ class Expected:
 
     def __init__(self, bank: Bank, readings: Sequence[tuple[At, Sequence[Reading]]], knowledge: Knowledge):
         self.bank, self.knowledge = bank, knowledge
-        self.parts = [(at, list(read)) for at, read in readings]
+        self.parts = [(at, list(read)) for at, read in readings if len(read)]
         self.n, self.m = len(bank.packs), len(bank.packs) + len(bank.graph.branches)
         place = {pack.name: k for k, pack in enumerate(bank.packs)}
         place_of_branch = {branch.name: self.n + k for k, branch in enumerate(bank.graph.branches)}
@@ -109,7 +108,7 @@ class Expected:
             current = at.response.with_faults(element, ohm, volt)
             for what, k in rows:
                 here = element == k
-                mine_ohm = at.response.ohm[k] + np.where(here, np.where(np.isfinite(ohm), ohm, 0.0), 0.0).sum(-1)
+                mine_ohm = at.response.ohm[k] + np.where(here, ohm, 0.0).sum(-1)
                 if what == "current":
                     out.append(current[..., k])
                 elif what == "drop":
@@ -135,16 +134,16 @@ class Expected:
         for number, ((at, _), rows) in enumerate(zip(self.parts, self.rows, strict=True)):
             ohm, volt = at.faults(kind, element, share)
             current = at.response.with_faults(element, ohm, volt)
-            from_emf, from_port = at.response.changed(element, ohm)
+            from_emf, from_port = at.response.changed(element, ohm, np.array([k for _, k in rows], int))
             scatter = self.knowledge.ohm(at.response.ohm, scale)
             charge = at.response.emf_by_soc * self.knowledge.soc
-            by_ohm = -from_emf * (scatter * current)[:, None, :]  # (h, m, m): of every current by every resistance
+            by_ohm = -from_emf * (scatter * current)[:, None, :]  # (h, readings, m): of the current there by every resistance
             by_charge = from_emf[..., : self.n] * charge
             by_total = from_port[..., at.port] * _total_deviation(at)
             common = np.stack([self._common(number, k) for k in range(len(rows))])
             for r, (what, k) in enumerate(rows):
-                row = np.concatenate([by_ohm[:, k], by_charge[:, k], by_total[:, k, None]], axis=-1)
-                mine = at.response.ohm[k] + np.where((element == k) & np.isfinite(ohm), ohm, 0.0).sum(-1)
+                row = np.concatenate([by_ohm[:, r], by_charge[:, r], by_total[:, r, None]], axis=-1)
+                mine = at.response.ohm[k] + np.where(element == k, ohm, 0.0).sum(-1)
                 if what == "drop":
                     row = row * mine[:, None]
                     row[:, k] += scatter[k] * current[:, k]

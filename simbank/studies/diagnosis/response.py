@@ -5,7 +5,7 @@ resistance R with a voltage source e in series; J are the port currents. Then ::
 
     I = G e + C J                                             currents of all elements
 
-More resistance Δ in some elements S, or S open (Δ infinite), is a voltage −Δ I there (Woodbury's identity, with I₀ the currents before)::
+More resistance Δ in some elements S is a voltage −Δ I there (Woodbury's identity, with I₀ the currents before)::
 
     I = I₀ − G[:, S] (1/Δ + G[S, S])⁻¹ I₀[S]
     G → G − G[:, S] (1/Δ + G[S, S])⁻¹ G[S, :]                 and C likewise
@@ -73,7 +73,7 @@ class Response:
         where : ndarray of int, shape (..., s)
             The elements.
         more_ohm : ndarray, shape (..., s)
-            Added resistance [ohm], infinite for open.
+            Added resistance [ohm], not below zero.
         more_v : ndarray, shape (..., s)
             Added electromotive force [V].
 
@@ -86,19 +86,18 @@ class Response:
         drawn = np.linalg.solve(self._seen(where, more_ohm), np.take_along_axis(before, where, -1)[..., None])[..., 0]
         return before - np.einsum("...sm,...s->...m", columns, drawn)
 
-    def changed(self, where: np.ndarray, more_ohm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """G and C with resistance added to some elements, of the same shapes as in :meth:`with_faults`: (..., m, m) and (..., m, p)."""
+    def changed(self, where: np.ndarray, more_ohm: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Some rows of G and C with resistance added to some elements, as in :meth:`with_faults`: (..., rows, m) and (..., rows, p)."""
         columns = np.moveaxis(self.from_emf[:, where], 0, -1)
-        both = np.concatenate([columns, self.from_port[where]], axis=-1)
-        drawn = np.linalg.solve(self._seen(where, more_ohm), both)
-        both = np.concatenate([self.from_emf, self.from_port], axis=-1) - np.einsum("...sm,...sq->...mq", columns, drawn)
+        drawn = np.linalg.solve(self._seen(where, more_ohm), np.concatenate([columns, self.from_port[where]], axis=-1))
+        before = np.concatenate([self.from_emf[rows], self.from_port[rows]], axis=-1)
+        both = before - np.matmul(np.swapaxes(columns[..., rows], -1, -2), drawn)
         m = len(self.ohm)
         return both[..., :m], both[..., m:]
 
     def _seen(self, where, more_ohm):
         """1/Δ + G[S, S]."""
-        with np.errstate(divide="ignore"):
-            conductance = 1.0 / np.maximum(more_ohm, 1e-12)
+        conductance = 1.0 / np.maximum(more_ohm, 1e-12)
         s = where.shape[-1]
         return self.from_emf[where[..., :, None], where[..., None, :]] + conductance[..., None] * np.eye(s)
 

@@ -12,7 +12,6 @@ from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT,
 from simbank.studies.diagnosis.instants import READ_S, Chosen
 from simbank.studies.diagnosis.observation import At
 from simbank.studies.diagnosis.suspects import Member, place_words
-from simbank.warning import listed
 
 __all__ = ["CARE", "instant_words", "joint_drop", "suspect_words"]
 
@@ -81,17 +80,14 @@ def _done(bank, at, fault, member, drops):
     if fault.kind == OFF:
         return f"{place} carries no current: look whether its BMS has blocked it, its fuse or breaker is open, a lead is loose"
     if fault.kind == JOINT:
-        said = f"retorque or clean {place}"
         if member is None:
-            return said
+            return f"retorque or clean {place}, if it reads more millivolts than it should"
         amperes, sound, bad = joint_drop(bank, at, fault, member.size)
-        reads = (
-            f"yours reads {drops[fault.name] * 1e3:.3g} mV"
-            if fault.name in drops
-            else f"with that it would read {bad * 1e3:.3g} mV"
-        )
-        size = f"{_milli(member.size)} too much, {_milli(member.low)} to {_milli(member.high)}"
-        return f"{said} ({size}): at {amperes:.3g} A it should read {sound * 1e3:.2g} mV from end to end, {reads}"
+        size = f"{_milli(member.size)} too much ({_milli(member.low)} to {_milli(member.high)})"
+        should = f"at {amperes:.3g} A it should read {sound * 1e3:.2g} mV from end to end"
+        if fault.name in drops:
+            return f"retorque or clean {place}, {size}: {should}, yours reads {drops[fault.name] * 1e3:.3g} mV"
+        return f"retorque or clean {place} if it reads so: {should}, with {size} {bad * 1e3:.3g} mV"
     if fault.kind == RESISTANCE:
         size = "" if member is None else f" by {_milli(member.size)} ({_milli(member.low)} to {_milli(member.high)})"
         return f"{place} has more resistance than the file says{size}: look at its terminals and its BMS, then at its cells"
@@ -134,8 +130,3 @@ def instant_words(chosen: Chosen) -> list[str]:
     if chosen.small:
         said.append(f"The current is small for the meter, which is good for {meter} of it: read again at a greater one.")
     return said
-
-
-def joined(names: Sequence[str]) -> str:
-    """Names with commas."""
-    return listed(list(names))

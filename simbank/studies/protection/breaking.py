@@ -12,6 +12,7 @@ from simbank.studies.protection.checks import CURVE, RATINGS
 from simbank.studies.protection.words import named
 
 if TYPE_CHECKING:
+    from simbank.bank import Bank
     from simbank.bank.equipment import Device
     from simbank.studies.protection.faults import Faults
 
@@ -65,12 +66,17 @@ class Breaking:
     def of(cls, greatest: Faults) -> Breaking:
         """From the :class:`~simbank.studies.protection.faults.Faults` of the greatest case."""
         bank = greatest.bank
-        volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
         worst = {}
         for device, edge in zip(bank.devices, greatest.device_edge, strict=True):
             currents = {place.name: abs(float(greatest.response(place).initial_a[edge])) for place in greatest.places}
             place = max(currents, key=currents.get)
             worst[device.name] = currents[place], place
+        return cls.of_currents(bank, worst)
+
+    @classmethod
+    def of_currents(cls, bank: Bank, worst: dict[str, tuple[float, str]]) -> Breaking:
+        """From the greatest prospective current [A] through each device, and the place of that fault."""
+        volt = max(pack.chemistry.volt_max * pack.cells_in_series for pack in bank.packs)
         state = {device.name: breaking(device, worst[device.name][0], volt) for device in bank.devices}
         return cls(
             worst, volt, state,

@@ -72,7 +72,8 @@ class Check:
     is not checkable, what to measure or look up. The same as data: ``part`` is the bare name of the device, conductor, pack, string or
     port, and of a fault that of its place; ``numbers`` are the figures of the text, units in their names, and
     the places and devices that it names; ``wants`` names the kinds of
-    reading without which it cannot be made.
+    reading without which it cannot be made. With bands, ``fails_in`` is the share of the draws in which it fails (or, if it passes by the
+    file's middle values, does not pass), and ``decided_by`` the key that decides it.
     """
 
     rule: str
@@ -85,11 +86,15 @@ class Check:
     part: str = ""
     numbers: Mapping[str, float | str | None] = field(default_factory=dict)
     wants: tuple[str, ...] = ()
+    fails_in: float | None = None
+    decided_by: str | None = None
 
     @property
     def record(self) -> dict:
         """As a row of the table of checks."""
         fields = {key: getattr(self, key) for key in self.__dataclass_fields__}
+        if self.fails_in is None:  # not judged in draws
+            del fields["fails_in"], fields["decided_by"]
         return fields | {"part": self.part or self.where, "code": CODES[self.rule], "source": self.source}
 
     @property

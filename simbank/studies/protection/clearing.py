@@ -12,9 +12,10 @@ from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
 from simbank.studies.protection.words import duration_text, named
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
     from simbank.bank import Bank
+    from simbank.bank.bank import Place
     from simbank.bank.equipment import Device
     from simbank.studies.protection.breaking import Breaking, OpenCase
     from simbank.studies.protection.faults import Faults, Sequence
@@ -158,15 +159,17 @@ def end_text(opens: str, cleared_s: float | None, latest_s: float | None, inside
     return f"{opens}; {what} after {duration_text(cleared_s)}, at the latest {duration_text(latest_s)}{own}"
 
 
-def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, Sequence]]:
-    """The least case followed with one pack alone connected, that which feeds least.
+def one_pack_alone(
+    least: Faults, open_case: OpenCase, places: Collection[Place] | None = None
+) -> dict[str, tuple[str, Sequence]]:
+    """The least case followed with one pack alone connected, that which feeds least; at ``places``, by default at all.
 
     Place → (pack, :class:`Sequence`); nothing of a bank of one pack.
     """
     if len(least.pack_names) < 2:
         return {}
     found = {}
-    for place in least.places:
+    for place in least.places if places is None else places:
         weakest = least.weakest(place)
         if weakest is not None:
             closed = least.only(place, [weakest[0]])
@@ -175,13 +178,14 @@ def one_pack_alone(least: Faults, open_case: OpenCase) -> dict[str, tuple[str, S
 
 
 def clearing_checks(
-    bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, assumptions: Assumptions
-) -> Iterator[Check]:
-    """Whether the least current of every place clears in time, with all packs and with one alone.
+    bank: Bank, least: Faults, breaks: Breaking, slow: list, alone: list, assumptions: Assumptions,
+    places: Collection[Place] | None = None,
+) -> Iterator[Check]:  # fmt: skip
+    """Whether the least current of every place, or of those given, clears in time, with all packs and with one alone.
 
     ``slow`` are pairs of a case in words and its sequences by place, ``alone`` what :func:`one_pack_alone` gives of each case.
     """
-    for place in least.places:
+    for place in least.places if places is None else places:
         whole = abs(least.response(place).initial_a[-1])
         found = []
         for c, (_, followed), one in zip(breaks.open_cases, slow, alone, strict=True):

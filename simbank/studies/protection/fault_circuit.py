@@ -78,7 +78,7 @@ def pack_sources(packs: Sequence[Pack], ambient_k: float) -> tuple[np.ndarray, n
     work = np.empty((ar.N_WORK, n))
     cell_state(y, cells, curves_of, curves, work)
     factor, warmth = work[ar.RC_FACTOR], work[ar.RC_T_FACTOR]
-    ohm = np.column_stack([cells[ar.R1], cells[ar.R2]]) * (factor * warmth)[:, None]
+    ohm = np.column_stack([cells[ar.R1], cells[ar.R2] * work[ar.RC_2_SLOPE]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
     return work[ar.EMF].copy(), work[ar.R_OHMIC].copy(), ohm, tau
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LINES",
+    "MOMENTS",
     "TIMES",
+    "CasesByPlace",
     "Faults",
     "Opening",
     "Sequence",
@@ -216,6 +218,10 @@ class Faults:
             return self.edges_of(branch)
         return [*self.edges_of(branch), *self.device_edge[[d.owner == role.owner for d in self.bank.devices]].tolist()]
 
+    def at(self, place: Place) -> Faults:
+        """The case whose wiring a fault at a place meets: this one; of :class:`CasesByPlace`, that which it has for the place."""
+        return self
+
     def response(self, place: Place) -> Response:
         """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
@@ -346,6 +352,32 @@ class Faults:
             openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
             closed[self.device_edge[d]] = False
         return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
+
+
+class CasesByPlace(Faults):
+    """For each place one of several cases of banks that are wired alike, to be judged as if they were one bank's.
+
+    Parameters
+    ----------
+    cases : dict of str to Faults
+        Name of a place → the case for faults there.
+    """
+
+    def __init__(self, cases):
+        vars(self).update(vars(next(iter(cases.values()))))
+        self.cases = cases
+
+    def at(self, place: Place) -> Faults:
+        return self.cases[place.name]
+
+    def response(self, place: Place) -> Response:
+        return self.at(place).response(place)
+
+    def one_by_one(self, place: Place) -> list[tuple[float, str, float]]:
+        return self.at(place).one_by_one(place)
+
+    def follow(self, place: Place, line: str, failed: Collection[str] = (), **how: Any) -> Sequence:
+        return self.at(place).follow(place, line, failed, **how)
 
 
 def greatest_faults(bank: Bank, assumptions: Assumptions) -> Faults:

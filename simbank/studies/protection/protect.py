@@ -12,6 +12,7 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks, load_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
+from simbank.studies.protection.fault_bands import fault_bands
 from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
 from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
 from simbank.studies.protection.outage import Loads, outage_table, overload_table
@@ -34,6 +35,8 @@ def protect(
     *,
     progress: Callable[[float], None] | None = None,
     run: bool = True,
+    bands: int | None = None,
+    seed: int = 0,
 ) -> Protection:
     """Fault currents, checks, order of opening, outages and shorted cells of a scenario.
 
@@ -47,19 +50,35 @@ def protect(
         Called with the fraction done.
     run : bool
         Run the duty (its first seven days) for the load that lasts; without it only the full loads at the start count.
+    bands : int, optional
+        How many banks to draw of what is not known exactly (200 are usual, 20 the least), for bands of the fault currents
+        (:attr:`Protection.bands`) and the share of draws in which each check that hangs on them fails. None are drawn by default.
+    seed : int
+        Of the draws.
 
     Returns
     -------
     Protection
         Computed from the data given; no substitute for the pack maker's manual, local codes and a licensed person.
+
+    Raises
+    ------
+    InputError
+        If fewer than 20 draws are asked for, or none of them gives a bank.
     """
+    tell, assumptions = progress or (lambda done: None), assumptions or Assumptions()
     with linear_algebra_threads().limit(limits=1):
-        return _protect(scenario, assumptions or Assumptions(), progress or (lambda done: None), run)
+        return _protect(scenario, assumptions, tell, run, bands, seed)
 
 
-def _protect(scenario, assumptions, tell, run):
+def _protect(scenario, assumptions, tell_all, run, draws, seed):
     """:func:`protect` with one thread."""
     bank = scenario.bank
+    middle = 1.0 if draws is None else 0.5  # share of the work that is done by the middle values
+
+    def tell(done):
+        tell_all(middle * done)
+
     greatest = greatest_faults(bank, assumptions)
     least = least_faults(bank, assumptions)
     faults, shares = fault_tables(greatest, least)
@@ -95,11 +114,17 @@ def _protect(scenario, assumptions, tell, run):
         *short_found,
         *polarities(bank),
     ]
+    bands = None
+    if draws is not None:
+        bands, found = fault_bands(
+            scenario, assumptions, faults, found, draws, seed, lambda done: tell_all(middle + (1 - middle) * done)
+        )
     table = pd.DataFrame([check.record for check in found])
-    tell(1.0)
+    tell_all(1.0)
     return Protection(
         scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
+        bands,
     )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from simbank.results import records as plain_records
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import IF_FAILED, end_text
+from simbank.studies.protection.fault_bands import BANDS_NOT_COVERED, FaultBands
 from simbank.studies.protection.faults import Faults, Sequence
 from simbank.studies.protection.shorted_cell import ShortedCell
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
@@ -125,6 +126,8 @@ class Protection(StudyResult):
         By place the greatest fault, followed by the latest of every device's band.
     string_ratings : list of StringRating
         For each string's device the largest standard rating that surely opens before every device behind it.
+    bands : FaultBands or None
+        Fault currents of drawn banks; ``checks`` then has ``fails_in`` (share of the draws) and ``decided_by`` (the key that decides).
     """
 
     INDEXED: ClassVar = False
@@ -150,6 +153,7 @@ class Protection(StudyResult):
     short_cases: dict[str, list[ShortedCell]] = field(default_factory=dict)
     short_note: str = ""
     followed: dict[str, Sequence] = field(default_factory=dict, repr=False)
+    bands: FaultBands | None = None
 
     @property
     def title(self) -> str:
@@ -163,7 +167,8 @@ class Protection(StudyResult):
     @cached_property
     def made_by(self) -> dict[str, Any]:
         """What made it."""
-        return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions))
+        drawn = {} if self.bands is None else {"bands": self.bands.asked, "seed": self.bands.seed}
+        return provenance.made_by(self.scenario, "simbank.protect", assumptions=asdict(self.assumptions), **drawn)
 
     def _repr_html_(self) -> str:
         """What a notebook shows: how many checks failed, and those that failed or could not be made."""
@@ -182,7 +187,26 @@ class Protection(StudyResult):
         """How many checks failed, could not be made and passed."""
         c = self.counts
         checks = "check" if c[FAIL] == 1 else "checks"
-        return f"{c[FAIL]} {checks} failed, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        told = f"{c[FAIL]} {checks} failed, {c[NOT_CHECKABLE]} could not be made for want of data, {c[PASS]} passed, {c[NOTE]} notes."
+        hanging = len(self.hanging)
+        if not hanging:
+            return told
+        one = "One" if hanging == 1 else hanging
+        return f"{told} {one} of those that could not be made {'passes' if hanging == 1 else 'pass'} by the file's middle values, not in every draw."
+
+    @property
+    def hanging(self) -> pd.DataFrame:
+        """Checks that pass by the file's middle values and not in every drawn bank; without bands none."""
+        if self.bands is None:
+            return self.checks.iloc[:0]
+        drawn = self.bands.checks
+        keys = drawn.index[drawn["passes_by_file"] & (drawn["fails_in"] > 0)]
+        return self.checks[pd.MultiIndex.from_frame(self.checks[["rule", "where"]]).isin(keys)]
+
+    @property
+    def not_checked(self) -> tuple[str, ...]:
+        """What was not checked; with bands also what they do not cover."""
+        return NOT_CHECKED if self.bands is None else (*NOT_CHECKED, BANDS_NOT_COVERED)
 
     def told(self, checks: pd.DataFrame) -> pd.DataFrame:
         """Rows of ``checks`` grouped: the same said of many places is said once, and ``where`` names them all."""
@@ -289,7 +313,8 @@ class Protection(StudyResult):
         def records(frame):
             return plain_records(frame, digits=12)
 
-        return {
+        drawn = {} if self.bands is None else {"bands": self.bands.records, "bands_of": self.bands.about}
+        return drawn | {
             "scenario": self.scenario.name,
             "counts": self.counts,
             "faults": records(self.faults.reset_index()),
@@ -316,7 +341,7 @@ class Protection(StudyResult):
             "shorted_cells_caution": SHORT_CAUTION,
             "load": self.load_note,
             "assumptions": {key: getattr(self.assumptions, key) for key in self.assumptions.__dataclass_fields__},
-            "not_checked": list(NOT_CHECKED),
+            "not_checked": list(self.not_checked),
             "warnings": as_records(self.warnings),
         }  # fmt: skip
 
@@ -379,6 +404,8 @@ class Protection(StudyResult):
             tables["string_ratings"] = _lists_as_text(pd.DataFrame([rating.record for rating in self.string_ratings]))
         for name, table in tables.items():
             provenance.write_table(folder / f"{name}.csv", table, made)
+        if self.bands is not None:
+            self.bands.write_tables(folder, made)
         for name, shorted in self.shorted.items():
             provenance.write_table(folder / f"shorted_cell_{file_name(name)}.csv", shorted.table, made, index=True)
         provenance.write_json(folder / "protection.json", self.summary, made)

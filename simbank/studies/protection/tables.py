@@ -36,6 +36,8 @@ TABLES = (
             ("wants", "", "kinds of reading without which it cannot be checked"),
             ("code", "", "stable code of the rule"),
             ("source", "", "where the rule is from"),
+            ("fails_in", "", "with bands: share of the draws in which it fails, or passes by the middle values and does not pass; empty: not judged"),
+            ("decided_by", "", "with bands: dotted key of the value that decides that most; empty: none can be told"),
         ],
     ),
     Table.of(
@@ -53,6 +55,24 @@ TABLES = (
             ("least_a", "A", "current at once in the least case, every pack connected"),
             ("least_one_pack_a", "A", "the same with one pack alone connected (inside a pack: beside that pack)"),
             ("least_one_pack", "", "that pack: the one that alone feeds least"),
+        ],
+    ),
+    Table.of(
+        "fault_bands.csv", "a figure of a place, with bands",
+        [
+            ("place", "", "where the fault is"),
+            ("figure", "", "a column of faults.csv [A]"),
+            ("low", "A", "5 % of the draws are below it"),
+            ("mid", "A", "half of the draws are below it"),
+            ("high", "A", "95 % of the draws are below it"),
+            ("file", "A", "by the file's middle values"),
+        ],
+    ),
+    Table.of(
+        "fault_draws.csv", "a drawn bank, with bands",
+        [
+            ("draw", "", "its number, from 0"),
+            ("<key>", "", "drawn value of that key of the file, a bare number in the unit of its distribution"),
         ],
     ),
     Table.of(

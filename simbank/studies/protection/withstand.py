@@ -35,11 +35,18 @@ WORTH = 0.8  # a steady reckoning below this share of what is known already is n
 
 @dataclass(frozen=True, eq=False)
 class FollowedFault:
-    """A fault that was followed: the place, in words which current it has, and what came of it."""
+    """A fault that was followed: the place, in words which current it has, and what came of it.
+
+    ``kind`` is "greatest" or "least" with all packs, "alone" with one, or "between"; ``packs`` names those connected where they are not
+    all; ``current_a`` is the fault's current at once [A].
+    """
 
     place: str
     words: str
     sequence: Sequence
+    kind: str = "greatest"
+    packs: tuple[str, ...] = ()
+    current_a: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -176,7 +183,8 @@ class _Search:
             seen.append(fault_a)
             i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
             for edge in np.flatnonzero((i2t > self.value) & (most > self.for_good_a)):
-                self.best[edge], self.value[edge] = (here, ohm, self._words(here, fault_a, d, current, instantaneous)), i2t[edge]
+                words = self._words(here, fault_a, d, current, instantaneous)
+                self.best[edge], self.value[edge] = (here, ohm, words, fault_a), i2t[edge]
             for opened in met:
                 if opened not in sets:
                     sets.add(opened)
@@ -210,13 +218,18 @@ def faults_between(greatest, least, open_case, known, for_good_a):
     search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
     for place in greatest.places:
         for packs in connected(least, place):
-            least_a = abs(least.circuit.prospective(place.positive, place.negative, least.only(place, packs))[-1])
-            search.look(_Place(greatest, place, packs, least_a))
+            weak = least.at(place).circuit.prospective(place.positive, place.negative, least.only(place, packs))
+            search.look(_Place(greatest.at(place), place, packs, abs(weak[-1])))
     return [
         FollowedFault(
-            here.place.name, words, greatest.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed)
+            here.place.name,
+            words,
+            here.faults.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed),
+            "between",
+            here.packs,
+            fault_a,
         )
-        for here, ohm, words in dict.fromkeys(search.best.values())
+        for here, ohm, words, fault_a in dict.fromkeys(search.best.values())
     ]
 
 
@@ -259,10 +272,23 @@ class Withstand:
         one_a = {place.name: least.weakest(place) for place in least.places}
         followed = [
             [
-                *(FollowedFault(name, f"greatest current, {most_a[name]:.0f} A", found) for name, found in strong.items()),
-                *(FollowedFault(name, f"least current, {least_a[name]:.0f} A", found) for name, found in weak.items()),
                 *(
-                    FollowedFault(name, f"least current with {pack} alone connected, {one_a[name][1]:.0f} A", found)
+                    FollowedFault(name, f"greatest current, {most_a[name]:.0f} A", found, "greatest", (), most_a[name])
+                    for name, found in strong.items()
+                ),
+                *(
+                    FollowedFault(name, f"least current, {least_a[name]:.0f} A", found, "least", (), least_a[name])
+                    for name, found in weak.items()
+                ),
+                *(
+                    FollowedFault(
+                        name,
+                        f"least current with {pack} alone connected, {one_a[name][1]:.0f} A",
+                        found,
+                        "alone",
+                        (pack,),
+                        one_a[name][1],
+                    )
                     for name, (pack, found) in one.items()
                 ),
             ]
@@ -270,12 +296,12 @@ class Withstand:
         ]
         return cls(greatest, least, open_cases, followed)
 
-    def _taken(self, fault):
-        """∫ i² dt of every edge [A²s], 0 where it carries no more than it does for good."""
-        return np.where(fault.sequence.most_a > self.for_good_a, fault.sequence.i2t, 0.0)
+    def taken(self, sequence: Sequence) -> np.ndarray:
+        """∫ i² dt of every edge in a fault that was followed [A²s], 0 where it carries no more than it does for good."""
+        return np.where(sequence.most_a > self.for_good_a, sequence.i2t, 0.0)
 
     def _most(self, faults):
-        return np.max([self._taken(fault) for fault in faults], axis=0)
+        return np.max([self.taken(fault.sequence) for fault in faults], axis=0)
 
     def check(self, branch):
         """:class:`~simbank.studies.protection.checks.Check` of one branch."""
@@ -291,7 +317,7 @@ class Withstand:
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_with_device(branch.name)
-        taken = [float(self._taken(fault)[edges].max()) for fault in faults]
+        taken = [float(self.taken(fault.sequence)[edges].max()) for fault in faults]
         k = int(np.argmax(taken))
         worst, fault = taken[k], faults[k]
         limit = f"withstands {withstand:.3g} A²s ({words})"
