@@ -41,6 +41,7 @@ CHANCE_SKEW = (
     0.4  # of gains by chance, measured: 0.26 to 0.39 over 1500 to 3000 shuffles of 100 to 500 draws, up to 8 numbers a reading
 )
 SHUFFLES = 200  # gains by chance from which their mean and spread are taken
+RIDGES = np.array([0.003, 0.03, 0.1, 0.3, 1.0])  # penalties on squared coefficients, ÷ draws
 MOST_NUMBERS = 0.2  # numbers in one reading ÷ draws
 LEAST_DRAWS = 40
 MOST_COMPARED = 12  # readings of a figure whose order is looked at
@@ -390,8 +391,33 @@ SECOND_COLUMNS = [
 
 
 def _as_one(read, f):
-    """For each figure one number made of several by linear regression, as scores, and the factor for what that fit took away."""
+    """For each figure one number made of several, as scores, and the factor for what that fit took away.
+
+    Of a straight line in the scores and of ridge regressions on them, their squares and products, the one that predicts each draw best
+    from the others.
+    """
     n, m = read.shape
-    extra = math.sqrt((n - 1) / (n - 1 - m))
-    fitted = read @ np.linalg.lstsq(read, f, rcond=None)[0]
-    return [(z, extra) for z in _scores(fitted).T]
+    first, second = np.triu_indices(m)
+    products = read[:, first] * read[:, second]
+    fits = [_ridge(read, f, np.zeros(1)), _ridge(np.column_stack([read, products - products.mean(axis=0)]), f, n * RIDGES)]
+    fitted, missed, freedom = (np.concatenate([fit[part] for fit in fits]) for part in range(3))
+    best, figures = np.argmin(missed, axis=0), np.arange(f.shape[1])
+    extra = np.sqrt((n - 1) / (n - 1 - np.minimum(freedom[best], 0.8 * (n - 1))))
+    return list(zip(_scores(fitted[best, :, figures].T).T, extra, strict=True))
+
+
+def _ridge(x, f, penalties):
+    """Ridge regressions of f (n, m) on x (n, p), one for each of the penalties (K,), columns of both with mean 0.
+
+    Returns what they give (K, n, m), the sum of squares by which each misses draws that were left out (K, m), and the trace of the
+    matrix that makes the one of the other (K,).
+    """
+    n = len(x)
+    u, size, _ = np.linalg.svd(x, full_matrices=False)
+    kept = size > 1e-9 * size[0]
+    u, squares = u[:, kept], size[kept] ** 2
+    shrunk = squares / (squares + penalties[:, None])
+    fitted = u @ (shrunk[:, :, None] * (u.T @ f))
+    leverage = shrunk @ (u**2).T + 1.0 / n
+    missed = (((f - fitted) / (1.0 - np.minimum(leverage, 1.0 - 1e-9))[:, :, None]) ** 2).sum(axis=1)
+    return fitted, missed, shrunk.sum(axis=1)
