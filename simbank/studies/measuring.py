@@ -9,7 +9,8 @@ distribution at their share in the order of the draws. About a reading of score 
     m(s) = local-linear fit of the figure's scores;   band(s) = m(s) + weighted 5 and 95 % quantiles of f_i − m₋ᵢ(z_i),
 
 with m₋ᵢ fitted without draw i (by its leverage), so that a reading without bearing gains nothing. Several numbers in one reading (the
-currents of all packs) are first made one by linear regression of the figure on them. The expected width is the mean over the readings
+currents of all packs) are first made one by regression of the figure on them, on a plane or on a surface that bends, whichever predicts
+draws better that were left out. The expected width is the mean over the readings
 that the draws say may come; gain = 1 − expected width ÷ width before, both in scores, which a long tail of the figure does not decide.
 """
 
@@ -41,7 +42,9 @@ CHANCE_SKEW = (
     0.4  # of gains by chance, measured: 0.26 to 0.39 over 1500 to 3000 shuffles of 100 to 500 draws, up to 8 numbers a reading
 )
 SHUFFLES = 200  # gains by chance from which their mean and spread are taken
-RIDGES = np.array([0.003, 0.03, 0.1, 0.3, 1.0])  # penalties on squared coefficients, ÷ draws
+HILLS = 60  # of a surface over several numbers
+WIDE = 2.0  # width of a hill, in standard deviations of a number
+PENALTIES = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 MOST_NUMBERS = 0.2  # numbers in one reading ÷ draws
 LEAST_DRAWS = 40
 MOST_COMPARED = 12  # readings of a figure whose order is looked at
@@ -256,10 +259,11 @@ class _MeasuringOf:
         f = self.scale.scores if figures is None else self.scale.scores[:, figures]
         return self.bands_of(read if rows is None else read[rows], f if rows is None else f[rows])
 
-    def bands_of(self, read, f):
+    def bands_of(self, read, f, surfaces=None):
         if read.shape[1] == 1:
             return _bands(read[:, 0], f, self.at)
-        return np.concatenate([_bands(z, f[:, [k]], self.at, extra) for k, (z, extra) in enumerate(_as_one(read, f))], axis=2)
+        ones = (surfaces or _Surfaces(read)).as_one(f)
+        return np.concatenate([_bands(z, f[:, [k]], self.at, extra) for k, (z, extra) in enumerate(ones)], axis=2)
 
     @staticmethod
     def gains(bands):
@@ -295,10 +299,10 @@ class _MeasuringOf:
             which = np.flatnonzero(kind)
             if not len(which):
                 continue
-            chance = []
+            chance, surfaces = [], {r: None if kind is alone else _Surfaces(self.read[r]) for r in which}
             for _ in range(math.ceil(SHUFFLES / len(which)) if kind is alone else math.ceil(SHUFFLES / 2 / len(which))):
                 f = self.scale.scores[:, figures][self.random.permutation(len(self.figures))]
-                chance += [self.gains(self.bands_of(self.read[r], f)) for r in which]
+                chance += [self.gains(self.bands_of(self.read[r], f, surfaces[r])) for r in which]
             out[which] = np.maximum(_hurdle(chance, len(self.read)), 0.0)
         return out
 
@@ -390,34 +394,48 @@ SECOND_COLUMNS = [
 ]  # fmt: skip
 
 
-def _as_one(read, f):
-    """For each figure one number made of several, as scores, and the factor for what that fit took away.
+class _Surfaces:
+    """Surfaces over several numbers (n, m), of which one is taken that makes one number of them for a figure.
 
-    Of a straight line in the scores and of ridge regressions on them, their squares and products, the one that predicts each draw best
-    from the others.
+    A plane, and kernel ridge regressions with the kernel exp(−distance² ÷ WIDE² m) about ``HILLS`` of the draws (Rasmussen and Williams,
+    Gaussian Processes for Machine Learning, 2006, section 8.3, from memory).
     """
-    n, m = read.shape
-    first, second = np.triu_indices(m)
-    products = read[:, first] * read[:, second]
-    fits = [_ridge(read, f, np.zeros(1)), _ridge(np.column_stack([read, products - products.mean(axis=0)]), f, n * RIDGES)]
-    fitted, missed, freedom = (np.concatenate([fit[part] for fit in fits]) for part in range(3))
-    best, figures = np.argmin(missed, axis=0), np.arange(f.shape[1])
-    extra = np.sqrt((n - 1) / (n - 1 - np.minimum(freedom[best], 0.8 * (n - 1))))
-    return list(zip(_scores(fitted[best, :, figures].T).T, extra, strict=True))
+
+    def __init__(self, read):
+        n = len(read)
+        centres = read[np.linspace(0, n - 1, min(HILLS, n // 2)).astype(int)]
+        size, axes = np.linalg.eigh(_hills(centres, centres))
+        kept = size > 1e-8 * size[-1]
+        hills = _hills(read, centres) @ (axes[:, kept] / np.sqrt(size[kept]))
+        fits = [_Ridge(read, np.zeros(1)), _Ridge(hills - hills.mean(axis=0), PENALTIES)]
+        self.parts = [(fit.u, shrunk) for fit in fits for shrunk in fit.shrunk]
+        self.left = [1.0 - np.minimum(u**2 @ shrunk + 1.0 / n, 0.99) for u, shrunk in self.parts]
+        self.extra = [math.sqrt((n - 1) / (n - 1 - min(shrunk.sum(), 0.8 * (n - 1)))) for _, shrunk in self.parts]
+
+    def as_one(self, f):
+        """For each figure of scores f (n, figures) its number, as scores, and the factor for what the fit took away.
+
+        Of the surface that misses draws by least when each is left out.
+        """
+        fitted = np.array([u @ (shrunk[:, None] * (u.T @ f)) for u, shrunk in self.parts])
+        missed = [(((f - one) / left[:, None]) ** 2).sum(axis=0) for one, left in zip(fitted, self.left, strict=True)]
+        best = np.argmin(missed, axis=0)
+        scores = _scores(fitted[best, :, np.arange(f.shape[1])].T)
+        return [(scores[:, k], self.extra[b]) for k, b in enumerate(best)]
 
 
-def _ridge(x, f, penalties):
-    """Ridge regressions of f (n, m) on x (n, p), one for each of the penalties (K,), columns of both with mean 0.
+def _hills(x, centres):
+    """exp(−distance² ÷ WIDE² m) of points (n, m) from centres (c, m), shape (n, c)."""
+    away = (x**2).sum(axis=1)[:, None] + (centres**2).sum(axis=1) - 2.0 * x @ centres.T
+    return np.exp(-np.maximum(away, 0.0) / (WIDE**2 * x.shape[1]))
 
-    Returns what they give (K, n, m), the sum of squares by which each misses draws that were left out (K, m), and the trace of the
-    matrix that makes the one of the other (K,).
-    """
-    n = len(x)
-    u, size, _ = np.linalg.svd(x, full_matrices=False)
-    kept = size > 1e-9 * size[0]
-    u, squares = u[:, kept], size[kept] ** 2
-    shrunk = squares / (squares + penalties[:, None])
-    fitted = u @ (shrunk[:, :, None] * (u.T @ f))
-    leverage = shrunk @ (u**2).T + 1.0 / n
-    missed = (((f - fitted) / (1.0 - np.minimum(leverage, 1.0 - 1e-9))[:, :, None]) ** 2).sum(axis=1)
-    return fitted, missed, shrunk.sum(axis=1)
+
+class _Ridge:
+    """Ridge regressions on columns (n, p) of mean 0: orthonormal ``u`` (n, r), and how far each penalty shrinks along it, (K, r)."""
+
+    def __init__(self, x, penalties):
+        squares, axes = np.linalg.eigh(x.T @ x)
+        kept = squares > 1e-9 * squares[-1]
+        squares = squares[kept]
+        self.u = x @ (axes[:, kept] / np.sqrt(squares))
+        self.shrunk = squares / (squares + penalties[:, None])
