@@ -140,7 +140,7 @@ def test_drivers_and_measure_first():
 
 def test_bands_of_a_run_write_their_pictures(tmp_path):
     bank = example("classroom_chain")
-    found = simbank.bands(bank, 40, jobs=1)
+    found = simbank.bands(bank, 100, jobs=1)
     found.write(tmp_path)
     names = {path.name for path in tmp_path.glob("*.png")}
     assert {"bands.png", "bands_soc.png", "bands_spread.png", "drivers.png"} <= names

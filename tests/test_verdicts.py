@@ -1,5 +1,6 @@
 """Verdicts: every rule on a bank that has it and on one that just has not, its numbers by hand, and none that comforts falsely."""
 
+import copy
 import json
 import math
 import re
@@ -1812,6 +1813,60 @@ def test_readings_undecided():
     assert not {"joint-suspected", "readings-fit-sound"} & set(codes(found))
 
 
+# ---- logs ----
+
+
+@pytest.fixture(scope="module")
+def hill_log():
+    """The fitted log of the hill barn, whose link H2-H3 has 1.2 mΩ more from 5 March on (tests/own_log.py)."""
+    folder = ROOT / "scenarios"
+    return sb.fit_log(sb.load(folder / "hill_barn.toml"), folder / "hill_barn_log.csv")
+
+
+def again(found):
+    """The same without what it has computed already."""
+    fresh = copy.copy(found)
+    for name in ("table", "drifts", "residuals"):
+        fresh.__dict__.pop(name, None)
+    return fresh
+
+
+def test_share_drifts(hill_log, monkeypatch):
+    verdict = told(hill_log, "share-drifts")
+    assert verdict.severity == ACT
+    assert "H2-H3" in verdict.text
+    assert verdict.numbers["change_percent"] == hill_log.drifts["change_percent"].iloc[0] < 0
+    monkeypatch.setattr("simbank.studies.logs.drifting.LEAST_PERCENT", 50.0)
+    assert "share-drifts" not in codes(again(hill_log))
+
+
+def test_log_against_file(hill_log, monkeypatch):
+    table = hill_log.table
+    own = np.abs(hill_log.fit.scores)[(table["known"] & table["key"].str.startswith(("packs.", "wiring."))).to_numpy()].max()
+    monkeypatch.setattr("simbank.studies.logs.fitted.SURPRISING", own * 1.01)
+    assert "log-against-file" not in codes(hill_log)
+    monkeypatch.setattr("simbank.studies.logs.fitted.SURPRISING", own * 0.99)
+    assert told(hill_log, "log-against-file").numbers["many"] == 1
+
+
+def test_log_not_explained(hill_log, monkeypatch):
+    worst = hill_log.residuals
+    assert worst["is_noise"].all()
+    assert "log-not-explained" not in codes(hill_log)
+    monkeypatch.setattr("simbank.studies.logs.fitted.NOT_NOISE", 0.5)
+    monkeypatch.setattr("simbank.studies.logs.fitted.NOT_NOISE_SHARE", 1e-3)
+    verdict = told(again(hill_log), "log-not-explained")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["many"] >= 1
+
+
+def test_log_leaves_unknown(hill_log, monkeypatch):
+    own = hill_log.table[hill_log.table["key"].str.startswith(("packs.", "wiring."))]
+    assert told(hill_log, "log-leaves-unknown").numbers["many"] == (own["width_ratio"] >= 0.8).sum() > 0
+    monkeypatch.setattr("simbank.studies.logs.fitted.KNOWN", 1.5)
+    assert "log-leaves-unknown" not in codes(again(hill_log))
+
+
 # ---- where they are told ----
 
 
@@ -1846,3 +1901,93 @@ def test_every_command_ends_in_verdicts(arguments, file, tmp_path):
     assert -1 not in places
     assert places == sorted(places)
     assert text.find("Computed from the data given") > places[-1]  # the caution stands last
+
+
+# ---- over draws of what is not known ----
+
+
+def made_up(spread, share_a, share_b=1.0, warned=None):
+    """Bands of the bank of two packs whose draws have these figures; by the file's own values nothing is amiss."""
+    found = sb.bands(bank(), 2, jobs=1)
+    count = len(spread)
+    draws = pd.concat([found.draws.iloc[:1]] * count).reset_index(drop=True)
+    draws["spread_max_points"] = draws["spread_end_points"] = np.asarray(spread, float)
+    for pack, share in (("A", share_a), ("B", share_b)):
+        draws[f"{pack}.share_ratio_discharge"] = np.broadcast_to(np.asarray(share, float), count)
+    for key in found.uncertain.index:
+        draws[key] = np.linspace(0.0, 1.0, count)
+    draws["warnings"] = "" if warned is None else warned
+    return replace(found, draws=draws, warnings=[], asked=count)
+
+
+def test_a_verdict_says_in_which_share_of_the_draws_it_holds(sound):
+    apart = run(packs__A__capacity_left=0.9, packs__A__soc=0.7)
+    with_draws = sb.verdicts(apart, made_up([5.0] * 15 + [1.0] * 5, 1.0), most=99)
+    spread = next(v for v in with_draws if v.code in ("spread", "spread-stands"))
+    assert spread.numbers["holds_in"] == pytest.approx(0.75)  # 15 of 20 draws, by hand
+    assert "True in 75 % of what the bank may be." in spread.text
+    without = next(v for v in sb.verdicts(apart, most=99) if v.code == spread.code)
+    assert "holds_in" not in without.numbers
+    assert spread.text.startswith(without.text)
+    json.dumps(as_records(with_draws), allow_nan=False)
+
+
+def test_hangs_on_unknown():
+    apart = run(packs__A__soc=0.7)
+    hangs = told(apart, "hangs-on-unknown", made_up([5.0] * 90 + [1.0] * 10, 1.5))
+    assert hangs.severity == UNKNOWN
+    (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
+    assert share == pytest.approx(0.9)
+    assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
+
+
+def test_may_happen(sound):
+    warned = [""] * 18 + ["beyond-cell-model"] * 2
+    warning = BankWarning("beyond-cell-model", "A", "A draw went beyond.")
+    some = replace(made_up([0.0] * 20, 1.0, warned=warned), warnings=[warning])
+    may = told(sound, "may-happen", some)
+    assert may.numbers["in_beyond_cell_model"] == pytest.approx(0.1)
+    assert may.severity == ACT  # a danger in one draw of ten
+    most = replace(made_up([0.0] * 20, 1.0, warned=["beyond-cell-model"] * 10 + [""] * 10), warnings=[warning])
+    assert told(sound, "may-happen", most).severity == DANGER  # in half of them
+    one = replace(made_up([0.0] * 21, 1.0, warned=["beyond-cell-model"] + [""] * 20), warnings=[warning])
+    assert told(sound, "may-happen", one) is None  # in less than 5 %
+    hot = made_up([0.0] * 20, 1.0)
+    hot.draws["A.temperature_max_c"] = [rules.WARM_C - 0.1] * 18 + [rules.WARM_C] * 2
+    assert told(sound, "may-happen", hot).numbers["in_pack_hot"] == pytest.approx(0.1)
+
+
+def test_the_hardest_pack_holds_where_it_is_the_same_pack():
+    uneven = run(packs__A__resistance_growth=3.0)
+    hardest = told(uneven, "hardest-pack", made_up([0.0] * 20, [1.0] * 4 + [1.0] * 16, [1.2] * 16 + [1.0] * 4))
+    assert hardest.where == "B"
+    assert hardest.numbers["holds_in"] == pytest.approx(0.8)
+
+
+def test_layouts_say_in_which_share_of_the_draws_the_best_stays_unbeaten():
+    thin = {"gauge": "8 AWG", "length": "60 cm", "joint": "0.2 milliohm", "insulation": "xlpe90"}
+    found = sb.compare(bank(wiring__link=thin, wiring__layout="chain"), bands=20, integrator="fast")
+    best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
+    assert 0.0 <= best.numbers["holds_in"] <= 1.0
+    assert "stays unbeaten in" in best.text
+
+
+def test_empty_before_dawn_over_draws_counts_cut_offs_at_night():
+    from simbank.judging.drawn import HOLDS, _Draws
+    from simbank.judging.words import Clock
+
+    class Days:
+        data = {"duty": {"kind": "days", "start": "2026-01-01", "timezone": "UTC"}}  # noqa: RUF012
+
+    figures = pd.DataFrame(
+        {
+            "unmet_wh": [100.0, 100.0, 0.0, 100.0], "ac_unmet_wh": [0.0] * 4, "first_cutoff_h": [3.0, 12.0, math.nan, 3.0],
+            "cutoff_soc_percent": [10.0, 10.0, math.nan, 50.0],
+        }
+    )  # fmt: skip
+    draws = _Draws(figures, pd.DataFrame(), None, Clock(Days()))
+    speaks = {code: list(HOLDS[code][0](draws, None)) for code in ("empty-before-dawn", "load-unmet", "cut-off-early")}
+    assert speaks["empty-before-dawn"] == [True, False, False, False]
+    assert speaks["load-unmet"] == [False, True, False, False]
+    assert speaks["cut-off-early"] == [False, False, False, True]

@@ -101,8 +101,8 @@ BANDS, BANDS_DRAWS = "--bands", 200
 Bands = Annotated[
     int | None,
     typer.Option(
-        BANDS, metavar="[N]", min=2, show_default=False,
-        help=f"Every figure as 5, 50 and 95 % of N draws of all that is not known exactly; {BANDS_DRAWS} without a number.",
+        BANDS, metavar="[N]", min=0, show_default=False,
+        help=f"Every figure as 5, 50 and 95 % of N draws of all that is not known exactly; {BANDS_DRAWS} without a number, 0 for none.",
     ),
 ]  # fmt: skip
 

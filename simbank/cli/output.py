@@ -151,12 +151,15 @@ def show_verdicts(records):
         say(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", style, hang=2)
 
 
-def judged(found, out=None, wide=False):
-    """Verdicts of a result as JSON has them, with ``wide`` all of them; written into the folder ``out`` if there is one."""
+def judged(found, out=None, wide=False, bands=None):
+    """Verdicts of a result as JSON has them, with ``wide`` all of them; written into the folder ``out`` if there is one.
+
+    With bands of it they say in which share of the draws they hold.
+    """
     from simbank.judging import RULES, verdicts
     from simbank.provenance import write_json
 
-    records = verdict_records(verdicts(found, most=len(RULES) if wide else 7))
+    records = verdict_records(verdicts(*(r for r in (found, bands) if r is not None), most=len(RULES) if wide else 7))
     if out is not None:
         write_json(out / "verdicts.json", {"verdicts": records}, found.made_by)
     return records

@@ -103,7 +103,7 @@ def protect(
         cells_shorted=shorted_cells,
     )  # fmt: skip
     with command.progress("Protection of") as progress:
-        found = study(command.scenario, case, progress=progress, bands=bands, seed=seed)
+        found = study(command.scenario, case, progress=progress, bands=bands or None, seed=seed)
     command.finish(
         found, lambda found, wide: _show_protection(found, all_, wide), lambda: {"protection": found}, PROTECTION_CAUTION
     )

@@ -6,6 +6,7 @@ import math
 
 from simbank.cli.bands import show_bands
 from simbank.cli.options import (
+    BANDS_DRAWS,
     Bands,
     File,
     Integrator,
@@ -61,6 +62,10 @@ _MORE_OF_PORTS = {
     **_AC_COLUMNS, "ac_served_wh": "AC served [Wh]",
 }  # fmt: skip
 MOST_EVENTS, MOST_BARS = 20, 24
+REPORT_S = 60.0  # that bands of a report may take
+WITHOUT_BANDS = (
+    "Bands are left out of the report: a run takes so long that draws of what is not known would take more than a minute."
+)
 
 
 def run(
@@ -98,14 +103,14 @@ def run(
         with progress_bar(f"Writing files of {scenario.name}", json_):
             result.write(out, figures=True)
     try:
-        found = None if bands is None else _bands(scenario, bands, seed, json_)
+        found = _bands(scenario, bands, seed, json_) if bands else None
     except RunStopped as stopped:
         if stopped.partial is not None:
             _show_run(result, json_, out, wide, stopped.partial)
         raise
     _show_run(result, json_, out, wide, found)
     if report is not None:
-        _report_run(report, scenario, result, json_)
+        _report_run(report, scenario, result, False if bands == 0 else found, seed, json_)
     show_written(out, json_)
     missed = [warning["text"] for warning in result.summary["warnings"] if warning["code"] == "balance-missed"]
     if missed:
@@ -120,7 +125,7 @@ def _bands(scenario, draws, seed, quiet):
 
 
 def _show_run(result, as_json, out, wide, bands=None):
-    summary, told = result.summary, judged(result, out, wide)
+    summary, told = result.summary, judged(result, out, wide, bands)
     if bands is not None:
         summary = summary | {"warnings": [*summary["warnings"], *as_records(bands.warnings)]}
         if out is not None:
@@ -263,14 +268,31 @@ def _parallel_cells(packs):
     return said
 
 
-def _report_run(path, scenario, result, quiet):
-    """Report of a run, with layouts side by side where the file gives their parts, and protection."""
+def _report_run(path, scenario, result, bands, seed, quiet):
+    """Report of a run, with bands, with layouts side by side where the file gives their parts, and with protection."""
     from simbank.studies import compare, protect
 
+    if bands is None:
+        bands = _affordable_bands(scenario, seed, quiet)
     comparison = None
     with progress_bar(f"Layouts and protection of {scenario.name} for the report", quiet) as progress:
         half = progress and (lambda done: progress(done / 2.0))
         if scenario.layout != "graph":
             comparison = compare(scenario, integrator="fast", progress=half)
         protection = protect(scenario, progress=progress and (lambda done: progress(0.5 + done / 2.0)))
-    report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection)
+    unsaid = {} if bands is not None else {"without_bands": WITHOUT_BANDS}
+    report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection, bands=bands or None, **unsaid)
+
+
+def _affordable_bands(scenario, seed, quiet):
+    """Bands for the report in as many draws as the time allows; None, and words on the terminal, where that is too few."""
+    from simbank.studies.bands import affordable_draws
+
+    draws = affordable_draws(scenario, REPORT_S)
+    if draws and draws < BANDS_DRAWS and not quiet:
+        say(
+            f"Bands of {draws} rather than {BANDS_DRAWS} draws in the report, since a run takes long; --bands {BANDS_DRAWS} makes all."
+        )
+    if not draws and not quiet:
+        say(f"{WITHOUT_BANDS} --bands 50 makes them all the same.")
+    return _bands(scenario, draws, seed, quiet) if draws else None

@@ -77,7 +77,7 @@ def compare(
 
     with _keeping(finish, Comparison), command.progress("Comparing layouts of") as progress:
         found = study(
-            command.scenario, layout or None, bands=bands, seed=seed, progress=progress, integrator=integrator, method=method,
+            command.scenario, layout or None, bands=bands or None, seed=seed, progress=progress, integrator=integrator, method=method,
             tolerance=tolerance,
         )  # fmt: skip
     finish(found)
@@ -265,7 +265,7 @@ def size(
         found = study(
             command.scenario, Limits(share, spread, drop, usable_), gauges=series, layouts=layout or None,
             price_per_kg=price_per_kg, sharing_only=sharing_only, integrator=integrator, progress=progress, tolerance=tolerance,
-            bands=bands, seed=seed,
+            bands=bands or None, seed=seed,
         )  # fmt: skip
     finish(found)
 
@@ -384,7 +384,7 @@ def usable(
         command.finish(Usable(table), _show_usable)
 
     with _keeping(finish, DataFrame), command.progress("Bands of" if bands else "Discharging") as progress:
-        table = study(command.scenario, c_rate, bands=bands, seed=seed, progress=progress)
+        table = study(command.scenario, c_rate, bands=bands or None, seed=seed, progress=progress)
     finish(table)
 
 

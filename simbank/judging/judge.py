@@ -11,8 +11,10 @@ import pandas as pd
 from simbank.errors import InputError
 from simbank.judging.at_rest import at_rest_verdicts
 from simbank.judging.diagnosis import diagnosis_verdicts
+from simbank.judging.drawn import bands_verdicts, over_draws
 from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
+from simbank.judging.logs import log_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
@@ -24,11 +26,13 @@ from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
 from simbank.studies.at_rest_result import AtRest
+from simbank.studies.bands import Bands
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
+from simbank.studies.logs import FittedLog
 from simbank.studies.protection import Protection
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
@@ -38,6 +42,7 @@ __all__ = ["verdicts"]
 
 FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
 LOOKED_AT = {
+    Bands: "the draws of what is not known",
     Result: "the run's load, sharing, spread and temperatures",
     Comparison: "load, sharing and spread of every layout",
     Sizing: "ampacity, devices and the limits given of every size",
@@ -48,6 +53,7 @@ LOOKED_AT = {
     Bill: "the bank as the file describes it",
     AtRest: "what was read at rest",
     Diagnosis: "what was read, as far as it can show",
+    FittedLog: "the logged currents, as far as they can show",
     Join: "currents at the moment of joining, sharing by place",
 }
 
@@ -61,6 +67,7 @@ def found_in(result: Any) -> Iterable[Verdict]:
 
 
 found_in.register(Result, run_verdicts)
+found_in.register(Bands, bands_verdicts)
 found_in.register(Comparison, comparison_verdicts)
 found_in.register(Sweep, sweep_verdicts)
 found_in.register(Sensitivity, sensitivity_verdicts)
@@ -70,6 +77,7 @@ found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
 found_in.register(AtRest, at_rest_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
+found_in.register(FittedLog, log_verdicts)
 found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 
@@ -106,6 +114,7 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     ):  # which knows more of devices and faults
         for told in found_in(result):
             found.setdefault(told.code, told)
+    found = over_draws(found, results)
     if not any(told.severity in (DANGER, ACT) for told in found.values()) and "nothing-found" not in found and results:
         found["nothing-found"] = _nothing(results, found)
     if results and not protected:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 
 from simbank.bank import LAYOUTS
 from simbank.judging import rules
@@ -18,7 +19,7 @@ from simbank.studies.compare import Comparison
 from simbank.studies.protection.conductor_checks import carried_limits
 from simbank.verdict import ACT, DANGER, Verdict
 
-__all__ = ["comparison_verdicts"]
+__all__ = ["comparison_verdicts", "drawn_better"]
 
 
 def comparison_verdicts(found: Comparison) -> Iterator[Verdict]:
@@ -33,6 +34,28 @@ def comparison_verdicts(found: Comparison) -> Iterator[Verdict]:
     yield from ran
     yield from _layouts(found, own, hot)
     yield from warning_verdicts(found.left_out)
+
+
+def drawn_better(found: Comparison) -> tuple[np.ndarray, str]:
+    """Of each draw whether no other layout is better than the one that is told as best, by what matters; and that one's name.
+
+    Layouts that are out since they overload a pack or a conductor by the file's own values are left out of it; empty where all are.
+    """
+    plain = sorted(found.results, key=lambda name: LAYOUTS[name].order)
+    kept = [name for name in plain if not _over(found.results[name], overloaded(found.results[name]))]
+    if not kept:
+        return np.array([], bool), ""
+    best = _best({name: _figures(result) for name, result in found.results.items()}, kept)
+    key = "spread_end_points" if _starts_apart(found.results[plain[0]]) else "spread_max_points"
+    columns = {}
+    for name in kept:
+        figures, packs = found.bands.layouts[name].figures, found.bands.layouts[name].pack_figures
+        ratios = packs.loc[:, packs.columns.get_level_values("figure").isin(("share_ratio_discharge", "share_ratio_charge"))]
+        columns[name] = {"out": figures["energy_out_wh"], "share": ratios.max(axis=1).fillna(1.0), "points": figures[key]}
+    whole = sorted(set.intersection(*(set(rows["out"].index) for rows in columns.values())))
+    at = {name: pd.DataFrame(rows).loc[whole].to_dict("records") for name, rows in columns.items()}
+    others = [name for name in kept if name != best]
+    return np.array([not any(_better(at[name][k], at[best][k]) for name in others) for k in range(len(whole))], bool), best
 
 
 def _starts_apart(result):

@@ -207,6 +207,14 @@ _ROWS = (
         f"sound bank below 10 %; {HOT_JOINT_W:g} W",
         PRACTICE,
     ),
+    (
+        "may-happen",
+        DANGER,
+        "what does not happen by the file's own values, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
+        "one less where it does in fewer than half",
+        f"from {HANGS_ACT * 100:g} % of the draws on; as the rule from {HANGS_DANGER * 100:g} % on",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     # what is wrong and costs energy, a pack or a night
     (
         "joining-current",
@@ -372,6 +380,20 @@ _ROWS = (
         PRACTICE,
     ),
     (
+        "share-drifts",
+        ACT,
+        "a log: the share of a pack has changed, and what would explain it",
+        "1 % of its share, and a misfit (chi-square) lower by 30",
+        "chosen here: as clamp meters can tell, and five standard deviations for the best of many places and days",
+    ),
+    (
+        "log-against-file",
+        ACT,
+        "a log: a value lies far from what the file believed",
+        "three standard deviations of what was believed",
+        PRACTICE,
+    ),
+    (
         "display-wrong",
         ACT,
         "what a display shows and the true state of charge lie far apart at some instant",
@@ -391,6 +413,13 @@ _ROWS = (
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
     ("warned", ACT, "a warning without a rule of its own", "any", PRACTICE),
     # what could not be checked
+    (
+        "hangs-on-unknown",
+        UNKNOWN,
+        "a verdict that does not hold in all the draws of what is not known: which value decides it, which reading would settle it",
+        f"it fails in more than {HANGS_ACT * 100:g} % of the draws",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
     (
         "device-ratings-unknown",
         UNKNOWN,
@@ -435,6 +464,20 @@ _ROWS = (
         "readings fit none of the causes looked at",
         "a chance of 1 % for so large a misfit of the best",
         "chi-square of the best",
+    ),
+    (
+        "log-not-explained",
+        UNKNOWN,
+        "a log: what was measured differs from the fitted bank by more than noise",
+        "twice the scatter from block to block, and 2 % of the current",
+        "chosen here: a clamp meter is good for that",
+    ),
+    (
+        "log-leaves-unknown",
+        UNKNOWN,
+        "a log: values that it cannot tell",
+        "an interval not narrower than 80 % of that before",
+        "chosen here",
     ),
     (
         "readings-undecided",

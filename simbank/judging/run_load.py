@@ -13,11 +13,11 @@ from simbank.judging.words import Clock, energy, hours, others, short
 from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
+from simbank.studies.band_figures import STOPS
 from simbank.verdict import Verdict
 
 __all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
 
-STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)
 OVER_CURRENT = (
     Event.CHARGE_OVER_CURRENT, Event.DISCHARGE_OVER_CURRENT_1, Event.DISCHARGE_OVER_CURRENT_2, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,

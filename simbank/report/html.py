@@ -15,12 +15,14 @@ from simbank.digits import cells, duration
 from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import described
+from simbank.report.band_parts import first_readings, headlines, reach
 from simbank.report.failures import failures, marks
 from simbank.report.parts import Figures, Sources, grouped, lines, powers, table, text
 from simbank.results import Study
 from simbank.scenario import Scenario
 from simbank.simulation import Result
 from simbank.studies import bill, readings
+from simbank.studies.bands import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Protection
@@ -46,6 +48,8 @@ def write_report(
     result: Result | None = None,
     comparison: Comparison | None = None,
     protection: Protection | None = None,
+    bands: Bands | None = None,
+    without_bands: str = "",
     studies: Sequence[Study] = (),
     site: str = "",
     author: str = "",
@@ -64,6 +68,10 @@ def write_report(
         Of :func:`simbank.compare`.
     protection : Protection, optional
         Of :func:`simbank.protect`.
+    bands : Bands, optional
+        Of :func:`simbank.bands`, of the same run: how far its figures reach, what explains that, what to measure first.
+    without_bands : str
+        Why there are none, which the page then says.
     studies : sequence of Study
         Further sections.
     site, author : str
@@ -84,7 +92,7 @@ def write_report(
     from simbank.files import write_text
     from simbank.provenance import package_version
 
-    page = _Page(scenario, result, comparison, protection, studies)
+    page = _Page(scenario, result, comparison, protection, studies, bands, without_bands)
     environment = Environment(
         loader=PackageLoader("simbank.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
@@ -114,12 +122,13 @@ def write_report(
 
 
 class _Page:
-    def __init__(self, scenario, result, comparison, protection, studies):
+    def __init__(self, scenario, result, comparison, protection, studies, bands, without_bands):
         self.scenario, self.result, self.comparison, self.protection = scenario, result, comparison, protection
-        self.studies = studies
+        self.studies, self.bands, self.without_bands = studies, bands, without_bands
         self.bank = scenario.bank
         self.figures, self.sources = Figures(), Sources()
         self.found = [part for part in (result, comparison, protection) if part is not None]
+        self.drawn = [] if bands is None else [bands]
 
     # ---- question and answer ----
 
@@ -147,7 +156,7 @@ class _Page:
     def told(self):
         """Verdicts of all that was computed, each with the code of the warning that says the same, and warnings that none says."""
         warned = self.warnings()
-        judged = [*self.found, *(study.result for study in self.studies if study.result is not None)]
+        judged = [*self.found, *self.drawn, *(study.result for study in self.studies if study.result is not None)]
         codes = {(warning.where, warning.text): warning.code for warning in warned}
         out, said = [], set()
         for verdict in verdicts(*judged, most=MOST_VERDICTS) if judged else []:
@@ -160,7 +169,8 @@ class _Page:
 
     def answer(self):
         """What studies say of themselves, below the verdicts."""
-        out = [line for study in self.studies for line in study.answer]
+        out = [] if self.bands is None else headlines(self.bands)
+        out += [line for study in self.studies for line in study.answer]
         if self.protection is not None:
             out.append(f"Protection: {self.protection.headline}")
         if not self.found and not self.studies:
@@ -169,7 +179,7 @@ class _Page:
 
     def warnings(self):
         """What must be known before any of the figures, from all that was computed; each code and place once."""
-        found = [*self.found, *self.studies]
+        found = [*self.found, *self.drawn, *self.studies]
         told = [warning for part in found for warning in part.warnings] if found else bank_warnings(self.scenario)
         return list({(warning.code, warning.where): warning for warning in reversed(told)}.values())[::-1]
 
@@ -180,7 +190,8 @@ class _Page:
             ("put-right", "What to put right", self._put_right()),
             ("bank", "The bank", self._bank()), ("packs", "Packs", self._packs()), ("wiring", "Wiring schedule", self._wiring()),
             ("devices", "Device schedule", self._devices()), ("bill", "What has to be bought", self._bill()),
-            ("sharing", "Sharing over time", self._sharing()), ("layouts", "Layouts side by side", self._layouts()),
+            ("sharing", "Sharing over time", self._sharing()), ("reach", "How far this reaches", self._reach()),
+            ("layouts", "Layouts side by side", self._layouts()),
             *((f"study-{k}", study.title, self._study(study)) for k, study in enumerate(self.studies)),
             ("protection", "Protection", self._protection()), ("energy", "Energy balance", self._energy()),
             ("readings", "Readings at commissioning", self._readings()),
@@ -356,6 +367,7 @@ class _Page:
         frame = pd.DataFrame(columns | dict.fromkeys(blank, ""))
         return [
             *(text(line) for line in expected.words),
+            *(text(line) for line in ([] if self.bands is None else first_readings(self.bands))),
             table("To fill in: what each conductor, device and pack should show", frame, blank=blank),
             {"kind": "fields", "fields": ["Date and time", "Meters used", "Port current held [A]", "Read by"]},
         ]
@@ -370,6 +382,11 @@ class _Page:
             events.columns = ["time [h]", "where", "what", "because", "code"]
             parts.append(table("What switched" + (" (the first 60)" if len(self.result.events) > 60 else ""), events))
         return parts
+
+    def _reach(self):
+        if self.bands is None:
+            return [text(self.without_bands)] if self.without_bands else []
+        return reach(self.bands, self.figures)
 
     def _layouts(self):
         if self.comparison is None:

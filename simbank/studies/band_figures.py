@@ -5,9 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
+from simbank.simulation.event_codes import Event
 from simbank.studies.figures import FIGURES, headline
 
-__all__ = ["BANK_FIGURES", "NAMING", "NEVER_IS_LATER", "PACK_FIGURES", "SEEN", "USUAL", "WORDS", "bank_figures", "pack_figures"]
+__all__ = [
+    "BANK_FIGURES",
+    "NAMING",
+    "NEVER_IS_LATER",
+    "PACK_FIGURES",
+    "SEEN",
+    "STOPS",
+    "USUAL",
+    "WORDS",
+    "bank_figures",
+    "figures_over_time",
+    "pack_figures",
+]
 
 NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
 BANK_FIGURES = (
@@ -18,6 +33,9 @@ BANK_FIGURES = (
     ("unmet_wh", "Wh", "energy that was asked of the bank and not given"),
     ("ac_unmet_wh", "Wh", "alternating-current energy that was asked of inverters and not given"),
     ("curtailed_wh", "Wh", "energy that was offered to the bank and not taken"),
+    ("unfilled_percent", "%", "of the bank's capacity, what packs lacked of the fullest when the bank was at its fullest"),
+    ("left_percent", "%", "of the bank's capacity, the most that stood above the emptiest pack when a port stopped"),
+    ("cutoff_soc_percent", "%", "charge of the bank when a port first stopped"),
 )
 PACK_FIGURES = (
     ("soc_end", "", "state of charge at the end, 0 to 1"),
@@ -32,6 +50,8 @@ PACK_FIGURES = (
     ("first_full_h", "h", "when it is first full"),
     ("first_empty_h", "h", "when it is first empty"),
 )
+STOPS = (Event.CUT_OFF, Event.NO_PACK, Event.TOO_MUCH_POWER)  # of a port
+OVER_TIME = ("unfilled_percent", "left_percent", "cutoff_soc_percent")
 NEVER_IS_LATER = tuple(name for name, unit, _ in (*BANK_FIGURES, *PACK_FIGURES) if name.startswith("first_") and unit == "h")
 # Those that a person looks at first.
 USUAL = (
@@ -49,6 +69,8 @@ WORDS = {
     "port_voltage_min_v": "lowest port voltage [V]", "port_voltage_max_v": "highest port voltage [V]",
     "first_full_h": "first pack full at", "first_empty_h": "first pack empty at", "first_cutoff_h": "first cut-off at",
     "unmet_wh": "load not met [Wh]", "ac_unmet_wh": "AC load not met [Wh]", "curtailed_wh": "charge not taken [Wh]",
+    "unfilled_percent": "left unfilled [% of the bank]", "left_percent": "left in packs at a cut-off [% of the bank]",
+    "cutoff_soc_percent": "bank at the first cut-off [%]",
     "usable_percent": "usable energy, of the packs' own [%]", "alone_wh": "energy of the packs each on its own [Wh]",
     "share_ratio": "largest share ratio", "spread_points": "largest spread [points]", "drop_percent": "largest drop [%]",
     "hardest_pack": "hardest worked pack", "first_full_pack": "first pack full", "first_empty_pack": "first pack empty",
@@ -61,7 +83,7 @@ def bank_figures(summary: Mapping[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        The keys of ``BANK_FIGURES`` and ``NAMING``.
+        The keys of ``BANK_FIGURES``, but those of ``OVER_TIME``, and ``NAMING``.
     """
     packs, ports = summary["packs"], summary["ports"]
     found = headline(summary)
@@ -72,7 +94,44 @@ def bank_figures(summary: Mapping[str, Any]) -> dict[str, Any]:
     cut_off = [port["first_cutoff_h"] for port in ports if port["first_cutoff_h"] is not None]
     sums = {key: round(sum(port[key] for port in ports), 6) + 0.0 for key in ("unmet_wh", "ac_unmet_wh", "curtailed_wh")}
     found |= {"first_cutoff_h": min(cut_off, default=None)} | sums
-    return {key: found[key] for key in (*(name for name, _, _ in BANK_FIGURES), *NAMING)}
+    return {key: found[key] for key in (*(name for name, _, _ in BANK_FIGURES if name not in OVER_TIME), *NAMING)}
+
+
+def figures_over_time(time_s: np.ndarray, soc: np.ndarray, summary: Mapping[str, Any]) -> dict[str, float | None]:
+    """The figures of ``OVER_TIME``, which need states of charge at some times; None without a stop.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (times,)
+        [s]
+    soc : ndarray, shape (times, packs)
+        0 to 1.
+    summary : dict
+        Of the run.
+
+    Examples
+    --------
+    Two packs of 100 Ah, of which one is full at the end and the other at 80 %:
+
+    >>> packs = [{"capacity_ah": 100.0}, {"capacity_ah": 100.0}]
+    >>> soc = np.array([[0.5, 0.5], [1.0, 0.8]])
+    >>> figures_over_time(np.array([0.0, 1.0]), soc, {"packs": packs, "events": []})["unfilled_percent"]
+    10.0
+    """
+    share = np.array([pack["capacity_ah"] for pack in summary["packs"]])
+    share = share / share.sum()
+    most = soc[int((soc @ share).argmax())]
+    found = {
+        "unfilled_percent": round(100.0 * float((most.max() - most) @ share), 9),
+        "left_percent": None,
+        "cutoff_soc_percent": None,
+    }
+    stops = [row["time_s"] for row in summary["events"] if row["code"] in STOPS]
+    if stops:
+        then = np.array([np.interp(stops, time_s, column) for column in soc.T]).T
+        found["left_percent"] = 100.0 * float(((then - then.min(axis=1, keepdims=True)) @ share).max())
+        found["cutoff_soc_percent"] = 100.0 * float(then[0] @ share)
+    return found
 
 
 def pack_figures(summary: Mapping[str, Any]) -> dict[tuple[str, str], Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +29,7 @@ from simbank.studies.band_figures import (
     USUAL,
     WORDS,
     bank_figures,
+    figures_over_time,
     pack_figures,
 )
 from simbank.studies.draw_runs import DrawnRun, Found, Task, run_tasks
@@ -42,12 +44,13 @@ from simbank.warning import BankWarning, as_records, counted, gathered
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["BANDS_FOLDER", "BANDS_TOLERANCE", "DRAWS", "QUANTILES", "Bands", "bands", "bands_by", "quantiles"]
+__all__ = ["BANDS_FOLDER", "BANDS_TOLERANCE", "DRAWS", "QUANTILES", "Bands", "affordable_draws", "bands", "bands_by", "quantiles"]
 
 BANDS_FOLDER = "bands"  # beside the files of a run or another study, since a folder holds one result
 DRAWS = 200  # where no number is given
 QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 BANDS_TOLERANCE = 1e-5
+LEAST_DRAWS = 40  # below which nothing is said of what to measure
 FEWEST = 20  # draws below which the ends of a band are its least and greatest draw
 MOST_INSTANTS = 300  # of state of charge over time
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
@@ -399,7 +402,31 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -
     soc = samples.soc
     if not np.array_equal(samples.time_s, times):
         soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
-    return Found(bank_figures(result.summary), pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+    figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+
+
+def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
+    """How many draws fit into a time, by one run of the scenario: as many as asked for, fewer, or 0 where too few would be left.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Bank and duty.
+    most_s : float
+        Time that they may take [s].
+    draws : int
+        As many as are wanted.
+    """
+    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
+    for _ in range(2):  # the first may have to wait for the compiler
+        start = time.monotonic()
+        run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s)
+        took_s = time.monotonic() - start
+        if took_s * draws <= most_s:
+            return draws
+    fit = int(most_s / took_s)
+    return fit if fit >= LEAST_DRAWS else 0
 
 
 def instants(duration_s: float, step_s: float) -> np.ndarray:

@@ -1,0 +1,353 @@
+"""Verdicts over drawn banks: in what share of the draws each holds, which of them hang on a value that is not known, what happens in some only.
+
+A rule is applied to the figures that were kept of each draw, with the thresholds that it has for a run. What was not kept of a draw (such
+as the current of each conductor) is not judged again, and its verdict says no share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.stats import rankdata
+
+from simbank.judging import rules
+from simbank.judging.layouts import drawn_better
+from simbank.judging.rules import RULES, verdict
+from simbank.judging.warned import warning_verdicts
+from simbank.judging.words import Clock
+from simbank.simulation import Result
+from simbank.studies.bands import Bands
+from simbank.studies.compare import Comparison
+from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.verdict import ACT, DANGER, SEVERITIES, UNKNOWN, Verdict
+
+__all__ = ["bands_verdicts", "over_draws"]
+
+ROOM = 235  # letters of what hangs, or may happen, before what decides it
+SHARES = ("share_ratio_discharge", "share_ratio_charge")
+
+
+@dataclass(frozen=True)
+class _Draws:
+    """Figures of draws, a row each; and the run by the file's own values, where it is there."""
+
+    figures: pd.DataFrame
+    packs: pd.DataFrame
+    run: Result | None = None
+    clock: Clock | None = field(default=None, repr=False)
+
+    def of_packs(self, *names: str) -> pd.DataFrame:
+        """The largest of some figures of each pack: draw × pack."""
+        found = [self.packs.xs(name, axis=1, level="figure") for name in names]
+        return pd.DataFrame(np.fmax.reduce([frame.to_numpy() for frame in found]), self.packs.index, found[0].columns)
+
+
+Holds = Callable[[_Draws, str | None], np.ndarray]  # of each draw whether a rule speaks, at a pack if one is given
+
+
+def _hardest(draws: _Draws, where: str | None) -> np.ndarray:
+    shares = draws.of_packs(*SHARES).fillna(0.0)
+    speaks = shares.max(axis=1) >= rules.SHARE_TOLD
+    return (speaks if where not in shares else speaks & (shares.idxmax(axis=1) == where)).to_numpy()
+
+
+def _alike(draws: _Draws, where: str | None) -> np.ndarray:
+    return (draws.of_packs(*SHARES).max(axis=1) < rules.SHARE_TOLD).to_numpy()
+
+
+def _apart(figure: str) -> Holds:
+    return lambda draws, where: (draws.figures[figure] >= rules.SPREAD_TOLD_POINTS).to_numpy()
+
+
+def _full_first(draws: _Draws, where: str | None) -> np.ndarray:
+    most = draws.of_packs("soc_max")
+    speaks = (draws.figures["unfilled_percent"] >= 100.0 * rules.LEFT_SHARE) & (most.max(axis=1) >= rules.FULL_SOC)
+    return (speaks if where not in most else speaks & (most.idxmax(axis=1) == where)).to_numpy()
+
+
+def _empty_first(draws: _Draws, where: str | None) -> np.ndarray:
+    least = draws.of_packs("soc_min")
+    speaks = (draws.figures["left_percent"] >= 100.0 * rules.LEFT_SHARE) & (least.min(axis=1) <= rules.EMPTY_SOC)
+    return (speaks if where not in least else speaks & (least.idxmin(axis=1) == where)).to_numpy()
+
+
+def _unmet(draws: _Draws) -> np.ndarray:
+    """Whether load was not met after a cut-off."""
+    unmet = draws.figures[["unmet_wh", "ac_unmet_wh"]].max(axis=1) > rules.UNMET_WH
+    return (unmet & draws.figures["first_cutoff_h"].notna()).to_numpy()
+
+
+def _early(draws: _Draws, where: str | None) -> np.ndarray:
+    return _unmet(draws) & (draws.figures["cutoff_soc_percent"] > 100.0 * rules.EMPTY_SOC).to_numpy()
+
+
+def _dark(draws: _Draws) -> np.ndarray:
+    """Whether the first cut-off was at night; never where the duty has no date."""
+    begin, end = rules.NIGHT_H
+    local = [None if draws.clock is None or h != h else draws.clock.local(3600.0 * h) for h in draws.figures["first_cutoff_h"]]
+    return np.array([t is not None and not end <= t.hour + t.minute / 60.0 < begin for t in local], bool)
+
+
+def _before_dawn(draws: _Draws, where: str | None) -> np.ndarray:
+    return _unmet(draws) & ~_early(draws, where) & _dark(draws)
+
+
+def _load_unmet(draws: _Draws, where: str | None) -> np.ndarray:
+    return _unmet(draws) & ~_early(draws, where) & ~_dark(draws)
+
+
+def _curtailed(draws: _Draws, where: str | None) -> np.ndarray:
+    offered = sum(port["offered_wh"] for port in draws.run.summary["ports"])
+    return (
+        (draws.figures["curtailed_wh"] > rules.CURTAILED_SHARE * offered).to_numpy()
+        if offered
+        else np.zeros(len(draws.figures), bool)
+    )
+
+
+def _cable_loss(draws: _Draws, where: str | None) -> np.ndarray:
+    moved = draws.figures["energy_out_wh"] + draws.figures["energy_in_wh"]
+    return (draws.figures["conductor_loss_wh"] > rules.CABLE_LOSS_SHARE * moved).to_numpy()
+
+
+def _hot(draws: _Draws, where: str | None) -> np.ndarray:
+    return (draws.of_packs("temperature_max_c").max(axis=1) >= rules.WARM_C).to_numpy()
+
+
+def _near_limit(draws: _Draws, where: str | None) -> np.ndarray:
+    """By the largest current of each pack, either way, against its nearest limit in the way in which the run by the file comes nearest."""
+    from simbank.judging.run_packs import strained
+
+    bank, near = draws.run.scenario.bank, {row[5].name: row for row in strained(draws.run, told_once=True)}
+    rated, out = device_ratings(bank), []
+    for pack in bank.packs:
+        ratio, words, _, _, charge, _ = near[pack.name]
+        more = replace(pack, capacity_left=1.01 * pack.capacity_left)  # does the limit grow with capacity?
+        celsius = bank.ambient_k - 273.15
+        scales = [
+            b[1] != a[1]
+            for a, b in zip(
+                limits_of_pack(pack, rated.get(pack.name, np.inf), celsius), limits_of_pack(more, rated.get(pack.name, np.inf), celsius), strict=True
+            )
+            if a[0].split(" at ")[0] == words.split(" at ")[0] and a[2] == charge
+        ]  # fmt: skip
+        own = draws.run.summary["packs"][[p.name for p in bank.packs].index(pack.name)]
+        figure = "c_rate_peak" if any(scales) else "current_peak_a"
+        out.append(ratio * draws.packs[(pack.name, figure)].to_numpy() / max(own[figure], 1e-9))
+    return np.max(out, axis=0) >= rules.NEAR_LIMIT
+
+
+# Rules that the figures of draws decide: how, and what happens then, in words.
+HOLDS: dict[str, tuple[Holds, str]] = {
+    "pack-hot": (_hot, f"a pack comes to {rules.WARM_C:g} °C"),
+    "empty-before-dawn": (_before_dawn, "load is not met at night, the bank empty"),
+    "load-unmet": (_load_unmet, "load is not met, the bank empty"),
+    "cut-off-early": (_early, "a port is cut off with charge left in the bank"),
+    "pack-near-limit": (_near_limit, f"a pack comes to {100 * rules.NEAR_LIMIT:.0f} % of a limit of its own"),
+    "empties-first": (_empty_first, "one pack is empty while charge is left in others"),
+    "fills-first": (_full_first, "one pack is full while others are not"),
+    "cable-loss": (_cable_loss, f"cables lose more than {100 * rules.CABLE_LOSS_SHARE:.0f} %"),
+    "shares-alike": (_alike, "every pack carries its share"),
+    "hardest-pack": (_hardest, f"a pack carries more than {rules.SHARE_TOLD:g} times its share"),
+    "spread-stands": (_apart("spread_end_points"), f"packs end more than {rules.SPREAD_TOLD_POINTS:g} points apart"),
+    "spread": (_apart("spread_max_points"), f"packs come to lie more than {rules.SPREAD_TOLD_POINTS:g} points apart"),
+    "curtailed": (_curtailed, f"more than {100 * rules.CURTAILED_SHARE:.0f} % of what is offered is not taken"),
+}
+NEEDS_RUN = ("pack-near-limit", "curtailed")
+# By which figure a reading that would settle a rule is chosen.
+FIGURES = {
+    "hardest-pack": "share_ratio_max", "shares-alike": "share_ratio_max", "pack-near-limit": "share_ratio_max", "fills-first": "first_full_h",
+    "empties-first": "first_empty_h", "empty-before-dawn": "first_cutoff_h", "load-unmet": "first_cutoff_h", "cut-off-early": "first_cutoff_h",
+}  # fmt: skip
+SPREAD = "spread_max_points"
+SAME = ("spread", "spread-stands"), ("empty-before-dawn", "load-unmet", "cut-off-early")  # one told is enough
+
+
+def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str, Verdict]:
+    """Verdicts with the share of the draws in which they hold, and what hangs on values that are not known.
+
+    Parameters
+    ----------
+    found : dict of str to Verdict
+        By code.
+    results : iterable
+        What they were found in: bands (of a run that is among them, or of the layouts of a comparison) say what the draws gave.
+
+    Returns
+    -------
+    dict of str to Verdict
+        The same ones, of which those that the draws decide have ``holds_in`` among their numbers, ``hangs-on-unknown`` and
+        ``may-happen``.
+    """
+    results, out = list(results), dict(found)
+    run = next((result for result in results if isinstance(result, Result)), None)
+    bands = next((result for result in results if isinstance(result, Bands) and _of_a_run(result)), None)
+    for result in results:
+        if isinstance(result, Comparison) and result.bands is not None and len(result.bands.layouts) > 0:
+            out = _of_layouts(out, result)
+            own = result.own if result.own in result.results else next(iter(result.results))
+            if bands is None:
+                bands, run = result.bands.layouts.get(own), result.results[own]
+    if bands is None or not len(bands.uncertain) or not bands.done:
+        return out
+    draws = _Draws(bands.figures, bands.pack_figures, run, None if run is None else Clock(run.scenario))
+    hangs = {}
+    for code, (holds, _) in HOLDS.items():
+        if code in out and (run is not None or code not in NEEDS_RUN):
+            speaks = holds(draws, out[code].where.split(", ")[0])
+            out[code] = _with_share(out[code], float(speaks.mean()), bands.done)
+            if speaks.mean() < 1.0 - rules.HANGS_ACT:
+                hangs[code] = speaks
+    may = _may_happen(out, bands, draws)
+    if hangs and "hangs-on-unknown" not in out:
+        out["hangs-on-unknown"] = _hanging(out, hangs, bands)
+    if may:
+        out["may-happen"] = _told_may(may, bands)
+    return out
+
+
+def bands_verdicts(found: Bands) -> Iterator[Verdict]:
+    """Verdicts on bands by themselves: draws that failed. What draws warn of is told with its share, by :func:`over_draws`."""
+    yield from warning_verdicts([warning for warning in found.warnings if warning.code == "draws-failed"])
+
+
+def _of_a_run(bands):
+    """Whether bands are of a run, rather than of a study of its own figures."""
+    return SPREAD in bands.table.index and len(bands.packs) > 0
+
+
+def _with_share(told, share, draws):
+    """A verdict that says in which share of the draws it holds."""
+    text = f"{told.text} True in {percent(share)} of what the bank may be."
+    return replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})
+
+
+def percent(share: float) -> str:
+    """A share in percent; short of all, and more than none, however close.
+
+    >>> percent(0.9999), percent(0.001), percent(1.0)
+    ('99 %', '1 %', '100 %')
+    """
+    whole = round(100.0 * share)
+    return f"{99 if whole == 100 and share < 1 else 1 if whole == 0 and share > 0 else whole} %"
+
+
+def _may_happen(found, bands, draws):
+    """(severity, code, of each draw whether) of rules of danger or act that the run by the file does not give, worst first."""
+    least, rows = rules.HANGS_ACT, []
+    own = _Draws(_file_row(bands.table["file"]), _file_row(bands.packs["file"]), draws.run, draws.clock)
+    for code, (holds, _) in HOLDS.items():
+        grave = RULES[code].severity in (DANGER, ACT)
+        if not grave or (draws.run is None and code in NEEDS_RUN) or any(other in found for other in _same(code)):
+            continue
+        speaks = holds(draws, None)
+        if speaks.mean() >= least and not holds(own, None).any():
+            rows.append((code, speaks))
+    warned = bands.draws.loc[bands.draws["failure"].isna(), "warnings"].str.split(", ")
+    for code in dict.fromkeys(warning.code for warning in bands.warnings):  # which the run by the file's own values does not tell
+        if code in RULES and RULES[code].severity in (DANGER, ACT) and code not in found:
+            speaks = np.array([code in codes for codes in warned])
+            if speaks.mean() >= least:
+                rows.append((code, speaks))
+    rank, place = list(SEVERITIES), list(RULES)
+    graded = [(_grave(code, float(speaks.mean())), code, speaks) for code, speaks in rows]
+    return sorted(graded, key=lambda row: (rank.index(row[0]), place.index(row[1])))
+
+
+def _same(code):
+    """Codes of which one told is enough."""
+    return next((group for group in SAME if code in group), (code,))
+
+
+def _file_row(values):
+    """A row of what comes of the file's own values; a time that is never is no number, as in a draw."""
+    return values.replace(np.inf, np.nan).to_frame().T.astype(float)
+
+
+def _grave(code, share):
+    """How grave it is that a rule speaks in a share of the draws: as the rule if it is no better than a coin, else one less."""
+    if share >= rules.HANGS_DANGER:
+        return RULES[code].severity
+    return ACT if RULES[code].severity == DANGER else UNKNOWN
+
+
+def _told_may(rows, bands):
+    said = []
+    for _, code, speaks in rows:
+        what = HOLDS[code][1] if code in HOLDS else RULES[code].meaning.partition(";")[0].partition(":")[0]
+        said.append(f"{what} ({code}) in {percent(float(speaks.mean()))}")
+    severity, code, speaks = rows[0]
+    text = f"Not by the file's own values, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
+    return verdict("may-happen", "bank", text, severity, **{f"in_{c.replace('-', '_')}": float(s.mean()) for _, c, s in rows})
+
+
+def _hanging(found, hangs, bands):
+    """The verdict on verdicts that a value which is not known may turn, the gravest first."""
+    rank, place = list(SEVERITIES), list(RULES)
+    order = sorted(hangs, key=lambda code: (rank.index(found[code].severity), place.index(code)))
+    said = [f"{code} ({found[code].where.split(', ')[0]}) holds in {percent(float(hangs[code].mean()))}" for code in order]
+    code = next((code for code in order if _decides(bands.values, hangs[code]) is not None), order[0])
+    text = f"Of what the bank may be, {_fit(said)}; else not.{_settles(code, hangs[code], bands)}"
+    where = ", ".join(dict.fromkeys(found[code].where.split(", ")[0] for code in order))
+    return verdict("hangs-on-unknown", where, text, **{f"{c.replace('-', '_')}_holds_in": float(hangs[c].mean()) for c in order})
+
+
+def _fit(said):
+    """As many of some parts as there is room for, and how many more there are."""
+    kept = said[:1]
+    while len(kept) < len(said) and len("; ".join([*kept, said[len(kept)]])) < ROOM / 2:
+        kept.append(said[len(kept)])
+    return "; ".join(kept) + (f"; {len(said) - len(kept)} more" if len(kept) < len(said) else "")
+
+
+def _settles(code, speaks, bands):
+    """Which value decides whether a rule speaks, and which reading would settle it, in words; empty if neither can be told."""
+    key = _decides(bands.values, speaks)
+    decides = "" if key is None else f" It hangs most on: {bands.uncertain.loc[key, 'words']}."
+    rows = pd.DataFrame() if bands.measure_first is None else bands.measure_first.table
+    for figure in (FIGURES.get(code, SPREAD), SPREAD) if len(rows) else ():
+        of_figure = rows[(rows["figure"] == figure) & rows["told"]]
+        if key is not None:
+            of_figure = of_figure[[key in keys for keys in of_figure["informs"]]]
+        if len(of_figure):
+            return f"{decides} Measure: {of_figure.iloc[0]['what']} {of_figure.iloc[0]['where']}."
+    return f"{decides} Measure it." if decides else ""
+
+
+def _decides(values, speaks):
+    """The key whose rank goes closest with whether a rule speaks; None if none goes closer than by chance."""
+    if speaks.all() or not speaks.any():
+        return None
+    best, most = None, 4.0 / np.sqrt(len(speaks))  # four standard errors of a correlation that is none
+    for key in values:
+        ranks = rankdata(values[key].to_numpy(float))
+        if np.ptp(ranks) > 0 and (close := abs(np.corrcoef(ranks, speaks)[0, 1])) > most:
+            best, most = key, close
+    return best
+
+
+# ---- layouts ----
+
+
+def _of_layouts(found, comparison):
+    """Verdicts on layouts with the share of the draws in which they hold, and what hangs."""
+    told = next((found[code] for code in ("best-layout", "no-difference-that-matters") if code in found), None)
+    layouts = comparison.bands.layouts
+    if told is None or len(layouts) < 2 or not any(len(found.uncertain) for found in layouts.values()):
+        return found
+    holds, name = drawn_better(comparison)
+    draws = len(holds)
+    if not draws:
+        return found
+    share = float(holds.mean())
+    text = f"{told.text} {name} stays unbeaten in {percent(share)} of what the bank may be."
+    out = {**found, told.code: replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})}
+    if share < 1.0 - rules.HANGS_ACT:
+        settles = _settles("best-layout", holds, layouts[name])
+        text = f"Which layout is best is not settled: {name} stays unbeaten in {percent(share)} of what the bank may be.{settles}"
+        out["hangs-on-unknown"] = verdict("hangs-on-unknown", told.where, text, best_layout_holds_in=share)
+    return out

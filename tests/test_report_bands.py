@@ -1,0 +1,78 @@
+"""Bands in a report: headline figures with their reach, the section, what to measure first, and that it says where they are left out."""
+
+import re
+
+import pytest
+from browser import ask, needs_chromium
+from test_page import LOOK
+
+import simbank as sb
+from simbank.report.band_parts import headlines
+from simbank.scenario import example
+from simbank.studies.bands import LEAST_DRAWS, affordable_draws
+
+
+@pytest.fixture(scope="module")
+def chain():
+    return example("classroom_chain")
+
+
+@pytest.fixture(scope="module")
+def found(chain):
+    return sb.bands(chain, 100, jobs=1)
+
+
+@pytest.fixture(scope="module")
+def page(chain, found, tmp_path_factory):
+    result = sb.simulate(chain, integrator="fast")
+    return sb.write_report(chain, tmp_path_factory.mktemp("page") / "chain.html", result=result, bands=found)
+
+
+def test_headlines_have_their_bands(found, page):
+    row = found.table.loc["spread_max_points"]
+    told = f"largest spread {row['file']:.1f} ({row['low']:.1f} to {row['high']:.1f}) points"
+    assert told in headlines(found)[0]
+    assert told in page.read_text(encoding="utf-8")
+
+
+def test_the_section_has_tables_pictures_and_readings(found, page):
+    text = page.read_text(encoding="utf-8")
+    section = text[text.index('<h2 id="reach">') : text.index('<h2 id="energy">')]
+    assert "100 times" in section
+    assert "100 draws were made rather than 200" in section
+    assert "SOC at end" in section
+    assert section.count("<figure>") >= 3
+    row = found.table.loc["share_ratio_max"]
+    assert f"{row['low']:.3f}" in section
+    if found.measure_first is not None and found.measure_first.table["told"].any():
+        assert "Measure first" in section
+        readings = text[text.index('<h2 id="readings">') :]
+        assert "narrows most" in readings
+
+
+def test_verdicts_of_the_page_say_in_which_share_they_hold(page):
+    assert re.search(r"True in \d+ % of what the bank may be", page.read_text(encoding="utf-8"))
+
+
+def test_without_bands_the_page_says_nothing_or_why(chain, tmp_path):
+    plain = sb.write_report(chain, tmp_path / "plain.html").read_text(encoding="utf-8")
+    assert 'id="reach"' not in plain
+    why = sb.write_report(chain, tmp_path / "why.html", without_bands="It takes too long.").read_text(encoding="utf-8")
+    assert "It takes too long." in why[why.index('<h2 id="reach">') :]
+
+
+def test_draws_are_as_many_as_the_time_allows(chain):
+    assert affordable_draws(chain, 1e6, 200) == 200
+    assert affordable_draws(chain, 1e-9, 200) == 0
+    some = affordable_draws(chain, 5.0, 10**6)
+    assert some == 0 or LEAST_DRAWS <= some < 10**6
+
+
+@needs_chromium
+@pytest.mark.parametrize("width", [360, 800, 1400])
+def test_nothing_of_it_is_cut(page, tmp_path, width):
+    seen, messages = ask(tmp_path, page.read_text(encoding="utf-8"), LOOK, width)
+    assert not messages
+    assert seen["wide"] <= width
+    assert not seen["out"]
+    assert seen["silent"] == 0
