@@ -32,6 +32,7 @@ _HOMES = {
     "Sweep": "studies",
     "sweep": "studies",
     "diagnose": "studies",
+    "fit_log": "studies",
     "drift": "studies",
     "Usable": "studies",
     "usable": "studies",

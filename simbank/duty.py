@@ -142,10 +142,10 @@ class Duty:
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Powers asked at one port, each held until the next; arrays of shape (m,).
+    """Powers, or currents, asked at one port, each held until the next; arrays of shape (m,).
 
-    ``starts`` are the steps from which each holds, the first 0; ``value_w`` is at the port, ``ac_asked_w`` and ``ac_ratio`` as in
-    :class:`Command`; ``limits`` are further arguments of it.
+    ``starts`` are the steps from which each holds, the first 0; ``value_w`` is at the port, in A where ``kind`` is "current",
+    ``ac_asked_w`` and ``ac_ratio`` as in :class:`Command`; ``limits`` are further arguments of it.
     """
 
     starts: np.ndarray
@@ -153,11 +153,18 @@ class Samples:
     ac_asked_w: np.ndarray
     ac_ratio: np.ndarray
     limits: dict[str, float]
+    kind: str = "power"
+
+    @classmethod
+    def currents(cls, ampere: np.ndarray) -> Samples:
+        """Currents that change at every step [A], shape (m,), positive for discharge."""
+        none = np.zeros(len(ampere))
+        return cls(np.arange(len(ampere)), ampere, none, none, {}, "current")
 
     def command(self, k: int) -> Command:
         """The ``k``-th as a :class:`Command`."""
         return Command(
-            "power",
+            self.kind,
             float(self.value_w[k]),
             ac_asked_w=float(self.ac_asked_w[k]),
             ac_ratio=float(self.ac_ratio[k]),
@@ -167,7 +174,7 @@ class Samples:
     def until(self, length: int) -> Samples:
         """Those that begin before step ``length``."""
         keep = self.starts < length
-        return Samples(self.starts[keep], self.value_w[keep], self.ac_asked_w[keep], self.ac_ratio[keep], self.limits)
+        return Samples(self.starts[keep], self.value_w[keep], self.ac_asked_w[keep], self.ac_ratio[keep], self.limits, self.kind)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,7 +198,7 @@ class Window:
 
 
 class SampledDuty:
-    """Powers at equal steps, held from one to the next; equal neighbours become one step.
+    """Powers, or currents, at equal steps, held from one to the next; equal neighbours become one step.
 
     Parameters
     ----------

@@ -31,6 +31,7 @@ COMMANDS = {
     "protect": ["../tests/trials/three_strings", "--bands", "20"],
     "bill": ["../tests/trials/three_strings"],
     "diagnose": ["mill_store", str(ROOT / "scenarios" / "mill_store_readings.csv")],
+    "log": ["hill_barn", str(ROOT / "scenarios" / "hill_barn_log.csv")],
     "join": ["valley_workshop", "--add", str(ROOT / "scenarios" / "additions" / "valley_fifth_pack.toml"), "--no-protection"],
     "atrest": [
         "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",

@@ -1,5 +1,6 @@
 """Verdicts: every rule on a bank that has it and on one that just has not, its numbers by hand, and none that comforts falsely."""
 
+import copy
 import json
 import math
 import re
@@ -1810,6 +1811,60 @@ def test_readings_undecided():
     verdict = told(found, "readings-undecided")
     assert verdict.numbers["probability"] == found.suspects[0].probability
     assert not {"joint-suspected", "readings-fit-sound"} & set(codes(found))
+
+
+# ---- logs ----
+
+
+@pytest.fixture(scope="module")
+def hill_log():
+    """The fitted log of the hill barn, whose link H2-H3 has 1.2 mΩ more from 5 March on (tests/own_log.py)."""
+    folder = ROOT / "scenarios"
+    return sb.fit_log(sb.load(folder / "hill_barn.toml"), folder / "hill_barn_log.csv")
+
+
+def again(found):
+    """The same without what it has computed already."""
+    fresh = copy.copy(found)
+    for name in ("table", "drifts", "residuals"):
+        fresh.__dict__.pop(name, None)
+    return fresh
+
+
+def test_share_drifts(hill_log, monkeypatch):
+    verdict = told(hill_log, "share-drifts")
+    assert verdict.severity == ACT
+    assert "H2-H3" in verdict.text
+    assert verdict.numbers["change_percent"] == hill_log.drifts["change_percent"].iloc[0] < 0
+    monkeypatch.setattr("simbank.studies.logs.drifting.LEAST_PERCENT", 50.0)
+    assert "share-drifts" not in codes(again(hill_log))
+
+
+def test_log_against_file(hill_log, monkeypatch):
+    table = hill_log.table
+    own = np.abs(hill_log.fit.scores)[(table["known"] & table["key"].str.startswith(("packs.", "wiring."))).to_numpy()].max()
+    monkeypatch.setattr("simbank.studies.logs.fitted.SURPRISING", own * 1.01)
+    assert "log-against-file" not in codes(hill_log)
+    monkeypatch.setattr("simbank.studies.logs.fitted.SURPRISING", own * 0.99)
+    assert told(hill_log, "log-against-file").numbers["many"] == 1
+
+
+def test_log_not_explained(hill_log, monkeypatch):
+    worst = hill_log.residuals
+    assert worst["is_noise"].all()
+    assert "log-not-explained" not in codes(hill_log)
+    monkeypatch.setattr("simbank.studies.logs.fitted.NOT_NOISE", 0.5)
+    monkeypatch.setattr("simbank.studies.logs.fitted.NOT_NOISE_SHARE", 1e-3)
+    verdict = told(again(hill_log), "log-not-explained")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["many"] >= 1
+
+
+def test_log_leaves_unknown(hill_log, monkeypatch):
+    own = hill_log.table[hill_log.table["key"].str.startswith(("packs.", "wiring."))]
+    assert told(hill_log, "log-leaves-unknown").numbers["many"] == (own["width_ratio"] >= 0.8).sum() > 0
+    monkeypatch.setattr("simbank.studies.logs.fitted.KNOWN", 1.5)
+    assert "log-leaves-unknown" not in codes(again(hill_log))
 
 
 # ---- where they are told ----

@@ -17,6 +17,7 @@ from simbank.cli.device import device_app
 from simbank.cli.diagnose import diagnose
 from simbank.cli.files import new, schema, values
 from simbank.cli.join import join
+from simbank.cli.log import log
 from simbank.cli.options import OptionalNumber
 from simbank.cli.output import page_width
 from simbank.cli.protect import protect
@@ -40,7 +41,7 @@ app = typer.Typer(
     help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
 )
 
-for command in (run, *STUDIES, protect, diagnose, join, atrest, values, schema, new):
+for command in (run, *STUDIES, protect, diagnose, log, join, atrest, values, schema, new):
     app.command(cls=OptionalNumber)(command)
 app.add_typer(device_app, name="device", short_help=device_app.info.help)
 app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)

@@ -14,6 +14,7 @@ from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.drawn import bands_verdicts, over_draws
 from simbank.judging.joining import join_verdicts
 from simbank.judging.layouts import comparison_verdicts
+from simbank.judging.logs import log_verdicts
 from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
@@ -31,6 +32,7 @@ from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
+from simbank.studies.logs import FittedLog
 from simbank.studies.protection import Protection
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
@@ -51,6 +53,7 @@ LOOKED_AT = {
     Bill: "the bank as the file describes it",
     AtRest: "what was read at rest",
     Diagnosis: "what was read, as far as it can show",
+    FittedLog: "the logged currents, as far as they can show",
     Join: "currents at the moment of joining, sharing by place",
 }
 
@@ -74,6 +77,7 @@ found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
 found_in.register(AtRest, at_rest_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
+found_in.register(FittedLog, log_verdicts)
 found_in.register(Join, join_verdicts)
 found_in.register(Protection, protection_verdicts)
 

@@ -380,6 +380,20 @@ _ROWS = (
         PRACTICE,
     ),
     (
+        "share-drifts",
+        ACT,
+        "a log: the share of a pack has changed, and what would explain it",
+        "1 % of its share, and a misfit (chi-square) lower by 30",
+        "chosen here: as clamp meters can tell, and five standard deviations for the best of many places and days",
+    ),
+    (
+        "log-against-file",
+        ACT,
+        "a log: a value lies far from what the file believed",
+        "three standard deviations of what was believed",
+        PRACTICE,
+    ),
+    (
         "display-wrong",
         ACT,
         "what a display shows and the true state of charge lie far apart at some instant",
@@ -450,6 +464,20 @@ _ROWS = (
         "readings fit none of the causes looked at",
         "a chance of 1 % for so large a misfit of the best",
         "chi-square of the best",
+    ),
+    (
+        "log-not-explained",
+        UNKNOWN,
+        "a log: what was measured differs from the fitted bank by more than noise",
+        "twice the scatter from block to block, and 2 % of the current",
+        "chosen here: a clamp meter is good for that",
+    ),
+    (
+        "log-leaves-unknown",
+        UNKNOWN,
+        "a log: values that it cannot tell",
+        "an interval not narrower than 80 % of that before",
+        "chosen here",
     ),
     (
         "readings-undecided",

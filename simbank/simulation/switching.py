@@ -47,6 +47,7 @@ class EventHandler:
         self.schedule = sorted(self.bank.switching, key=lambda order: order.time_s)
         self._heeded, self._persistent = self.ports.heeds_bms, self.ports.persistent
         self._stuck = (0, -1.0)
+        self.changes = 0  # made so far
 
     # ---- packs ----
 
@@ -408,6 +409,7 @@ class EventHandler:
     def _check_progress(self):
         """Count changes that follow one another without progress, and stop the run where they are too many."""
         count, since = self._stuck
+        self.changes += 1
         self._stuck = (count + 1, since) if self.state.t - since < PROGRESS_S else (0, self.state.t)
         if self._stuck[0] > self._most_changes():
             self._stop_as_stuck()

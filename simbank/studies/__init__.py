@@ -11,6 +11,7 @@ from simbank.studies.diagnosis import Diagnosis, diagnose
 from simbank.studies.drift import Drift, drift
 from simbank.studies.join import join
 from simbank.studies.join_result import Join
+from simbank.studies.logs import FittedLog, fit_log
 from simbank.studies.protection import Assumptions, Protection, protect
 from simbank.studies.read import StoredStudy, read
 from simbank.studies.readings import readings
@@ -20,11 +21,12 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "AtRest", "Bands", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "at_rest", "bands", "bank_warnings",
-    "bill", "compare", "diagnose", "drift", "join", "protect", "read", "readings", "sensitivity", "size", "sweep", "usable",
+    "RESULTS", "Assumptions", "AtRest", "Bands", "FittedLog", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "at_rest", "bands",
+    "bank_warnings", "bill", "compare", "diagnose", "drift", "fit_log", "join", "protect", "read", "readings", "sensitivity", "size",
+    "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "join": Join, "atrest": AtRest, "run --bands": Bands,
+    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "log": FittedLog, "join": Join, "atrest": AtRest, "run --bands": Bands,
 }  # fmt: skip
