@@ -555,7 +555,7 @@ def bands_by(
 def _add_explanation(found, scenario, done, seed):
     ran = [one for one in done if one.found is not None]
     banks = [one.bank or drawn(scenario, one.task.values).bank for one in ran]
-    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed)
+    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed, scenario.bank)
 
 
 def _stopped_while(work):

@@ -28,7 +28,7 @@ from threadpoolctl import threadpool_limits
 
 from simbank.digits import cells, unit_of
 from simbank.errors import InputError
-from simbank.studies.possible_readings import Reading
+from simbank.studies.possible_readings import EFFORT, Reading
 
 __all__ = ["MeasureFirst", "measure_first"]
 
@@ -60,8 +60,9 @@ class MeasureFirst:
         A row for each figure and reading, figures in their order, largest gain first: ``what``, ``where``, ``figure``; the band before,
         ``from_low`` to ``from_high`` (5 and 95 %), and ``to_low`` to ``to_high`` if the reading comes out in its middle (NaN: never
         happens); ``width_expected`` over all readings that may come; ``gain``, with ``gain_low`` and ``gain_high``, its 95 %
-        interval (NaN where ``told`` is False); ``told``: whether it is more than chance; ``tied``: whether the draws cannot tell it from the
-        first; ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``.
+        interval (NaN where ``told`` is False); ``told``: whether it is more than chance; ``tied``: whether the draws
+        cannot tell it from the first (never a reading and a part of it, which gains no more);
+        ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``.
     seconds : DataFrame
         For each figure with a first reading the second that adds most to it: ``figure``, ``first_what``, ``first_where``, ``what``,
         ``where``, ``to_low``, ``to_high``, ``width_expected``, ``gain`` of both, ``told`` (whether it adds more than chance), ``words``.
@@ -87,9 +88,13 @@ class MeasureFirst:
         if told.empty:
             return [f"No single reading narrows it: none of {len(rows)} gains more than chance would with {self.draws} draws."]
         said = list(told["words"][:most])
-        alike = int(told["tied"].sum())
-        if alike > 1:
-            said.append(f"The first {alike} cannot be told apart with {self.draws} draws: take the easiest of them.")
+        alike = [f"{row.what} {row.where}" for row in told[told["tied"]].itertuples()]
+        if len(alike) > 1:
+            easiest = min(told[told["tied"]].itertuples(), key=lambda row: EFFORT.get(row.what, len(EFFORT)))
+            said.append(
+                f"With {self.draws} draws these cannot be told apart: {'; '.join(alike)}. The easiest of them is "
+                f"{easiest.what} {easiest.where}."
+            )
         second = self.seconds[(self.seconds["figure"] == figure) & self.seconds["told"]]
         return said + list(second["words"])
 
@@ -322,7 +327,11 @@ class _MeasuringOf:
         errors = dict(zip(which.tolist(), again.std(axis=0, ddof=1).tolist(), strict=True))
         now = np.array([self.gains(self.bands(self.read[r], figures=[k]))[0] for r in which])
         apart = 1.96 * (again - again[:, :1]).std(axis=0, ddof=1)
-        return errors, {int(r) for r, less, far in zip(which, now[0] - now, apart, strict=True) if less <= far}
+        kept: list[int] = []
+        for r, less, far in zip(which.tolist(), now[0] - now, apart, strict=True):
+            if less <= far and not any(_overlap(self.readings[r], self.readings[k]) for k in kept):
+                kept.append(r)
+        return errors, set(kept)
 
     def second(self, first, k):
         """The row of the reading that adds most to the first."""
@@ -383,6 +392,12 @@ class _MeasuringOf:
         hurdle = -ndtri(CHANCE / 2 / (len(numeric) * read.shape[1])) / math.sqrt(n)
         order = np.argsort(-strength, kind="stable")
         return tuple(numeric[j] for j in order if strength[j] > hurdle)
+
+
+def _overlap(a, b):
+    """Whether every number of the one reading is also in the other."""
+    few, many = sorted((a, b), key=lambda r: r.values.shape[1])
+    return a.what == b.what and all((many.values == column[:, None]).all(axis=0).any() for column in few.values.T)
 
 
 COLUMNS = [
