@@ -366,3 +366,13 @@ def test_eight_packs_take_less_than_two_seconds():
     assert found.words
     assert found.measure_next
     assert time.process_time() - begin < 2.0
+
+
+def test_equally_probable_suspects_come_in_the_order_of_the_file():
+    """The poles of a link of a one-ended chain take the same currents, so that only the last bits of a probability order them."""
+    found = sb.diagnose(sb.load(ROOT / "scenarios" / "mill_store.toml"), ROOT / "scenarios" / "mill_store_readings.csv")
+    poles = [member.where for suspect in found.suspects for member in suspect.members if member.where.startswith("link")]
+    assert len(poles) == 10
+    assert [name[-1] for name in poles] == ["+", "-"] * 5
+    drops = [candidate.where for candidate in found.measure_next if candidate.unit == "mV"]
+    assert [name[-1] for name in drops] == ["+", "-"] * 5

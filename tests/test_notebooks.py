@@ -20,8 +20,8 @@ def text_of(notebook, kind):
     return "\n\n".join(lessons.source(cell) for cell in notebook["cells"] if cell["cell_type"] == kind)
 
 
-def test_six_lessons():
-    assert [path.name[:2] for path in PATHS] == ["01", "02", "03", "04", "05", "06"]
+def test_eight_lessons():
+    assert [path.name[:2] for path in PATHS] == ["01", "02", "03", "04", "05", "06", "07", "08"]
 
 
 @every_lesson
@@ -193,7 +193,7 @@ def test_stale_outputs_are_found():
 
 
 def test_lessons_take_their_banks_from_the_package():
-    """So they run wherever simbank is installed; the one of lesson 6 is made up on the spot."""
+    """So they run wherever simbank is installed; those of lessons 6 and 7 are made up on the spot."""
     for path in PATHS[:5]:
         named = re.findall(r'sb\.example\("(\w+)"', text_of(lessons.read(path), "code"))
         assert named

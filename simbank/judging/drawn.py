@@ -163,6 +163,7 @@ FIGURES = {
     "hardest-pack": "share_ratio_max", "shares-alike": "share_ratio_max", "pack-near-limit": "share_ratio_max", "fills-first": "first_full_h",
     "empties-first": "first_empty_h", "empty-before-dawn": "first_cutoff_h", "load-unmet": "first_cutoff_h", "cut-off-early": "first_cutoff_h",
 }  # fmt: skip
+MEASURED_BY_HAND = ("joints", "resistance", "capacity", "start")  # groups of values that a meter at the bank reads
 SPREAD = "spread_max_points"
 SAME = ("spread", "spread-stands"), ("empty-before-dawn", "load-unmet", "cut-off-early")  # one told is enough
 
@@ -289,9 +290,11 @@ def _hanging(found, hangs, bands):
     """The verdict on verdicts that a value which is not known may turn, the gravest first."""
     rank, place = list(SEVERITIES), list(RULES)
     order = sorted(hangs, key=lambda code: (rank.index(found[code].severity), place.index(code)))
-    said = [f"{code} ({found[code].where.split(', ')[0]}) holds in {percent(float(hangs[code].mean()))}" for code in order]
+    said = [
+        f"{HOLDS[code][1]} ({found[code].where.split(', ')[0]}, {code}) in {percent(float(hangs[code].mean()))}" for code in order
+    ]
     code = next((code for code in order if _decides(bands.values, hangs[code]) is not None), order[0])
-    text = f"Of what the bank may be, {_fit(said)}; else not.{_settles(code, hangs[code], bands)}"
+    text = f"True in part of what the bank may be only: {_fit(said)}.{_settles(code, hangs[code], bands)}"
     where = ", ".join(dict.fromkeys(found[code].where.split(", ")[0] for code in order))
     return verdict("hangs-on-unknown", where, text, **{f"{c.replace('-', '_')}_holds_in": float(hangs[c].mean()) for c in order})
 
@@ -315,7 +318,7 @@ def _settles(code, speaks, bands):
             of_figure = of_figure[[key in keys for keys in of_figure["informs"]]]
         if len(of_figure):
             return f"{decides} Measure: {of_figure.iloc[0]['what']} {of_figure.iloc[0]['where']}."
-    return f"{decides} Measure it." if decides else ""
+    return f"{decides} Measure it." if decides and bands.uncertain.loc[key, "group"] in MEASURED_BY_HAND else decides
 
 
 def _decides(values, speaks):

@@ -39,7 +39,7 @@ def log_verdicts(found: FittedLog) -> Iterator[Verdict]:
     if len(bad):
         text = (
             f"The fitted bank does not show what was measured: {short(list(bad['what']))} is off by more than noise, most on "
-            f"{bad.iloc[0]['worst_day']}. Hold its estimates for rough ones, and look what happened then."
+            f"{bad.iloc[0]['worst_day']}. No value of it is called known: look what happened then."
         )
         yield verdict("log-not-explained", "bank", text, many=len(bad))
     own = found.table[found.table["key"].str.startswith(("packs.", "wiring."))]

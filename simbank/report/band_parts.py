@@ -17,6 +17,7 @@ __all__ = ["first_readings", "headlines", "reach"]
 AT_HEAD = ("spread_max_points", "share_ratio_max", "first_full_h", "first_empty_h", "unmet_wh", "ac_unmet_wh")
 MOST_READINGS = 6
 SOME_WH = 0.5  # less is the tail of one step
+IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH, "unfilled_percent": 1.0, "left_percent": 1.0}
 
 
 def headlines(found: Bands) -> list[str]:
@@ -47,6 +48,7 @@ def figure_with_band(name: str, row: pd.Series) -> str:
     """
     file, low, high = (part.strip() for part in cells(name, [row["file"], row["low"], row["high"]]))
     words, _, unit = WORDS[name].partition(" [")
+    words = words.removesuffix(" at") if file == "never" else words
     return f"{words} {file} ({low} to {high}){f' {unit.rstrip(chr(93))}' if unit else ''}"
 
 
@@ -72,9 +74,7 @@ def reach(found: Bands, figures: Figures) -> list[dict[str, Any]]:
 
 
 def _figures(found):
-    names = [
-        name for name in found.table.index if (name in USUAL and found.table.loc[name, "happens"] > 0) or _worth(name, found)
-    ]
+    names = [name for name in found.table.index if _shown(name, found.table.loc[name])]
     rows = []
     for name in names:
         row = found.table.loc[name]
@@ -85,6 +85,11 @@ def _figures(found):
         )
     frame = pd.DataFrame(rows)
     return frame.drop(columns="in so many draws") if (frame["in so many draws"] == "100 %").all() else frame
+
+
+def _shown(name, row):
+    """Whether a figure is in the table: those that a person looks at first, and what was not met, taken or filled where that is much."""
+    return row["happens"] > 0 if name in USUAL else row["high"] > IF_MORE.get(name, math.inf)
 
 
 def _packs(found):

@@ -220,6 +220,9 @@ class Bands(StudyResult):
         row = self.table.loc[figure]
         if row["happens"] == 0 or row["low"] != row["low"]:
             return ""
+        if row["low"] == math.inf:  # in fewer than one draw of twenty
+            what = WORDS.get(figure, figure).partition(" [")[0].removesuffix(" at")
+            return f"{what[:1].upper()}{what[1:]}: never, but in {100 * row['happens']:.0f} % of the draws."
         low, mid, high, file = (text.strip() for text in cells(figure, [row[key] for key in ("low", "mid", "high", "file")]))
         what, _, unit = WORDS.get(figure, figure).partition(" [")
         unit = f" {unit.rstrip(']')}" if unit else ""
@@ -552,7 +555,7 @@ def bands_by(
 def _add_explanation(found, scenario, done, seed):
     ran = [one for one in done if one.found is not None]
     banks = [one.bank or drawn(scenario, one.task.values).bank for one in ran]
-    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed)
+    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed, scenario.bank)
 
 
 def _stopped_while(work):

@@ -15,7 +15,7 @@ from simbank.results import records
 from simbank.studies.band_figures import BANK_FIGURES, SEEN, WORDS
 from simbank.studies.drivers import FEWEST, Drivers, drivers
 from simbank.studies.measuring import LEAST_DRAWS, MeasureFirst, measure_first
-from simbank.studies.possible_readings import possible_readings
+from simbank.studies.possible_readings import current_read_at, possible_readings
 
 __all__ = ["EXPLAINED", "Explained", "explained"]
 
@@ -165,7 +165,12 @@ class Explained:
 
 
 def explained(
-    values: pd.DataFrame, figures: pd.DataFrame, banks: Sequence[Bank], uncertain: pd.DataFrame, seed: int = 0
+    values: pd.DataFrame,
+    figures: pd.DataFrame,
+    banks: Sequence[Bank],
+    uncertain: pd.DataFrame,
+    seed: int = 0,
+    middle: Bank | None = None,
 ) -> Explained:
     """What explains the bands of a run, and what to measure first.
 
@@ -181,6 +186,8 @@ def explained(
         Index ``key``: ``words`` and ``group`` of what was drawn.
     seed : int
         Of what is resampled.
+    middle : Bank, optional
+        By the file's own values, which says at what current packs are read; by default the first of the banks.
 
     Returns
     -------
@@ -196,7 +203,9 @@ def explained(
     if len(values) < LEAST_DRAWS or not measured:
         return Explained(found, called=called)
     names = {name: WORDS[name].partition(" [")[0] for name in measured}
-    first = measure_first(values, figures[measured], possible_readings(banks), called=names, seed=seed)
+    first = measure_first(
+        values, figures[measured], possible_readings(banks, current_read_at(middle or banks[0])), called=names, seed=seed
+    )
     return Explained(found, first, called)
 
 

@@ -9,7 +9,8 @@ distribution at their share in the order of the draws. About a reading of score 
     m(s) = local-linear fit of the figure's scores;   band(s) = m(s) + weighted 5 and 95 % quantiles of f_i − m₋ᵢ(z_i),
 
 with m₋ᵢ fitted without draw i (by its leverage), so that a reading without bearing gains nothing. Several numbers in one reading (the
-currents of all packs) are first made one by linear regression of the figure on them. The expected width is the mean over the readings
+currents of all packs) are first made one by regression of the figure on them, on a plane or on a surface that bends, whichever predicts
+draws better that were left out. The expected width is the mean over the readings
 that the draws say may come; gain = 1 − expected width ÷ width before, both in scores, which a long tail of the figure does not decide.
 """
 
@@ -26,7 +27,7 @@ from threadpoolctl import threadpool_limits
 
 from simbank.digits import cells, unit_of
 from simbank.errors import InputError
-from simbank.studies.possible_readings import Reading
+from simbank.studies.possible_readings import EFFORT, Reading
 from simbank.studies.ranks import average_ranks
 
 __all__ = ["MeasureFirst", "measure_first"]
@@ -41,6 +42,9 @@ CHANCE_SKEW = (
     0.4  # of gains by chance, measured: 0.26 to 0.39 over 1500 to 3000 shuffles of 100 to 500 draws, up to 8 numbers a reading
 )
 SHUFFLES = 200  # gains by chance from which their mean and spread are taken
+HILLS = 60  # of a surface over several numbers
+WIDE = 2.0  # width of a hill, in standard deviations of a number
+PENALTIES = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 MOST_NUMBERS = 0.2  # numbers in one reading ÷ draws
 LEAST_DRAWS = 40
 MOST_COMPARED = 12  # readings of a figure whose order is looked at
@@ -56,8 +60,9 @@ class MeasureFirst:
         A row for each figure and reading, figures in their order, largest gain first: ``what``, ``where``, ``figure``; the band before,
         ``from_low`` to ``from_high`` (5 and 95 %), and ``to_low`` to ``to_high`` if the reading comes out in its middle (NaN: never
         happens); ``width_expected`` over all readings that may come; ``gain``, with ``gain_low`` and ``gain_high``, its 95 %
-        interval (NaN where ``told`` is False); ``told``: whether it is more than chance; ``tied``: whether the draws cannot tell it from the
-        first; ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``.
+        interval (NaN where ``told`` is False); ``told``: whether it is more than chance; ``tied``: whether the draws
+        cannot tell it from the first (never a reading and a part of it, which gains no more);
+        ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``.
     seconds : DataFrame
         For each figure with a first reading the second that adds most to it: ``figure``, ``first_what``, ``first_where``, ``what``,
         ``where``, ``to_low``, ``to_high``, ``width_expected``, ``gain`` of both, ``told`` (whether it adds more than chance), ``words``.
@@ -83,9 +88,13 @@ class MeasureFirst:
         if told.empty:
             return [f"No single reading narrows it: none of {len(rows)} gains more than chance would with {self.draws} draws."]
         said = list(told["words"][:most])
-        alike = int(told["tied"].sum())
-        if alike > 1:
-            said.append(f"The first {alike} cannot be told apart with {self.draws} draws: take the easiest of them.")
+        alike = [f"{row.what} {row.where}" for row in told[told["tied"]].itertuples()]
+        if len(alike) > 1:
+            easiest = min(told[told["tied"]].itertuples(), key=lambda row: EFFORT.get(row.what, len(EFFORT)))
+            said.append(
+                f"With {self.draws} draws these cannot be told apart: {'; '.join(alike)}. The easiest of them is "
+                f"{easiest.what} {easiest.where}."
+            )
         second = self.seconds[(self.seconds["figure"] == figure) & self.seconds["told"]]
         return said + list(second["words"])
 
@@ -255,10 +264,11 @@ class _MeasuringOf:
         f = self.scale.scores if figures is None else self.scale.scores[:, figures]
         return self.bands_of(read if rows is None else read[rows], f if rows is None else f[rows])
 
-    def bands_of(self, read, f):
+    def bands_of(self, read, f, surfaces=None):
         if read.shape[1] == 1:
             return _bands(read[:, 0], f, self.at)
-        return np.concatenate([_bands(z, f[:, [k]], self.at, extra) for k, (z, extra) in enumerate(_as_one(read, f))], axis=2)
+        ones = (surfaces or _Surfaces(read)).as_one(f)
+        return np.concatenate([_bands(z, f[:, [k]], self.at, extra) for k, (z, extra) in enumerate(ones)], axis=2)
 
     @staticmethod
     def gains(bands):
@@ -294,10 +304,10 @@ class _MeasuringOf:
             which = np.flatnonzero(kind)
             if not len(which):
                 continue
-            chance = []
+            chance, surfaces = [], {r: None if kind is alone else _Surfaces(self.read[r]) for r in which}
             for _ in range(math.ceil(SHUFFLES / len(which)) if kind is alone else math.ceil(SHUFFLES / 2 / len(which))):
                 f = self.scale.scores[:, figures][self.random.permutation(len(self.figures))]
-                chance += [self.gains(self.bands_of(self.read[r], f)) for r in which]
+                chance += [self.gains(self.bands_of(self.read[r], f, surfaces[r])) for r in which]
             out[which] = np.maximum(_hurdle(chance, len(self.read)), 0.0)
         return out
 
@@ -317,7 +327,11 @@ class _MeasuringOf:
         errors = dict(zip(which.tolist(), again.std(axis=0, ddof=1).tolist(), strict=True))
         now = np.array([self.gains(self.bands(self.read[r], figures=[k]))[0] for r in which])
         apart = 1.96 * (again - again[:, :1]).std(axis=0, ddof=1)
-        return errors, {int(r) for r, less, far in zip(which, now[0] - now, apart, strict=True) if less <= far}
+        kept: list[int] = []
+        for r, less, far in zip(which.tolist(), now[0] - now, apart, strict=True):
+            if less <= far and not any(_overlap(self.readings[r], self.readings[k]) for k in kept):
+                kept.append(r)
+        return errors, set(kept)
 
     def second(self, first, k):
         """The row of the reading that adds most to the first."""
@@ -380,6 +394,12 @@ class _MeasuringOf:
         return tuple(numeric[j] for j in order if strength[j] > hurdle)
 
 
+def _overlap(a, b):
+    """Whether every number of the one reading is also in the other."""
+    few, many = sorted((a, b), key=lambda r: r.values.shape[1])
+    return a.what == b.what and all((many.values == column[:, None]).all(axis=0).any() for column in few.values.T)
+
+
 COLUMNS = [
     "what", "where", "figure", "from_low", "from_high", "to_low", "to_high", "width_expected", "gain", "gain_low", "gain_high",
     "told", "tied", "informs", "how", "accuracy", "source", "words",
@@ -389,9 +409,48 @@ SECOND_COLUMNS = [
 ]  # fmt: skip
 
 
-def _as_one(read, f):
-    """For each figure one number made of several by linear regression, as scores, and the factor for what that fit took away."""
-    n, m = read.shape
-    extra = math.sqrt((n - 1) / (n - 1 - m))
-    fitted = read @ np.linalg.lstsq(read, f, rcond=None)[0]
-    return [(z, extra) for z in _scores(fitted).T]
+class _Surfaces:
+    """Surfaces over several numbers (n, m), of which one is taken that makes one number of them for a figure.
+
+    A plane, and kernel ridge regressions with the kernel exp(−distance² ÷ WIDE² m) about ``HILLS`` of the draws (Rasmussen and Williams,
+    Gaussian Processes for Machine Learning, 2006, section 8.3, from memory).
+    """
+
+    def __init__(self, read):
+        n = len(read)
+        centres = read[np.linspace(0, n - 1, min(HILLS, n // 2)).astype(int)]
+        size, axes = np.linalg.eigh(_hills(centres, centres))
+        kept = size > 1e-8 * size[-1]
+        hills = _hills(read, centres) @ (axes[:, kept] / np.sqrt(size[kept]))
+        fits = [_Ridge(read, np.zeros(1)), _Ridge(hills - hills.mean(axis=0), PENALTIES)]
+        self.parts = [(fit.u, shrunk) for fit in fits for shrunk in fit.shrunk]
+        self.left = [1.0 - np.minimum(u**2 @ shrunk + 1.0 / n, 0.99) for u, shrunk in self.parts]
+        self.extra = [math.sqrt((n - 1) / (n - 1 - min(shrunk.sum(), 0.8 * (n - 1)))) for _, shrunk in self.parts]
+
+    def as_one(self, f):
+        """For each figure of scores f (n, figures) its number, as scores, and the factor for what the fit took away.
+
+        Of the surface that misses draws by least when each is left out.
+        """
+        fitted = np.array([u @ (shrunk[:, None] * (u.T @ f)) for u, shrunk in self.parts])
+        missed = [(((f - one) / left[:, None]) ** 2).sum(axis=0) for one, left in zip(fitted, self.left, strict=True)]
+        best = np.argmin(missed, axis=0)
+        scores = _scores(fitted[best, :, np.arange(f.shape[1])].T)
+        return [(scores[:, k], self.extra[b]) for k, b in enumerate(best)]
+
+
+def _hills(x, centres):
+    """exp(−distance² ÷ WIDE² m) of points (n, m) from centres (c, m), shape (n, c)."""
+    away = (x**2).sum(axis=1)[:, None] + (centres**2).sum(axis=1) - 2.0 * x @ centres.T
+    return np.exp(-np.maximum(away, 0.0) / (WIDE**2 * x.shape[1]))
+
+
+class _Ridge:
+    """Ridge regressions on columns (n, p) of mean 0: orthonormal ``u`` (n, r), and how far each penalty shrinks along it, (K, r)."""
+
+    def __init__(self, x, penalties):
+        squares, axes = np.linalg.eigh(x.T @ x)
+        kept = squares > 1e-9 * squares[-1]
+        squares = squares[kept]
+        self.u = x @ (axes[:, kept] / np.sqrt(squares))
+        self.shrunk = squares / (squares + penalties[:, None])

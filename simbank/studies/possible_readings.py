@@ -18,7 +18,7 @@ from simbank.simulation import simulate
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.case import Case
 
-__all__ = ["Reading", "possible_readings"]
+__all__ = ["EFFORT", "Reading", "current_read_at", "possible_readings"]
 
 PRACTICE = "common practice, no source"
 RECTANGULAR = 1.0 / math.sqrt(3.0)  # standard uncertainty ÷ stated limits, JCGM 100:2008, 4.3.7 (from memory)
@@ -28,6 +28,14 @@ C_RATE = 0.2  # of the bank, at which currents are read; common practice, no sou
 AFTER_S = 3600.0  # after a change, when currents drift no more
 LEAST_VARIATION = 0.1  # standard deviation of a reading over draws ÷ its error, below which it can tell nothing
 ZERO_C_K = 273.15
+# What is read, least effort first: in minutes on the bank, then with a pack on its own for hours, then for days. Common practice, no source.
+EFFORT = {
+    what: k
+    for k, what in enumerate(
+        ("temperature", "milliohms", "resistance", "current", "resting voltage", "slow resistance", "hysteresis gap after a short discharge",
+         "hysteresis gap", "capacity")
+    )
+}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +80,7 @@ def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None 
     banks : sequence of Bank
         One for each draw, all with the same packs, conductors and ports by name.
     port_a : mapping of str to float, optional
-        Port → current [A] at which pack currents are read, positive out of the bank. By default 0.2 C of the first bank at its
-        first port, out where its packs are half full or more, else in.
+        Port → current [A] at which pack currents are read, positive out of the bank. By default :func:`current_read_at` of the first bank.
     currents : bool
         Whether currents an hour after a change are simulated, which takes about 2 ms a draw.
 
@@ -86,14 +93,18 @@ def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None 
         return []
     first = banks[0]
     if port_a is None:
-        packs = first.packs
-        sign = 1.0 if np.mean([pack.soc for pack in packs]) >= 0.5 else -1.0
-        port_a = {next(iter(first.graph.ports)): sign * float(f"{C_RATE * first.capacity_ah:.2g}")}
+        port_a = current_read_at(first)
     with threadpool_limits(1):
         found = [*_milliohms(banks), *_of_packs(first, _shown(banks, port_a), port_a), _ambient(banks)]
         if currents:
             found += _currents(banks, port_a)
     return _merged([r for r in found if r.values.size and np.any(_varies(r))])
+
+
+def current_read_at(bank: Bank) -> dict[str, float]:
+    """0.2 C at the first port [A], out where packs are half full or more, else in: the current at which packs are read."""
+    sign = 1.0 if np.mean([pack.soc for pack in bank.packs]) >= 0.5 else -1.0
+    return {next(iter(bank.graph.ports)): sign * float(f"{C_RATE * bank.capacity_ah:.2g}")}
 
 
 def _varies(reading):
@@ -140,7 +151,7 @@ def _milliohms(banks):
         found.append(
             Reading(
                 "milliohms", f"across {_name(branch)}",
-                "bank idle, four wires from a milliohm meter, clips on the posts beyond both lugs, so that both joints are in it; or "
+                "the bank built and idle, four wires from a milliohm meter, clips on the posts beyond both lugs, so that both joints are in it; or "
                 "millivolts between the posts at a steady known current, divided by the amperes",
                 "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], (0.02 * value + 0.01)[:, None] * RECTANGULAR,
             )
@@ -206,14 +217,14 @@ def _of_packs(bank, shown, port_a):
     steps: list[tuple[str, str, str, str, str, np.ndarray, Callable]] = [
         (
             "resistance", "of pack {}",
-            f"voltage at its posts and current by clamp meter, with a load of about {amperes} and again within two seconds of switching it "
-            "off; difference of volts over difference of amperes",
+            f"the bank built: voltage at the pack's posts and current by clamp meter, with about {amperes} through the whole bank, and again "
+            "within two seconds of switching it off; difference of volts over difference of amperes",
             "± (3 % + 20 mV over the step of its current)", "mΩ", ohmic, lambda v: 0.03 * v + 20.0 / np.maximum(load, 1e-3),
         ),
         (
             "slow resistance", "of pack {}",
-            "the pack on its own: a steady current for an hour; voltage two seconds after it is switched off and an hour later; difference over "
-            "that current",
+            "the pack on its own: a steady current within its limits for an hour; voltage two seconds after it is switched off and an hour "
+            "later (it goes on changing all the while); difference over that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
             lambda v: 0.05 * v + 20.0 / np.maximum(load, 1e-3),
         ),
@@ -283,7 +294,8 @@ def _currents(banks, port_a):
     return [
         Reading(
             "current", f"of every pack, an hour after {asked}",
-            "clamp meter round one lead of each pack, set to zero away from the lead before each; all within a minute, the load steady for an hour",
+            "the bank built: clamp meter round one lead of each pack, set to zero away from the lead before each; all within a minute, the "
+            "load steady for an hour",
             "± (2 % + 0.1 A)", PRACTICE, "A", value, (0.02 * np.abs(value) + 0.1) * RECTANGULAR,
         )
     ]  # fmt: skip

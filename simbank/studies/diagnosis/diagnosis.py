@@ -16,7 +16,7 @@ from simbank import provenance
 from simbank.columns import Table
 from simbank.results import Picture, Study, StudyResult
 from simbank.scenario import Scenario
-from simbank.studies.diagnosis.evidence import Evidence
+from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
 from simbank.studies.diagnosis.instants import Chosen, judged
 from simbank.studies.diagnosis.knowledge import Knowledge
@@ -226,7 +226,7 @@ class Diagnosis(StudyResult):
         deviation = np.sqrt((moves[:, : -len(found.parts)] ** 2).sum(1) + expected.deviation**2)
         best = None
         for evidence, probability in found.hypotheses:
-            for k in np.argsort(-probability, kind="stable"):
+            for k in ranked(probability):
                 if evidence.faults.each[k][0].kind != NO_FAULT:
                     if best is None or probability[k] > best[2]:
                         best = evidence, k, probability[k]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from simbank.bank import Bank
-from simbank.studies.diagnosis.evidence import Evidence
+from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import JOINT, NO_FAULT
 from simbank.studies.diagnosis.knowledge import SCALES, Knowledge
 from simbank.studies.diagnosis.meter_readings import Accuracy, Reading
@@ -115,7 +115,7 @@ def candidates(
     """
     taken = {r.name for _, read in parts for r in read if r.kind == "drop"}
     joints = [faults[0] for faults in evidence.faults.each]
-    order = [k for k in np.argsort(-probability, kind="stable") if joints[k].kind == JOINT and joints[k].name not in taken]
+    order = [k for k in ranked(probability) if joints[k].kind == JOINT and joints[k].name not in taken]
     at, first = parts[0]
     drops = []
     for k in order[:MOST_DROPS]:
@@ -197,12 +197,12 @@ def next_readings(
                 float(first[rows[0]] * one.factor) if single else None, one.unit, bits, now, then,
             )
         )  # fmt: skip
-    return sorted(out, key=lambda candidate: -candidate.bits)
+    return [out[k] for k in ranked([candidate.bits for candidate in out])]
 
 
 def likely(probability: np.ndarray) -> np.ndarray:
     """Places of the hypotheses that count, in order."""
-    first = np.argsort(-probability, kind="stable")[:MOST_CAUSES]
+    first = ranked(probability)[:MOST_CAUSES]
     return np.sort(first[probability[first] > LEFT_OUT])
 
 
@@ -211,10 +211,10 @@ def _of_first(found, mean, share, cause):
     evidence, probability = found[0]
     kept = likely(probability)
     sound = {int(place) for place, k in enumerate(kept) if evidence.faults.each[k][0].kind == NO_FAULT}
-    weight = {c: share[cause == c].sum() for c in set(cause.tolist()) - sound}
+    weight = {c: share[cause == c].sum() for c in sorted(set(cause.tolist()) - sound)}
     if not weight:
         return mean[0]
-    best = max(weight, key=weight.get)
+    best = list(weight)[ranked(list(weight.values()))[0]]
     mine = cause == best
     return (mean[mine] * (share[mine] / share[mine].sum())[:, None]).sum(0)
 

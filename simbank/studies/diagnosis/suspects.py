@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from simbank.bank import Bank
-from simbank.studies.diagnosis.evidence import Evidence
+from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, NO_FAULT, OFF, RESISTANCE, Fault, size_of
 from simbank.studies.diagnosis.observation import Expected
 from simbank.warning import listed
@@ -106,7 +106,7 @@ def alike(expected: Expected, evidence: Evidence) -> list[list[int]]:
     effect = _effects(expected, evidence, 0.3)
     length = np.linalg.norm(effect, axis=1)
     groups: list[list[int]] = []
-    for k in np.argsort(-evidence.log_weight, kind="stable"):
+    for k in ranked(evidence.log_weight):
         fault = evidence.faults.each[k][0]
         for group in groups:
             first = group[0]
@@ -150,11 +150,11 @@ def suspects(bank: Bank, found: Sequence[tuple[Evidence, np.ndarray]], groups: S
             made.setdefault((len(faults), key), []).append(_member(bank, evidence, k, float(p[k])))
     out = []
     for members in made.values():
-        members = sorted(members, key=lambda member: -member.probability)
+        members = [members[k] for k in ranked([member.probability for member in members])]
         most = members[0].probability
         members = tuple(member for member in members if member.probability > 1e-3 * most) or tuple(members[:1])
         out.append(Suspect(members, words(members)))
-    return sorted(out, key=lambda suspect: -suspect.probability)
+    return [out[k] for k in ranked([suspect.probability for suspect in out])]
 
 
 def _member(bank, evidence, k, probability):

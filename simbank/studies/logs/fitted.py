@@ -62,7 +62,7 @@ class FittedLog(StudyResult):
                 ("key", "", "dotted key of the file; of joints that the log does not part all of them, with semicolons; of a meter its name"),
                 ("words", "", "what it is"), ("unit", "", "unit of its values; empty of a bare number"),
                 ("value", "", "most probable value"), ("low", "", "lower end of its 95 % interval"), ("high", "", "upper end of it"),
-                ("known", "", "whether the log narrowed it to less than 80 % of its width before; if not, value and interval are as before"),
+                ("known", "", "whether the log narrowed it to less than 80 % of its width before, and is explained; if not, all as before"),
                 ("before_low", "", "lower end of the 95 % interval before the log"), ("before_high", "", "upper end of that"),
                 ("width_ratio", "", "width after the log over that before it"),
             ],
@@ -110,9 +110,12 @@ class FittedLog(StudyResult):
     @cached_property
     def table(self) -> pd.DataFrame:
         """A row for every value that was fitted."""
-        rows = []
+        rows, explained = (
+            [],
+            bool(self.residuals["is_noise"].all()),
+        )  # of a log that the model does not show nothing is called known
         for unknown, score, width in zip(self.model.unknowns, self.fit.scores, self.fit.width, strict=True):
-            known = bool(width < KNOWN)
+            known = bool(width < KNOWN) and explained
             ends = (unknown.number(score - ENDS * width), unknown.number(score + ENDS * width))
             before = unknown.number(-ENDS), unknown.number(ENDS)
             value, ends = (unknown.number(score), ends) if known else (unknown.number(0.0), before)
@@ -194,7 +197,7 @@ class FittedLog(StudyResult):
         for row in bad.itertuples():
             said.append(
                 f"The {row.what} is off by more than noise: {row.noise:.2g} {row.unit} on the whole, {row.worst:.2g} {row.unit} on "
-                f"{row.worst_day}. The model misses something there; hold the estimates for rough ones."
+                f"{row.worst_day}. The model misses something there, so no value is called known."
             )  # fmt: skip
         if not len(bad):
             said.append("What is left between the log and the fitted bank looks like noise.")
