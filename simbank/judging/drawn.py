@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import rankdata
 
 from simbank.judging import rules
 from simbank.judging.layouts import drawn_better
@@ -23,6 +22,7 @@ from simbank.simulation import Result
 from simbank.studies.bands import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.studies.ranks import average_ranks
 from simbank.verdict import ACT, DANGER, SEVERITIES, UNKNOWN, Verdict
 
 __all__ = ["bands_verdicts", "over_draws"]
@@ -327,7 +327,7 @@ def _decides(values, speaks):
         return None
     best, most = None, 4.0 / np.sqrt(len(speaks))  # four standard errors of a correlation that is none
     for key in values:
-        ranks = rankdata(values[key].to_numpy(float))
+        ranks = average_ranks(values[key].to_numpy(float))
         if np.ptp(ranks) > 0 and (close := abs(np.corrcoef(ranks, speaks)[0, 1])) > most:
             best, most = key, close
     return best

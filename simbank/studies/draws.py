@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from scipy.stats import qmc
 
 from simbank.distributions import Draw, parse_draw
 from simbank.errors import InputError
@@ -66,9 +65,29 @@ def draw_shares(many: int, runs: int, sampler: str = "lhs", seed: int = 0) -> np
         raise InputError(f"unknown sampler; use one of {', '.join(SAMPLERS)}", key="sampler", value=sampler)
     if runs < 1:
         raise InputError("needs one run or more", key="runs", value=runs)
-    engine = (qmc.LatinHypercube if sampler == "lhs" else qmc.Sobol)(many, rng=np.random.default_rng(seed))
+    random = np.random.default_rng(seed)
+    shares = _latin_hypercube(many, runs, random) if sampler == "lhs" else _sobol(many, runs, random)
+    return np.clip(shares, 1e-9, 1 - 1e-9)
+
+
+def _latin_hypercube(many, runs, random):
+    """One point in each of ``runs`` equal parts of every axis (McKay, Beckman and Conover 1979, from memory), shape (runs, many).
+
+    The very points of ``scipy.stats.qmc.LatinHypercube``; importing that costs a command half a second.
+    """
+    random = np.random.default_rng(random.bit_generator.seed_seq.spawn(1)[0])
+    within = random.uniform(size=(runs, many))
+    parts = np.tile(np.arange(1, runs + 1), (many, 1))
+    for row in parts:
+        random.shuffle(row)
+    return (parts.T - within) / runs
+
+
+def _sobol(many, runs, random):
     import warnings
+
+    from scipy.stats import qmc
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # that a count is no power of two
-        return np.clip(engine.random(runs), 1e-9, 1 - 1e-9)
+        return qmc.Sobol(many, rng=random).random(runs)

@@ -23,10 +23,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
-from scipy.stats import rankdata
 from threadpoolctl import threadpool_limits
 
 from simbank.errors import InputError
+from simbank.studies.ranks import average_ranks
 
 __all__ = ["ENOUGH", "Drivers", "drivers"]
 
@@ -190,7 +190,7 @@ def _numbers(column):
 def _ranks(table):
     """Standardised ranks, shape (draws, columns), NaN as the last of all; with it which columns move at all."""
     raw = np.where(np.isnan(a := table.to_numpy(float)), np.inf, a)
-    ranks = rankdata(raw, axis=0) if raw.size else raw
+    ranks = average_ranks(raw) if raw.size else raw
     ranks = ranks - ranks.mean(axis=0)
     scale = ranks.std(axis=0)
     return ranks / np.where(scale > 0, scale, 1.0), scale > 0

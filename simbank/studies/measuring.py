@@ -23,12 +23,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
-from scipy.stats import rankdata
 from threadpoolctl import threadpool_limits
 
 from simbank.digits import cells, unit_of
 from simbank.errors import InputError
 from simbank.studies.possible_readings import EFFORT, Reading
+from simbank.studies.ranks import average_ranks
 
 __all__ = ["MeasureFirst", "measure_first"]
 
@@ -192,7 +192,7 @@ class _Scale:
 
 def _scores(columns):
     """Normal scores of every column, standardised; of a column that does not move zeros."""
-    z = ndtri((rankdata(columns, axis=0) - 0.5) / len(columns))
+    z = ndtri((average_ranks(columns) - 0.5) / len(columns))
     z = z - z.mean(axis=0)
     scale = z.std(axis=0)
     return z / np.where(scale > 1e-9, scale, 1.0)

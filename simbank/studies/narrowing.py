@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import chi2, norm
+from scipy.special import ndtri
 
 __all__ = ["Narrowed", "narrowed", "weighted_quantiles"]
 
@@ -55,6 +55,8 @@ class Narrowed:
     @property
     def probability(self) -> float:
         """Of observations that fit as badly or worse, if the values were as drawn."""
+        from scipy.stats import chi2  # whoever reads nothing does not wait for it
+
         return float(chi2.sf(self.misfit, self.best.size))
 
 
@@ -208,7 +210,7 @@ class _Asked:
 def _latin_normal(rng, draws, size):
     """Standard normal numbers, shape (draws, size), each value's spread evenly over its distribution (Latin hypercube)."""
     ranks = np.argsort(rng.random((draws, size)), axis=0)
-    return norm.ppf((ranks + rng.random((draws, size))) / draws)
+    return ndtri((ranks + rng.random((draws, size))) / draws)
 
 
 def _weights(u, log_likelihood, proposals):

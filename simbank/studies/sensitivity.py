@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from simbank.columns import Table
 from simbank.errors import InputError
@@ -176,6 +175,8 @@ def sensitivity(
     def keep(shares):
         values.append(compute(shares))
         return values[-1]
+
+    from scipy import stats  # a command that asks for no indices does not wait for it
 
     found = stats.sobol_indices(func=keep, n=runs, dists=[_Share() for _ in draws], rng=np.random.default_rng(seed))
     first, total = found.first_order.ravel(), found.total_order.ravel()

@@ -229,6 +229,30 @@ def test_many_runs(speed):
         )
 
 
+@pytest.mark.parametrize("name", ["classroom_chain", "hilltop_clinic_days"])
+def test_bands(speed, name):
+    """200 draws beside as many runs by the file's own values, in processor time, turn by turn. The same seed makes the same table."""
+    case, draws, tolerance = simbank.load(ROOT / "scenarios" / f"{name}.toml"), 200, 1e-5
+    took, tables = {"runs": [], "bands": [], "explained": []}, []
+    for _ in range(3):
+        for what, spent in took.items():
+            begin = time.process_time()
+            if what == "runs":
+                for _ in range(draws):
+                    simbank.simulate(case, integrator="fast", tolerance=tolerance)
+            else:
+                tables.append(simbank.bands(case, draws=draws, tolerance=tolerance, jobs=1, explain=what == "explained").table)
+            spent.append(time.process_time() - begin)
+    for table in tables[1:]:
+        pd.testing.assert_frame_equal(tables[0], table)
+    runs, plain, whole = (min(spent) for spent in took.values())
+    for what, spent in (("", plain), (", what explains them and what to measure first", whole)):
+        speed(
+            f"bands of {name}, 200 draws, one process{what}, tolerance 1e-05", f"{spent:.1f} s of processor time",
+            f"{spent / runs:.2f} × 200 runs by the file's own values ({runs:.1f} s)",
+        )  # fmt: skip
+
+
 def test_growth_with_packs(speed, monkeypatch):
     """Charge is counted by hand: 12 A a pack for 3 h."""
     chemistry, took = load_chemistry("lfp"), {}
