@@ -60,7 +60,8 @@ def _limits_in_draws(found, best):
     told = [f"the limit on {names[name]} in {100 * share:.0f} %" for name, share in sorted(kept.items(), key=lambda one: one[1])]
     least = min(kept.values())
     text = (
-        f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps {' and '.join(told)} of the draws. "
+        f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps "
+        f"{' and '.join(told)} of the draws. "
         "Copper does not settle this: narrow what is not known first (simbank run FILE --bands says which reading), then size again."
     )
     severity = ACT if least < 0.5 else None
