@@ -185,7 +185,7 @@ def test_an_uncertainty_of_zero_is_left_out_not_drawn():
         exact({"A": {"soc": {"value": 0.4, "within": 0.0}}, "B": {}})
     found = simbank.bands(exact({"A": {}, "B": {"soc": 0.5}}))
     assert not len(found.uncertain)
-    assert (found.table["low"] == found.table["high"]).all()
+    assert np.array_equal(found.table["low"], found.table["high"], equal_nan=True)  # NaN: what does not happen at all
     assert found.table.loc["spread_max_points", "mid"] == found.table.loc["spread_max_points", "file"] > 1.0
     assert found.told["drivers"] == found.told["measure_first"] == []
 
@@ -463,3 +463,18 @@ def test_ctrl_c_leaves_the_run_and_the_bands_so_far(root, tmp_path):
     assert 0 < told["draws"]["done"] < 2000
     assert told["bands"]["spread_max_points"]["mid"] > 0
     assert "draws done; the bands are of these" in stderr
+
+
+def test_draws_of_unequal_length():
+    """A duty of uncertain hours: time runs to the file's own end; a draw that ended sooner stays as it ended."""
+    scenario = simbank.with_changes(
+        simbank.example("classroom_chain"),
+        {"duty": {"kind": "constant", "discharge": "0.1 C", "hours": {"value": 2, "within": 0.5}}},
+    )
+    found = simbank.bands(scenario, 20, explain=False)
+    assert found.soc.index[-1] == pytest.approx(2 * 3600.0)
+    assert np.all(np.isfinite(found.soc.to_numpy()))
+    with pytest.raises(simbank.InputError, match=r"sb\.load"):
+        simbank.bands("nosuch.toml")
+    with pytest.raises(simbank.InputError, match="kept in memory"):
+        simbank.bands(scenario, 1_000_000_001)

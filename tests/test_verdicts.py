@@ -5,6 +5,7 @@ import json
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
 from simbank.judging.words import energy
 from simbank.studies import Sweep, Usable
 from simbank.studies.protection.burning import first_to_burn
+from simbank.studies.size import Limits
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
 from simbank.warning import BankWarning
 
@@ -1402,6 +1404,23 @@ def test_more_copper_shares_better(chains, monkeypatch):
     assert said.severity == NOTE
     # 4/0 AWG is 107.2 mm², 2 AWG 33.6 mm² (ASTM B258), copper 8890 kg/m³; 6 links of 2 m
     assert said.numbers["copper_more_kg"] == pytest.approx(12 * (107.2 - 33.6) * 1e-6 * 8890, rel=0.01)
+
+
+def test_size_hangs_on_unknown(chains):
+    found = sb.size(chains, Limits(spread_points=50.0), gauges=["4/0 AWG"], layouts=["chain"], sharing_only=True)
+
+    def drawn(values):
+        bands = SimpleNamespace(figures=pd.DataFrame({"spread_points": values}), told={})
+        return told(replace(found, bands=bands), "size-hangs-on-unknown")
+
+    assert drawn([10.0] * 95 + [60.0] * 5) is None  # kept in 95 %
+    few = drawn([10.0] * 94 + [60.0] * 6)
+    assert few.severity == UNKNOWN
+    assert few.numbers["kept_in"] == pytest.approx(0.94)
+    assert drawn([10.0] * 50 + [60.0] * 50).severity == UNKNOWN
+    most = drawn([10.0] * 49 + [60.0] * 51)
+    assert most.severity == ACT
+    assert "49 % of the draws" in most.text
 
 
 # ---- studies of many runs ----

@@ -421,6 +421,13 @@ _ROWS = (
         HANGS_SOURCE.removeprefix("Shares: "),
     ),
     (
+        "size-hangs-on-unknown",
+        UNKNOWN,
+        "the size found keeps a limit that was asked for in part of the draws only; below half of them it is to be acted on",
+        f"a limit is broken in more than {HANGS_ACT * 100:g} % of the draws",
+        HANGS_SOURCE.removeprefix("Shares: "),
+    ),
+    (
         "device-ratings-unknown",
         UNKNOWN,
         "a device's DC interrupting or voltage rating is not given",

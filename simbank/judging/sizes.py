@@ -47,7 +47,25 @@ def sizing_verdicts(found: Sizing) -> Iterator[Verdict]:
         "size-found", f"{best['layout']} {best['gauge']}", text, copper_kg=best["copper_kg"], share_ratio=best["share_ratio"],
         current_a=best.get("current_a") or float("nan"), ampacity_a=best.get("ampacity_a") or float("nan"),
     )  # fmt: skip
+    yield from _limits_in_draws(found, best)
     yield from _more_copper(found, best)
+
+
+def _limits_in_draws(found, best):
+    """That the size keeps a limit in part of the draws only, worst limit first."""
+    kept = found.kept
+    if not kept or min(kept.values()) >= 1.0 - rules.HANGS_ACT:
+        return
+    names = {"share_ratio": "share ratio", "spread_points": "spread", "drop_percent": "drop", "usable_percent": "usable energy"}
+    told = [f"the limit on {names[name]} in {100 * share:.0f} %" for name, share in sorted(kept.items(), key=lambda one: one[1])]
+    least = min(kept.values())
+    text = (
+        f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps "
+        f"{' and '.join(told)} of the draws. "
+        "Copper does not settle this: narrow what is not known first (simbank run FILE --bands says which reading), then size again."
+    )
+    severity = ACT if least < 0.5 else None
+    yield verdict("size-hangs-on-unknown", f"{best['layout']} {best['gauge']}", text, severity, kept_in=least)
 
 
 def _more_copper(found, best):

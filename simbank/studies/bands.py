@@ -48,6 +48,7 @@ __all__ = ["BANDS_FOLDER", "BANDS_TOLERANCE", "DRAWS", "QUANTILES", "Bands", "af
 
 BANDS_FOLDER = "bands"  # beside the files of a run or another study, since a folder holds one result
 DRAWS = 200  # where no number is given
+MOST_DRAWS = 100_000
 QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 BANDS_TOLERANCE = 1e-5
 LEAST_DRAWS = 40  # below which nothing is said of what to measure
@@ -492,6 +493,8 @@ def bands(
     SimulationError
         If every draw fails; RunStopped by Ctrl-C, with the bands of the draws so far as its ``partial``, None if there are none.
     """
+    if not isinstance(scenario, Scenario):
+        raise InputError("must be a scenario; sb.load(path) reads one", key="scenario", value=scenario)
     settings = checked_settings(draws, seed, integrator, tolerance)
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
     settings |= {"output_step_s": step_s}
@@ -572,7 +575,9 @@ def _stopped_while(work):
 def checked_settings(draws: int, seed: int, integrator: str, tolerance: float | None) -> dict[str, Any]:
     """Integrator and tolerance of every draw; an InputError where the number of draws or the seed is none."""
     if not isinstance(draws, int) or isinstance(draws, bool) or draws < 2:
-        raise InputError("needs two draws or more", key="draws", value=draws)
+        raise InputError("needs two draws or more", key="draws", value=str(draws))
+    if draws > MOST_DRAWS:
+        raise InputError(f"at most {MOST_DRAWS} draws: all of them are kept in memory", key="draws", value=draws)
     if not isinstance(seed, int) or seed < 0:
         raise InputError("must be a whole number, 0 or more", key="seed", value=seed)
     if tolerance is None and integrator == "fast":
@@ -701,7 +706,7 @@ def _over_time(socs, times, packs):
     """Quantiles of state of charge and of its spread over time; None where it was not kept."""
     if times is None or socs[0] is None:
         return None, None
-    soc = np.stack(socs)  # draw × time × pack
+    soc = np.stack([_as_long(one, len(times)) for one in socs])  # draw × time × pack
     index = pd.Index(times, name="time_s")
     shares = list(QUANTILES.values())
     bands = np.quantile(soc, shares, axis=0).astype(float)
@@ -711,6 +716,11 @@ def _over_time(socs, times, packs):
         pd.DataFrame(bands.transpose(1, 2, 0).reshape(len(times), -1), index=index, columns=columns),
         pd.DataFrame(spread.astype(float), index=index, columns=list(QUANTILES)),
     )
+
+
+def _as_long(soc, many):
+    """State of charge at so many instants: a draw whose duty ends sooner stays as it ended, one that ends later is cut."""
+    return np.concatenate([soc[:many], np.repeat(soc[-1:], max(0, many - len(soc)), axis=0)])
 
 
 def _uncertain_table(known):
