@@ -1,12 +1,16 @@
 """Bands in a report: headline figures with their reach, the section, what to measure first, and that it says where they are left out."""
 
 import re
+import sys
 
 import pytest
 from browser import ask, needs_chromium
+from conftest import ROOT
 from test_page import LOOK
+from typer.testing import CliRunner
 
 import simbank as sb
+from simbank.cli import app
 from simbank.report.band_parts import headlines
 from simbank.scenario import example
 from simbank.studies.bands import LEAST_DRAWS, affordable_draws
@@ -76,3 +80,25 @@ def test_nothing_of_it_is_cut(page, tmp_path, width):
     assert seen["wide"] <= width
     assert not seen["out"]
     assert seen["silent"] == 0
+
+
+def test_the_command_says_that_bands_are_left_out_or_fewer(tmp_path, monkeypatch):
+    import simbank.cli.run as command
+
+    def told(*options):
+        path = tmp_path / "page.html"
+        done = CliRunner().invoke(app, ["run", str(ROOT / "scenarios" / "classroom_chain.toml"), "--report", str(path), *options])
+        assert done.exit_code == 0, done.output
+        return " ".join(done.output.split()), path.read_text(encoding="utf-8")
+
+    monkeypatch.setattr(command, "REPORT_S", 1e-9)
+    said, page = told("--integrator", "fast")
+    assert "Bands are left out of the report" in said
+    assert "Bands are left out of the report" in page[page.index('<h2 id="reach">') :]
+    said, page = told("--integrator", "fast", "--bands", "0")
+    assert "Bands" not in said
+    assert 'id="reach"' not in page
+    monkeypatch.setattr(sys.modules["simbank.studies.bands"], "affordable_draws", lambda scenario, most_s: 40)
+    said, page = told("--integrator", "fast")
+    assert "Bands of 40 rather than 200 draws" in said
+    assert "40 draws were made rather than 200" in page
