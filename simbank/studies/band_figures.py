@@ -34,8 +34,12 @@ BANK_FIGURES = (
     ("ac_unmet_wh", "Wh", "alternating-current energy that was asked of inverters and not given"),
     ("curtailed_wh", "Wh", "energy that was offered to the bank and not taken"),
     ("unfilled_percent", "%", "of the bank's capacity, what packs lacked of the fullest when the bank was at its fullest"),
-    ("left_percent", "%", "of the bank's capacity, the most that stood above the emptiest pack when a port stopped"),
-    ("cutoff_soc_percent", "%", "charge of the bank when a port first stopped"),
+    (
+        "left_percent",
+        "%",
+        "of the bank's capacity, the most that stood above the emptiest pack when a port stopped; 0 where none did",
+    ),
+    ("cutoff_soc_percent", "%", "charge of the bank when a port first stopped; its lowest charge where none did"),
 )
 PACK_FIGURES = (
     ("soc_end", "", "state of charge at the end, 0 to 1"),
@@ -70,7 +74,7 @@ WORDS = {
     "first_full_h": "first pack full at", "first_empty_h": "first pack empty at", "first_cutoff_h": "first cut-off at",
     "unmet_wh": "load not met [Wh]", "ac_unmet_wh": "AC load not met [Wh]", "curtailed_wh": "charge not taken [Wh]",
     "unfilled_percent": "left unfilled [% of the bank]", "left_percent": "left in packs at a cut-off [% of the bank]",
-    "cutoff_soc_percent": "bank at the first cut-off [%]",
+    "cutoff_soc_percent": "bank at the first cut-off, or lowest [%]",
     "usable_percent": "usable energy, of the packs' own [%]", "alone_wh": "energy of the packs each on its own [Wh]",
     "share_ratio": "largest share ratio", "spread_points": "largest spread [points]", "drop_percent": "largest drop [%]",
     "hardest_pack": "hardest worked pack", "first_full_pack": "first pack full", "first_empty_pack": "first pack empty",
@@ -97,8 +101,8 @@ def bank_figures(summary: Mapping[str, Any]) -> dict[str, Any]:
     return {key: found[key] for key in (*(name for name, _, _ in BANK_FIGURES if name not in OVER_TIME), *NAMING)}
 
 
-def figures_over_time(time_s: np.ndarray, soc: np.ndarray, summary: Mapping[str, Any]) -> dict[str, float | None]:
-    """The figures of ``OVER_TIME``, which need states of charge at some times; None without a stop.
+def figures_over_time(time_s: np.ndarray, soc: np.ndarray, summary: Mapping[str, Any]) -> dict[str, float]:
+    """The figures of ``OVER_TIME``, which need states of charge at some times.
 
     Parameters
     ----------
@@ -122,10 +126,9 @@ def figures_over_time(time_s: np.ndarray, soc: np.ndarray, summary: Mapping[str,
     share = share / share.sum()
     most = soc[int((soc @ share).argmax())]
     found = {
-        "unfilled_percent": round(100.0 * float((most.max() - most) @ share), 9),
-        "left_percent": None,
-        "cutoff_soc_percent": None,
-    }
+        "unfilled_percent": round(100.0 * float((most.max() - most) @ share), 9), "left_percent": 0.0,
+        "cutoff_soc_percent": 100.0 * float((soc @ share).min()),
+    }  # fmt: skip
     stops = [row["time_s"] for row in summary["events"] if row["code"] in STOPS]
     if stops:
         then = np.array([np.interp(stops, time_s, column) for column in soc.T]).T
