@@ -1819,7 +1819,8 @@ def test_measure_next(monkeypatch):
     verdict = told(found, "measure-next")
     assert verdict.where in ("link A-B +", "link A-B -")
     most = max(c.bits for c in found.measure_next)
-    assert verdict.numbers["tells_bits"] == most > 0.5
+    assert verdict.numbers["tells_bits"] == pytest.approx(most, rel=1e-9)  # poles that tell alike differ in the last bits
+    assert most > 0.5
     monkeypatch.setattr("simbank.judging.diagnosis.LEAST_BITS", most)
     assert "measure-next" not in codes(found)
 
