@@ -9,7 +9,7 @@ import pandas as pd
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
-from simbank.studies.size import Sizing
+from simbank.studies.size import LIMIT_WORDS, Sizing
 from simbank.verdict import ACT, Verdict
 
 __all__ = ["sizing_verdicts"]
@@ -56,8 +56,9 @@ def _limits_in_draws(found, best):
     kept = found.kept
     if not kept or min(kept.values()) >= 1.0 - rules.HANGS_ACT:
         return
-    names = {"share_ratio": "share ratio", "spread_points": "spread", "drop_percent": "drop", "usable_percent": "usable energy"}
-    told = [f"the limit on {names[name]} in {100 * share:.0f} %" for name, share in sorted(kept.items(), key=lambda one: one[1])]
+    told = [
+        f"the limit on {LIMIT_WORDS[name]} in {100 * share:.0f} %" for name, share in sorted(kept.items(), key=lambda one: one[1])
+    ]
     least = min(kept.values())
     text = (
         f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps "

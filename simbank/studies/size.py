@@ -56,6 +56,9 @@ HEADINGS = {
 }  # fmt: skip
 
 
+LIMIT_WORDS = {"share_ratio": "share ratio", "spread_points": "spread", "drop_percent": "drop", "usable_percent": "usable energy"}
+
+
 @dataclass(frozen=True)
 class Limits:
     """What a bank must keep to beside ampacity and protection; None is no limit.
@@ -186,14 +189,8 @@ class Sizing(StudyResult):
         """In what share of the draws the limits are kept, in sentences; none without draws."""
         if self.bands is None:
             return []
-        names = {
-            "share_ratio": "share ratio",
-            "spread_points": "spread",
-            "drop_percent": "drop",
-            "usable_percent": "usable energy",
-        }
         told = [
-            f"Of {counted(self.bands.done, 'draw')}, {100 * share:.0f} % keep the limit on {names[name]}."
+            f"Of {counted(self.bands.done, 'draw')}, {100 * share:.0f} % keep the limit on {LIMIT_WORDS[name]}."
             for name, share in self.kept.items()
         ]
         return [
