@@ -6,7 +6,7 @@ import simbank
 from simbank.simulation.event_codes import Event
 
 NAMES = [
-    "cabin_displays", "classroom_chain", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench",
+    "cabin_displays", "classroom_chain", "hill_barn", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench",
     "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip

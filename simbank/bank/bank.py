@@ -172,12 +172,12 @@ class Pack:
 
         Examples
         --------
-        Half a watt at 16 cells of some 3.29 V, and 3 % of 100 Ah in 720 hours:
+        Half a watt at 16 cells of 3.2995 V, and 3 % of 100 Ah in 720 hours:
 
         >>> from simbank.cells import load_chemistry
         >>> pack = Pack("A", load_chemistry("lfp"), 100.0, 5e-4, bms=BMS(draw_w=0.5), self_discharge=0.03)
         >>> round(pack.own_draw_a * 1000, 1)
-        13.7
+        13.6
         """
         draw = 0.0 if self.bms is None else self.bms.draw_a + self.bms.draw_w / self.rest_volt(0.5)
         return draw + self.self_discharge * self.capacity_ah / MONTH_H

@@ -159,7 +159,7 @@ class Chemistry:
 
         >>> cell = load_chemistry("lfp_26650")
         >>> [round(1e3 * float(cell.half_width_at(0.5, celsius + 273.15))) for celsius in (5, 25, 45)]
-        [21, 15, 11]
+        [20, 15, 11]
         """
         if self.width_factors is None or temperature_k is None:
             return self.half_width(soc)

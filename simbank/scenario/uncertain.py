@@ -70,8 +70,8 @@ def uncertain_values(scenario: Scenario, *, every_temperature: bool = False) -> 
     >>> import simbank as sb
     >>> chain = sb.with_changes(sb.example("classroom_chain"), {"wiring.link.joint": "0.1 ± 0.05 milliohm"})
     >>> found = {value.key: value for value in sb.uncertain_values(chain)}
-    >>> found["wiring.added.link P1-P2 +"].draw.value(0.5), found["wiring.added.link P1-P2 +"].words
-    ('0 milliohm', 'joints of the link P1-P2, positive side')
+    >>> round(found["wiring.added.link P1-P2 +"].draw.number(0.5), 5), found["wiring.added.link P1-P2 +"].words
+    (0.0, 'joints of the link P1-P2, positive side')
     """
     found = [
         *_given(scenario),
