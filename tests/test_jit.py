@@ -81,9 +81,11 @@ def test_compiled_code_keeps_no_references():
     """Compiled without reference counting: arrays that went in belong to nobody else afterwards."""
     table = stack_curves([Curve([0.0, 0.5, 1.0], [3.0, 3.3, 3.4])])
     cells, y, work = np.ones((ar.N_CELL_ROWS, 1)), np.array([0.5, 0.0, 0.0, 0.0, 298.15]), np.empty((ar.N_WORK, 1))
+    curves_of = np.zeros((ar.N_CURVES, 1), np.int64)
+    curves_of[[ar.R_T_CURVE, ar.RC_T_CURVE, ar.WIDTH_FACTORS]] = -1  # no tables over temperature
     before = [sys.getrefcount(array) for array in (table, cells, y, work)]
     for _ in range(100):
-        cell_state(y, cells, np.zeros((ar.N_CURVES, 1), np.int64), table, work)
+        cell_state(y, cells, curves_of, table, work)
     assert [sys.getrefcount(array) for array in (table, cells, y, work)] == before
     assert work[ar.EMF, 0] == 3.3 + (298.15 - 1.0) * 3.3  # U + (T − T0) s for one cell, both from the same curve
 
