@@ -389,6 +389,8 @@ def validate(
         ``rms_v`` and ``worst_v`` [V per cell], ``soc_low`` and ``soc_high`` of the profile, and the traces ``time_s``,
         ``physics_v``, ``circuit_v``.
     """
+    from scipy.integrate import trapezoid
+
     values = parameters(cell.name)
     steps = random_profile(cell.capacity_ah, seed, c_rate_max)
     time_s, current_a, physics_v = physics_voltage(values, PROFILE_SOC[0], steps, temperature_k, sample_s=20.0)
@@ -398,7 +400,7 @@ def validate(
     )  # fmt: skip
     left = circuit_v - physics_v
     return {
-        "rms_v": float(np.sqrt(np.trapezoid(left**2, time_s) / np.ptp(time_s))),
+        "rms_v": float(np.sqrt(trapezoid(left**2, time_s) / np.ptp(time_s))),
         "worst_v": float(np.abs(left).max()),
         "soc_low": float(soc.min()),
         "soc_high": float(soc.max()),

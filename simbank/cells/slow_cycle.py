@@ -74,13 +74,15 @@ def slow_cycle(chemistry: Chemistry, temperature_k: float | None = None, c_rate:
     >>> round(1e3 * cycle.mean_gap_v, 1), round(100 * cycle.loop_share, 2)
     (20.3, 0.62)
     """
+    from scipy.integrate import trapezoid
+
     kelvin = chemistry.reference_k if temperature_k is None else temperature_k
     soc = np.linspace(*LOOP_SOC, POINTS)
     charge, discharge = _branches(chemistry, kelvin, c_rate, soc)
-    out = np.trapezoid(discharge, soc)
+    out = trapezoid(discharge, soc)
     inner = (soc >= 0.1 - 1e-9) & (soc <= 0.9 + 1e-9)
     gap = float(np.mean((charge - discharge)[inner]))
-    return SlowCycle(chemistry, kelvin, c_rate, float((np.trapezoid(charge, soc) - out) / out), gap)
+    return SlowCycle(chemistry, kelvin, c_rate, float((trapezoid(charge, soc) - out) / out), gap)
 
 
 def slow_cycle_records(chemistry: Chemistry) -> list[dict]:
