@@ -117,6 +117,9 @@ def _show_readings(found, wide):
             {"accuracy": "accuracy", "how": "how"},
             wide,
         )
+        if not wide:
+            best = told.iloc[0]
+            say(f"How to read {best['what']} {best['where']} ({best['accuracy']}): {best['how']}.")
         for text in found.measure_first.words(figure, 0):
             say(text)
 

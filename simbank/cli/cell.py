@@ -135,7 +135,7 @@ def _show_hysteresis(chemistry, slow, wide):
     branches = [{key: _card_text(key, row[key]) for key in _SLOW_COLUMNS} for row in at["rows"]]
     show_table(f"Slow cycle, C/30, at {at['celsius']:g} °C: both branches", pd.DataFrame(branches), _SLOW_COLUMNS, wide=wide)
     loops = ", ".join(f"{100 * record['loop_share']:.2f} % at {record['celsius']:g} °C" for record in slow)
-    say(f"Its loop from 2 to 98 % costs, of the energy that comes out: {loops}.", gap=True)
+    say(f"Its loop, from 2 to 98 % of a cycle from empty to full, costs, of the energy that comes out: {loops}.", gap=True)
 
 
 def _card_text(key, value):
