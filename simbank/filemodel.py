@@ -483,9 +483,14 @@ def _refuse_ragged(text, path):
                 if headings.count(heading) > 1:
                     raise InputError("two columns have this heading; each needs its own", file=path, key="columns", value=heading)
         elif len(row) != len(headings):
+            commas = (
+                "; part values by commas, not semicolons, and write 29.4 with a point"
+                if any(";" in value for value in row)
+                else ""
+            )
             raise InputError(
                 f"has {len(row)} value{'s' * (len(row) != 1)} for {len(headings)} heading{'s' * (len(headings) != 1)} "
-                f"({', '.join(headings)}); write one value for each",
+                f"({', '.join(headings)}); write one value for each{commas}",
                 file=path, key=f"line {rows.line_num}",
             )  # fmt: skip
 

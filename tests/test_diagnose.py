@@ -376,3 +376,62 @@ def test_equally_probable_suspects_come_in_the_order_of_the_file():
     assert [name[-1] for name in poles] == ["+", "-"] * 5
     drops = [candidate.where for candidate in found.measure_next if candidate.unit == "mV"]
     assert [name[-1] for name in drops] == ["+", "-"] * 5
+
+
+# ---- what cannot be told, and readings that cannot be right ----
+
+
+def test_no_current_and_packs_not_read_tell_of_no_sound_bank():
+    with pytest.raises(sb.InputError, match="within the meter's error"):
+        sb.diagnose(bank(), rows(dict.fromkeys("ABCD", 0.0)))
+    currents, _ = with_added(bank(), {})
+    one = sb.diagnose(bank(), rows({"A": currents["A"]}))
+    assert one.cannot_show
+    assert "B, C, D" in one.headline
+    assert not one.tells_sound
+
+
+def test_millivolts_along_every_link_tell_of_a_sound_bank():
+    currents, drops = with_added(bank(), {})
+    found = sb.diagnose(bank(), rows(currents, [(name, volt) for name, volt in drops.items() if name.startswith("link")]))
+    assert found.tells_sound
+    assert max(found.shown.least_ohm.values()) < 1e-3
+    assert sb.diagnose(bank(), rows(currents)).cannot_show
+
+
+def test_a_turned_sign_is_asked_about_before_anything_else():
+    currents, _ = with_added(bank(), {})
+    found = sb.diagnose(bank(), rows(currents | {"C": -currents["C"]}))
+    assert found.words[0].startswith("C fits with its sign turned")
+    assert found.told_suspects == found.measure_next == []
+    assert not sb.diagnose(bank(), rows(currents)).contradictions
+
+
+def test_packs_that_do_not_add_up_to_the_port():
+    currents, _ = with_added(bank(), {})
+    assert "Packs add up to 120 A" in sb.diagnose(bank(), rows(currents | {"load": 80.0})).headline
+    assert not sb.diagnose(bank(), rows(currents | {"load": 119.0})).contradictions
+
+
+SLIPS = {
+    "pack,current_a\nA,29400\nB,29\n": "mA",
+    "pack,current_a,pack_voltage_v\nA,30,5.24\n": "cannot be that of this pack",
+    "pack,current_a,displayed_soc\nA,30,0.55\nB,29,62\n": "per cent",
+    "pack,current_a,link,drop_mv\nA,33,,\nB,31,,\nC,29,,\nD,28,,\n,,A-B +,0.035\n": "volts",
+}
+
+
+@pytest.mark.parametrize("text", SLIPS)
+def test_slips_of_units_are_one_question_with_row_and_value(text, tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text(text)
+    with pytest.raises(sb.InputError, match=SLIPS[text]) as error:
+        sb.diagnose(bank(), path)
+    assert error.value.key.startswith("row ")
+
+
+def test_headings_in_another_unit():
+    currents, _ = with_added(bank(), {})
+    table = rows(currents)
+    milli = table.assign(current_ma=table["current_a"] * 1000.0).drop(columns="current_a")
+    assert sb.diagnose(bank(), milli).sound_probability == pytest.approx(sb.diagnose(bank(), table).sound_probability)

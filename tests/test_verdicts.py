@@ -1758,8 +1758,14 @@ def read(changes=None, total=100.0, times=None, since_s=0.0, **diagnosis):
     return sb.diagnose(sound, table, **diagnosis)
 
 
-def test_readings_fit_sound():
+def test_readings_fit_sound(monkeypatch):
     found = read()
+    unsaid = told(found, "readings-cannot-show")  # packs are known within 10 %, which hides a joint of 1 milliohm
+    assert unsaid.severity == UNKNOWN
+    assert unsaid.numbers["least_ohm"] > 1e-3
+    assert "readings-fit-sound" not in codes(found)
+    monkeypatch.setattr("simbank.studies.diagnosis.shown.STATED_OHM", 6e-3)
+    assert "readings-cannot-show" not in codes(found)
     verdict = told(found, "readings-fit-sound")
     assert verdict.severity == NOTE
     assert verdict.numbers["sound_probability"] == found.sound_probability > 0.5

@@ -10,7 +10,7 @@ from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS
+from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.suspects import place_words
 from simbank.studies.diagnosis.words import joint_drop
@@ -22,16 +22,24 @@ __all__ = ["diagnosis_verdicts"]
 def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
     """Verdicts on readings. No bank is called free of faults: what these readings can show is all that is told of."""
     yield from warning_verdicts(found.warnings)
+    if found.contradictions:
+        yield verdict("readings-contradict", "bank", found.headline)
+        return
     if not found.fits:
         text = (
-            "The readings fit no cause that was looked at, single or in pairs: so large a misfit has a chance of "
+            f"Read again: {found.stands_out}. The readings fit no cause that was looked at, single or in pairs: so large a misfit has a chance of "
             f"{found.found.fit_chance:.1g}. Check the names, signs and instant of the readings, and lengths, joints and packs of the file; then "
             "read again."
         )
         yield verdict("readings-fit-nothing", "bank", text, fit_chance=found.found.fit_chance)
-    elif found.is_sound:
+    elif found.cannot_show:
+        yield verdict(
+            "readings-cannot-show", "bank", found.cannot_words, sound_probability=found.sound_probability,
+            least_ohm=found.shown.worst[1], packs_not_read=len(found.unread),
+        )  # fmt: skip
+    elif found.tells_sound:
         text = (
-            f"The readings fit a sound bank ({found.sound_probability * 100:.0f} % probable). That covers what they can show: no joint or pack that "
+            f"The readings fit a sound bank ({percent(found.sound_probability)} probable). That covers what they can show: no joint or pack that "
             "stands out beyond the meter and the usual scatter; small faults and other currents were not read."
         )
         yield verdict("readings-fit-sound", "bank", text, sound_probability=found.sound_probability)
@@ -61,7 +69,7 @@ def _suspected(found):
     fault = member.faults[0]
     bank, at = found.scenario.bank, found.found.parts[0][0]
     place = place_words(bank, fault)
-    sure = f"{suspect.probability * 100:.0f} % probable"
+    sure = f"{percent(suspect.probability)} probable"
     also = f" (or {len(suspect.members) - 1} more that these readings do not tell from it)" if len(suspect.members) > 1 else ""
     both = f", with {place_words(bank, member.faults[1])}" if len(member.faults) > 1 else ""
     numbers = {"probability": suspect.probability, "sound_probability": found.sound_probability}
@@ -76,7 +84,7 @@ def _suspected(found):
         hot = watt >= rules.HOT_JOINT_W
         text = (
             f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {sound * 1e3:.2g} mV, "
-            f"not {bad * 1e3:.3g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, bank off."
+            f"not {bad * 1e3:.3g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, every pack isolated."
         )
         return verdict(
             "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers

@@ -490,8 +490,22 @@ _ROWS = (
         "readings-undecided",
         UNKNOWN,
         "readings leave open whether a bank is sound: the first suspect",
-        "sound bank at 10 to 50 %",
+        "sound bank at 10 to 80 %",
         "chosen here: of sound banks fewer than one in twenty is then called suspect",
+    ),
+    (
+        "readings-cannot-show",
+        UNKNOWN,
+        "readings that would not have shown a fault: packs not read, or a bad joint within what is not known of the bank",
+        "a joint of 1 mΩ too much below two standard deviations",
+        "chosen here: at 100 A it makes 10 W",
+    ),
+    (
+        "readings-contradict",
+        UNKNOWN,
+        "readings that cannot all be right: a sign turned, packs that do not add up to the port",
+        "twenty times as likely with the sign turned; twice the meter's error",
+        "Kirchhoff's current law; chosen here",
     ),
     (
         "instant-ill-chosen",
@@ -510,7 +524,13 @@ _ROWS = (
     ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
     # what decides
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
-    ("readings-fit-sound", NOTE, "readings fit a sound bank, as far as they can show", "sound bank at 50 % or more", PRACTICE),
+    (
+        "readings-fit-sound",
+        NOTE,
+        "readings fit a sound bank, as far as they can show",
+        "sound bank at 80 % or more; a joint of 1 mΩ too much would have stood out",
+        PRACTICE,
+    ),
     (
         "measure-next",
         NOTE,

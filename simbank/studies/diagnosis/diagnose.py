@@ -14,6 +14,7 @@ from simbank.filemodel import nearest
 from simbank.provenance import made_by
 from simbank.scenario import Scenario
 from simbank.studies.described import bank_warnings
+from simbank.studies.diagnosis.contradictions import refuse_no_current, refuse_volts, sums_apart, turned
 from simbank.studies.diagnosis.diagnosis import Diagnosis, Found
 from simbank.studies.diagnosis.evidence import Evidence, weigh
 from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
@@ -103,6 +104,7 @@ def _diagnosed(scenario, readings, port, doing, accuracy):
         raise InputError('must be "discharge" or "charge"', key="doing", value=doing)
     if len(bank.packs) < 2:
         raise InputError("needs two packs or more, which share a current", key="packs")
+    refuse_no_current(meter)
     told = list(meter.understood)
     sign = _sign(meter, doing, told)
     chosen = _found(scenario, meter, port, sign, told)
@@ -114,9 +116,13 @@ def _diagnosed(scenario, readings, port, doing, accuracy):
                 if sign > 0 else "Voltages say that the currents count the other way: positive ones charge the bank."
             )  # fmt: skip
             chosen = other
+    refuse_volts(meter, chosen, bank)
+    contradictions = (
+        *sums_apart(meter, bank), *turned(meter, chosen, lambda other: _found(scenario, other, port, chosen.sign, []))
+    )  # fmt: skip
     settings = {key: value.text for key, value in meter.accuracy.items()}
     made = made_by(scenario, "simbank.diagnose", readings=meter.source, port=chosen.port, accuracy=settings)
-    return Diagnosis(scenario, meter, chosen, tuple(told), bank_warnings(scenario), made)
+    return Diagnosis(scenario, meter, chosen, tuple(told), bank_warnings(scenario), made, contradictions)
 
 
 def _sign(meter, doing, told):

@@ -24,6 +24,7 @@ from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings
 from simbank.studies.diagnosis.observation import At, Expected
 from simbank.studies.diagnosis.response import HeldBank
+from simbank.studies.diagnosis.shown import STATED_OHM, Shown, shown
 from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
 from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
 from simbank.warning import BankWarning, as_records, listed
@@ -35,6 +36,7 @@ __all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found", "percent"]
 
 SOUND = 0.5  # from here on the readings are said to fit a sound bank
 SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
+TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between it and SOUND the readings cannot tell; chosen here
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
 LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
@@ -143,8 +145,10 @@ class Diagnosis(StudyResult):
     )  # fmt: skip
 
     def __init__(
-        self, scenario: Scenario, readings: MeterReadings, found: Found, understood: tuple[str, ...], warnings: Sequence[BankWarning], made: dict
+        self, scenario: Scenario, readings: MeterReadings, found: Found, understood: tuple[str, ...], warnings: Sequence[BankWarning], made: dict,
+        contradictions: tuple[str, ...] = (),
     ) -> None:  # fmt: skip
+        self.contradictions = contradictions
         self.scenario, self.readings, self.found, self.understood = scenario, readings, found, understood
         self.warnings, self.made_by = list(warnings), made
 
@@ -171,7 +175,52 @@ class Diagnosis(StudyResult):
     @property
     def is_suspect(self) -> bool:
         """Whether something is most likely wrong; neither sound nor suspect is a bank of which the readings leave it open."""
-        return self.sound_probability < SUSPECT and self.fits
+        return self.sound_probability < SUSPECT and self.fits and not self.contradictions
+
+    @cached_property
+    def shown(self) -> Shown:
+        """What these readings could have shown of joints."""
+        return shown(self.found.expected, self.found.hypotheses[0][0].faults)
+
+    @property
+    def unread(self) -> list[str]:
+        """Packs whose current was read at no instant."""
+        read = {r.name for instant in self.readings.instants for r in instant.of("current")}
+        return [pack.name for pack in self.scenario.bank.packs if pack.name not in read]
+
+    @property
+    def cannot_show(self) -> bool:
+        """Whether all may be sound, but a joint of :data:`STATED_OHM` too much would not have stood out, or packs were not read."""
+        return self.is_sound and not self.contradictions and bool(self.unread or self.shown.hidden)
+
+    @property
+    def tells_sound(self) -> bool:
+        """Whether the readings fit a sound bank with 80 % or more, and would have shown a joint of :data:`STATED_OHM` too much."""
+        return self.is_sound and self.sound_probability >= TOLD_SOUND and not self.contradictions and not self.cannot_show
+
+    @property
+    def cannot_words(self) -> str:
+        """Why these readings cannot show whether the bank is sound, and what would."""
+        said = "These readings cannot show whether the bank is sound"
+        if self.unread:
+            return f"{said}: not read: {listed(self.unread)}, where a fault may hide. Read every pack at one current."
+        name, ohm = self.shown.worst
+        least = f"{ohm * 1e3:.2g} mΩ" if np.isfinite(ohm) else "more than 10 mΩ"
+        hides = f"a joint must have {least} too much ({name}) before it stands out"
+        if self.shown.by_meter:
+            return f"{said}: {hides}, because pack resistances are guesses. Measure millivolts across the links, or measure the packs."
+        return (
+            f"{said}: the clamp alone cannot tell here, because of its error and because pack resistances are guesses; {hides}. Measure "
+            "millivolts across the links, or measure the packs."
+        )
+
+    @property
+    def stands_out(self) -> str:
+        """The reading that is farthest from a sound bank's, in words."""
+        name, r, sound, _, _ = max(self._rows, key=lambda row: abs(row[1].value - row[2]) / row[4])
+        unit, factor = UNITS[r.kind]
+        of = f" ({name})" if name else ""
+        return f"{WHAT[r.kind]} {r.name}{of} reads {r.value * factor:.3g} {unit}, where {sound * factor:.3g} {unit} is due"
 
     @cached_property
     def suspects(self) -> list[Suspect]:
@@ -186,13 +235,19 @@ class Diagnosis(StudyResult):
     @property
     def told_suspects(self) -> list[Suspect]:
         """Those that tables and words tell of."""
+        if self.contradictions or not self.fits:
+            return []
         return [suspect for k, suspect in enumerate(self.suspects) if k < 3 or suspect.probability >= LEAST_TOLD]
 
     @cached_property
     def chosen(self) -> Chosen:
         """How well the first instant was chosen."""
         first, (at, read) = self.readings.instants[0], self.found.parts[0]
-        shares = [r.deviation / max(abs(r.value), 1e-9) for r in read if r.kind in ("current", "port")]
+        shares = [
+            r.deviation / max(abs(r.value), 1e-9)
+            for r in read
+            if r.kind in ("current", "port") and abs(r.value) > 2.0 * r.deviation
+        ]
         with threadpool_limits(1):
             return judged(
                 self.scenario.bank, at, self.found.held, first.time_s, first.spread_s, float(np.median(shares or [0.0]))
@@ -200,7 +255,9 @@ class Diagnosis(StudyResult):
 
     @cached_property
     def measure_next(self) -> list[Candidate]:
-        """Readings that could be taken next, the one that tells most first."""
+        """Readings that could be taken next, the one that tells most first; none where those taken are to be read again."""
+        if self.contradictions or not self.fits:
+            return []
         with threadpool_limits(1):
             return self._next()
 
@@ -287,13 +344,21 @@ class Diagnosis(StudyResult):
     def headline(self) -> str:
         """What the readings come to, in one sentence."""
         sound = self.sound_probability
+        if self.contradictions:
+            return " ".join(self.contradictions)
         if not self.fits:
             return (
+                f"Read again: what stands out most: {self.stands_out}. "
                 f"The readings fit none of the causes looked at, single or in pairs (a misfit as large has a chance of {self.found.fit_chance:.2g}): "
                 "check the readings, the file, and which instant they are of."
             )
-        if sound >= SOUND:
-            return f"The readings fit a sound bank: probability {percent(sound)} that nothing that they can show is wrong."
+        if self.cannot_show:
+            return self.cannot_words
+        if self.tells_sound:
+            return (
+                f"The readings fit a sound bank: probability {percent(sound)} that nothing that they can show is wrong; a joint of "
+                f"{STATED_OHM * 1e3:g} mΩ too much would have stood out."
+            )
         first = self.suspects[0]
         open_ = "" if self.is_suspect else " These readings alone do not decide it."
         return f"Probability {percent(sound)} that all is sound.{open_} First suspect, {percent(first.probability)}: {first.where} ({first.kind})."
@@ -301,7 +366,7 @@ class Diagnosis(StudyResult):
     @property
     def words(self) -> list[str]:
         said = [self.headline]
-        if not self.is_sound:
+        if not self.is_sound and not self.contradictions:
             said += [
                 f"{percent(suspect.probability)}: {suspect.text}"
                 for suspect in self.told_suspects[:3]
@@ -332,7 +397,7 @@ class Diagnosis(StudyResult):
         chosen = self.chosen
         return {
             "scenario": self.scenario.name, "warnings": as_records(self.warnings), "sound_probability": self.sound_probability,
-            "is_sound": self.is_sound, "is_suspect": self.is_suspect,
+            "is_sound": self.tells_sound, "is_suspect": self.is_suspect,
             "fits": self.fits, "fit_chance": self.found.fit_chance, "suspects": [s.record() for s in self.told_suspects],
             "measure_next": [c.record() for c in self.measure_next],
             "instant": {
@@ -347,7 +412,7 @@ class Diagnosis(StudyResult):
         """What was read against what a sound bank and the first suspect would give, a mark a pack."""
         from simbank.plotting.reading_plots import plot_readings
 
-        return plot_readings(self.table, "all sound" if self.is_sound else self.suspects[0].where, self.title)
+        return plot_readings(self.table, self.suspects[0].where, self.title)
 
     def drawing(self) -> str:
         """The bank as a drawing, suspects with their numbers by probability."""

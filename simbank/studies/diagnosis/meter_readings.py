@@ -29,6 +29,17 @@ COLUMNS = {
     "drop_mv": "volt", "instant": "",
 }  # fmt: skip
 PER_UNIT = {"drop_mv": 1e3}
+# Headings in another unit: whose they are, and times what.
+IN_OTHER_UNITS = {
+    "current_ma": ("current_a", 1e-3), "drop_v": ("drop_mv", 1e3), "drop_uv": ("drop_mv", 1e-3), "pack_voltage_mv": ("pack_voltage_v", 1e-3),
+    "time_since_change_min": ("time_since_change_s", 60.0), "time_since_change_h": ("time_since_change_s", 3600.0),
+}  # fmt: skip
+MOST_C_RATE = (
+    10.0  # of a pack, or of the bank at a port: more is a slip of the unit. Chosen here: no 48 V pack lasts minutes at it
+)
+MOST_DROP_V = 5.0  # along one conductor that still carries the bank: more is a slip of the unit. Chosen here
+# Of a pack's voltage at rest when empty and full, between which it can read; chosen here: beyond, no cell of it works
+LEAST_VOLT, MOST_VOLT = 0.6, 1.3
 POLES = {
     "+": "+",
     "-": "-",
@@ -200,7 +211,8 @@ class _Rows:
         self.frame, self.bank, self.accuracy, self.file = frame, bank, accuracy, file
         self.names = [pack.name for pack in bank.packs]
         self.branches = [branch.name for branch in bank.graph.branches]
-        self.told, self.found, self.times, self.seen = [], {}, {}, set()
+        self.told, self.found, self.times, self.seen, self.factor, self.heading = [], {}, {}, set(), {}, {}
+        self.frame = frame = self._in_own_columns(frame)
         for column in frame:
             if column not in COLUMNS:
                 raise InputError(f"unknown column; {nearest(column, COLUMNS)}", file=file, key="columns", value=column)
@@ -208,6 +220,27 @@ class _Rows:
             raise InputError('needs a column "pack" or "link"', file=file, key="columns", value=", ".join(frame))
         if not len(frame):
             raise InputError("holds no reading", file=file)
+
+    def _in_own_columns(self, frame):
+        """The table with the headings of :data:`COLUMNS`, whatever their case, and those in another unit turned into these."""
+        plain = {column: str(column).strip().lower() for column in frame}
+        if len(plain) == 1 and ";" in next(iter(plain)):
+            raise InputError(
+                "part values by commas and write 29.4 with a point, not 29,4",
+                file=self.file,
+                key="columns",
+                value=next(iter(plain)),
+            )
+        names = {}
+        for column, name in plain.items():
+            own, factor = IN_OTHER_UNITS.get(name, (name if name in COLUMNS else column, None))
+            if own in names.values():
+                raise InputError(f"gives {own} a second time", file=self.file, key="columns", value=column)
+            names[column] = own
+            self.heading[own] = column
+            if factor is not None:
+                self.factor[own] = factor
+        return frame.rename(columns=names)
 
     def read(self):
         percent = self._displays_in_percent()
@@ -249,6 +282,14 @@ class _Rows:
             k = next(k for k in range(len(self.frame)) if not 0 <= (self._number(k, "displayed_soc") or 0) <= 100)
             raise self._error(k, "displayed_soc", "must be from 0 to 1, or from 0 to 100 in per cent")
         if values and max(values) > MOST_RATED:
+            for k in range(len(self.frame)):
+                value = self._number(k, "displayed_soc")
+                if value is not None and 0 < value < 1 and "%" not in self._text(k, "displayed_soc"):
+                    raise self._error(
+                        k, "displayed_soc",
+                        f"stands among others in per cent, such as {max(values):g}: is it {value * 100:g} % or {value:g} %? "
+                        "Write all in per cent",
+                    )  # fmt: skip
             self.told.append("Displayed states of charge are taken as per cent.")
             return True
         return False
@@ -275,6 +316,12 @@ class _Rows:
             if drop is None:
                 raise self._error(k, "drop_mv", "is required with a link")
             branch = self._branch(k, link)
+            if abs(drop) / PER_UNIT["drop_mv"] > MOST_DROP_V:
+                raise self._error(
+                    k,
+                    "drop_mv",
+                    f"would be {abs(drop) / PER_UNIT['drop_mv']:.3g} V along one conductor: it is read in millivolts from end to end",
+                )
             self._add(k, readings, name, "drop", branch, abs(drop) / PER_UNIT["drop_mv"], self.accuracy["drop"])
         elif drop is not None:
             raise self._error(k, "link", "is required with drop_mv: the conductor along which it was read")
@@ -287,9 +334,13 @@ class _Rows:
         match = [name for name in self.names if name.lower() == text.lower()]
         name = text if text in self.names else match[0] if len(match) == 1 else None
         if name is None and port is None:
+            bare = re.sub(r"(?i)^(pack|battery)\s+", "", text)
+            if (meant := [name for name in self.names if name.lower() == bare.lower()]) and len(meant) == 1:
+                raise self._error(k, "pack", f'no such pack or port; did you mean "{meant[0]}"?')
             raise self._error(k, "pack", f"no such pack or port; {nearest(text, [*self.names, *self.bank.graph.ports])}")
         current = self._number(k, "current_a")
         if current is not None:
+            self._check_current(k, name, port, current)
             kind = "current" if name is not None else "port"
             self._add(k, readings, instant, kind, name or port, current, self.accuracy["current"])
         for column, kind in (("pack_voltage_v", "voltage"), ("displayed_soc", "display")):
@@ -301,11 +352,34 @@ class _Rows:
             if kind == "voltage":
                 if not value > 0:
                     raise self._error(k, column, "must be above zero")
+                self._check_voltage(k, name, value)
                 meter = Accuracy(0.0, self.accuracy["voltage"].floor, "")  # its share is the same error for every pack
                 self._add(k, readings, instant, kind, name, value, meter)
             else:
                 meter = Accuracy(0.0, DISPLAY_POINTS / 100.0, "")
                 self._add(k, readings, instant, kind, name, value / 100.0 if percent else value, meter)
+
+    def _check_current(self, k, name, port, current):
+        """Refuse a current that no pack carries: milliamperes, or a lost point."""
+        whose = "this pack" if name is not None else "this bank"  # of which a port carries all
+        capacity = sum(pack.capacity_ah for pack in self.bank.packs if name in (None, pack.name))
+        rate = abs(current) / capacity
+        if rate > MOST_C_RATE:
+            raise self._error(
+                k,
+                "current_a",
+                f"would be {rate:.3g} times the capacity of {whose} in an hour ({rate:.3g} C): mA? Then write {current:.12g} mA",
+            )
+
+    def _check_voltage(self, k, name, value):
+        """Refuse a voltage that its cells cannot have: a lost digit, millivolts, one cell of it."""
+        pack = next(pack for pack in self.bank.packs if pack.name == name)
+        empty, full = (pack.cells_in_series * float(pack.chemistry.ocv(soc)) for soc in (0.0, 1.0))
+        if not LEAST_VOLT * empty <= value <= MOST_VOLT * full:
+            raise self._error(
+                k, "pack_voltage_v",
+                f"cannot be that of this pack: {pack.cells_in_series} cells in series have {empty:.3g} V empty and {full:.3g} V full at rest",
+            )  # fmt: skip
 
     def _add(self, k, readings, instant, kind, name, value, meter):
         if (instant, kind, name) in self.seen:
@@ -348,7 +422,7 @@ class _Rows:
         if text is None:
             return None
         try:
-            number = float(text.replace("−", "-"))
+            number = float(text.replace("−", "-")) * self.factor.get(column, 1.0)
         except ValueError:
             number = self._quantity(k, column, text)
         if not math.isfinite(number):
@@ -366,7 +440,9 @@ class _Rows:
             raise self._error(k, column, "must be a number") from None
 
     def _error(self, k, column, problem):
-        return InputError(problem, file=self.file, key=f"row {k + 2}, {column}", value=self._text(k, column))
+        return InputError(
+            problem, file=self.file, key=f"row {k + 2}, {self.heading.get(column, column)}", value=self._text(k, column)
+        )
 
 
 def _same(text: str, name: str) -> bool:

@@ -16,8 +16,10 @@ from simbank.studies.diagnosis.suspects import Member, place_words
 __all__ = ["CARE", "instant_words", "joint_drop", "suspect_words"]
 
 CARE = (
-    "Live DC work: open the bank's disconnect before a bolt is touched, use insulated tools, take off rings and chains, keep to the pack "
-    "maker's torque, to the local code, and leave it to a licensed person where that asks for one."
+    "Live DC work: with the main disconnect open every link of a parallel bank still stands at the packs' 48 V. Before a bolt is touched "
+    "switch off or isolate each pack and verify with a meter; use insulated tools, take off rings and chains. Millivolts along a loaded "
+    "link: fused leads, and probes that cannot slip across poles. Keep to the pack maker's torque and the local code; a licensed person "
+    "does it where that asks for one."
 )
 PARTS = {
     JOINT: "millivolts from end to end of it",
