@@ -1167,6 +1167,11 @@ def test_assumed_bms():
     assert "assumed-bms" not in codes(run())
 
 
+def test_zero_by_default():
+    bare = bank(pack_types__own={"capacity": "100 Ah", "cell_resistance": "1 milliohm"})
+    assert told(sb.simulate(bare), "zero-by-default").severity == UNKNOWN
+
+
 # ---- runs that failed ----
 
 

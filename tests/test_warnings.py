@@ -1,5 +1,6 @@
 """Warnings: what makes each, where they are shown, and that a sound bank carries none."""
 
+import copy
 import json
 
 import numpy as np
@@ -28,7 +29,19 @@ def two_packs(**changes):
         "ports": [{"name": "port"}],
         "duty": {"kind": "constant", "discharge": "0.1 C", "hours": 0.5},
     }  # fmt: skip
-    return sb.from_dict(data, {key.replace("__", "."): value for key, value in changes.items()})
+    return stated(sb.from_dict(data, {key.replace("__", "."): value for key, value in changes.items()}))
+
+
+def stated(scenario):
+    """The scenario with zero written out wherever its file leaves joints or wiring inside packs out."""
+    data = copy.deepcopy(scenario.data)
+    wiring = data["wiring"]
+    conductors = [table[key] for table in (wiring, *wiring.get("strings", ())) for key in ("link", "lead") if key in table]
+    for table in conductors:
+        table.setdefault("joint", "0 ohm")
+    for kind in data["pack_types"].values():
+        kind.setdefault("internal_wiring", "0 ohm")
+    return sb.from_dict(data)
 
 
 def codes(warnings):
@@ -428,3 +441,37 @@ def test_tripped_at_once_by_a_device():
 def test_one_of_something_is_one():
     """ "1 runs" stood in the note on shorted cells, in a warning of a key that changes nothing, and over a sensitivity."""
     assert [counted(n, "run") for n in (0, 1, 2)] == ["0 runs", "1 run", "2 runs"]
+
+
+# ---- what the file leaves out ----
+
+
+def left_out(**more):
+    """Two packs of which the file gives neither joints nor wiring inside; ``more`` are keys of the pack type."""
+    return sb.with_changes(
+        two_packs(),
+        {
+            "pack_types.own": {"capacity": "100 Ah", "cell_resistance": "1 milliohm", **more},
+            "wiring.link": {"gauge": "2 AWG", "length": "30 cm"},
+        },
+    )
+
+
+def test_joints_and_wiring_left_out_are_told_and_an_explicit_zero_is_not():
+    warned = {warning.code: warning for warning in bank_warnings(left_out())}
+    assert warned["zero-by-default"].where == "joint, internal_wiring"
+    assert "Joints of 2 conductors and wiring inside 2 packs are not given and count as zero" in warned["zero-by-default"].text
+    assert "zero-by-default" in codes(sb.simulate(left_out()).warnings)
+    only = {warning.code: warning for warning in bank_warnings(left_out(internal_wiring="0 ohm"))}
+    assert only["zero-by-default"].text.startswith("Joints of 2 conductors are not given")
+    zero = {"gauge": "2 AWG", "length": "30 cm", "joint": "0 ohm"}
+    assert "zero-by-default" not in codes(
+        bank_warnings(sb.with_changes(left_out(internal_wiring="0 ohm"), {"wiring.link": zero}))
+    )
+
+
+def test_what_is_told_as_left_out_is_what_draws_take_from_assumed_data():
+    keys = {value.key for value in sb.uncertain_values(left_out())}
+    assert {"wiring.added.link A-B +", "wiring.added.link A-B -", "pack_types.own.internal_wiring"} <= keys
+    assert left_out().bank.joints_left_out == ("link A-B +", "link A-B -")
+    assert left_out().bank.wiring_left_out == ("A", "B")

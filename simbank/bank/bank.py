@@ -254,6 +254,8 @@ class Bank:
         Names of the packs of each string.
     unused_chemistries : tuple of str
         Names of the file's own chemistries that no pack type names.
+    joints_left_out, wiring_left_out : tuple of str
+        Conductors of whose joints, and packs of whose internal wiring, the file says nothing, so that they count as zero.
     """
 
     name: str
@@ -268,6 +270,18 @@ class Bank:
     spacing_m: float = 0.1
     strings: dict[str, tuple[str, ...]] = field(default_factory=dict)
     unused_chemistries: tuple[str, ...] = ()
+    joints_left_out: tuple[str, ...] = ()
+    wiring_left_out: tuple[str, ...] = ()
+
+    @property
+    def left_out_words(self) -> str:
+        """What of its joints and of the wiring inside its packs is not given and counts as zero, in words; empty if nothing.
+
+        >>> Bank("two", (), Graph((), {}, {}), joints_left_out=("link A-B +",), wiring_left_out=("A", "B")).left_out_words
+        'joints of 1 conductor and wiring inside 2 packs'
+        """
+        counts = (len(self.joints_left_out), "joints of", "conductor"), (len(self.wiring_left_out), "wiring inside", "pack")
+        return " and ".join(f"{what} {count} {of}{'s' * (count > 1)}" for count, what, of in counts if count)
 
     @property
     def capacity_ah(self) -> float:

@@ -9,7 +9,7 @@ from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import energy, hours, others, short
 from simbank.studies.protection import Protection
 from simbank.studies.protection.burning import first_to_burn
-from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
+from simbank.studies.protection.checks import FAIL, LEFT_OUT, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.words import duration_text
 from simbank.verdict import ACT, DANGER, UNKNOWN, Verdict
 
@@ -32,6 +32,7 @@ def protection_verdicts(found: Protection) -> Iterator[Verdict]:
     yield from _selectivity(found)
     yield from _drop(found)
     yield from _unknown(found)
+    yield from _on_left_out(found)
     yield from _hanging(found)
     if any(found.checks["status"] == PASS):
         yield from _nothing(found)
@@ -396,15 +397,36 @@ def _unknown(found):
             "size or ampacity is not given. Read the jacket, or the bar maker's sheet, and give it in the file."
         )
         yield verdict("ampacity-unknown", ", ".join(bare), text, conductors=len(bare))
-    left = found.counts[NOT_CHECKABLE] - len(found.hanging)
+    left = found.counts[NOT_CHECKABLE] - len(found.hanging) - len(_hangs_on_left_out(found))
     if left and not (doubtful or blind or bare):
         rows = found.checks[found.checks["status"] == NOT_CHECKABLE]
-        row = rows.drop(found.hanging.index).iloc[0]
+        row = rows.drop(found.hanging.index.union(_hangs_on_left_out(found).index)).iloc[0]
         text = (
             f"{left} check{'s' * (left > 1)} could not be made for want of data, first {row['rule']} at {row['where']}. The table of checks "
             "says what to read."
         )
         yield verdict("not-checkable", row["where"], text, checks=left)
+
+
+def _hangs_on_left_out(found):
+    """Checks that pass only with joints and wiring inside packs, which the file leaves out, at zero."""
+    return found.checks[[LEFT_OUT in wants for wants in found.checks["wants"]]]
+
+
+def _on_left_out(found):
+    left, checks = found.scenario.bank.left_out_words, _hangs_on_left_out(found)
+    told = {
+        "clears in time": ("fault-may-not-clear", "The least fault at {} clears in time"),
+        "withstand": ("cable-may-burn", "{} withstands every fault"),
+    }
+    for rule, (code, does) in told.items():
+        where = list(checks.loc[checks["rule"] == rule, "where"])
+        if where:
+            text = (
+                f"{does.format(where[0])} only with {left} counted as zero, since the file leaves them out; not with what is seen in practice"
+                f"{others(where[1:], 2)}. Measure and give them, or let --bands draw them."
+            )
+            yield verdict(code, ", ".join(where), text, UNKNOWN, places=len(where))
 
 
 def _hanging(found):

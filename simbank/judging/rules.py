@@ -75,6 +75,7 @@ class Rule:
 
 PROTECT, WARNING = "as the check of `protect`", "as the warning"
 HANGS = f"`protect --bands`: danger from {HANGS_DANGER * 100:g} % of the draws on, act from {HANGS_ACT * 100:g} %, else unknown"
+LEFT = "; without it: unknown, where it does not hold with joints and pack wiring that the file leaves out"
 HANGS_SOURCE = "Shares: chosen here, outside the band of 5 to 95 %; no better than a coin"
 SIZE_SOURCE = "NFPA 70 310.16, 240.4, 215.3; IEC 60364-5-52; from memory"
 
@@ -160,14 +161,14 @@ _ROWS = (
         "cable-may-burn",
         DANGER,
         "a conductor withstands every fault by the file's middle values, and not in every draw",
-        HANGS,
+        HANGS + LEFT,
         f"IEC 60364-4-43 434.5.2, IEC 60949; secondary source. {HANGS_SOURCE}",
     ),
     (
         "fault-may-not-clear",
         DANGER,
         "the least fault current clears in time by the file's middle values, and not in every draw",
-        HANGS,
+        HANGS + LEFT,
         f"IEC 60364-4-41 411.3.2 (5 s); from memory. {HANGS_SOURCE}",
     ),
     (
@@ -457,6 +458,7 @@ _ROWS = (
         WARNING,
         PRACTICE,
     ),
+    ("zero-by-default", UNKNOWN, "joints or wiring inside packs are not given and count as zero", WARNING, PRACTICE),
     ("assumed-bms", UNKNOWN, "a pack opened by a BMS whose limits the file does not give", WARNING, PRACTICE),
     (
         "keys-not-told-apart",

@@ -31,12 +31,13 @@ TO_DO = {
     "conductor-unprotected": "Fit thicker cable there, or a device between its load and its ampacity.",
     "no-device-limits": "Add a fuse or breaker.",
     "device-ratings-unknown": "Read them from its sheet.",
+    "zero-by-default": "Give them (joint, internal_wiring), or let --bands draw them from what is seen in practice.",
 }
 # Where the text of a warning begins to say what to do, by code; what stands above says it in fewer words.
 ADVICE = {
     "mixed-chemistry": " Do not join", "unequal-cell-count": " Never join", "no-own-device": " Put one at each", "unequal-charge": " Level them",
     "charge-below-freezing": " Warm them", "assumed-bms": ". Give the limits", "switch-stuck": " Take it", "charge-above-limit": ". Set ",
-    "unequal-age": " Ask the maker",
+    "unequal-age": " Ask the maker", "zero-by-default": " Give them",
 }  # fmt: skip
 SAID_BY_RULES = ("ac-load-unmet", "tripped-at-once")  # with more numbers, of a run
 SAME = {"ac-load-unmet": "load-unmet"}  # of many runs, whose own figures are not there

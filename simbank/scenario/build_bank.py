@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from simbank.bank import Bank, Bar, Branch, Graph, Pack, Parts, join
+from simbank.bank.assumed import assumed
 from simbank.bank.bank import Place
 from simbank.bank.equipment import BMS, Charger, Device, Display, Inverter, Switching
 from simbank.bank.layouts import LAYOUTS
@@ -78,7 +79,18 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
     return Bank(
         file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
         made.places, file.wiring.spacing, {string.name: tuple(string.packs) for string in file.wiring.strings}, unused,
+        *_left_out(file, graph, packs),
     )  # fmt: skip
+
+
+def _left_out(file: ScenarioFile, graph: Graph, packs: tuple[Pack, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Conductors of whose joints, and lithium-ion packs of whose internal wiring, the file says nothing."""
+    unsaid = assumed().joint.draw
+    joints = (b.name for b in graph.branches if b.conductor and b.conductor.joints and b.conductor.joint_draw is unsaid)
+    bare = {name for name, kind in file.pack_types.items() if kind.wiring_left_out}
+    tables = zip(file.each_pack(), packs, strict=True)
+    wiring = (name for (name, table), pack in tables if table.type in bare and pack.chemistry.family == "lithium-ion")
+    return tuple(name for name in joints if name not in file.wiring.added), tuple(wiring)
 
 
 # ---- packs ----

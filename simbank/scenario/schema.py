@@ -242,6 +242,11 @@ class PackType(FileModel):
         return self
 
     @property
+    def wiring_left_out(self) -> bool:
+        """Whether it says nothing of the wiring inside its packs."""
+        return "internal_wiring" not in self.model_fields_set
+
+    @property
     def pack_capacity_ah(self) -> float:
         """Rated capacity of the whole pack [Ah], however it is given."""
         return self.capacity if self.cell_capacity is None else self.cell_capacity * self.cells_in_parallel

@@ -267,7 +267,7 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
     left = assumed().internal_wiring
     for name, kind in scenario.file.pack_types.items():
         lithium = scenario.chemistry(kind.chemistry).family == "lithium-ion"
-        if "internal_wiring" not in kind.model_fields_set and lithium and _reached(name):
+        if kind.wiring_left_out and lithium and _reached(name):
             draw = left.draw.times(kind.cells_in_series / left.cells_in_series)
             key = f"pack_types.{name}.internal_wiring"
             yield UncertainValue(key, draw, _words(key), left.source, _group(key))

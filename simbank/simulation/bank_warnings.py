@@ -13,9 +13,9 @@ from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
 from simbank.warning import BankWarning, listed
 
-__all__ = ["FREEZING", "PARALLEL", "Joining", "closing_warnings", "relaxation_warnings", "warnings_of_bank"]
+__all__ = ["FREEZING", "LEFT_OUT", "PARALLEL", "Joining", "closing_warnings", "relaxation_warnings", "warnings_of_bank"]
 
-FREEZING, PARALLEL = "charge-below-freezing", "unequal-parallel-cells"
+FREEZING, PARALLEL, LEFT_OUT = "charge-below-freezing", "unequal-parallel-cells", "zero-by-default"
 UNUSED_CHEMISTRY, STUCK, ABOVE_LIMIT = "chemistry-unused", "switch-stuck", "charge-above-limit"
 # Rules of this module; all are common practice, no source.
 ALIKE = 0.02  # cells count as one kind if their voltages at half charge and at the end of charge agree within this share
@@ -60,7 +60,7 @@ def warnings_of_bank(bank: Bank, duty: Duty | SampledDuty, joining: Joining) -> 
     """
     return [
         *_kinds(bank, duty, joining), *_parallel_cells(bank), *_no_own_device(bank), *_below_freezing(bank, duty),
-        *_stuck(bank), *_above_limit(bank, duty), *_unused_chemistries(bank),
+        *_stuck(bank), *_above_limit(bank, duty), *_unused_chemistries(bank), *_left_out(bank),
     ]  # fmt: skip
 
 
@@ -300,6 +300,23 @@ def _parallel_cells(bank):
             )
             said.setdefault(text, []).append(pack.name)
     return [BankWarning(PARALLEL, ", ".join(names), text) for text, names in said.items()]
+
+
+# ---- what the file leaves out ----
+
+
+def _left_out(bank):
+    """Joints and wiring inside packs of which the file says nothing, so that they count as zero."""
+    left = bank.left_out_words
+    if not left:
+        return []
+    keys = (bank.joints_left_out, "joint"), (bank.wiring_left_out, "internal_wiring")
+    text = (
+        f"{left[0].upper()}{left[1:]} are not given and count as zero: fault currents come out too high, and so does what is left for a fuse "
+        f"to open on; how the packs share is uncertain too. Give them ({', '.join(key for names, key in keys if names)}; measured, with ±), or "
+        "let --bands draw them from what is seen in practice."
+    )
+    return [BankWarning(LEFT_OUT, ", ".join(key for names, key in keys if names), text)]
 
 
 # ---- devices ----

@@ -14,6 +14,7 @@ from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.provenance import made_by
 from simbank.scenario import Scenario
+from simbank.simulation.bank_warnings import LEFT_OUT
 from simbank.studies.described import bank_warnings
 from simbank.studies.diagnosis.meter_readings import Accuracy
 from simbank.studies.logs.drifting import change_of, daily_shares
@@ -94,8 +95,9 @@ def fit_log(
         found = fit(model, progress)
         change = change_of(model, found)
         shares = daily_shares(model, found, change)
+    warnings = [warning for warning in bank_warnings(scenario) if warning.code != LEFT_OUT]  # these are fitted
     made = made_by(scenario, "simbank.fit_log", log=table.source, port=model.port, accuracy=accuracy)
-    return FittedLog(scenario, table, model, found, change, shares, bank_warnings(scenario), made)
+    return FittedLog(scenario, table, model, found, change, shares, warnings, made)
 
 
 def _model(scenario: Scenario, table: LogTable, port: str, meter: Accuracy, volts: Accuracy) -> LogModel:

@@ -15,6 +15,7 @@ __all__ = [
     "CONDUCTOR",
     "CURVE",
     "FAIL",
+    "LEFT_OUT",
     "NOTE",
     "NOT_CHECKABLE",
     "PASS",
@@ -57,10 +58,11 @@ CODES = {
     rule: rule.replace(" ≤ ", " within ").replace(" ≥ ", " above ").replace(" ", "-") for rule in RULES
 }  # stable, for programs
 # What is wanted where a rule is not checkable.
-RATINGS, CURVE, CONDUCTOR = (
+RATINGS, CURVE, CONDUCTOR, LEFT_OUT = (
     "DC ratings of a device",
     "time-current curve of a device",
     "size, insulation or ampacity of a conductor",
+    "resistance of joints and of wiring inside packs",
 )
 
 

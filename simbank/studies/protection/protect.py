@@ -15,6 +15,7 @@ from simbank.studies.protection.device_checks import device_checks, devices_pres
 from simbank.studies.protection.fault_bands import fault_bands
 from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
 from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
+from simbank.studies.protection.left_out import held_against_left_out
 from simbank.studies.protection.outage import Loads, outage_table, overload_table
 from simbank.studies.protection.protection import Assumptions, Protection
 from simbank.studies.protection.ratings import string_ratings
@@ -115,7 +116,11 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
         *polarities(bank),
     ]
     bands = None
-    if draws is not None:
+    if draws is None:
+        found = held_against_left_out(
+            scenario, assumptions, greatest, breaks, sequences, found, lambda faults: _followed(faults, breaks, lambda done: None)
+        )
+    else:
         bands, found = fault_bands(
             scenario, assumptions, faults, found, draws, seed, lambda done: tell_all(middle + (1 - middle) * done)
         )

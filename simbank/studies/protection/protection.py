@@ -227,8 +227,14 @@ class Protection(StudyResult):
     @property
     def basis(self) -> list[str]:
         """What the figures rest on, as sentences."""
-        a = self.assumptions
+        a, left = self.assumptions, self.scenario.bank.left_out_words
+        judged = "in every draw with what was drawn of them" if self.bands else "also with them at the upper end of what is seen in practice"
+        zero = [
+            f"{left[:1].upper()}{left[1:]} are not given: currents, loads and drops of the tables count them as zero. Clearing in time and "
+            f"withstand are judged {judged}; what passes with zero only is not checkable."
+        ]
         return [
+            *(zero if left else []),
             f"Greatest fault current: packs as new, full, at {a.warm_k - 273.15:.0f} °C, conductors as in the file. Least: packs as old "
             f"as they are, {a.low_soc * 100:.0f} % charged, at {a.cold_k - 273.15:.0f} °C, conductors at {a.hot_conductor_k - 273.15:.0f} "
             "°C or hotter where the file has them so; one given by its resistance counts as measured at its temperature in the file and "
