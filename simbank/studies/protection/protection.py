@@ -228,7 +228,11 @@ class Protection(StudyResult):
     def basis(self) -> list[str]:
         """What the figures rest on, as sentences."""
         a, left = self.assumptions, self.scenario.bank.left_out_words
-        judged = "in every draw with what was drawn of them" if self.bands else "also with them at the upper end of what is seen in practice"
+        judged = (
+            "in every draw with what was drawn of them"
+            if self.bands
+            else "also with them at the upper end of what is seen in practice"
+        )
         zero = [
             f"{left[:1].upper()}{left[1:]} are not given: currents, loads and drops of the tables count them as zero. Clearing in time and "
             f"withstand are judged {judged}; what passes with zero only is not checkable."
