@@ -1763,12 +1763,26 @@ def read(changes=None, total=100.0, times=None, since_s=0.0, **diagnosis):
     return sb.diagnose(sound, table, **diagnosis)
 
 
+def test_readings_cannot_show(monkeypatch):
+    verdict = told(read(), "readings-cannot-show")  # packs are known within 10 %, which hides a joint of 1 milliohm
+    assert verdict.severity == UNKNOWN
+    least = verdict.numbers["least_ohm"]
+    assert least > 1e-3
+    monkeypatch.setattr("simbank.studies.diagnosis.shown.STATED_OHM", least * 1.01)
+    assert "readings-cannot-show" not in codes(read())
+
+
+def test_readings_contradict():
+    found = read(times={2: -1.0})
+    verdict = told(found, "readings-contradict")
+    assert verdict.severity == UNKNOWN
+    assert "C fits with its sign turned" in verdict.text
+    assert not {"pack-suspected", "readings-fit-nothing"} & set(codes(found))
+    assert "readings-contradict" not in codes(read())
+
+
 def test_readings_fit_sound(monkeypatch):
-    found = read()
-    unsaid = told(found, "readings-cannot-show")  # packs are known within 10 %, which hides a joint of 1 milliohm
-    assert unsaid.severity == UNKNOWN
-    assert unsaid.numbers["least_ohm"] > 1e-3
-    assert "readings-fit-sound" not in codes(found)
+    assert "readings-fit-sound" not in codes(read())
     monkeypatch.setattr("simbank.studies.diagnosis.shown.STATED_OHM", 6e-3)
     assert "readings-cannot-show" not in codes(found)
     verdict = told(found, "readings-fit-sound")
