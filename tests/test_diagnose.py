@@ -67,6 +67,56 @@ def test_a_joint_between_two_packs_by_ohms_law():
     assert f"yours reads {drop_mv:.3g} mV" in found.suspects[0].text
 
 
+def test_what_a_sound_link_should_read_is_one_figure_by_ohms_law():
+    """A link of 0.4 mΩ with 8 mΩ too much carries 36.6 A of 100, by the current divider: a sound one drops 14.6 mV at that, and not the
+    19.4 mV of the 48.4 A that it would carry if the bank were sound. Text, verdict, table and what to read next say so."""
+    total, extra = 100.0, 8e-3
+    second = total * PACK_OHM / (2 * PACK_OHM + 0.8e-3 + extra)
+    assert second == pytest.approx(36.6, abs=0.05)
+    pair = rows({"A": total - second, "B": second})
+    clamp = sb.diagnose(bank("AB"), pair)
+    drop_mv = second * (0.4e-3 + extra) * 1e3
+    read = sb.diagnose(bank("AB"), pd.concat([pair, pd.DataFrame([{"link": "A-B -", "drop_mv": drop_mv}])]))
+    assert "at 36.6 A it should read 15 mV from end to end" in read.suspects[0].text
+    assert "at 37 A it should read 15 mV" in next(v.text for v in sb.verdicts(read) if v.code == "joint-suspected")
+    assert read.other_readings["due"].tolist() == pytest.approx([second * 0.4])
+    assert "along link A-B - reads 307 mV, where 14.6 mV is due" in read.stands_out
+    one = next(c for c in clamp.measure_next if c.poles == ("link A-B +",))
+    assert one.sound == pytest.approx(second * 0.4)
+    size = next(m.size for s in clamp.suspects for m in s.members if m.where == "link A-B +")
+    assert one.suspect == pytest.approx(second * (0.4 + size * 1e3))
+
+
+def test_both_poles_are_asked_for_in_one_breath():
+    currents, _ = with_added(bank(), {"link B-C -": 2e-3})
+    found = sb.diagnose(bank(), rows(currents))
+    both = found.asked_next[0]
+    assert both.poles == ("link B-C +", "link B-C -")
+    alone = {c.where: c.then for c in found.measure_next}
+    assert both.then > max(alone["link B-C +"], alone["link B-C -"])
+    amperes = currents["C"] + currents["D"]
+    text = found.suspects[0].text
+    assert (
+        f"at {amperes:.3g} A the pole that reads about {both.suspect:.0f} mV instead of {amperes * 0.4:.0f} mV is the bad one"
+        in text
+    )
+    assert any(
+        f"(link B-C): {amperes * 0.4:.0f} mV if sound, about {both.suspect:.0f} mV if it is the bad one" in t for t in found.words
+    )
+    bus = bank(layout="chain-opposite")  # where the clamp tells the poles apart, one is asked for
+    assert all(len(c.poles) < 2 for c in sb.diagnose(bus, rows(with_added(bus, {"link B-C -": 2e-3})[0])).asked_next)
+
+
+@pytest.mark.parametrize("layout", ["chain", "chain-opposite", "chain-middle", "busbar"])
+def test_currents_of_conductors_follow_from_those_of_packs(layout):
+    """By Kirchhoff's current law, a bad joint or not: against the whole network."""
+    scenario = bank("ABCDE", layout)
+    name = scenario.bank.graph.branches[1].name
+    point = sb.operating_point(sb.with_changes(scenario, {"wiring.added": {name: "5 milliohm"}}), {"load": 120.0})
+    carried = HeldBank(scenario.bank).carried(point.packs["current_a"].to_numpy(), np.array([120.0]))
+    assert carried == pytest.approx(point.branches["current_a"].to_numpy(), abs=1e-6)
+
+
 def test_an_open_pack_leaves_the_others_by_thevenin():
     """Three equal packs on ideal bars with equal leads: one out, the others carry a half each, through 12 + 0.8 mΩ."""
     found = sb.diagnose(bank("ABC", "busbar"), rows({"A": 0.0, "B": 60.0, "C": 60.0}))

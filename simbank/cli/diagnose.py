@@ -16,7 +16,7 @@ _COLUMNS = {
     "pack": "pack", "read_a": "read [A]", "sound_a": "sound bank [A]", "suspect_a": "first suspect [A]", "off_percent": "off [%]",
     "off_deviations": "off, deviations",
 }  # fmt: skip
-_OTHERS = {"what": "read", "unit": "unit", "read": "read", "sound": "sound bank", "suspect": "first suspect"}
+_OTHERS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
 _SUSPECTS = {
     "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
 }  # fmt: skip
@@ -24,7 +24,7 @@ _MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
 _NEXT = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
 _MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
 MOST_NEXT = 5
-_VALUES, _SIZES = ("read", "sound", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
+_VALUES, _SIZES = ("read", "due", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
 
 
 def diagnose(

@@ -184,8 +184,22 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     split = np.split(np.exp(weight - total), np.cumsum([len(e.faults.each) for e in found])[:-1])
     return Found(
         name, sign, held, tuple(parts), knowledge, expected, tuple(zip(found, split, strict=True)), total, _best_chance(found, split, freedom),
-        hidden,
+        hidden, tuple(_carried(bank, held, at, read) for at, read in parts),
     )  # fmt: skip
+
+
+def _carried(bank, held, at, read):
+    """Current of each element by what was read of packs; packs that were not read share the rest as in a sound bank."""
+    read_a = {r.name: r.value for r in read if r.kind == "current"}
+    sound = at.response.current_a[: held.n]
+    was_read = np.array([pack.name in read_a for pack in bank.packs])
+    pack_a = np.array([read_a.get(pack.name, sound[k]) for k, pack in enumerate(bank.packs)])
+    left, rest = at.port_a.sum() - pack_a[was_read].sum(), sound[~was_read].sum()
+    if rest and left / rest > 0:
+        pack_a[~was_read] *= left / rest
+    port_a = at.port_a.copy()
+    port_a[at.port] += pack_a.sum() - port_a.sum()
+    return np.concatenate([pack_a, held.carried(pack_a, port_a)])
 
 
 def _kept(evidence, places):

@@ -170,6 +170,21 @@ class HeldBank:
                 break
         return Response(every, from_emf, from_port, np.concatenate([ohm, self.branch_ohm]), emf, soc, by_soc)
 
+    def carried(self, pack_a: np.ndarray, port_a: np.ndarray) -> np.ndarray:
+        """Current of each conductor [A] where packs and ports carry these currents, by Kirchhoff's laws: as :attr:`Response.current_a` counts.
+
+        Without loops among the conductors their resistance has no bearing on it.
+        """
+        drive = np.zeros((self.size, 1))
+        np.add.at(drive[:, 0], self.ends[: self.n, 1], pack_a)
+        np.add.at(drive[:, 0], self.ends[: self.n, 0], -pack_a)
+        np.add.at(drive[:, 0], self.ports[:, 0], -port_a)
+        np.add.at(drive[:, 0], self.ports[:, 1], port_a)
+        ends, conductance = self.ends[self.n :], 1.0 / self.branch_ohm
+        grounded = np.unique(components(self.size, ends), return_index=True)[1]
+        potential = grounded_solver(ends, conductance, self.size, grounded)(drive)[:, 0]
+        return conductance * (potential[ends[:, 0]] - potential[ends[:, 1]])
+
     def _linear(self, ohm):
         """G and C of elements with these resistances."""
         conductance = 1.0 / ohm
