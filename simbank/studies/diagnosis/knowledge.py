@@ -115,7 +115,7 @@ class Knowledge:
         for value in self.values:
             place, _, rest = value.key.partition(".")
             name, _, field = rest.rpartition(".")
-            if place == "packs" and field in ("soc", "resistance_growth"):
+            if place == "packs" and field in ("soc", "resistance_growth", "resistance_at_posts"):
                 if value.source != GIVEN or name not in packs:
                     continue
                 low, middle, high = (value.draw.number(share) for share in (LOW, 0.5, HIGH))
@@ -124,7 +124,8 @@ class Knowledge:
                     self.soc[k] = (high - low) / 2.0
                 else:
                     pack = bank.packs[k]
-                    self.resistance_share[k] = (high - low) / 2.0 / middle * pack.cell_path_ohm / pack.ohmic_ohm
+                    part = pack.cell_path_ohm / pack.ohmic_ohm if field == "resistance_growth" else 1.0
+                    self.resistance_share[k] = (high - low) / 2.0 / middle * part
                     self.is_said[k] = True
             elif value.key.startswith("wiring.added."):
                 branch = value.key.removeprefix("wiring.added.")
