@@ -1839,6 +1839,28 @@ def test_instant_ill_chosen():
     assert "small" in small.text
 
 
+def test_displays_apart_among_readings():
+    """What two packs of a chain may hold apart at rest, of their own curve: the least d at which U differs by both half-widths."""
+    sound = bank(**CHAIN)
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": read_currents(sound), "displayed_soc": [0.85, 0.45, 0.6, 0.5]})
+    noon = table.assign(displayed_soc=[0.6, 0.55, 0.6, 0.6], instant="noon")
+    found = sb.diagnose(sound, pd.concat([table.assign(instant="morning"), noon]))
+    verdict = told(found, "displays-apart")
+    cell, d = sound.bank.packs[0].chemistry, np.linspace(0.0, 0.6, 6001)
+    mean = float(found.found.held.start[:4].mean())
+    over = cell.ocv(mean + d / 2) - cell.ocv(mean - d / 2) - cell.half_width_at(mean + d / 2) - cell.half_width_at(mean - d / 2)
+    assert verdict.numbers["hysteresis_bound_points"] == pytest.approx(100 * d[np.flatnonzero(over >= 0)[0]], abs=0.05)
+    assert verdict.numbers["displayed_spread_points"] == pytest.approx(40.0)
+    assert verdict.numbers["between_instants_points"] == pytest.approx(35.0)
+    assert "A stands 40 and 5 points above B" in verdict.text
+    alike = sb.diagnose(sound, table.assign(displayed_soc=[0.6, 0.61, 0.6, 0.6]))
+    assert "displays-apart" not in codes(alike)
+
+
+def read_currents(scenario, total=100.0):
+    return sb.operating_point(scenario, {"port": total}).pack_a
+
+
 def test_readings_after_work():
     """A small current after two hours at a large one: packs differ by charge, and none is bad. Of equal packs on equal leads none does."""
     changes = {f"packs.{name}.soc": 0.8 for name in "ABCD"}
