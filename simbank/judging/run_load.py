@@ -14,6 +14,7 @@ from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.band_figures import STOPS
+from simbank.studies.rule_figures import ENDS
 from simbank.verdict import Verdict
 
 __all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
@@ -27,7 +28,6 @@ CHARGE_STOPS = (  # by a pack or device, not by the charger
     Event.CHARGE_BLOCKED, Event.CELL_OVER_VOLTAGE, Event.CHARGE_OVER_CURRENT, Event.CHARGE_TEMPERATURE, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
 )  # fmt: skip
-ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 
 
 def charge_at(result: Result, times_s: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
