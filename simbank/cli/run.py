@@ -129,7 +129,7 @@ def _show_run(result, as_json, out, wide, bands=None):
     if bands is not None:
         summary = summary | {"warnings": [*summary["warnings"], *as_records(bands.warnings)]}
         if out is not None:
-            from simbank.studies.bands import BANDS_FOLDER
+            from simbank.studies.bands_result import BANDS_FOLDER
 
             bands.write(out / BANDS_FOLDER)
     if as_json:

@@ -19,7 +19,7 @@ from simbank.judging.rules import RULES, verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import Clock
 from simbank.simulation import Result
-from simbank.studies.bands import Bands
+from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.pack_limits import device_ratings, limits_of_pack
 from simbank.studies.ranks import average_ranks

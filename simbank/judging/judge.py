@@ -26,7 +26,7 @@ from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
 from simbank.studies.at_rest_result import AtRest
-from simbank.studies.bands import Bands
+from simbank.studies.bands_result import Bands
 from simbank.studies.bill import Bill
 from simbank.studies.compare import Comparison
 from simbank.studies.diagnosis import Diagnosis

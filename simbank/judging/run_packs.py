@@ -178,7 +178,10 @@ def strained(result: Result, told_once: bool = False) -> list[tuple]:
     current, rows, peaks = result.packs["current_a"], result.summary["packs"], []
     for row in rows:
         flows = current[row["name"]].to_numpy()
-        sampled = max(float(flows.max()), 0.0), max(float(-flows.min()), 0.0)  # beyond those between samples by their error at most
+        sampled = (
+            max(float(flows.max()), 0.0),
+            max(float(-flows.min()), 0.0),
+        )  # beyond those between samples by their error at most
         peaks.append(tuple(max(pair) for pair in zip(sampled, (row["discharge_peak_a"], row["charge_peak_a"]), strict=True)))
     told = [row["name"] for row in rows if told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H]
     return nearest_limits(result.scenario.bank, rows, peaks, told)

@@ -10,7 +10,7 @@ import pandas as pd
 from simbank.digits import cells
 from simbank.report.parts import Figures, table, text
 from simbank.studies.band_figures import USUAL, WORDS
-from simbank.studies.bands import Bands
+from simbank.studies.bands_result import Bands
 
 __all__ = ["first_readings", "headlines", "reach"]
 

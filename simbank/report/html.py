@@ -22,7 +22,7 @@ from simbank.results import Study
 from simbank.scenario import Scenario
 from simbank.simulation import Result
 from simbank.studies import bill, readings
-from simbank.studies.bands import Bands
+from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Protection

@@ -18,16 +18,9 @@ from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.uncertain import uncertain_values
 from simbank.studies.band_figures import NEVER_IS_LATER, SEEN, WORDS
-from simbank.studies.bands import (
-    Bands,
-    bands_made_by,
-    bands_of,
-    checked_settings,
-    instants,
-    quantiles,
-    run_for_bands,
-    sampling_step_s,
-)
+from simbank.studies.band_tables import bands_of, quantiles
+from simbank.studies.bands import bands_made_by, checked_settings, instants, run_for_bands, sampling_step_s
+from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.warning import BankWarning, as_records, counted, gathered

@@ -19,7 +19,8 @@ from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
-from simbank.studies.bands import BANDS_FOLDER, Bands, bands_by, checked_settings
+from simbank.studies.bands import bands_by, checked_settings
+from simbank.studies.bands_result import BANDS_FOLDER, Bands
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings, ideal_bar_words, layouts_left_out
 from simbank.studies.draw_runs import Found

@@ -17,7 +17,8 @@ from simbank.provenance import made_by
 from simbank.results import Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
-from simbank.studies.bands import BANDS_FOLDER, Bands, bands_by, checked_settings
+from simbank.studies.bands import bands_by, checked_settings
+from simbank.studies.bands_result import BANDS_FOLDER, Bands
 from simbank.studies.case import Case
 from simbank.studies.draw_runs import Found
 from simbank.studies.settings import STUDY_TOLERANCE
@@ -124,7 +125,7 @@ def usable(
     DataFrame
         Rows: each pack, ``sum of packs``, ``bank``; columns ``charge_ah``, ``energy_wh``. What the bank lacks against the sum is
         what unequal sharing and its cable cost. ``attrs["warnings"]`` is a list of ``{code, where, text}``, ``attrs["made_by"]``
-        what made it, ``attrs["bands"]`` the :class:`~simbank.studies.bands.Bands`, where asked for; :class:`Usable` makes words, JSON,
+        what made it, ``attrs["bands"]`` the :class:`~simbank.studies.bands_result.Bands`, where asked for; :class:`Usable` makes words, JSON,
         files and a section of a report of it.
 
     Raises
