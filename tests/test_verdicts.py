@@ -1984,7 +1984,7 @@ def test_hangs_on_unknown():
     (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
     assert share == pytest.approx(0.9)
     assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
-    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5, warned="unequal-charge")) is None  # holds in 95 %
 
 
 def test_may_happen(sound):

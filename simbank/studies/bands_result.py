@@ -324,7 +324,8 @@ class Bands(StudyResult):
         """From the tables that :meth:`write` wrote, by the names of their files without ending."""
 
         def text(name, *columns):  # an empty text is no missing one
-            return tables[name].fillna(dict.fromkeys(columns, ""))
+            empty = {column: "" for column in columns if column in tables[name]}
+            return tables[name].astype(dict.fromkeys(empty, object)).fillna(empty)
 
         soc, spread = tables.get("bands_soc"), tables.get("bands_spread")
         if soc is not None:
