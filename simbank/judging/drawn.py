@@ -1,7 +1,7 @@
 """Verdicts over drawn banks: in what share of the draws each holds, which of them hang on a value that is not known, what happens in some only.
 
 A rule is applied to what was kept of each draw (figures, what :mod:`simbank.studies.rule_figures` has, codes of warnings and events),
-with the thresholds that it has for a run. Which rules have no share, and why, is said in DEVELOPERS.md.
+with the thresholds that it has for a run. Which have no share, and why, is said in simbank/cli/README.md.
 """
 
 from __future__ import annotations
@@ -91,7 +91,8 @@ def _hardest(draws: _Draws, where: str | None) -> np.ndarray:
 
 
 def _alike(draws: _Draws, where: str | None) -> np.ndarray:
-    return (draws.of_packs(*SHARES).max(axis=1) < rules.SHARE_TOLD).to_numpy()
+    near = (draws.limit("of_limit") >= rules.NEAR_LIMIT).any(axis=1)
+    return ((draws.of_packs(*SHARES).max(axis=1) < rules.SHARE_TOLD) & ~near).to_numpy()
 
 
 def _apart(figure: str) -> Holds:
@@ -101,9 +102,9 @@ def _apart(figure: str) -> Holds:
 def _full_first(draws: _Draws, where: str | None) -> np.ndarray:
     most = draws.of_packs("soc_max")
     speaks = (draws.figures["unfilled_percent"] >= 100.0 * rules.LEFT_SHARE) & (most.max(axis=1) >= rules.FULL_SOC)
-    charged = draws.limit("charged_percent")
+    charged, fullest = draws.limit("charged_percent"), draws.limit("fullest_percent")
     if charged.shape[1]:
-        speaks &= (charged > 100.0 * rules.LEFT_SHARE).any(axis=1)
+        speaks &= (charged > 100.0 * rules.LEFT_SHARE).any(axis=1) & (fullest >= 100.0 * rules.FULL_SOC).any(axis=1)
     return (speaks if where not in most else speaks & (most.idxmax(axis=1) == where)).to_numpy()
 
 

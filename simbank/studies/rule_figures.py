@@ -48,6 +48,7 @@ RULE_FIGURES = (
     ("display_error_points", "points", "largest distance of what its display shows from its state of charge"),
     ("charge_end_soc_percent", "%", "charge of the bank when a charge ended by itself, the least; empty where none did"),
     ("charged_percent", "%", "by how much the bank's charge rose above that at the start, at the most"),
+    ("fullest_percent", "%", "charge of the fullest pack when the bank was at its fullest"),
     ("unmet_uncut_wh", "Wh", "energy asked at the port and not given although it never stopped; of alternating current where that is asked"),
     ("ports_apart_v", "V", "largest voltage between two ports while both carry current or are set"),
     ("ports_apart_s", "s", "longest time between two ports' cut-offs or ends of charge"),
@@ -196,11 +197,12 @@ def _of_packs(result):
 
 def _of_bank(result):
     rows, samples, ports = result.summary["packs"], result.pack_samples, result.summary["ports"]
-    found = {(BANK, "charge_end_soc_percent"): None, (BANK, "charged_percent"): 0.0}
+    found = {(BANK, "charge_end_soc_percent"): None, (BANK, "charged_percent"): 0.0, (BANK, "fullest_percent"): None}
     if len(samples.time_s):
         capacity = np.array([row["capacity_ah"] for row in rows])
         total = samples.soc @ capacity * (100.0 / capacity.sum())
         found[(BANK, "charged_percent")] = float(total.max() - total[0])
+        found[(BANK, "fullest_percent")] = 100.0 * float(samples.soc[int(total.argmax())].max())
         ends = [row.time_s for row in result.event_rows if row.event in ENDS]
         if ends:
             found[(BANK, "charge_end_soc_percent")] = float(np.interp(ends, samples.time_s, total).min())
