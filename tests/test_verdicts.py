@@ -1841,6 +1841,30 @@ def test_instant_ill_chosen():
     assert "small" in small.text
 
 
+def test_readings_after_work():
+    """A small current after two hours at a large one: packs differ by charge, and none is bad. Of equal packs on equal leads none does."""
+    changes = {f"packs.{name}.soc": 0.8 for name in "ABCD"}
+    steps = [{"discharge": "75 A", "hours": 2}, {"discharge": "8 A", "hours": 1}]
+    run = sb.simulate(
+        sb.with_changes(bank(**CHAIN), changes | {"duty": {"kind": "cycles", "steps": steps}}),
+        integrator="fast",
+        output_step_s=60,
+    )
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    sound = sb.with_changes(bank(**CHAIN), {key: soc for key in changes})
+    table = pd.DataFrame(
+        {"pack": list("ABCD"), "current_a": run.packs["current_a"].loc[7260.0].round(2), "time_since_change_s": 60.0}
+    )
+    clamp = {"accuracy": "1 % + 0.02 A"}
+    found = sb.diagnose(sound, table, **clamp)
+    verdict = told(found, "readings-after-work")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["worked_probability"] > 0.5
+    assert not {"pack-suspected", "joint-suspected"} & set(codes(found))
+    assert "readings-after-work" not in codes(sb.diagnose(sound, table, before="discharge 75 A for 2 h", **clamp))
+    assert "readings-after-work" not in codes(read())
+
+
 def test_measure_next(monkeypatch):
     found = read({"wiring.added": {"link A-B +": "4 milliohm"}})
     verdict = told(found, "measure-next")

@@ -510,6 +510,13 @@ _ROWS = (
         "Kirchhoff's current law; chosen here",
     ),
     (
+        "readings-after-work",
+        UNKNOWN,
+        "readings that look like those of packs that still differ by what the bank did before: a pack or joint is then accused in vain",
+        "more likely than not",
+        "equations: `simulation/pack_model.py`; how likely such work is: chosen here",
+    ),
+    (
         "instant-ill-chosen",
         UNKNOWN,
         "currents were read while they drifted by more than the meter's error, or are too small for it",

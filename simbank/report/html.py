@@ -17,7 +17,7 @@ from simbank.plotting.drawing import draw_bank
 from simbank.provenance import described
 from simbank.report.band_parts import first_readings, headlines, reach
 from simbank.report.failures import failures, marks
-from simbank.report.parts import Figures, Sources, grouped, lines, powers, table, text
+from simbank.report.parts import Figures, Sources, grouped, lines, powers, shown_table, table, text
 from simbank.results import Study
 from simbank.scenario import Scenario
 from simbank.simulation import Result
@@ -409,6 +409,7 @@ class _Page:
         parts = [text(line) for line in study.text]
         if study.table is not None:
             parts.append(table(study.title, study.table, sources=self.sources))
+        parts += [shown_table(one) for one in study.tables if len(one.frame)]
         parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
