@@ -367,6 +367,83 @@ def test_what_a_file_says_of_its_accuracy_counts():
     assert sb.diagnose(bank(**known), rows(currents)).sound_probability < sb.diagnose(bank(), rows(currents)).sound_probability
 
 
+# ---- what the bank did before ----
+
+WORKED = {f"packs__{name}__soc": 0.8 for name in "ABCD"}
+
+
+def after_heavy_work(added=None, since_s=60.0, small_a=20.0):
+    """Currents after two hours at 150 A out of a chain of 0.8 mΩ a link, then a smaller one, by a run; and the sound bank as it is known then."""
+    steps = [{"discharge": "150 A", "hours": 2}, {"discharge": f"{small_a} A", "hours": 1}]
+    changes = WORKED | {"duty": {"kind": "cycles", "steps": steps}, "wiring__added": added or {}}
+    run = sb.simulate(bank(**changes), integrator="fast", output_step_s=60)
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    read = run.packs["current_a"].loc[7200.0 + since_s]
+    return bank(**{key: soc for key in WORKED}), rows(read.round(1).to_dict(), time_s=since_s), read.to_numpy()
+
+
+@pytest.mark.parametrize(("since_s", "within"), [(60.0, 0.02), (600.0, 0.02), (3600.0, 0.02)])
+def test_a_bank_after_work_stands_for_a_run(since_s, within):
+    """Held currents through the work, then the smaller one: against a run, which follows them: self-consistent."""
+    scenario, _, read = after_heavy_work(since_s=since_s)
+    held = HeldBank(scenario.bank).after(np.array([150.0]), 7200.0).response(np.array([20.0]), since_s)
+    assert held.current_a[:4] == pytest.approx(read, abs=within * 20.0)
+    rested = HeldBank(scenario.bank).response(np.array([20.0]), since_s)
+    assert np.max(np.abs(rested.current_a[:4] - read)) > 0.05 * 20.0  # and work does move them
+
+
+def test_relaxation_decays_after_a_change_as_its_pairs_do():
+    """One pack's voltage after a current ends: each pair's R I (1 − exp(−T/τ)) exp(−t/τ) is left, by hand."""
+    held = HeldBank(bank("AB", "busbar").bank)
+    current = np.array([20.0, 20.0])
+    held.start, _ = held.pack_state(current, 300.0)
+    after = [held.pack_voltage(np.zeros(2), t)[0] for t in (0.0, 100.0)]
+    chemistry = sb.load_chemistry("lfp")
+    pairs = [(16 * 0.5e-3 * pair.resistance_ratio, pair.time_constant_s) for pair in chemistry.rc]
+    soc = 0.5 - 20.0 * 300.0 / (200.0 * 3600.0)
+    factor = float(chemistry.rc_factor(soc))
+    left = [sum(r * factor * 20.0 * (1 - np.exp(-300.0 / tau)) * np.exp(-t / tau) for r, tau in pairs) for t in (0.0, 100.0)]
+    assert after[1] - after[0] == pytest.approx(left[0] - left[1], rel=1e-3)
+
+
+def test_a_sound_bank_is_not_accused_after_heavy_work():
+    scenario, read, _ = after_heavy_work()
+    as_if_rested = sb.diagnose(scenario, read, before="rest")
+    assert as_if_rested.is_suspect  # what work left looks like a fault
+    found = sb.diagnose(scenario, read)
+    assert not found.is_suspect
+    assert found.worked_probability > 0.5
+    assert found.work.share > 5 * found.chosen.meter_share
+    assert any("After heavy work a suspicion is weak. So it looks here" in text for text in found.words)
+    told = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert told.is_sound
+    assert told.sound_probability > found.sound_probability
+    assert not any("After heavy work" in text for text in told.words)
+
+
+def test_a_bad_joint_is_found_after_heavy_work_that_is_told():
+    scenario, read, _ = after_heavy_work({"link B-C +": "3 milliohm"}, small_a=120.0)
+    found = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert "link B-C +" in found.suspects[0].where.split(", ")
+
+
+def test_equal_packs_on_equal_leads_do_not_differ_by_work():
+    scenario = bank(layout="busbar")
+    found = sb.diagnose(scenario, rows(with_added(scenario, {})[0]))
+    assert found.work.share == pytest.approx(0.0, abs=1e-6)
+    assert not any("not told" in text for text in found.words)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["150 A for 2 h", "discharge 150 A", "discharge 150 V for 2 h", "discharge -5 A for 2 h", "charge 5000 A for 2 h", "nap"],
+)
+def test_work_that_cannot_be_read_is_an_input_error(text):
+    with pytest.raises(sb.InputError) as error:
+        sb.diagnose(bank(), rows({"A": 30.0, "B": 29.0}), before=text)
+    assert error.value.key == "before"
+
+
 # ---- how it is told ----
 
 

@@ -44,6 +44,12 @@ def diagnose(
     doing: Annotated[
         str | None, typer.Option(help="What the bank was doing: discharge or charge.  [default: positive currents discharge]")
     ] = None,
+    before: Annotated[
+        str | None,
+        typer.Option(
+            help='What the bank did right up to the last change of current: "discharge 200 A for 2 h", "charge 60 A for 3 h", or rest.'
+        ),
+    ] = None,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -57,7 +63,7 @@ def diagnose(
     with command.progress("Readings of"):
         found = study(
             command.scenario, readings, port=port, doing=doing, accuracy=accuracy, voltage_accuracy=voltage_accuracy,
-            drop_accuracy=drop_accuracy,
+            drop_accuracy=drop_accuracy, before=before,
         )  # fmt: skip
     command.finish(found, _show_diagnosis)
 

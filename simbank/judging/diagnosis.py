@@ -10,7 +10,7 @@ from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
+from simbank.studies.diagnosis.diagnosis import LEAST_BITS, SOUND, percent
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.suspects import bare_name, place_words
 from simbank.studies.diagnosis.words import millivolts
@@ -55,12 +55,21 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
         )
     yield from _instant(found)
-    if found.asked_next and found.asked_next[0].bits > LEAST_BITS:
-        first = found.asked_next[0]
+    if found.worked_probability > SOUND:
+        text = (
+            f"The currents are those of packs that still differ by what the bank did before ({percent(found.worked_probability)} probable): that "
+            f"moves shares by up to {found.work.share * 100:.2g} % here, and every suspicion of a pack or a joint is weak. {found.work_advice}"
+        )
+        yield verdict(
+            "readings-after-work", "bank", text, worked_probability=found.worked_probability, share=found.work.share,
+            meter_share=found.chosen.meter_share,
+        )  # fmt: skip
+    if found.measure_next and found.measure_next[0].bits > LEAST_BITS:
+        first, single = found.asked_next[0], found.measure_next[0]
         where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
         what = first.what if first.where == "every pack" else f"{first.what}, {where}: {first.expect}"
         text = f"Measure next: {what}. It raises the mean probability of the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
-        yield verdict("measure-next", first.where, text, tells_bits=first.bits, now=first.now, then=first.then)
+        yield verdict("measure-next", single.where, text, tells_bits=single.bits, now=first.now, then=first.then)
 
 
 def _suspected(found):

@@ -21,6 +21,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.explained import explained
+from simbank.studies.rule_figures import rule_figures
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
 
@@ -41,7 +42,9 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -
     if not np.array_equal(samples.time_s, times):
         soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
     figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
-    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+    events = list(dict.fromkeys(row.event.code for row in result.event_rows))
+    limits = rule_figures(result, options)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, limits, events)
 
 
 def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:

@@ -14,12 +14,13 @@ from threadpoolctl import threadpool_limits
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.digits import duration
 from simbank.results import Picture, Study, StudyResult
 from simbank.scenario import Scenario
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
-from simbank.studies.diagnosis.instants import Chosen, judged
-from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
+from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, Knowledge
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
 from simbank.studies.diagnosis.observation import At, Expected
@@ -40,6 +41,7 @@ TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between 
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
 LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
+MOST_READ_C = 0.5  # of the bank's capacity an hour: no greater current is asked for. Chosen here
 UNITS = {
     "current": ("A", 1.0),
     "port": ("A", 1.0),
@@ -269,6 +271,47 @@ class Diagnosis(StudyResult):
             )
 
     @property
+    def worked_probability(self) -> float:
+        """That the packs still differ by what the bank did before the current was last changed; 0 where that is told."""
+        shares = ((e.by_setting[np.array([s.worked for s in e.settings])].sum(0), p) for e, p in self.found.hypotheses)
+        return float(sum(worked @ p for worked, p in shares))
+
+    @cached_property
+    def work(self) -> Work:
+        """What work before may leave of packs' shares at the first current that was read."""
+        with threadpool_limits(1):
+            return work_left(self.found.held, self.found.parts[self.found.loaded][0], self.chosen.meter_share)
+
+    @property
+    def work_told(self) -> bool:
+        """Whether what the bank did before was told."""
+        return not any(setting.worked for setting in self.found.knowledge.settings)
+
+    @property
+    def work_advice(self) -> str:
+        """How readings come to tell more where the bank may have worked before."""
+        work, capacity = self.work, sum(pack.capacity_ah for pack in self.scenario.bank.packs)
+        ways = ['tell what it did (--before "discharge 200 A for 2 h", or rest)']
+        if work.current_a <= MOST_READ_C * capacity:
+            ways.append(f"read at {work.current_a:.2g} A or more")
+        ways.append("hold a full charge until the last pack has its fill, then read in the first minutes of a large load")
+        if work.rest_s:
+            ways.append(f"rest it {duration(work.rest_s)} first")
+        return f"{ways[0][:1].upper()}{ways[0][1:]}, or {', or '.join(ways[1:])}."
+
+    def _work_words(self):
+        """Whether what the bank did before may make suspects."""
+        if self.work_told or self.work.share <= self.chosen.meter_share:
+            return []
+        said = (
+            f"What the bank did before this current is not told: {duration(WORK_S)} at {WORK_C:g} C right before would move shares by up to "
+            f"{self.work.share * 100:.2g} %, where the meter is good for {self.chosen.meter_share * 100:.2g} %. After heavy work a suspicion is weak."
+        )
+        if self.worked_probability > SOUND:
+            said = f"{said} So it looks here ({percent(self.worked_probability)} probable)."
+        return [f"{said} {self.work_advice}"]
+
+    @property
     def measure_next(self) -> list[Candidate]:
         """Readings that could be taken next, the one that tells most first; none where those taken are to be read again."""
         return [one for one in self._next if len(one.poles) < 2]
@@ -304,7 +347,7 @@ class Diagnosis(StudyResult):
         expected = found.expected
         none = np.array([[NO_FAULT]]), np.array([[0]])
         sound = expected.predicted(*none, np.zeros((1, 1, 1)))[0, 0]
-        moves = expected.moves(*none, np.zeros((1, 1)), 1.0)[0]
+        moves = expected.moves(*none, np.zeros((1, 1)))[0]
         deviation = np.sqrt((moves[:, : -len(found.parts)] ** 2).sum(1) + expected.deviation**2)
         best = None
         for evidence, probability in found.hypotheses:
@@ -314,7 +357,7 @@ class Diagnosis(StudyResult):
                         best = evidence, k, probability[k]
                     break
         evidence, k, _ = best
-        s = int(np.argmax(evidence.log_density[:, k]))
+        s = int(np.argmax(evidence.log_joint[:, k]))
         faults = evidence.faults
         suspect = expected.predicted(faults.kind[k : k + 1], faults.element[k : k + 1], evidence.best[s, k : k + 1, None])[0, 0]
         return sound, suspect, deviation
@@ -410,7 +453,7 @@ class Diagnosis(StudyResult):
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
-        said += instant_words(self.chosen)
+        said += [*instant_words(self.chosen), *self._work_words()]
         if self.asked_next and self.asked_next[0].bits > LEAST_BITS:
             first = self.asked_next[0]
             where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
@@ -443,6 +486,7 @@ class Diagnosis(StudyResult):
                 "time_since_change_s": chosen.time_s, "drift_percent": chosen.drift_share * 100.0, "meter_percent": chosen.meter_share * 100.0,
                 "wait_s": chosen.wait_s, "current_a": chosen.current_a,
             },
+            "before": {"told": self.work_told, "worked_probability": self.worked_probability, "share_percent": self.work.share * 100.0},
             "readings": self.table.astype(object).where(self.table.notna(), None).to_dict("records"),
             "understood": list(self.understood), "not_seen": list(self.found.hidden), "port": self.found.port, "words": self.words,
         }  # fmt: skip
