@@ -25,7 +25,7 @@ from simbank.studies.rule_figures import rule_figures
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
 
-__all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by"]
+__all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by", "draws_that_fit"]
 
 MOST_DRAWS = 100_000
 BANDS_TOLERANCE = 1e-5
@@ -48,26 +48,34 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -
 
 
 def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
-    """How many draws fit into a time, by one run of the scenario: as many as asked for, fewer, or 0 where too few would be left.
+    """How many draws of a run fit into a time; the rest as in :func:`draws_that_fit`."""
+    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
+    return draws_that_fit(
+        lambda: run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s), most_s, draws
+    )
+
+
+def draws_that_fit(one: Callable[[], Any], most_s: float, draws: int = DRAWS) -> int:
+    """How many draws fit into a time: as many as are wanted, a half of them, a quarter and so on, or 0 where too few would be left.
 
     Parameters
     ----------
-    scenario : Scenario
-        Bank and duty.
+    one : callable
+        Does what one draw takes; it is done once or twice.
     most_s : float
-        Time that they may take [s].
+        Time of one processor that all may take [s].
     draws : int
         As many as are wanted.
     """
-    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
     for _ in range(2):  # the first may have to wait for the compiler
-        start = time.monotonic()
-        run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s)
-        took_s = time.monotonic() - start
+        start = time.process_time()  # whatever else the machine does
+        one()
+        took_s = time.process_time() - start
         if took_s * draws <= most_s:
             return draws
-    fit = int(most_s / took_s)
-    return fit if fit >= LEAST_DRAWS else 0
+    while draws >= LEAST_DRAWS and took_s * draws > most_s:
+        draws //= 2
+    return draws if draws >= LEAST_DRAWS else 0
 
 
 def instants(duration_s: float, step_s: float) -> np.ndarray:
