@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
-from simbank.bank import Bank, Branch
+from simbank.bank import Bank, Branch, Conductor
 from simbank.bank.ampacity import conductor_ampacity, lowest_insulation
 from simbank.bank.bank import Pack
 from simbank.simulation import Result, simulate
 from simbank.simulation.event_codes import Event
 from simbank.studies.band_figures import STOPS
-from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.studies.pack_limits import CELLS_TAKE, device_ratings, limits_of_pack
 
 __all__ = [
     "BANK",
@@ -26,6 +25,7 @@ __all__ = [
     "charged_frozen",
     "conductors",
     "lasting_rms_a",
+    "near_ampacity",
     "nearest_limits",
     "rule_figures",
 ]
@@ -33,6 +33,7 @@ __all__ = [
 LASTING_S = 900.0  # as protect: a load that lasts is its root mean square over 15 min; common practice, no source
 ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 FREEZING_C = 0.0
+NEAR = 0.8  # of its ampacity at the largest current. Chosen here: it decides only how often draws are sampled, and no figure
 BANK = "bank"  # where a figure is of no one pack or conductor
 RULE_FIGURES = (
     (
@@ -96,15 +97,20 @@ def lasting_rms_a(time_s: np.ndarray, current_a: np.ndarray) -> float:
 
 def ampacity_a(branch: Branch, ambient_k: float) -> float | None:
     """What a conductor may carry [A], where its insulation is not given by the column of the lowest temperature; None if not known."""
-    same = replace(branch.conductor, length_m=1.0, joint_ohm=0.0, joints=2, fixed_resistance_ohm=None, joint_draw=None)
-    return _ampacity_a(same, ambient_k)
+    part = branch.conductor
+    return _ampacity_a(part.gauge, part.material, part.insulation, part.loaded, part.ampacity_a, ambient_k)
 
 
 @lru_cache(maxsize=1024)  # the same in every bank that is drawn
-def _ampacity_a(conductor, ambient_k):
-    if conductor.gauge is not None and conductor.insulation is None:
-        conductor = replace(conductor, insulation=lowest_insulation(conductor.gauge))
-    return conductor_ampacity(conductor, ambient_k)[0]
+def _ampacity_a(gauge, material, insulation, loaded, given, ambient_k):
+    insulation = lowest_insulation(gauge) if gauge is not None and insulation is None else insulation
+    part = Conductor(gauge, material=material, insulation=insulation, loaded=loaded, ampacity_a=given)
+    return conductor_ampacity(part, ambient_k)[0]
+
+
+def near_ampacity(found: Mapping[tuple[str, str], float | None]) -> bool:
+    """Whether a conductor comes so near to what it may carry, by the figures of a run, that some draws may overload it."""
+    return any(value > NEAR for (_, figure), value in found.items() if figure == "peak_of_ampacity")
 
 
 def _of_conductors(result, options):
@@ -162,11 +168,15 @@ def nearest_limits(
     """
     rating, out = device_ratings(bank), []
     for pack, row, peak in zip(bank.packs, rows, peaks, strict=True):
-        celsius = bank.ambient_k - 273.15 if row["temperature_min_c"] is None else max(row["temperature_min_c"], FREEZING_C + 1)
-        limits = limits_of_pack(pack, rating.get(pack.name, np.inf), celsius, pack.name not in without_cells)
+        limits = limits_of_pack(pack, rating.get(pack.name, np.inf), _coldest_c(bank, row), pack.name not in without_cells)
         of = [(peak[charge] / level, words, peak[charge], level, charge) for words, level, charge in limits]
         out.append((*max(of), pack))
     return out
+
+
+def _coldest_c(bank, row):
+    """Temperature at which a pack is charged [°C], above freezing: what is colder is told by rules of its own."""
+    return bank.ambient_k - 273.15 if row["temperature_min_c"] is None else max(row["temperature_min_c"], FREEZING_C + 1)
 
 
 def charged_frozen(pack: Pack, row: Mapping[str, Any]) -> bool:
@@ -177,11 +187,13 @@ def charged_frozen(pack: Pack, row: Mapping[str, Any]) -> bool:
 
 def _of_packs(result):
     bank, rows, samples = result.scenario.bank, result.summary["packs"], result.pack_samples
-    peaks, names = [(row["discharge_peak_a"], row["charge_peak_a"]) for row in rows], [pack.name for pack in bank.packs]
-    found = {}
-    for key, without in (("of_limit", ()), ("of_limit_but_cells", names)):
-        found |= {(row[5].name, key): row[0] for row in nearest_limits(bank, rows, peaks, without)}
+    names, rating, found = [pack.name for pack in bank.packs], device_ratings(bank), {}
     for pack, row in zip(bank.packs, rows, strict=True):
+        limits = limits_of_pack(pack, rating.get(pack.name, np.inf), _coldest_c(bank, row))
+        peak = row["discharge_peak_a"], row["charge_peak_a"]
+        of = [(peak[charge] / level, words.startswith(CELLS_TAKE)) for words, level, charge in limits]
+        found[(pack.name, "of_limit")] = max(ratio for ratio, _ in of)
+        found[(pack.name, "of_limit_but_cells")] = max((ratio for ratio, cells in of if not cells), default=0.0)
         frozen = row["charge_too_cold_h"] > 0.0 and charged_frozen(pack, row)
         for key, counts in (("charge_freezing_h", frozen), ("charge_too_fast_h", not frozen)):
             found[(pack.name, key)] = row["charge_too_cold_h"] if counts else 0.0
