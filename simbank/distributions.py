@@ -46,6 +46,8 @@ class Draw:
         Bounds of a measured value or a range, before ``shift``.
     shift : float
         Added to what is drawn of a measured value or a range.
+    plain : float or None
+        What stands for a range where one value is asked, if that is not its middle.
     """
 
     kind: str
@@ -57,6 +59,7 @@ class Draw:
     least: float = -math.inf
     most: float = math.inf
     shift: float = 0.0
+    plain: float | None = None
 
     def number(self, share: float) -> float:
         """Value at a share of the distribution, 0 to 1; of a choice its number in the list."""
@@ -85,6 +88,8 @@ class Draw:
     @property
     def stated(self) -> float:
         """Of a measured value or a range, the number that stands for it where one value is asked, outside the range or not."""
+        if self.plain is not None:
+            return self._with_shift(self.plain)
         number = self.low if self.kind == "measured" or self.middle is None else self.middle
         return self._with_shift(number)
 
@@ -94,9 +99,8 @@ class Draw:
 
     def times(self, factor: float) -> Draw:
         """The distribution of a measured value or a range times a positive number."""
-        middle = None if self.middle is None else self.middle * factor
-        ends = {key: getattr(self, key) * factor for key in ("low", "high", "least", "most", "shift")}
-        return replace(self, middle=middle, **ends)
+        known = [key for key in ("middle", "plain") if getattr(self, key) is not None]
+        return replace(self, **{key: getattr(self, key) * factor for key in ("low", "high", "least", "most", "shift", *known)})
 
     def shifted(self, by: float) -> Draw:
         """The distribution of a measured value or a range with a number added."""

@@ -1,4 +1,4 @@
-"""Text with a unit ("35 mm2", "30 cm", "0.2 C") to a plain float in a named unit, by pint."""
+"""Text with a unit ("35 mm2", "30 cm", "0.2 C") to a plain float in a named unit: usual units by a table, all others by pint."""
 
 from __future__ import annotations
 
@@ -28,6 +28,27 @@ EXAMPLES = {
     "joule/mole": ("an activation energy", "20 kJ/mol"),
     "joule/kilogram/kelvin": ("a specific heat", "1000 J/kg/K"),
 }
+
+# Units that files of banks are full of, by unit of the result: what one of them is in it. They are read without pint, which takes half
+# a second of a command's start; a test holds them against it. A scale with another zero has its offset instead.
+USUAL = {
+    "m": {"m": 1.0, "cm": 1e-2, "mm": 1e-3},
+    "m**2": {"m2": 1.0, "cm2": 1e-4, "mm2": 1e-6},
+    "ohm": {"ohm": 1.0, "milliohm": 1e-3, "mohm": 1e-3, "microohm": 1e-6, "uohm": 1e-6},
+    "ampere": {"A": 1.0, "mA": 1e-3, "kA": 1e3},
+    "volt": {"V": 1.0, "mV": 1e-3},
+    "henry": {"H": 1.0, "mH": 1e-3, "uH": 1e-6, "nH": 1e-9},
+    "watt": {"W": 1.0, "kW": 1e3},
+    "ampere_hour": {"Ah": 1.0, "mAh": 1e-3},
+    "second": {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0},
+    "kelvin": {"K": 1.0},
+    "watt_hour": {"Wh": 1.0, "kWh": 1e3},
+    "kilogram": {"kg": 1.0, "g": 1e-3},
+    "watt/kelvin": {"W/K": 1.0},
+    "joule/mole": {"J/mol": 1.0, "kJ/mol": 1e3},
+    "joule/kilogram/kelvin": {"J/kg/K": 1.0},
+}
+USUAL_OFFSETS = {"kelvin": {"degC": 273.15}}
 
 LONGEST = 100  # letters of a quantity's text
 _NUMBER = r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
@@ -92,24 +113,35 @@ def _short(text, right):
 
 @functools.lru_cache(maxsize=4096)
 def _parsed(text, unit, right):
-    import pint
-
     match = _QUANTITY.fullmatch(_readable(text))
     if not match:
         raise InputError(f"not a quantity; {right}")
-    registry = _registry()
-    try:  # pint reads the unit only, which holds no numbers but powers of one digit: it has nothing to compute
-        given = registry.parse_units(_POWER.sub("**", match["unit"]).replace("·", "*"))
-        value = float(registry.Quantity(float(match["number"]), given).to(unit).magnitude)
-    except pint.DimensionalityError:
-        raise InputError(f"has the wrong dimension; {right}") from None
-    except OverflowError:
-        value = math.inf
-    except Exception:
-        raise InputError(f"not a quantity; {right}") from None
+    number, written = float(match["number"]), match["unit"]
+    if written in USUAL[unit]:
+        value = number * USUAL[unit][written]
+    elif written in USUAL_OFFSETS.get(unit, {}):
+        value = number + USUAL_OFFSETS[unit][written]
+    else:
+        value = _by_pint(number, written, unit, right)
     if not math.isfinite(value):
         raise InputError(f"is not a finite number; {right}")
     return value
+
+
+def _by_pint(number, written, unit, right):
+    """A number of any unit that pint knows, in ``unit``; infinite where it is too large."""
+    import pint
+
+    registry = _registry()
+    try:  # pint reads the unit only, which holds no numbers but powers of one digit: it has nothing to compute
+        given = registry.parse_units(_POWER.sub("**", written).replace("·", "*"))
+        return float(registry.Quantity(number, given).to(unit).magnitude)
+    except pint.DimensionalityError:
+        raise InputError(f"has the wrong dimension; {right}") from None
+    except OverflowError:
+        return math.inf
+    except Exception:
+        raise InputError(f"not a quantity; {right}") from None
 
 
 def is_quantity(text):

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 import simbank
 from simbank import cli
 from simbank.studies import draw_runs
-from simbank.studies.bands import quantiles
+from simbank.studies.band_tables import quantiles
 
 # What is left to data with a range, stated: a bank with these has nothing uncertain but what a test adds.
 EXACT_CELL = {

@@ -67,6 +67,56 @@ def test_a_joint_between_two_packs_by_ohms_law():
     assert f"yours reads {drop_mv:.3g} mV" in found.suspects[0].text
 
 
+def test_what_a_sound_link_should_read_is_one_figure_by_ohms_law():
+    """A link of 0.4 mΩ with 8 mΩ too much carries 36.6 A of 100, by the current divider: a sound one drops 14.6 mV at that, and not the
+    19.4 mV of the 48.4 A that it would carry if the bank were sound. Text, verdict, table and what to read next say so."""
+    total, extra = 100.0, 8e-3
+    second = total * PACK_OHM / (2 * PACK_OHM + 0.8e-3 + extra)
+    assert second == pytest.approx(36.6, abs=0.05)
+    pair = rows({"A": total - second, "B": second})
+    clamp = sb.diagnose(bank("AB"), pair)
+    drop_mv = second * (0.4e-3 + extra) * 1e3
+    read = sb.diagnose(bank("AB"), pd.concat([pair, pd.DataFrame([{"link": "A-B -", "drop_mv": drop_mv}])]))
+    assert "at 36.6 A it should read 15 mV from end to end" in read.suspects[0].text
+    assert "at 37 A it should read 15 mV" in next(v.text for v in sb.verdicts(read) if v.code == "joint-suspected")
+    assert read.other_readings["due"].tolist() == pytest.approx([second * 0.4])
+    assert "along link A-B - reads 307 mV, where 14.6 mV is due" in read.stands_out
+    one = next(c for c in clamp.measure_next if c.poles == ("link A-B +",))
+    assert one.sound == pytest.approx(second * 0.4)
+    size = next(m.size for s in clamp.suspects for m in s.members if m.where == "link A-B +")
+    assert one.suspect == pytest.approx(second * (0.4 + size * 1e3))
+
+
+def test_both_poles_are_asked_for_in_one_breath():
+    currents, _ = with_added(bank(), {"link B-C -": 2e-3})
+    found = sb.diagnose(bank(), rows(currents))
+    both = found.asked_next[0]
+    assert both.poles == ("link B-C +", "link B-C -")
+    alone = {c.where: c.then for c in found.measure_next}
+    assert both.then > max(alone["link B-C +"], alone["link B-C -"])
+    amperes = currents["C"] + currents["D"]
+    text = found.suspects[0].text
+    assert (
+        f"at {amperes:.3g} A the pole that reads about {both.suspect:.0f} mV instead of {amperes * 0.4:.0f} mV is the bad one"
+        in text
+    )
+    assert any(
+        f"(link B-C): {amperes * 0.4:.0f} mV if sound, about {both.suspect:.0f} mV if it is the bad one" in t for t in found.words
+    )
+    bus = bank(layout="chain-opposite")  # where the clamp tells the poles apart, one is asked for
+    assert all(len(c.poles) < 2 for c in sb.diagnose(bus, rows(with_added(bus, {"link B-C -": 2e-3})[0])).asked_next)
+
+
+@pytest.mark.parametrize("layout", ["chain", "chain-opposite", "chain-middle", "busbar"])
+def test_currents_of_conductors_follow_from_those_of_packs(layout):
+    """By Kirchhoff's current law, a bad joint or not: against the whole network."""
+    scenario = bank("ABCDE", layout)
+    name = scenario.bank.graph.branches[1].name
+    point = sb.operating_point(sb.with_changes(scenario, {"wiring.added": {name: "5 milliohm"}}), {"load": 120.0})
+    carried = HeldBank(scenario.bank).carried(point.packs["current_a"].to_numpy(), np.array([120.0]))
+    assert carried == pytest.approx(point.branches["current_a"].to_numpy(), abs=1e-6)
+
+
 def test_an_open_pack_leaves_the_others_by_thevenin():
     """Three equal packs on ideal bars with equal leads: one out, the others carry a half each, through 12 + 0.8 mΩ."""
     found = sb.diagnose(bank("ABC", "busbar"), rows({"A": 0.0, "B": 60.0, "C": 60.0}))
@@ -315,6 +365,83 @@ def test_what_a_file_says_of_its_accuracy_counts():
     currents, _ = with_added(bank(), {"link A-B +": 1e-3})
     known = {f"packs__{name}__resistance_growth": {"value": 1.0, "within": 0.01} for name in "ABCD"}
     assert sb.diagnose(bank(**known), rows(currents)).sound_probability < sb.diagnose(bank(), rows(currents)).sound_probability
+
+
+# ---- what the bank did before ----
+
+WORKED = {f"packs__{name}__soc": 0.8 for name in "ABCD"}
+
+
+def after_heavy_work(added=None, since_s=60.0, small_a=20.0):
+    """Currents after two hours at 150 A out of a chain of 0.8 mΩ a link, then a smaller one, by a run; and the sound bank as it is known then."""
+    steps = [{"discharge": "150 A", "hours": 2}, {"discharge": f"{small_a} A", "hours": 1}]
+    changes = WORKED | {"duty": {"kind": "cycles", "steps": steps}, "wiring__added": added or {}}
+    run = sb.simulate(bank(**changes), integrator="fast", output_step_s=60)
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    read = run.packs["current_a"].loc[7200.0 + since_s]
+    return bank(**{key: soc for key in WORKED}), rows(read.round(1).to_dict(), time_s=since_s), read.to_numpy()
+
+
+@pytest.mark.parametrize(("since_s", "within"), [(60.0, 0.02), (600.0, 0.02), (3600.0, 0.02)])
+def test_a_bank_after_work_stands_for_a_run(since_s, within):
+    """Held currents through the work, then the smaller one: against a run, which follows them: self-consistent."""
+    scenario, _, read = after_heavy_work(since_s=since_s)
+    held = HeldBank(scenario.bank).after(np.array([150.0]), 7200.0).response(np.array([20.0]), since_s)
+    assert held.current_a[:4] == pytest.approx(read, abs=within * 20.0)
+    rested = HeldBank(scenario.bank).response(np.array([20.0]), since_s)
+    assert np.max(np.abs(rested.current_a[:4] - read)) > 0.05 * 20.0  # and work does move them
+
+
+def test_relaxation_decays_after_a_change_as_its_pairs_do():
+    """One pack's voltage after a current ends: each pair's R I (1 − exp(−T/τ)) exp(−t/τ) is left, by hand."""
+    held = HeldBank(bank("AB", "busbar").bank)
+    current = np.array([20.0, 20.0])
+    held.start, _ = held.pack_state(current, 300.0)
+    after = [held.pack_voltage(np.zeros(2), t)[0] for t in (0.0, 100.0)]
+    chemistry = sb.load_chemistry("lfp")
+    pairs = [(16 * 0.5e-3 * pair.resistance_ratio, pair.time_constant_s) for pair in chemistry.rc]
+    soc = 0.5 - 20.0 * 300.0 / (200.0 * 3600.0)
+    factor = float(chemistry.rc_factor(soc))
+    left = [sum(r * factor * 20.0 * (1 - np.exp(-300.0 / tau)) * np.exp(-t / tau) for r, tau in pairs) for t in (0.0, 100.0)]
+    assert after[1] - after[0] == pytest.approx(left[0] - left[1], rel=1e-3)
+
+
+def test_a_sound_bank_is_not_accused_after_heavy_work():
+    scenario, read, _ = after_heavy_work()
+    as_if_rested = sb.diagnose(scenario, read, before="rest")
+    assert as_if_rested.is_suspect  # what work left looks like a fault
+    found = sb.diagnose(scenario, read)
+    assert not found.is_suspect
+    assert found.worked_probability > 0.5
+    assert found.work.share > 5 * found.chosen.meter_share
+    assert any("After heavy work a suspicion is weak. So it looks here" in text for text in found.words)
+    told = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert told.is_sound
+    assert told.sound_probability > found.sound_probability
+    assert not any("After heavy work" in text for text in told.words)
+
+
+def test_a_bad_joint_is_found_after_heavy_work_that_is_told():
+    scenario, read, _ = after_heavy_work({"link B-C +": "3 milliohm"}, small_a=120.0)
+    found = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert "link B-C +" in found.suspects[0].where.split(", ")
+
+
+def test_equal_packs_on_equal_leads_do_not_differ_by_work():
+    scenario = bank(layout="busbar")
+    found = sb.diagnose(scenario, rows(with_added(scenario, {})[0]))
+    assert found.work.share == pytest.approx(0.0, abs=1e-6)
+    assert not any("not told" in text for text in found.words)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["150 A for 2 h", "discharge 150 A", "discharge 150 V for 2 h", "discharge -5 A for 2 h", "charge 5000 A for 2 h", "nap"],
+)
+def test_work_that_cannot_be_read_is_an_input_error(text):
+    with pytest.raises(sb.InputError) as error:
+        sb.diagnose(bank(), rows({"A": 30.0, "B": 29.0}), before=text)
+    assert error.value.key == "before"
 
 
 # ---- how it is told ----

@@ -15,12 +15,12 @@ from simbank import cli
 from simbank.distributions import parse_draw
 from simbank.scenario.uncertain import UncertainValue
 from simbank.studies.protection import drawn_faults
+from simbank.studies.protection.assumptions import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone
 from simbank.studies.protection.device_checks import device_data, devices_present
 from simbank.studies.protection.fault_circuit import FaultCircuit
 from simbank.studies.protection.faults import greatest_faults, least_faults
-from simbank.studies.protection.protection import Assumptions
 from simbank.studies.protection.withstand import Withstand
 
 WORKSHOP = ROOT / "scenarios" / "valley_workshop.toml"

@@ -28,7 +28,8 @@ from simbank.studies.protection.checks import CONDUCTOR, RATINGS
 from simbank.studies.protection.conductor_checks import drop_checks, load_checks
 from simbank.studies.protection.fault_circuit import FaultCircuit, pack_sources
 from simbank.studies.protection.faults import TIMES, Faults, device_rows, opening_times
-from simbank.studies.protection.full_load import full_loads, inverter_currents, lasting_load, start_voltage_warnings
+from simbank.studies.protection.full_load import full_loads, inverter_currents, start_voltage_warnings
+from simbank.studies.protection.lasting_load import lasting_load
 from simbank.studies.protection.outage import Loads
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells

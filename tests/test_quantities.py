@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simbank.errors import InputError
-from simbank.quantities import EXAMPLES, parse, parse_rate
+from simbank.quantities import EXAMPLES, USUAL, USUAL_OFFSETS, _by_pint, parse, parse_rate
 
 
 @pytest.mark.parametrize(
@@ -39,6 +39,15 @@ from simbank.quantities import EXAMPLES, parse, parse_rate
 )
 def test_units(text, unit, value):
     assert parse(text, unit) == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize("unit", EXAMPLES)
+def test_usual_units_are_what_pint_makes_of_them(unit):
+    assert unit in USUAL
+    for written in (*USUAL[unit], *USUAL_OFFSETS.get(unit, {})):
+        for number in (0.0, 1.0, -7.3, 0.6, 1e-9, 123456.789, 96.52):
+            value = _by_pint(number, written, unit, "")
+            assert abs(parse(f"{number} {written}", unit) - value) <= math.ulp(value), (number, written)
 
 
 def test_every_example_reads():

@@ -3,6 +3,7 @@
 import json
 import math
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,6 +21,8 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
+from simbank.studies.logs.unknowns import fit_base
+from simbank.studies.possible_readings import possible_readings
 
 SHARES = np.array([0.001, 0.01, 0.05, 0.3, 0.5, 0.7, 0.95, 0.99, 0.999])
 
@@ -297,6 +300,112 @@ def test_a_grade_a_state_of_health_and_a_label():
     assert not [key for key in stated if key.startswith("packs.P3")]
     typed = by_key(chain({"pack_types.equal.capacity": "100 ± 2 Ah"}))  # what a type says is shared; packs still differ
     assert {"pack_types.equal.capacity", "packs.P1.capacity_left", "packs.P5.resistance_growth"} <= set(typed)
+
+
+# ---- resistance measured at the posts of a pack ----
+
+AT_POSTS = "packs.P3.resistance_at_posts"
+
+
+def test_a_resistance_measured_at_the_posts_is_that_of_the_pack():
+    """16 cells of 0.6 mΩ and 8 mΩ of wiring are 17.6 mΩ as new; 24.32 mΩ leaves the cells 1.7 times theirs. Arrhenius, 18.8 kJ/mol."""
+    scenario = chain({AT_POSTS: "24.32 ± 0.6 milliohm"})
+    pack = scenario.bank.packs[2]
+    assert pack.resistance_growth == pytest.approx((24.32 - 8.0) / 9.6, rel=1e-12)
+    assert pack.half_charge_ohm == pytest.approx(24.32e-3, rel=1e-12)
+    assert scenario.bank.packs[1].resistance_growth == 1.0
+    cold = chain({AT_POSTS: "24.32 milliohm", "packs.P3.measured_at_temperature": "5 degC", "packs.P3.measured_at_soc": 0.1})
+    factor = math.exp(18800.0 / 8.314462618 * (1 / 278.15 - 1 / 298.15)) * 1.2  # 1.2 times at 10 % in lfp.toml
+    assert cold.bank.packs[2].resistance_growth == pytest.approx((24.32 - 8.0) / (9.6 * factor), rel=1e-9)
+    read = next(
+        r
+        for r in possible_readings([wider(scenario.bank, k) for k in (1.0, 1.5)])
+        if (r.what, r.where) == ("resistance", "of pack P3")
+    )
+    by_curve = 8.0 + 1.7 * 9.6 * float(pack.chemistry.r_factor(0.3))
+    assert read.values[0, 0] == pytest.approx(by_curve, rel=1e-6)  # what a clamp meter and a voltmeter show at its 30 %
+
+
+def wider(bank, factor):
+    """The bank with one cell resistance changed, so that a reading of it is worth taking."""
+    packs = list(bank.packs)
+    packs[2] = replace(packs[2], resistance_growth=packs[2].resistance_growth * factor)
+    return replace(bank, packs=tuple(packs))
+
+
+def test_a_measured_resistance_stands_for_what_is_assumed_of_growth():
+    values = by_key(chain({AT_POSTS: "24.32 ± 0.6 milliohm"}))
+    draw = values[AT_POSTS].draw
+    assert (values[AT_POSTS].words, values[AT_POSTS].group) == ("resistance of P3 at its posts", "resistance")
+    assert draw.number(0.5) == pytest.approx(24.32)
+    assert draw.number(stats.norm.cdf(2)) == pytest.approx(24.92, rel=1e-6)
+    assert "packs.P3.resistance_growth" not in values
+    assert {"packs.P2.resistance_growth", "packs.P3.capacity_left"} <= set(values)
+    aged = by_key(chain({AT_POSTS: "24.32 milliohm", "packs.P3.state_of_health": 0.8}))
+    assert not {AT_POSTS, "packs.P3.resistance_growth"} & set(aged)
+
+
+def test_wiring_left_out_is_what_a_measured_resistance_leaves_of_it():
+    """By Bayes' rule, done here by brute force: draws of wiring, growth and error of the meter, those that give what was read."""
+    bare = sb.example("classroom_chain").data
+    kind = {k: v for k, v in bare["pack_types"]["equal"].items() if k != "internal_wiring"} | {"cell_resistance": "0.6 milliohm"}
+    scenario = sb.with_changes(sb.example("classroom_chain"), {"pack_types.equal": kind, AT_POSTS: "15.6 ± 0.6 milliohm"})
+    key = "pack_types.equal.internal_wiring"
+    assert not any("P3" in name for name in scenario.bank.wiring_left_out)
+    found, prior = (
+        by_key(scenario)[key].draw,
+        by_key(sb.with_changes(sb.example("classroom_chain"), {"pack_types.equal": kind}))[key].draw,
+    )
+    random = np.random.default_rng(1)
+    inside = np.array([prior.number(share) for share in random.random(40_000)])
+    growth = np.array([within_range(0.9, 1.3, 1.0).number(share) for share in random.random(40_000)])
+    kept = np.abs(inside + 9.6 * growth + 0.3 * random.standard_normal(40_000) - 15.6) < 0.1
+    low, middle, high = np.quantile(inside[kept], [0.05, 0.5, 0.95])
+    assert [found.number(share) for share in (0.05, 0.5, 0.95)] == pytest.approx([low, middle, high], abs=0.25)
+    assert prior.number(0.95) - prior.number(0.05) > 2.0 * (high - low)
+    assert found.stated == 0.0  # what a run without bands takes
+    for given in ({key: {"value": "5 milliohm", "range": ["2 milliohm", "12 milliohm"]}}, {}):
+        one = sb.with_changes(scenario, given)
+        known = sb.uncertain_values(one)
+        ohm = []
+        for k in range(60):
+            shares = np.random.default_rng(k).random(len(known))
+            made = sb.drawn(one, {value.key: value.draw.value(share) for value, share in zip(known, shares, strict=True)})
+            ohm.append(made.bank.packs[2].half_charge_ohm * 1e3)
+            assert made.bank.packs[2].resistance_growth > 0.1
+        assert np.mean(ohm) == pytest.approx(15.6, abs=0.2)
+        assert np.std(ohm) == pytest.approx(0.3, rel=0.35)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        (
+            {AT_POSTS: "24 milliohm", "packs.P3.resistance_growth": 1.2},
+            'give "resistance_at_posts" or "resistance_growth", not both',
+        ),
+        (
+            {"packs.P3.measured_at_soc": 0.4},
+            'packs.P3.measured_at_soc: says how "resistance_at_posts" was measured, which is not given',
+        ),
+        (
+            {AT_POSTS: "7 milliohm"},
+            "packs.P3.resistance_at_posts: '7 milliohm': must be above the internal_wiring of its type, 8 milliohm",
+        ),
+        ({AT_POSTS: "24 ohm"}, "packs.P3.resistance_at_posts: '24000 milliohm': is 2.5e+03 times what its type states as new"),
+    ],
+)
+def test_faults_of_a_measured_resistance(changes, says):
+    with pytest.raises(InputError) as caught:
+        chain(changes)
+    assert says in str(caught.value)
+
+
+def test_studies_that_fit_growth_take_a_measured_resistance_over():
+    base = fit_base(chain({AT_POSTS: "24.32 ± 0.6 milliohm", "packs.P3.measured_at_soc": 0.5}))
+    assert base.bank.packs[2].half_charge_ohm == pytest.approx(24.32e-3, rel=1e-9)
+    draw = by_key(base)["packs.P3.resistance_growth"].draw
+    assert draw.number(stats.norm.cdf(2)) == pytest.approx(1.7 + 0.6 / 9.6, rel=1e-3)
 
 
 # ---- shipped chemistries changed for one file ----

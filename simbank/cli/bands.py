@@ -26,7 +26,7 @@ SOME_WH = 0.5  # less is the tail of one step
 
 
 def show_bands(found, wide):
-    """Tables and sentences of bands (:class:`simbank.studies.bands.Bands`)."""
+    """Tables and sentences of bands (:class:`simbank.studies.bands_result.Bands`)."""
     if not len(found.uncertain):
         say(found.words[0], gap=True)
         return

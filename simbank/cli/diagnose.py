@@ -16,7 +16,7 @@ _COLUMNS = {
     "pack": "pack", "read_a": "read [A]", "sound_a": "sound bank [A]", "suspect_a": "first suspect [A]", "off_percent": "off [%]",
     "off_deviations": "off, deviations",
 }  # fmt: skip
-_OTHERS = {"what": "read", "unit": "unit", "read": "read", "sound": "sound bank", "suspect": "first suspect"}
+_OTHERS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
 _SUSPECTS = {
     "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
 }  # fmt: skip
@@ -24,7 +24,7 @@ _MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
 _NEXT = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
 _MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
 MOST_NEXT = 5
-_VALUES, _SIZES = ("read", "sound", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
+_VALUES, _SIZES = ("read", "due", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
 
 
 def diagnose(
@@ -44,6 +44,12 @@ def diagnose(
     doing: Annotated[
         str | None, typer.Option(help="What the bank was doing: discharge or charge.  [default: positive currents discharge]")
     ] = None,
+    before: Annotated[
+        str | None,
+        typer.Option(
+            help='What the bank did right up to the last change of current: "discharge 200 A for 2 h", "charge 60 A for 3 h", or rest.'
+        ),
+    ] = None,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -57,7 +63,7 @@ def diagnose(
     with command.progress("Readings of"):
         found = study(
             command.scenario, readings, port=port, doing=doing, accuracy=accuracy, voltage_accuracy=voltage_accuracy,
-            drop_accuracy=drop_accuracy,
+            drop_accuracy=drop_accuracy, before=before,
         )  # fmt: skip
     command.finish(found, _show_diagnosis)
 

@@ -10,10 +10,10 @@ from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
+from simbank.studies.diagnosis.diagnosis import LEAST_BITS, SOUND, percent
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
-from simbank.studies.diagnosis.suspects import place_words
-from simbank.studies.diagnosis.words import joint_drop
+from simbank.studies.diagnosis.suspects import bare_name, place_words
+from simbank.studies.diagnosis.words import millivolts
 from simbank.verdict import ACT, DANGER, Verdict
 
 __all__ = ["diagnosis_verdicts"]
@@ -55,11 +55,21 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
         )
     yield from _instant(found)
+    if found.worked_probability > SOUND:
+        text = (
+            f"The currents are those of packs that still differ by what the bank did before ({percent(found.worked_probability)} probable): that "
+            f"moves shares by up to {found.work.share * 100:.2g} % here, and every suspicion of a pack or a joint is weak. {found.work_advice}"
+        )
+        yield verdict(
+            "readings-after-work", "bank", text, worked_probability=found.worked_probability, share=found.work.share,
+            meter_share=found.chosen.meter_share,
+        )  # fmt: skip
     if found.measure_next and found.measure_next[0].bits > LEAST_BITS:
-        first = found.measure_next[0]
-        what = first.what if first.where == "every pack" else f"{first.what}, {first.where}"
+        first, single = found.asked_next[0], found.measure_next[0]
+        where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
+        what = first.what if first.where == "every pack" else f"{first.what}, {where}: {first.expect}"
         text = f"Measure next: {what}. It raises the mean probability of the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
-        yield verdict("measure-next", first.where, text, tells_bits=first.bits, now=first.now, then=first.then)
+        yield verdict("measure-next", single.where, text, tells_bits=single.bits, now=first.now, then=first.then)
 
 
 def _suspected(found):
@@ -67,7 +77,7 @@ def _suspected(found):
     suspect = found.suspects[0]
     member = suspect.members[0]
     fault = member.faults[0]
-    bank, at = found.scenario.bank, found.found.parts[0][0]
+    bank = found.scenario.bank
     place = place_words(bank, fault)
     sure = f"{percent(suspect.probability)} probable"
     also = f" (or {len(suspect.members) - 1} more that these readings do not tell from it)" if len(suspect.members) > 1 else ""
@@ -79,12 +89,13 @@ def _suspected(found):
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:
-        amperes, sound, bad = joint_drop(bank, at, fault, member.size)
+        amperes, sound, bad = found.found.joint_drop(fault.element, member.size)
         watt = amperes * (bad - sound)
         hot = watt >= rules.HOT_JOINT_W
         text = (
-            f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {sound * 1e3:.2g} mV, "
-            f"not {bad * 1e3:.3g}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, every pack isolated."
+            f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {millivolts(sound)}, "
+            f"not {millivolts(bad)}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, every pack "
+            "isolated."
         )
         return verdict(
             "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers

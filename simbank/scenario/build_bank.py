@@ -23,6 +23,7 @@ from simbank.scenario.schema import BarTable, ConductorTable, DistributionTable,
 __all__ = ["build_bank", "voltages_that_suit"]
 
 Ends = tuple[str, str]  # positive and negative node
+LEAST_GROWTH, MOST_GROWTH = 0.005, 100.0  # of a resistance that was measured, over that as new; beyond it is a slip in the unit
 
 
 @dataclass(frozen=True)
@@ -84,12 +85,16 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
 
 
 def _left_out(file: ScenarioFile, graph: Graph, packs: tuple[Pack, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Conductors of whose joints, and lithium-ion packs of whose internal wiring, the file says nothing."""
+    """Conductors of whose joints, and lithium-ion packs of whose internal wiring, the file says nothing; a measured pack has it in it."""
     unsaid = assumed().joint.draw
     joints = (b.name for b in graph.branches if b.conductor and b.conductor.joints and b.conductor.joint_draw is unsaid)
     bare = {name for name, kind in file.pack_types.items() if kind.wiring_left_out}
     tables = zip(file.each_pack(), packs, strict=True)
-    wiring = (name for (name, table), pack in tables if table.type in bare and pack.chemistry.family == "lithium-ion")
+    wiring = (
+        name
+        for (name, table), pack in tables
+        if table.type in bare and pack.chemistry.family == "lithium-ion" and table.resistance_at_posts is None
+    )
     return tuple(name for name in joints if name not in file.wiring.added), tuple(wiring)
 
 
@@ -122,7 +127,32 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
         bms=_own_bms(kind, table),
         self_discharge=kind.self_discharge if table.self_discharge is None else table.self_discharge,
     )
+    if table.resistance_at_posts is not None:
+        pack = replace(pack, resistance_growth=_growth_as_measured(table, pack))
     return replace(pack, display=_own_display(kind, table, pack))
+
+
+def _growth_as_measured(table: PackTable, pack: Pack) -> float:
+    """Growth with which the pack has the ohmic resistance that was measured at its posts.
+
+    (R − R_wiring) ÷ (Ns/Np · R0 · f(z, T)), with f R0 over its reference value at the charge z and temperature T of the measurement.
+    """
+    cells_ohm = table.resistance_at_posts - pack.internal_wiring_ohm
+    if cells_ohm <= 0:
+        raise InputError(
+            f"must be above the internal_wiring of its type, {pack.internal_wiring_ohm * 1e3:g} milliohm, which is in it",
+            key=f"packs.{table.name}.resistance_at_posts", value=f"{table.resistance_at_posts * 1e3:g} milliohm",
+        )  # fmt: skip
+    temperature_k = table.measured_at_temperature or pack.chemistry.reference_k
+    scale = float(pack.chemistry.resistance_scale(table.measured_at_soc, temperature_k))
+    growth = cells_ohm / (replace(pack, resistance_growth=1.0).cell_path_ohm * scale)
+    if not LEAST_GROWTH <= growth <= MOST_GROWTH:
+        raise InputError(
+            f"is {growth:.3g} times what its type states as new, {cells_ohm / growth * 1e3:.3g} milliohm and internal_wiring at that charge "
+            "and temperature; a slip in the unit?",
+            key=f"packs.{table.name}.resistance_at_posts", value=f"{table.resistance_at_posts * 1e3:g} milliohm",
+        )  # fmt: skip
+    return growth
 
 
 def _own_display(kind: PackType, table: PackTable, pack: Pack) -> Display | None:

@@ -277,6 +277,17 @@ class PackTable(FileModel):
         description="present ÷ rated resistance of the cells; by default what `state_of_health` or `grade` states, else 1",
         json_schema_extra={"x-default": 1},
     )
+    resistance_at_posts: quantity("ohm", above_zero=True, most=1e3) | None = Field(
+        None,
+        description="present ohmic resistance of the whole pack as measured at its posts, `internal_wiring` in it, its `device` not: ΔV/ΔI "
+        "within a second or two of a step of current (`simbank cell ohm`), at half charge and the chemistry's reference temperature unless "
+        "the next two keys say otherwise. It replaces `cell_resistance` times growth: what `internal_wiring` leaves of it is the cells'",
+    )
+    measured_at_soc: fraction(0.0, 1.0) = Field(0.5, description="state of charge at which `resistance_at_posts` was measured")
+    measured_at_temperature: bank_temperature() | None = Field(
+        None,
+        description="of the pack when `resistance_at_posts` was measured; by default the chemistry's reference temperature",
+    )
     state_of_health: fraction(0.0, 1.2, above=True) | None = Field(
         None,
         description="capacity left; resistance grows with it, to twice at 0.8",
@@ -317,6 +328,11 @@ class PackTable(FileModel):
     def _one_source(self):
         if self.state_of_health is not None and (self.capacity_left is not None or self.grade is not None):
             raise InputError('give "state_of_health", or "grade", or "capacity_left"; each states the capacity')
+        if self.resistance_at_posts is not None and self.resistance_growth is not None:
+            raise InputError('give "resistance_at_posts" or "resistance_growth", not both; each states the resistance')
+        if self.resistance_at_posts is None and {"measured_at_soc", "measured_at_temperature"} & self.model_fields_set:
+            key = "measured_at_soc" if "measured_at_soc" in self.model_fields_set else "measured_at_temperature"
+            raise InputError('says how "resistance_at_posts" was measured, which is not given', key=key)
         if self.grade is not None:
             load_grade(self.grade)
         scattered = self.cell_capacity_scatter is not None or self.cell_below_full_scatter is not None
@@ -332,7 +348,7 @@ class PackTable(FileModel):
 
     @property
     def present_growth(self) -> float:
-        """Present ÷ rated resistance, likewise."""
+        """Present ÷ rated resistance, likewise; where :attr:`resistance_at_posts` is given that goes before it."""
         by_health = growth_from_health(self.state_of_health) if self.state_of_health is not None else None
         grade = load_grade(self.grade).resistance[1] if self.grade else None
         return next(value for value in (self.resistance_growth, by_health, grade, 1.0) if value is not None)

@@ -6,13 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from simbank.bank.ageing import grades_source, load_grade
-from simbank.bank.assumed import assumed, of_three
+from simbank.bank.assumed import assumed
 from simbank.bank.graph import Branch
 from simbank.cells import Chemistry, library
 from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
+from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
 from simbank.scenario.changes import checked_keys
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
@@ -154,7 +154,8 @@ def _is_asked(key: str) -> bool:
 
 SHORT = {
     "soc": "state of charge of {} at the start", "capacity_left": "present capacity of {} over its label",
-    "resistance_growth": "cell resistance of {} over that as new", "state_of_health": "state of health of {}",
+    "resistance_growth": "cell resistance of {} over that as new", "resistance_at_posts": "resistance of {} at its posts",
+    "state_of_health": "state of health of {}",
     "hysteresis": "hysteresis state of {} at the start", "temperature": "temperature of {}",
     "cell_capacity_scatter": "scatter of the capacities of the cells of {}",
     "cell_below_full_scatter": "how far the cells of {} lie below full when its first is full",
@@ -162,7 +163,8 @@ SHORT = {
 }  # fmt: skip
 GROUPS = {
     "soc": "start", "hysteresis": "start", "temperature": "start", "cell_resistance": "resistance", "internal_wiring": "resistance",
-    "resistance_growth": "resistance", "capacity": "capacity", "cell_capacity": "capacity", "capacity_left": "capacity",
+    "resistance_growth": "resistance", "resistance_at_posts": "resistance", "capacity": "capacity",
+    "cell_capacity": "capacity", "capacity_left": "capacity",
     "state_of_health": "capacity", "cell_capacity_scatter": "capacity", "cell_below_full_scatter": "capacity",
 }  # fmt: skip
 
@@ -180,6 +182,7 @@ def _given(scenario: Scenario) -> Iterator[UncertainValue]:
         names = path[1:2]
         if path[0] == "packs":
             names = next((_pack_keys(pack) for pack in file.packs if pack.name == path[1]), names)
+        draw = beside_measured(scenario, path, draw)
         for name in names or [""]:
             key = ".".join([path[0], name, *path[2:]] if name else path)
             yield UncertainValue(key, draw, _words(key), GIVEN, _group(key))
@@ -225,6 +228,8 @@ def _words(key: str) -> str:
         return CELL[".".join(key.split(".")[2:])][0].format(place[1])
     if place == ["wiring", "added"]:
         return f"extra resistance of the {last}"
+    if place[:2] == ["duty", "steps"] and len(place) == 3 and place[2].isdigit():
+        return f"{last.replace('_', ' ')} of step {int(place[2]) + 1} of the duty"
     inner = " of ".join(part.replace("_", " ") for part in reversed([*place[2:], last]))
     return f"{inner} of {owner}" if owner else inner.replace("_", " ")
 
@@ -269,6 +274,7 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
         lithium = scenario.chemistry(kind.chemistry).family == "lithium-ion"
         if kind.wiring_left_out and lithium and _reached(name):
             draw = left.draw.times(kind.cells_in_series / left.cells_in_series)
+            draw = beside_measured(scenario, ("pack_types", name, "internal_wiring"), draw)
             key = f"pack_types.{name}.internal_wiring"
             yield UncertainValue(key, draw, _words(key), left.source, _group(key))
 
@@ -334,23 +340,8 @@ def _packs(scenario: Scenario) -> Iterator[UncertainValue]:
 
 def _of_pack(table: PackTable) -> dict[str, tuple[Draw, str]]:
     """(distribution, source) of each key of a pack that its file leaves to assumed data."""
-    found, label, health, given = {}, assumed().label, table.state_of_health, table.model_fields_set
-    grade = load_grade(table.grade) if table.grade else None
-    if grade:
-        graded = f"grade {table.grade}: {grades_source()}"
-        found = {"capacity_left": (of_three(grade.capacity), graded), "resistance_growth": (of_three(grade.resistance), graded)}
-        if not {"cell_capacities", "cells_below_full"} & given:
-            found["cell_capacity_scatter"] = of_three(grade.cell_scatter).bounded(0.0, 0.3), graded
-            found["cell_below_full_scatter"] = of_three(grade.below_full).bounded(0.0, 0.3), graded
-    elif health is None:
-        found = {
-            "capacity_left": (of_three(label.capacity), label.source),
-            "resistance_growth": (of_three(label.resistance), label.source),
-        }
-    elif health < 1.0:
-        growths = [1.0 + (growth - 1.0) * (1.0 - health) / 0.2 for growth in assumed().health.growth_at_80_percent]
-        found["resistance_growth"] = of_three(growths), assumed().health.source
-    return {field: told for field, told in found.items() if field not in given}
+    measured = {"resistance_growth"} if table.resistance_at_posts is not None else set()
+    return {field: told for field, told in assumed_of_pack(table).items() if field not in table.model_fields_set | measured}
 
 
 def _joints(scenario: Scenario) -> Iterator[UncertainValue]:

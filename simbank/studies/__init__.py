@@ -3,7 +3,8 @@
 from simbank.simulation.result import Result
 from simbank.studies.at_rest import at_rest
 from simbank.studies.at_rest_result import AtRest
-from simbank.studies.bands import Bands, bands
+from simbank.studies.bands import bands
+from simbank.studies.bands_result import Bands
 from simbank.studies.bill import Bill, bill
 from simbank.studies.compare import Comparison, compare
 from simbank.studies.described import bank_warnings

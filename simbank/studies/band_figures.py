@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -19,11 +19,13 @@ __all__ = [
     "STOPS",
     "USUAL",
     "WORDS",
+    "Figures",
     "bank_figures",
     "figures_over_time",
     "pack_figures",
 ]
 
+Figures = Sequence[tuple[str, str, str]]  # name, unit and meaning of each
 NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
 BANK_FIGURES = (
     *(row for row in FIGURES if row[0] not in NAMING),

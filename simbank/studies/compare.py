@@ -17,7 +17,7 @@ from simbank.provenance import made_by
 from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
-from simbank.studies.bands import BANDS_FOLDER
+from simbank.studies.bands_result import BANDS_FOLDER
 from simbank.studies.described import ideal_bar_words, layouts_left_out
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.paired import LayoutBands, layout_bands

@@ -16,7 +16,7 @@ from simbank.provenance import MADE_BY_FILE
 from simbank.results import RESULT_FILE, StudyResult
 from simbank.simulation import Result
 from simbank.simulation.stored import read_run
-from simbank.studies.bands import BANDS_FOLDER, Bands
+from simbank.studies.bands_result import BANDS_FOLDER, Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.paired import LayoutBands
 from simbank.studies.sweep import Sweep

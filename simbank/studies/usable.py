@@ -17,7 +17,8 @@ from simbank.provenance import made_by
 from simbank.results import Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
-from simbank.studies.bands import BANDS_FOLDER, Bands, bands_by, checked_settings
+from simbank.studies.bands import bands_by, checked_settings
+from simbank.studies.bands_result import BANDS_FOLDER, Bands
 from simbank.studies.case import Case
 from simbank.studies.draw_runs import Found
 from simbank.studies.settings import STUDY_TOLERANCE
@@ -124,7 +125,7 @@ def usable(
     DataFrame
         Rows: each pack, ``sum of packs``, ``bank``; columns ``charge_ah``, ``energy_wh``. What the bank lacks against the sum is
         what unequal sharing and its cable cost. ``attrs["warnings"]`` is a list of ``{code, where, text}``, ``attrs["made_by"]``
-        what made it, ``attrs["bands"]`` the :class:`~simbank.studies.bands.Bands`, where asked for; :class:`Usable` makes words, JSON,
+        what made it, ``attrs["bands"]`` the :class:`~simbank.studies.bands_result.Bands`, where asked for; :class:`Usable` makes words, JSON,
         files and a section of a report of it.
 
     Raises
@@ -132,12 +133,7 @@ def usable(
     RunStopped
         By Ctrl-C; where bands were begun, with the table and the bands so far as its ``partial``.
     """
-    bank = scenario.bank
-    asked = {
-        "cutoff_volt": cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs),
-        "amperes": {"": c_rate * bank.capacity_ah} | {pack.name: c_rate * pack.capacity_ah for pack in bank.packs},
-        "longest_s": 1.5 / c_rate * 3600.0,
-    }
+    asked = discharges(scenario.bank, c_rate, cutoff_volt)
     table, warnings, used = _delivered(scenario, **asked, **{"tolerance": STUDY_TOLERANCE} | options)
     made = made_by(scenario, "simbank.usable", integrator=used["name"], tolerance=used["tolerance"], c_rate=c_rate)
     table.attrs |= {"warnings": as_records(warnings), "made_by": made}
@@ -148,6 +144,16 @@ def usable(
             table.attrs["bands"] = stopped.partial
             raise RunStopped(str(stopped), table) from None
     return table
+
+
+def discharges(bank: Bank, c_rate: float, cutoff_volt: float | None = None) -> dict[str, Any]:
+    """What is asked of a bank and of each of its packs at a C-rate: cut-off [V], current by pack (the bank's under an empty name) [A], and
+    after which time a discharge ends that has not come to its cut-off [s]."""  # noqa: D205 one sentence
+    return {
+        "cutoff_volt": cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs),
+        "amperes": {"": c_rate * bank.capacity_ah} | {pack.name: c_rate * pack.capacity_ah for pack in bank.packs},
+        "longest_s": 1.5 / c_rate * 3600.0,
+    }
 
 
 def _delivered(scenario, amperes, cutoff_volt, longest_s, **options):
@@ -207,7 +213,10 @@ def run_usable(scenario: Scenario, **asked: Any) -> Found:
 def usable_bands(
     scenario: Scenario, asked: dict[str, Any], draws: int, seed: int, progress: Callable[[float], None] | None = None
 ) -> Bands:
-    """Bands of what a bank delivers, of its packs each on its own, and of the share; the rest as in :func:`usable`."""
+    """Bands of what a bank delivers, of its packs each on its own, and of the share.
+
+    ``asked`` is what :func:`discharges` gives of the bank by the file's own values; the rest as in :func:`usable`.
+    """
     settings = checked_settings(draws, seed, "fast", None)
     told = BAND_FIGURES, BAND_PACK_FIGURES
     return bands_by(run_usable, scenario, settings | asked, draws, seed, "usable", told=told, progress=progress)

@@ -44,12 +44,12 @@ def refuse_no_current(meter: MeterReadings) -> None:
 def refuse_volts(meter: MeterReadings, found: Found, bank: Bank) -> None:
     """An InputError for a drop that is a thousandth of what is due: it was written in volts."""
     place = {branch.name: len(bank.packs) + k for k, branch in enumerate(bank.graph.branches)}
-    for at, read in found.parts:
+    for (at, read), carried in zip(found.parts, found.carried_a, strict=True):
         for r in read:
             if r.kind != "drop":
                 continue
             k = place[r.name]
-            due = abs(float(at.response.current_a[k])) * float(at.response.ohm[k])
+            due = abs(float(carried[k])) * float(at.response.ohm[k])
             if due > LEAST_DUE_V and THOUSANDTH[0] * due < r.value < THOUSANDTH[1] * due:
                 raise InputError(
                     f"millivolts along {r.name}, where a sound one drops {due * 1e3:.2g} mV at this current: volts? Then write "

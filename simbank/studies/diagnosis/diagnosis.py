@@ -14,18 +14,19 @@ from threadpoolctl import threadpool_limits
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.digits import duration
 from simbank.results import Picture, Study, StudyResult
 from simbank.scenario import Scenario
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
-from simbank.studies.diagnosis.instants import Chosen, judged
-from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
+from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, Knowledge
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
-from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings
+from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
 from simbank.studies.diagnosis.observation import At, Expected
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.shown import STATED_OHM, Shown, shown
-from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
+from simbank.studies.diagnosis.suspects import Suspect, alike, bare_name, suspects
 from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
 from simbank.warning import BankWarning, as_records, listed
 
@@ -40,6 +41,7 @@ TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between 
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
 LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
+MOST_READ_C = 0.5  # of the bank's capacity an hour: no greater current is asked for. Chosen here
 UNITS = {
     "current": ("A", 1.0),
     "port": ("A", 1.0),
@@ -77,6 +79,8 @@ class Found:
         Chance of a misfit as large as that of the most probable hypothesis; None where there are too few readings to tell.
     hidden : tuple of str
         Conductors whose joints none of these readings would show.
+    carried_a : tuple of ndarray, each of shape (m,)
+        Current of each element at each instant by what was read of packs: along conductors by Kirchhoff's laws [A].
     """
 
     port: str
@@ -89,6 +93,18 @@ class Found:
     log_density: float
     fit_chance: float | None
     hidden: tuple[str, ...]
+    carried_a: tuple[np.ndarray, ...]
+
+    @property
+    def loaded(self) -> int:
+        """Place of the first instant at which the bank carried a current."""
+        return next((k for k, (at, _) in enumerate(self.parts) if at.port_a[at.port]), 0)
+
+    def joint_drop(self, element: int, extra_ohm: float) -> tuple[float, float, float]:
+        """I, I R and I (R + ΔR) of a conductor with ``extra_ohm`` in its joints, at the current that it carries by what was read [A, V, V]."""
+        amperes = abs(float(self.carried_a[self.loaded][element]))
+        ohm = float(self.parts[self.loaded][0].response.ohm[element])
+        return amperes, amperes * ohm, amperes * (ohm + extra_ohm)
 
 
 class Diagnosis(StudyResult):
@@ -120,8 +136,9 @@ class Diagnosis(StudyResult):
             "other_readings.csv", "a reading that is no current of a pack",
             [
                 ("instant", "", "name of the instant; empty if there is one"), ("what", "", "what was read, and where"),
-                ("unit", "", "unit of the three values"), ("read", "", "what was read"), ("sound", "", "what it would be in a sound bank"),
+                ("unit", "", "unit of the four values"), ("read", "", "what was read"), ("sound", "", "what it would be in a sound bank"),
                 ("suspect", "", "what it would be with the first suspect"),
+                ("due", "", "what is due: along a conductor resistance × current by what was read, else as in a sound bank"),
             ],
         ),
         Table.of(
@@ -220,16 +237,15 @@ class Diagnosis(StudyResult):
         name, r, sound, _, _ = max(self._rows, key=lambda row: abs(row[1].value - row[2]) / row[4])
         unit, factor = UNITS[r.kind]
         of = f" ({name})" if name else ""
-        return f"{WHAT[r.kind]} {r.name}{of} reads {r.value * factor:.3g} {unit}, where {sound * factor:.3g} {unit} is due"
+        return f"{WHAT[r.kind]} {r.name}{of} reads {r.value * factor:.3g} {unit}, where {self._due(r, name, sound) * factor:.3g} {unit} is due"
 
     @cached_property
     def suspects(self) -> list[Suspect]:
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
         found = self.found
         singles = found.hypotheses[0][0]
-        at, read = found.parts[0]
-        drops = {r.name: r.value for r in read if r.kind == "drop"}
-        words = suspect_words(self.scenario.bank, at, drops)
+        drops = {r.name: r.value for r in found.parts[found.loaded][1] if r.kind == "drop"}
+        words = suspect_words(self.scenario.bank, found.joint_drop, drops)
         return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
 
     @property
@@ -242,7 +258,8 @@ class Diagnosis(StudyResult):
     @cached_property
     def chosen(self) -> Chosen:
         """How well the first instant was chosen."""
-        first, (at, read) = self.readings.instants[0], self.found.parts[0]
+        k = self.found.loaded
+        first, (at, read) = self.readings.instants[k], self.found.parts[k]
         shares = [
             r.deviation / max(abs(r.value), 1e-9)
             for r in read
@@ -253,25 +270,76 @@ class Diagnosis(StudyResult):
                 self.scenario.bank, at, self.found.held, first.time_s, first.spread_s, float(np.median(shares or [0.0]))
             )
 
+    @property
+    def worked_probability(self) -> float:
+        """That the packs still differ by what the bank did before the current was last changed; 0 where that is told."""
+        shares = ((e.by_setting[np.array([s.worked for s in e.settings])].sum(0), p) for e, p in self.found.hypotheses)
+        return float(sum(worked @ p for worked, p in shares))
+
     @cached_property
+    def work(self) -> Work:
+        """What work before may leave of packs' shares at the first current that was read."""
+        with threadpool_limits(1):
+            return work_left(self.found.held, self.found.parts[self.found.loaded][0], self.chosen.meter_share)
+
+    @property
+    def work_told(self) -> bool:
+        """Whether what the bank did before was told."""
+        return not any(setting.worked for setting in self.found.knowledge.settings)
+
+    @property
+    def work_advice(self) -> str:
+        """How readings come to tell more where the bank may have worked before."""
+        work, capacity = self.work, sum(pack.capacity_ah for pack in self.scenario.bank.packs)
+        ways = ['tell what it did (--before "discharge 200 A for 2 h", or rest)']
+        if work.current_a <= MOST_READ_C * capacity:
+            ways.append(f"read at {work.current_a:.2g} A or more")
+        ways.append("hold a full charge until the last pack has its fill, then read in the first minutes of a large load")
+        if work.rest_s:
+            ways.append(f"rest it {duration(work.rest_s)} first")
+        return f"{ways[0][:1].upper()}{ways[0][1:]}, or {', or '.join(ways[1:])}."
+
+    def _work_words(self):
+        """Whether what the bank did before may make suspects."""
+        if self.work_told or self.work.share <= self.chosen.meter_share:
+            return []
+        said = (
+            f"What the bank did before this current is not told: {duration(WORK_S)} at {WORK_C:g} C right before would move shares by up to "
+            f"{self.work.share * 100:.2g} %, where the meter is good for {self.chosen.meter_share * 100:.2g} %. After heavy work a suspicion is weak."
+        )
+        if self.worked_probability > SOUND:
+            said = f"{said} So it looks here ({percent(self.worked_probability)} probable)."
+        return [f"{said} {self.work_advice}"]
+
+    @property
     def measure_next(self) -> list[Candidate]:
         """Readings that could be taken next, the one that tells most first; none where those taken are to be read again."""
+        return [one for one in self._next if len(one.poles) < 2]
+
+    @property
+    def asked_next(self) -> list[Candidate]:
+        """The same, with both poles of a conductor in one where the readings taken do not tell which of them it is."""
+        together = {name for one in self._next if len(one.poles) > 1 for name in one.poles}
+        return [one for one in self._next if len(one.poles) > 1 or not together & set(one.poles)]
+
+    @cached_property
+    def _next(self):
         if self.contradictions or not self.fits:
             return []
-        with threadpool_limits(1):
-            return self._next()
-
-    def _next(self):
         found, bank = self.found, self.scenario.bank
-        at = found.parts[0][0]
+        at = found.parts[found.loaded][0]
         other_a = 0.5 * at.port_a  # never more than was read: what conductors and packs carry is not looked at here
         other = At.of(found.held, at.port, other_a, at.time_s)
         rest = At.of(found.held, at.port, np.zeros_like(at.port_a), 0.0)
         singles, probability = found.hypotheses[0]
+        drops = possible_drops(
+            bank, found.parts, found.loaded, singles, probability, alike(found.expected, singles), self.readings.accuracy["drop"], found.joint_drop
+        )  # fmt: skip
         expected, count, possible = candidates(
-            bank, found.parts, singles, probability, other, rest, dict(self.readings.accuracy), found.knowledge
+            bank, found.parts, found.loaded, drops, other, rest, dict(self.readings.accuracy), found.knowledge
         )
-        return next_readings(expected, count, possible, found.expected.value, found.hypotheses)
+        with threadpool_limits(1):
+            return next_readings(expected, count, possible, found.expected.value, found.hypotheses)
 
     def _predicted(self):
         """Every reading in a sound bank, with the first suspect, and the standard deviation of a sound bank's."""
@@ -279,7 +347,7 @@ class Diagnosis(StudyResult):
         expected = found.expected
         none = np.array([[NO_FAULT]]), np.array([[0]])
         sound = expected.predicted(*none, np.zeros((1, 1, 1)))[0, 0]
-        moves = expected.moves(*none, np.zeros((1, 1)), 1.0)[0]
+        moves = expected.moves(*none, np.zeros((1, 1)))[0]
         deviation = np.sqrt((moves[:, : -len(found.parts)] ** 2).sum(1) + expected.deviation**2)
         best = None
         for evidence, probability in found.hypotheses:
@@ -289,7 +357,7 @@ class Diagnosis(StudyResult):
                         best = evidence, k, probability[k]
                     break
         evidence, k, _ = best
-        s = int(np.argmax(evidence.log_density[:, k]))
+        s = int(np.argmax(evidence.log_joint[:, k]))
         faults = evidence.faults
         suspect = expected.predicted(faults.kind[k : k + 1], faults.element[k : k + 1], evidence.best[s, k : k + 1, None])[0, 0]
         return sound, suspect, deviation
@@ -311,6 +379,18 @@ class Diagnosis(StudyResult):
         ]  # fmt: skip
         return pd.DataFrame(rows, columns=self.TABLES[0].names)
 
+    def _due(self, r, name, sound):
+        """What a reading should be: along a conductor what a sound one drops at its current by what was read, else what a sound bank gives."""
+        if r.kind != "drop":
+            return sound
+        k = next(k for k, instant in enumerate(self.readings.instants) if instant.name == name)
+        element = len(self.scenario.bank.packs) + self._branches[r.name]
+        return abs(float(self.found.carried_a[k][element])) * float(self.found.parts[k][0].response.ohm[element])
+
+    @cached_property
+    def _branches(self):
+        return {branch.name: k for k, branch in enumerate(self.scenario.bank.graph.branches)}
+
     @property
     def other_readings(self) -> pd.DataFrame:
         """A row for everything else that was read."""
@@ -318,7 +398,8 @@ class Diagnosis(StudyResult):
         for name, r, sound, suspect, _ in self._rows:
             if r.kind != "current":
                 unit, factor = UNITS[r.kind]
-                rows.append((name, f"{WHAT[r.kind]} {r.name}", unit, r.value * factor, sound * factor, suspect * factor))
+                values = (r.value, sound, suspect, self._due(r, name, sound))
+                rows.append((name, f"{WHAT[r.kind]} {r.name}", unit, *(value * factor for value in values)))
         return pd.DataFrame(rows, columns=self.TABLES[1].names)
 
     @property
@@ -337,7 +418,7 @@ class Diagnosis(StudyResult):
     @property
     def next_table(self) -> pd.DataFrame:
         """A row for every reading that could be taken next."""
-        rows = [(c.what, c.where, c.expect, c.bits, c.now * 100.0, c.then * 100.0) for c in self.measure_next]
+        rows = [(c.what, c.where, c.expect, c.bits, c.now * 100.0, c.then * 100.0) for c in self.asked_next]
         return pd.DataFrame(rows, columns=self.TABLES[3].names)
 
     @property
@@ -372,11 +453,12 @@ class Diagnosis(StudyResult):
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
-        said += instant_words(self.chosen)
-        if self.measure_next and self.measure_next[0].bits > LEAST_BITS:
-            first = self.measure_next[0]
+        said += [*instant_words(self.chosen), *self._work_words()]
+        if self.asked_next and self.asked_next[0].bits > LEAST_BITS:
+            first = self.asked_next[0]
+            where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
             said.append(
-                f"To measure next: {first.what} ({first.where}); it should read {first.expect}. It would raise the mean probability of the true "
+                f"To measure next: {first.what} ({where}): {first.expect}. It would raise the mean probability of the true "
                 f"cause from {percent(first.now)} to {percent(first.then)}."
             )  # fmt: skip
         said += self.understood
@@ -399,11 +481,12 @@ class Diagnosis(StudyResult):
             "scenario": self.scenario.name, "warnings": as_records(self.warnings), "sound_probability": self.sound_probability,
             "is_sound": self.tells_sound, "is_suspect": self.is_suspect,
             "fits": self.fits, "fit_chance": self.found.fit_chance, "suspects": [s.record() for s in self.told_suspects],
-            "measure_next": [c.record() for c in self.measure_next],
+            "measure_next": [c.record() for c in self.measure_next], "asked_next": [c.record() for c in self.asked_next],
             "instant": {
                 "time_since_change_s": chosen.time_s, "drift_percent": chosen.drift_share * 100.0, "meter_percent": chosen.meter_share * 100.0,
                 "wait_s": chosen.wait_s, "current_a": chosen.current_a,
             },
+            "before": {"told": self.work_told, "worked_probability": self.worked_probability, "share_percent": self.work.share * 100.0},
             "readings": self.table.astype(object).where(self.table.notna(), None).to_dict("records"),
             "understood": list(self.understood), "not_seen": list(self.found.hidden), "port": self.found.port, "words": self.words,
         }  # fmt: skip

@@ -8,19 +8,22 @@ the true cause a mean probability.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 
 from simbank.bank import Bank
 from simbank.studies.diagnosis.evidence import Evidence, ranked
-from simbank.studies.diagnosis.hypotheses import JOINT, NO_FAULT
-from simbank.studies.diagnosis.knowledge import SCALES, Knowledge
+from simbank.studies.diagnosis.hypotheses import JOINT
+from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Accuracy, Reading
 from simbank.studies.diagnosis.observation import At, Expected
+from simbank.studies.diagnosis.suspects import bare_name, member_of
+from simbank.studies.diagnosis.words import JointDrop, millivolts
 
-__all__ = ["Candidate", "candidates", "next_readings"]
+__all__ = ["Candidate", "Drop", "candidates", "next_readings", "possible_drops"]
 
 LEFT_OUT = 1e-3  # hypotheses less probable than that do not count
 MOST_CAUSES = 40  # of single hypotheses, and of pairs
@@ -38,12 +41,15 @@ class Candidate:
     what, where : str
         In words, and names of its places.
     sound, suspect : float or None
-        What it should read [mV, A or V] in a sound bank and with the first suspect; None of several readings at once.
+        What a conductor should drop at the current that it carries by what was read, sound and with its joint as the suspect [mV]; None of
+        several readings at once.
     unit : str
     bits : float
         By how much it is expected to lower the entropy over the causes.
     now, then : float
         Mean probability of the true cause before and after it.
+    poles : tuple of str
+        The conductors along which millivolts are read: one, or both poles of one.
     """
 
     what: str
@@ -54,23 +60,41 @@ class Candidate:
     bits: float
     now: float
     then: float
+    poles: tuple[str, ...] = ()
 
     @property
     def expect(self) -> str:
         """What it should read, in words."""
         if self.sound is None or self.suspect is None:
             return "a pattern over the packs: enter the readings beside these"
-        digits = 1 if self.unit == "mV" else 2
-        return (
-            f"{self.sound:.{digits}f} {self.unit} if all is sound, {self.suspect:.{digits}f} {self.unit} with the first suspect"
-        )
+        sound, bad = millivolts(self.sound / 1e3), millivolts(self.suspect / 1e3)
+        return f"{sound} if sound, about {bad} if it is the bad one"
 
     def record(self) -> dict[str, Any]:
         """As JSON has it."""
         return {
             "what": self.what, "where": self.where, "expect": self.expect, "expect_sound": self.sound, "expect_suspect": self.suspect,
-            "unit": self.unit, "tells": self.bits, "probability_now": self.now, "probability_then": self.then,
+            "unit": self.unit, "poles": list(self.poles), "tells": self.bits, "probability_now": self.now, "probability_then": self.then,
         }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Drop:
+    """Millivolts that could be read along a conductor, or along both poles of one.
+
+    Attributes
+    ----------
+    names : tuple of str
+    sound_v, bad_v : float
+        What they should read at the current that was read, and what if the joint is the bad one [V].
+    deviation : float
+        Of the meter [V].
+    """
+
+    names: tuple[str, ...]
+    sound_v: float
+    bad_v: float
+    deviation: float
 
 
 @dataclass(frozen=True)
@@ -80,12 +104,53 @@ class Possible:
     what: str
     where: str
     unit: str
-    factor: float
     rows: tuple[int, ...]
+    drop: Drop | None = None
+
+
+def possible_drops(
+    bank: Bank, parts: Sequence[tuple[At, Sequence[Reading]]], loaded: int, evidence: Evidence, probability: np.ndarray,
+    groups: Sequence[Sequence[int]], meter: Accuracy, joint_drop: JointDrop,
+) -> list[Drop]:  # fmt: skip
+    """Drops that could be read: along each of the most probable joints, then along both poles of those that are not told apart.
+
+    Parameters
+    ----------
+    bank : Bank
+        As it should be.
+    parts : sequence of (At, sequence of Reading)
+        What was read.
+    loaded : int
+        Which of them is of a current.
+    evidence, probability
+        Of single hypotheses.
+    groups : list of list of int
+        Of single hypotheses that readings do not tell apart.
+    meter : Accuracy
+        Of drops.
+    joint_drop : callable
+        (element, extra ohms) → the current along a conductor [A], what it should drop and what it drops [V].
+    """
+    taken = {r.name for _, read in parts for r in read if r.kind == "drop"}
+    faults = [each[0] for each in evidence.faults.each]
+    order = [k for k in ranked(probability) if faults[k].kind == JOINT and faults[k].name not in taken][:MOST_DROPS]
+    at = parts[loaded][0]
+    drops = {}
+    for k in order:
+        element = faults[k].element
+        _, sound, bad = joint_drop(element, member_of(bank, evidence, k, float(probability[k])).size)
+        expected = abs(at.response.current_a[element]) * at.response.ohm[element]
+        drops[k] = Drop((faults[k].name,), sound, bad, meter.deviation(3.0 * expected))
+    group_of = {k: g for g, group in enumerate(groups) for k in group}
+    both = [
+        replace(drops[a], names=(faults[a].name, faults[b].name)) for a, b in combinations(order, 2)
+        if bare_name(faults[a].name) == bare_name(faults[b].name) and group_of[a] == group_of[b]
+    ]  # fmt: skip
+    return [*drops.values(), *both]
 
 
 def candidates(
-    bank: Bank, parts: Sequence[tuple[At, Sequence[Reading]]], evidence: Evidence, probability: np.ndarray, other: At, rest: At,
+    bank: Bank, parts: Sequence[tuple[At, Sequence[Reading]]], loaded: int, drops: Sequence[Drop], other: At, rest: At,
     meters: dict[str, Accuracy], knowledge: Knowledge,
 ) -> tuple[Expected, int, list[Possible]]:  # fmt: skip
     """Readings that could be taken next: all of them after those that were taken.
@@ -96,8 +161,10 @@ def candidates(
         As it should be.
     parts : sequence of (At, sequence of Reading)
         What was read.
-    evidence, probability
-        Of single hypotheses.
+    loaded : int
+        Which of them is of a current.
+    drops : sequence of Drop
+        That could be read at that current.
     other, rest : At
         The bank at another current, and at rest.
     meters : dict of str to Accuracy
@@ -113,42 +180,30 @@ def candidates(
         How many were taken.
     list of Possible
     """
-    taken = {r.name for _, read in parts for r in read if r.kind == "drop"}
-    joints = [faults[0] for faults in evidence.faults.each]
-    order = [k for k in ranked(probability) if joints[k].kind == JOINT and joints[k].name not in taken]
-    at, first = parts[0]
-    drops = []
-    for k in order[:MOST_DROPS]:
-        sound = abs(at.response.current_a[joints[k].element]) * at.response.ohm[joints[k].element]
-        drops.append(Reading("drop", joints[k].name, 0.0, meters["drop"].deviation(3.0 * sound), 0))
+    count = sum(len(read) for _, read in parts)
+    row = {name: count + k for k, name in enumerate(dict.fromkeys(name for drop in drops for name in drop.names))}
+    deviation = {name: drop.deviation for drop in drops for name in drop.names}
     currents = [
         Reading("current", pack.name, 0.0, meters["current"].deviation(amperes), 0)
         for pack, amperes in zip(bank.packs, other.response.current_a, strict=False)
     ]
     opened = {r.name for _, read in parts for r in read if r.kind == "open"}
     volts = [Reading("open", pack.name, 0.0, meters["voltage"].floor, 0) for pack in bank.packs if pack.name not in opened]
-    every = [(at, first), *parts[1:], (at, drops), (other, currents), (rest, volts)]
-    expected = Expected(bank, every, knowledge)
-    count = sum(len(read) for _, read in parts)
-    found = [
-        Possible("millivolts from end to end at the present current", drop.name, "mV", 1e3, (count + k,))
-        for k, drop in enumerate(drops)
-    ]
-    begin = count + len(drops)
-    total = other.port_a[other.port]
-    found.append(
-        Possible(
-            f"clamp readings of every pack at {abs(total):.3g} A {'out of' if total > 0 else 'into'} the bank", "every pack", "A", 1.0,
-            tuple(range(begin, begin + len(currents))),
-        )
-    )  # fmt: skip
+    along = [Reading("drop", name, 0.0, deviation[name], 0) for name in row]
+    expected = Expected(bank, [*parts, (parts[loaded][0], along), (other, currents), (rest, volts)], knowledge)
+    found = []
+    for drop in drops:
+        poles = ", on both poles" if len(drop.names) > 1 else ""
+        what = f"millivolts from end to end at the present current{poles}"
+        found.append(Possible(what, ", ".join(drop.names), "mV", tuple(row[name] for name in drop.names), drop))
+    begin, total = count + len(row), other.port_a[other.port]
+    way = "out of" if total > 0 else "into"
+    what = f"clamp readings of every pack at {abs(total):.3g} A {way} the bank"
+    found.append(Possible(what, "every pack", "A", tuple(range(begin, begin + len(currents)))))
     if len(volts) > 1:
         begin += len(currents)
-        found.append(
-            Possible(
-                "voltage of every pack, switched off and rested for an hour", "every pack", "V", 1.0, tuple(range(begin, begin + len(volts)))
-            )
-        )  # fmt: skip
+        what = "voltage of every pack, switched off and rested for an hour"
+        found.append(Possible(what, "every pack", "V", tuple(range(begin, begin + len(volts)))))
     return expected, count, found
 
 
@@ -173,30 +228,23 @@ def next_readings(
     mean, spread, share, cause = [], [], [], []
     for evidence, probability in found:
         for k in likely(probability):
-            scales = np.exp(evidence.log_density[:, k] - np.logaddexp.reduce(evidence.log_density[:, k]))
             name = len(set(cause))
-            for s, scale in enumerate(SCALES):
-                if scales[s] * probability[k] < 0.1 * LEFT_OUT:
+            for s, setting in enumerate(evidence.settings):
+                part = evidence.by_setting[s, k] * probability[k]
+                if part < 0.1 * LEFT_OUT:
                     continue
-                of_this = _forecast(expected, count, value, evidence, k, s, scale)
+                of_this = _forecast(expected, count, value, evidence, k, s, setting)
                 mean.append(of_this[0])
                 spread.append(of_this[1])
-                share.append(scales[s] * probability[k])
+                share.append(part)
                 cause.append(name)
     mean, spread, share, cause = np.array(mean), np.array(spread), np.array(share) / np.sum(share), np.array(cause)
-    sound = expected.predicted(np.array([[NO_FAULT]]), np.array([[0]]), np.zeros((1, 1, 1)))[0, 0, count:]
-    first = _of_first(found, mean, share, cause)
     out = []
     for one in possible:
         rows = [row - count for row in one.rows]
         bits, now, then = _told(mean[:, rows], spread[:, rows][:, :, rows], share, cause)
-        single = len(rows) == 1
-        out.append(
-            Candidate(
-                one.what, one.where, float(sound[rows[0]] * one.factor) if single else None,
-                float(first[rows[0]] * one.factor) if single else None, one.unit, bits, now, then,
-            )
-        )  # fmt: skip
+        volt = (None, None) if one.drop is None else (one.drop.sound_v * 1e3, one.drop.bad_v * 1e3)
+        out.append(Candidate(one.what, one.where, *volt, one.unit, bits, now, then, () if one.drop is None else one.drop.names))
     return [out[k] for k in ranked([candidate.bits for candidate in out])]
 
 
@@ -206,24 +254,11 @@ def likely(probability: np.ndarray) -> np.ndarray:
     return np.sort(first[probability[first] > LEFT_OUT])
 
 
-def _of_first(found, mean, share, cause):
-    """What is forecast for the most probable hypothesis that is a fault."""
-    evidence, probability = found[0]
-    kept = likely(probability)
-    sound = {int(place) for place, k in enumerate(kept) if evidence.faults.each[k][0].kind == NO_FAULT}
-    weight = {c: share[cause == c].sum() for c in sorted(set(cause.tolist()) - sound)}
-    if not weight:
-        return mean[0]
-    best = list(weight)[ranked(list(weight.values()))[0]]
-    mine = cause == best
-    return (mean[mine] * (share[mine] / share[mine].sum())[:, None]).sum(0)
-
-
-def _forecast(expected, count, value, evidence, k, s, scale):
+def _forecast(expected, count, value, evidence, k, s, setting):
     """Mean and covariance of the further readings by one hypothesis, given the readings taken."""
     kind, element = evidence.faults.kind[k : k + 1], evidence.faults.element[k : k + 1]
     by_size = expected.predicted(kind, element, evidence.share[s, k : k + 1])[0]
-    moves = expected.moves(kind, element, evidence.best[s, k : k + 1], scale)[0]
+    moves = expected.moves(kind, element, evidence.best[s, k : k + 1], setting)[0]
     spread = moves @ moves.T + np.diag(expected.deviation**2)
     gain = np.linalg.solve(spread[:count, :count], spread[:count, count:]).T
     given = by_size[:, count:] + (value - by_size[:, :count]) @ gain.T

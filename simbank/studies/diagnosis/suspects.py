@@ -12,9 +12,8 @@ from simbank.bank import Bank
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, NO_FAULT, OFF, RESISTANCE, Fault, size_of
 from simbank.studies.diagnosis.observation import Expected
-from simbank.warning import listed
 
-__all__ = ["Member", "Suspect", "alike", "place_words", "seen", "suspects"]
+__all__ = ["Member", "Suspect", "alike", "bare_name", "member_of", "place_words", "seen", "suspects"]
 
 SAME_WAY = 0.9995  # cosine between what two faults do to the readings: they then differ by a thirtieth of what either does
 SAME_READING = 0.1  # of the meter's deviation, for what is off
@@ -147,7 +146,7 @@ def suspects(bank: Bank, found: Sequence[tuple[Evidence, np.ndarray]], groups: S
             if faults[0].kind == NO_FAULT or any(fault not in group_of for fault in faults):
                 continue
             key = tuple(sorted(group_of[fault] for fault in faults))
-            made.setdefault((len(faults), key), []).append(_member(bank, evidence, k, float(p[k])))
+            made.setdefault((len(faults), key), []).append(member_of(bank, evidence, k, float(p[k])))
     out = []
     for members in made.values():
         members = [members[k] for k in ranked([member.probability for member in members])]
@@ -157,23 +156,31 @@ def suspects(bank: Bank, found: Sequence[tuple[Evidence, np.ndarray]], groups: S
     return [out[k] for k in ranked([suspect.probability for suspect in out])]
 
 
-def _member(bank, evidence, k, probability):
-    """A hypothesis with the size of its first fault."""
+def member_of(bank: Bank, evidence: Evidence, k: int, probability: float) -> Member:
+    """Hypothesis ``k`` with the size of its first fault."""
     faults = evidence.faults.each[k]
     fault = faults[0]
     if fault.kind == OFF:
         return Member(faults, probability, None, None, None, "")
-    scales = np.exp(evidence.log_density[:, k] - evidence.log_density[:, k].max())
     size = size_of(fault.kind, evidence.share[:, k, :, 0]).ravel()
     if fault.kind == RESISTANCE:
         size = (size - 1.0) * bank.packs[fault.element].half_charge_ohm
     unit = "points" if fault.kind in (CHARGE_LOW, CHARGE_HIGH) else "ohm"
     size = size * (100.0 if unit == "points" else 1.0)
-    weight = (evidence.weight[:, k] * (scales / scales.sum())[:, None]).ravel()
+    weight = (evidence.weight[:, k] * evidence.by_setting[:, k, None]).ravel()
     order = np.argsort(size)
     total = np.cumsum(weight[order]) - 0.5 * weight[order]
     low, middle, high = np.interp([LOW, 0.5, HIGH], total, size[order])
     return Member(faults, probability, float(middle), float(low), float(high), unit)
+
+
+def bare_name(name: str) -> str:
+    """A conductor's name without its pole.
+
+    >>> bare_name("link A-B +"), bare_name("bar 1-2")
+    ('link A-B', 'bar 1-2')
+    """
+    return name[:-2] if name.endswith((" +", " -")) else name
 
 
 def place_words(bank: Bank, fault: Fault) -> str:
@@ -182,10 +189,5 @@ def place_words(bank: Bank, fault: Fault) -> str:
         return f"pack {fault.name}"
     branch = bank.graph.branches[fault.element - len(bank.packs)]
     pole = {"+": " on the positive side", "-": " on the negative side"}.get(branch.pole or "", "")
-    bare = branch.name[:-2] if branch.name.endswith((" +", " -")) else branch.name
+    bare = bare_name(branch.name)
     return f"the {bare}{pole}" if branch.kind != "conductor" else f"the conductor {bare}{pole}"
-
-
-def listed_places(bank: Bank, members: Sequence[Member]) -> str:
-    """Places of several members in words."""
-    return listed([" and ".join(place_words(bank, fault) for fault in member.faults) for member in members])

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-import numpy as np
-
 from simbank.bank import Bank
 from simbank.digits import duration
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF, RESISTANCE, Fault
 from simbank.studies.diagnosis.instants import READ_S, Chosen
-from simbank.studies.diagnosis.observation import At
-from simbank.studies.diagnosis.suspects import Member, place_words
+from simbank.studies.diagnosis.suspects import Member, bare_name, place_words
 
-__all__ = ["CARE", "instant_words", "joint_drop", "suspect_words"]
+__all__ = ["CARE", "instant_words", "millivolts", "suspect_words"]
 
 CARE = (
     "Live DC work: with the main disconnect open every link of a parallel bank still stands at the packs' 48 V. Before a bolt is touched "
@@ -21,6 +18,7 @@ CARE = (
     "link: fused leads, and probes that cannot slip across poles. Keep to the pack maker's torque and the local code; a licensed person "
     "does it where that asks for one."
 )
+JointDrop = Callable[[int, float], tuple[float, float, float]]
 PARTS = {
     JOINT: "millivolts from end to end of it",
     RESISTANCE: "its voltage before and just after a load comes on",
@@ -31,24 +29,28 @@ PARTS = {
 MOST_LISTED = 3
 
 
-def suspect_words(bank: Bank, at: At, drops: dict[str, float]) -> Callable[[Sequence[Member]], str]:
+def suspect_words(bank: Bank, joint_drop: JointDrop, drops: dict[str, float]) -> Callable[[Sequence[Member]], str]:
     """A function from the members of a suspect to what to do about it.
 
     Parameters
     ----------
     bank : Bank
         As it should be.
-    at : At
-        The first instant.
+    joint_drop : callable
+        (element, extra ohms) → the current along a conductor [A], what it should drop and what it drops [V].
     drops : dict of str to float
-        Millivolts that were read then, by conductor [V].
+        Drops that were read then, by conductor [V].
     """
 
     def words(members: Sequence[Member]) -> str:
-        first = members[0]
-        said = "; and ".join(_done(bank, at, fault, first if len(first.faults) == 1 else None, drops) for fault in first.faults)
-        said = said[:1].upper() + said[1:] + "."
-        others = members[1:]
+        first, others = members[0], members[1:]
+        if pole := _other_pole(bank, first, others, drops):
+            said = _either_pole(bank, joint_drop, first)
+            others = [member for member in others if member is not pole]
+        else:
+            done = (_done(bank, joint_drop, fault, first if len(first.faults) == 1 else None, drops) for fault in first.faults)
+            said = "; and ".join(done)
+            said = said[:1].upper() + said[1:] + "."
         if others and len(first.faults) == 1:
             left = f" and {len(others) - MOST_LISTED} more" if len(others) > MOST_LISTED else ""
             names = ", ".join(_named(bank, member.faults[0]) for member in others[:MOST_LISTED]) + left
@@ -61,6 +63,34 @@ def suspect_words(bank: Bank, at: At, drops: dict[str, float]) -> Callable[[Sequ
     return words
 
 
+def _other_pole(bank, first, others, drops):
+    """The member that is the same conductor's joint at the other pole, where neither pole was read; None if there is none."""
+    fault = first.faults[0]
+    if len(first.faults) > 1 or fault.kind != JOINT or bare_name(fault.name) == fault.name:
+        return None
+    return next(
+        (
+            member for member in others
+            if len(member.faults) == 1 and member.faults[0].kind == JOINT and not {member.where, fault.name} & set(drops)
+            and bare_name(member.where) == bare_name(fault.name)
+        ),
+        None,
+    )  # fmt: skip
+
+
+def _either_pole(bank, joint_drop, member):
+    amperes, sound, bad = joint_drop(member.faults[0].element, member.size)
+    return (
+        f"Read millivolts from end to end of the {bare_name(member.where)} at both poles: at {amperes:.3g} A the pole that reads about "
+        f"{millivolts(bad)} instead of {millivolts(sound)} is the bad one, with {_size(member)}. Retorque or clean that one; these readings do not "
+        "tell it from the other pole."
+    )
+
+
+def _size(member):
+    return f"{_milli(member.size)} too much ({_milli(member.low)} to {_milli(member.high)})"
+
+
 def _named(bank: Bank, fault: Fault) -> str:
     kinds = {
         RESISTANCE: "the resistance of {}", CHARGE_LOW: "low charge of {}", CHARGE_HIGH: "high charge of {}", JOINT: "{}", OFF: "{} being off",
@@ -68,15 +98,7 @@ def _named(bank: Bank, fault: Fault) -> str:
     return kinds[fault.kind].format(place_words(bank, fault))
 
 
-def joint_drop(bank: Bank, at: At, fault: Fault, extra_ohm: float) -> tuple[float, float, float]:
-    """Current [A] along a conductor with so much in its joints, the voltage it should drop then and the one it drops [V]."""
-    where = np.array([fault.element])
-    amperes = abs(float(at.response.with_faults(where, np.array([extra_ohm]), np.zeros(1))[fault.element]))
-    ohm = float(at.response.ohm[fault.element])
-    return amperes, amperes * ohm, amperes * (ohm + extra_ohm)
-
-
-def _done(bank, at, fault, member, drops):
+def _done(bank, joint_drop, fault, member, drops):
     """What one fault is and what to do about it, without a stop."""
     place = place_words(bank, fault)
     if fault.kind == OFF:
@@ -84,12 +106,11 @@ def _done(bank, at, fault, member, drops):
     if fault.kind == JOINT:
         if member is None:
             return f"retorque or clean {place}, if it reads more millivolts than it should"
-        amperes, sound, bad = joint_drop(bank, at, fault, member.size)
-        size = f"{_milli(member.size)} too much ({_milli(member.low)} to {_milli(member.high)})"
-        should = f"at {amperes:.3g} A it should read {sound * 1e3:.2g} mV from end to end"
+        amperes, sound, bad = joint_drop(fault.element, member.size)
+        should = f"at {amperes:.3g} A it should read {millivolts(sound)} from end to end"
         if fault.name in drops:
-            return f"retorque or clean {place}, {size}: {should}, yours reads {drops[fault.name] * 1e3:.3g} mV"
-        return f"retorque or clean {place} if it reads so: {should}, with {size} {bad * 1e3:.3g} mV"
+            return f"retorque or clean {place}, {_size(member)}: {should}, yours reads {drops[fault.name] * 1e3:.3g} mV"
+        return f"retorque or clean {place} if it reads so: {should}, with {_size(member)} about {millivolts(bad)}"
     if fault.kind == RESISTANCE:
         size = "" if member is None else f" by {_milli(member.size)} ({_milli(member.low)} to {_milli(member.high)})"
         return f"{place} has more resistance than the file says{size}: look at its terminals and its BMS, then at its cells"
@@ -100,6 +121,15 @@ def _done(bank, at, fault, member, drops):
         else f"{abs(member.size):.0f} points ({min(abs(member.low), abs(member.high)):.0f} to {max(abs(member.low), abs(member.high)):.0f}) "
     )
     return f"{place} stands {size}{way} in charge than the file says: bring it to the others' resting voltage before it is judged"
+
+
+def millivolts(volt: float) -> str:
+    """A drop to two digits, from 10 mV on to a whole millivolt.
+
+    >>> millivolts(0.00936), millivolts(0.1339)
+    ('9.4 mV', '134 mV')
+    """
+    return f"{volt * 1e3:.0f} mV" if volt >= 9.95e-3 else f"{volt * 1e3:.2g} mV"
 
 
 def _milli(ohm: float) -> str:

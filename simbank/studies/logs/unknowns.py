@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from simbank.bank import Bank
 from simbank.bank.assumed import assumed
-from simbank.distributions import Draw, measured, within_range
+from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw, measured, within_range
 from simbank.errors import InputError
 from simbank.network import Network
 from simbank.quantities import parse
@@ -117,8 +117,27 @@ def fit_base(scenario: Scenario, celsius: float | None = None) -> Scenario:
         if health is not None:
             table = next(table for name, table in scenario.file.each_pack() if name == entry["name"])
             entry["capacity_left"] = health
-            entry.setdefault("resistance_growth", table.present_growth)
+            if "resistance_at_posts" not in entry:
+                entry.setdefault("resistance_growth", table.present_growth)
+        _growth_of_measured(scenario, entry)
     return from_dict(data, None, scenario.source, duty=scenario.duty)
+
+
+def _growth_of_measured(scenario, entry):
+    """Put the growth of its cells in place of a resistance that was measured at a pack's posts, known as well as that."""
+    if entry.pop("resistance_at_posts", None) is None:
+        return
+    for key in ("measured_at_soc", "measured_at_temperature"):
+        entry.pop(key, None)
+    each = zip(scenario.file.each_pack(), scenario.bank.packs, strict=True)
+    table, pack = next((table, pack) for (name, table), pack in each if name == entry["name"])
+    draw, growth = table.how_known.get("resistance_at_posts"), pack.resistance_growth
+    entry["resistance_growth"] = growth
+    if draw is not None:
+        low, high = (draw.number(share) for share in (LOW_SHARE, HIGH_SHARE))
+        share = (high - low) / 1.6449 / draw.stated  # expanded, k = 2
+        part = table.resistance_at_posts / (table.resistance_at_posts - pack.internal_wiring_ohm)
+        entry["resistance_growth"] = {"value": growth, "within": growth * share * part}
 
 
 def _plain(table, key, data, name):

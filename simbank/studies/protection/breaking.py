@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simbank.studies.protection.checks import CURVE, RATINGS
+from simbank.studies.protection.checks import CURVE, RATINGS, OpenCase
 from simbank.studies.protection.words import named
 
 if TYPE_CHECKING:
@@ -16,25 +16,12 @@ if TYPE_CHECKING:
     from simbank.bank.equipment import Device
     from simbank.studies.protection.faults import Faults
 
-__all__ = ["FAILED_CLOSED", "NOT_KNOWN", "OPENS", "Breaking", "OpenCase", "breaking"]
+__all__ = ["FAILED_CLOSED", "NOT_KNOWN", "OPENS", "Breaking", "breaking"]
 
 MOST_CASES = 8  # combinations of what is not known that are all followed
 
 
 OPENS, FAILED_CLOSED, NOT_KNOWN = "opens", "failed closed", "not known"  # what a device does that is asked to break a fault
-
-
-@dataclass(frozen=True)
-class OpenCase:
-    """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves.
-
-    ``wants`` names the kinds of reading that would rule it out or in.
-    """
-
-    words: str
-    failed: frozenset[str]
-    line: str
-    wants: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from simbank.studies.protection.breaking import OpenCase
-
 __all__ = [
     "CODES",
     "CONDUCTOR",
@@ -22,6 +20,7 @@ __all__ = [
     "RATINGS",
     "RULES",
     "Check",
+    "OpenCase",
     "hangs_on",
     "judge",
     "unknown",
@@ -124,6 +123,19 @@ def judge(
 def unknown(rule: str, where: str, text: str, *wants: str, part: str = "", **numbers: float | str | None) -> Check:
     """A check that cannot be made; ``text`` says what to measure or look up; the rest as in :class:`Check`."""
     return Check(rule, where, NOT_CHECKABLE, text, part=part, numbers=numbers, wants=wants)
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """A case to judge: in words ("" for what the data says), the devices that never open, and the line of the others' curves.
+
+    ``wants`` names the kinds of reading that would rule it out or in.
+    """
+
+    words: str
+    failed: frozenset[str]
+    line: str
+    wants: tuple[str, ...] = ()
 
 
 def hangs_on(first: Check, others: Iterable[tuple[OpenCase, Check]]) -> Check:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, hangs_on, judge, unknown
+from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, OpenCase, hangs_on, judge, unknown
 from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
 from simbank.studies.protection.words import duration_text, named
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from simbank.bank import Bank
     from simbank.bank.bank import Place
     from simbank.bank.equipment import Device
-    from simbank.studies.protection.breaking import Breaking, OpenCase
+    from simbank.studies.protection.assumptions import Assumptions
+    from simbank.studies.protection.breaking import Breaking
     from simbank.studies.protection.faults import Faults, Sequence
-    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["IF_FAILED", "OPENING", "clearing_checks", "end_text", "one_pack_alone", "opening_orders", "opening_row"]
 

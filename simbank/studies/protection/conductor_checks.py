@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     from simbank.bank import Bank
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.breaking import Breaking
     from simbank.studies.protection.checks import Check
     from simbank.studies.protection.outage import Loads
-    from simbank.studies.protection.protection import Assumptions
     from simbank.studies.protection.withstand import Withstand
 
 __all__ = ["carried_limits", "conductor_checks", "drop_checks", "load_checks"]

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 
     from simbank.bank import Bank
     from simbank.bank.equipment import Device
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.breaking import Breaking
-    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["device_checks", "device_data", "devices_present", "polarities"]
 

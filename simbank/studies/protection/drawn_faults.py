@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simbank.scenario import Scenario
-    from simbank.studies.protection.protection import Assumptions
+    from simbank.studies.protection.assumptions import Assumptions
 
 __all__ = ["FIGURES", "DrawnFaults"]
 

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from simbank.scenario import Scenario
     from simbank.scenario.uncertain import UncertainValue
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.checks import Check
-    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["BANDS_NOT_COVERED", "QUANTILES", "FaultBands", "fault_bands"]
 

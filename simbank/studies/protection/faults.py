@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from simbank.bank import Bank
     from simbank.bank.equipment import Device
-    from simbank.studies.protection.protection import Assumptions
+    from simbank.studies.protection.assumptions import Assumptions
 
 __all__ = [
     "LINES",

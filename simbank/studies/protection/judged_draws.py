@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from simbank.bank import Bank
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.checks import Check
     from simbank.studies.protection.drawn_faults import DrawnFaults
-    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["JUDGED", "Failing", "failing_draws"]
 

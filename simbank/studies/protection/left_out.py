@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 from simbank.bank.assumed import assumed
 from simbank.distributions import HIGH_SHARE
 from simbank.scenario.uncertain import drawn, uncertain_values
-from simbank.studies.protection.breaking import OpenCase
-from simbank.studies.protection.checks import LEFT_OUT, PASS, hangs_on
+from simbank.studies.protection.checks import LEFT_OUT, PASS, OpenCase, hangs_on
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone
 from simbank.studies.protection.faults import least_faults
 from simbank.studies.protection.withstand import Withstand
@@ -17,10 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from simbank.scenario import Scenario
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.breaking import Breaking
     from simbank.studies.protection.checks import Check
     from simbank.studies.protection.faults import Faults, Sequence
-    from simbank.studies.protection.protection import Assumptions
 
 __all__ = ["held_against_left_out"]
 

@@ -8,16 +8,18 @@ import pandas as pd
 
 from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
+from simbank.studies.protection.assumptions import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks, load_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
 from simbank.studies.protection.fault_bands import fault_bands
 from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
-from simbank.studies.protection.full_load import lasting_load, start_voltage_warnings
+from simbank.studies.protection.full_load import start_voltage_warnings
+from simbank.studies.protection.lasting_load import lasting_load
 from simbank.studies.protection.left_out import held_against_left_out
 from simbank.studies.protection.outage import Loads, outage_table, overload_table
-from simbank.studies.protection.protection import Assumptions, Protection
+from simbank.studies.protection.protection import Protection
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted_checks import relied_on, shorted_checks
 from simbank.studies.protection.withstand import Withstand

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from simbank.bank import Bank
     from simbank.scenario import Scenario
+    from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.breaking import Breaking
-    from simbank.studies.protection.protection import Assumptions
     from simbank.studies.protection.shorted_cell import ShortedCell
 
 __all__ = ["CAUTION", "relied_on", "shorted_checks", "shorted_table", "told_together"]
