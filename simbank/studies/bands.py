@@ -13,7 +13,7 @@ import pandas as pd
 from simbank.errors import InputError, RunStopped
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, PACK_FIGURES, Figures, bank_figures, figures_over_time, pack_figures
 from simbank.studies.band_tables import DRAWS, bands_of
@@ -21,6 +21,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.explained import explained
+from simbank.studies.meters import current_read_at, shown_by
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
 
@@ -33,15 +34,21 @@ MOST_INSTANTS = 300  # of state of charge over time
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
 
 
-def run_for_bands(scenario: Scenario, *, output_step_s: float, **options: Any) -> Found:
-    """One run of a scenario, and of it what bands are made of; ``options`` as in :func:`simbank.simulate`."""
+def run_for_bands(
+    scenario: Scenario, *, output_step_s: float, read_at: Mapping[str, float] | None = None, **options: Any
+) -> Found:  # fmt: skip
+    """One run of a scenario, and of it what bands are made of; ``options`` as in :func:`simbank.simulate`.
+
+    With ``read_at``, currents of ports [A], also what meters would show of its bank.
+    """
     result = simulate(scenario, output_step_s=output_step_s, **options)
     samples, times = result.pack_samples, instants(scenario.duty.duration_s, output_step_s)
     soc = samples.soc
     if not np.array_equal(samples.time_s, times):
         soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
     figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
-    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings)
+    shown = None if read_at is None else shown_by(scenario.bank, read_at)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, shown)
 
 
 def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
@@ -131,7 +138,7 @@ def bands(
         raise InputError("must be a scenario; sb.load(path) reads one", key="scenario", value=scenario)
     settings = checked_settings(draws, seed, integrator, tolerance)
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
-    settings |= {"output_step_s": step_s}
+    settings |= {"output_step_s": step_s, "read_at": current_read_at(scenario.bank) if explain and draws >= LEAST_DRAWS else None}
     return bands_by(run_for_bands, scenario, settings, draws, seed, "bands", explain=explain, jobs=jobs, progress=progress)
 
 
@@ -183,16 +190,15 @@ def bands_by(
     times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
     if explain and not stopped:
-        stopped = _stopped_while(lambda: _add_explanation(found, scenario, done, seed))
+        stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at")))
     if stopped:
         raise RunStopped(f"stopped with {counted(found.done, 'draw')} done; the bands are of these", found)
     return found
 
 
-def _add_explanation(found, scenario, done, seed):
-    ran = [one for one in done if one.found is not None]
-    banks = [one.bank or drawn(scenario, one.task.values).bank for one in ran]
-    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed, scenario.bank)
+def _add_explanation(found, bank, done, seed, read_at):
+    shown = [one.found.shown for one in done if one.found is not None]
+    found.explained = explained(found.values, found.figures, shown, found.uncertain, seed, bank, read_at)
 
 
 def _stopped_while(work):
