@@ -59,7 +59,7 @@ def figure_with_band(name: str, row: pd.Series) -> str:
     return f"{words} {file} ({low} to {high}){f' {unit.rstrip(chr(93))}' if unit else ''}"
 
 
-WHAT_WAS_RUN = {"usable": "Every discharge", "size": "The size found"}  # by the study that bands belong to
+WHAT_WAS_RUN = {"usable": "Every discharge", "size": "The run of the size found"}  # by the study that bands belong to
 NOT_VARIED = (
     "Not varied, unless the list names it: what is asked of the bank (in amperes or watts), sizes and lengths of cable, devices, settings of BMS, "
     "chargers and inverters, temperature; and the equations themselves."
@@ -107,11 +107,15 @@ BY_THE_FILE = (
 )
 
 
+SIGNS = {"milliohm": "mΩ", "ohm": "Ω", "degC": "°C"}  # of units
+
+
 def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
     """The table of what was varied: values that are alike but for their place in one row."""
     rows: dict[tuple[str, ...], dict[str, Any]] = {}
     for value in described(known):
-        ends = {title: f"{value[key]:.3g} {value['unit']}".strip() for title, key in _VARIED.items()}
+        unit = SIGNS.get(value["unit"], value["unit"])
+        ends = {title: f"{value[key]:.3g} {unit}".strip() for title, key in _VARIED.items()}
         kind = "" if value["group"] == "joints" else value["key"].rpartition(".")[2]
         row = rows.setdefault(
             (value["group"], kind, *ends.values()), {"what": value["words"], "count": 0, **ends, "source": value["source"]}
@@ -119,7 +123,8 @@ def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
         row["count"] += 1
     for row in rows.values():
         more = row.pop("count") - 1
-        row["what"] += f", and {more} more" if more else ""
+        both = " (both ends together)" if row["what"].startswith("joints of ") else ""
+        row["what"] += (f", and {more} more" if more else "") + both
     return table("What was varied", pd.DataFrame(rows.values()), sources=sources)
 
 
