@@ -21,7 +21,9 @@ from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
 from simbank.judging.words import energy
+from simbank.scenario import uncertain
 from simbank.studies import Sweep, Usable
+from simbank.studies.bands import drawn_points, sampling_step_s
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.size import Limits
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
@@ -1840,6 +1842,52 @@ def test_instant_ill_chosen():
     assert "small" in small.text
 
 
+def test_displays_apart_among_readings():
+    """What two packs of a chain may hold apart at rest, of their own curve: the least d at which U differs by both half-widths."""
+    sound = bank(**CHAIN)
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": read_currents(sound), "displayed_soc": [0.85, 0.45, 0.6, 0.5]})
+    noon = table.assign(displayed_soc=[0.6, 0.55, 0.6, 0.6], instant="noon")
+    found = sb.diagnose(sound, pd.concat([table.assign(instant="morning"), noon]))
+    verdict = told(found, "displays-apart")
+    cell, d = sound.bank.packs[0].chemistry, np.linspace(0.0, 0.6, 6001)
+    mean = float(found.found.held.start[:4].mean())
+    over = cell.ocv(mean + d / 2) - cell.ocv(mean - d / 2) - cell.half_width_at(mean + d / 2) - cell.half_width_at(mean - d / 2)
+    assert verdict.numbers["hysteresis_bound_points"] == pytest.approx(100 * d[np.flatnonzero(over >= 0)[0]], abs=0.05)
+    assert verdict.numbers["displayed_spread_points"] == pytest.approx(40.0)
+    assert verdict.numbers["between_instants_points"] == pytest.approx(35.0)
+    assert "A stands 40 and 5 points above B" in verdict.text
+    alike = sb.diagnose(sound, table.assign(displayed_soc=[0.6, 0.61, 0.6, 0.6]))
+    assert "displays-apart" not in codes(alike)
+
+
+def read_currents(scenario, total=100.0):
+    return sb.operating_point(scenario, {"port": total}).pack_a
+
+
+def test_readings_after_work():
+    """A small current after two hours at a large one: packs differ by charge, and none is bad. Of equal packs on equal leads none does."""
+    changes = {f"packs.{name}.soc": 0.8 for name in "ABCD"}
+    steps = [{"discharge": "75 A", "hours": 2}, {"discharge": "8 A", "hours": 1}]
+    run = sb.simulate(
+        sb.with_changes(bank(**CHAIN), changes | {"duty": {"kind": "cycles", "steps": steps}}),
+        integrator="fast",
+        output_step_s=60,
+    )
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    sound = sb.with_changes(bank(**CHAIN), {key: soc for key in changes})
+    table = pd.DataFrame(
+        {"pack": list("ABCD"), "current_a": run.packs["current_a"].loc[7260.0].round(2), "time_since_change_s": 60.0}
+    )
+    clamp = {"accuracy": "1 % + 0.02 A"}
+    found = sb.diagnose(sound, table, **clamp)
+    verdict = told(found, "readings-after-work")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["worked_probability"] > 0.5
+    assert not {"pack-suspected", "joint-suspected"} & set(codes(found))
+    assert "readings-after-work" not in codes(sb.diagnose(sound, table, before="discharge 75 A for 2 h", **clamp))
+    assert "readings-after-work" not in codes(read())
+
+
 def test_measure_next(monkeypatch):
     found = read({"wiring.added": {"link A-B +": "4 milliohm"}})
     verdict = told(found, "measure-next")
@@ -1985,7 +2033,7 @@ def test_hangs_on_unknown():
     (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
     assert share == pytest.approx(0.9)
     assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
-    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5, warned="unequal-charge")) is None  # holds in 95 %
 
 
 def test_may_happen(sound):
@@ -2002,6 +2050,65 @@ def test_may_happen(sound):
     hot = made_up([0.0] * 20, 1.0)
     hot.draws["A.temperature_max_c"] = [rules.WARM_C - 0.1] * 18 + [rules.WARM_C] * 2
     assert told(sound, "may-happen", hot).numbers["in_pack_hot"] == pytest.approx(0.1)
+
+
+def of_doubtful_resistance(amperes, ampacity, duty=None):
+    """Two packs of which one carries more than the other, which of them and by how much not known; their leads carry what is given."""
+    duty = duty or {"kind": "constant", "discharge": f"{amperes} A", "hours": 0.5}
+    changes = {f"packs__{name}__resistance_growth": {"value": 1.2, "within": 0.6} for name in "AB"}
+    return bank(duty=duty, wiring__lead=LEAD | {"ampacity": f"{ampacity} A"}, **changes)
+
+
+LONG = [{"discharge": "100 A", "hours": 0.3}, {"rest": True, "hours": 47}, {"discharge": "20 A", "hours": 1}]
+
+
+@pytest.mark.parametrize("duty", [None, {"kind": "cycles", "steps": LONG}], ids=["short", "samples further apart than 15 min"])
+def test_an_overloaded_conductor_says_in_which_share_of_the_draws(duty):
+    """Against the rule itself on the run of every draw; the lead that the middle values let pass is told where some draws do not."""
+    step = sampling_step_s(of_doubtful_resistance(100, 50, duty).duty.duration_s, 2, 40)
+    assert duty is None or step > 300.0  # of draws; the run of a person has samples every minute
+    for ampacity in (48.0, 52.0):
+        scenario = of_doubtful_resistance(100, ampacity, duty)
+        found, own = sb.bands(scenario, 40, explain=False, jobs=1), sb.simulate(scenario, integrator="fast")
+        over = []
+        for point in drawn_points(uncertain.uncertain_values(scenario), 40, 0)[0]:
+            hot = told(sb.simulate(uncertain.drawn(scenario, point), integrator="fast", tolerance=1e-5), "conductor-overloaded")
+            over.append([] if hot is None else hot.where.split(", "))
+        if ampacity == 48.0:
+            hot = told(own, "conductor-overloaded", found)
+            name = hot.where.split(", ")[0]
+            assert hot.severity == DANGER
+            assert hot.numbers["holds_in"] == np.mean([name in names for names in over])
+            assert 0.5 < hot.numbers["holds_in"] < 1.0
+            assert f"True in {100 * hot.numbers['holds_in']:.0f} % of what the bank may be." in hot.text
+        else:
+            assert told(own, "conductor-overloaded", found) is None
+            may = told(own, "may-happen", found)
+            assert may.numbers["in_conductor_overloaded"] == np.mean([bool(names) for names in over])
+            assert 0.05 < may.numbers["in_conductor_overloaded"] < 1.0
+            assert may.severity == (DANGER if may.numbers["in_conductor_overloaded"] >= rules.HANGS_DANGER else ACT)
+            assert re.search(r"lead [AB] [-+]\S* carries more than it may", may.text)
+
+
+def test_what_draws_are_judged_by_is_what_a_run_is_judged_by(root):
+    """Every rule with a share, on every draw, against the rule itself on that draw's own run."""
+    from simbank.judging.drawn import HOLDS, _Draws
+
+    alike = {"spread", "spread-stands"}  # which of the two is told hangs on the rest at the end
+    spoke = set()
+    for name in ("hilltop_clinic", "winter_hut", "valley_workshop_mistakes", "classroom_chain"):
+        scenario = sb.load(root / "scenarios" / f"{name}.toml")
+        draws = _Draws.of(sb.bands(scenario, 6, explain=False, jobs=1), sb.simulate(scenario, integrator="fast"))
+        runs = [
+            sb.simulate(uncertain.drawn(scenario, p), integrator="fast", tolerance=1e-5)
+            for p in drawn_points(uncertain.uncertain_values(scenario), 6, 0)[0]
+        ]
+        of_runs = [codes(run) for run in runs]
+        for code, (holds, _) in HOLDS.items():
+            if code not in alike:
+                assert list(holds(draws, None)) == [code in found for found in of_runs], (name, code)
+                spoke |= {code} if any(code in found for found in of_runs) else set()
+    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature"} <= spoke
 
 
 def test_the_hardest_pack_holds_where_it_is_the_same_pack():

@@ -22,7 +22,7 @@ from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
 from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
 from simbank.judging.warned import warning_verdicts
-from simbank.judging.wiring import conductors, unknown_ampacity
+from simbank.judging.wiring import unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
@@ -36,6 +36,7 @@ from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
 from simbank.studies.logs import FittedLog
 from simbank.studies.protection import Protection
+from simbank.studies.rule_figures import conductors
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
 from simbank.verdict import ACT, DANGER, SEVERITIES, Verdict
@@ -163,7 +164,7 @@ def _cables(run):
     """Whether the load of cables was looked at, of all, of some or of none: only where ampacity is known."""
     if not len(run.packs):
         return ""
-    unknown, every = len(unknown_ampacity(run)), len(conductors(run))
+    unknown, every = len(unknown_ampacity(run)), len(conductors(run.scenario.bank))
     if unknown:
         return ", loads of those cables whose ampacity is known" if unknown < every else " (no cable loads)"
     return ", cable loads" if every else ""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simbank.studies.pack_limits import USUAL_LIMIT_C
+from simbank.studies.rule_figures import LASTING_S
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
 
 __all__ = ["APART", "RULES", "Rule", "in_page", "rules_markdown", "verdict"]
@@ -36,7 +37,6 @@ CABLE_LOSS_SHARE = 0.03  # of the energy moved. Common practice, no source: a dr
 WARM_C = 45.0  # the library's charge rates begin to fall there; common practice, no source
 TOO_COLD_H = 0.01  # below freezing, as the warning
 TOO_FAST_H = 0.25  # above it. Chosen here: less is the end of a charge, when the others are full
-LASTING_S = 900.0  # as protect: a load that lasts is its root mean square over 15 min; common practice, no source
 LOAD_MARGIN = 1.25  # as size: NFPA 70 215.3, from memory
 ALIKE_ENERGY, ALIKE_SHARE, ALIKE_POINTS = 0.01, 0.05, 2.0  # between layouts. Chosen here: as SHARE_TOLD and SPREAD_TOLD_POINTS;
 # one percent of the energy is a tenth of what one day's sun differs from the next
@@ -576,6 +576,13 @@ _ROWS = (
         "readings that cannot all be right: a sign turned, packs that do not add up to the port",
         "twenty times as likely with the sign turned; twice the meter's error",
         "Kirchhoff's current law; chosen here",
+    ),
+    (
+        "readings-after-work",
+        UNKNOWN,
+        "readings that look like those of packs that still differ by what the bank did before: a pack or joint is then accused in vain",
+        "more likely than not",
+        "equations: `simulation/pack_model.py`; how likely such work is: chosen here",
     ),
     (
         "instant-ill-chosen",

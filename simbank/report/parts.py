@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from simbank.digits import DIGITS, MISSING, number, numbers
+from simbank.digits import DIGITS, MISSING, as_read, number, numbers
+from simbank.results import Shown
 
-__all__ = ["Figures", "Sources", "grouped", "lines", "powers", "table", "text"]
+__all__ = ["Figures", "Sources", "grouped", "lines", "powers", "shown_table", "table", "text"]
 
 MOST_POINTS = 1200  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
 IMAGE_DPI = 180
@@ -121,6 +122,28 @@ def table(
         rows.append({"cells": values, "mark": "fail" if values[0]["text"] == "fail" else ""})
     columns = [{"title": str(c), "number": numeric[c], "blank": c in blank} for c in frame]
     return {"kind": "table", "caption": caption, "columns": columns, "rows": rows}
+
+
+def shown_table(shown: Shown) -> dict[str, Any]:
+    """A table of a result as the terminal has it, with what a page has room for."""
+    read = as_read(shown.frame, {**shown.columns, **{key: shown.more[key] for key in shown.on_page}})
+    columns = [{"title": heading, "number": numeric, "blank": False} for heading, _, numeric in read]
+    rows = []
+    for texts in zip(*(texts for _, texts, _ in read), strict=True):
+        kinds = ["n" if c["number"] else "long" if len(t) > LONG_TEXT else "" for c, t in zip(columns, texts, strict=True)]
+        told = zip(texts, kinds, strict=True)
+        rows.append(
+            {"cells": [{"text": powers(t), "number": _plain_number(t), "source": None, "kind": k} for t, k in told], "mark": ""}
+        )
+    return {"kind": "table", "caption": shown.title, "columns": columns, "rows": rows}
+
+
+def _plain_number(words):
+    """The number that a text is, for sorting; None if it is none, or has a unit."""
+    try:
+        return float(words.replace(",", ""))
+    except ValueError:
+        return None
 
 
 def _cells(name, column, numeric, sources, blank):

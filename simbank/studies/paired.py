@@ -23,6 +23,7 @@ from simbank.studies.bands import bands_made_by, checked_settings, instants, run
 from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
+from simbank.studies.rule_figures import near_ampacity
 from simbank.warning import BankWarning, as_records, counted, gathered
 
 if TYPE_CHECKING:
@@ -209,6 +210,7 @@ def layout_bands(
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs) * len(cases), draws)
     settings |= {"output_step_s": step_s}
     own = {name: run_for_bands(case, **settings) for name, case in cases.items()}
+    settings["dense"] = any(near_ampacity(found.limits) for found in own.values())
     known = {name: uncertain_values(case) for name, case in cases.items()}
     keys = list(dict.fromkeys(value.key for values in known.values() for value in values))
     shares = pd.DataFrame(draw_shares(len(keys), draws, seed=seed) if keys else np.empty((0, 0)), columns=keys)

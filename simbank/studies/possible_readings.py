@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from simbank.bank import Bank
 from simbank.bank.graph import Branch
+from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
 from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
@@ -21,7 +22,6 @@ from simbank.studies.case import Case
 __all__ = ["EFFORT", "Reading", "current_read_at", "possible_readings"]
 
 PRACTICE = "common practice, no source"
-RECTANGULAR = 1.0 / math.sqrt(3.0)  # standard uncertainty ÷ stated limits, JCGM 100:2008, 4.3.7 (from memory)
 MIDDLE_SOC = 0.5  # at which both branches of the hysteresis are read
 TURN_SOC = 0.025  # discharged after a charge to see how fast hysteresis follows: near 1/γ of LFP, where it tells most
 C_RATE = 0.2  # of the bank, at which currents are read; common practice, no source
@@ -219,7 +219,7 @@ def _of_packs(bank, shown, port_a):
             "resistance", "of pack {}",
             f"the bank built: voltage at the pack's posts and current by clamp meter, with about {amperes} through the whole bank, and again "
             "within two seconds of switching it off; difference of volts over difference of amperes",
-            "± (3 % + 20 mV over the step of its current)", "mΩ", ohmic, lambda v: 0.03 * v + 20.0 / np.maximum(load, 1e-3),
+            OHM_ACCURACY, "mΩ", ohmic, lambda v: OHM_SHARE * v + 1e3 * OHM_V / np.maximum(load, 1e-3),
         ),
         (
             "slow resistance", "of pack {}",
