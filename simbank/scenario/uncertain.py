@@ -269,6 +269,8 @@ def _words(key: str) -> str:
         return CELL[".".join(key.split(".")[2:])][0].format(place[1])
     if place == ["wiring", "added"]:
         return f"extra resistance of the {last}"
+    if place[:2] == ["duty", "steps"] and len(place) == 3 and place[2].isdigit():
+        return f"{last.replace('_', ' ')} of step {int(place[2]) + 1} of the duty"
     inner = " of ".join(part.replace("_", " ") for part in reversed([*place[2:], last]))
     return f"{inner} of {owner}" if owner else inner.replace("_", " ")
 

@@ -57,12 +57,18 @@ class Found:
     soc : ndarray, shape (times, packs), or None
         State of charge.
     warnings : sequence of BankWarning
+    limits : dict of (str, str) to value
+        (conductor, pack or ``bank``, figure) → value of what rules judge by besides.
+    events : sequence of str
+        Codes of the events, each once.
     """
 
     figures: dict[str, Any]
     packs: dict[tuple[str, str], Any] = field(default_factory=dict)
     soc: np.ndarray | None = None
     warnings: Sequence[BankWarning] = ()
+    limits: dict[tuple[str, str], Any] = field(default_factory=dict)
+    events: Sequence[str] = ()
 
 
 @dataclass(frozen=True, eq=False)
