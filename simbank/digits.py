@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from numbers import Real
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-__all__ = ["MISSING", "cells", "clock", "clocks", "duration", "number", "numbers", "unit_of", "value_with_error"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["MISSING", "as_read", "cells", "clock", "clocks", "duration", "number", "numbers", "unit_of", "value_with_error"]
 
 MISSING = "–"
+_READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
 
 
 class Digits(NamedTuple):
@@ -249,6 +254,44 @@ def cells(column: str, values: Sequence[Any]) -> list[str]:
     else:
         texts = numbers(numeric, unit)
     return [text if _is_number(v) else _words(v) for v, text in zip(values, texts, strict=True)]
+
+
+def as_read(
+    frame: pd.DataFrame, columns: Mapping[str, str], keys: int = 1, *, empty: bool = False
+) -> list[tuple[str, list[str], bool]]:
+    """Columns of a table as people read them, on a terminal and on a page.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Numbers are written by the unit in their column's name (:func:`cells`), texts as they are.
+    columns : mapping of str to str
+        Its columns to read, and their headings.
+    keys : int
+        How many of them, from the first, say what a row is.
+    empty : bool
+        Whether to keep columns in which no row has anything.
+
+    Returns
+    -------
+    list of (str, list of str, bool)
+        Heading, cells, and whether they are numbers, which stand to the right.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> as_read(pd.DataFrame({"pack": ["A"], "peak_a": [67.72], "note": [""]}), {"pack": "pack", "peak_a": "peak [A]", "note": "note"})
+    [('pack', ['A'], False), ('peak [A]', ['67.7'], True)]
+    """
+    names, read = list(columns)[:keys], []
+    for key, heading in columns.items():
+        values = list(frame[key])
+        texts = cells(key, values)
+        if not empty and key not in names and all(text.strip() in (MISSING, "") for text in texts):
+            continue
+        numeric = all(not isinstance(v, str) or (key != names[0] and _READS_AS_NUMBER.fullmatch(v)) for v in values)
+        read.append((" ".join(heading.split()), texts, numeric))
+    return read
 
 
 def _points_in_line(texts):

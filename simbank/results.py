@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["RESULT_FILE", "Picture", "Study", "StudyResult", "records"]
+__all__ = ["RESULT_FILE", "Picture", "Shown", "Study", "StudyResult", "records"]
 
 RESULT_FILE = "result.json"  # what the tables of a study do not say: title, words, warnings
 
@@ -45,6 +45,29 @@ class Picture:
     caption: str
 
 
+@dataclass(frozen=True)
+class Shown:
+    """A table as people read it, on the terminal and on a page (:func:`simbank.digits.as_read`).
+
+    Attributes
+    ----------
+    title : str
+    frame : DataFrame
+    columns : mapping of str to str
+        Columns to show, and their headings.
+    more : mapping of str to str
+        Further ones, where there is room.
+    on_page : sequence of str
+        Those of ``more`` that a page has room for.
+    """
+
+    title: str
+    frame: pd.DataFrame
+    columns: Mapping[str, str]
+    more: Mapping[str, str] = field(default_factory=dict)
+    on_page: Sequence[str] = ()
+
+
 @dataclass
 class Study:
     """A section of a report: a title, words, a table and figures of its own.
@@ -61,6 +84,8 @@ class Study:
         Drawings of the bank as SVG (:func:`simbank.draw_bank`), each with its caption.
     answer : sequence of str
         Sentences for the head of the report.
+    tables : sequence of Shown
+        Further tables, below the first.
     warnings : sequence of BankWarning
     result : StudyResult, optional
         That it is the section of.
@@ -71,6 +96,7 @@ class Study:
     table: pd.DataFrame | None = None
     figures: Sequence[tuple[Figure, str]] = ()
     drawings: Sequence[tuple[str, str]] = field(default=(), kw_only=True)
+    tables: Sequence[Shown] = field(default=(), kw_only=True)
     answer: Sequence[str] = field(default=())
     warnings: Sequence[BankWarning] = field(default=())
     result: StudyResult | None = None

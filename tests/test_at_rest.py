@@ -178,6 +178,100 @@ def test_ranges_cover_as_stated():
     assert inside / count >= low / 30
 
 
+def _known_bank(rng):
+    """A bank drawn by hand from what is stated, run by the reference integrator: what it shows, what its joints add, its hysteresis.
+
+    Joints as the command's page says: log-normal, 5 % at 0.02 and 95 % at 3 milliohm. The duty is written out, the bank a file of its
+    own: nothing of the search is used.
+    """
+    added = np.exp(rng.normal(np.log(np.sqrt(0.02 * 3.0)), np.log(3.0 / 0.02) / (2 * norm.ppf(0.95)), 4))
+    links = ("link P1-P2 +", "link P2-P3 +", "link P1-P2 -", "link P2-P3 -")
+    changes = {f"wiring.added.{name}": f"{ohm} milliohm" for name, ohm in zip(links, added, strict=True)}
+    rest = [value for value in sb.uncertain_values(chain()) if value.group != "joints"]
+    drawn = {value.key: value.draw.value(rng.uniform()) for value in rest}
+    steps = [{"charge": "0.3 C", "voltage": "57 V", "hours": 2}, {"rest": True, "hours": 10}]
+    bank = chain(**{"wiring.link.joint": "0 ohm", "duty.steps": steps} | changes | drawn)
+    run = sb.simulate(bank, integrator="reference", tolerance=1e-10)
+    shown = run.packs["soc"].iloc[-1] + rng.normal(0.0, 0.015, 3)
+    return picture(shown.clip(0.0, 1.0).to_dict()), added, float(drawn["chemistries.lfp.hysteresis.scale"])
+
+
+def _known_within(cases, draws):
+    """Of how many known banks the stated 90 % ranges hold what all joints add, what those of a link do, and the hysteresis."""
+    rng, inside = np.random.default_rng(2024), np.zeros(3, int)
+    for case in range(cases):
+        shown, added, scale = _known_bank(rng)
+        found = sb.at_rest(chain(), shown, after=1, draws=draws, seed=case)
+        joints, values = found.joints.set_index("where"), found.values.set_index("key")
+        rows = (
+            (joints.loc["all together"], "_mohm", added.sum()),
+            (joints.loc["link P1-P2"], "_mohm", added[0] + added[2]),
+            (values.loc["chemistries.lfp.hysteresis.scale"], "", scale),
+        )
+        inside += [row[f"low{end}"] <= true <= row[f"high{end}"] for row, end, true in rows]
+    return inside
+
+
+def test_few_known_banks_lie_within_the_ranges():
+    """Of 3 banks and 3 values; 90 % is what is stated, and fewer than 6 of 9 would happen once in 1000 times if they were independent."""
+    assert binom.cdf(5, 9, 0.9) < 0.01
+    assert _known_within(3, 80).sum() >= 6
+
+
+@pytest.mark.slow
+def test_known_banks_lie_within_the_ranges():
+    """Of 20 banks, each value on its own: 90 % less what chance allows (binomial, 1 in 200)."""
+    assert np.all(_known_within(20, 150) >= binom.ppf(0.005, 20, 0.9))
+
+
+# ---- what is said ----
+
+
+def test_where_none_fits_there_are_no_ranges_but_how_far_the_nearest_is(capsys):
+    from simbank.cli.atrest import _show
+
+    found = sb.at_rest(chain(), picture({"P1": 0.75, "P2": 0.85, "P3": 0.97}), after=1, draws=60)
+    assert found.words[0] == "No bank of this kind leaves this picture."
+    best = found.table.set_index("pack")["best"]
+    assert f"{100 * best['P3']:.1f} % at P3 where 97" in found.words[1]
+    assert "every link and lead, each by itself that add 0.02 to 3 milliohm" in found.words[2]
+    assert "half-width of the hysteresis of lfp" in found.words[2]
+    assert "charge at 90 A to 57 V, 2 h at most" in found.words[2]
+    assert len(found.shown) == 1
+    _show(found, wide=True)
+    printed = capsys.readouterr().out
+    assert printed.lstrip().startswith("No bank of this kind")
+    assert "joints of  " not in printed
+    (verdict,) = [v for v in sb.verdicts(found) if v.code == "picture-fits-no-bank"]
+    assert "No bank of this kind" in verdict.text
+
+
+def test_where_some_fit_the_answer_names_joints_hysteresis_and_charge_rule(thin):
+    _, shown = thin
+    found = sb.at_rest(chain(**{"duty.steps.0.voltage": "57 ± 0.4 V"}), picture(shown), after=1, draws=60)
+    said = " ".join(found.words)
+    assert found.words[0].startswith("Banks of this kind leave this picture")
+    row = found.joints.iloc[-1]
+    assert f"Joints of all conductors together add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm" in said
+    assert "Hysteresis: half-width of the hysteresis of lfp, over its file's" in said
+    assert "voltage of step 1 of the duty, 5" in said
+    assert [table.title for table in found.shown][1:] == [
+        "What joints add, by the picture",
+        "Other values, the most narrowed first",
+    ]
+    (verdict,) = [v for v in sb.verdicts(found) if v.code == "picture-fits"]
+    for words in (
+        "joints add",
+        "milliohm in all, most those of link P",
+        "both sides together",
+        "hysteresis",
+        "charge rule within its ±",
+    ):
+        assert words in verdict.text
+    for text in (found.CAUTION, " ".join(found.section().text)):
+        assert "insulated tools" in text
+
+
 # ---- files and options ----
 
 

@@ -183,10 +183,19 @@ def test_cell_fit_and_ohm(tmp_path):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["values"]["r0_ohm"] == pytest.approx(TRUE["r0_ohm"], rel=0.02)
     assert (tmp_path / "pulse_fit.png").exists()
-    assert "10.00 mΩ ± 0.32 mΩ" in simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
+    told = simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60", "--volt-error", "0.01", "--amp-error", "0.5").stdout
+    assert "10.00 mΩ ± 0.63 mΩ" in told  # twice √2 √(0.01² + (0.01 · 0.5)²) / 50
+    told = simbank("cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60").stdout
+    assert "10.00 mΩ ± 0.81 mΩ" in told  # 2/√3 times 3 % and 20 mV over 50 A
+    assert 'resistance_at_posts = "10.00 ± 0.81 milliohm"' in told
+    nothing = simbank("cell", "ohm", "--volt", "53.2,53.19", "--amp", "10,60").stdout
+    assert "may be off by as much as itself" in nothing
+    assert "resistance_at_posts" not in nothing
     assert simbank("cell", "ohm", "--volt", "53.2", "--amp", "10,60").returncode == 2
     drop = simbank("cell", "ohm", "--volt", "-0.1,-0.6", "--amp", "10,60", "--json")
     assert json.loads(drop.stdout)["resistance_ohm"] == pytest.approx(0.01)
+    assert json.loads(drop.stdout)["expanded_uncertainty_ohm"] == pytest.approx(2.0 * 0.7e-3 / 3.0**0.5)
+    assert json.loads(drop.stdout)["line"] == 'resistance_at_posts = "10.00 ± 0.81 milliohm"'
     for volt, problem in (("53.2,53.9", "voltage must fall as current rises"), ("1e308,-1e308", "readings must be below")):
         refused = simbank("cell", "ohm", "--volt", volt, "--amp", "10,60")
         assert refused.returncode == 2

@@ -12,6 +12,7 @@ from simbank import cli
 from simbank.simulation.event_codes import Event
 from simbank.studies import RESULTS
 from simbank.studies.band_figures import BANK_FIGURES, NAMING, PACK_FIGURES
+from simbank.studies.rule_figures import BANK, RULE_FIGURES
 
 QUICK = ["--set", "duty={kind='constant',discharge='10 A',hours=0.5}"]
 COMMANDS = {
@@ -36,6 +37,7 @@ COMMANDS = {
     "atrest": [
         "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",
     ],
+    "age": ["classroom_chain", "--years", "2", "--windows", "2"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
@@ -66,7 +68,8 @@ def test_every_column_written_is_described(root, tmp_path, command):
     if command == "run --bands":
         tmp_path /= "bands"
         names += [value.key for value in simbank.uncertain_values(scenario)]
-        names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES))]
+        names += [*NAMING, *(figure for figure, _, _ in (*BANK_FIGURES, *PACK_FIGURES, *RULE_FIGURES))]
+        names += [BANK, *bank.graph.ports, *(branch.name for branch in bank.graph.branches)]
     if command == "protect":
         names += [value.key for value in simbank.uncertain_values(scenario, every_temperature=True)]
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]

@@ -17,6 +17,7 @@ from simbank.duty import Command, Duty, Step
 from simbank.studies.case import Case
 from simbank.studies.diagnosis.next_reading import _told
 from simbank.studies.diagnosis.response import HeldBank
+from simbank.studies.diagnosis.watching import watched
 
 PART = {"resistance": "0.2 milliohm", "joint": "0.1 milliohm"}  # 0.4 mΩ from end to end
 PACK_OHM = 16 * 0.5e-3 + 4e-3
@@ -367,7 +368,145 @@ def test_what_a_file_says_of_its_accuracy_counts():
     assert sb.diagnose(bank(**known), rows(currents)).sound_probability < sb.diagnose(bank(), rows(currents)).sound_probability
 
 
+# ---- what the bank did before ----
+
+WORKED = {f"packs__{name}__soc": 0.8 for name in "ABCD"}
+
+
+def after_heavy_work(added=None, since_s=60.0, small_a=20.0):
+    """Currents after two hours at 150 A out of a chain of 0.8 mΩ a link, then a smaller one, by a run; and the sound bank as it is known then."""
+    steps = [{"discharge": "150 A", "hours": 2}, {"discharge": f"{small_a} A", "hours": 1}]
+    changes = WORKED | {"duty": {"kind": "cycles", "steps": steps}, "wiring__added": added or {}}
+    run = sb.simulate(bank(**changes), integrator="fast", output_step_s=60)
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    read = run.packs["current_a"].loc[7200.0 + since_s]
+    return bank(**{key: soc for key in WORKED}), rows(read.round(1).to_dict(), time_s=since_s), read.to_numpy()
+
+
+@pytest.mark.parametrize(("since_s", "within"), [(60.0, 0.02), (600.0, 0.02), (3600.0, 0.02)])
+def test_a_bank_after_work_stands_for_a_run(since_s, within):
+    """Held currents through the work, then the smaller one: against a run, which follows them: self-consistent."""
+    scenario, _, read = after_heavy_work(since_s=since_s)
+    held = HeldBank(scenario.bank).after(np.array([150.0]), 7200.0).response(np.array([20.0]), since_s)
+    assert held.current_a[:4] == pytest.approx(read, abs=within * 20.0)
+    rested = HeldBank(scenario.bank).response(np.array([20.0]), since_s)
+    assert np.max(np.abs(rested.current_a[:4] - read)) > 0.05 * 20.0  # and work does move them
+
+
+def test_relaxation_decays_after_a_change_as_its_pairs_do():
+    """One pack's voltage after a current ends: each pair's R I (1 − exp(−T/τ)) exp(−t/τ) is left, by hand."""
+    held = HeldBank(bank("AB", "busbar").bank)
+    current = np.array([20.0, 20.0])
+    held.start, _ = held.pack_state(current, 300.0)
+    after = [held.pack_voltage(np.zeros(2), t)[0] for t in (0.0, 100.0)]
+    chemistry = sb.load_chemistry("lfp")
+    pairs = [(16 * 0.5e-3 * pair.resistance_ratio, pair.time_constant_s) for pair in chemistry.rc]
+    soc = 0.5 - 20.0 * 300.0 / (200.0 * 3600.0)
+    factor = float(chemistry.rc_factor(soc))
+    left = [sum(r * factor * 20.0 * (1 - np.exp(-300.0 / tau)) * np.exp(-t / tau) for r, tau in pairs) for t in (0.0, 100.0)]
+    assert after[1] - after[0] == pytest.approx(left[0] - left[1], rel=1e-3)
+
+
+def test_a_sound_bank_is_not_accused_after_heavy_work():
+    scenario, read, _ = after_heavy_work()
+    as_if_rested = sb.diagnose(scenario, read, before="rest")
+    assert as_if_rested.is_suspect  # what work left looks like a fault
+    found = sb.diagnose(scenario, read)
+    assert not found.is_suspect
+    assert found.worked_probability > 0.5
+    assert found.work.share > 5 * found.chosen.meter_share
+    assert any("After heavy work a suspicion is weak. So it looks here" in text for text in found.words)
+    told = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert told.is_sound
+    assert told.sound_probability > found.sound_probability
+    assert not any("After heavy work" in text for text in told.words)
+
+
+def test_a_bad_joint_is_found_after_heavy_work_that_is_told():
+    scenario, read, _ = after_heavy_work({"link B-C +": "3 milliohm"}, small_a=120.0)
+    found = sb.diagnose(scenario, read, before="discharge 150 A for 2 h")
+    assert "link B-C +" in found.suspects[0].where.split(", ")
+
+
+def test_equal_packs_on_equal_leads_do_not_differ_by_work():
+    scenario = bank(layout="busbar")
+    found = sb.diagnose(scenario, rows(with_added(scenario, {})[0]))
+    assert found.work.share == pytest.approx(0.0, abs=1e-6)
+    assert not any("not told" in text for text in found.words)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["150 A for 2 h", "discharge 150 A", "discharge 150 V for 2 h", "discharge -5 A for 2 h", "charge 5000 A for 2 h", "nap"],
+)
+def test_work_that_cannot_be_read_is_an_input_error(text):
+    with pytest.raises(sb.InputError) as error:
+        sb.diagnose(bank(), rows({"A": 30.0, "B": 29.0}), before=text)
+    assert error.value.key == "before"
+
+
+# ---- shares, and a pack watched from day to day ----
+
+
+def test_shares_by_size_by_hand():
+    """Two packs of 50 and 150 Ah left carry 30 and 50 A: by size 20 and 60, so that their share ratios are 1.5 and 0.83."""
+    scenario = bank("AB", packs__A__capacity_left=0.25, packs__B__capacity_left=0.75)
+    table = sb.diagnose(scenario, rows({"A": 30.0, "B": 50.0})).table
+    assert table["by_size_a"].tolist() == pytest.approx([20.0, 60.0])
+    assert table["share_ratio"].tolist() == pytest.approx([1.5, 5.0 / 6.0])
+    sound = sb.operating_point(scenario, {"load": 80.0}).packs["current_a"]
+    assert table["sound_share_ratio"].tolist() == pytest.approx((sound / [20.0, 60.0]).tolist(), rel=1e-6)
+
+
+def test_what_moves_a_pack_that_is_watched_by_ohms_law():
+    """Two packs of 12 mΩ; 1 mΩ more on the way of B, of 12.8 mΩ: its part of the current falls from 12 / 24.8 to 12 / 25.8."""
+    found = sb.diagnose(bank("AB"), rows({"A": 52.0, "B": 48.0}))
+    cell, second = sb.load_chemistry("lfp"), 100.0 * 12 / 24.8
+    volt = 16 * float(cell.ocv(0.5) - cell.ocv(0.48)) + 16 * 0.5e-3 * float(cell.r_factor(0.48) - cell.r_factor(0.5)) * second
+    place = [each[0] for each in found.found.hypotheses[0][0].faults.each]
+    one = watched(found.found.held, found.found.parts[0][0], 1, place)
+    assert one.joint in ("link A-B +", "link A-B -")
+    assert one.by_joint == pytest.approx(24.8 / 25.8 - 1.0, rel=1e-3)
+    assert one.by_charge == pytest.approx(-volt / 24.8e-3 / second, rel=5e-3)
+    assert one.sound_ratio == pytest.approx(2 * 12 / 24.8, rel=1e-6)
+    assert any(text.startswith("To watch ") for text in found.words)
+
+
+# ---- displays and instants that disagree ----
+
+
+def test_displays_apart_by_tens_of_points_do_not_spoil_currents():
+    currents, _ = with_added(bank(), {"link B-C +": 4e-3})
+    clamp = sb.diagnose(bank(), rows(currents))
+    found = sb.diagnose(bank(), rows(currents).assign(displayed_soc=[85, 45, 60, 62]))
+    assert found.fits
+    assert found.suspects[0].where == clamp.suspects[0].where
+    assert "Displays lie 40 points apart: each is taken to be off by 13 points (one standard deviation)." in found.words
+
+
+def test_instants_that_disagree_are_told():
+    one, other = (with_added(bank(), {name: 4e-3})[0] for name in ("link B-C +", "link A-B +"))
+    both = pd.concat([rows(one).assign(instant="morning"), rows(other).assign(instant="noon")])
+    found = sb.diagnose(bank(), both, before="rest")
+    assert found.headline.startswith("The instants disagree: morning and noon each fit a cause, together they fit none")
+    assert found.told_suspects == []
+    same = pd.concat([rows(one).assign(instant="morning"), rows(one).assign(instant="noon")])
+    assert not sb.diagnose(bank(), same, before="rest").contradictions
+
+
 # ---- how it is told ----
+
+
+def test_the_answer_stands_before_the_tables():
+    files = [str(ROOT / "scenarios" / name) for name in ("mill_store.toml", "mill_store_readings.csv")]
+    done = CliRunner().invoke(app, ["diagnose", *files])
+    assert done.exit_code == 0, done.output
+    places = [
+        done.output.index(text)
+        for text in ("that all is sound", "Live DC work", "share ratio", "To watch M", "What this comes to")
+    ]
+    assert places == sorted(places)
+    assert max(len(line) for line in done.output.splitlines()) <= 80
 
 
 def test_json_of_the_command(tmp_path):
@@ -478,6 +617,15 @@ def test_slips_of_units_are_one_question_with_row_and_value(text, tmp_path):
     with pytest.raises(sb.InputError, match=SLIPS[text]) as error:
         sb.diagnose(bank(), path)
     assert error.value.key.startswith("row ")
+
+
+@pytest.mark.parametrize(("heading", "factor"), [("Current (A)", 1.0), ("current [mA]", 1000.0), ("CURRENT_A", 1.0)])
+def test_headings_as_people_write_them(heading, factor):
+    table = rows(with_added(bank(), {})[0])
+    other = table.assign(current_a=table["current_a"] * factor).rename(
+        columns={"current_a": heading, "time_since_change_s": "time since change [s]"}
+    )
+    assert sb.diagnose(bank(), other).sound_probability == pytest.approx(sb.diagnose(bank(), table).sound_probability)
 
 
 def test_headings_in_another_unit():

@@ -371,3 +371,55 @@ def test_the_figure_shows_every_pack_and_place():
     top, bottom = figure.axes[:2]
     assert "E (new)" in [text.get_text() for text in top.texts]
     assert len(bottom.get_xticklabels()) == 6
+
+
+# ---- what is said ----
+
+
+def test_words_promise_nothing_and_name_what_was_looked_at():
+    """No word that a person could read as leave to join, no missing number, what was not looked at at the end."""
+    found = sb.join(scenario(2), new(0.2), protection=False)
+    said = " ".join(found.words)
+    for word in ("nan", "can be joined", "safe", "may be joined"):
+        assert word not in said.replace("allows them to be joined", "")
+    assert "no current at the moment of joining is above 0.1 C of its pack" in said
+    assert "Looked at, by the data of both files" in found.words[-2]
+    assert "simbank protect" not in found.words[-2]
+    assert found.words[-1].startswith("Not computed: energy and burn of the arc")
+    assert "insulated tools" in found.CAUTION
+    assert "manual and local codes" in found.CAUTION
+    assert any("insulated tools" in text for text in found.section().text)
+
+
+def test_a_device_that_is_missing_is_to_be_fitted_and_one_that_does_not_do_to_be_changed():
+    device = {
+        "class": "class_t",
+        "rating": "125 A",
+        "interrupting_rating": "20 kA",
+        "voltage_rating": "125 V",
+        "resistance": "0.5 milliohm",
+    }
+    base = scenario(2, **{"packs.P.device": device, "ports.port.device": device})
+    for more, told in (
+        ({}, "Fit the device that is missing"),
+        ({"device": device | {"rating": "1 A"}}, "Change what does not do before"),
+    ):
+        (text,) = [v.text for v in sb.verdicts(sb.join(base, new(0.6, **more))) if v.code == "joining-fails-check"]
+        assert told in text
+
+
+def test_the_page_has_the_tables_of_the_terminal_with_units_and_digits(shown):
+    """Headings and cells are those that people read; no name of a column of a file stands on the page."""
+    page = (shown[1] / "valley.html").read_text(encoding="utf-8")
+    for words in (
+        "at once [A]",
+        "Voltage to which to bring the new packs first",
+        ">-72.7<",
+        ">52.93<",
+        ">27,762<",
+        "Checks that are worse",
+    ):
+        assert words in page
+    section = page.partition("<h2>Joining packs</h2>")[2].partition("<h2>")[0] or page
+    for name in ("current_a", "open_v", "over_ratio", "e-13"):
+        assert f">{name}<" not in section

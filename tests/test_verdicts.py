@@ -21,7 +21,9 @@ from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
 from simbank.judging.words import energy
+from simbank.scenario import uncertain
 from simbank.studies import Sweep, Usable
+from simbank.studies.bands import drawn_points, sampling_step_s
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.size import Limits
 from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict, as_records
@@ -1712,6 +1714,7 @@ COMMANDS = {
         sb.from_dict(case.data | {"duty": SHORT_DUTY}), {f"packs.{case.bank.packs[k].name}.soc": "uniform 0.5 0.6" for k in (0, 1)}, runs=4
     ),
     "protect": lambda case: sb.protect(case, run=False),
+    "age": lambda case: sb.age(case, 5.0, windows=1, window_days=1),
     "join": lambda case: sb.join(case, {"packs": [{"name": "new one", "type": next(iter(case.data["pack_types"]))}]}, protection=False),
 }  # fmt: skip
 SHORT_DUTY = {"kind": "constant", "discharge": "0.1 C", "hours": 0.1}
@@ -1837,6 +1840,52 @@ def test_instant_ill_chosen():
     assert 60.0 <= verdict.numbers["wait_s"] <= 1800.0
     small = told(read(total=4.0, since_s=1800.0), "instant-ill-chosen")
     assert "small" in small.text
+
+
+def test_displays_apart_among_readings():
+    """What two packs of a chain may hold apart at rest, of their own curve: the least d at which U differs by both half-widths."""
+    sound = bank(**CHAIN)
+    table = pd.DataFrame({"pack": list("ABCD"), "current_a": read_currents(sound), "displayed_soc": [0.85, 0.45, 0.6, 0.5]})
+    noon = table.assign(displayed_soc=[0.6, 0.55, 0.6, 0.6], instant="noon")
+    found = sb.diagnose(sound, pd.concat([table.assign(instant="morning"), noon]))
+    verdict = told(found, "displays-apart")
+    cell, d = sound.bank.packs[0].chemistry, np.linspace(0.0, 0.6, 6001)
+    mean = float(found.found.held.start[:4].mean())
+    over = cell.ocv(mean + d / 2) - cell.ocv(mean - d / 2) - cell.half_width_at(mean + d / 2) - cell.half_width_at(mean - d / 2)
+    assert verdict.numbers["hysteresis_bound_points"] == pytest.approx(100 * d[np.flatnonzero(over >= 0)[0]], abs=0.05)
+    assert verdict.numbers["displayed_spread_points"] == pytest.approx(40.0)
+    assert verdict.numbers["between_instants_points"] == pytest.approx(35.0)
+    assert "A stands 40 and 5 points above B" in verdict.text
+    alike = sb.diagnose(sound, table.assign(displayed_soc=[0.6, 0.61, 0.6, 0.6]))
+    assert "displays-apart" not in codes(alike)
+
+
+def read_currents(scenario, total=100.0):
+    return sb.operating_point(scenario, {"port": total}).pack_a
+
+
+def test_readings_after_work():
+    """A small current after two hours at a large one: packs differ by charge, and none is bad. Of equal packs on equal leads none does."""
+    changes = {f"packs.{name}.soc": 0.8 for name in "ABCD"}
+    steps = [{"discharge": "75 A", "hours": 2}, {"discharge": "8 A", "hours": 1}]
+    run = sb.simulate(
+        sb.with_changes(bank(**CHAIN), changes | {"duty": {"kind": "cycles", "steps": steps}}),
+        integrator="fast",
+        output_step_s=60,
+    )
+    soc = float(run.packs["soc"].loc[7200.0].mean())
+    sound = sb.with_changes(bank(**CHAIN), {key: soc for key in changes})
+    table = pd.DataFrame(
+        {"pack": list("ABCD"), "current_a": run.packs["current_a"].loc[7260.0].round(2), "time_since_change_s": 60.0}
+    )
+    clamp = {"accuracy": "1 % + 0.02 A"}
+    found = sb.diagnose(sound, table, **clamp)
+    verdict = told(found, "readings-after-work")
+    assert verdict.severity == UNKNOWN
+    assert verdict.numbers["worked_probability"] > 0.5
+    assert not {"pack-suspected", "joint-suspected"} & set(codes(found))
+    assert "readings-after-work" not in codes(sb.diagnose(sound, table, before="discharge 75 A for 2 h", **clamp))
+    assert "readings-after-work" not in codes(read())
 
 
 def test_measure_next(monkeypatch):
@@ -1984,7 +2033,7 @@ def test_hangs_on_unknown():
     (share,) = (value for key, value in hangs.numbers.items() if key.endswith("_holds_in") and key.startswith("spread"))
     assert share == pytest.approx(0.9)
     assert "It hangs most on:" in hangs.text  # drawn values rise from draw to draw, so that the last two are the largest
-    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5)) is None  # holds in 95 %
+    assert told(apart, "hangs-on-unknown", made_up([5.0] * 19 + [1.0], 1.5, warned="unequal-charge")) is None  # holds in 95 %
 
 
 def test_may_happen(sound):
@@ -2001,6 +2050,65 @@ def test_may_happen(sound):
     hot = made_up([0.0] * 20, 1.0)
     hot.draws["A.temperature_max_c"] = [rules.WARM_C - 0.1] * 18 + [rules.WARM_C] * 2
     assert told(sound, "may-happen", hot).numbers["in_pack_hot"] == pytest.approx(0.1)
+
+
+def of_doubtful_resistance(amperes, ampacity, duty=None):
+    """Two packs of which one carries more than the other, which of them and by how much not known; their leads carry what is given."""
+    duty = duty or {"kind": "constant", "discharge": f"{amperes} A", "hours": 0.5}
+    changes = {f"packs__{name}__resistance_growth": {"value": 1.2, "within": 0.6} for name in "AB"}
+    return bank(duty=duty, wiring__lead=LEAD | {"ampacity": f"{ampacity} A"}, **changes)
+
+
+LONG = [{"discharge": "100 A", "hours": 0.3}, {"rest": True, "hours": 47}, {"discharge": "20 A", "hours": 1}]
+
+
+@pytest.mark.parametrize("duty", [None, {"kind": "cycles", "steps": LONG}], ids=["short", "samples further apart than 15 min"])
+def test_an_overloaded_conductor_says_in_which_share_of_the_draws(duty):
+    """Against the rule itself on the run of every draw; the lead that the middle values let pass is told where some draws do not."""
+    step = sampling_step_s(of_doubtful_resistance(100, 50, duty).duty.duration_s, 2, 40)
+    assert duty is None or step > 300.0  # of draws; the run of a person has samples every minute
+    for ampacity in (48.0, 52.0):
+        scenario = of_doubtful_resistance(100, ampacity, duty)
+        found, own = sb.bands(scenario, 40, explain=False, jobs=1), sb.simulate(scenario, integrator="fast")
+        over = []
+        for point in drawn_points(uncertain.uncertain_values(scenario), 40, 0)[0]:
+            hot = told(sb.simulate(uncertain.drawn(scenario, point), integrator="fast", tolerance=1e-5), "conductor-overloaded")
+            over.append([] if hot is None else hot.where.split(", "))
+        if ampacity == 48.0:
+            hot = told(own, "conductor-overloaded", found)
+            name = hot.where.split(", ")[0]
+            assert hot.severity == DANGER
+            assert hot.numbers["holds_in"] == np.mean([name in names for names in over])
+            assert 0.5 < hot.numbers["holds_in"] < 1.0
+            assert f"True in {100 * hot.numbers['holds_in']:.0f} % of what the bank may be." in hot.text
+        else:
+            assert told(own, "conductor-overloaded", found) is None
+            may = told(own, "may-happen", found)
+            assert may.numbers["in_conductor_overloaded"] == np.mean([bool(names) for names in over])
+            assert 0.05 < may.numbers["in_conductor_overloaded"] < 1.0
+            assert may.severity == (DANGER if may.numbers["in_conductor_overloaded"] >= rules.HANGS_DANGER else ACT)
+            assert re.search(r"lead [AB] [-+]\S* carries more than it may", may.text)
+
+
+def test_what_draws_are_judged_by_is_what_a_run_is_judged_by(root):
+    """Every rule with a share, on every draw, against the rule itself on that draw's own run."""
+    from simbank.judging.drawn import HOLDS, _Draws
+
+    alike = {"spread", "spread-stands"}  # which of the two is told hangs on the rest at the end
+    spoke = set()
+    for name in ("hilltop_clinic", "winter_hut", "valley_workshop_mistakes", "classroom_chain"):
+        scenario = sb.load(root / "scenarios" / f"{name}.toml")
+        draws = _Draws.of(sb.bands(scenario, 6, explain=False, jobs=1), sb.simulate(scenario, integrator="fast"))
+        runs = [
+            sb.simulate(uncertain.drawn(scenario, p), integrator="fast", tolerance=1e-5)
+            for p in drawn_points(uncertain.uncertain_values(scenario), 6, 0)[0]
+        ]
+        of_runs = [codes(run) for run in runs]
+        for code, (holds, _) in HOLDS.items():
+            if code not in alike:
+                assert list(holds(draws, None)) == [code in found for found in of_runs], (name, code)
+                spoke |= {code} if any(code in found for found in of_runs) else set()
+    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature"} <= spoke
 
 
 def test_the_hardest_pack_holds_where_it_is_the_same_pack():
@@ -2036,3 +2144,112 @@ def test_empty_before_dawn_over_draws_counts_cut_offs_at_night():
     assert speaks["empty-before-dawn"] == [True, False, False, False]
     assert speaks["load-unmet"] == [False, True, False, False]
     assert speaks["cut-off-early"] == [False, False, False, True]
+
+
+# ---- years ----
+
+
+def aged(law="schimpe", years=10.0, others=None, **changes):
+    """Two packs that go through a shallow cycle a day, half of the time near full."""
+    day = cycles(
+        {"discharge": "0.1 C", "hours": 3},
+        {"charge": "0.1 C", "voltage": "56.8 V", "hours": 5},
+        {"rest": True, "hours": 16},
+        repeat=1,
+    )
+    return sb.age(bank(**{"duty": day} | changes), years, law=law, others=others, windows=2)
+
+
+@pytest.fixture(scope="module")
+def warm_years():
+    return aged(packs__B__capacity_left=0.9)
+
+
+def test_ages_first(warm_years):
+    """B begins with a tenth lost: it comes to 80 % before A, which begins as new."""
+    verdict = told(warm_years, "ages-first")
+    assert (verdict.where, verdict.severity) == ("B", ACT)
+    assert verdict.numbers["years_to_80"] == pytest.approx(warm_years.table.set_index("pack").loc["B", "years_to_80"])
+    assert told(aged(years=0.5), "ages-first").severity == NOTE
+
+
+def test_packs_grow_together(warm_years):
+    """Losses go as the root of time: what is behind loses faster."""
+    verdict = told(warm_years, "packs-grow-together")
+    assert verdict.numbers["spread_start_points"] == pytest.approx(10.0)
+    assert verdict.numbers["spread_end_points"] < 8.0
+    assert "packs-grow-together" not in codes(aged(years=0.5))
+
+
+def test_packs_grow_apart():
+    hot = aged(packs__A__temperature="40 degC")  # without heat capacity it stays so
+    assert told(hot, "packs-grow-apart").where == "A"
+    assert "packs-grow-apart" not in codes(aged(years=0.5))
+
+
+def test_cold_charge_ages():
+    fast = cycles(
+        {"discharge": "0.8 C", "hours": 0.5}, {"charge": "0.8 C", "voltage": "56.8 V", "hours": 1}, {"rest": True, "hours": 4}
+    )
+    assert told(aged(ambient="2 degC", duty=fast), "cold-charge-ages").numbers["share"] > rules.COLD_CHARGE_SHARE
+    assert "cold-charge-ages" not in codes(aged())  # warm, at a tenth of C
+
+
+def test_ages_by_high_charge(warm_years):
+    verdict = told(warm_years, "ages-by-high-charge")
+    assert verdict.numbers["mean_soc"] > rules.HIGH_CHARGE_SOC
+    low = cycles({"rest": True, "hours": 24})
+    assert "ages-by-high-charge" not in codes(aged(packs__A__soc=0.5, packs__B__soc=0.5, duty=low))
+
+
+def test_unmet_grows():
+    deep = cycles(
+        {"discharge": "0.2 C", "hours": 4.7}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 7}, {"rest": True, "hours": 12.3}
+    )
+    verdict = told(aged(duty=deep), "unmet-grows")
+    assert verdict.numbers["share_end"] - verdict.numbers["share_start"] > rules.UNMET_GROWS_SHARE
+    assert "unmet-grows" not in codes(aged(years=0.5))
+
+
+def test_laws_disagree(warm_years):
+    assert told(warm_years, "laws-disagree").numbers["points"] >= rules.LAWS_APART_POINTS
+    assert "laws-disagree" not in codes(aged(others=()))
+
+
+def test_beyond_ageing_law(warm_years):
+    """Schimpe's tests lasted 230 days (from memory)."""
+    assert told(warm_years, "beyond-ageing-law").severity == UNKNOWN
+    assert "beyond-ageing-law" not in codes(aged(years=0.5))
+
+
+def test_other_cells_than_law():
+    nmc = {
+        "capacity": "100 Ah",
+        "cell_resistance": "0.6 milliohm",
+        "internal_wiring": "6 milliohm",
+        "chemistry": "nmc",
+        "cells_in_series": 14,
+    }
+    assert told(aged(pack_types__own=nmc, duty=cycles({"rest": True, "hours": 24})), "other-cells-than-law").where == "A, B"
+    assert "other-cells-than-law" not in codes(aged(years=0.5))
+
+
+def test_ageing_left_out(warm_years):
+    assert "storage" not in told(aged(law="naumann"), "ageing-left-out").text
+    assert "ageing-left-out" not in codes(warm_years)
+
+
+def test_ageing_steps_coarse(warm_years):
+    coarse = copy.copy(warm_years)
+    coarse.__dict__.pop("warnings", None)
+    coarse.error_points = 0.51
+    assert told(coarse, "ageing-steps-coarse")
+    assert "ageing-steps-coarse" not in codes(warm_years)
+
+
+def test_ageing_ended(warm_years):
+    short = sb.age(warm_years.scenario, 10.0, until=0.85, windows=2)
+    assert short.years < 10.0
+    assert short.table["capacity_left"].min() == pytest.approx(0.85, abs=1e-3)
+    assert told(short, "ageing-ended")
+    assert "ageing-ended" not in codes(warm_years)

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
-from simbank.cli.output import Command, say, show_table
-from simbank.digits import number
+from simbank.cli.output import Command, say, show_tables
 from simbank.errors import InputError
 
 __all__ = ["atrest"]
 
-
-_PICTURE = {"pack": "pack", "kind": "kind", "read": "read", "range": "banks that fit show", "off_sigma": "off [std. dev.]"}
-_JOINTS = {"where": "joints of", "side": "side", "range": "add [mohm], 5 to 95 %", "mid_mohm": "half below", "before": "before"}
-_VALUES = {"words": "what", "unit": "unit", "range": "5 to 95 %", "before": "before", "narrower": "narrower by"}
+VALUES = 5  # that are shown without --wide
 
 
 def atrest(
@@ -58,35 +55,15 @@ def atrest(
             command.scenario, readings, after=after, alike=alike, display_points=display_accuracy, voltage_v=volt, draws=draws, seed=seed,
             progress=progress,
         )  # fmt: skip
-    command.finish(found, _show)
+    command.finish(found, _show, caution=found.CAUTION)
 
 
 def _show(found, wide):
-    rows = found.table.copy()
-    unit = {"display": (100.0, "%"), "voltage": (1.0, "V")}
-    told = [unit[kind] for kind in rows["kind"]]
-    rows["read"] = [f"{number(scale * v, u)} {u}" for v, (scale, u) in zip(rows["read"], told, strict=True)]
-    rows["range"] = [
-        f"{number(scale * a, u)} to {number(scale * b, u)} {u}"
-        for a, b, (scale, u) in zip(rows["low"], rows["high"], told, strict=True)
-    ]
-    rows["off_sigma"] = [f"{v:+.1f}" for v in rows["off_sigma"]]
-    more = {"place": "place", "rested_h": "rested"}
-    show_table(f"{found.title}: packs from near to far", rows, _PICTURE, more, wide)
-    rows = found.joints.assign(
-        range=_ranges(found.joints, "low_mohm", "high_mohm"), before=_ranges(found.joints, "before_low_mohm", "before_high_mohm"),
-        mid_mohm=[f"{v:.2g}" for v in found.joints["mid_mohm"]],
-    )  # fmt: skip
-    show_table("What joints add, by the picture", rows, _JOINTS, wide=wide)
-    rows = found.values if wide else found.values.head(5)
-    rows = rows.assign(
-        range=_ranges(rows, "low", "high"), before=_ranges(rows, "before_low", "before_high"),
-        narrower=[f"{100.0 * max(v, 0.0):.0f} %" for v in rows["narrower"]],
-    )  # fmt: skip
-    show_table("Other values, the most narrowed first", rows, _VALUES, {"key": "key"}, wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
+    show_tables([_shortened(table, wide) for table in found.shown], wide)
 
 
-def _ranges(rows, low, high):
-    return [f"{a:.3g} to {b:.3g}" for a, b in zip(rows[low], rows[high], strict=True)]
+def _shortened(table, wide):
+    """A table of values: only the most narrowed, without ``--wide``."""
+    return table if wide or "words" not in table.columns else replace(table, frame=table.frame.head(VALUES))

@@ -349,12 +349,20 @@ def cell_fit(
 def cell_ohm(
     volt: Annotated[str, typer.Option(help="Two voltages [V], before and after a change of load: 53.2,52.7")],
     amp: Annotated[str, typer.Option(help="The two currents [A], positive for discharge: 10,60")],
-    volt_error: Annotated[float, number_option(help="Standard uncertainty of a voltage reading [V].", min=0)] = 0.01,
-    amp_error: Annotated[float, number_option(help="Standard uncertainty of a current reading [A].", min=0)] = 0.5,
+    volt_error: Annotated[
+        float | None,
+        number_option(
+            help="Standard uncertainty of a voltage reading [V]; by default a resistance good for ± (3 % + 20 mV over ΔI).", min=0
+        ),
+    ] = None,
+    amp_error: Annotated[
+        float | None,
+        number_option(help="Standard uncertainty of a current reading [A]; with one of the two the other is 0.", min=0),
+    ] = None,
     json_: Json = False,
 ):
     """Resistance of a pack, cable or joint from two readings of voltmeter and clamp meter: ΔV/ΔI."""
-    from simbank.cells.fit import resistance_from_two_readings
+    from simbank.cells.fit import OHM_ACCURACY, resistance_from_two_readings
 
     pairs = []
     for key, text in (("--volt", volt), ("--amp", amp)):
@@ -366,11 +374,29 @@ def cell_ohm(
             raise InputError("write two numbers, such as 53.2,52.7", key=key, value=text) from None
         pairs.append((first, second))
     found = resistance_from_two_readings(*pairs, volt_error, amp_error)
+    milliohm, error = value_with_error(found.resistance_ohm * 1e3, found.expanded_ohm * 1e3)
+    known = f"{milliohm} ± {error} milliohm" if found.expanded_ohm > 0 else f"{milliohm} milliohm"
+    line = f'resistance_at_posts = "{known.replace(",", "")}"' if found.expanded_ohm < found.resistance_ohm else None
     if json_:
-        print_json({"resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm, "warnings": []})
+        print_json(
+            {
+                "resistance_ohm": found.resistance_ohm, "uncertainty_ohm": found.uncertainty_ohm,
+                "expanded_uncertainty_ohm": found.expanded_ohm, "line": line, "warnings": [],
+            }
+        )  # fmt: skip
         return
-    milliohm, error = value_with_error(found.resistance_ohm * 1e3, found.uncertainty_ohm * 1e3)
-    say(f"{milliohm} mΩ ± {error} mΩ (one standard uncertainty)")
+    by_default = volt_error is None and amp_error is None
+    good = f"; meters and method good for {OHM_ACCURACY}, common practice, no source" if by_default else ""
+    say(f"{milliohm} mΩ ± {error} mΩ (twice the standard uncertainty: about 95 %, as ± means it in a file{good})")
+    if line is None:
+        say("It may be off by as much as itself: read again with a larger step of current, or a finer voltmeter.", gap=True)
+    else:
+        say("Of a pack, read at its posts, the line for its table [[packs]]:", gap=True)
+        say(line, indent=2)
+        say(
+            "That holds at half charge and 25 degC; where it was read otherwise, add measured_at_soc and measured_at_temperature. A cable or "
+            "a joint takes the same text as its resistance or joint."
+        )
     say(
         "Read both within seconds of the change: later, the slower relaxation of the cells counts too. Measuring on a live bank "
         "is work for a competent person with insulated tools and fused leads."

@@ -12,7 +12,7 @@ from simbank.caution import CAUTION
 from simbank.cli import tables
 from simbank.cli.options import changes, make_folder
 from simbank.cli.progress import progress_bar
-from simbank.digits import MISSING, cells
+from simbank.digits import as_read
 from simbank.verdict import DANGER, SEVERITIES
 from simbank.verdict import as_records as verdict_records
 from simbank.warning import as_records, listed
@@ -28,13 +28,13 @@ __all__ = [
     "show_bars",
     "show_caution",
     "show_table",
+    "show_tables",
     "show_verdicts",
     "show_warnings",
     "show_written",
 ]
 
 USUAL_WIDTH, LEAST_WIDTH = 80, 40
-_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
 
 
 def page_width():
@@ -91,18 +91,17 @@ def show_table(title, frame, columns, more=(), wide=False, keys=1):
     keys : int
         How many of the columns, from the first, say what a row is.
     """
-    names = list(columns)[:keys]
-    shown = []
-    for key, heading in {**columns, **(dict(more) if wide else {})}.items():
-        values = list(frame[key])
-        texts = cells(key, values)
-        if not wide and key not in names and all(text.strip() in (MISSING, "") for text in texts):
-            continue
-        numeric = all(not isinstance(v, str) or (key != names[0] and _NUMBER.fullmatch(v)) for v in values)
-        shown.append(tables.Column(" ".join(heading.split()), texts, numeric))
+    read = as_read(frame, {**columns, **(dict(more) if wide else {})}, keys, empty=wide)
+    shown = [tables.Column(*column) for column in read]
     say(title, "bold", gap=True)
     for line in tables.table(shown, page_width(), keys):
         _print([line.text], "bold" if line.head else None)
+
+
+def show_tables(shown, wide=False):
+    """The tables of a result as people read them (:class:`simbank.results.Shown`)."""
+    for one in shown:
+        show_table(one.title, one.frame, one.columns, one.more, wide)
 
 
 def show_bars(title, shares):

@@ -11,6 +11,7 @@ import typer
 from simbank.caution import PROTECTION_CAUTION
 from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_table
+from simbank.cli.report_bands import fault_draws, report_bands
 from simbank.digits import duration, number, numbers
 from simbank.errors import InputError
 
@@ -104,9 +105,17 @@ def protect(
     )  # fmt: skip
     with command.progress("Protection of") as progress:
         found = study(command.scenario, case, progress=progress, bands=bands or None, seed=seed)
-    command.finish(
-        found, lambda found, wide: _show_protection(found, all_, wide), lambda: {"protection": found}, PROTECTION_CAUTION
-    )
+
+    def parts():
+        told, why = found, ""
+        if bands is None:
+            told, why = report_bands(
+                command.scenario.name, bands, json_, lambda: fault_draws(command.scenario, bands, seed, case),
+                lambda draws, progress: study(command.scenario, case, progress=progress, bands=draws, seed=seed),
+            )  # fmt: skip
+        return {"protection": told or found, "without_bands": why}
+
+    command.finish(found, lambda found, wide: _show_protection(found, all_, wide), parts, PROTECTION_CAUTION)
 
 
 def _show_protection(found, everything, wide):

@@ -6,7 +6,6 @@ import math
 
 from simbank.cli.bands import show_bands
 from simbank.cli.options import (
-    BANDS_DRAWS,
     Bands,
     File,
     Integrator,
@@ -35,6 +34,7 @@ from simbank.cli.output import (
     show_written,
 )
 from simbank.cli.progress import progress_bar
+from simbank.cli.report_bands import fault_draws, report_bands
 from simbank.digits import clock, duration, number
 from simbank.errors import RunStopped, SimulationError
 from simbank.warning import as_records
@@ -63,9 +63,6 @@ _MORE_OF_PORTS = {
 }  # fmt: skip
 MOST_EVENTS, MOST_BARS = 20, 24
 REPORT_S = 60.0  # that bands of a report may take
-WITHOUT_BANDS = (
-    "Bands are left out of the report: a run takes so long that draws of what is not known would take more than a minute."
-)
 
 
 def run(
@@ -110,7 +107,7 @@ def run(
         raise
     _show_run(result, json_, out, wide, found)
     if report is not None:
-        _report_run(report, scenario, result, False if bands == 0 else found, seed, json_)
+        _report_run(report, scenario, result, found, bands, seed, json_)
     show_written(out, json_)
     missed = [warning["text"] for warning in result.summary["warnings"] if warning["code"] == "balance-missed"]
     if missed:
@@ -268,31 +265,24 @@ def _parallel_cells(packs):
     return said
 
 
-def _report_run(path, scenario, result, bands, seed, quiet):
-    """Report of a run, with bands, with layouts side by side where the file gives their parts, and with protection."""
+def _report_run(path, scenario, result, bands, given, seed, quiet):
+    """Report of a run, with layouts side by side where the file gives their parts, and with protection; bands unless ``given`` is 0."""
     from simbank.studies import compare, protect
+    from simbank.studies.bands import affordable_draws
+    from simbank.studies.bands import bands as study
 
+    why, comparison = "", None
     if bands is None:
-        bands = _affordable_bands(scenario, seed, quiet)
-    comparison = None
+        bands, why = report_bands(
+            scenario.name, given, quiet, lambda: affordable_draws(scenario, REPORT_S),
+            lambda draws, progress: study(scenario, draws, seed, progress=progress), REPORT_S,
+        )  # fmt: skip
     with progress_bar(f"Layouts and protection of {scenario.name} for the report", quiet) as progress:
         half = progress and (lambda done: progress(done / 2.0))
         if scenario.layout != "graph":
             comparison = compare(scenario, integrator="fast", progress=half)
-        protection = protect(scenario, progress=progress and (lambda done: progress(0.5 + done / 2.0)))
-    unsaid = {} if bands is not None else {"without_bands": WITHOUT_BANDS}
-    report_file(path, scenario, quiet, result=result, comparison=comparison, protection=protection, bands=bands or None, **unsaid)
-
-
-def _affordable_bands(scenario, seed, quiet):
-    """Bands for the report in as many draws as the time allows; None, and words on the terminal, where that is too few."""
-    from simbank.studies.bands import affordable_draws
-
-    draws = affordable_draws(scenario, REPORT_S)
-    if draws and draws < BANDS_DRAWS and not quiet:
-        say(
-            f"Bands of {draws} rather than {BANDS_DRAWS} draws in the report, since a run takes long; --bands {BANDS_DRAWS} makes all."
-        )
-    if not draws and not quiet:
-        say(f"{WITHOUT_BANDS} --bands 50 makes them all the same.")
-    return _bands(scenario, draws, seed, quiet) if draws else None
+        rest = progress and (lambda done: progress(0.5 + done / 2.0))
+        protection = protect(scenario, progress=rest, bands=fault_draws(scenario, given, seed), seed=seed)
+    report_file(
+        path, scenario, quiet, result=result, comparison=comparison, protection=protection, bands=bands, without_bands=why
+    )

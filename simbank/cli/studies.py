@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -32,6 +33,7 @@ from simbank.cli.options import (
     read_points,
 )
 from simbank.cli.output import Command, integrator_words, say, show_table
+from simbank.cli.report_bands import study_bands
 from simbank.errors import InputError, RunStopped, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -47,6 +49,7 @@ _MORE_OF_LAYOUTS = {
 _SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "conductor_loss_wh", "port_voltage_min_v")}
 _MORE_OF_RUNS = _MORE_OF_LAYOUTS | {"conductor_loss_wh": "lost in cable [Wh]", "charge_out_ah": "charge out [Ah]"}
 MOST_RUNS = 40
+FAST = {"integrator": "fast", "tolerance": 1e-5}  # with which draws are run, and timed
 
 
 def compare(
@@ -72,8 +75,19 @@ def compare(
     command = Command(file, set_, out, json_, report, wide)
 
     def finish(found):
-        own = found.results.get(command.scenario.layout)
-        command.finish(found, _show_layouts, lambda: {"result": own, "comparison": found})
+        command.finish(found, _show_layouts, lambda: parts(found))
+
+    def parts(found):
+        from simbank.studies.paired import layout_bands
+
+        own, why, layouts = found.results.get(command.scenario.layout), "", list(found.results)
+        if found.bands is None:
+            drawn, why = study_bands(
+                command, bands, lambda: study(command.scenario, layouts, **FAST),
+                lambda draws, progress: layout_bands(command.scenario, layouts, draws, seed, progress=progress),
+            )  # fmt: skip
+            found = replace(found, bands=drawn)
+        return {"result": own, "comparison": found, "without_bands": why}
 
     with _keeping(finish, Comparison), command.progress("Comparing layouts of") as progress:
         found = study(
@@ -250,16 +264,26 @@ def size(
     smaller ones do not."""  # noqa: D205 one sentence, as --help shows it
     from simbank.studies import Limits
     from simbank.studies import size as study
-    from simbank.studies.size import Sizing
+    from simbank.studies.size import Sizing, run_sized, size_found, sized_bands
 
     command = Command(file, set_, out, json_, report, wide)
     series = gauges if gauges in ("awg", "mm2") else [part.strip() for part in gauges.split(",")]
 
     def finish(found):
         command.finish(
-            found, lambda found, wide: _show_sizes(found, everything, wide), lambda: {"studies": [found.section(everything)]},
+            found, lambda found, wide: _show_sizes(found, everything, wide), lambda: parts(found),
             CAUTION if found.sharing_only else PROTECTION_CAUTION,
         )  # fmt: skip
+
+    def parts(found):
+        why = ""
+        if found.bands is None and found.best is not None:
+            drawn, why = study_bands(
+                command, bands, lambda: run_sized(size_found(command.scenario, found), usable_at=found.usable_at, **FAST),
+                lambda draws, progress: sized_bands(command.scenario, found, draws, seed, progress),
+            )  # fmt: skip
+            found = replace(found, bands=drawn)
+        return {"studies": [found.section(everything)], "without_bands": why}
 
     with _keeping(finish, Sizing), command.progress("Sizing") as progress:
         found = study(
@@ -377,11 +401,22 @@ def usable(
 
     from simbank.studies import Usable
     from simbank.studies import usable as study
+    from simbank.studies.usable import discharges, run_usable, usable_bands
 
     command = Command(file, set_, out, json_, report, wide)
 
     def finish(table):
-        command.finish(Usable(table), _show_usable)
+        command.finish(Usable(table), _show_usable, lambda: parts(Usable(table)))
+
+    def parts(found):
+        why = ""
+        if found.bands is None:
+            asked = discharges(command.scenario.bank, c_rate)
+            found.bands, why = study_bands(
+                command, bands, lambda: run_usable(command.scenario, **asked, **FAST),
+                lambda draws, progress: usable_bands(command.scenario, asked, draws, seed, progress),
+            )  # fmt: skip
+        return {"studies": [found.section()], "without_bands": why}
 
     with _keeping(finish, DataFrame), command.progress("Bands of" if bands else "Discharging") as progress:
         table = study(command.scenario, c_rate, bands=bands or None, seed=seed, progress=progress)

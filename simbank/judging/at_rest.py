@@ -8,6 +8,7 @@ from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import others, short
 from simbank.studies.at_rest_result import AtRest
+from simbank.studies.at_rest_words import hysteresis, joint_name, joints_in_all
 from simbank.verdict import Verdict
 
 __all__ = ["at_rest_verdicts"]
@@ -30,17 +31,30 @@ def at_rest_verdicts(found: AtRest) -> Iterator[Verdict]:
     bad = found.bad
     if len(bad):
         row = bad.iloc[0]
-        where = "every link" if row["where"] == "all" else row["where"]
-        both = " (both sides together)" if row["side"] == "both" else ""
         text = (
-            f"By the picture the joints of {where}{both} add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm"
-            f"{others(bad['where'][1:])}, more than sound ones. Measure the drop along it at a known current; retorque or clean."
+            f"By the picture the joints of {joint_name(row)} add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm"
+            f"{others(bad['where'][1:])}, more than sound ones ({1e3 * found.sound_ohm:.2g}). Measure the drop along it at a known current; "
+            "retorque or clean."
         )
         yield verdict(
             "joint-by-picture", ", ".join(dict.fromkeys(bad["where"])), text, low_mohm=row["low_mohm"], high_mohm=row["high_mohm"]
         )
+    asked = found.values["key"].str.startswith("duty.").any()
     text = (
-        f"Banks of this kind leave this picture: {100 * found.probability:.0f} % of such pictures fit as badly or worse. Displays differ by "
-        f"{found.shown_points:.0f} points; hysteresis can hold {found.bound_points:.0f} there."
+        f"Banks of this kind leave this picture ({100 * found.probability:.0f} % of such pictures fit as badly or worse): "
+        f"{joints_in_all(found)}; hysteresis {_widths(found)}; charge rule {'within its ±' if asked else 'as in the file'}. "
+        f"Displays differ by {found.shown_points:.0f} points; hysteresis can hold {found.bound_points:.0f}."
     )
     yield verdict("picture-fits", "bank", text, **numbers)
+
+
+def _widths(found):
+    """Half-widths of the hysteresis by the picture, over those of the file."""
+    rows = hysteresis(found)
+    if not len(rows):
+        return "as in the file"
+    told = [
+        f"{row['low']:.2g} to {row['high']:.2g}{' ' * bool(row['unit'])}{row['unit'] or ' times its file'}"
+        for _, row in rows.iterrows()
+    ]
+    return short(told)

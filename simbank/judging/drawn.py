@@ -1,7 +1,7 @@
 """Verdicts over drawn banks: in what share of the draws each holds, which of them hang on a value that is not known, what happens in some only.
 
-A rule is applied to the figures that were kept of each draw, with the thresholds that it has for a run. What was not kept of a draw (such
-as the current of each conductor) is not judged again, and its verdict says no share.
+A rule is applied to what was kept of each draw (figures, what :mod:`simbank.studies.rule_figures` has, codes of warnings and events),
+with the thresholds that it has for a run. Which have no share, and why, is said in simbank/cli/README.md.
 """
 
 from __future__ import annotations
@@ -16,12 +16,14 @@ import pandas as pd
 from simbank.judging import rules
 from simbank.judging.layouts import drawn_better
 from simbank.judging.rules import RULES, verdict
+from simbank.judging.run_load import OVER_CURRENT, set_alike
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import Clock
 from simbank.simulation import Result
+from simbank.simulation.event_codes import Event
+from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
-from simbank.studies.pack_limits import device_ratings, limits_of_pack
 from simbank.studies.ranks import average_ranks
 from simbank.verdict import ACT, DANGER, SEVERITIES, UNKNOWN, Verdict
 
@@ -39,11 +41,44 @@ class _Draws:
     packs: pd.DataFrame
     run: Result | None = None
     clock: Clock | None = field(default=None, repr=False)
+    limits: pd.DataFrame | None = None
+    warned: list[set[str]] = field(default_factory=list)
+    events: list[set[str]] = field(default_factory=list)
+    margin: float | None = None  # by which the largest current of a conductor counts; None: what lasts counts, without
 
     def of_packs(self, *names: str) -> pd.DataFrame:
         """The largest of some figures of each pack: draw × pack."""
         found = [self.packs.xs(name, axis=1, level="figure") for name in names]
         return pd.DataFrame(np.fmax.reduce([frame.to_numpy() for frame in found]), self.packs.index, found[0].columns)
+
+    def limit(self, name: str) -> pd.DataFrame:
+        """What was kept besides, by a figure: draw × where; without a column where it is of none."""
+        if self.limits is None or name not in self.limits.columns.get_level_values("figure"):
+            return pd.DataFrame(index=self.figures.index)
+        return self.limits.xs(name, axis=1, level="figure")
+
+    def of_ampacity(self) -> pd.DataFrame:
+        """What each conductor has to carry over what it may: draw × conductor."""
+        return self.limit("lasting_of_ampacity") if self.margin is None else self.limit("peak_of_ampacity") * self.margin
+
+    @classmethod
+    def of(cls, bands: Bands, run: Result | None, margin: float | None = None) -> _Draws:
+        """Of the draws that ran."""
+        ran = bands.draws[bands.draws["failure"].isna()]
+        codes = [[set(text.split(", ")) for text in ran[name]] if name in ran else [] for name in ("warnings", "events")]
+        clock = None if run is None else Clock(run.scenario)
+        return cls(bands.figures, bands.pack_figures, run, clock, bands.limit_figures, *codes, margin)
+
+    def judge(self, code: str) -> bool:
+        """Whether a rule can be judged by what is there."""
+        return (self.run is not None or code not in NEEDS_RUN) and (bool(self.limits.shape[1]) or code not in NEEDS_LIMITS)
+
+    def own(self, bands: Bands) -> _Draws:
+        """What comes of the file's own values as a single draw."""
+        rows = [_file_row(table["file"]) for table in (bands.table, bands.packs, bands.limits)]
+        summary = {"warnings": (), "events": ()} if self.run is None else self.run.summary
+        codes = [[{row["code"] for row in summary[name]}] for name in ("warnings", "events")]
+        return _Draws(rows[0], rows[1], self.run, self.clock, rows[2], *codes, self.margin)
 
 
 Holds = Callable[[_Draws, str | None], np.ndarray]  # of each draw whether a rule speaks, at a pack if one is given
@@ -56,7 +91,8 @@ def _hardest(draws: _Draws, where: str | None) -> np.ndarray:
 
 
 def _alike(draws: _Draws, where: str | None) -> np.ndarray:
-    return (draws.of_packs(*SHARES).max(axis=1) < rules.SHARE_TOLD).to_numpy()
+    near = (draws.limit("of_limit") >= rules.NEAR_LIMIT).any(axis=1)
+    return ((draws.of_packs(*SHARES).max(axis=1) < rules.SHARE_TOLD) & ~near).to_numpy()
 
 
 def _apart(figure: str) -> Holds:
@@ -66,6 +102,9 @@ def _apart(figure: str) -> Holds:
 def _full_first(draws: _Draws, where: str | None) -> np.ndarray:
     most = draws.of_packs("soc_max")
     speaks = (draws.figures["unfilled_percent"] >= 100.0 * rules.LEFT_SHARE) & (most.max(axis=1) >= rules.FULL_SOC)
+    charged, fullest = draws.limit("charged_percent"), draws.limit("fullest_percent")
+    if charged.shape[1]:
+        speaks &= (charged > 100.0 * rules.LEFT_SHARE).any(axis=1) & (fullest >= 100.0 * rules.FULL_SOC).any(axis=1)
     return (speaks if where not in most else speaks & (most.idxmax(axis=1) == where)).to_numpy()
 
 
@@ -119,37 +158,84 @@ def _hot(draws: _Draws, where: str | None) -> np.ndarray:
 
 
 def _near_limit(draws: _Draws, where: str | None) -> np.ndarray:
-    """By the largest current of each pack, either way, against its nearest limit in the way in which the run by the file comes nearest."""
-    from simbank.judging.run_packs import strained
+    """Any pack; what its cells take of a charge does not count where ``charge-too-fast`` tells of it."""
+    told = np.fmax(draws.limit("charge_freezing_h"), draws.limit("charge_too_fast_h")) > rules.TOO_FAST_H
+    near = draws.limit("of_limit_but_cells").where(told, draws.limit("of_limit"))
+    return (near >= rules.NEAR_LIMIT).any(axis=1).to_numpy()
 
-    bank, near = draws.run.scenario.bank, {row[5].name: row for row in strained(draws.run, told_once=True)}
-    rated, out = device_ratings(bank), []
-    for pack in bank.packs:
-        ratio, words, _, _, charge, _ = near[pack.name]
-        more = replace(pack, capacity_left=1.01 * pack.capacity_left)  # does the limit grow with capacity?
-        celsius = bank.ambient_k - 273.15
-        scales = [
-            b[1] != a[1]
-            for a, b in zip(
-                limits_of_pack(pack, rated.get(pack.name, np.inf), celsius), limits_of_pack(more, rated.get(pack.name, np.inf), celsius), strict=True
-            )
-            if a[0].split(" at ")[0] == words.split(" at ")[0] and a[2] == charge
-        ]  # fmt: skip
-        own = draws.run.summary["packs"][[p.name for p in bank.packs].index(pack.name)]
-        figure = "c_rate_peak" if any(scales) else "current_peak_a"
-        out.append(ratio * draws.packs[(pack.name, figure)].to_numpy() / max(own[figure], 1e-9))
-    return np.max(out, axis=0) >= rules.NEAR_LIMIT
+
+def _above(name: str, level: float) -> Holds:
+    """Whether a figure that was kept besides is above a level, at the place given, else anywhere."""
+    return lambda draws, where: _there(draws.limit(name) > level, where)
+
+
+def _there(speaks, where):
+    return (speaks[where] if where in speaks else speaks.any(axis=1)).to_numpy(bool)
+
+
+def _overloaded(draws: _Draws, where: str | None) -> np.ndarray:
+    return _there(draws.of_ampacity() > 1.0, where)
+
+
+def _ended_low(draws: _Draws, where: str | None) -> np.ndarray:
+    return (draws.limit("charge_end_soc_percent") < 100.0 * rules.LOW_AT_END_SOC).any(axis=1).to_numpy()
+
+
+def _ports_apart(draws: _Draws, where: str | None) -> np.ndarray:
+    volt, seconds = draws.limit("ports_apart_v"), draws.limit("ports_apart_s")
+    alike = [name for name in volt if set_alike(draws.run.scenario, *name.split(", "))]
+    return (volt[alike] >= rules.APART_V).any(axis=1).to_numpy() | (seconds >= rules.APART_S).any(axis=1).to_numpy()
+
+
+def _too_small(draws: _Draws, where: str | None) -> np.ndarray:
+    """By each port's unmet load against what the duty asks there by the file's own values."""
+    unmet, day = draws.limit("unmet_uncut_wh"), min(1.0, 24.0 / max(draws.run.summary["bank"]["duration_h"], 1e-9))
+    asked = {p["name"]: p["ac_asked_wh"] if p["ac_asked_wh"] > 0 else p["asked_wh"] for p in draws.run.summary["ports"]}
+    least = {name: max(rules.UNMET_WH, rules.UNMET_SHARE * asked[name] * day) for name in unmet}
+    return _there(unmet > pd.Series(least, dtype=float), where)
+
+
+def _display_wrong(draws: _Draws, where: str | None) -> np.ndarray:
+    return _there(draws.limit("display_error_points") >= rules.DISPLAY_WRONG_POINTS, where)
+
+
+def _warned(code: str) -> Holds:
+    return lambda draws, where: np.array([code in codes for codes in draws.warned], bool)
+
+
+def _over_current(draws: _Draws, where: str | None) -> np.ndarray:
+    """BMS and devices that opened while the ports went on."""
+    opened = np.array([bool(codes & set(OVER_CURRENT)) for codes in draws.events], bool)
+    return opened & ~_warned(TRIPPED)(draws, where)
+
+
+def _by_temperature(draws: _Draws, where: str | None) -> np.ndarray:
+    blocks = {Event.CHARGE_TEMPERATURE, Event.DISCHARGE_TEMPERATURE}
+    return np.array([bool(codes & blocks) for codes in draws.events], bool)
 
 
 # Rules that the figures of draws decide: how, and what happens then, in words.
 HOLDS: dict[str, tuple[Holds, str]] = {
+    "charge-below-freezing": (_above("charge_freezing_h", rules.TOO_COLD_H), "a pack is charged below freezing"),
+    "beyond-cell-model": (_warned("beyond-cell-model"), "a pack goes beyond full or empty"),
+    "conductor-overloaded": (_overloaded, "a conductor carries more than it may"),
     "pack-hot": (_hot, f"a pack comes to {rules.WARM_C:g} °C"),
+    "unequal-charge": (_warned("unequal-charge"), "packs are joined at unequal charge"),
+    "balance-missed": (_warned("balance-missed"), "charge or energy does not close"),
+    TRIPPED: (_warned(TRIPPED), "a port stops since packs or devices open on over-current"),
     "empty-before-dawn": (_before_dawn, "load is not met at night, the bank empty"),
     "load-unmet": (_load_unmet, "load is not met, the bank empty"),
     "cut-off-early": (_early, "a port is cut off with charge left in the bank"),
+    "inverter-too-small": (_too_small, "load goes beyond the inverter's rating"),
+    "opened-on-over-current": (_over_current, "a BMS or a device opens on over-current"),
     "pack-near-limit": (_near_limit, f"a pack comes to {100 * rules.NEAR_LIMIT:.0f} % of a limit of its own"),
     "empties-first": (_empty_first, "one pack is empty while charge is left in others"),
     "fills-first": (_full_first, "one pack is full while others are not"),
+    "charge-ended-low": (_ended_low, f"a charge ends by itself below {100 * rules.LOW_AT_END_SOC:.0f} %"),
+    "blocked-by-temperature": (_by_temperature, "a BMS blocks for temperature"),
+    "charge-too-fast": (_above("charge_too_fast_h", rules.TOO_FAST_H), "a pack is charged faster than its cells take"),
+    "ports-apart": (_ports_apart, "two ports see unequal voltages"),
+    "display-wrong": (_display_wrong, f"a display is {rules.DISPLAY_WRONG_POINTS:g} points wrong"),
     "cable-loss": (_cable_loss, f"cables lose more than {100 * rules.CABLE_LOSS_SHARE:.0f} %"),
     "shares-alike": (_alike, "every pack carries its share"),
     "hardest-pack": (_hardest, f"a pack carries more than {rules.SHARE_TOLD:g} times its share"),
@@ -157,7 +243,15 @@ HOLDS: dict[str, tuple[Holds, str]] = {
     "spread": (_apart("spread_max_points"), f"packs come to lie more than {rules.SPREAD_TOLD_POINTS:g} points apart"),
     "curtailed": (_curtailed, f"more than {100 * rules.CURTAILED_SHARE:.0f} % of what is offered is not taken"),
 }
-NEEDS_RUN = ("pack-near-limit", "curtailed")
+# Of these the run by the file's own values must be there, for what it asks, warns of, or tells as events.
+NEEDS_RUN = (
+    "curtailed", "ports-apart", "inverter-too-small", "opened-on-over-current", "blocked-by-temperature", "beyond-cell-model",
+    "unequal-charge", "balance-missed", TRIPPED,
+)  # fmt: skip
+NEEDS_LIMITS = (
+    "charge-below-freezing", "conductor-overloaded", "inverter-too-small", "pack-near-limit", "charge-ended-low", "charge-too-fast",
+    "ports-apart", "display-wrong",
+)  # fmt: skip
 # By which figure a reading that would settle a rule is chosen.
 FIGURES = {
     "hardest-pack": "share_ratio_max", "shares-alike": "share_ratio_max", "pack-near-limit": "share_ratio_max", "fills-first": "first_full_h",
@@ -184,7 +278,7 @@ def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str
         The same ones, of which those that the draws decide have ``holds_in`` among their numbers, ``hangs-on-unknown`` and
         ``may-happen``.
     """
-    results, out = list(results), dict(found)
+    results, out, margin = list(results), dict(found), None
     run = next((result for result in results if isinstance(result, Result)), None)
     bands = next((result for result in results if isinstance(result, Bands) and _of_a_run(result)), None)
     for result in results:
@@ -192,13 +286,13 @@ def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str
             out = _of_layouts(out, result)
             own = result.own if result.own in result.results else next(iter(result.results))
             if bands is None:
-                bands, run = result.bands.layouts.get(own), result.results[own]
+                bands, run, margin = result.bands.layouts.get(own), result.results[own], rules.LOAD_MARGIN
     if bands is None or not len(bands.uncertain) or not bands.done:
         return out
-    draws = _Draws(bands.figures, bands.pack_figures, run, None if run is None else Clock(run.scenario))
+    draws = _Draws.of(bands, run, margin)
     hangs = {}
     for code, (holds, _) in HOLDS.items():
-        if code in out and (run is not None or code not in NEEDS_RUN):
+        if code in out and "holds_in" not in out[code].numbers and draws.judge(code):
             speaks = holds(draws, out[code].where.split(", ")[0])
             out[code] = _with_share(out[code], float(speaks.mean()), bands.done)
             if speaks.mean() < 1.0 - rules.HANGS_ACT:
@@ -207,7 +301,7 @@ def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str
     if hangs and "hangs-on-unknown" not in out:
         out["hangs-on-unknown"] = _hanging(out, hangs, bands)
     if may:
-        out["may-happen"] = _told_may(may, bands)
+        out["may-happen"] = _told_may(may, bands, draws)
     return out
 
 
@@ -240,18 +334,17 @@ def percent(share: float) -> str:
 def _may_happen(found, bands, draws):
     """(severity, code, of each draw whether) of rules of danger or act that the run by the file does not give, worst first."""
     least, rows = rules.HANGS_ACT, []
-    own = _Draws(_file_row(bands.table["file"]), _file_row(bands.packs["file"]), draws.run, draws.clock)
+    own = draws.own(bands)
     for code, (holds, _) in HOLDS.items():
         grave = RULES[code].severity in (DANGER, ACT)
-        if not grave or (draws.run is None and code in NEEDS_RUN) or any(other in found for other in _same(code)):
+        if not grave or not draws.judge(code) or any(other in found for other in _same(code)):
             continue
         speaks = holds(draws, None)
         if speaks.mean() >= least and not holds(own, None).any():
             rows.append((code, speaks))
-    warned = bands.draws.loc[bands.draws["failure"].isna(), "warnings"].str.split(", ")
     for code in dict.fromkeys(warning.code for warning in bands.warnings):  # which the run by the file's own values does not tell
-        if code in RULES and RULES[code].severity in (DANGER, ACT) and code not in found:
-            speaks = np.array([code in codes for codes in warned])
+        if code in RULES and RULES[code].severity in (DANGER, ACT) and code not in found and code not in dict(rows):
+            speaks = _warned(code)(draws, None)
             if speaks.mean() >= least:
                 rows.append((code, speaks))
     rank, place = list(SEVERITIES), list(RULES)
@@ -276,10 +369,15 @@ def _grave(code, share):
     return ACT if RULES[code].severity == DANGER else UNKNOWN
 
 
-def _told_may(rows, bands):
+def _told_may(rows, bands, draws):
     said = []
     for _, code, speaks in rows:
         what = HOLDS[code][1] if code in HOLDS else RULES[code].meaning.partition(";")[0].partition(":")[0]
+        if code == "conductor-overloaded":
+            over = draws.of_ampacity() > 1.0
+            what = f"{over.mean().idxmax()} carries more than it may" + (
+                f", likewise {over.any().sum() - 1} more" if over.any().sum() > 1 else ""
+            )
         said.append(f"{what} ({code}) in {percent(float(speaks.mean()))}")
     severity, code, speaks = rows[0]
     text = f"Not by the file's own values, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
@@ -347,10 +445,16 @@ def _of_layouts(found, comparison):
     if not draws:
         return found
     share = float(holds.mean())
-    text = f"{told.text} {name} stays unbeaten in {percent(share)} of what the bank may be."
+    says = f"{name} stays unbeaten" if name else "None carries it"
+    text = f"{told.text} {says} in {percent(share)} of what the bank may be."
     out = {**found, told.code: replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})}
+    hot = found.get("conductor-overloaded")
+    if hot is not None and hot.numbers.get("layout") in layouts:  # by the margin of a load that lasts, rather than of the run
+        of = _Draws.of(layouts[hot.numbers["layout"]], None, hot.numbers["margin"])
+        out[hot.code] = _with_share(hot, float(_overloaded(of, hot.where.split(", ")[0]).mean()), len(of.figures))
     if share < 1.0 - rules.HANGS_ACT:
-        settles = _settles("best-layout", holds, layouts[name])
-        text = f"Which layout is best is not settled: {name} stays unbeaten in {percent(share)} of what the bank may be.{settles}"
+        settles = _settles("best-layout", holds, layouts[name or next(iter(layouts))])
+        text = f"Which layout is best is not settled: {says[:1].lower() + says[1:] if not name else says} in {percent(share)} of what the bank "
+        text += f"may be.{settles}"
         out["hangs-on-unknown"] = verdict("hangs-on-unknown", told.where, text, best_layout_holds_in=share)
     return out

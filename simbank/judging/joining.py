@@ -144,8 +144,8 @@ def _checks(found):
         .iloc[0]
     )
     rest = [name for name in dict.fromkeys(fails["where"]) if name != worst["where"]]
-    tail = f"{others(rest, 2)}. Change them before the packs are joined.{beside}"
-    head = f"With {short(found.addition.names)}, {worst['where']} no longer does ({worst['rule']}): "
+    tail = f"{others(rest, 2)}. {_what_to_do(fails)} before the packs are joined.{beside}"
+    head = f"With {short(found.addition.names)}, {worst['where']} no longer passes ({worst['rule']}): "
     if worst["before"] == "new":
         head = f"{worst['where']}, new with {short(found.addition.names)}, fails ({worst['rule']}): "
     room = rules.MOST_LETTERS - len(head) - len(tail) - 1
@@ -154,3 +154,11 @@ def _checks(found):
         "joining-fails-check", ", ".join(dict.fromkeys(fails["where"])), f"{head}{told}{tail}", DANGER if len(burns) else ACT,
         failed=len(fails), failed_before=already,
     )  # fmt: skip
+
+
+def _what_to_do(fails):
+    """Whether a device is to be fitted, or what is there to be changed, or both; a device that cannot break is there, and fails."""
+    missing = (fails["rule"] == "device present") & (fails["before"] == "new")
+    if missing.all():
+        return "Fit the device that is missing"
+    return "Fit the device that is missing, and change what does not do," if missing.any() else "Change what does not do"

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.judging.ageing import ageing_verdicts
 from simbank.judging.at_rest import at_rest_verdicts
 from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.drawn import bands_verdicts, over_draws
@@ -21,10 +22,11 @@ from simbank.judging.run import run_verdicts
 from simbank.judging.sizes import sizing_verdicts
 from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
 from simbank.judging.warned import warning_verdicts
-from simbank.judging.wiring import conductors, unknown_ampacity
+from simbank.judging.wiring import unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
+from simbank.studies.ageing import Ageing
 from simbank.studies.at_rest_result import AtRest
 from simbank.studies.bands_result import Bands
 from simbank.studies.bill import Bill
@@ -34,6 +36,7 @@ from simbank.studies.drift import Drift
 from simbank.studies.join_result import Join
 from simbank.studies.logs import FittedLog
 from simbank.studies.protection import Protection
+from simbank.studies.rule_figures import conductors
 from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
 from simbank.verdict import ACT, DANGER, SEVERITIES, Verdict
@@ -51,6 +54,7 @@ LOOKED_AT = {
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
+    Ageing: "capacity and resistance over years, by the law named",
     AtRest: "what was read at rest",
     Diagnosis: "what was read, as far as it can show",
     FittedLog: "the logged currents, as far as they can show",
@@ -75,6 +79,7 @@ found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
+found_in.register(Ageing, ageing_verdicts)
 found_in.register(AtRest, at_rest_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
 found_in.register(FittedLog, log_verdicts)
@@ -159,7 +164,7 @@ def _cables(run):
     """Whether the load of cables was looked at, of all, of some or of none: only where ampacity is known."""
     if not len(run.packs):
         return ""
-    unknown, every = len(unknown_ampacity(run)), len(conductors(run))
+    unknown, every = len(unknown_ampacity(run)), len(conductors(run.scenario.bank))
     if unknown:
         return ", loads of those cables whose ampacity is known" if unknown < every else " (no cable loads)"
     return ", cable loads" if every else ""

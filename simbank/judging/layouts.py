@@ -37,25 +37,44 @@ def comparison_verdicts(found: Comparison) -> Iterator[Verdict]:
 
 
 def drawn_better(found: Comparison) -> tuple[np.ndarray, str]:
-    """Of each draw whether no other layout is better than the one that is told as best, by what matters; and that one's name.
+    """Of each draw whether the layout that is told as best overloads nothing in it and no other that does not is better; and its name.
 
-    Layouts that are out since they overload a pack or a conductor by the file's own values are left out of it; empty where all are.
+    Where every layout is out by the file's own values the name is empty, and it is of each draw whether every layout is out in it.
     """
     plain = sorted(found.results, key=lambda name: LAYOUTS[name].order)
     kept = [name for name in plain if not _over(found.results[name], overloaded(found.results[name]))]
-    if not kept:
-        return np.array([], bool), ""
-    best = _best({name: _figures(result) for name, result in found.results.items()}, kept)
     key = "spread_end_points" if _starts_apart(found.results[plain[0]]) else "spread_max_points"
-    columns = {}
-    for name in kept:
-        figures, packs = found.bands.layouts[name].figures, found.bands.layouts[name].pack_figures
+    tables = {}
+    for name in plain:
+        drawn = found.bands.layouts[name]
+        figures, packs, limits = drawn.figures, drawn.pack_figures, drawn.limit_figures
         ratios = packs.loc[:, packs.columns.get_level_values("figure").isin(("share_ratio_discharge", "share_ratio_charge"))]
-        columns[name] = {"out": figures["energy_out_wh"], "share": ratios.max(axis=1).fillna(1.0), "points": figures[key]}
-    whole = sorted(set.intersection(*(set(rows["out"].index) for rows in columns.values())))
-    at = {name: pd.DataFrame(rows).loc[whole].to_dict("records") for name, rows in columns.items()}
-    others = [name for name in kept if name != best]
-    return np.array([not any(_better(at[name][k], at[best][k]) for name in others) for k in range(len(whole))], bool), best
+        tables[name] = pd.DataFrame(
+            {
+                "out": figures["energy_out_wh"],
+                "share": ratios.max(axis=1).fillna(1.0),
+                "points": figures[key],
+                "over": _over_in(limits),
+            }
+        )
+    whole = sorted(set.intersection(*(set(table.index) for table in tables.values())))
+    at = {name: table.loc[whole].to_dict("records") for name, table in tables.items()}
+    if not kept:
+        return np.array([all(at[name][k]["over"] for name in plain) for k in range(len(whole))], bool), ""
+    best = _best({name: _figures(result) for name, result in found.results.items()}, kept)
+    holds = [
+        not at[best][k]["over"]
+        and not any(not at[name][k]["over"] and _better(at[name][k], at[best][k]) for name in plain if name != best)
+        for k in range(len(whole))
+    ]
+    return np.array(holds, bool), best
+
+
+def _over_in(limits):
+    """Of each draw whether a pack exceeds a limit of its own or a conductor, with the margin of a load that lasts, its ampacity."""
+    figure = limits.columns.get_level_values("figure")
+    packs, cables = limits.loc[:, figure == "of_limit"], limits.loc[:, figure == "peak_of_ampacity"]
+    return (packs > 1.0).any(axis=1) | (rules.LOAD_MARGIN * cables > 1.0).any(axis=1)
 
 
 def _starts_apart(result):
@@ -104,7 +123,7 @@ def _overloads(hot, own):
     )
     return verdict(
         "conductor-overloaded", ", ".join(row.name for row in hot[place]), text, DANGER, current_a=worst.current_a, margin=worst.margin,
-        ampacity_a=worst.ampacity_a, conductors=len(hot[place]), layouts=len(hot),
+        ampacity_a=worst.ampacity_a, conductors=len(hot[place]), layouts=len(hot), layout=place,
     )  # fmt: skip
 
 

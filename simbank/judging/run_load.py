@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -14,9 +15,10 @@ from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.band_figures import STOPS
+from simbank.studies.rule_figures import ENDS
 from simbank.verdict import Verdict
 
-__all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts"]
+__all__ = ["ENDS", "OVER_CURRENT", "STOPS", "charge_at", "mean_soc", "port_verdicts", "set_alike"]
 
 OVER_CURRENT = (
     Event.CHARGE_OVER_CURRENT, Event.DISCHARGE_OVER_CURRENT_1, Event.DISCHARGE_OVER_CURRENT_2, Event.SHORT_CIRCUIT,
@@ -27,7 +29,6 @@ CHARGE_STOPS = (  # by a pack or device, not by the charger
     Event.CHARGE_BLOCKED, Event.CELL_OVER_VOLTAGE, Event.CHARGE_OVER_CURRENT, Event.CHARGE_TEMPERATURE, Event.SHORT_CIRCUIT,
     Event.DEVICE_OPENS, Event.DEVICE_INSTANT,
 )  # fmt: skip
-ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 
 
 def charge_at(result: Result, times_s: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
@@ -262,7 +263,7 @@ def _apart(result):
     for pair in result.summary["pairs"]:
         one, other = pair["ports"]
         cut, charged = (abs(pair[key] or 0.0) for key in ("between_cutoffs_s", "between_ends_of_charge_s"))
-        volt = pair["voltage_apart_max_v"] if _set_alike(result.scenario, one, other) else 0.0
+        volt = pair["voltage_apart_max_v"] if set_alike(result.scenario, one, other) else 0.0
         if volt >= rules.APART_V or max(cut, charged) >= rules.APART_S:
             rows.append((volt, max(cut, charged), cut, one, other))
     if rows:
@@ -276,7 +277,7 @@ def _apart(result):
         yield verdict("ports-apart", f"{one}, {other}", text, voltage_apart_v=volt, apart_s=seconds)
 
 
-def _set_alike(scenario, one, other):
+def set_alike(scenario: Any, one: str, other: str) -> bool:
     """Whether two ports act by voltages that they see: both with an inverter, both with a charger, or both by the limits of a table."""
     kinds = [scenario.bank.port_equipment.get(port, (None, None)) for port in (one, other)]
     if any(all(kind[k] is not None for kind in kinds) for k in (0, 1)):

@@ -16,12 +16,11 @@ from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.run_warnings import WORTH_SAYING
-from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.studies.rule_figures import charged_frozen, nearest_limits
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
 __all__ = ["hysteresis_bound_points", "levelling_h", "pack_verdicts", "rest_s", "strained"]
 
-FREEZING_C = 0.0
 HELD_BACK = (
     *ENDS, Event.HOLDS_VOLTAGE, Event.NO_PACK, Event.CHARGE_BLOCKED, Event.CELL_OVER_VOLTAGE, Event.CHARGE_OVER_CURRENT, Event.CHARGE_TEMPERATURE,
 )  # fmt: skip
@@ -90,9 +89,7 @@ def _too_cold(result):
         (row["charge_too_cold_h"], row, pack) for pack, row in zip(result.scenario.bank.packs, result.summary["packs"], strict=True)
         if row["charge_too_cold_h"] > rules.TOO_COLD_H
     ]  # fmt: skip
-    frozen = [
-        r for r in rows if r[1]["temperature_min_c"] < FREEZING_C and r[2].chemistry.charge_rate(r[1]["temperature_min_c"]) <= 0
-    ]  # fmt: skip
+    frozen = [row for row in rows if charged_frozen(row[2], row[1])]
     for code, found in (
         ("charge-below-freezing", frozen),
         ("charge-too-fast", [r for r in rows if r not in frozen and r[0] > rules.TOO_FAST_H]),
@@ -178,22 +175,16 @@ def strained(result: Result, told_once: bool = False) -> list[tuple]:
     list of (float, str, float, float, bool, Pack)
         Current ÷ limit, the limit in words, current [A], limit [A], whether of charge, pack; of its nearest limit.
     """
-    bank, current = result.scenario.bank, result.packs["current_a"]
-    rating, rows = device_ratings(bank), []
-    for pack, row in zip(bank.packs, result.summary["packs"], strict=True):
-        flows = current[pack.name].to_numpy()
-        peak = {False: max(float(flows.max()), 0.0), True: max(float(-flows.min()), 0.0)}
-        if row["current_peak_a"] > max(peak.values()):  # between two samples
-            peak[peak[True] > peak[False]] = row["current_peak_a"]
-        celsius = bank.ambient_k - 273.15 if row["temperature_min_c"] is None else max(row["temperature_min_c"], FREEZING_C + 1)
-        of = [
-            (peak[charge] / level, words, peak[charge], level, charge)
-            for words, level, charge in limits_of_pack(
-                pack, rating.get(pack.name, np.inf), celsius, not (told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H)
-            )
-        ]
-        rows.append((*max(of), pack))
-    return rows
+    current, rows, peaks = result.packs["current_a"], result.summary["packs"], []
+    for row in rows:
+        flows = current[row["name"]].to_numpy()
+        sampled = (
+            max(float(flows.max()), 0.0),
+            max(float(-flows.min()), 0.0),
+        )  # beyond those between samples by their error at most
+        peaks.append(tuple(max(pair) for pair in zip(sampled, (row["discharge_peak_a"], row["charge_peak_a"]), strict=True)))
+    told = [row["name"] for row in rows if told_once and row["charge_too_cold_h"] > rules.TOO_FAST_H]
+    return nearest_limits(result.scenario.bank, rows, peaks, told)
 
 
 def _hardest(result):

@@ -7,15 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from simbank.bank import Branch
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.words import energy, others, short
 from simbank.simulation import Result
 from simbank.studies.carrying import Carrying, carrying
+from simbank.studies.rule_figures import conductors, lasting_rms_a
 from simbank.verdict import ACT, DANGER, Verdict
 
-__all__ = ["conductors", "copper_kg", "overloaded", "unknown_ampacity", "wiring_verdicts"]
+__all__ = ["copper_kg", "overloaded", "unknown_ampacity", "wiring_verdicts"]
 
 NO_CURRENT_A = 0.01  # less is round-off, or nothing that heats a wire
 BEST = "xlpe90"  # insulation of the hottest column of the tables
@@ -79,32 +79,24 @@ def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
     """
     bank, branches = result.scenario.bank, result.branches
     margin, found, currents = (1.0 if lasting else rules.LOAD_MARGIN), [], None
-    for branch in conductors(result):
+    for branch in conductors(bank):
         row = carrying(branch, branches.loc[branch.name, "current_peak_a"], np.inf, bank.ambient_k, margin)
         if row.carries is not False:
             continue
         if lasting:
             currents = result.branch_current_a if currents is None else currents
             most = np.sqrt(branches.loc[branch.name, "loss_wh"] * 3600.0 / branch.resistance_ohm / rules.LASTING_S)
-            row = carrying(branch, min(_lasting_a(currents[branch.name]), most), np.inf, bank.ambient_k, margin)
+            lasts = lasting_rms_a(currents.index.to_numpy(), currents[branch.name].to_numpy())
+            row = carrying(branch, min(lasts, most), np.inf, bank.ambient_k, margin)
         if row.carries is False:
             found.append(row)
     return found
 
 
-def conductors(result: Result) -> list[Branch]:
-    """What may be overloaded in a run: branches with a conductor."""
-    return [
-        branch
-        for branch in result.scenario.bank.graph.branches
-        if branch.kind != "device" and branch.conductor is not None and branch.name in result.branches.index
-    ]
-
-
 def unknown_ampacity(result: Result) -> dict[str, float]:
     """Conductors that carry current in a run and whose ampacity is not known, with their greatest current [A]."""
     found = {}
-    for branch in conductors(result):
+    for branch in conductors(result.scenario.bank):
         current = float(result.branches.loc[branch.name, "current_peak_a"])
         row = carrying(branch, current, np.inf, result.scenario.bank.ambient_k, 1.0)
         if row.ampacity_a is None and current > NO_CURRENT_A:
@@ -124,17 +116,6 @@ def _surely(row, bank):
         return True
     best = replace(branch, conductor=replace(branch.conductor, insulation=BEST))
     return carrying(best, row.current_a, np.inf, bank.ambient_k, row.margin).carries is False
-
-
-def _lasting_a(current):
-    """Greatest root mean square over 15 min of a current that is given at unequal times, held from one to the next [A]."""
-    time = current.index.to_numpy()
-    square = np.concatenate([[0.0], np.cumsum(np.diff(time) * current.to_numpy()[:-1] ** 2)])
-    if len(time) < 2 or time[-1] <= rules.LASTING_S:
-        return float(np.sqrt(square[-1] / rules.LASTING_S))
-    ends = time[time >= rules.LASTING_S + time[0]]
-    taken = np.interp(ends, time, square) - np.interp(ends - rules.LASTING_S, time, square)
-    return float(np.sqrt(max(taken.max(), 0.0) / rules.LASTING_S))
 
 
 def copper_kg(bank) -> float:

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
 
 from simbank.digits import cells
-from simbank.report.parts import Figures, table, text
+from simbank.report.parts import Figures, Sources, lines, table, text
+from simbank.scenario.uncertain import UncertainValue, described
 from simbank.studies.band_figures import USUAL, WORDS
+from simbank.studies.band_tables import DRAWS
 from simbank.studies.bands_result import Bands
+from simbank.studies.paired import LayoutBands
+from simbank.warning import counted
 
-__all__ = ["first_readings", "headlines", "reach"]
+__all__ = ["beside", "first_readings", "headlines", "reach", "varied"]
+
+OF_LAYOUTS = ("spread_max_points", "share_ratio_max", "c_rate_max", "conductor_loss_wh")
 
 AT_HEAD = ("spread_max_points", "share_ratio_max", "first_full_h", "first_empty_h", "unmet_wh", "ac_unmet_wh")
 MOST_READINGS = 6
+MOST_LINES = 3  # for the file, of one reading
 SOME_WH = 0.5  # less is the tail of one step
 IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH, "unfilled_percent": 1.0, "left_percent": 1.0}
 
@@ -52,17 +60,38 @@ def figure_with_band(name: str, row: pd.Series) -> str:
     return f"{words} {file} ({low} to {high}){f' {unit.rstrip(chr(93))}' if unit else ''}"
 
 
-def reach(found: Bands, figures: Figures) -> list[dict[str, Any]]:
-    """Parts of the section that says how far a run's figures reach."""
+WHAT_WAS_RUN = {"usable": "Every discharge", "size": "The run of the size found"}  # by the study that bands belong to
+NOT_VARIED = (
+    "Not varied, unless the list names it: what is asked of the bank (in amperes or watts), sizes and lengths of cable, devices, settings of BMS, "
+    "chargers and inverters, temperature; and the equations themselves."
+)
+
+
+def reach(found: Bands, known: Sequence[UncertainValue], figures: Figures, sources: Sources) -> list[dict[str, Any]]:
+    """Parts of the section that says how far figures reach.
+
+    Parameters
+    ----------
+    found : Bands
+        Of a run, of one layout or of a study.
+    known : sequence of UncertainValue
+        What was drawn.
+    figures, sources : Figures, Sources
+        Of the page.
+    """
     if not len(found.uncertain):
         return [text(found.words[0])]
+    what = WHAT_WAS_RUN.get(found.made_by.get("of"), "The run")
+    few = "" if found.asked >= DRAWS else f" {found.asked} draws were made rather than {DRAWS}, since a run takes long."
     said = (
-        f"{len(found.uncertain)} values of this bank are not known exactly. The run was made {found.done} times, each time with other values "
-        "drawn for all of them together. Of these runs 5 % lie below the column 5 %, half below the middle, and 5 % above the column 95 %: nine "
-        "in ten lie between. By the file: with the values that stand in it."
+        f"{counted(len(found.uncertain), 'value')} of this bank are not known exactly. {what} was repeated {found.done} times, each time with "
+        f"other values drawn for all of them at once. A figure lies between the columns 5 % and 95 % in nine repeats of ten, and below the middle in "
+        f"half.{few}"
     )
-    few = "" if found.asked >= 200 else f" {found.asked} draws were made rather than 200, since a run takes long."
-    parts = [text(said + few), table("Figures of the bank", _figures(found)), table("Figures of packs, 5 to 95 %", _packs(found))]
+    parts = [text(said), text(f"{BY_THE_FILE} {NOT_VARIED}"), table("Figures of the bank", _figures(found))]
+    packs = _packs(found)
+    if len(packs.columns) > 1:
+        parts.append(table("Figures of packs, 5 to 95 %", packs))
     pictures = {picture.file: picture for picture in found.pictures()}
     shown = [pictures[name] for name in ("bands_soc.png", "bands_spread.png") if name in pictures]
     shown += [picture for name, picture in pictures.items() if name.startswith(("drivers", "measure_first"))]
@@ -70,11 +99,62 @@ def reach(found: Bands, figures: Figures) -> list[dict[str, Any]]:
     readings = _readings(found)
     if len(readings):
         parts.append(table("Measure first: what narrows these figures most", readings))
-    return parts
+    return [*parts, varied(known, sources)]
+
+
+BY_THE_FILE = (
+    "By the file: the run with each value as the file states it; one that it leaves out has the value of simbank's data, as the list of what was "
+    "varied shows."
+)
+
+
+SIGNS = {"milliohm": "mΩ", "ohm": "Ω", "degC": "°C"}  # of units
+
+
+def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
+    """The table of what was varied: values that are alike but for their place in one row."""
+    rows: dict[tuple[str, ...], dict[str, Any]] = {}
+    for value in described(known):
+        unit = SIGNS.get(value["unit"], value["unit"])
+        ends = {title: f"{value[key]:.3g} {unit}".strip() for title, key in _VARIED.items()}
+        kind = "" if value["group"] == "joints" else value["key"].rpartition(".")[2]
+        row = rows.setdefault(
+            (value["group"], kind, *ends.values()), {"what": value["words"], "count": 0, **ends, "source": value["source"]}
+        )
+        row["count"] += 1
+    for row in rows.values():
+        more = row.pop("count") - 1
+        both = " (both ends together)" if row["what"].startswith("joints of ") else ""
+        row["what"] += (f", and {more} more" if more else "") + both
+    return table("What was varied", pd.DataFrame(rows.values()), sources=sources)
+
+
+_VARIED = {"by the file": "value", "5 %": "low", "95 %": "high"}
+
+
+def beside(found: LayoutBands, figures: Figures) -> list[dict[str, Any]]:
+    """Parts that say how layouts compare over draws: their figures from 5 to 95 %, each two in the same draws."""
+    first = next(iter(found.layouts.values()))
+    if not len(first.uncertain):
+        return []
+    rows = [
+        {"layout": name} | {WORDS[figure]: _from_to(figure, one.table.loc[figure]) for figure in OF_LAYOUTS}
+        for name, one in found.layouts.items()
+    ]
+    few = "" if first.asked >= DRAWS else f" {first.asked} draws were made rather than {DRAWS}, since a run takes long."
+    said = (
+        f"Each layout was run {first.done} times; what is not known was drawn alike for all of them, so that they differ by their wiring only."
+        f"{few}"
+    )
+    return [
+        text(said), table("The same, 5 to 95 %", pd.DataFrame(rows)), *(figures.figure(p.figure, p.caption) for p in found.pictures()),
+        lines(found.words),
+    ]  # fmt: skip
 
 
 def _figures(found):
-    names = [name for name in found.table.index if _shown(name, found.table.loc[name])]
+    of_a_run = "spread_max_points" in found.table.index
+    names = [name for name in found.table.index if not of_a_run or _shown(name, found.table.loc[name])]
     rows = []
     for name in names:
         row = found.table.loc[name]
@@ -96,11 +176,16 @@ def _packs(found):
     headings = {
         "soc_end": "SOC at end [%]", "share_ratio_discharge": "share ratio, discharge", "share_ratio_charge": "share ratio, charge",
         "c_rate_peak": "peak C-rate", "first_full_h": "first full", "first_empty_h": "first empty",
+        "charge_ah": "charge on its own [Ah]", "energy_wh": "energy on its own [Wh]",
     }  # fmt: skip
     rows = []
-    for pack in dict.fromkeys(found.packs.index.get_level_values("pack")):
-        of_pack = found.packs.loc[pack]
-        rows.append({"pack": pack} | {title: _from_to(name, of_pack.loc[name]) for name, title in headings.items()})
+    for pack, of_pack in found.packs.groupby(level="pack", sort=False):
+        told = of_pack.droplevel("pack")
+        rows.append(
+            {"pack": pack} | {title: _from_to(name, told.loc[name]) for name, title in headings.items() if name in told.index}
+        )
+    if not rows:
+        return pd.DataFrame(columns=["pack"])
     frame = pd.DataFrame(rows)
     return frame[[column for column in frame if column == "pack" or not frame[column].isin(["never", "–", ""]).all()]]
 
@@ -123,9 +208,16 @@ def _readings(found):
                 {
                     "figure": WORDS[figure], "read": f"{row['what']} {row['where']}", "now": f"{ends['from_low']} to {ends['from_high']}",
                     "then about": f"{ends['to_low']} to {ends['to_high']}", "meter good for": row["accuracy"], "how": row["how"],
+                    "write it as": _lines(row["lines"]),
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _lines(lines):
+    """Lines for the file, the first of many."""
+    more = f"; and {len(lines) - MOST_LINES} more" if len(lines) > MOST_LINES else ""
+    return "; ".join(lines[:MOST_LINES]) + more
 
 
 _ENDS = ("from_low", "from_high", "to_low", "to_high")

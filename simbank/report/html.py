@@ -15,17 +15,19 @@ from simbank.digits import cells, duration
 from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import described
-from simbank.report.band_parts import first_readings, headlines, reach
+from simbank.report.band_parts import beside, first_readings, headlines, reach, varied
 from simbank.report.failures import failures, marks
-from simbank.report.parts import Figures, Sources, grouped, lines, powers, table, text
+from simbank.report.parts import Figures, Sources, grouped, lines, powers, shown_table, table, text
 from simbank.results import Study
 from simbank.scenario import Scenario
+from simbank.scenario.uncertain import uncertain_values
 from simbank.simulation import Result
 from simbank.studies import bill, readings
 from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
 from simbank.studies.protection import Protection
+from simbank.studies.size import size_found
 from simbank.verdict import SEVERITIES
 from simbank.warning import listed
 
@@ -69,7 +71,8 @@ def write_report(
     protection : Protection, optional
         Of :func:`simbank.protect`.
     bands : Bands, optional
-        Of :func:`simbank.bands`, of the same run: how far its figures reach, what explains that, what to measure first.
+        Of :func:`simbank.bands`, of the same run: how far its figures reach, what explains that, what to measure first. Those of a
+        comparison, of a study and of protection are in their results.
     without_bands : str
         Why there are none, which the page then says.
     studies : sequence of Study
@@ -124,11 +127,12 @@ def write_report(
 class _Page:
     def __init__(self, scenario, result, comparison, protection, studies, bands, without_bands):
         self.scenario, self.result, self.comparison, self.protection = scenario, result, comparison, protection
-        self.studies, self.bands, self.without_bands = studies, bands, without_bands
+        self.studies, self.without_bands = studies, without_bands
+        self.bands = bands if bands is not None else _bands_within(comparison, studies)
         self.bank = scenario.bank
         self.figures, self.sources = Figures(), Sources()
         self.found = [part for part in (result, comparison, protection) if part is not None]
-        self.drawn = [] if bands is None else [bands]
+        self.drawn = [] if self.bands is None or (comparison is not None and bands is None) else [self.bands]
 
     # ---- question and answer ----
 
@@ -190,9 +194,9 @@ class _Page:
             ("put-right", "What to put right", self._put_right()),
             ("bank", "The bank", self._bank()), ("packs", "Packs", self._packs()), ("wiring", "Wiring schedule", self._wiring()),
             ("devices", "Device schedule", self._devices()), ("bill", "What has to be bought", self._bill()),
-            ("sharing", "Sharing over time", self._sharing()), ("reach", "How far this reaches", self._reach()),
-            ("layouts", "Layouts side by side", self._layouts()),
+            ("sharing", "Sharing over time", self._sharing()),
             *((f"study-{k}", study.title, self._study(study)) for k, study in enumerate(self.studies)),
+            ("reach", "How far this reaches", self._reach()), ("layouts", "Layouts side by side", self._layouts()),
             ("protection", "Protection", self._protection()), ("energy", "Energy balance", self._energy()),
             ("readings", "Readings at commissioning", self._readings()),
             ("assumptions", "What this rests on", self._assumptions()), ("not-checked", "What was not checked", self._not_checked()),
@@ -386,7 +390,16 @@ class _Page:
     def _reach(self):
         if self.bands is None:
             return [text(self.without_bands)] if self.without_bands else []
-        return reach(self.bands, self.figures)
+        kept = [text(line) for study in self.studies for line in getattr(study.result, "kept_words", [])]
+        return [*kept, *reach(self.bands, self._known(), self.figures, self.sources)]
+
+    def _known(self):
+        """What was drawn, as it is in the scenario that was drawn."""
+        scenario = self.scenario
+        for study in self.studies:
+            if self.bands is getattr(study.result, "bands", None) and hasattr(study.result, "best"):
+                scenario = size_found(scenario, study.result)
+        return [value for value in uncertain_values(scenario) if value.key in self.bands.uncertain.index]
 
     def _layouts(self):
         if self.comparison is None:
@@ -403,12 +416,14 @@ class _Page:
                 self.comparison.plot(), "Spread over time, and each pack's share of discharge ÷ its share of capacity."
             ),
             *([text(self.comparison.not_counted)] if self.comparison.not_counted else []),
+            *([] if self.comparison.bands is None else beside(self.comparison.bands, self.figures)),
         ]
 
     def _study(self, study):
         parts = [text(line) for line in study.text]
         if study.table is not None:
             parts.append(table(study.title, study.table, sources=self.sources))
+        parts += [shown_table(one) for one in study.tables if len(one.frame)]
         parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
@@ -487,7 +502,8 @@ class _Page:
             return told
         spans = bands.spans()[["place", "initial_a", "after_10ms_a", "after_1s_a", "least_a", "least_one_pack_a"]]
         spans.columns = ["fault at", "at once [A]", "10 ms [A]", "1 s [A]", "least [A]", "least, one pack alone [A]"]
-        return [*told, table(f"The same from 5 to 95 % of {bands.draws} draws", spans)]
+        told.append(table(f"The same from 5 to 95 % of {bands.draws} draws", spans))
+        return told if self.bands is not None else [*told, varied(bands.uncertain, self.sources)]
 
     def _energy(self):
         if self.result is None:
@@ -557,6 +573,14 @@ class _Page:
             {"kind": "pre", "text": json.dumps(made, indent=1, default=str)},
             {"kind": "pre", "text": tomli_w.dumps(described(self.scenario.data))},
         ]
+
+
+def _bands_within(comparison, studies):
+    """Bands of the layout that the file has, or of a study; None if there are none."""
+    if comparison is not None and comparison.bands is not None:
+        return comparison.bands.layouts.get(comparison.own)
+    found = (getattr(study.result, "bands", None) for study in studies)
+    return next((bands for bands in found if isinstance(bands, Bands)), None)
 
 
 def _displayed(row):

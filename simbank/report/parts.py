@@ -13,15 +13,17 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from simbank.digits import DIGITS, MISSING, number, numbers
+from simbank.digits import DIGITS, MISSING, as_read, number, numbers
+from simbank.results import Shown
 
-__all__ = ["Figures", "Sources", "grouped", "lines", "powers", "table", "text"]
+__all__ = ["Figures", "Sources", "grouped", "lines", "powers", "shown_table", "table", "text"]
 
 MOST_POINTS = 1200  # a line of more is drawn as an image: the eye sees no difference, the file is a tenth
 IMAGE_DPI = 180
 PRACTICE = "common practice, no source"
 LONG_TEXT = 30  # letters: a column with such texts is not made narrow
 COLOURS = 64
+WITHOUT_UNIT = {"share ratio": "ratio", "C-rate": "C", "rating ÷ current": "margin"}  # words in a heading, and what it counts as
 WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
 LARGEST_PX = 1500  # one wider still is printed whole, and then in parts of at most so much: on A4 its letters would be too small
 OVERLAP_PX = 70
@@ -59,10 +61,15 @@ def _texts(column: str, values: Sequence[Any]) -> list[str]:
 
     >>> _texts("peak [A]", [67.72, -1e-9]), _texts("count", [12])
     (['67.7', '0.0'], ['12'])
+    >>> _texts("largest share ratio", [1.0, 1.10787])
+    ['1.000', '1.108']
     """
     unit = re.search(r"\[([^\]]+)\]$", column)
     if unit and unit[1] in DIGITS:
         return numbers(values, unit[1])
+    for words, of in WITHOUT_UNIT.items():
+        if words in column:
+            return numbers(values, of)
     return [number(value) for value in values]
 
 
@@ -121,6 +128,28 @@ def table(
         rows.append({"cells": values, "mark": "fail" if values[0]["text"] == "fail" else ""})
     columns = [{"title": str(c), "number": numeric[c], "blank": c in blank} for c in frame]
     return {"kind": "table", "caption": caption, "columns": columns, "rows": rows}
+
+
+def shown_table(shown: Shown) -> dict[str, Any]:
+    """A table of a result as the terminal has it, with what a page has room for."""
+    read = as_read(shown.frame, {**shown.columns, **{key: shown.more[key] for key in shown.on_page}})
+    columns = [{"title": heading, "number": numeric, "blank": False} for heading, _, numeric in read]
+    rows = []
+    for texts in zip(*(texts for _, texts, _ in read), strict=True):
+        kinds = ["n" if c["number"] else "long" if len(t) > LONG_TEXT else "" for c, t in zip(columns, texts, strict=True)]
+        told = zip(texts, kinds, strict=True)
+        rows.append(
+            {"cells": [{"text": powers(t), "number": _plain_number(t), "source": None, "kind": k} for t, k in told], "mark": ""}
+        )
+    return {"kind": "table", "caption": shown.title, "columns": columns, "rows": rows}
+
+
+def _plain_number(words):
+    """The number that a text is, for sorting; None if it is none, or has a unit."""
+    try:
+        return float(words.replace(",", ""))
+    except ValueError:
+        return None
 
 
 def _cells(name, column, numeric, sources, blank):

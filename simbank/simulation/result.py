@@ -246,6 +246,16 @@ class Result(StudyResult):
         return PackSamples(times, states[:, 0], packs[0], packs[1], states[:, 1], states[:, 4] - KELVIN, shown)
 
     @property
+    def branch_extremes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of every conductor of the graph, devices among them, largest current [A] and energy lost [J], as plain arrays (b,)."""
+        return self._branch_peak_a, self._branch_j
+
+    @property
+    def branch_samples(self) -> np.ndarray:
+        """What :attr:`branch_current_a` has, as a plain array of time by conductor [A]."""
+        return self._trace.branch_currents()
+
+    @property
     def event_rows(self) -> list[EventRow]:
         """What :attr:`events` has, as :class:`~simbank.simulation.event_codes.EventRow` objects."""
         return self._events

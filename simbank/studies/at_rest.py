@@ -97,7 +97,7 @@ def at_rest(
     if not isinstance(draws, int) or isinstance(draws, bool) or not 50 <= draws <= 100_000:
         raise InputError("must be a whole number from 50 to 100000", key="draws", value=draws)
     picture = readings if isinstance(readings, RestPicture) else read_picture(readings, scenario.bank)
-    case, words = _until_rest(scenario, picture, after)
+    case, words, rule = _until_rest(scenario, picture, after)
     model = _Model(case, picture, alike)
     accuracy = {"display": display_points / 100.0 / COVERAGE_FACTOR, "voltage": voltage_v / COVERAGE_FACTOR}
     observed = np.array([reading.value for reading in picture.readings])
@@ -110,7 +110,7 @@ def at_rest(
     return AtRest(
         scenario=scenario, table=_picture_table(case, picture, sigma, found), joints=_joint_table(model, found),
         values=_value_table(model, found), probability=found.probability, misfit=found.misfit, effective=found.effective, runs=found.runs,
-        alike=alike, told=(words, *picture.understood), bound_points=_bound_points(model), made_by=made,
+        alike=alike, told=(words, *picture.understood), rule=rule, bound_points=_bound_points(model), made_by=made,
         sound_ohm=parse(assumed().joint.draw.value(0.95), "ohm") * 2.0, probable=PROBABLE,
     )  # fmt: skip
 
@@ -118,8 +118,8 @@ def at_rest(
 # ---- the bank until it rests ----
 
 
-def _until_rest(scenario: Scenario, picture: RestPicture, after: int | None) -> tuple[Scenario, str]:
-    """The scenario with its duty up to a step and then a rest as long as the readings say, its joints taken off; and that in words."""
+def _until_rest(scenario: Scenario, picture: RestPicture, after: int | None) -> tuple[Scenario, str, str]:
+    """The scenario with its duty up to a step and then a rest as long as the readings say, its joints taken off; that in words; the step."""
     data = copy.deepcopy(scenario.data)
     _take_off_joints(data["wiring"])
     data["wiring"]["added"] = {}
@@ -149,7 +149,25 @@ def _until_rest(scenario: Scenario, picture: RestPicture, after: int | None) -> 
     which = f"step {number} of the duty"
     if scenario.duty.repeat > 1:
         which += f" in its last of {scenario.duty.repeat} rounds"
-    return from_dict(data, source=scenario.source), f"The picture is taken as of {hours:g} h after {which}."
+    rule = f"{which} ({_step_words(scenario.duty.steps[number - 1])})"
+    return from_dict(data, source=scenario.source), f"The picture is taken as of {hours:g} h after {which}.", rule
+
+
+def _step_words(step: Step) -> str:
+    """What a step asks for.
+
+    >>> from simbank.duty import Command
+    >>> _step_words(Step(10800.0, {"charger": Command("current", -100.0, volt_limit=57.6, tail_a=5.0)}))
+    'charge at 100 A to 57.6 V until 5 A, 3 h at most'
+    """
+    told = []
+    for command in step.commands.values():
+        unit = {"current": "A", "power": "W", "resistance": "ohm"}[command.kind]
+        words = f"{'charge' if command.value < 0 else 'discharge'} at {abs(command.value):.4g} {unit}"
+        words += f" to {command.volt_limit:.4g} V" if math.isfinite(command.volt_limit) else ""
+        words += f" until {command.tail_a:.3g} A" if command.tail_a > 0 else ""
+        told.append(words + (f" down to {command.cutoff_volt:.4g} V" if command.cutoff_volt > 0 and command.value > 0 else ""))
+    return f"{' and '.join(told) or 'rest'}, {step.duration_s / 3600.0:.3g} h at most"
 
 
 def _take_off_joints(table: Any) -> None:
@@ -284,8 +302,8 @@ def _value_table(model, found) -> pd.DataFrame:
         u = weighted_quantiles(found.u[:, k], found.weights, SHARES)
         after = [value.draw.number(float(share)) for share in ndtr(u)]
         before = [value.draw.number(share) for share in SHARES]
-        rows.append((value.key, value.words, value.draw.unit, *after, *before, 1.0 - (u[2] - u[0]) / (2.0 * Z95)))
-    columns = ["key", "words", "unit", "low", "mid", "high", "before_low", "before_mid", "before_high", "narrower"]
+        rows.append((value.key, value.words, value.draw.unit, *after, *before, 1.0 - (u[2] - u[0]) / (2.0 * Z95), value.group))
+    columns = ["key", "words", "unit", "low", "mid", "high", "before_low", "before_mid", "before_high", "narrower", "group"]
     return pd.DataFrame(rows, columns=columns).sort_values("narrower", ascending=False, kind="stable").reset_index(drop=True)
 
 

@@ -9,16 +9,17 @@ from typing import Any, ClassVar
 import pandas as pd
 
 from simbank import provenance
+from simbank.caution import BEFORE_WORK, WORK_CAUTION
 from simbank.columns import Table
-from simbank.results import Picture, Study, StudyResult
+from simbank.results import Picture, Shown, Study, StudyResult
 from simbank.results import records as plain_records
 from simbank.scenario import Scenario
-from simbank.warning import BankWarning, as_records, listed
+from simbank.studies.at_rest_words import answer, at_rest_tables
+from simbank.warning import BankWarning, as_records
 
 __all__ = ["AtRest"]
 
 OFF = 2.0  # standard deviations by which a reading stands out. Chosen here: one in twenty does by chance
-TOLD_NARROWER = 0.2  # by which a value's range must be narrower to be told of. Chosen here
 TABLES = (
     Table.of(
         "picture.csv", "a reading, packs from near to far",
@@ -56,6 +57,7 @@ TABLES = (
               for when, of in (("", ", by the picture"), ("before_", ", before it"))
               for what, words in (("low", "5 %"), ("mid", "50 %"), ("high", "95 %"))),
             ("narrower", "", "share by which its range is narrower than before"),
+            ("group", "", "hysteresis, relaxation, resistance, capacity, start, ocv, asked (of the duty) or other"),
         ],
     ),
 )  # fmt: skip
@@ -82,6 +84,10 @@ class AtRest(StudyResult):
         How many banks were run.
     alike : bool
         Whether all joints were taken as the same.
+    told : tuple of str
+        How the readings were taken, as sentences.
+    rule : str
+        What the duty asked for before the rest, in words.
     bound_points : float
         Greatest difference of charge that hysteresis can hold at the voltage at which the bank rests [points].
     sound_ohm : float
@@ -90,6 +96,7 @@ class AtRest(StudyResult):
         Below this :attr:`probability` no bank of this kind leaves the picture.
     """
 
+    CAUTION: ClassVar = WORK_CAUTION
     INDEXED: ClassVar = False
     TABLES: ClassVar = TABLES
 
@@ -103,6 +110,7 @@ class AtRest(StudyResult):
     runs: int
     alike: bool
     told: tuple[str, ...]
+    rule: str
     bound_points: float
     sound_ohm: float
     probable: float
@@ -145,55 +153,13 @@ class AtRest(StudyResult):
 
     @property
     def words(self) -> list[str]:
-        """What it comes to, in sentences."""
-        said = list(self.told)
-        if not self.fits:
-            said += self._misfit_words()
-        else:
-            said.append(
-                f"Banks of this kind leave this picture: of pictures of such a bank {100 * self.probability:.0f} % fit as badly or worse. The "
-                "ranges below say which."
-            )
-            if self.beyond_hysteresis:
-                said.append(
-                    f"Displays differ by {self.shown_points:.0f} points, more than the {self.bound_points:.0f} that hysteresis can hold at rest "
-                    "at this voltage: that goes on levelling, or the displays err."
-                )
-            for _, row in self.bad.head(3).iterrows():
-                where = "every link" if row["where"] == "all" else row["where"]
-                said.append(
-                    f"The joints of {where}{', both sides together,' if row['side'] == 'both' else ''} add {row['low_mohm']:.2g} to "
-                    f"{row['high_mohm']:.2g} milliohm (5 to 95 %), more than sound ones: measure the drop along "
-                    "it, retorque or clean."
-                )
-            told = self.values[self.values["narrower"] > TOLD_NARROWER]
-            said += [
-                f"Narrowed by the picture: {row['words']}, {row['low']:.3g} to {row['high']:.3g}{' ' * bool(row['unit'])}{row['unit']} (before "
-                f"{row['before_low']:.3g} to {row['before_high']:.3g})."
-                for _, row in told.head(3).iterrows()
-            ]
-        said.append(
-            f"{self.runs} banks were run; the weighted draws count as {self.effective:.0f} equal ones"
-            + (": too few for the ends of ranges, ask for more draws." if self.effective < 50 else ".")
-        )
-        return said
+        """What it comes to, in sentences, the answer first."""
+        return answer(self)
 
-    def _misfit_words(self):
-        said = [
-            f"No bank of this kind leaves this picture: even the most probable fits so badly that it happens once in {_once(self.probability)} "
-            f"cases. What stands out most: {listed(self.off[:3]) if self.off else 'no single pack, but values far off their ranges'}."
-        ]
-        if self.beyond_hysteresis:
-            said.append(
-                f"Displays differ by {self.shown_points:.0f} points; hysteresis can hold {self.bound_points:.0f} at rest at this voltage. Hold the "
-                "displays to be wrong before the bank: charge it to full until each display has been reset, then look again."
-            )
-        else:
-            said.append(
-                "Displays count, and err until they are reset at full; or the bank was not charged as the file says, or a pack is not of the "
-                "type that it says. Charge to full until each display has been reset, then look again."
-            )
-        return said
+    @property
+    def shown(self) -> list[Shown]:
+        """Its tables as people read them: where no bank fits, the picture only."""
+        return at_rest_tables(self)
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -216,15 +182,19 @@ class AtRest(StudyResult):
         return [Picture("at_rest.png", self.plot(), self.title, caption)]
 
     def section(self) -> Study:
-        return replace(super().section(), title="A picture at rest, backwards", table=self.joints, answer=tuple(self.words[1:2]))
+        words = self.words
+        text = (*words, BEFORE_WORK)
+        return replace(
+            super().section(),
+            title="A picture at rest, backwards",
+            text=text,
+            table=None,
+            tables=self.shown,
+            answer=tuple(words[:2]),
+        )
 
     def write_tables(self, folder: Path) -> None:
         """The three tables of :data:`TABLES` into a folder."""
         super().write_tables(folder)
         for table, frame in zip(TABLES[1:], (self.joints, self.values), strict=True):
             provenance.write_table(folder / table.name, frame, self.made_by)
-
-
-def _once(probability):
-    """In how many cases something of a probability happens, in words."""
-    return "more than a million" if probability < 1e-6 else f"{1.0 / probability:,.0f}"

@@ -12,9 +12,10 @@ import pandas as pd
 from simbank.errors import SimulationError
 from simbank.scenario.uncertain import UncertainValue
 from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, PACK_FIGURES, Figures
-from simbank.studies.bands_result import QUANTILES, Bands
+from simbank.studies.bands_result import QUANTILES, Bands, limits_table
 from simbank.studies.draw_runs import DrawnRun, Found
-from simbank.warning import BankWarning, counted, gathered
+from simbank.studies.rule_figures import RULE_FIGURES
+from simbank.warning import BankWarning, counted
 
 __all__ = ["DRAWS", "bands_of", "quantiles"]
 
@@ -109,12 +110,14 @@ def bands_of(
     units = {name: unit for name, unit, _ in told_of_packs}
     rows = [_band(good, f"{pack}.{name}", name, units[name], value) for (pack, name), value in own.packs.items()]
     index = pd.MultiIndex.from_tuples(list(own.packs), names=["pack", "figure"])
+    units |= {name: unit for name, unit, _ in RULE_FIGURES}
+    limits = [_band(good, f"{where}.{name}", name, units[name], value) for (where, name), value in own.limits.items()]
     soc, spread = _over_time(
         [one.found.soc for one in ran] or [own.soc], times, list(dict.fromkeys(pack for pack, _ in own.packs))
     )
     return Bands(
         table, pd.DataFrame(rows, index=index), _names(good), draws, _uncertain_table(known), _warnings(done, own), made, asked,
-        soc, spread,
+        soc, spread, limits=limits_table(list(own.limits), limits),
     )  # fmt: skip
 
 
@@ -122,14 +125,17 @@ def _draws_table(done, numbers, own):
     """A row for each draw."""
     rows = []
     for one in done:
-        row = {"failure": one.failure, "warnings": ""} | dict(numbers.loc[one.task.draw])
+        row = {"failure": one.failure, "warnings": "", "events": ""} | dict(numbers.loc[one.task.draw])
         if one.found is not None:
             row["warnings"] = ", ".join(dict.fromkeys(warning.code for warning in one.found.warnings))
-            row |= one.found.figures | {f"{pack}.{name}": value for (pack, name), value in one.found.packs.items()}
+            row["events"] = ", ".join(one.found.events)
+            named = one.found.packs | one.found.limits
+            row |= one.found.figures | {f"{where}.{name}": value for (where, name), value in named.items()}
         rows.append(row)
-    names = ["failure", "warnings", *numbers, *own.figures, *(f"{pack}.{name}" for pack, name in own.packs)]
+    names = ["failure", "warnings", "events", *numbers, *own.figures]
+    names += [f"{where}.{name}" for where, name in (*own.packs, *own.limits)]
     frame = pd.DataFrame(rows, columns=names, index=pd.Index([one.task.draw for one in done], name="draw", dtype=int))
-    numeric = [name for name in names if name not in ("failure", "warnings", *NAMING)]
+    numeric = [name for name in names if name not in ("failure", "warnings", "events", *NAMING)]
     kinds = dict.fromkeys(numeric, float) | {name: object for name in names if name not in numeric}
     return frame.astype(kinds).copy()  # in one piece
 
@@ -205,9 +211,22 @@ def _warnings(done, own):
     if ran and len(ran) < FEWEST:
         text = f"Of {counted(len(ran), 'draw')} 5 and 95 % are little more than the least and the greatest; {DRAWS} tell more."
         out.append(BankWarning("few-draws", "bands", text))
+    return out + _told_by_draws(ran, own)
+
+
+def _told_by_draws(ran, own):
+    """What draws warn of that the file's own values do not: each code once, with all its places, and in how many draws."""
     told = {(warning.code, warning.where) for warning in own.warnings}
-    runs = [
-        (f"draw {one.task.draw}", [warning for warning in one.found.warnings if (warning.code, warning.where) not in told])
-        for one in ran
-    ]
-    return out + gathered(runs)
+    by_code: dict[str, list[tuple[int, BankWarning]]] = {}
+    for one in ran:
+        for warning in one.found.warnings:
+            if (warning.code, warning.where) not in told:
+                by_code.setdefault(warning.code, []).append((one.task.draw, warning))
+    out = []
+    for code, said in by_code.items():
+        draw, first = said[0]
+        places = ", ".join(dict.fromkeys(place for _, warning in said for place in warning.where.split(", ")))
+        many = len({draw for draw, _ in said})
+        text = f"In {many} of {counted(len(ran), 'draw')}, not by the file's own values. In draw {draw}: {first.text}"
+        out.append(BankWarning(code, places, text))
+    return out

@@ -13,7 +13,7 @@ import pandas as pd
 from simbank.errors import InputError, RunStopped
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, known_times_assumed, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, PACK_FIGURES, Figures, bank_figures, figures_over_time, pack_figures
 from simbank.studies.band_tables import DRAWS, bands_of
@@ -22,56 +22,81 @@ from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.explained import explained
 from simbank.studies.meters import current_read_at, shown_by
+from simbank.studies.rule_figures import near_ampacity, rule_figures
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
 
-__all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by"]
+__all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by", "draws_that_fit"]
 
 MOST_DRAWS = 100_000
 BANDS_TOLERANCE = 1e-5
 LEAST_DRAWS = 40  # below which nothing is said of what to measure
 MOST_INSTANTS = 300  # of state of charge over time
+DENSE_S = 60.0  # between samples of a run by itself, unless it is long
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
 
 
 def run_for_bands(
-    scenario: Scenario, *, output_step_s: float, read_at: Mapping[str, float] | None = None, **options: Any
+    scenario: Scenario, *, output_step_s: float, dense: bool = False, read_at: Mapping[str, float] | None = None, **options: Any
 ) -> Found:  # fmt: skip
-    """One run of a scenario, and of it what bands are made of; ``options`` as in :func:`simbank.simulate`.
-
-    With ``read_at``, currents of ports [A], also what meters would show of its bank.
-    """
-    result = simulate(scenario, output_step_s=output_step_s, **options)
-    samples, times = result.pack_samples, instants(scenario.duty.duration_s, output_step_s)
-    soc = samples.soc
-    if not np.array_equal(samples.time_s, times):
-        soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
-    figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
-    shown = None if read_at is None else shown_by(scenario.bank, read_at)
-    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, shown)
-
-
-def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
-    """How many draws fit into a time, by one run of the scenario: as many as asked for, fewer, or 0 where too few would be left.
+    """One run of a scenario, and of it what bands are made of.
 
     Parameters
     ----------
     scenario : Scenario
         Bank and duty.
+    output_step_s : float
+        Time between two of the states of charge that are kept [s].
+    dense : bool
+        Whether to sample it as a run by itself: where conductors are near what they may carry that is asked of most draws, which are else
+        run twice.
+    read_at : mapping of str to float, optional
+        Port → current [A] at which what meters would show of its bank is asked for, too.
+    **options
+        As in :func:`simbank.simulate`.
+    """
+    dense = dense and output_step_s > DENSE_S
+    result = simulate(scenario, output_step_s=None if dense else output_step_s, **options)
+    samples, times = result.pack_samples, instants(scenario.duty.duration_s, output_step_s)
+    soc = samples.soc
+    if not np.array_equal(samples.time_s, times):
+        soc = np.stack([np.interp(times, samples.time_s, column) for column in soc.T], axis=1)
+    figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
+    events = list(dict.fromkeys(row.event.code for row in result.event_rows))
+    limits = rule_figures(result, None if dense or output_step_s <= DENSE_S else options)
+    shown = None if read_at is None else shown_by(scenario.bank, read_at)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, limits, events, shown)
+
+
+def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
+    """How many draws of a run fit into a time; the rest as in :func:`draws_that_fit`."""
+    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
+    return draws_that_fit(
+        lambda: run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s), most_s, draws
+    )
+
+
+def draws_that_fit(one: Callable[[], Any], most_s: float, draws: int = DRAWS) -> int:
+    """How many draws fit into a time: as many as are wanted, a half of them, a quarter and so on, or 0 where too few would be left.
+
+    Parameters
+    ----------
+    one : callable
+        Does what one draw takes; it is done once or twice.
     most_s : float
-        Time that they may take [s].
+        Time of one processor that all may take [s].
     draws : int
         As many as are wanted.
     """
-    step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
     for _ in range(2):  # the first may have to wait for the compiler
-        start = time.monotonic()
-        run_for_bands(scenario, integrator="fast", tolerance=BANDS_TOLERANCE, output_step_s=step_s)
-        took_s = time.monotonic() - start
+        start = time.process_time()  # whatever else the machine does
+        one()
+        took_s = time.process_time() - start
         if took_s * draws <= most_s:
             return draws
-    fit = int(most_s / took_s)
-    return fit if fit >= LEAST_DRAWS else 0
+    while draws >= LEAST_DRAWS and took_s * draws > most_s:
+        draws //= 2
+    return draws if draws >= LEAST_DRAWS else 0
 
 
 def instants(duration_s: float, step_s: float) -> np.ndarray:
@@ -138,7 +163,9 @@ def bands(
         raise InputError("must be a scenario; sb.load(path) reads one", key="scenario", value=scenario)
     settings = checked_settings(draws, seed, integrator, tolerance)
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
-    settings |= {"output_step_s": step_s, "read_at": current_read_at(scenario.bank) if explain and draws >= LEAST_DRAWS else None}
+    settings |= {"output_step_s": step_s}
+    settings["dense"] = near_ampacity(run_for_bands(scenario, **settings).limits)
+    settings["read_at"] = current_read_at(scenario.bank) if explain and draws >= LEAST_DRAWS else None
     return bands_by(run_for_bands, scenario, settings, draws, seed, "bands", explain=explain, jobs=jobs, progress=progress)
 
 
@@ -189,6 +216,7 @@ def bands_by(
     step_s = settings.get("output_step_s")
     times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
+    found.warnings += known_times_assumed(scenario)
     if explain and not stopped:
         stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at")))
     if stopped:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -53,10 +53,13 @@ class Bands(StudyResult):
         many draws is infinite.
     packs : DataFrame
         Likewise, index ``pack`` and ``figure``.
+    limits : DataFrame
+        Likewise, index ``where`` (a conductor, a pack, a port, two ports, or ``bank``) and ``figure``: what rules judge a run by besides,
+        such as a conductor's current over its ampacity.
     names : DataFrame
         Index ``figure`` and ``pack``: ``share`` of the draws in which this pack is the hardest worked, the first full, the first empty.
     draws : DataFrame
-        One row a draw: its values, ``failure``, ``warnings`` (codes), figures of the bank and of packs.
+        One row a draw: its values, ``failure``, ``warnings`` and ``events`` (codes), figures of the bank, of packs and ``limits``.
     uncertain : DataFrame
         One row an uncertain value, index ``key``: what it is called, its group, unit, 5, 50 and 95 %, source.
     soc : DataFrame or None
@@ -77,6 +80,10 @@ class Bands(StudyResult):
         Table.of(
             "bands_packs.csv", "a figure of a pack",
             [("pack", "", "its name"), ("figure", "", "name of the figure"), *_BAND_COLUMNS],
+        ),
+        Table.of(
+            "bands_limits.csv", "a conductor, a pack, a port or the bank, and a figure by which a rule judges",
+            [("where", "", "name of the conductor, pack, port or two ports; bank"), ("figure", "", "name of the figure"), *_BAND_COLUMNS],
         ),
         Table.of(
             "bands_names.csv", "a pack that is the hardest worked, the first full or the first empty in some draw",
@@ -111,9 +118,11 @@ class Bands(StudyResult):
                 ("draw", "", "its number, from 0"),
                 ("failure", "", "why it could not be run; empty if it was"),
                 ("warnings", "", "codes of what it warns of, with commas"),
+                ("events", "", "codes of what happens in it, each once, with commas"),
                 ("<key>", "", "drawn value of a key of the file, in the unit that uncertain_values.csv gives"),
                 ("<figure>", "", "a figure of the bank, in the unit that bands.csv gives; empty where it did not happen"),
                 ("<pack>.<figure>", "", "a figure of a pack, in the unit that bands_packs.csv gives"),
+                ("<where>.<figure>", "", "a figure by which a rule judges, in the unit that bands_limits.csv gives"),
             ],
         ),
         Table.of(
@@ -143,6 +152,7 @@ class Bands(StudyResult):
     soc: pd.DataFrame | None = None
     spread: pd.DataFrame | None = None
     explained: Explained = field(default_factory=Explained)
+    limits: pd.DataFrame = field(default_factory=lambda: limits_table([], []))
 
     @property
     def drivers(self) -> Drivers | None:
@@ -177,8 +187,16 @@ class Bands(StudyResult):
     @property
     def pack_figures(self) -> pd.DataFrame:
         """Figures of packs of the draws that ran: draw × (pack, figure), NaN where it did not happen."""
-        found = self.draws.loc[self.draws["failure"].isna(), [f"{pack}.{figure}" for pack, figure in self.packs.index]]
-        return found.astype(float).set_axis(self.packs.index, axis=1)
+        return self._by_name(self.packs.index)
+
+    @property
+    def limit_figures(self) -> pd.DataFrame:
+        """Likewise what rules judge by besides: draw × (where, figure)."""
+        return self._by_name(self.limits.index)
+
+    def _by_name(self, index):
+        found = self.draws.loc[self.draws["failure"].isna(), [f"{where}.{figure}" for where, figure in index]]
+        return found.astype(float).set_axis(index, axis=1)
 
     @property
     def words(self) -> list[str]:
@@ -218,15 +236,13 @@ class Bands(StudyResult):
     @property
     def told(self) -> dict[str, Any]:
         """What ``--bands --json`` adds to what a command tells: None where a time is never."""
-        by_pack: dict[str, dict[str, Any]] = {}
-        for (pack, figure), row in self.packs.iterrows():
-            by_pack.setdefault(pack, {})[figure] = _plain_band(row)
         shares: dict[str, dict[str, float]] = {}
         for (figure, pack), row in self.names.iterrows():
             shares.setdefault(figure, {})[pack] = float(row["share"])
         return {
             "bands": {figure: _plain_band(row) for figure, row in self.table.iterrows()},
-            "bands_of_packs": by_pack,
+            "bands_of_packs": _plain_bands(self.packs),
+            "bands_of_limits": _plain_bands(self.limits),
             "bands_names": shares,
             "draws": {
                 "asked": self.asked,
@@ -241,7 +257,8 @@ class Bands(StudyResult):
         """Write the tables into a folder that is there."""
         soc = None if self.soc is None else self.soc.stack(level="pack", future_stack=True)[list(QUANTILES)].reset_index()
         frames = {
-            "bands.csv": self.table.reset_index(), "bands_packs.csv": self.packs.reset_index(), "bands_names.csv": self.names.reset_index(),
+            "bands.csv": self.table.reset_index(), "bands_packs.csv": self.packs.reset_index(),
+            "bands_limits.csv": self.limits.reset_index() if len(self.limits) else None, "bands_names.csv": self.names.reset_index(),
             "bands_soc.csv": soc, "bands_spread.csv": None if self.spread is None else self.spread.reset_index(),
             "draws.csv": self.draws.reset_index(), "uncertain_values.csv": self.uncertain.reset_index(),
         }  # fmt: skip
@@ -307,7 +324,8 @@ class Bands(StudyResult):
         """From the tables that :meth:`write` wrote, by the names of their files without ending."""
 
         def text(name, *columns):  # an empty text is no missing one
-            return tables[name].fillna(dict.fromkeys(columns, ""))
+            empty = {column: "" for column in columns if column in tables[name]}
+            return tables[name].astype(dict.fromkeys(empty, object)).fillna(empty)
 
         soc, spread = tables.get("bands_soc"), tables.get("bands_spread")
         if soc is not None:
@@ -315,7 +333,7 @@ class Bands(StudyResult):
             times = pd.Index(soc["time_s"].unique(), name="time_s")
             soc = pd.DataFrame(soc[list(QUANTILES)].to_numpy().reshape(len(times), -1), index=times, columns=order)
         draws, uncertain = (
-            text("draws", "warnings").set_index("draw"),
+            text("draws", "warnings", "events").set_index("draw"),
             text("uncertain_values", "unit", "source").set_index("key"),
         )
         words = [name for name in ("failure", *NAMING) if name in draws]
@@ -325,7 +343,22 @@ class Bands(StudyResult):
             text("bands", "unit").set_index("figure"), text("bands_packs", "unit").set_index(["pack", "figure"]),
             tables["bands_names"].set_index(["figure", "pack"]), draws, uncertain, warnings, made, asked, soc,
             None if spread is None else spread.set_index("time_s"), Explained.read(tables, done, uncertain["words"].to_dict()),
+            text("bands_limits", "unit").set_index(["where", "figure"]) if "bands_limits" in tables else limits_table([], []),
         )  # fmt: skip
+
+
+def limits_table(keys: Sequence[tuple[str, str]], rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """The table ``limits`` of :class:`Bands`: (where, figure) and band of each row."""
+    index = pd.MultiIndex.from_tuples(keys, names=["where", "figure"])
+    return pd.DataFrame(rows, columns=[name for name, _, _ in _BAND_COLUMNS], index=index)
+
+
+def _plain_bands(table):
+    """Bands by (name, figure) as plain data."""
+    out: dict[str, dict[str, Any]] = {}
+    for (name, figure), row in table.iterrows():
+        out.setdefault(name, {})[figure] = _plain_band(row)
+    return out
 
 
 def _plain_band(row):

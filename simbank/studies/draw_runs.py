@@ -59,6 +59,10 @@ class Found:
         State of charge.
     warnings : sequence of BankWarning
         Of the run.
+    limits : dict of (str, str) to value
+        (conductor, pack or ``bank``, figure) → value of what rules judge by besides.
+    events : sequence of str
+        Codes of the events, each once.
     shown : Shown or None
         What meters would show of the bank, where that was asked for.
     """
@@ -67,6 +71,8 @@ class Found:
     packs: dict[tuple[str, str], Any] = field(default_factory=dict)
     soc: np.ndarray | None = None
     warnings: Sequence[BankWarning] = ()
+    limits: dict[tuple[str, str], Any] = field(default_factory=dict)
+    events: Sequence[str] = ()
     shown: Shown | None = None
 
 

@@ -10,28 +10,20 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
-from simbank.caution import PROTECTION_CAUTION
+from simbank.caution import BEFORE_WORK, WORK_CAUTION
 from simbank.columns import Table
-from simbank.digits import duration
-from simbank.results import Picture, Study, StudyResult
+from simbank.results import Picture, Shown, Study, StudyResult
 from simbank.results import records as plain_records
 from simbank.scenario import Scenario
 from simbank.scenario.addition import Addition, Place
 from simbank.simulation import Result
+from simbank.studies.join_words import NOT_COMPUTED, join_tables, join_words
 from simbank.studies.joining import Moment, Window
 from simbank.studies.protection import Protection
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, PASS
 from simbank.warning import BankWarning, as_records, listed
 
-__all__ = ["NOT_COMPUTED", "Join"]
-
-TOLD_POINTS = 2.0  # of charge that a voltage hides. Chosen here: less cannot be read from a meter of charge
-NOT_COMPUTED = (
-    "energy and burn of the arc as the joint closes or opens, and how a contact stands it",
-    "precharge of the capacitors in inverters and chargers that hang on the bank",
-    "a BMS or device that opens while the currents level (they are followed as if nothing opened, but an assumed BMS at cell limits)",
-    "whether the maker of either pack allows them to be joined, and how many",
-)
+__all__ = ["Join"]
 
 TABLES = (
     Table.of(
@@ -167,7 +159,7 @@ class Join(StudyResult):
         Before and after.
     """
 
-    CAUTION: ClassVar = PROTECTION_CAUTION
+    CAUTION: ClassVar = WORK_CAUTION
     TABLES: ClassVar = TABLES
 
     scenario: Scenario
@@ -258,82 +250,12 @@ class Join(StudyResult):
     @property
     def words(self) -> list[str]:
         """What it comes to, in sentences."""
-        said = [*self._joining_words(), *self._window_words()]
-        if self.positions is not None:
-            said.append(self._place_words())
-        if self.protection is not None:
-            changes = self.changes
-            fails = changes[changes["after"] == FAIL]
-            said.append(
-                f"{len(fails)} checks of protection fail that did not, {len(changes) - len(fails)} can no longer be made"
-                f"{': ' + listed(list(dict.fromkeys(fails['where']))) if len(fails) else ''}."
-            )
-        return said
+        return join_words(self)
 
-    def _joining_words(self):
-        table, over = self.table, self.over
-        new = table[table["new"]]
-        worst = table["c_rate"].idxmax()
-        row = table.loc[worst]
-        at = f" at place {self.place.words}" if self.place.number else ""
-        said = [
-            f"Joined as they stand{at}, the new packs at {_volts(new['open_v'])} and the bank at {_volts(new['bank_v'])} there: "
-            f"{worst} carries {abs(row['current_a']):.3g} A ({row['c_rate']:.2g} C) at once, {'into' if row['current_a'] < 0 else 'out of'} it."
-        ]
-        for name, row in over.head(3).iterrows():
-            lasting = row["above_limit_s"]
-            so_long = (
-                ""
-                if pd.isna(lasting)
-                else " and is after two days still above it"
-                if np.isinf(lasting)
-                else f" for {duration(lasting)}"
-            )
-            said.append(f"{name} carries {abs(row['current_a']):.0f} A, over {row['limit']} ({row['limit_a']:.0f} A){so_long}.")
-        if len(over) > 3:
-            said.append(f"{len(over) - 3} more are over a limit then.")
-        if self.moment.unknown:
-            said.append(f"Ampacity is not known, and was not looked at, of {listed(list(self.moment.unknown))}.")
-        said.append("The energy in the arc of the joint is not computed.")
-        return said
-
-    def _window_words(self):
-        said, names = [], listed(self.addition.names)
-        for window in self.windows:
-            if np.isnan(window.low_v):
-                said.append(
-                    f"At no voltage of {names} at rest do all currents stay within {window.rule}: at {window.best_v:.2f} V the largest is still "
-                    f"{window.least_share:.2f} times its limit. Level the bank's own packs first."
-                )
-            else:
-                said.append(
-                    f"At rest between {window.low_v:.2f} and {window.high_v:.2f} V, {names} can be joined within {window.rule}."
-                )
-        mean, low, high = self.hidden or (0.0, 0.0, 0.0)
-        if 100.0 * max(mean - low, high - mean) > TOLD_POINTS:
-            said.append(
-                f"Equal voltage is not equal charge: within {self.windows[0].low_v:.2f} to {self.windows[0].high_v:.2f} V a new pack may "
-                f"hold {low * 100:.0f} to {high * 100:.0f} %, as it was last charged or discharged (hysteresis), where the bank's mean is "
-                f"{mean * 100:.0f} %. That difference stays, since next to nothing flows to level it. So "
-                "charge both to full first, each by itself, where you can."
-            )
-        return said
-
-    def _place_words(self):
-        before, row, tried = self.positions.iloc[0], self.positions.loc[self.place.words], self.positions.iloc[1:]
-        text = f"At place {self.place.words}"
-        if self.place == self.best and len(tried) > 1:
-            why = ", where the wiring stays as it is; others are as good by what can be measured" if self.places_alike else ""
-            text = f"Least harm is done at place {self.place.words}{why}"
-        text += f": {_share(row)}, spread up to {row['spread_max_points']:.1f} points; without the new packs {_share(before)}, "
-        text += f"{before['spread_max_points']:.1f} points. The new packs are counted as brought to the bank's mean charge first."
-        if len(tried) > 1:
-            spread = tried["spread_max_points"].astype(float)
-            text += (
-                f" Over all places tried the spread goes from {spread.min():.1f} ({spread.idxmin()}) to {spread.max():.1f} points "
-                f"({spread.idxmax()})."
-            )
-        return text
+    @property
+    def shown(self) -> list[Shown]:
+        """Its tables as people read them."""
+        return join_tables(self)
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -369,8 +291,11 @@ class Join(StudyResult):
         return [Picture("joining.png", self.plot(), self.title, caption)] if self.current_a is not None else []
 
     def section(self) -> Study:
-        not_computed = f"Not computed: {'; '.join(NOT_COMPUTED)}."
-        return replace(super().section(), title="Joining packs", text=(*self.words, not_computed), answer=tuple(self.words[:1]))
+        words = self.words
+        text = (*words, BEFORE_WORK)
+        return replace(
+            super().section(), title="Joining packs", text=text, table=None, tables=self.shown, answer=tuple(words[:1])
+        )
 
     def write_tables(self, folder: Path) -> None:
         """Every table of :data:`TABLES` into a folder."""
@@ -390,20 +315,6 @@ def _greatest(check):
     """Current that a check of the interrupting rating holds against it [A]."""
     value = check["value"]
     return float(check["numbers"].get("current_a", np.nan)) if value is None or pd.isna(value) else float(value)
-
-
-def _volts(values):
-    low, high = float(values.min()), float(values.max())
-    return f"{low:.2f} V" if high - low < 0.005 else f"{low:.2f} to {high:.2f} V"
-
-
-def _share(row):
-    share = row["share_ratio_max"]
-    return (
-        "no pack carries current"
-        if share is None or pd.isna(share)
-        else f"largest share {share:.2f}" + (f" ({row['hardest_pack']})" if row["hardest_pack"] else "")
-    )
 
 
 def _without_inf(frame):

@@ -38,7 +38,7 @@ class Shown:
         ``pack_a``: step of its current as the bank's comes on [A]; ``ohmic_ohm``: step of its voltage over that [ohm]; ``rest_v``: as it
         stands at the start, without current [V]; ``after_charge_v``, ``after_discharge_v``, ``after_turn_v``: the same half full, after a
         charge, a discharge, and a short discharge after a charge [V]; ``relaxation_ohm``: of both pairs together [ohm];
-        ``capacity_ah``: present capacity [Ah].
+        ``capacity_ah``, ``as_new_ah``: present capacity, and that as new [Ah].
     later_a : ndarray, shape (n,), or None
         Pack currents ``AFTER_S`` after the bank's came on [A]; None where they were not asked for, or the bank cannot be run that far.
     """
@@ -90,6 +90,7 @@ def _of_packs(bank, port_a):
         out[name] = start.solve_operating_point({}).open_v
     out["relaxation_ohm"] = np.array([_relaxation_ohm(pack, bank.ambient_k) for pack in bank.packs])
     out["capacity_ah"] = np.array([pack.capacity_ah for pack in bank.packs])
+    out["as_new_ah"] = np.array([pack.capacity_ah / pack.capacity_left for pack in bank.packs])
     return out
 
 

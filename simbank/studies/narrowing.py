@@ -11,7 +11,9 @@ from scipy.special import ndtri
 
 __all__ = ["Narrowed", "narrowed", "weighted_quantiles"]
 
-WIDER = 1.3  # by which proposals are wider than what they are made from, so that tails are covered
+# By how much proposals are wider than what they are made from, so that tails are covered: 1 + WIDER / √values. Of a normal distribution
+# s times as wide, draws count as ((2 s² − 1)^½ / s²)^values of their number: 0.6 of them with 30 values, where 1.3 left 0.07.
+WIDER = 0.6
 ENOUGH = 150.0  # effective number of draws with which a 5 % point is good for some percent
 MOST_ROUNDS = 5
 STEP = 0.2  # of a standard deviation, for slopes by differences: well above what a fast run errs by
@@ -134,7 +136,7 @@ def narrowed(
     mean = best_u
     proposals[0] = (draws, *proposals[0][1:])
     for turn in range(MOST_ROUNDS):
-        wide = WIDER**2 * covariance
+        wide = (1.0 + WIDER / size**0.5) ** 2 * covariance
         more = rng.multivariate_normal(mean, wide, draws, method="cholesky")
         share = 0.6 + 0.4 * turn / MOST_ROUNDS
         rows += [asked.ask(one, tell, share + 0.4 / MOST_ROUNDS * k / draws) for k, one in enumerate(more)]

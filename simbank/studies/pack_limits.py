@@ -6,8 +6,9 @@ import numpy as np
 
 from simbank.bank.bank import Bank, Pack
 
-__all__ = ["USUAL_LIMIT_C", "device_ratings", "limits_of_pack"]
+__all__ = ["CELLS_TAKE", "USUAL_LIMIT_C", "device_ratings", "limits_of_pack"]
 
+CELLS_TAKE = "what its cells take"  # how that limit begins
 USUAL_LIMIT_C = 1.0  # where the file gives no limit; common practice, no source: makers of LFP packs allow 0.5 to 1 C
 
 
@@ -46,7 +47,7 @@ def limits_of_pack(pack: Pack, device_a: float, celsius: float, cells: bool = Tr
         ]
     takes = float(pack.chemistry.charge_rate(celsius)) * pack.capacity_ah
     if cells:
-        found.append((f"what its cells take at {celsius:.0f} °C", takes, True))
+        found.append((f"{CELLS_TAKE} at {celsius:.0f} °C", takes, True))
     if np.isfinite(device_a):
         found += [("the rating of its fuse or breaker", device_a, charge) for charge in (False, True)]
     if pack.bms is None or not np.isfinite(pack.bms.discharge_current.level):  # a fuse is there for the cable

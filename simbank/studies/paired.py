@@ -23,7 +23,8 @@ from simbank.studies.bands import bands_made_by, checked_settings, instants, run
 from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
-from simbank.warning import BankWarning, as_records, counted, gathered
+from simbank.studies.rule_figures import near_ampacity
+from simbank.warning import BankWarning, as_records, counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -87,8 +88,20 @@ class LayoutBands(StudyResult):
 
     @property
     def warnings(self) -> list[BankWarning]:
-        """What the bands of the layouts warn of."""
-        return gathered([(name, found.warnings) for name, found in self.layouts.items()])
+        """What the bands of the layouts warn of: each code once, in the words of the layout that warns first."""
+        by_code: dict[str, dict[str, BankWarning]] = {}
+        for name, found in self.layouts.items():
+            for warning in found.warnings:
+                by_code.setdefault(warning.code, {})[name] = warning
+        out = []
+        for code, said in by_code.items():
+            first, *others = said
+            text = said[first].text
+            if len(others) + 1 < len(self.layouts) or any(said[name].text != text for name in others):
+                text = f"{first}: {text}" + (f" Likewise in draws of {', '.join(others)}." if others else "")
+            places = dict.fromkeys(place for warning in said.values() for place in warning.where.split(", "))
+            out.append(BankWarning(code, ", ".join(places), text))
+        return out
 
     @property
     def words(self) -> list[str]:
@@ -209,6 +222,7 @@ def layout_bands(
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs) * len(cases), draws)
     settings |= {"output_step_s": step_s}
     own = {name: run_for_bands(case, **settings) for name, case in cases.items()}
+    settings["dense"] = any(near_ampacity(found.limits) for found in own.values())
     known = {name: uncertain_values(case) for name, case in cases.items()}
     keys = list(dict.fromkeys(value.key for values in known.values() for value in values))
     shares = pd.DataFrame(draw_shares(len(keys), draws, seed=seed) if keys else np.empty((0, 0)), columns=keys)

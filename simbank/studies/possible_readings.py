@@ -11,19 +11,21 @@ from threadpoolctl import threadpool_limits
 
 from simbank.bank import Bank
 from simbank.bank.graph import Branch
+from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
+from simbank.distributions import COVERAGE_FACTOR
 from simbank.studies.meters import TURN_SOC, Shown, current_read_at, shown_by
 
 __all__ = ["EFFORT", "Reading", "possible_readings", "readings_of"]
 
 PRACTICE = "common practice, no source"
-RECTANGULAR = 1.0 / math.sqrt(3.0)  # standard uncertainty ÷ stated limits, JCGM 100:2008, 4.3.7 (from memory)
 LEAST_VARIATION = 0.1  # standard deviation of a reading over draws ÷ its error, below which it can tell nothing
 ZERO_C_K = 273.15
 # What is read, least effort first: in minutes on the bank, then with a pack on its own for hours, then for days. Common practice, no source.
 EFFORT = {
     what: k
     for k, what in enumerate(
-        ("temperature", "milliohms", "resistance", "current", "resting voltage", "slow resistance", "hysteresis gap after a short discharge",
+        ("temperature", "milliohms", "resistance", "current", "resting voltage", "voltage recovery after a load",
+         "hysteresis gap after a short discharge",
          "hysteresis gap", "capacity")
     )
 }  # fmt: skip
@@ -51,6 +53,9 @@ class Reading:
         What it would show without error in every draw.
     error : ndarray, shape (draws, numbers)
         Standard uncertainty (k = 1): the limits of ``accuracy`` over √3.
+    lines : tuple of str
+        How what was read goes into the scenario file, a line for each number that has a key, … for the number; after ± the expanded
+        uncertainty, twice the standard one.
     """
 
     what: str
@@ -61,6 +66,7 @@ class Reading:
     unit: str
     values: np.ndarray
     error: np.ndarray
+    lines: tuple[str, ...] = ()
 
 
 def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None = None, currents: bool = True) -> list[Reading]:
@@ -139,15 +145,39 @@ def _milliohms(bank, shown):
         value = np.array([one.branch_ohm.get(branch.name, math.nan) for one in shown]) * 1e3
         if not np.isfinite(value).all():
             continue
+        error = (0.02 * value + 0.01)[:, None] * RECTANGULAR
         found.append(
             Reading(
                 "milliohms", f"across {_name(branch)}",
                 "the bank built and idle, four wires from a milliohm meter, clips on the posts beyond both lugs, so that both joints are in it; or "
                 "millivolts between the posts at a steady known current, divided by the amperes",
-                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], (0.02 * value + 0.01)[:, None] * RECTANGULAR,
+                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], error, _added_line(branch, error),
             )
         )  # fmt: skip
     return [*found, *_together(found, "milliohms", "across every conductor, one after the other")]
+
+
+def _expanded(error):
+    """Twice the standard uncertainty in the middle of the draws, as text to two digits."""
+    return f"{COVERAGE_FACTOR * float(np.median(error)):.2g}"
+
+
+def _added_line(branch, error):
+    """What a reading across a conductor adds to what the file states of it; nothing of what is no conductor."""
+    if branch.conductor is None:
+        return ()
+    stated = branch.conductor.resistance_ohm * 1e3
+    return (f'wiring.added.{branch.name} = "… ± {_expanded(error)} milliohm" (… is the reading less {stated:.4g} milliohm)',)
+
+
+def _pack_lines(what, pack, error, as_new_ah):
+    """How a reading of a pack goes into its table."""
+    if what == "resistance":
+        return (f'packs.{pack}.resistance_at_posts = "… ± {_expanded(error)} milliohm"',)
+    if what == "capacity":
+        within = _expanded(error / as_new_ah)
+        return (f"packs.{pack}.capacity_left = {{ value = …, within = {within} }} (… is the reading over {as_new_ah:.4g} Ah)",)
+    return ()
 
 
 def _together(found, what, where):
@@ -156,7 +186,8 @@ def _together(found, what, where):
     if len(found) < 2:
         return []
     values, error = (np.column_stack([getattr(r, name) for r in found]) for name in ("values", "error"))
-    return [replace(found[0], what=what, where=where, values=values, error=error)]
+    lines = tuple(line for reading in found for line in reading.lines)
+    return [replace(found[0], what=what, where=where, values=values, error=error, lines=lines)]
 
 
 def _of_packs(bank, shown, port_a):
@@ -169,10 +200,10 @@ def _of_packs(bank, shown, port_a):
             "resistance", "of pack {}",
             f"the bank built: voltage at the pack's posts and current by clamp meter, with about {amperes} through the whole bank, and again "
             "within two seconds of switching it off; difference of volts over difference of amperes",
-            "± (3 % + 20 mV over the step of its current)", "mΩ", ohmic, lambda v: 0.03 * v + 20.0 / np.maximum(load, 1e-3),
+            OHM_ACCURACY, "mΩ", ohmic, lambda v: OHM_SHARE * v + 1e3 * OHM_V / np.maximum(load, 1e-3),
         ),
         (
-            "slow resistance", "of pack {}",
+            "voltage recovery after a load", "of pack {}",
             "the pack on its own: a steady current within its limits for an hour; voltage two seconds after it is switched off and an hour "
             "later (it goes on changing all the while); difference over that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
@@ -207,7 +238,17 @@ def _of_packs(bank, shown, port_a):
     for what, where, how, accuracy, unit, value, limit in steps:
         error = limit(value) * RECTANGULAR
         single = [
-            Reading(what, where.format(pack.name), how, accuracy, PRACTICE, unit, value[:, [k]], error[:, [k]])
+            Reading(
+                what,
+                where.format(pack.name),
+                how,
+                accuracy,
+                PRACTICE,
+                unit,
+                value[:, [k]],
+                error[:, [k]],
+                _pack_lines(what, pack.name, error[:, k], np.median(shown["as_new_ah"][:, k])),
+            )
             for k, pack in enumerate(bank.packs)
             if np.isfinite(value[:, k]).all()
         ]
@@ -222,7 +263,7 @@ def _ambient(shown):
     value = np.array([[one.ambient_k - ZERO_C_K] for one in shown])
     return Reading(
         "temperature", "of the air between the packs", "thermometer in the shade of the packs, over a day", "± 1 K", PRACTICE, "°C",
-        value, np.full_like(value, RECTANGULAR),
+        value, np.full_like(value, RECTANGULAR), (f'ambient = "… ± {_expanded(RECTANGULAR)} degC"',),
     )  # fmt: skip
 
 

@@ -237,6 +237,11 @@ class Sizing(StudyResult):
         )
 
     @property
+    def usable_at(self) -> float | None:
+        """C-rate at which usable energy is held against its limit; None without such a limit [1/h]."""
+        return None if self.limits.usable_percent is None else self.made_by["c_rate"]
+
+    @property
     def does(self) -> str:
         """What a size that fits does, in words."""
         if self.sharing_only:
@@ -440,21 +445,29 @@ def size(
     )  # fmt: skip
     words = _tried_words(scenario, tried_in, series is gauges)
     found = Sizing(limits, table, best, by_layout, warnings, sharing_only, made, words)
-    return found if draws is None or best is None else _with_bands(found, scenario, parts[best["layout"]], c_rate, draws, seed)
-
-
-def _with_bands(found, scenario, part, c_rate, draws, seed):
-    """A sizing with bands of the size found, by draws of it alone; ``part`` is what is sized."""
-    case = with_changes(scenario, {"wiring.layout": found.best["layout"], f"wiring.{part}.gauge": found.best["gauge"]})
-    usable_at = None if found.limits.usable_percent is None else c_rate
-    settings = checked_settings(draws, seed, "fast", None) | {"usable_at": usable_at}
-    told = [row for row in BAND_FIGURES if row[0] != "usable_percent" or usable_at is not None]
-    try:
-        found.bands = bands_by(run_sized, case, settings, draws, seed, "size", told=(told, ()))
-    except RunStopped as stopped:
-        found.bands = stopped.partial
-        raise RunStopped(str(stopped), found) from None
+    if draws is not None and best is not None:
+        try:
+            found.bands = sized_bands(scenario, found, draws, seed)
+        except RunStopped as stopped:
+            found.bands = stopped.partial
+            raise RunStopped(str(stopped), found) from None
     return found
+
+
+def size_found(scenario: Scenario, found: Sizing) -> Scenario:
+    """The scenario in the size that was found for it."""
+    part = simplest_first()[found.best["layout"]]
+    return with_changes(scenario, {"wiring.layout": found.best["layout"], f"wiring.{part}.gauge": found.best["gauge"]})
+
+
+def sized_bands(
+    scenario: Scenario, found: Sizing, draws: int, seed: int, progress: Callable[[float], None] | None = None
+) -> Bands:
+    """Bands of the size that was found for a scenario, by draws of it alone; the rest as in :func:`size`."""
+    told = [row for row in BAND_FIGURES if row[0] != "usable_percent" or found.usable_at is not None]
+    settings = checked_settings(draws, seed, "fast", None) | {"usable_at": found.usable_at}
+    case = size_found(scenario, found)
+    return bands_by(run_sized, case, settings, draws, seed, "size", told=(told, ()), progress=progress)
 
 
 BAND_FIGURES = (

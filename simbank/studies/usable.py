@@ -133,12 +133,7 @@ def usable(
     RunStopped
         By Ctrl-C; where bands were begun, with the table and the bands so far as its ``partial``.
     """
-    bank = scenario.bank
-    asked = {
-        "cutoff_volt": cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs),
-        "amperes": {"": c_rate * bank.capacity_ah} | {pack.name: c_rate * pack.capacity_ah for pack in bank.packs},
-        "longest_s": 1.5 / c_rate * 3600.0,
-    }
+    asked = discharges(scenario.bank, c_rate, cutoff_volt)
     table, warnings, used = _delivered(scenario, **asked, **{"tolerance": STUDY_TOLERANCE} | options)
     made = made_by(scenario, "simbank.usable", integrator=used["name"], tolerance=used["tolerance"], c_rate=c_rate)
     table.attrs |= {"warnings": as_records(warnings), "made_by": made}
@@ -149,6 +144,16 @@ def usable(
             table.attrs["bands"] = stopped.partial
             raise RunStopped(str(stopped), table) from None
     return table
+
+
+def discharges(bank: Bank, c_rate: float, cutoff_volt: float | None = None) -> dict[str, Any]:
+    """What is asked of a bank and of each of its packs at a C-rate: cut-off [V], current by pack (the bank's under an empty name) [A], and
+    after which time a discharge ends that has not come to its cut-off [s]."""  # noqa: D205 one sentence
+    return {
+        "cutoff_volt": cutoff_volt or max(p.chemistry.cutoff_volt * p.cells_in_series for p in bank.packs),
+        "amperes": {"": c_rate * bank.capacity_ah} | {pack.name: c_rate * pack.capacity_ah for pack in bank.packs},
+        "longest_s": 1.5 / c_rate * 3600.0,
+    }
 
 
 def _delivered(scenario, amperes, cutoff_volt, longest_s, **options):
@@ -208,7 +213,10 @@ def run_usable(scenario: Scenario, **asked: Any) -> Found:
 def usable_bands(
     scenario: Scenario, asked: dict[str, Any], draws: int, seed: int, progress: Callable[[float], None] | None = None
 ) -> Bands:
-    """Bands of what a bank delivers, of its packs each on its own, and of the share; the rest as in :func:`usable`."""
+    """Bands of what a bank delivers, of its packs each on its own, and of the share.
+
+    ``asked`` is what :func:`discharges` gives of the bank by the file's own values; the rest as in :func:`usable`.
+    """
     settings = checked_settings(draws, seed, "fast", None)
     told = BAND_FIGURES, BAND_PACK_FIGURES
     return bands_by(run_usable, scenario, settings | asked, draws, seed, "usable", told=told, progress=progress)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from os import PathLike
 from typing import TYPE_CHECKING
@@ -12,9 +13,11 @@ from threadpoolctl import threadpool_limits
 from simbank.errors import InputError
 from simbank.filemodel import nearest
 from simbank.provenance import made_by
+from simbank.quantities import parse
 from simbank.scenario import Scenario
+from simbank.simulation import arrays as ar
 from simbank.studies.described import bank_warnings
-from simbank.studies.diagnosis.contradictions import refuse_no_current, refuse_volts, sums_apart, turned
+from simbank.studies.diagnosis.contradictions import instants_apart, refuse_no_current, refuse_volts, sums_apart, turned
 from simbank.studies.diagnosis.diagnosis import Diagnosis, Found
 from simbank.studies.diagnosis.evidence import Evidence, weigh
 from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["DIRECTIONS", "diagnose"]
 
 DIRECTIONS = {"discharge": 1, "charge": -1}
+_WORK = re.compile(r"(?i)(?P<way>discharge|charge)\s+(?P<current>.+?)(?:\s*,\s*|\s+for\s+)(?P<time>.+)")
 # Chance of a misfit as large as that of the best single cause, below which two causes at once are looked at. Chosen here.
 DOUBTED = 0.1
 MOST_FIRST = 6  # of the single causes, each paired with every other
@@ -46,6 +50,7 @@ def diagnose(
     accuracy: str | None = None,
     voltage_accuracy: str | None = None,
     drop_accuracy: str | None = None,
+    before: str | None = None,
 ) -> Diagnosis:
     """What readings say of a bank: is it sound, which joint, pack or switch is suspect, how large is it, what to measure next.
 
@@ -63,6 +68,9 @@ def diagnose(
         What the bank was doing; by default positive currents discharge it.
     accuracy, voltage_accuracy, drop_accuracy : str, optional
         Of the clamp meter, of voltages and of drops, such as "2 % + 0.1 A": one standard deviation.
+    before : str, optional
+        What the bank did right up to the last change of current: "discharge 200 A for 2 h", "charge 60 A for 3 h", or "rest" if its packs
+        stood level. Where it is not told, packs may still differ by such work.
 
     Returns
     -------
@@ -92,10 +100,32 @@ def diagnose(
     ('link A-B +', 1.0)
     """
     with threadpool_limits(1):  # threads cost more than they save on matrices so small
-        return _diagnosed(scenario, readings, port, doing, accuracies(accuracy, voltage_accuracy, drop_accuracy))
+        return _diagnosed(scenario, readings, port, doing, accuracies(accuracy, voltage_accuracy, drop_accuracy), _work(before))
 
 
-def _diagnosed(scenario, readings, port, doing, accuracy):
+def _work(text: str | None) -> tuple[float, float] | None:
+    """Current out of the bank [A] and time [s] before the last change, from text; None where nothing is told.
+
+    >>> _work("discharge 200 A for 2 h"), _work("charge 60 A, 30 min"), _work("rest"), _work(None)
+    ((200.0, 7200.0), (-60.0, 1800.0), (0.0, 0.0), None)
+    """
+    if text is None:
+        return None
+    if text.strip().lower() in ("rest", "rested"):
+        return 0.0, 0.0
+    right = 'write "rest", or such as "discharge 200 A for 2 h"'
+    if not (found := _WORK.fullmatch(text.strip())):
+        raise InputError(right, key="before", value=text)
+    try:
+        amperes, time_s = parse(found["current"], "ampere"), parse(found["time"], "second")
+    except ValueError:
+        raise InputError(right, key="before", value=text) from None
+    if not (0 < amperes < np.inf and 0 < time_s < np.inf):
+        raise InputError("must be above zero", key="before", value=text)
+    return DIRECTIONS[found["way"].lower()] * amperes, time_s
+
+
+def _diagnosed(scenario, readings, port, doing, accuracy, before):
     bank = scenario.bank
     meter = read_readings(readings, bank, accuracy)
     if port is not None and port not in bank.graph.ports:
@@ -107,9 +137,9 @@ def _diagnosed(scenario, readings, port, doing, accuracy):
     refuse_no_current(meter)
     told = list(meter.understood)
     sign = _sign(meter, doing, told)
-    chosen = _found(scenario, meter, port, sign, told)
+    chosen = _found(scenario, meter, port, sign, told, before)
     if doing is None and any(instant.of("voltage") for instant in meter.instants):
-        other = _found(scenario, meter, port, -sign, [])
+        other = _found(scenario, meter, port, -sign, [], before)
         if other.log_density > chosen.log_density + 3.0:  # twenty times as likely
             told.append(
                 "Voltages say that the currents count the other way: negative ones discharge the bank."
@@ -117,11 +147,14 @@ def _diagnosed(scenario, readings, port, doing, accuracy):
             )  # fmt: skip
             chosen = other
     refuse_volts(meter, chosen, bank)
-    contradictions = (
-        *sums_apart(meter, bank), *turned(meter, chosen, lambda other: _found(scenario, other, port, chosen.sign, []))
-    )  # fmt: skip
+
+    def again(other):
+        return _found(scenario, other, port, chosen.sign, [], before)
+
+    contradictions = (*sums_apart(meter, bank), *turned(meter, chosen, again))
+    contradictions = contradictions or tuple(instants_apart(meter, chosen, again))
     settings = {key: value.text for key, value in meter.accuracy.items()}
-    made = made_by(scenario, "simbank.diagnose", readings=meter.source, port=chosen.port, accuracy=settings)
+    made = made_by(scenario, "simbank.diagnose", readings=meter.source, port=chosen.port, accuracy=settings, before=before)
     return Diagnosis(scenario, meter, chosen, tuple(told), bank_warnings(scenario), made, contradictions)
 
 
@@ -140,7 +173,9 @@ def _sign(meter, doing, told):
     return 1
 
 
-def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int, told: list[str]) -> Found:
+def _found(
+    scenario: Scenario, meter: MeterReadings, port: str | None, sign: int, told: list[str], before: tuple[float, float] | None
+) -> Found:
     """Every hypothesis weighed, for one meaning of the signs."""
     bank = scenario.bank
     names = list(bank.graph.ports)
@@ -153,10 +188,12 @@ def _found(scenario: Scenario, meter: MeterReadings, port: str | None, sign: int
     if unread and not read_ports:
         told.append(f"Not read: {listed(unread)}. The bank's current is worked out from the packs that were.")
     held = HeldBank(bank, _charges(bank, meter, sign, told))
+    if before is not None and before[1]:
+        held = _worked(held, names.index(name), *before)
     parts = []
     for instant in meter.instants:
         parts.append(_at(bank, held, instant, names.index(name), sign))
-    knowledge = Knowledge(scenario, meter.accuracy["voltage"].share)
+    knowledge = Knowledge(scenario, meter.accuracy["voltage"].share, before is not None)
     knowledge.share(held, [(at, instant.time_s, read) for (at, read), instant in zip(parts, meter.instants, strict=True)])
     expected = Expected(bank, parts, knowledge)
     faults = single_faults(bank)
@@ -202,11 +239,21 @@ def _carried(bank, held, at, read):
     return np.concatenate([pack_a, held.carried(pack_a, port_a)])
 
 
+def _worked(held, port, amperes, time_s):
+    """The bank after work that is told; an InputError where it has not the charge for it."""
+    moved, capacity = abs(amperes) * time_s / 3600.0, held.cells[ar.CAPACITY_AS].sum() / 3600.0
+    if moved > capacity:
+        raise InputError(f"would move {moved:.3g} Ah through a bank of {capacity:.3g} Ah", key="before", value=f"{amperes:.3g} A")
+    port_a = np.zeros(len(held.ports))
+    port_a[port] = amperes
+    return held.after(port_a, time_s)
+
+
 def _kept(evidence, places):
     """The evidence of some of its hypotheses."""
     faults = Faults(tuple(evidence.faults.each[k] for k in places), evidence.faults.prior[places])
     parts = (evidence.log_density, evidence.share, evidence.weight, evidence.best, evidence.misfit)
-    return Evidence(faults, *(part[:, places] for part in parts))
+    return Evidence(faults, evidence.settings, *(part[:, places] for part in parts))
 
 
 def _charges(bank, meter, sign, told):
@@ -262,7 +309,7 @@ def _chance_of(evidence, k, freedom):
     from scipy.stats import chi2
 
     left = freedom - (0 if evidence.faults.each[k][0].kind == NO_FAULT else len(evidence.faults.each[k]))
-    s = int(np.argmax(evidence.log_density[:, k]))
+    s = int(np.argmax(evidence.log_joint[:, k]))
     return float(chi2.sf(evidence.misfit[s, k], left)) if left > 0 else 1.0
 
 

@@ -14,18 +14,20 @@ from threadpoolctl import threadpool_limits
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.digits import duration
 from simbank.results import Picture, Study, StudyResult
 from simbank.scenario import Scenario
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
-from simbank.studies.diagnosis.instants import Chosen, judged
-from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
+from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, Knowledge
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
 from simbank.studies.diagnosis.observation import At, Expected
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.shown import STATED_OHM, Shown, shown
 from simbank.studies.diagnosis.suspects import Suspect, alike, bare_name, suspects
+from simbank.studies.diagnosis.watching import LOWER_POINTS, Watched, watched
 from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
 from simbank.warning import BankWarning, as_records, listed
 
@@ -40,6 +42,7 @@ TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between 
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
 LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
+MOST_READ_C = 0.5  # of the bank's capacity an hour: no greater current is asked for. Chosen here
 UNITS = {
     "current": ("A", 1.0),
     "port": ("A", 1.0),
@@ -128,6 +131,8 @@ class Diagnosis(StudyResult):
                 ("suspect_a", "A", "what it would be with the first suspect"),
                 ("off_percent", "%", "read against sound"),
                 ("off_deviations", "", "read less sound over the standard deviation that meter and scatter of a sound bank give"),
+                ("by_size_a", "A", "the bank's current times the pack's part of the capacity"),
+                ("share_ratio", "", "what was read over that"), ("sound_share_ratio", "", "what it would be in a sound bank of this wiring"),
             ],
         ),
         Table.of(
@@ -269,6 +274,47 @@ class Diagnosis(StudyResult):
             )
 
     @property
+    def worked_probability(self) -> float:
+        """That the packs still differ by what the bank did before the current was last changed; 0 where that is told."""
+        shares = ((e.by_setting[np.array([s.worked for s in e.settings])].sum(0), p) for e, p in self.found.hypotheses)
+        return float(sum(worked @ p for worked, p in shares))
+
+    @cached_property
+    def work(self) -> Work:
+        """What work before may leave of packs' shares at the first current that was read."""
+        with threadpool_limits(1):
+            return work_left(self.found.held, self.found.parts[self.found.loaded][0], self.chosen.meter_share)
+
+    @property
+    def work_told(self) -> bool:
+        """Whether what the bank did before was told."""
+        return not any(setting.worked for setting in self.found.knowledge.settings)
+
+    @property
+    def work_advice(self) -> str:
+        """How readings come to tell more where the bank may have worked before."""
+        work, capacity = self.work, sum(pack.capacity_ah for pack in self.scenario.bank.packs)
+        ways = ['tell what it did (--before "discharge 200 A for 2 h", or rest)']
+        if work.current_a <= MOST_READ_C * capacity:
+            ways.append(f"read at {work.current_a:.2g} A or more")
+        ways.append("hold a full charge until the last pack has its fill, then read in the first minutes of a large load")
+        if work.rest_s:
+            ways.append(f"rest it {duration(work.rest_s)} first")
+        return f"{ways[0][:1].upper()}{ways[0][1:]}, or {', or '.join(ways[1:])}."
+
+    def _work_words(self):
+        """Whether what the bank did before may make suspects."""
+        if self.work_told or self.work.share <= self.chosen.meter_share:
+            return []
+        said = (
+            f"What the bank did before this current is not told: {duration(WORK_S)} at {WORK_C:g} C right before would move shares by up to "
+            f"{self.work.share * 100:.2g} %, where the meter is good for {self.chosen.meter_share * 100:.2g} %. After heavy work a suspicion is weak."
+        )
+        if self.worked_probability > SOUND:
+            said = f"{said} So it looks here ({percent(self.worked_probability)} probable)."
+        return [f"{said} {self.work_advice}"]
+
+    @property
     def measure_next(self) -> list[Candidate]:
         """Readings that could be taken next, the one that tells most first; none where those taken are to be read again."""
         return [one for one in self._next if len(one.poles) < 2]
@@ -304,7 +350,7 @@ class Diagnosis(StudyResult):
         expected = found.expected
         none = np.array([[NO_FAULT]]), np.array([[0]])
         sound = expected.predicted(*none, np.zeros((1, 1, 1)))[0, 0]
-        moves = expected.moves(*none, np.zeros((1, 1)), 1.0)[0]
+        moves = expected.moves(*none, np.zeros((1, 1)))[0]
         deviation = np.sqrt((moves[:, : -len(found.parts)] ** 2).sum(1) + expected.deviation**2)
         best = None
         for evidence, probability in found.hypotheses:
@@ -314,7 +360,7 @@ class Diagnosis(StudyResult):
                         best = evidence, k, probability[k]
                     break
         evidence, k, _ = best
-        s = int(np.argmax(evidence.log_density[:, k]))
+        s = int(np.argmax(evidence.log_joint[:, k]))
         faults = evidence.faults
         suspect = expected.predicted(faults.kind[k : k + 1], faults.element[k : k + 1], evidence.best[s, k : k + 1, None])[0, 0]
         return sound, suspect, deviation
@@ -330,10 +376,19 @@ class Diagnosis(StudyResult):
     @property
     def table(self) -> pd.DataFrame:
         """A row for every current of a pack that was read."""
-        rows = [
-            (name, r.name, r.value, sound, suspect, (r.value / sound - 1.0) * 100.0 if sound else np.nan, (r.value - sound) / deviation)
-            for name, r, sound, suspect, deviation in self._rows if r.kind == "current"
-        ]  # fmt: skip
+        capacity = {pack.name: pack.capacity_ah for pack in self.scenario.bank.packs}
+        whole = sum(capacity.values())
+        total = {
+            instant.name: carried[: len(capacity)].sum()
+            for instant, carried in zip(self.readings.instants, self.found.carried_a, strict=True)
+        }
+        rows = []
+        for name, r, sound, suspect, deviation in self._rows:
+            if r.kind == "current":
+                off = (r.value / sound - 1.0) * 100.0 if sound else np.nan
+                by_size = total[name] * capacity[r.name] / whole
+                ratios = (r.value / by_size, sound / by_size) if by_size else (np.nan, np.nan)
+                rows.append((name, r.name, r.value, sound, suspect, off, (r.value - sound) / deviation, by_size, *ratios))
         return pd.DataFrame(rows, columns=self.TABLES[0].names)
 
     def _due(self, r, name, sound):
@@ -401,8 +456,33 @@ class Diagnosis(StudyResult):
         open_ = "" if self.is_suspect else " These readings alone do not decide it."
         return f"Probability {percent(sound)} that all is sound.{open_} First suspect, {percent(first.probability)}: {first.where} ({first.kind})."
 
+    @cached_property
+    def watched(self) -> Watched | None:
+        """The pack that is most off, as one to watch from day to day; None where no pack's current was read or none is due."""
+        at, _ = self.found.parts[self.found.loaded]
+        table = self.table[self.table["instant"] == self.readings.instants[self.found.loaded].name]
+        table = table[(table["sound_a"] * at.port_a.sum()) > 0]
+        if not len(table):
+            return None
+        name = table.loc[table["off_percent"].abs().idxmax(), "pack"]
+        place = [pack.name for pack in self.scenario.bank.packs].index(name)
+        return watched(self.found.held, at, place, [each[0] for each in self.found.hypotheses[0][0].faults.each])
+
+    def _watch_words(self):
+        if (one := self.watched) is None or one.by_joint >= 0:
+            return []
+        return [
+            f"To watch {one.pack} from day to day, read it at the same current, as long after that came on, at the same charge. In this wiring "
+            f"it should carry {one.sound_ratio:.2f} times its share by size; a change tells from {2 * self.chosen.meter_share * 100:.2g} % on, "
+            f"twice the meter's error. If it then carries less: a joint on its way is worse ({STATED_OHM * 1e3:g} mΩ at {one.joint} takes "
+            f"{-one.by_joint * 100:.2g} %), its own resistance has grown, or it stands lower in charge ({LOWER_POINTS:g} points take "
+            f"{abs(one.by_charge) * 100:.2g} %). If it carries more, that has happened to another pack. Lost capacity hardly shows in the current, "
+            "but in which pack is full or empty first: simbank log."
+        ]
+
     @property
-    def words(self) -> list[str]:
+    def answer(self) -> list[str]:
+        """What the readings come to and what to do or read next, as sentences; with the caution where something is to be done."""
         said = [self.headline]
         if not self.is_sound and not self.contradictions:
             said += [
@@ -410,15 +490,19 @@ class Diagnosis(StudyResult):
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
-        said += instant_words(self.chosen)
         if self.asked_next and self.asked_next[0].bits > LEAST_BITS:
             first = self.asked_next[0]
             where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
             said.append(
-                f"To measure next: {first.what} ({where}): {first.expect}. It would raise the mean probability of the true "
-                f"cause from {percent(first.now)} to {percent(first.then)}."
+                f"To measure next: {first.what} ({where}): {first.expect}. On the mean it lifts the true cause from "
+                f"{percent(first.now)} to {percent(first.then)}."
             )  # fmt: skip
-        said += self.understood
+        return [*said, CARE] if len(said) > 1 else said
+
+    @property
+    def notes(self) -> list[str]:
+        """How good the instant was, how readings were understood, what was looked at, as sentences."""
+        said = [*instant_words(self.chosen), *self._work_words(), *self._watch_words(), *self.understood]
         if self.found.hidden:
             said.append(f"These readings show nothing of the joints of {listed(self.found.hidden)}.")
         said.append(
@@ -429,7 +513,11 @@ class Diagnosis(StudyResult):
                 else "; two at once were not needed to explain the readings."
             )
         )
-        return [*said, CARE]
+        return said
+
+    @property
+    def words(self) -> list[str]:
+        return [*self.answer, *self.notes]
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -443,6 +531,7 @@ class Diagnosis(StudyResult):
                 "time_since_change_s": chosen.time_s, "drift_percent": chosen.drift_share * 100.0, "meter_percent": chosen.meter_share * 100.0,
                 "wait_s": chosen.wait_s, "current_a": chosen.current_a,
             },
+            "before": {"told": self.work_told, "worked_probability": self.worked_probability, "share_percent": self.work.share * 100.0},
             "readings": self.table.astype(object).where(self.table.notna(), None).to_dict("records"),
             "understood": list(self.understood), "not_seen": list(self.found.hidden), "port": self.found.port, "words": self.words,
         }  # fmt: skip

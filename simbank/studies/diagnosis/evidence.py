@@ -7,18 +7,20 @@ For a hypothesis with sizes u (shares of their ranges, every one as likely as an
 m(u): readings by the network; A: what one standard deviation of each unknown of a sound bank does to each reading, where the hypothesis
 fits best; s: the meter's own. Unknowns are thereby integrated out in closed form (they move readings nearly in proportion), and no
 expansion about the best size is needed, which fails where a fault is small. The grid of sizes is drawn together about what fits. Where a
-file's resistances may be measured or those of a data sheet, densities for both are averaged.
+file's resistances may be measured or those of a data sheet, and where packs may differ by work before, densities for each such setting are
+averaged.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from simbank.studies.diagnosis.hypotheses import Faults
-from simbank.studies.diagnosis.knowledge import SCALES
+from simbank.studies.diagnosis.knowledge import Setting
 from simbank.studies.diagnosis.observation import Expected
 
 __all__ = ["Evidence", "ranked", "weigh"]
@@ -32,24 +34,27 @@ FAR = 12.0  # in the logarithm of the density, below the greatest: sizes beyond 
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What readings say of h hypotheses of s faults each, for each of the scales of scatter.
+    """What readings say of h hypotheses of s faults each, in each setting.
 
     Attributes
     ----------
     faults : Faults
-    log_density : ndarray, shape (scales, h)
+    settings : tuple of Setting
+        Those in which they were weighed.
+    log_density : ndarray, shape (settings, h)
         Logarithm of p(d).
-    share : ndarray, shape (scales, h, u, s)
+    share : ndarray, shape (settings, h, u, s)
         Points of the grid of sizes, as shares of their ranges.
-    weight : ndarray, shape (scales, h, u)
+    weight : ndarray, shape (settings, h, u)
         Probability of each point; their sum is 1.
-    best : ndarray, shape (scales, h, s)
+    best : ndarray, shape (settings, h, s)
         Shares that fit best.
-    misfit : ndarray, shape (scales, h)
+    misfit : ndarray, shape (settings, h)
         (d − m)ᵀ C⁻¹ (d − m) there: chi-square.
     """
 
     faults: Faults
+    settings: tuple[Setting, ...]
     log_density: np.ndarray
     share: np.ndarray
     weight: np.ndarray
@@ -59,8 +64,17 @@ class Evidence:
     @property
     def log_weight(self) -> np.ndarray:
         """Logarithm of prior times density, shape (h,), up to a constant that all hypotheses share."""
-        mean = np.logaddexp.reduce(self.log_density, axis=0) - np.log(len(self.log_density))
-        return mean + np.log(self.faults.prior)
+        return np.logaddexp.reduce(self.log_joint, axis=0) + np.log(self.faults.prior)
+
+    @cached_property
+    def log_joint(self) -> np.ndarray:
+        """Logarithm of each setting's prior times density, shape (settings, h)."""
+        return self.log_density + np.log([setting.prior for setting in self.settings])[:, None]
+
+    @cached_property
+    def by_setting(self) -> np.ndarray:
+        """Probability of each setting, given the hypothesis, shape (settings, h)."""
+        return np.exp(self.log_joint - np.logaddexp.reduce(self.log_joint, axis=0))
 
 
 def ranked(value: ArrayLike) -> np.ndarray:
@@ -86,17 +100,17 @@ def weigh(expected: Expected, faults: Faults) -> Evidence:
     """
     at_once = max(1, MOST_NUMBERS // (expected.m * max(expected.count, POINTS[faults.kind.shape[1]] ** faults.kind.shape[1])))
     found = []
-    for scale in SCALES:
+    for setting in expected.knowledge.settings:
         pieces = [
-            _weigh(expected, Faults(faults.each[k : k + at_once], faults.prior[k : k + at_once]), scale)
+            _weigh(expected, Faults(faults.each[k : k + at_once], faults.prior[k : k + at_once]), setting)
             for k in range(0, len(faults.each), at_once)
         ]
         found.append([np.concatenate(part) for part in zip(*pieces, strict=True)])
-    return Evidence(faults, *(np.stack(part) for part in zip(*found, strict=True)))
+    return Evidence(faults, expected.knowledge.settings, *(np.stack(part) for part in zip(*found, strict=True)))
 
 
-def _weigh(expected, faults, scale):
-    """Log density (h,), shares (h, u, s), weights (h, u), best shares (h, s) and misfit (h,) for one scale of scatter."""
+def _weigh(expected, faults, setting):
+    """Log density (h,), shares (h, u, s), weights (h, u), best shares (h, s) and misfit (h,) for one setting."""
     kind, element = faults.kind, faults.element
     h, s = kind.shape
     steps = (np.arange(POINTS[s]) + 0.5) / POINTS[s]
@@ -106,7 +120,7 @@ def _weigh(expected, faults, scale):
     for k in range(ROUNDS):
         share = low[:, None] + (high - low)[:, None] * grid
         away = expected.value - expected.predicted(kind, element, share)
-        root = _root(expected, kind, element, best if k else np.zeros((h, s)), scale)
+        root = _root(expected, kind, element, best if k else np.zeros((h, s)), setting)
         misfit = np.sum(np.matmul(away, np.swapaxes(root, -1, -2)) ** 2, axis=-1)
         density = -0.5 * misfit + np.log(np.abs(np.diagonal(root, axis1=-2, axis2=-1))).sum(-1)[:, None]
         density -= 0.5 * expected.count * np.log(2.0 * np.pi)
@@ -120,9 +134,9 @@ def _weigh(expected, faults, scale):
     return log_density, share, weight, best, misfit[np.arange(h), at]
 
 
-def _root(expected, kind, element, share, scale):
+def _root(expected, kind, element, share, setting):
     """L⁻¹ with C = L Lᵀ, shape (h, count, count), for faults at these shares."""
-    moves = expected.moves(kind, element, share, scale)
+    moves = expected.moves(kind, element, share, setting)
     spread = np.matmul(moves, np.swapaxes(moves, -1, -2)) + np.diag(expected.deviation**2)
     return np.linalg.inv(np.linalg.cholesky(spread))
 

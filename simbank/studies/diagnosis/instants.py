@@ -9,13 +9,15 @@ import numpy as np
 
 from simbank.bank import Bank
 from simbank.simulation import arrays as ar
+from simbank.studies.diagnosis.knowledge import after_work
 from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At
 from simbank.studies.diagnosis.response import HeldBank
 
-__all__ = ["READ_S", "Chosen", "judged"]
+__all__ = ["READ_S", "Chosen", "Work", "judged", "work_left"]
 
 READ_S = 300.0  # reading a bank from pack to pack takes about so long; common practice, no source
 LATEST_S = 4 * 3600.0  # nobody waits longer
+RESTS_S = tuple(3600.0 * hours for hours in (1, 2, 4, 8, 12, 24, 48))  # of which the shortest that is enough is told
 SMALL_SHARE = 0.05  # a meter whose error is more than that of what it reads tells little; chosen here
 
 
@@ -54,6 +56,41 @@ class Chosen:
     def small(self) -> bool:
         """Whether the current is too small for the meter."""
         return self.meter_share > SMALL_SHARE
+
+
+@dataclass(frozen=True)
+class Work:
+    """What work before the current was last changed may leave of packs' shares, at the current that was read.
+
+    Attributes
+    ----------
+    share : float
+        Greatest relative change of a pack's share of the current by a discharge of :data:`WORK_C` for :data:`WORK_S` right up to the change.
+    rest_s : float or None
+        Rest after it from which on it moves shares by less than the meter's share [s]; None if none within two days is enough.
+    current_a : float
+        Of the bank, at which it would move shares by less than that without a rest [A].
+    """
+
+    share: float
+    rest_s: float | None
+    current_a: float
+
+
+def work_left(held: HeldBank, at: At, meter_share: float) -> Work:
+    """What work before may leave of packs' shares, by the model of a sound bank."""
+    n, total = held.n, float(at.port_a[at.port])
+    sound = at.response.current_a[:n]
+
+    def moved(bank):
+        change = bank.response(at.port_a, at.time_s).current_a[:n] - sound
+        return float(np.max(np.abs(change) / np.maximum(np.abs(sound), abs(total) / (4 * n))))
+
+    worked = next(after_work(held, at.port))
+    share = moved(worked)
+    idle = np.zeros_like(at.port_a)
+    rest = next((t for t in RESTS_S if share <= meter_share or moved(worked.after(idle, t)) <= meter_share), None)
+    return Work(share, rest, abs(total) * share / meter_share)
 
 
 def judged(bank: Bank, at: At, held: HeldBank, time_s: float | None, spread_s: float, meter_share: float) -> Chosen:

@@ -17,7 +17,7 @@ import numpy as np
 from simbank.bank import Bank
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import JOINT
-from simbank.studies.diagnosis.knowledge import SCALES, Knowledge
+from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Accuracy, Reading
 from simbank.studies.diagnosis.observation import At, Expected
 from simbank.studies.diagnosis.suspects import bare_name, member_of
@@ -228,15 +228,15 @@ def next_readings(
     mean, spread, share, cause = [], [], [], []
     for evidence, probability in found:
         for k in likely(probability):
-            scales = np.exp(evidence.log_density[:, k] - np.logaddexp.reduce(evidence.log_density[:, k]))
             name = len(set(cause))
-            for s, scale in enumerate(SCALES):
-                if scales[s] * probability[k] < 0.1 * LEFT_OUT:
+            for s, setting in enumerate(evidence.settings):
+                part = evidence.by_setting[s, k] * probability[k]
+                if part < 0.1 * LEFT_OUT:
                     continue
-                of_this = _forecast(expected, count, value, evidence, k, s, scale)
+                of_this = _forecast(expected, count, value, evidence, k, s, setting)
                 mean.append(of_this[0])
                 spread.append(of_this[1])
-                share.append(scales[s] * probability[k])
+                share.append(part)
                 cause.append(name)
     mean, spread, share, cause = np.array(mean), np.array(spread), np.array(share) / np.sum(share), np.array(cause)
     out = []
@@ -254,11 +254,11 @@ def likely(probability: np.ndarray) -> np.ndarray:
     return np.sort(first[probability[first] > LEFT_OUT])
 
 
-def _forecast(expected, count, value, evidence, k, s, scale):
+def _forecast(expected, count, value, evidence, k, s, setting):
     """Mean and covariance of the further readings by one hypothesis, given the readings taken."""
     kind, element = evidence.faults.kind[k : k + 1], evidence.faults.element[k : k + 1]
     by_size = expected.predicted(kind, element, evidence.share[s, k : k + 1])[0]
-    moves = expected.moves(kind, element, evidence.best[s, k : k + 1], scale)[0]
+    moves = expected.moves(kind, element, evidence.best[s, k : k + 1], setting)[0]
     spread = moves @ moves.T + np.diag(expected.deviation**2)
     gain = np.linalg.solve(spread[:count, :count], spread[:count, count:]).T
     given = by_size[:, count:] + (value - by_size[:, :count]) @ gain.T

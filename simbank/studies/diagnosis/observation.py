@@ -9,7 +9,7 @@ import numpy as np
 
 from simbank.bank import Bank
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF, RESISTANCE, size_of
-from simbank.studies.diagnosis.knowledge import UNKNOWN_TIME_S, Knowledge
+from simbank.studies.diagnosis.knowledge import UNKNOWN_TIME_S, USUAL, Knowledge, Setting
 from simbank.studies.diagnosis.meter_readings import Reading
 from simbank.studies.diagnosis.response import HeldBank, Response
 
@@ -51,7 +51,7 @@ class At:
         response = held.response(port_a, time_s)
         n = held.n
         soc = np.linspace(-0.3, 0.3, TABLE)
-        volts = np.array([held.pack_voltage(response.current_a[:n], time_s, more)[0] for more in soc])
+        volts = np.array([held.pack_voltage(response.current_a[:n], time_s, more) for more in soc])
         return cls(response, port, port_a, time_s, volts - volts[TABLE // 2], soc)
 
     def faults(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -124,23 +124,23 @@ class Expected:
                     out.append(np.broadcast_to(at.port_a[at.port], current.shape[:-1]))
         return np.stack(out, axis=-1)
 
-    def moves(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray, scale: float) -> np.ndarray:
+    def moves(self, kind: np.ndarray, element: np.ndarray, share: np.ndarray, setting: Setting = USUAL) -> np.ndarray:
         """What one standard deviation of each unknown does to each reading, shape (h, count, unknowns), for faults of shape (h, s).
 
         Unknowns are the resistance of every element, the charge of every pack, what packs have in common, the bank's current at each
-        instant, and what is common to all readings of one meter; ``scale`` times the usual scatter of packs' resistance.
+        instant, and what is common to all readings of one meter; how far they vary is by ``setting``.
         """
         parts, totals = [], []
         for number, ((at, _), rows) in enumerate(zip(self.parts, self.rows, strict=True)):
             ohm, volt = at.faults(kind, element, share)
             current = at.response.with_faults(element, ohm, volt)
             from_emf, from_port = at.response.changed(element, ohm, np.array([k for _, k in rows], int))
-            scatter = self.knowledge.ohm(at.response.ohm, scale)
-            charge = at.response.emf_by_soc * self.knowledge.soc
+            scatter = self.knowledge.ohm(at.response.ohm, setting.scale)
+            charge = self.knowledge.emf_v(at.response, setting)
             by_ohm = -from_emf * (scatter * current)[:, None, :]  # (h, readings, m): of the current there by every resistance
             by_charge = from_emf[..., : self.n] * charge
             by_total = from_port[..., at.port] * _total_deviation(at)
-            common = np.stack([self._common(number, k) for k in range(len(rows))])
+            common = np.stack([self._common(number, k, setting) for k in range(len(rows))])
             for r, (what, k) in enumerate(rows):
                 row = np.concatenate([by_ohm[:, r], by_charge[:, r], by_total[:, r, None]], axis=-1)
                 mine = at.response.ohm[k] + np.where(element == k, ohm, 0.0).sum(-1)
@@ -165,7 +165,7 @@ class Expected:
             total[:, r, number] = column
         return np.concatenate([np.stack(parts, axis=1), total], axis=-1)
 
-    def _common(self, number, r):
+    def _common(self, number, r, setting):
         """What shifts of a whole kind of readings, and of what all packs have in common, do to one reading."""
         what, _ = self.rows[number][r]
         at, _ = self.parts[number]
@@ -174,7 +174,7 @@ class Expected:
             self.knowledge.level_v if what in ("voltage", "open") else 0.0,
             self.knowledge.level_soc if what == "display" else 0.0,
         ]
-        return np.array([*own, *self.knowledge.shared(at, what, self.rows[number][r][1])])
+        return np.array([*own, *self.knowledge.shared(at, what, self.rows[number][r][1], setting)])
 
 
 def _total_deviation(at):

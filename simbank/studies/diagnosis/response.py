@@ -19,6 +19,7 @@ followed it. The physics of packs is :mod:`simbank.simulation.pack_model`'s.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,8 @@ __all__ = ["HeldBank", "Response"]
 
 ROUNDS, SAME_A = 12, 1e-4  # of Newton's method, which ends when no pack's current moves by more than that [A]
 SMALL_A = 0.01  # by which a current is changed to see a pack's slope
+WORK_STEPS = 8  # in which work before the change is followed
+WORK_SOC = 0.05  # from either end of charge, within which it begins
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,8 @@ class Response:
         State of charge of each pack at the instant.
     emf_by_soc : ndarray, shape (n,)
         Slope of the electromotive force [V per unit of state of charge].
+    emf_by_hysteresis : ndarray, shape (n,)
+        What a unit of hysteresis state at the change of current still does to it [V].
     """
 
     current_a: np.ndarray
@@ -64,6 +69,7 @@ class Response:
     emf_v: np.ndarray
     soc: np.ndarray
     emf_by_soc: np.ndarray
+    emf_by_hysteresis: np.ndarray
 
     def with_faults(self, where: np.ndarray, more_ohm: np.ndarray, more_v: np.ndarray) -> np.ndarray:
         """Currents with resistance and voltage added to some elements.
@@ -133,14 +139,19 @@ class HeldBank:
         self.size = len(nodes)
         self.grounded = np.unique(components(self.size, self.ends), return_index=True)[1]
 
-    def pack_voltage(self, current_a: np.ndarray, time_s: float, more_soc: float | np.ndarray = 0.0) -> tuple[np.ndarray, ...]:
-        """Terminal voltage of each pack after it has carried its current for ``time_s`` [V], state of charge then, slope of its EMF by it.
+    def pack_state(
+        self, current_a: np.ndarray, time_s: float, more_soc: float | np.ndarray = 0.0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """State of the packs after each has carried its current for ``time_s``, as runs have it, and what packs are by it (rows of ``pack``).
 
-        ``more_soc`` is added to the state of charge at the change. Relaxation voltages follow their pairs' law at constant current, and
-        hysteresis its own, both exactly.
+        ``more_soc`` is added to the state of charge at the change. Relaxation follows its pairs' law at constant current, and hysteresis its
+        own, both exactly.
         """
         n, cells, y = self.n, self.cells, self.start.copy()
-        start, h = np.clip(self.start[:n] + more_soc, 0.0, 1.0), self.start[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n]
+        start, h, v1, v2 = (
+            y[block * n : (block + 1) * n].copy() for block in (ar.SOC, ar.HYSTERESIS, ar.RC_VOLT_1, ar.RC_VOLT_2)
+        )
+        start = np.clip(start + more_soc, 0.0, 1.0)
         soc = np.clip(start - (current_a + cells[ar.OWN_DRAW_A]) * time_s / cells[ar.CAPACITY_AS], 0.0, 1.0)
         way = np.sign(soc - start)  # towards which end of the loop
         y[ar.SOC * n : (ar.SOC + 1) * n] = soc
@@ -148,19 +159,42 @@ class HeldBank:
         y[ar.HYSTERESIS * n : (ar.HYSTERESIS + 1) * n] = np.where(way == 0.0, h, followed)
         pack = np.empty((ar.N_WORK, n))
         cell_state(y, cells, self.curves_of, self.curves, pack)
-        for r, tau in ((ar.R1, ar.TAU1), (ar.R2, ar.TAU2)):
-            warm = pack[ar.RC_T_FACTOR]
-            come = 1.0 - np.exp(-time_s / np.where(cells[tau] > 0, cells[tau] * warm, 1.0))
-            pack[ar.EMF] -= cells[r] * pack[ar.RC_FACTOR] * warm * current_a * come
-        return pack[ar.EMF] - pack[ar.R_OHMIC] * current_a, soc, pack[ar.EMF_BY_SOC].copy()
+        warm = pack[ar.RC_T_FACTOR].copy()
+        for block, v, r, tau in ((ar.RC_VOLT_1, v1, ar.R1, ar.TAU1), (ar.RC_VOLT_2, v2, ar.R2, ar.TAU2)):
+            left = np.exp(-time_s / np.where(cells[tau] > 0, cells[tau] * warm, 1.0))
+            y[block * n : (block + 1) * n] = v * left + cells[r] * pack[ar.RC_FACTOR] * warm * current_a * (1.0 - left)
+        cell_state(y, cells, self.curves_of, self.curves, pack)
+        return y, pack
+
+    def pack_voltage(self, current_a: np.ndarray, time_s: float, more_soc: float | np.ndarray = 0.0) -> np.ndarray:
+        """Terminal voltage of each pack then [V]."""
+        _, pack = self.pack_state(current_a, time_s, more_soc)
+        return pack[ar.EMF] - pack[ar.R_OHMIC] * current_a
+
+    def after(self, port_a: np.ndarray, time_s: float, steps: int = WORK_STEPS) -> HeldBank:
+        """The same bank, whose packs differ by what they carried while its ports carried ``port_a`` for ``time_s`` before the change.
+
+        Their mean state of charge at the change stays this bank's. Within each of ``steps`` equal parts each pack's current is held.
+        """
+        n, capacity = self.n, self.cells[ar.CAPACITY_AS]
+        other = copy(self)
+        other.start = self.start.copy()
+        moved = np.sum(port_a) * time_s / capacity.sum()
+        other.start[:n] = np.clip(self.start[:n] + moved, WORK_SOC, 1.0 - WORK_SOC)
+        for _ in range(steps):
+            current = other.response(port_a, time_s / steps).current_a[:n]
+            other.start, _ = other.pack_state(current, time_s / steps)
+        gone = capacity @ (other.start[:n] - self.start[:n]) / capacity.sum()
+        other.start[:n] = np.clip(other.start[:n] - gone, 0.0, 1.0)
+        return other
 
     def response(self, port_a: np.ndarray, time_s: float) -> Response:
         """The bank after its ports have carried ``port_a`` [A], positive out of the bank, for ``time_s``."""
         current = self.cells[ar.CAPACITY_AS] / self.cells[ar.CAPACITY_AS].sum() * np.sum(port_a)
         for _ in range(ROUNDS):
-            volt, soc, by_soc = self.pack_voltage(current, time_s)
-            more, _, _ = self.pack_voltage(current + SMALL_A, time_s)
-            less, _, _ = self.pack_voltage(current - SMALL_A, time_s)
+            y, pack = self.pack_state(current, time_s)
+            volt = pack[ar.EMF] - pack[ar.R_OHMIC] * current
+            more, less = self.pack_voltage(current + SMALL_A, time_s), self.pack_voltage(current - SMALL_A, time_s)
             ohm = np.maximum((less - more) / (2.0 * SMALL_A), 1e-6)
             emf = volt + ohm * current
             from_emf, from_port = self._linear(np.concatenate([ohm, self.branch_ohm]))
@@ -168,7 +202,10 @@ class HeldBank:
             moved, current = np.max(np.abs(every[: self.n] - current)), every[: self.n]
             if moved < SAME_A:
                 break
-        return Response(every, from_emf, from_port, np.concatenate([ohm, self.branch_ohm]), emf, soc, by_soc)
+        soc = y[: self.n]
+        kept = np.exp(-self.cells[ar.GAMMA] * abs(soc - self.start[: self.n]))
+        ohm = np.concatenate([ohm, self.branch_ohm])
+        return Response(every, from_emf, from_port, ohm, emf, soc, pack[ar.EMF_BY_SOC], kept * pack[ar.EMF_BY_HYSTERESIS])
 
     def carried(self, pack_a: np.ndarray, port_a: np.ndarray) -> np.ndarray:
         """Current of each conductor [A] where packs and ports carry these currents, by Kirchhoff's laws: as :attr:`Response.current_a` counts.

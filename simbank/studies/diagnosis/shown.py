@@ -64,7 +64,7 @@ def shown(expected: Expected, faults: Faults) -> Shown:
     sound = expected.predicted(*none, np.zeros((1, 1, 1)))[0, 0]
     grid = np.broadcast_to(share[None, :, None], (len(joints), SIZES, 1))
     effect = expected.predicted(faults.kind[joints], faults.element[joints], grid) - sound
-    moves = expected.moves(*none, np.zeros((1, 1)), 1.0)[0]
+    moves = expected.moves(*none, np.zeros((1, 1)))[0]
     meter = np.diag(expected.deviation**2)
     far = _deviations(effect, moves @ moves.T + meter)
     totals = moves[:, moves.shape[1] - len(expected.parts) :]

@@ -162,13 +162,12 @@ def member_of(bank: Bank, evidence: Evidence, k: int, probability: float) -> Mem
     fault = faults[0]
     if fault.kind == OFF:
         return Member(faults, probability, None, None, None, "")
-    scales = np.exp(evidence.log_density[:, k] - evidence.log_density[:, k].max())
     size = size_of(fault.kind, evidence.share[:, k, :, 0]).ravel()
     if fault.kind == RESISTANCE:
         size = (size - 1.0) * bank.packs[fault.element].half_charge_ohm
     unit = "points" if fault.kind in (CHARGE_LOW, CHARGE_HIGH) else "ohm"
     size = size * (100.0 if unit == "points" else 1.0)
-    weight = (evidence.weight[:, k] * (scales / scales.sum())[:, None]).ravel()
+    weight = (evidence.weight[:, k] * evidence.by_setting[:, k, None]).ravel()
     order = np.argsort(size)
     total = np.cumsum(weight[order]) - 0.5 * weight[order]
     low, middle, high = np.interp([LOW, 0.5, HIGH], total, size[order])

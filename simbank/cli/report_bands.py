@@ -1,0 +1,95 @@
+"""Bands that a report has unasked, in as many draws as their time allows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from simbank.cli.options import BANDS_DRAWS
+from simbank.cli.output import say
+from simbank.cli.progress import progress_bar
+from simbank.digits import duration
+from simbank.errors import RunStopped, SimulationError
+
+if TYPE_CHECKING:
+    from simbank.cli.output import Command
+    from simbank.scenario import Scenario
+    from simbank.studies.protection import Assumptions
+
+__all__ = ["STUDY_S", "fault_draws", "report_bands", "study_bands"]
+
+STUDY_S = 6.0  # that bands of a report of a study may take, on a processor of their own
+
+
+def report_bands(
+    name: str, given: int | None, quiet: bool, fit: Callable[[], int | None], make: Callable[[int, Callable[[float], None] | None], Any],
+    most_s: float = STUDY_S,
+) -> tuple[Any, str]:  # fmt: skip
+    """Bands for a report where ``--bands`` is not given.
+
+    Parameters
+    ----------
+    name : str
+        Of the scenario.
+    given : int or None
+        What ``--bands`` says; with a number there is nothing to add.
+    quiet : bool
+        Whether nothing is said on the terminal.
+    fit : callable
+        How many draws the time allows, 0 if too few.
+    make : callable
+        Makes them, of a number of draws and with a callable for the fraction done.
+    most_s : float
+        The time that they may take [s].
+
+    Returns
+    -------
+    object or None
+        What ``make`` gives.
+    str
+        Why there are none; empty where none are wanted, or they are there.
+    """
+    if given is not None:
+        return None, ""
+    draws, why = fit(), ""
+    if not draws:
+        why = f"Bands are left out of the report: draws of what is not known would take more than {duration(most_s)}."
+        if not quiet:
+            say(f"{why} --bands 50 makes them all the same.")
+        return None, why
+    if draws < BANDS_DRAWS and not quiet:
+        say(
+            f"Bands of {draws} rather than {BANDS_DRAWS} draws in the report, since a run takes long; --bands {BANDS_DRAWS} makes all."
+        )
+    try:
+        with progress_bar(f"Bands of {name} for the report", quiet) as progress:
+            return make(draws, progress), ""
+    except RunStopped:
+        raise
+    except SimulationError as error:
+        return None, f"Bands are left out of the report: {error}."
+
+
+def study_bands(
+    command: Command, given: int | None, one: Callable[[], Any], make: Callable[[int, Callable[[float], None] | None], Any]
+) -> tuple[Any, str]:
+    """Bands for the report of a study, and why there are none; ``one`` does what one draw takes, the rest as in :func:`report_bands`."""
+    from simbank.studies.bands import draws_that_fit
+
+    return report_bands(command.scenario.name, given, command.json, lambda: draws_that_fit(one, STUDY_S), make)
+
+
+def fault_draws(scenario: Scenario, given: int | None, seed: int, assumptions: Assumptions | None = None) -> int | None:
+    """Draws for bands of fault currents: as many as ``--bands`` says, or the time allows; None where that is too few."""
+    from simbank.simulation.run import linear_algebra_threads
+    from simbank.studies.bands import draws_that_fit
+    from simbank.studies.drivers import FEWEST
+    from simbank.studies.protection import Assumptions as Usual
+    from simbank.studies.protection.drawn_faults import DrawnFaults
+
+    def one():
+        with linear_algebra_threads().limit(limits=1):  # as where they are made
+            DrawnFaults.of(scenario, assumptions or Usual(), 1, seed, lambda done: None)
+
+    draws = draws_that_fit(one, STUDY_S) if given is None else given
+    return draws if draws >= FEWEST else None
