@@ -23,6 +23,7 @@ OF_LAYOUTS = ("spread_max_points", "share_ratio_max", "c_rate_max", "conductor_l
 
 AT_HEAD = ("spread_max_points", "share_ratio_max", "first_full_h", "first_empty_h", "unmet_wh", "ac_unmet_wh")
 MOST_READINGS = 6
+MOST_LINES = 3  # for the file, of one reading
 SOME_WH = 0.5  # less is the tail of one step
 IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH, "unfilled_percent": 1.0, "left_percent": 1.0}
 
@@ -207,9 +208,16 @@ def _readings(found):
                 {
                     "figure": WORDS[figure], "read": f"{row['what']} {row['where']}", "now": f"{ends['from_low']} to {ends['from_high']}",
                     "then about": f"{ends['to_low']} to {ends['to_high']}", "meter good for": row["accuracy"], "how": row["how"],
+                    "write it as": _lines(row["lines"]),
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _lines(lines):
+    """Lines for the file, the first of many."""
+    more = f"; and {len(lines) - MOST_LINES} more" if len(lines) > MOST_LINES else ""
+    return "; ".join(lines[:MOST_LINES]) + more
 
 
 _ENDS = ("from_low", "from_high", "to_low", "to_high")
