@@ -95,8 +95,8 @@ class AgeingLaw:
         Conditions, by the name of each law that is part of it.
     leaves_out : str
         What it knows nothing of.
-    chemistries : tuple of str
-        Names of the library's chemistries of the kind of cell that it was fitted to.
+    families, chemistries : tuple of str
+        Families of cells that it may stand for, and the library's chemistries of the kind that it was fitted to.
     scatter : Draw
         Factor of the loss of cells of other makes.
     """
@@ -110,6 +110,7 @@ class AgeingLaw:
     terms: tuple[Term, ...]
     fitted: dict[str, FittedTable]
     leaves_out: str
+    families: tuple[str, ...]
     chemistries: tuple[str, ...]
     scatter: Draw
     notes: dict[str, str] = field(default_factory=dict)
@@ -201,6 +202,7 @@ def load_law(name: str) -> AgeingLaw:
         terms=tuple(Term(t.name, t.title, t.counts, t.unit, t.exponent, _coefficient(t)) for t, _ in terms),
         fitted={file.name: file.fitted for file in files},
         leaves_out="" if len(files) > 1 else files[0].leaves_out,
+        families=tuple(f for f in files[0].families if all(f in file.families for file in files)),
         chemistries=tuple(c for c in files[0].chemistries if all(c in file.chemistries for file in files)),
         scatter=files[0].scatter.draw,
         notes={file.name: " ".join(file.source.split()) for file in files},
