@@ -478,3 +478,15 @@ def test_draws_of_unequal_length():
         simbank.bands("nosuch.toml")
     with pytest.raises(simbank.InputError, match="kept in memory"):
         simbank.bands(scenario, 1_000_000_001)
+
+
+def test_what_draws_warn_of_is_told_once_with_its_share():
+    """Packs whose charge is known to 10 points begin unequal in some draws, at other packs each time."""
+    packs = {name: {"soc": {"value": 0.2, "within": 0.1}} for name in "ABC"}
+    found = simbank.bands(exact(packs), 30, explain=False)
+    told = [warning for warning in found.warnings if warning.code == "unequal-charge"]
+    assert len(told) == 1
+    many = int(found.draws["warnings"].str.contains("unequal-charge").sum())
+    assert 1 < many < 30
+    assert told[0].text.startswith(f"In {many} of 30 draws, not by the file's own values. In draw ")
+    assert len({warning.code for warning in found.warnings}) == len(found.warnings)

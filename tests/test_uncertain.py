@@ -21,6 +21,7 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
+from simbank.scenario.uncertain import known_times_assumed
 from simbank.studies.logs.unknowns import fit_base
 from simbank.studies.possible_readings import possible_readings
 
@@ -375,6 +376,24 @@ def test_wiring_left_out_is_what_a_measured_resistance_leaves_of_it():
             assert made.bank.packs[2].resistance_growth > 0.1
         assert np.mean(ohm) == pytest.approx(15.6, abs=0.2)
         assert np.std(ohm) == pytest.approx(0.3, rel=0.35)
+
+
+def test_a_measured_value_that_an_assumed_age_multiplies_is_told():
+    given = {"pack_types.equal.cell_resistance": "0.6 ± 0.05 milliohm"}
+    told = known_times_assumed(chain(given))
+    assert [(w.code, w.where) for w in told] == [("known-times-assumed", "pack_types.equal.cell_resistance")]
+    assert "of the age of P1, P2" in told[0].text
+    assert "(0.9 to 1.3 for P1)" in told[0].text
+    assert "packs.P1.resistance_at_posts" in told[0].text
+    some = chain(given | {AT_POSTS: "17 milliohm", "packs.P1.resistance_growth": 1.0})
+    assert "of the age of P2, P4, P5 (" in known_times_assumed(some)[0].text
+    ranged = {"value": "0.6 milliohm", "range": ["0.4 milliohm", "0.9 milliohm"]}  # what is assumed is no measurement
+    assert not known_times_assumed(chain({"pack_types.equal.cell_resistance": ranged}))
+    assert not known_times_assumed(chain(given | {"packs.*.resistance_growth": 1.0}))
+    assert known_times_assumed(chain({"pack_types.equal.capacity": "100 ± 2 Ah"}))[0].text.endswith("packs.P1.capacity_left = 1.")
+    found = sb.bands(chain(given), 3, explain=False)
+    assert "known-times-assumed" in {warning.code for warning in found.warnings}
+    assert "known-times-assumed" in values_command("--set", "pack_types.equal.cell_resistance=0.6 ± 0.05 milliohm")
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,9 @@ from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
 from simbank.scenario.changes import checked_keys
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
+from simbank.warning import BankWarning, listed
 
-__all__ = ["UncertainValue", "described", "drawn", "uncertain_values"]
+__all__ = ["UncertainValue", "described", "drawn", "known_times_assumed", "uncertain_values"]
 
 GIVEN = "the file"
 
@@ -115,6 +116,46 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     packs = tuple(replace(pack, bms=like.bms) for pack, like in zip(made.bank.packs, meant.bank.packs, strict=True))
     made.bank = replace(made.bank, packs=packs, port_equipment=meant.bank.port_equipment)
     return made
+
+
+def known_times_assumed(scenario: Scenario) -> list[BankWarning]:
+    """What a file states of a pack type with ±, as measured, and what the assumed age of its packs multiplies.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose file is asked.
+
+    Returns
+    -------
+    list of BankWarning
+        One for each key of a type, with the packs whose growth or capacity left is assumed.
+    """
+    out, file = [], scenario.file
+    for name, kind in file.pack_types.items():
+        for key, factor, instead in MULTIPLIED:
+            draw = kind.how_known.get(key)
+            if draw is None or draw.kind != "measured":
+                continue
+            packs = {pack: _of_pack(table).get(factor) for pack, table in file.each_pack() if table.type == name}
+            packs = {pack: told[0] for pack, told in packs.items() if told}
+            if not packs:
+                continue
+            first, several = next(iter(packs)), len(packs) > 1
+            low, high = (packs[first].number(share) for share in (LOW_SHARE, HIGH_SHARE))
+            text = (
+                f"pack_types.{name}.{key} is given with ±, but each draw multiplies it by what is assumed of the age of "
+                f"{listed(list(packs))} ({low:.3g} to {high:.3g}{f' for {first}' if several else ''}). {instead.format(first)}"
+            )
+            out.append(BankWarning("known-times-assumed", f"pack_types.{name}.{key}", text))
+    return out
+
+
+MULTIPLIED = (  # key of a type, key of a pack that multiplies it, what to do if it was measured on the pack of today
+    ("cell_resistance", "resistance_growth", "Of a pack measured today write packs.{0}.resistance_at_posts, or packs.{0}.resistance_growth = 1."),
+    ("capacity", "capacity_left", "If it was measured today, write packs.{0}.capacity_left = 1."),
+    ("cell_capacity", "capacity_left", "If it was measured today, write packs.{0}.capacity_left = 1."),
+)  # fmt: skip
 
 
 def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:

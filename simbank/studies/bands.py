@@ -13,7 +13,7 @@ import pandas as pd
 from simbank.errors import InputError, RunStopped
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, drawn, known_times_assumed, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, PACK_FIGURES, Figures, bank_figures, figures_over_time, pack_figures
 from simbank.studies.band_tables import DRAWS, bands_of
@@ -209,6 +209,7 @@ def bands_by(
     step_s = settings.get("output_step_s")
     times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
+    found.warnings += known_times_assumed(scenario)
     if explain and not stopped:
         stopped = _stopped_while(lambda: _add_explanation(found, scenario, done, seed))
     if stopped:

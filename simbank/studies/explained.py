@@ -85,6 +85,8 @@ FIRST = Table.of(
         ("accuracy", "", "limits within which meter and method stay"),
         ("source", "", "source of the accuracy"),
         ("words", "", "what it narrows, in words"),
+        ("numbers", "", "how many numbers are read"),
+        ("lines", "", "how it goes into the scenario file, … for what is read; with semicolons"),
     ],
 )  # fmt: skip
 SECOND = Table.of(
@@ -99,6 +101,9 @@ SECOND = Table.of(
         ("gain", "", "part of the width that both take away"),
         ("told", "", "whether the second adds more than chance"),
         ("words", "", "what both narrow, in words"),
+        ("how", "", "what to do for the second"),
+        ("accuracy", "", "limits within which meter and method of the second stay"),
+        ("lines", "", "how the second goes into the scenario file, as above"),
     ],
 )  # fmt: skip
 TABLES = (DRIVERS, GROUPS, SHARES, FIRST, SECOND)
@@ -129,6 +134,7 @@ class Explained:
             "drivers": [{key: row[key] for key in ("key", "figure", "share", "low", "high", "sign")} | {"words": self.called.get(row["key"], "")}
                         for row in rows],
             "drivers_r2": {figure: float(share) for figure, share in shares.items()},
+            "drivers_ranked": {} if self.drivers is None else {figure: bool(yes) for figure, yes in self.drivers.explained["ranked"].items()},
             "measure_first": [] if self.measure_first is None else self.measure_first.records,
         }  # fmt: skip
 
@@ -146,8 +152,8 @@ class Explained:
         if self.measure_first is not None:
             first = self.measure_first.table
             out |= {
-                "measure_first.csv": first.assign(informs=[", ".join(keys) for keys in first["informs"]]),
-                "measure_second.csv": self.measure_first.seconds,
+                "measure_first.csv": _in_text(first).assign(informs=[", ".join(keys) for keys in first["informs"]]),
+                "measure_second.csv": _in_text(self.measure_first.seconds),
             }
         return out
 
@@ -160,8 +166,17 @@ class Explained:
         if "measure_first" in tables:
             table = tables["measure_first"]
             informs = [tuple(keys.split(", ")) if isinstance(keys, str) and keys else () for keys in table["informs"]]
-            first = MeasureFirst(table.assign(informs=informs), tables["measure_second"], draws)
+            first = MeasureFirst(_from_text(table).assign(informs=informs), _from_text(tables["measure_second"]), draws)
         return cls(found, first, called)
+
+
+def _in_text(table):
+    """Lines for the file as one text."""
+    return table.assign(lines=["; ".join(lines) for lines in table["lines"]])
+
+
+def _from_text(table):
+    return table.assign(lines=[tuple(text.split("; ")) if isinstance(text, str) and text else () for text in table["lines"]])
 
 
 def explained(

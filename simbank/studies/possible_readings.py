@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 from simbank.bank import Bank
 from simbank.bank.graph import Branch
 from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
+from simbank.distributions import COVERAGE_FACTOR
 from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
 from simbank.simulation import arrays as ar
@@ -32,7 +33,8 @@ ZERO_C_K = 273.15
 EFFORT = {
     what: k
     for k, what in enumerate(
-        ("temperature", "milliohms", "resistance", "current", "resting voltage", "slow resistance", "hysteresis gap after a short discharge",
+        ("temperature", "milliohms", "resistance", "current", "resting voltage", "voltage recovery after a load",
+         "hysteresis gap after a short discharge",
          "hysteresis gap", "capacity")
     )
 }  # fmt: skip
@@ -60,6 +62,9 @@ class Reading:
         What it would show without error in every draw.
     error : ndarray, shape (draws, numbers)
         Standard uncertainty (k = 1): the limits of ``accuracy`` over √3.
+    lines : tuple of str
+        How what was read goes into the scenario file, a line for each number that has a key, … for the number; after ± the expanded
+        uncertainty, twice the standard one.
     """
 
     what: str
@@ -70,6 +75,7 @@ class Reading:
     unit: str
     values: np.ndarray
     error: np.ndarray
+    lines: tuple[str, ...] = ()
 
 
 def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None = None, currents: bool = True) -> list[Reading]:
@@ -148,15 +154,39 @@ def _milliohms(banks):
         value = ohm[branch.name] * 1e3
         if not np.isfinite(value).all():
             continue
+        error = (0.02 * value + 0.01)[:, None] * RECTANGULAR
         found.append(
             Reading(
                 "milliohms", f"across {_name(branch)}",
                 "the bank built and idle, four wires from a milliohm meter, clips on the posts beyond both lugs, so that both joints are in it; or "
                 "millivolts between the posts at a steady known current, divided by the amperes",
-                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], (0.02 * value + 0.01)[:, None] * RECTANGULAR,
+                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], error, _added_line(branch, error),
             )
         )  # fmt: skip
     return [*found, *_together(found, "milliohms", "across every conductor, one after the other")]
+
+
+def _expanded(error):
+    """Twice the standard uncertainty in the middle of the draws, as text to two digits."""
+    return f"{COVERAGE_FACTOR * float(np.median(error)):.2g}"
+
+
+def _added_line(branch, error):
+    """What a reading across a conductor adds to what the file states of it; nothing of what is no conductor."""
+    if branch.conductor is None:
+        return ()
+    stated = branch.conductor.resistance_ohm * 1e3
+    return (f'wiring.added.{branch.name} = "… ± {_expanded(error)} milliohm" (… is the reading less {stated:.4g} milliohm)',)
+
+
+def _pack_lines(what, pack, error, as_new_ah):
+    """How a reading of a pack goes into its table."""
+    if what == "resistance":
+        return (f'packs.{pack}.resistance_at_posts = "… ± {_expanded(error)} milliohm"',)
+    if what == "capacity":
+        within = _expanded(error / as_new_ah)
+        return (f"packs.{pack}.capacity_left = {{ value = …, within = {within} }} (… is the reading over {as_new_ah:.4g} Ah)",)
+    return ()
 
 
 def _together(found, what, where):
@@ -165,7 +195,8 @@ def _together(found, what, where):
     if len(found) < 2:
         return []
     values, error = (np.column_stack([getattr(r, name) for r in found]) for name in ("values", "error"))
-    return [replace(found[0], what=what, where=where, values=values, error=error)]
+    lines = tuple(line for reading in found for line in reading.lines)
+    return [replace(found[0], what=what, where=where, values=values, error=error, lines=lines)]
 
 
 def _shown(banks, port_a):
@@ -178,6 +209,7 @@ def _shown(banks, port_a):
         "ohmic_ohm",
         "relaxation_ohm",
         "capacity_ah",
+        "as_new_ah",
         "pack_a",
     )
     n = len(banks[0].packs)
@@ -199,6 +231,7 @@ def _shown(banks, port_a):
             out[name][i] = start.solve_operating_point({}).open_v
         out["relaxation_ohm"][i] = [_relaxation_ohm(pack, bank.ambient_k) for pack in bank.packs]
         out["capacity_ah"][i] = [pack.capacity_ah for pack in bank.packs]
+        out["as_new_ah"][i] = [pack.capacity_ah / pack.capacity_left for pack in bank.packs]
     return out
 
 
@@ -222,7 +255,7 @@ def _of_packs(bank, shown, port_a):
             OHM_ACCURACY, "mΩ", ohmic, lambda v: OHM_SHARE * v + 1e3 * OHM_V / np.maximum(load, 1e-3),
         ),
         (
-            "slow resistance", "of pack {}",
+            "voltage recovery after a load", "of pack {}",
             "the pack on its own: a steady current within its limits for an hour; voltage two seconds after it is switched off and an hour "
             "later (it goes on changing all the while); difference over that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
@@ -257,7 +290,17 @@ def _of_packs(bank, shown, port_a):
     for what, where, how, accuracy, unit, value, limit in steps:
         error = limit(value) * RECTANGULAR
         single = [
-            Reading(what, where.format(pack.name), how, accuracy, PRACTICE, unit, value[:, [k]], error[:, [k]])
+            Reading(
+                what,
+                where.format(pack.name),
+                how,
+                accuracy,
+                PRACTICE,
+                unit,
+                value[:, [k]],
+                error[:, [k]],
+                _pack_lines(what, pack.name, error[:, k], np.median(shown["as_new_ah"][:, k])),
+            )
             for k, pack in enumerate(bank.packs)
             if np.isfinite(value[:, k]).all()
         ]
@@ -272,7 +315,7 @@ def _ambient(banks):
     value = np.array([[bank.ambient_k - ZERO_C_K] for bank in banks])
     return Reading(
         "temperature", "of the air between the packs", "thermometer in the shade of the packs, over a day", "± 1 K", PRACTICE, "°C",
-        value, np.full_like(value, RECTANGULAR),
+        value, np.full_like(value, RECTANGULAR), (f'ambient = "… ± {_expanded(RECTANGULAR)} degC"',),
     )  # fmt: skip
 
 
