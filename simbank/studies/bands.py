@@ -13,7 +13,7 @@ import pandas as pd
 from simbank.errors import InputError, RunStopped
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, known_times_assumed, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, doubtful_values, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, PACK_FIGURES, Figures, bank_figures, figures_over_time, pack_figures
 from simbank.studies.band_tables import DRAWS, bands_of
@@ -216,7 +216,7 @@ def bands_by(
     step_s = settings.get("output_step_s")
     times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
-    found.warnings += known_times_assumed(scenario)
+    found.warnings += doubtful_values(scenario)
     if explain and not stopped:
         stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at")))
     if stopped:
@@ -246,8 +246,10 @@ def checked_settings(draws: int, seed: int, integrator: str, tolerance: float | 
         raise InputError("needs two draws or more", key="draws", value=str(draws))
     if draws > MOST_DRAWS:
         raise InputError(f"at most {MOST_DRAWS} draws: all of them are kept in memory", key="draws", value=draws)
-    if not isinstance(seed, int) or seed < 0:
+    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
         raise InputError("must be a whole number, 0 or more", key="seed", value=seed)
+    if tolerance is not None and (isinstance(tolerance, bool) or not isinstance(tolerance, (int, float))):
+        raise InputError("must be a number", key="tolerance", value=tolerance)
     if tolerance is None and integrator == "fast":
         tolerance = BANDS_TOLERANCE
     return {"integrator": integrator, "tolerance": tolerance}
