@@ -15,6 +15,7 @@ from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
 from simbank.distributions import COVERAGE_FACTOR
 from simbank.duty import Command, Duty, Step
 from simbank.errors import SimulationError
+from simbank.scenario.changes import name_in_key
 from simbank.simulation import arrays as ar
 from simbank.simulation import simulate
 from simbank.simulation.operating_point import BankAtStart
@@ -299,7 +300,7 @@ def _of_packs(bank, shown, port_a):
                 unit,
                 value[:, [k]],
                 error[:, [k]],
-                _pack_lines(what, pack.name, error[:, k], np.median(shown["as_new_ah"][:, k])),
+                _pack_lines(what, name_in_key(pack.name), error[:, k], np.median(shown["as_new_ah"][:, k])),
             )
             for k, pack in enumerate(bank.packs)
             if np.isfinite(value[:, k]).all()
