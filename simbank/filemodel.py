@@ -60,7 +60,7 @@ class FileModel(BaseModel):
     def _known_keys(cls, data: Any, read):
         if not isinstance(data, dict):
             return read(data)
-        known = [field.alias or key for key, field in cls.model_fields.items()]
+        known = _keys(cls)
         unknown = [key for key in data if key not in known]
         data, how_known, wrong = _middle_values(data, _takes(cls), cls.ALL_EXACT)
         if wrong:
@@ -80,6 +80,12 @@ class FileModel(BaseModel):
                 InitErrorDetails(**{k: fault[k] for k in ("type", "loc", "input", "ctx") if k in fault}) for fault in others
             ]
         raise ValidationError.from_exception_data(cls.__name__, faults)
+
+
+@functools.cache
+def _keys(model):
+    """Every key of a table, in the order of its fields."""
+    return tuple(field.alias or key for key, field in model.model_fields.items())
 
 
 @functools.cache
@@ -113,6 +119,8 @@ def _middle_values(data, takes, refused):
     plain, known, wrong = data, {}, []
     for key, taken in takes.items():
         given = data.get(key)
+        if given is None or isinstance(given, (int, float)):
+            continue
         entries = {(key,): given}
         if isinstance(given, dict) and taken.by_name:
             entries = {(key, name): value for name, value in given.items()}

@@ -162,7 +162,9 @@ def is_quantity(text):
 
 def is_measured(text: object) -> bool:
     """Whether text says by ± or +/- how well a value is known."""
-    return isinstance(text, str) and any(mark in _readable(text) for mark in ("±", "+/-"))
+    if not isinstance(text, str) or not ("±" in text or "+/" in text):
+        return False
+    return any(mark in _readable(text) for mark in ("±", "+/-"))
 
 
 def parse_measured(text: str) -> tuple[str, float, float, str]:
