@@ -21,7 +21,7 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
-from simbank.scenario.uncertain import known_times_assumed
+from simbank.scenario.uncertain import known_times_assumed, too_wide
 from simbank.studies.logs.unknowns import fit_base
 from simbank.studies.possible_readings import possible_readings
 
@@ -200,6 +200,13 @@ def test_a_plain_run_takes_the_middle_value(key, plain, said):
         ("wiring.link.joint", {"value": "0.1 milliohm", "within": "50 microohm"}, 'must have the unit of "value", milliohm'),
         ("wiring.link.joint", "0.1 ± 0.3 V", "has the wrong dimension"),
         ("pack_types.equal.cell_resistance", "-0.6 ± 0.05 milliohm", "must be at least 0 milliohm"),
+        ("wiring.link.joint", "0.25 ± 0.03", 'has no unit; write "0.25 ± 0.03 milliohm"'),
+        ("wiring.link.joint", "0.25 +- 0.03 milliohm", 'write "0.25 ± 0.03 milliohm" or'),
+        ("wiring.link.joint", {}, 'needs "value"'),
+        ("packs.P.soc", {"within": 0.1}, 'needs "value", such as { value = 0.9, within = 0.05 }'),
+        ("duty.steps.0.charge", "0.2 ± 0.01 C", "how well it is known cannot be said here (rates, entries of lists"),
+        ("packs.P.cell_capacities", ["1 ± 0.1"] * 16, "how well it is known cannot be said here"),
+        ("pack_types.equal.bms", {"draw": "0.5 ± 0.1 W"}, "how well it is known cannot be said here"),
         ("ambient", "250 ± 5 degC", "must be at most 120 degC"),
         ("ambient", {"value": "25 degC", "range": ["-80 degC", "30 degC"]}, "must be at least -60 degC"),
     ],
@@ -394,6 +401,47 @@ def test_a_measured_value_that_an_assumed_age_multiplies_is_told():
     found = sb.bands(chain(given), 3, explain=False)
     assert "known-times-assumed" in {warning.code for warning in found.warnings}
     assert "known-times-assumed" in values_command("--set", "pack_types.equal.cell_resistance=0.6 ± 0.05 milliohm")
+
+
+def test_an_uncertainty_wider_than_its_value_is_told():
+    def told(key, value):
+        return [(w.code, w.where) for w in too_wide(chain({key: value}))]
+
+    joint, soc = "wiring.link.joint", "packs.P.soc"
+    assert told(joint, "0.1 ± 0.5 milliohm") == [("uncertainty-too-wide", joint)]
+    assert told(soc, {"value": 0.5, "within": 3}) == [("uncertainty-too-wide", soc)]
+    assert not told(joint, "0.1 ± 0.09 milliohm")
+    assert not told(joint, {"value": "0.1 milliohm", "range": ["0.02 milliohm", "0.5 milliohm"]})
+    assert not told(soc, {"value": 0.98, "within": 0.05})
+    assert not told("ambient", "0 ± 5 degC")
+    assert "cut off" in values_command("--set", f"{joint}=0.1 ± 0.5 milliohm")
+
+
+@pytest.mark.parametrize(
+    ("call", "key"),
+    [
+        (lambda chain: sb.uncertain_values(chain.source), "scenario"), (lambda chain: sb.drawn(3, {}), "scenario"),
+        (lambda chain: sb.drawn(chain, [1]), "changes"), (lambda chain: sb.bands(chain, "many"), "draws"),
+        (lambda chain: sb.bands(chain, 10, seed=True), "seed"), (lambda chain: sb.bands(chain, 10, tolerance="fine"), "tolerance"),
+    ],
+)  # fmt: skip
+def test_what_a_program_hands_in_wrong_is_one_error(call, key):
+    with pytest.raises(InputError) as caught:
+        call(chain())
+    assert caught.value.key == key
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--bands", "abc"], "--bands: 'abc': takes a whole number of draws"), (["--bands=2.5"], "--bands: '2.5': takes a whole number"),
+        (["--bands", "-5"], "--bands: '-5': takes a whole number"), (["--seed", "3"], "--seed: does nothing without draws"),
+    ],
+)  # fmt: skip
+def test_what_bands_and_seed_take(words, says):
+    told = CliRunner().invoke(cli.app, ["run", str(ROOT / "scenarios" / "classroom_chain.toml"), *words])
+    assert isinstance(told.exception, InputError)
+    assert str(told.exception).startswith(says)
 
 
 @pytest.mark.parametrize(

@@ -33,8 +33,8 @@ def show_bands(found, wide):
         return
     _show_figures(found, wide)
     say(
-        f"What is not known was drawn {found.done} times, all of it anew each time. In 5 % of these draws a figure is below the column 5 %, in "
-        "half of them below the middle, in 5 % above the column 95 %: nine in ten lie between. By the file: with its own values."
+        f"{found.done} draws: in each all that is not known has other values. In nine draws of ten a figure lies between 5 % and 95 %, in half of "
+        "them below the middle. By the file: with its own values (simbank values FILE lists these, and what was drawn)."
     )
     _show_packs(found, wide)
     for k, text in enumerate(found.words):
@@ -79,7 +79,7 @@ def _show_drivers(found, wide):
                     "this method cannot see, and one that is not named may matter more."
                 )
             if len(shown) < len(rows):
-                say(f"{len(rows) - len(shown)} more can be told from nothing: --wide shows all.")
+                say(f"{len(rows) - len(shown)} more values matter: --wide shows them.")
         else:
             for k, text in enumerate(found.drivers.words(figure, names.to_dict(), f"the {called}")):
                 say(text[:1].upper() + text[1:], gap=k == 0)

@@ -103,8 +103,8 @@ def reach(found: Bands, known: Sequence[UncertainValue], figures: Figures, sourc
 
 
 BY_THE_FILE = (
-    "By the file: the run with each value as the file states it; one that it leaves out has the value of simbank's data, as the list of what was "
-    "varied shows."
+    "By the file: one run with the values in that column of the list of what was varied: what the file states; of what it leaves out, nothing for "
+    "joints and wiring within packs, else the usual value of simbank's data. Such a run may lie outside its band."
 )
 
 

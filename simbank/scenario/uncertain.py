@@ -10,6 +10,7 @@ from simbank.bank.assumed import assumed
 from simbank.bank.graph import Branch
 from simbank.cells import Chemistry, library
 from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw
+from simbank.errors import InputError
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
@@ -18,7 +19,7 @@ from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
 from simbank.warning import BankWarning, listed
 
-__all__ = ["UncertainValue", "described", "drawn", "known_times_assumed", "uncertain_values"]
+__all__ = ["UncertainValue", "described", "doubtful_values", "drawn", "known_times_assumed", "too_wide", "uncertain_values"]
 
 GIVEN = "the file"
 
@@ -74,6 +75,7 @@ def uncertain_values(scenario: Scenario, *, every_temperature: bool = False) -> 
     >>> round(found["wiring.added.link P1-P2 +"].draw.number(0.5), 5), found["wiring.added.link P1-P2 +"].words
     (0.0, 'joints of the link P1-P2, positive side')
     """
+    _checked(scenario)
     found = [
         *_given(scenario),
         *_types(scenario),
@@ -109,6 +111,7 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     >>> round(weak.bank.capacity_ah), weak.duty.steps[0].commands == chain.duty.steps[0].commands
     (480, True)
     """
+    _checked(scenario)
     values = checked_keys(values)
     asked = {key: value for key, value in values.items() if _is_asked(key)}
     meant = from_dict(scenario.data, asked, scenario.source) if asked else scenario
@@ -116,6 +119,17 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     packs = tuple(replace(pack, bms=like.bms) for pack, like in zip(made.bank.packs, meant.bank.packs, strict=True))
     made.bank = replace(made.bank, packs=packs, port_equipment=meant.bank.port_equipment)
     return made
+
+
+def _checked(scenario):
+    """An InputError where what should be a scenario is none."""
+    if not isinstance(scenario, Scenario):
+        raise InputError("must be a scenario; sb.load(path) reads one", key="scenario", value=scenario)
+
+
+def doubtful_values(scenario: Scenario) -> list[BankWarning]:
+    """What a person must be told of how well the file says that values are known: :func:`known_times_assumed`, :func:`too_wide`."""
+    return known_times_assumed(scenario) + too_wide(scenario)
 
 
 def known_times_assumed(scenario: Scenario) -> list[BankWarning]:
@@ -148,6 +162,32 @@ def known_times_assumed(scenario: Scenario) -> list[BankWarning]:
                 f"{listed(list(packs))} ({low:.3g} to {high:.3g}{f' for {first}' if several else ''}). {instead.format(first)}"
             )
             out.append(BankWarning("known-times-assumed", f"pack_types.{name}.{key}", text))
+    return out
+
+
+def too_wide(scenario: Scenario) -> list[BankWarning]:
+    """Values of which the file says that they may be off by more than themselves, or by more than their key takes: a slip?
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose file is asked.
+    """
+    out = []
+    for path, draw in _said(scenario.file):
+        below, above = draw.low - draw.least, draw.most - draw.low
+        if draw.kind != "measured" or draw.high <= max(below, 1e-9) or (draw.least < 0 and draw.high <= (below + above) / 2.0):
+            continue
+        if draw.least == 0 and draw.low == 0:  # of what is said to be nothing, by how much it may be more
+            continue
+        if draw.least >= 0 and draw.high <= draw.low:
+            continue
+        key, unit = ".".join(path), f" {draw.unit}" if draw.unit else ""
+        text = (
+            f"{key} is said to be {draw.low:.6g}{unit}, off by up to {draw.high:.6g}{unit} either way: more than it can be. Draws are cut off "
+            "at what the key takes, so that their middle moves. A slip? Of what is hardly known write a range."
+        )
+        out.append(BankWarning("uncertainty-too-wide", key, text))
     return out
 
 
