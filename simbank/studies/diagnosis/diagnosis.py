@@ -101,6 +101,11 @@ class Found:
         """Place of the first instant at which the bank carried a current."""
         return next((k for k, (at, _) in enumerate(self.parts) if at.port_a[at.port]), 0)
 
+    @property
+    def drops(self) -> dict[str, float]:
+        """Drops that were read then, by conductor [V]."""
+        return {r.name: r.value for r in self.parts[self.loaded][1] if r.kind == "drop"}
+
     def joint_drop(self, element: int, extra_ohm: float) -> tuple[float, float, float]:
         """I, I R and I (R + ΔR) of a conductor with ``extra_ohm`` in its joints, at the current that it carries by what was read [A, V, V]."""
         amperes = abs(float(self.carried_a[self.loaded][element]))
@@ -247,8 +252,7 @@ class Diagnosis(StudyResult):
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
         found = self.found
         singles = found.hypotheses[0][0]
-        drops = {r.name: r.value for r in found.parts[found.loaded][1] if r.kind == "drop"}
-        words = suspect_words(self.scenario.bank, found.joint_drop, drops)
+        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops)
         return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
 
     @property
