@@ -33,7 +33,9 @@ def show_bands(found, wide):
     _show_figures(found, wide)
     say(
         f"What is not known was drawn {found.done} times, all of it anew each time. In 5 % of these draws a figure is below the column 5 %, in "
-        "half of them below the middle, in 5 % above the column 95 %: nine in ten lie between. By the file: with its own values."
+        "half of them below the middle, in 5 % above the column 95 %: nine in ten lie between. By the file: with its values "
+        "and, where it says nothing, the middle ones; "
+        "joints and wiring within packs that it leaves out count as zero there."
     )
     _show_packs(found, wide)
     for k, text in enumerate(found.words):

@@ -380,7 +380,7 @@ def _told_may(rows, bands, draws):
             )
         said.append(f"{what} ({code}) in {percent(float(speaks.mean()))}")
     severity, code, speaks = rows[0]
-    text = f"Not by the file's own values, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
+    text = f"Not by the file, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
     return verdict("may-happen", "bank", text, severity, **{f"in_{c.replace('-', '_')}": float(s.mean()) for _, c, s in rows})
 
 

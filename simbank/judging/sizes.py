@@ -61,7 +61,7 @@ def _limits_in_draws(found, best):
     ]
     least = min(kept.values())
     text = (
-        f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps "
+        f"{best['layout']} in {best['gauge']} fits by the file, but over what the bank may be it keeps "
         f"{' and '.join(told)} of the draws. "
         "Copper does not settle this: narrow what is not known first (simbank run FILE --bands says which reading), then size again."
     )

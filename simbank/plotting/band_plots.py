@@ -155,7 +155,7 @@ def plot_figure_bands(table: pd.DataFrame, words: Mapping[str, str]) -> Figure:
     keys = [
         Patch(color=SHADE, label="nine draws of ten (5 to 95 %)"),
         Line2D([], [], color=PALETTE[0], linewidth=2.2, label="the middle draw"),
-        Line2D([], [], color=RED, marker="D", linestyle="none", markersize=6, label="by the file's own values"),
+        Line2D([], [], color=RED, marker="D", linestyle="none", markersize=6, label="by the file"),
     ]
     fig.legend(handles=keys, loc="outside lower center", ncols=3, frameon=False, fontsize=8.5)
     fig.suptitle("How far each figure reaches, each on a scale of its own", fontsize=11, fontweight="bold", x=0.01, ha="left")
@@ -218,7 +218,7 @@ def plot_layout_bands(layouts: Mapping[str, pd.DataFrame], words: Mapping[str, s
         axis.set(xlabel=called)
         axis.grid(visible=False, axis="y")
     axes[0][0].set_yticks([-k for k in range(len(names))], names)
-    _key(fig, "bar: nine draws of ten; stroke: the middle draw; diamond: by the file's own values")
+    _key(fig, "bar: nine draws of ten; stroke: the middle draw; diamond: by the file")
     return fig
 
 

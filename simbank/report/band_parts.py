@@ -28,7 +28,7 @@ IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH,
 
 
 def headlines(found: Bands) -> list[str]:
-    """The main figures by the file's own values, each with its band, in one sentence; none where nothing is uncertain."""
+    """The main figures by the file, each with its band, in one sentence; none where nothing is uncertain."""
     told = [figure_with_band(name, found.table.loc[name]) for name in AT_HEAD if _worth(name, found)]
     return (
         [f"With what is not known of the bank: {'; '.join(told)}. In brackets: nine in ten of what the bank may be."]

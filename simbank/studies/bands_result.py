@@ -36,7 +36,11 @@ _BAND_COLUMNS = [
     ("low", "", "5 % of the draws are below it; inf: never"),
     ("mid", "", "half of the draws are below it"),
     ("high", "", "95 % of the draws are below it"),
-    ("file", "", "what comes of the file's own values"),
+    (
+        "file",
+        "",
+        "what comes of the file: of its values and, where it says nothing, of middle ones; joints and pack wiring left out count as zero",
+    ),
     ("happens", "", "share of the draws in which it has a value; in the others it never happens, which counts as later than all"),
 ]
 
@@ -220,7 +224,7 @@ class Bands(StudyResult):
         unit = f" {unit.rstrip(']')}" if unit else ""
         never = "" if row["happens"] == 1 else f"; in {100 * (1 - row['happens']):.0f} % of the draws never"
         what = f"{what[:1].upper()}{what[1:]}"
-        return f"{what}: {low} to {high}{unit} in nine draws of ten, {mid} in the middle, {file} by the file's own values{never}."
+        return f"{what}: {low} to {high}{unit} in nine draws of ten, {mid} in the middle, {file} by the file{never}."
 
     def _told_names(self, figure):
         shares = self.names.loc[figure]["share"].sort_values(ascending=False)
