@@ -485,7 +485,7 @@ def _may_not_break(found, row, more, share, measure):
     need = high if high > row["limit"] else most
     return (
         f"{row['where']} breaks {row['limit'] / 1e3:g} kA: enough for {row['value'] / 1e3:.2f} kA by the file, too little in {share} "
-        f"({high / 1e3:.2f} kA at 95 %, up to {most / 1e3:.2f} kA){more}. It may then weld, arc on or burst. Fit one that breaks {_up(need)}{measure}."
+        f"({high / 1e3:.2f} kA at 95 %, up to {most / 1e3:.2f} kA){more}. It may weld, arc on or burst. Fit one that breaks {_up(need)}{measure}."
     )
 
 
