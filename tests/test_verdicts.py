@@ -451,11 +451,14 @@ def test_what_passes_only_with_joints_and_wiring_left_out_at_zero(tmp_path):
         .invoke(app, ["protect", str(file), "--within", f"{wanted_s} s", "--wide", "--report", str(page)], catch_exceptions=False)
         .stdout
     )
-    for text in (printed, re.sub("<[^>]*>", "", page.read_text())):
-        plain = " ".join(text.split())
-        assert "not given: currents, loads and drops of the tables count them as zero" in plain
-        assert "which the file leaves out, at the upper end of what is seen in practice" in plain
-        assert "fault-may-not-clear" in plain
+    printed, told_by_page = (" ".join(text.split()) for text in (printed, re.sub("<[^>]*>", "", page.read_text())))
+    for text in (printed, told_by_page):
+        assert "not given: currents, loads and drops of the tables count them as zero" in text
+    assert "which the file leaves out, at the upper end of what is seen in practice" in printed
+    assert "fault-may-not-clear" in printed
+    assert re.search(
+        r"in [\d.]+ % of 200 draws of what is not known exactly it does not pass", told_by_page
+    )  # a report has bands by itself
 
 
 def test_what_a_device_must_break_is_told_by_the_file_and_by_the_draws():
