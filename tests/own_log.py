@@ -95,15 +95,16 @@ def own_log(bank, chemistry, rng, days=7, step_s=20.0, row_s=60.0):
 
 
 def as_read(true_a, rng, gain=0.01, offset_a=0.1, noise_a=0.15, step_a=0.1):
-    """Currents as meters show them: each with a gain and an offset that last, noise half of which lasts for minutes, in steps."""
+    """(currents as meters show them, error of each gain, offset of each [A]): gain and offset last, noise half for minutes; in steps."""
     many, n = true_a.shape
     slow, state = np.empty_like(true_a), np.zeros(n)
     for k in range(many):
         state = 0.8 * state + 0.6 * rng.standard_normal(n)
         slow[k] = state
     noise = noise_a * (rng.standard_normal(true_a.shape) + slow) / np.sqrt(2.0)
-    shown = true_a * (1.0 + gain * rng.standard_normal(n)) + offset_a * rng.standard_normal(n) + noise
-    return np.round(shown / step_a) * step_a
+    gains = gain * rng.standard_normal(n)
+    offsets = offset_a * rng.standard_normal(n)
+    return np.round((true_a * (1.0 + gains) + offsets + noise) / step_a) * step_a, gains, offsets
 
 
 def frame(names, read_a, row_s, **more):
@@ -131,7 +132,7 @@ def write_example(path):
     true_a, volt = own_log(EXAMPLE, load_chemistry("lfp"), rng, row_s=600.0)
     table = frame(
         EXAMPLE.names,
-        as_read(true_a, rng).round(1),
+        as_read(true_a, rng)[0].round(1),
         600.0,
         bank_voltage_v=(volt + 0.05 + 0.02 * rng.standard_normal(len(volt))).round(2),
     )

@@ -32,6 +32,7 @@ ONCE = [
     ["join", "scenarios/valley_workshop.toml", "--add", "scenarios/additions/valley_fifth_pack.toml"],
     ["atrest", "scenarios/classroom_chain.toml", "scenarios/classroom_chain_at_rest.csv", "--after", "1", "--alike", "--draws", "50"],
     ["sensitivity", "scenarios/classroom_chain.toml", "--vary", "packs.*.soc=uniform 0.5 0.7", "--runs", "4", "--jobs", "1"],
+    ["age", "scenarios/classroom_chain.toml", "--windows", "1"],
     ["cell", "list"], ["cell", "show", "lfp"], ["cell", "show", "lead_agm"], ["device", "list"], ["device", "show", "mccb"],
     ["cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60"], ["schema", "--columns"],
 ]  # fmt: skip

@@ -13,8 +13,8 @@ from simbank.cli.output import Command, say, show_table
 __all__ = ["diagnose"]
 
 _COLUMNS = {
-    "pack": "pack", "read_a": "read [A]", "sound_a": "sound bank [A]", "suspect_a": "first suspect [A]", "off_percent": "off [%]",
-    "off_deviations": "off, deviations",
+    "pack": "pack", "read_a": "read [A]", "by_size_a": "by size [A]", "share_ratio": "share ratio", "sound_a": "sound bank [A]",
+    "sound_share_ratio": "share ratio if sound", "suspect_a": "first suspect [A]", "off_percent": "off [%]", "off_deviations": "off, deviations",
 }  # fmt: skip
 _OTHERS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
 _SUSPECTS = {
@@ -71,9 +71,14 @@ def diagnose(
 def _show_diagnosis(found, wide):
     from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
 
+    for k, text in enumerate(found.answer):
+        say(text, gap=k == 0)
     instants = {"instant": "instant"} if len(found.readings.instants) > 1 else {}
     if len(found.table):
-        show_table(found.title, _short(found.table, ("off_deviations",)), _COLUMNS | instants, wide=wide)
+        packs = _short(found.table, ("off_deviations",))
+        for column in ("share_ratio", "sound_share_ratio"):
+            packs[column] = [f"{ratio:.2f}" if ratio == ratio else None for ratio in packs[column]]
+        show_table(found.title, packs, _COLUMNS | instants, wide=wide)
     if len(found.other_readings):
         show_table("What else was read", _short(found.other_readings, _VALUES, 3), _OTHERS | instants, wide=wide)
     title = "What it may be due to; one row is what these readings do not tell apart"
@@ -85,8 +90,11 @@ def _show_diagnosis(found, wide):
     following = found.next_table
     following = following if wide else following[following["tells_bits"] > LEAST_BITS].head(MOST_NEXT)
     if len(following):
-        show_table("What to measure next", _short(following, ("tells_bits",)), _NEXT, _MORE_OF_NEXT, wide)
-    for k, text in enumerate(found.words):
+        following = _short(following, ("tells_bits",))
+        for column in ("now_percent", "then_percent"):
+            following[column] = [percent(share / 100.0).removesuffix(" %") for share in following[column]]
+        show_table("What to measure next", following, _NEXT, _MORE_OF_NEXT, wide)
+    for k, text in enumerate(found.notes):
         say(text, gap=k == 0)
 
 

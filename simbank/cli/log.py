@@ -72,6 +72,8 @@ def log(
 
 
 def _show_log(found, wide):
+    for text in found.answer:
+        say(text)
     table = found.table.copy()
     for column, shown in (("value", "shown"), ("low", "low_shown"), ("high", "high_shown")):
         table[shown] = [
@@ -80,11 +82,11 @@ def _show_log(found, wide):
         ]
     if not wide:
         table = table[table["key"].str.startswith(BANK) & ~table["key"].str.endswith(".hysteresis")]
-    show_table(f"{found.title} (95 % intervals)", table, _COLUMNS, _MORE, wide)
+    show_table(f"{found.title}, with 95 % intervals", table, _COLUMNS, _MORE, wide)
     shares = found.shares
     last = shares[shares["number"] == shares["number"].max()] if len(shares) and not wide else shares
     show_table("Shares day by day" if wide else "Shares on the last day", last, _SHARES, _MORE_OF_SHARES, wide, keys=2)
     if len(found.drifts):
         show_table("Shares that have changed", found.drifts, _DRIFTS, {}, wide)
-    for k, text in enumerate(found.words):
+    for k, text in enumerate(found.words[len(found.answer) :]):
         say(text, gap=k == 0)

@@ -45,5 +45,5 @@ def log_verdicts(found: FittedLog) -> Iterator[Verdict]:
     own = found.table[found.table["key"].str.startswith(("packs.", "wiring."))]
     if not own["known"].all():
         many = int((~own["known"]).sum())
-        text = f"{many} of {len(own)} values of packs and joints this log cannot tell; the fitted file has them as they were believed."
+        text = f"{many} of {len(own)} values of packs and joints this log cannot tell; the fitted file holds them about as they were believed."
         yield verdict("log-leaves-unknown", "bank", text, many=many)

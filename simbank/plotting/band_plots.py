@@ -269,10 +269,11 @@ def plot_paired(paired: pd.DataFrame, best: Mapping[str, str], words: Mapping[st
 
 
 def _room(axis, values):
-    """Limits of an axis with room beside the outermost of some values."""
+    """Limits of an axis with room beside the outermost of some values, and few numbers along it."""
     known = [value for value in values if math.isfinite(value)]
     wide = max(known, default=1.0) - min(known, default=0.0) or 1.0
     axis.set_xlim(min(known, default=0.0) - 0.06 * wide, max(known, default=1.0) + 0.06 * wide)
+    axis.locator_params(axis="x", nbins=4)  # more numbers would overlap in half the width of a page
 
 
 def _against(paired, figure, best):
@@ -340,10 +341,10 @@ def plot_drivers(
                 textcoords="offset points", va="center", fontsize=8, color="#565c66",
             )  # fmt: skip
         name = words[figure].partition(" [")[0]
-        axis.set_title(f"What explains the {name} ({100.0 * together[figure]:.0f} % of its variance in all)", fontsize=10)
+        axis.set_title(f"What explains the {name} (all values together: {100.0 * together[figure]:.0f} %)", fontsize=10)
         axis.grid(visible=False, axis="y")
         axis.margins(x=0.2)
-    axes[-1, 0].set(xlabel="share of the variance of the figure's ranks [%] (lines: 95 % intervals)", xlim=(0, None))
+    axes[-1, 0].set(xlabel="share of the figure's variance that the value explains [%] (lines: 95 % intervals)", xlim=(0, None))
     _key(fig, "beside each bar: whether the figure grows or falls with the value")
     return fig
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from simbank.plotting.plots import INK, PALETTE, new_figure, styled
 
@@ -13,7 +14,7 @@ ACROSS = 3  # panels in a row
 
 
 @styled
-def plot_log(shares: pd.DataFrame, title: str) -> Figure:
+def plot_log(shares: pd.DataFrame, title: str, since: int | None = None) -> Figure:
     """How far the share of each pack is from the fitted bank's, day by day, with its moving average and control limits; a panel a pack.
 
     Parameters
@@ -22,6 +23,8 @@ def plot_log(shares: pd.DataFrame, title: str) -> Figure:
         Of :func:`simbank.fit_log`: ``number``, ``pack``, ``off_percent``, ``ewma_percent``, ``limit_percent``.
     title : str
         Stands above it.
+    since : int, optional
+        First day of a change.
 
     Returns
     -------
@@ -35,15 +38,21 @@ def plot_log(shares: pd.DataFrame, title: str) -> Figure:
     for axis, pack in zip(panels, packs, strict=False):
         rows = shares[shares["pack"] == pack]
         axis.fill_between(
-            rows["number"], -rows["limit_percent"], rows["limit_percent"], color=PALETTE[4], alpha=0.22, linewidth=0
-        )
-        axis.plot(rows["number"], rows["off_percent"], "o", color=PALETTE[2], markersize=4.5)
-        axis.plot(rows["number"], rows["ewma_percent"], "-", color=PALETTE[1])
+            rows["number"], -rows["limit_percent"], rows["limit_percent"], color=PALETTE[4], alpha=0.22, linewidth=0,
+            label="control limits of the average",
+        )  # fmt: skip
+        axis.plot(rows["number"], rows["off_percent"], "o", color=PALETTE[2], markersize=4.5, label="a day")
+        axis.plot(rows["number"], rows["ewma_percent"], "-", color=PALETTE[1], label="moving average")
+        axis.axhline(0.0, color=INK, linewidth=0.8)
+        if since is not None:
+            axis.axvline(since - 0.5, color=INK, linewidth=1.0, linestyle="--", label="change found")
         axis.set_title(pack)
         axis.set_ylim(-top, top)
-        axis.set_ylabel("share off [%]", color=INK)
+        axis.xaxis.set_major_locator(MaxNLocator(8, integer=True))
+        axis.set_ylabel("share off by [%]", color=INK)
         axis.set_xlabel("day", color=INK)
     for axis in panels[len(packs) :]:
         axis.set_visible(False)
+    fig.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=4, frameon=False)
     fig.suptitle(title, x=0.01, ha="left", fontweight="bold", fontsize=11)
     return fig

@@ -300,7 +300,10 @@ class Bands(StudyResult):
                 self.soc,
             )
         if self.spread is not None and self.spread.to_numpy().any():
-            caption = "Fullest less emptiest pack: nine draws of ten are within the shade."
+            caption = (
+                "Fullest less emptiest pack at each time: nine draws of ten are within the shade. Draws have their largest spread at different "
+                "times, so the table's largest spread may be higher than this peak."
+            )
             add("bands_spread.png", caption, band_plots.plot_spread_band, self.spread)
         if self.drivers is not None:
             about = self.drivers.explained

@@ -24,7 +24,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.rule_figures import near_ampacity
-from simbank.warning import BankWarning, as_records, counted, gathered
+from simbank.warning import BankWarning, as_records, counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -88,8 +88,20 @@ class LayoutBands(StudyResult):
 
     @property
     def warnings(self) -> list[BankWarning]:
-        """What the bands of the layouts warn of."""
-        return gathered([(name, found.warnings) for name, found in self.layouts.items()])
+        """What the bands of the layouts warn of: each code once, in the words of the layout that warns first."""
+        by_code: dict[str, dict[str, BankWarning]] = {}
+        for name, found in self.layouts.items():
+            for warning in found.warnings:
+                by_code.setdefault(warning.code, {})[name] = warning
+        out = []
+        for code, said in by_code.items():
+            first, *others = said
+            text = said[first].text
+            if len(others) + 1 < len(self.layouts) or any(said[name].text != text for name in others):
+                text = f"{first}: {text}" + (f" Likewise in draws of {', '.join(others)}." if others else "")
+            places = dict.fromkeys(place for warning in said.values() for place in warning.where.split(", "))
+            out.append(BankWarning(code, ", ".join(places), text))
+        return out
 
     @property
     def words(self) -> list[str]:

@@ -27,6 +27,7 @@ from simbank.studies.diagnosis.observation import At, Expected
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.shown import STATED_OHM, Shown, shown
 from simbank.studies.diagnosis.suspects import Suspect, alike, bare_name, suspects
+from simbank.studies.diagnosis.watching import LOWER_POINTS, Watched, watched
 from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
 from simbank.warning import BankWarning, as_records, listed
 
@@ -100,6 +101,11 @@ class Found:
         """Place of the first instant at which the bank carried a current."""
         return next((k for k, (at, _) in enumerate(self.parts) if at.port_a[at.port]), 0)
 
+    @property
+    def drops(self) -> dict[str, float]:
+        """Drops that were read then, by conductor [V]."""
+        return {r.name: r.value for r in self.parts[self.loaded][1] if r.kind == "drop"}
+
     def joint_drop(self, element: int, extra_ohm: float) -> tuple[float, float, float]:
         """I, I R and I (R + ΔR) of a conductor with ``extra_ohm`` in its joints, at the current that it carries by what was read [A, V, V]."""
         amperes = abs(float(self.carried_a[self.loaded][element]))
@@ -130,6 +136,8 @@ class Diagnosis(StudyResult):
                 ("suspect_a", "A", "what it would be with the first suspect"),
                 ("off_percent", "%", "read against sound"),
                 ("off_deviations", "", "read less sound over the standard deviation that meter and scatter of a sound bank give"),
+                ("by_size_a", "A", "the bank's current times the pack's part of the capacity"),
+                ("share_ratio", "", "what was read over that"), ("sound_share_ratio", "", "what it would be in a sound bank of this wiring"),
             ],
         ),
         Table.of(
@@ -244,8 +252,7 @@ class Diagnosis(StudyResult):
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
         found = self.found
         singles = found.hypotheses[0][0]
-        drops = {r.name: r.value for r in found.parts[found.loaded][1] if r.kind == "drop"}
-        words = suspect_words(self.scenario.bank, found.joint_drop, drops)
+        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops)
         return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
 
     @property
@@ -373,10 +380,19 @@ class Diagnosis(StudyResult):
     @property
     def table(self) -> pd.DataFrame:
         """A row for every current of a pack that was read."""
-        rows = [
-            (name, r.name, r.value, sound, suspect, (r.value / sound - 1.0) * 100.0 if sound else np.nan, (r.value - sound) / deviation)
-            for name, r, sound, suspect, deviation in self._rows if r.kind == "current"
-        ]  # fmt: skip
+        capacity = {pack.name: pack.capacity_ah for pack in self.scenario.bank.packs}
+        whole = sum(capacity.values())
+        total = {
+            instant.name: carried[: len(capacity)].sum()
+            for instant, carried in zip(self.readings.instants, self.found.carried_a, strict=True)
+        }
+        rows = []
+        for name, r, sound, suspect, deviation in self._rows:
+            if r.kind == "current":
+                off = (r.value / sound - 1.0) * 100.0 if sound else np.nan
+                by_size = total[name] * capacity[r.name] / whole
+                ratios = (r.value / by_size, sound / by_size) if by_size else (np.nan, np.nan)
+                rows.append((name, r.name, r.value, sound, suspect, off, (r.value - sound) / deviation, by_size, *ratios))
         return pd.DataFrame(rows, columns=self.TABLES[0].names)
 
     def _due(self, r, name, sound):
@@ -444,8 +460,33 @@ class Diagnosis(StudyResult):
         open_ = "" if self.is_suspect else " These readings alone do not decide it."
         return f"Probability {percent(sound)} that all is sound.{open_} First suspect, {percent(first.probability)}: {first.where} ({first.kind})."
 
+    @cached_property
+    def watched(self) -> Watched | None:
+        """The pack that is most off, as one to watch from day to day; None where no pack's current was read or none is due."""
+        at, _ = self.found.parts[self.found.loaded]
+        table = self.table[self.table["instant"] == self.readings.instants[self.found.loaded].name]
+        table = table[(table["sound_a"] * at.port_a.sum()) > 0]
+        if not len(table):
+            return None
+        name = table.loc[table["off_percent"].abs().idxmax(), "pack"]
+        place = [pack.name for pack in self.scenario.bank.packs].index(name)
+        return watched(self.found.held, at, place, [each[0] for each in self.found.hypotheses[0][0].faults.each])
+
+    def _watch_words(self):
+        if (one := self.watched) is None or one.by_joint >= 0:
+            return []
+        return [
+            f"To watch {one.pack} from day to day, read it at the same current, as long after that came on, at the same charge. In this wiring "
+            f"it should carry {one.sound_ratio:.2f} times its share by size; a change tells from {2 * self.chosen.meter_share * 100:.2g} % on, "
+            f"twice the meter's error. If it then carries less: a joint on its way is worse ({STATED_OHM * 1e3:g} mΩ at {one.joint} takes "
+            f"{-one.by_joint * 100:.2g} %), its own resistance has grown, or it stands lower in charge ({LOWER_POINTS:g} points take "
+            f"{abs(one.by_charge) * 100:.2g} %). If it carries more, that has happened to another pack. Lost capacity hardly shows in the current, "
+            "but in which pack is full or empty first: simbank log."
+        ]
+
     @property
-    def words(self) -> list[str]:
+    def answer(self) -> list[str]:
+        """What the readings come to and what to do or read next, as sentences; with the caution where something is to be done."""
         said = [self.headline]
         if not self.is_sound and not self.contradictions:
             said += [
@@ -453,15 +494,19 @@ class Diagnosis(StudyResult):
                 for suspect in self.told_suspects[:3]
                 if suspect.probability > LEAST_TOLD
             ]
-        said += [*instant_words(self.chosen), *self._work_words()]
         if self.asked_next and self.asked_next[0].bits > LEAST_BITS:
             first = self.asked_next[0]
             where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
             said.append(
-                f"To measure next: {first.what} ({where}): {first.expect}. It would raise the mean probability of the true "
-                f"cause from {percent(first.now)} to {percent(first.then)}."
+                f"To measure next: {first.what} ({where}): {first.expect}. On the mean it lifts the true cause from "
+                f"{percent(first.now)} to {percent(first.then)}."
             )  # fmt: skip
-        said += self.understood
+        return [*said, CARE] if len(said) > 1 else said
+
+    @property
+    def notes(self) -> list[str]:
+        """How good the instant was, how readings were understood, what was looked at, as sentences."""
+        said = [*instant_words(self.chosen), *self._work_words(), *self._watch_words(), *self.understood]
         if self.found.hidden:
             said.append(f"These readings show nothing of the joints of {listed(self.found.hidden)}.")
         said.append(
@@ -472,7 +517,11 @@ class Diagnosis(StudyResult):
                 else "; two at once were not needed to explain the readings."
             )
         )
-        return [*said, CARE]
+        return said
+
+    @property
+    def words(self) -> list[str]:
+        return [*self.answer, *self.notes]
 
     @property
     def summary(self) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +11,11 @@ from simbank.studies.logs.fitting import Fit
 from simbank.studies.logs.log_model import LogModel
 from simbank.studies.logs.unknowns import Unknown
 
-__all__ = ["Cause", "Change", "change_of", "daily_shares", "forecast_days"]
+__all__ = ["Cause", "Change", "change_of", "charted", "daily_shares", "forecast_days"]
 
 LAMBDA, LIMIT = 0.2, 3.0  # EWMA control chart: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4, from memory
-CLEAR_GAIN = (
-    30.0  # by which a change must lower the misfit (chi-square of one number) to be told of; chosen here: over 5 deviations,
-)
-# since it is the best of some hundred places and days, and no model is exact
+CLEAR_GAIN = 30.0  # by which a change must lower the misfit (chi-square of one number) to be told of; chosen here: over 5
+# deviations, since it is the best of some hundred places and days, and no model is exact
 CLOSE_GAIN = 9.0  # causes whose gain is within that of the best are told with it
 LEAST_PERCENT = 1.0  # of its share, by which a pack must have changed to be told of; chosen here: as clamp meters can tell
 MOST_DAYS = 20  # on which a change is tried
@@ -170,11 +167,24 @@ def daily_shares(model: LogModel, fit: Fit, change: Change | None) -> pd.DataFra
     frame = pd.DataFrame(
         rows, columns=["number", "day", "pack", "share_ratio", "expected_ratio", "off_percent", "deviation_percent"]
     )
-    return _charted(frame)
+    return charted(frame)
 
 
-def _charted(frame):
-    """The table with an exponentially weighted moving average of each pack and its limits."""
+def charted(frame: pd.DataFrame) -> pd.DataFrame:
+    """The table with an exponentially weighted moving average of each pack and its control limits.
+
+    A day's deviation is that of the noise, or what days differ by where that is more.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``pack``, ``off_percent``, ``deviation_percent``; the days of a pack in order.
+
+    Returns
+    -------
+    DataFrame
+        With ``ewma_percent``, ``limit_percent`` and ``outside`` besides.
+    """
     frame = frame.assign(ewma_percent=np.nan, limit_percent=np.nan, outside=False)
     for _, rows in frame.groupby("pack", sort=False):
         x, error = rows["off_percent"].to_numpy(), rows["deviation_percent"].to_numpy()
@@ -229,7 +239,7 @@ def forecast_days(shares: pd.DataFrame, pack: str, since: int, limit_percent: fl
     return away / slope, away / (slope + error), away / (slope - error)
 
 
-def known_causes(change: Change, words: Sequence[str] = ()) -> str:
+def known_causes(change: Change) -> str:
     """What would explain a change, as a sentence."""
     best = change.causes[0]
     told = _cause_words(best)

@@ -31,12 +31,8 @@ __all__ = ["ACCURACY", "VOLTAGE_ACCURACY", "fit_log"]
 
 ACCURACY = "1 % + 0.1 A"  # of the current meter of a BMS; common practice, no source
 VOLTAGE_ACCURACY = "0.5 % + 0.02 V"  # of a pocket multimeter; common practice, no source
-BLOCK_S, FEWEST_BLOCKS, MOST_BLOCKS = (
-    600.0,
-    150,
-    2500,
-)  # rows are compared by the mean of ten minutes; chosen here: shorter ones tell
-# little more, and within a row it is not known when a load came on
+BLOCK_S, FEWEST_BLOCKS, MOST_BLOCKS = 600.0, 150, 2500  # rows are compared by the mean of ten minutes; chosen here: shorter ones
+# tell little more, and within a row it is not known when a load came on
 
 
 def fit_log(
@@ -53,9 +49,10 @@ def fit_log(
 
     The sum of the measured currents drives the bank at its port. What is not known is fitted with what was believed before as prior
     (:func:`simbank.uncertain_values`): capacity left, resistance and starting charge of each pack, its hysteresis state, the joints of
-    each link or lead, what its chemistry leaves open, offset and gain of each meter. The estimate is the most probable value, its
-    interval Laplace's approximation, with a noise estimated from the residuals and counted for as many independent samples as their
-    autocorrelation leaves.
+    each link or lead, what its chemistry leaves open, offset and gain of each meter. The estimate is the most probable value; its
+    interval, of packs and joints, is by profile likelihood (Wilks), else by Laplace's approximation, with a noise that is estimated from
+    the residuals and counted for as many independent samples as their autocorrelation leaves, one an hour at most. The mean of logged
+    temperatures is the ambient; displayed states of charge are a hint of the start only.
 
     Parameters
     ----------
@@ -102,7 +99,7 @@ def fit_log(
 
 def _model(scenario: Scenario, table: LogTable, port: str, meter: Accuracy, volts: Accuracy) -> LogModel:
     """The bank, the log and everything that is not known of either."""
-    base = fit_base(scenario)
+    base = fit_base(scenario, table.celsius)
     first = None if table.shown is None else _first_shown(table.shown)
     place = list(scenario.bank.graph.ports).index(port)
     unknowns = unknowns_of(base, first, meter.share, meter.floor, place)

@@ -21,9 +21,10 @@ from simbank.scenario.changes import changed
 from simbank.scenario.scenario import from_dict
 from simbank.studies.logs.drifting import Change, drifting_packs, forecast_days, known_causes
 from simbank.studies.logs.fitting import Fit
+from simbank.studies.logs.intervals import END
 from simbank.studies.logs.log_model import LogModel
 from simbank.studies.logs.log_table import LogTable
-from simbank.warning import BankWarning, as_records, counted, listed
+from simbank.warning import BankWarning, as_records, listed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 __all__ = ["KNOWN", "MATTERS_PERCENT", "FittedLog"]
 
 KNOWN = 0.8  # of the width before: an estimate that the log has not narrowed to this is called unknown; chosen here
-ENDS = 1.96  # standard deviations of a 95 % interval
 SURPRISING = 3.0  # standard deviations from what the file believed, from where on it is told
 NOT_NOISE = 2.0  # times the scatter from row to row, from where on residuals are said not to be noise; chosen here
 NOT_NOISE_SHARE = 0.02  # of the current, below which they do not matter; chosen here: as a clamp meter is good for
@@ -64,7 +64,7 @@ class FittedLog(StudyResult):
                 ("value", "", "most probable value"), ("low", "", "lower end of its 95 % interval"), ("high", "", "upper end of it"),
                 ("known", "", "whether the log narrowed it to less than 80 % of its width before, and is explained; if not, all as before"),
                 ("before_low", "", "lower end of the 95 % interval before the log"), ("before_high", "", "upper end of that"),
-                ("width_ratio", "", "width after the log over that before it"),
+                ("width_ratio", "", "width after the log over that before it; 1 of hysteresis states, and of resistances where one has changed"),
             ],
         ),
         Table.of(
@@ -110,17 +110,20 @@ class FittedLog(StudyResult):
     @cached_property
     def table(self) -> pd.DataFrame:
         """A row for every value that was fitted."""
-        rows, explained = (
-            [],
-            bool(self.residuals["is_noise"].all()),
-        )  # of a log that the model does not show nothing is called known
-        for unknown, score, width in zip(self.model.unknowns, self.fit.scores, self.fit.width, strict=True):
-            known = bool(width < KNOWN) and explained
-            ends = (unknown.number(score - ENDS * width), unknown.number(score + ENDS * width))
-            before = unknown.number(-ENDS), unknown.number(ENDS)
-            value, ends = (unknown.number(score), ends) if known else (unknown.number(0.0), before)
-            rows.append((unknown.key, unknown.words, unknown.unit, value, *ends, known, *before, float(width)))
+        rows = []
+        explained = bool(self.residuals["is_noise"].all())  # of a log that the model does not show nothing is called known
+        for unknown, score, ends, width in zip(self.model.unknowns, self.fit.scores, self.fit.ends, self.fit.width, strict=True):
+            width = float(width) if self._can_be_known(unknown) else 1.0
+            known = explained and width < KNOWN
+            before = unknown.number(-END), unknown.number(END)
+            value, low, high = (unknown.number(score), *map(unknown.number, ends)) if known else (unknown.number(0.0), *before)
+            rows.append((unknown.key, unknown.words, unknown.unit, value, low, high, known, *before, width))
         return pd.DataFrame(rows, columns=self.TABLES[0].names)
+
+    def _can_be_known(self, unknown):
+        """Whether it is more than a help: not a hysteresis state at the start, nor a resistance where one has changed within the log."""
+        is_ohmic = unknown.group == "joints" or unknown.key.endswith((".resistance_growth", "cell_resistance", "internal_wiring"))
+        return not unknown.key.endswith(".hysteresis") and not (is_ohmic and self.change is not None)
 
     @cached_property
     def drifts(self) -> pd.DataFrame:
@@ -179,43 +182,62 @@ class FittedLog(StudyResult):
         return self.table[np.array(far) & self.table["known"].to_numpy()]
 
     @property
-    def words(self) -> list[str]:
-        """The log in sentences."""
-        table = self.table
-        own = table[table["key"].str.startswith(("packs.", "wiring."))]
-        known, unknown = own[own["known"]], own[~own["known"]]
-        said = [f"The log tells {counted(len(known), 'value')} of packs and joints; {len(unknown)} of them it cannot tell."]
-        if len(unknown):
-            said.append(f"Unknown, as before the log: {listed(list(unknown['words']), 6)}.")
+    def answer(self) -> list[str]:
+        """What the log says, in sentences: capacities, shares that have changed, what contradicts the file, what it cannot tell."""
+        bad = self.residuals[~self.residuals["is_noise"]]
+        if len(bad):
+            said = [
+                f"The {row.what} differs from the fitted bank by more than noise: {row.noise:.2g} {row.unit} on the whole, "
+                f"{row.worst:.2g} {row.unit} on {row.worst_day}. The model misses something there, so no value is called known."
+                for row in bad.itertuples()
+            ]
+        else:
+            said = [self._capacities()]
+        said.append(self._drift_words())
+        own = self.table[self.table["key"].str.startswith(("packs.", "wiring."))]
         for row in self.surprises.itertuples():
             if row.key in set(own["key"]):
                 said.append(
                     f"Not as the file believed: {row.words} is {_three(row.value)} {row.unit}".rstrip()
                     + f" ({_three(row.low)} to {_three(row.high)}), where {_three(row.before_low)} to {_three(row.before_high)} was believed."
                 )  # fmt: skip
-        bad = self.residuals[~self.residuals["is_noise"]]
-        for row in bad.itertuples():
-            said.append(
-                f"The {row.what} is off by more than noise: {row.noise:.2g} {row.unit} on the whole, {row.worst:.2g} {row.unit} on "
-                f"{row.worst_day}. The model misses something there, so no value is called known."
-            )  # fmt: skip
-        if not len(bad):
-            said.append("What is left between the log and the fitted bank looks like noise.")
-        if len(self.drifts):
-            first = self.drifts.iloc[0]
-            moved = listed([f"{row.pack} {row.change_percent:+.1f} %" for row in self.drifts.itertuples()], 6)
-            said.append(
-                f"Shares have changed since {first['since']}: {moved}. It would be explained by {first['explains']}. The share of "
-                f"{first['pack']}: {first['matters']}."
-            )
-        else:
-            said.append("No share has changed within the log beyond what noise and the fitted bank explain.")
-        said += self.log.understood
-        said.append(
-            "Not looked at: packs that a BMS or a fuse took off in between, heating, cells within a pack. Intervals hold as far as the model of the "
-            "bank does."
-        )
+        unknown = own[~own["known"] & ~own["key"].str.endswith(".hysteresis")]
+        if len(unknown):
+            said.append(f"The log cannot tell these, which stay as they were believed: {listed(list(unknown['words']), 6)}.")
         return said
+
+    def _capacities(self):
+        """What each pack holds, as far as the log tells."""
+        rows, told = self.table.set_index("key"), []
+        for pack in self.model.base.bank.packs:
+            row = rows.loc[f"packs.{pack.name}.capacity_left"]
+            if row["known"]:
+                now, low, high = (row[key] * pack.rated_capacity_ah for key in ("value", "low", "high"))
+                told.append(f"{pack.name} {now:.0f} Ah ({low:.0f} to {high:.0f})")
+        if not told:
+            return "The log does not tell what any pack still holds."
+        return f"Capacity now, with 95 % intervals: {listed(told, len(told))}."
+
+    def _drift_words(self):
+        """Which shares have changed, since when, and why."""
+        if not len(self.drifts):
+            return "No share has changed within the log beyond what noise and the fitted bank explain."
+        first = self.drifts.iloc[0]
+        moved = listed([f"{row.pack} {row.change_percent:+.1f} %" for row in self.drifts.itertuples()], 6)
+        return (
+            f"Shares have changed since {first['since']}: {moved}. It would be explained by {first['explains']}. The share of "
+            f"{first['pack']}: {first['matters']}."
+        )
+
+    @property
+    def words(self) -> list[str]:
+        """The answer, how the log was understood, and what was not looked at."""
+        return [
+            *self.answer,
+            *self.log.understood,
+            "Not looked at: packs that a BMS or a fuse took off in between, heating, cells within a pack. Intervals hold as far as the model "
+            "of the bank does: two relaxation pairs, one-state hysteresis, resistances that stay as they are.",
+        ]
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -234,10 +256,10 @@ class FittedLog(StudyResult):
     def _fitted_data(self):
         data = self.model.base.data
         changes: dict[str, Any] = {}
-        for unknown, score, width in zip(self.model.unknowns, self.fit.scores, self.fit.width, strict=True):
+        for unknown, score, ends in zip(self.model.unknowns, self.fit.scores, self.fit.ends, strict=True):
             if unknown.group in ("offset", "gain", "gap"):
                 continue
-            low, high = unknown.number(score - ENDS * width), unknown.number(score + ENDS * width)
+            low, high = map(unknown.number, ends)
             changes |= unknown.given(unknown.number(score), 0.5 * (high - low))
         return changed(data, changes)
 
@@ -264,14 +286,14 @@ class FittedLog(StudyResult):
         """Shares day by day with control limits, and what is left between log and fitted bank."""
         from simbank.plotting.log_plots import plot_log
 
-        return plot_log(self.shares, self.title)
+        return plot_log(self.shares, self.title, None if self.change is None else self.change.day)
 
     def pictures(self) -> list[Picture]:
         if not len(self.shares):
             return []
         caption = (
-            "How far each pack's share of a day's charge is from what the fitted bank would show: dots by day, line as moving average, shaded its "
-            "control limits."
+            "How far each pack's share of a day's charge is from what the fitted bank would show: dots by day, the line their moving average, "
+            "shaded its control limits (3 σ); a dashed line where a change was found."
         )
         return [Picture("log.png", self.plot(), self.title, caption)]
 

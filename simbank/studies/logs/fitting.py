@@ -1,4 +1,4 @@
-"""The fit of a log: the most probable values by least squares, how wide they are by Laplace's approximation, and the noise."""
+"""The fit of a log: the most probable values by least squares, their intervals by profile likelihood, and the noise."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
+from simbank.studies.logs.intervals import END, misfit, profile_ends
 from simbank.studies.logs.log_model import LogModel, Shown
 from simbank.studies.logs.unknowns import MOST_SCORE
 
@@ -17,18 +18,15 @@ WARM_UP_S = 3600.0  # rows at the start that are not compared: relaxation from b
 DIFFERENCE = 0.05  # in scores, of differences for the Jacobian
 FIRST_SHARE, FIRST_A, FIRST_V = 0.02, 0.05, 0.05  # noise before anything is known of it
 LEVELS = np.linspace(0.08, 0.92, 8)  # mean charges of the bank at the start from which a fit is tried
-EVALUATIONS, FINE_EVALUATIONS = 9, 4  # of a fit driven by blocks, and by rows
-MOST_STARTS, WELL_FITTED = (
-    5,
-    1.5,
-)  # fits from so many charges; one that leaves no more than so many times the first noise is taken
+EVALUATIONS = 6  # of a fit driven by blocks
+MOST_STARTS = 5  # charges from which a fit is tried
+WELL_FITTED = 1.5  # a fit that leaves no more than so many times the first noise is taken
+NOISES = 2  # how often the noise is estimated anew
+MOST_STEPS = 12  # of Gauss and Newton
+FAR = 0.3  # after steps that come to more than this in a score derivatives are taken anew
+SMALL_FALL = 0.05  # the last step is one that lowers the misfit (chi-square) by less
 FINE_TOLERANCE = 1e-7  # of the runs of the last Jacobian
-WARY_SHARE, WARY_S = 0.03, 3600.0  # of what drops tell: the model's own error, and for how long it lasts; chosen here, so that of
-# weeks drawn at random the intervals hold
-COUNTED = ("capacity", "offset", "gain", "gap")  # groups that are told by charge
-WIDER = (
-    1.5  # times Laplace's width, of what charge tells: of 8 invented weeks it held 27 of 32 capacities, and so much wider some 31
-)
+LASTS_S = 3600.0  # for which residuals count as lasting at least: no model is exact from one block to the next; chosen here
 SOKAL = 5.0  # the sum of autocorrelations ends where its lag is so many times what it has come to; Sokal 1997, from memory
 
 
@@ -76,16 +74,16 @@ class Observed:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A fitted log; p unknowns, m rows, c columns.
+    """A fitted log; p unknowns, m blocks, c columns.
 
     Attributes
     ----------
     scores : ndarray, shape (p,)
-    covariance, wary : ndarray, shape (p, p)
-        Of the scores, whose prior is the unit matrix; the wary one with residuals that are 3 % of the current at
-        least. In both residuals count as lasting an hour at least.
-    is_counted : ndarray of bool, shape (p,)
-        Which scores are told by charge that is counted, not by voltage drops.
+        The most probable ones.
+    ends : ndarray, shape (p, 2)
+        Of their 95 % intervals.
+    covariance : ndarray, shape (p, p)
+        Of the scores by Laplace's approximation; their prior is the unit matrix.
     jacobian : ndarray, shape (m, c, p)
         Of the residuals by the scores.
     residual : ndarray, shape (m, c)
@@ -96,12 +94,12 @@ class Fit:
         For how many blocks a residual counts as staying what it is, an hour at least.
     observed : Observed
     runs : int
+        Of the bank, by blocks and by rows.
     """
 
     scores: np.ndarray
+    ends: np.ndarray
     covariance: np.ndarray
-    wary: np.ndarray
-    is_counted: np.ndarray
     jacobian: np.ndarray
     residual: np.ndarray
     shown: Shown
@@ -112,14 +110,8 @@ class Fit:
 
     @property
     def width(self) -> np.ndarray:
-        """Standard deviation of each score after the log over that before it, shape (p,).
-
-        Capacity, charge and meters by the covariance; resistances, joints, relaxation and hysteresis by the wary one: they hang together
-        along curves that a normal distribution does not follow, and show in the hour after a change, where a model of two relaxation
-        pairs is least exact.
-        """
-        counted = np.minimum(WIDER * np.sqrt(np.diag(self.covariance)), 1.0)
-        return np.where(self.is_counted, counted, np.sqrt(np.diag(self.wary)))
+        """Width of each interval over that before the log, shape (p,)."""
+        return (self.ends[:, 1] - self.ends[:, 0]) / (2.0 * END)
 
     @property
     def weight(self) -> np.ndarray:
@@ -128,9 +120,11 @@ class Fit:
 
 
 def fit(model: LogModel, progress: Callable[[float], None] | None = None) -> Fit:
-    """The most probable values of the unknowns of a log.
+    """The most probable values of the unknowns of a log, and their intervals.
 
-    The residuals count with a noise that is estimated from them, and for as many independent samples as their autocorrelation leaves.
+    From several charges, least squares on the bank driven by blocks; from the best of them, Gauss and Newton's steps with residuals of
+    the bank driven by the log's own rows, until they lower the misfit no more, with derivatives of the bank driven by blocks. Residuals
+    count with a noise that is estimated from them, and for as many independent samples as their autocorrelation leaves.
 
     Parameters
     ----------
@@ -140,50 +134,42 @@ def fit(model: LogModel, progress: Callable[[float], None] | None = None) -> Fit
         Called with the fraction done.
     """
     observed = Observed.of(model)
-    asked = _Asked(model, observed, progress)
+    coarse = _Asked(model, observed, progress)
     noise = _first_noise(observed)
-    lasts = np.ones_like(noise)
     model.drive_by_rows(blocks=True)
-    scores = _best_of_starts(asked, observed, 1.0 / noise)
-    noise, lasts = _noise(asked.residual(scores), observed)
-    model.drive_by_rows()
-    asked.forget()
-    scores = _down(asked, scores, 1.0 / (noise * np.sqrt(lasts)), FINE_EVALUATIONS)
-    residual = asked.residual(scores)
-    noise, lasts = _noise(residual, observed)
+    scores = _best_of_starts(coarse, observed, 1.0 / noise)
+    fine = _Fine(model, observed)
+    for _ in range(NOISES):
+        noise, lasts = _noise(fine.residual(scores), observed)
+        lasts = np.maximum(lasts, LASTS_S / model.log.step_s)
+        weight = 1.0 / (noise * np.sqrt(lasts))
+        scores = _steps(coarse, fine, scores, weight)
     model.tolerance = FINE_TOLERANCE
-    asked.forget()
-    weight = 1.0 / (noise * np.sqrt(lasts))
+    model.drive_by_rows(blocks=True)
+    coarse.forget()
     matrix = jacobian(model, observed, scores)
-    asked.runs += 2 * len(scores)
-    scaled = (matrix * weight[None, :, None]).reshape(-1, matrix.shape[2])
-    lasts = np.maximum(lasts, WARY_S / model.log.step_s)  # the model is not exact from one block to the next
+    scaled = (matrix * weight[None, :, None]).reshape(-1, len(scores))
     covariance = np.linalg.inv(scaled.T @ scaled + np.eye(len(scores)))
-    scores = _one_more_step(asked, scores, scaled, covariance, weight)
-    residual = asked.residual(scores)
-    scaled = (matrix / (noise * np.sqrt(lasts))[None, :, None]).reshape(-1, matrix.shape[2])
-    covariance = np.linalg.inv(scaled.T @ scaled + np.eye(len(scores)))
-    scaled = (matrix * _wary_weight(model, observed, noise, lasts)[None, :, None]).reshape(-1, matrix.shape[2])
-    wary = np.linalg.inv(scaled.T @ scaled + np.eye(len(scores)))
-    counted = [
-        unknown.group in COUNTED or (unknown.key.startswith("packs.") and unknown.key.endswith(".soc"))
-        for unknown in model.unknowns
-    ]
-    return Fit(
-        scores, covariance, wary, np.array(counted), matrix, residual, model.shown(scores), noise, lasts, observed, asked.runs
-    )
+    scores = _steps(coarse, fine, scores, weight, scaled)
+    residual = fine.residual(scores)
+    is_own = np.array([unknown.key.startswith(("packs.", "wiring.")) for unknown in model.unknowns])
+    away = residual - coarse.residual(scores)
+    ends = profile_ends(lambda place: coarse.residual(place) + away, scores, weight, scaled, covariance, is_own)
+    shown = fine.shown(scores)
+    runs = coarse.runs + fine.runs + 2 * len(scores)
+    return Fit(scores, ends, covariance, matrix, residual, shown, noise, lasts, observed, runs)
 
 
 class _Asked:
-    """Residuals and their Jacobian, each computed once for the scores last asked for."""
+    """Residuals of the bank driven by blocks and their Jacobian, each computed once for the scores last asked for."""
 
     def __init__(self, model, observed, progress):
         self.model, self.observed, self.progress = model, observed, progress
         self.runs = 0
         self.forget()
 
-    def forget(self, keep=False):
-        """Compute anew: the model is driven otherwise."""
+    def forget(self):
+        """Compute anew: the model has changed."""
         self._at, self._residual, self._jac_at, self._jacobian = None, None, None, None
 
     def residual(self, scores):
@@ -201,7 +187,7 @@ class _Asked:
             self._jac_at = scores.copy()
             self.runs += len(scores)
             if self.progress:
-                self.progress(min(0.95, self.runs / (len(scores) * 12)))
+                self.progress(min(0.95, self.runs / (len(scores) * 20)))
         return self._jacobian
 
     def weighted(self, scores, weight):
@@ -212,22 +198,46 @@ class _Asked:
         return np.vstack([(matrix * weight[None, :, None]).reshape(-1, len(scores)), np.eye(len(scores))])
 
 
-def _wary_weight(model, observed, noise, lasts):
-    """What a residual counts with where the model itself is in doubt, shape (c,)."""
-    size = np.sqrt((observed.value**2).sum(axis=0) / np.maximum(observed.use.sum(axis=0), 1))
-    is_current = np.array([name.startswith("current") for name in observed.names])
-    least = np.where(is_current, WARY_SHARE * size, 0.0)
-    return 1.0 / (np.maximum(noise, least) * np.sqrt(np.maximum(lasts, WARY_S / model.log.step_s)))
+class _Fine:
+    """What the bank shows driven by the log's own rows."""
+
+    def __init__(self, model, observed):
+        self.model, self.observed, self.runs = model, observed, 0
+
+    def shown(self, scores):
+        self.model.drive_by_rows()
+        self.runs += 1
+        shown = self.model.shown(scores)
+        self.model.drive_by_rows(blocks=True)
+        return shown
+
+    def residual(self, scores):
+        """Residuals at scores, shape (m, c)."""
+        return self.observed.residual(self.shown(scores))
 
 
-def _one_more_step(asked, scores, scaled, covariance, weight):
-    """Scores after a step of Gauss and Newton with an exact Jacobian, as far as it lowers the misfit."""
-    here = asked.weighted(scores, weight)
-    step = -covariance @ (scaled.T @ here[: -len(scores)] + scores)
-    for share in (1.0, 0.5, 0.25):
-        moved = np.clip(scores + share * step, -MOST_SCORE, MOST_SCORE)
-        if (asked.weighted(moved, weight) ** 2).sum() < (here**2).sum():
-            return moved
+def _steps(coarse, fine, scores, weight, scaled=None):
+    """Scores after steps of Gauss and Newton, until the misfit of the bank driven by rows falls no more.
+
+    Derivatives are those given, else of the bank driven by blocks, taken anew where a step was long.
+    """
+    residual = fine.residual(scores)
+    cost = misfit(residual, scores, weight)
+    matrix, of = scaled, scores
+    for _ in range(MOST_STEPS):
+        if scaled is None and (matrix is None or np.abs(scores - of).max() > FAR):
+            matrix, of = (coarse.jacobian(scores) * weight[None, :, None]).reshape(-1, len(scores)), scores
+        curvature = matrix.T @ matrix + np.eye(len(scores))
+        step = -np.linalg.solve(curvature, matrix.T @ (residual * weight).ravel() + scores)
+        for share in (1.0, 0.5, 0.25, 0.1):
+            moved = np.clip(scores + share * step, -MOST_SCORE, MOST_SCORE)
+            there = fine.residual(moved)
+            fell = cost - misfit(there, moved, weight)
+            if fell > 0.0:
+                scores, residual, cost = moved, there, cost - fell
+                break
+        if fell < SMALL_FALL:
+            break
     return scores
 
 

@@ -29,9 +29,17 @@ FILLED_S = 900.0  # gaps no longer than this, or than two rows, are bridged in a
 MOST_GAPS = 12  # longer ones: the current of each is one more unknown
 MOST_LAG_ROWS = 15
 CLEAR = 0.3  # correlation from which a sign or a clock is said to be known; chosen here
+COLDEST_C, HOTTEST_C = -30.0, 60.0  # of packs in a log; beyond it is another unit
 TOO_MUCH_C = 5.0  # a log of more current than so many C, or of less voltage a cell, is in another unit
 MOST_RATED = 1.5  # a displayed state of charge above it is in per cent
-TIMES = {"time_s": 1.0, "time_min": 60.0, "time_h": 3600.0}
+SHORTEST_S = 6 * 3600.0  # of a log: the first hour is not compared; chosen here
+ALIKE_UNIT = 100.0  # times as much current for its capacity as the others: that of one pack is in another unit
+CLOCK_BACK_S = 3600.0  # by which local clocks are put back in autumn, and forward in spring
+SUNDAY, FORWARD_BEFORE_H = 6, 4  # when clocks are put forward: common practice of most countries, no source
+TIMES = {
+    "time_s": 1.0, "seconds": 1.0, "elapsed_s": 1.0, "time_min": 60.0, "minutes": 60.0, "elapsed_min": 60.0, "time_h": 3600.0,
+    "hours": 3600.0, "elapsed_h": 3600.0,
+}  # fmt: skip
 STAMPS = ("time", "timestamp", "datetime", "date", "date_time")
 EPOCH_S, EPOCH_MS = 3e8, 3e11  # a "time" above it counts from 1970, in seconds or milliseconds
 QUANTITIES = {
@@ -165,8 +173,9 @@ class _Log:
         self.frame, self.file, self.bank, self.told = frame, file, bank, []
         self.names = [pack.name for pack in bank.packs]
         self.columns = self._columns()
-        if len(frame) < FEWEST_ROWS:
-            raise InputError(f"holds {counted(len(frame), 'row')}; a log needs {FEWEST_ROWS} at least", file=file)
+        self._drop_repeated()
+        if len(self.frame) < FEWEST_ROWS:
+            raise InputError(f"holds {counted(len(self.frame), 'row')}; a log needs {FEWEST_ROWS} at least", file=file)
 
     def table(self, positive):
         stamps, start_s, first_day = self._times()
@@ -187,13 +196,20 @@ class _Log:
         shown = self._displays(self._by_pack(parts["display"], many))
         current = self._same_clock(self._units(current), step)
         current = self._signs(current, voltage, bank_v, shown, positive, step)
-        celsius = [np.nanmean(values) for values in parts["temperature"].values() if np.isfinite(values).any()]
+        celsius = self._celsius(parts["temperature"])
         if self.columns.unused:
             self.told.append(f"Columns that are not used: {listed(self.columns.unused, 6)}.")
         return LogTable(
-            start_s, first_day, step, current, voltage, bank_v, shown, there, gaps, float(np.mean(celsius)) if celsius else None,
+            start_s, first_day, step, current, voltage, bank_v, shown, there, gaps, celsius,
             tuple(self.told), self.file,
         )  # fmt: skip
+
+    def _drop_repeated(self):
+        """Leave out rows that are the same as the one before; their numbers in the file stay."""
+        again = (self.frame == self.frame.shift()).all(axis=1).to_numpy()
+        if again.any():
+            self.told.append(f"{counted(int(again.sum()), 'row')} that repeat the row before were left out.")
+            self.frame = self.frame[~again]
 
     def _columns(self):
         times = [c for c in self.frame if c.lower() in TIMES or _plain(c) in (*TIMES, *STAMPS)]
@@ -250,7 +266,7 @@ class _Log:
             raise InputError(
                 "must be a finite number, or empty",
                 file=self.file,
-                key=f"row {bad[0] + 2}, {column}",
+                key=f"row {self.frame.index[bad[0]] + 2}, {column}",
                 value=str(given.iloc[bad[0]]),
             )
         return numbers
@@ -273,26 +289,68 @@ class _Log:
             if unit is None:
                 self.told.append("Times are taken as seconds.")
         else:
-            found = pd.to_datetime(given, errors="coerce", format=None if given.dtype.kind == "M" else "ISO8601")
-            if getattr(found.dt, "tz", None) is not None:
-                found = found.dt.tz_localize(None)
+            found = self._dates(given)
             stamps = (found - found.iloc[0]).dt.total_seconds().to_numpy()
         bad = np.flatnonzero(~np.isfinite(stamps))
         if bad.size:
             raise InputError(
-                "must be a time: seconds, or ISO 8601 such as 2026-03-01T08:00", file=self.file, key=f"row {bad[0] + 2}, {column}",
+                "must be a time: seconds, or ISO 8601 such as 2026-03-01T08:00", file=self.file, key=f"row {self.frame.index[bad[0]] + 2}, {column}",
                 value=str(self.frame[column].iloc[bad[0]]),
             )  # fmt: skip
+        if dated:
+            stamps = self._put_back(stamps, found)
         back = np.flatnonzero(np.diff(stamps) <= 0)
         if back.size:
             raise InputError(
-                "times must rise from row to row", file=self.file, key=f"row {back[0] + 3}, {column}",
+                "times must rise from row to row", file=self.file, key=f"row {self.frame.index[back[0] + 1] + 2}, {column}",
                 value=str(self.frame[column].iloc[back[0] + 1]),
+            )  # fmt: skip
+        if stamps[-1] - stamps[0] < SHORTEST_S:
+            hint = "; if its times are minutes, call them time_min" if unit is None and not dated else ""
+            raise InputError(
+                f"is {duration(float(stamps[-1] - stamps[0]))} long; a log needs {duration(SHORTEST_S)} at least{hint}", file=self.file,
+                key=column,
             )  # fmt: skip
         if not dated:
             return stamps, float(stamps[0]), None
         first = found.iloc[0]
         return stamps, float((first - first.normalize()).total_seconds()), first.date().isoformat()
+
+    def _dates(self, given):
+        """Times with dates, by the clock of the first row; NaT where there is none."""
+        import pandas as pd
+
+        form = None if given.dtype.kind == "M" else "ISO8601"
+        try:
+            found = pd.to_datetime(given, errors="coerce", format=form)
+        except ValueError:  # some rows are in another zone than others
+            found = pd.to_datetime(given, errors="coerce", format=form, utc=True)
+            first = pd.to_datetime(given.iloc[:1], errors="coerce", format=form).dt.tz
+            found = found.dt.tz_convert(first)
+            self.told.append(
+                "Times are in more than one zone, as where daylight saving begins or ends; days are those of the first row's."
+            )
+        return found.dt.tz_localize(None) if getattr(found.dt, "tz", None) is not None else found
+
+    def _put_back(self, stamps, found):
+        """Times that go on where a local clock was put back by an hour."""
+        steps = np.diff(stamps)
+        usual = float(np.median(steps))
+        for k in np.flatnonzero(steps < 0):
+            if abs(steps[k] + CLOCK_BACK_S - usual) <= 0.5 * abs(usual):
+                stamps = stamps + np.where(np.arange(len(stamps)) > k, CLOCK_BACK_S, 0.0)
+                self.told.append(
+                    f"After {found.iloc[k]:%Y-%m-%d %H:%M} the clock was put back by an hour; later times were moved on by that."
+                )
+        forward = np.abs(steps - CLOCK_BACK_S - usual) <= 0.5 * abs(usual)
+        for k in np.flatnonzero(forward):
+            if found.iloc[k].weekday() == SUNDAY and found.iloc[k].hour < FORWARD_BEFORE_H:
+                stamps = stamps - np.where(np.arange(len(stamps)) > k, CLOCK_BACK_S, 0.0)
+                self.told.append(
+                    f"The hour that is missing after {found.iloc[k]:%Y-%m-%d %H:%M}, on a Sunday night, is taken for daylight saving, not for a gap; "
+                    "later times were moved back by that."
+                )  # fmt: skip
+        return stamps
 
     def _step(self, stamps):
         steps = np.diff(stamps)
@@ -344,18 +402,28 @@ class _Log:
 
     def _units(self, current):
         """Currents in ampere where their headings do not say otherwise."""
-        said = any(_plain(column).endswith("_ma") for column in self.columns.of["current"].values())
-        total = float(np.sqrt(np.mean(current.sum(axis=1) ** 2)))
-        capacity = self.bank.capacity_ah
-        if not said and total > TOO_MUCH_C * capacity:
-            self.told.append(
-                f"Currents are taken as milliamperes: as amperes they would be {total / capacity:.0f} C of the bank."
-            )
-            return current * 1e-3
-        if total == 0.0:
+        said = [_plain(column).endswith("_ma") for column in self.columns.of["current"].values()]
+        size = np.sqrt(np.mean(current**2, axis=0))
+        if not size.any():
             raise InputError("holds no current at all", file=self.file, key="columns")
-        if said:
-            self.told.append("Currents are in milliamperes, by their headings.")
+        if not size.all():
+            name = self.names[int(np.argmin(size))]
+            raise InputError(
+                "carries no current in all of the log: leave a pack that was off out of the bank", file=self.file, key=name
+            )  # fmt: skip
+        if any(said):
+            self.told.append("Currents are in milliamperes where their headings say so.")
+        rate = size / np.array([pack.capacity_ah for pack in self.bank.packs])
+        other = rate > ALIKE_UNIT * np.median(rate)
+        if other.any():
+            names = listed([name for name, is_other in zip(self.names, other, strict=True) if is_other])
+            self.told.append(
+                f"The current of {names} is taken as milliamperes: as amperes it would be {rate[other].max():.0f} C."
+            )
+            return current * np.where(other, 1e-3, 1.0)
+        if not any(said) and np.median(rate) > TOO_MUCH_C:
+            self.told.append(f"Currents are taken as milliamperes: as amperes they would be {np.median(rate):.0f} C of the bank.")
+            return current * 1e-3
         return current
 
     def _volts(self, voltage, bank_v):
@@ -387,7 +455,28 @@ class _Log:
             shown = shown / 100.0
         if np.nanmin(shown) < -0.01 or np.nanmax(shown) > 1.1:
             raise InputError("must be from 0 to 1, or from 0 to 100 in per cent", file=self.file, key="displayed_soc")
+        self.told.append(
+            "Displayed states of charge are taken as a hint of the charge at the start, good to 10 points, and of the sign of currents; the "
+            "errors of their counters are not fitted."
+        )
         return np.clip(shown, 0.0, 1.0)
+
+    def _celsius(self, found):
+        """Mean temperature of the packs [°C]; None where there is none."""
+        found = [values for values in found.values() if np.isfinite(values).any()]
+        if not found:
+            return None
+        mean = float(np.nanmean(np.concatenate(found)))
+        if not COLDEST_C <= mean <= HOTTEST_C:
+            raise InputError(
+                f"must be in °C, on the mean from {COLDEST_C:g} to {HOTTEST_C:g}", file=self.file, key="temperature", value=f"{mean:.4g}"
+            )  # fmt: skip
+        least, most = min(float(np.nanmin(values)) for values in found), max(float(np.nanmax(values)) for values in found)
+        self.told.append(
+            f"The mean of the temperatures, {mean:.0f} °C, is taken for that of air and packs in all of the log; what was read lies "
+            f"from {least:.0f} to {most:.0f} °C, and is not followed."
+        )
+        return mean
 
     def _same_clock(self, current, step):
         """Currents with each pack's clock set to that of the others, and its sign."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from simbank.bank import Bank
 from simbank.bank.assumed import assumed
@@ -88,8 +88,15 @@ class Unknown:
         return {self.key: {"value": float(f"{number:.5g}"), "within": float(f"{half_width:.2g}")}}
 
 
-def fit_base(scenario: Scenario) -> Scenario:
+def fit_base(scenario: Scenario, celsius: float | None = None) -> Scenario:
     """The scenario with each pack written out and its health as capacity and resistance, so that each can be fitted.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The bank as far as it is known.
+    celsius : float, optional
+        Temperature of air and packs, in place of the file's [°C].
 
     Raises
     ------
@@ -101,7 +108,11 @@ def fit_base(scenario: Scenario) -> Scenario:
         if "." in name or name.strip() in ("", "*"):
             raise InputError("a pack that is fitted needs a name without dots", key="packs", value=name)
         data = changed(data, {f"packs.{name}.soc": _plain(table, "soc", data, name)})
+    if celsius is not None:
+        data["ambient"] = f"{celsius:.1f} degC"
     for entry in data["packs"]:
+        if celsius is not None:
+            entry.pop("temperature", None)
         health = entry.pop("state_of_health", None)
         if health is not None:
             table = next(table for name, table in scenario.file.each_pack() if name == entry["name"])
@@ -286,17 +297,3 @@ def _whole(draws, rng):
     inner = np.where(grid < at[0], logs[0] + low * (grid - at[0]), inner)
     inner = np.where(grid > at[-1], logs[-1] + high * (grid - at[-1]), inner)
     return np.exp(inner)
-
-
-def score_of(unknown: Unknown, number: float) -> float:
-    """The score at which an unknown has this number, by bisection."""
-    low, high = -MOST_SCORE, MOST_SCORE
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if unknown.number(middle) < number else (low, middle)
-    return 0.5 * (low + high)
-
-
-def scores_inside(share: float) -> float:
-    """Half-width in scores of the middle ``share`` of a normal distribution."""
-    return float(ndtri(0.5 + share / 2.0))

@@ -1,0 +1,6 @@
+"""Ten years: who ages first, and do the packs grow together or apart."""
+
+from simbank.studies.ageing.age import age
+from simbank.studies.ageing.aged import Ageing
+
+__all__ = ["Ageing", "age"]
