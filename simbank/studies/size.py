@@ -14,6 +14,7 @@ from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.bank.layouts import LAYOUTS
 from simbank.columns import Table
+from simbank.digits import percent
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
@@ -191,7 +192,7 @@ class Sizing(StudyResult):
         if self.bands is None:
             return []
         told = [
-            f"Of {counted(self.bands.done, 'draw')}, {100 * share:.0f} % keep the limit on {LIMIT_WORDS[name]}."
+            f"Of {counted(self.bands.done, 'draw')}, {percent(share)} keep the limit on {LIMIT_WORDS[name]}."
             for name, share in self.kept.items()
         ]
         return [
