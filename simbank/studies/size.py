@@ -446,12 +446,16 @@ def size(
     )  # fmt: skip
     words = _tried_words(scenario, tried_in, series is gauges)
     found = Sizing(limits, table, best, by_layout, warnings, sharing_only, made, words)
-    if draws is not None and best is not None:
-        try:
-            found.bands = sized_bands(scenario, found, draws, seed)
-        except RunStopped as stopped:
-            found.bands = stopped.partial
-            raise RunStopped(str(stopped), found) from None
+    return found if draws is None or best is None else _with_bands(found, scenario, draws, seed)
+
+
+def _with_bands(found, scenario, draws, seed):
+    """A sizing with bands; by Ctrl-C with those so far."""
+    try:
+        found.bands = sized_bands(scenario, found, draws, seed)
+    except RunStopped as stopped:
+        found.bands = stopped.partial
+        raise RunStopped(str(stopped), found) from None
     return found
 
 
