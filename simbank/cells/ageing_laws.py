@@ -115,13 +115,15 @@ class AgeingLaw:
     scatter: Draw
     notes: dict[str, str] = field(default_factory=dict)
 
-    def rates(self, temperature_k, soc, c_rate) -> np.ndarray:
+    def rates(self, temperature_k, soc, c_rate, charge_factor=1.0) -> np.ndarray:
         """How fast the age of each term grows [1/s].
 
         Parameters
         ----------
         temperature_k, soc, c_rate : ndarray, shapes that broadcast to (...)
             Temperature [K], state of charge, C-rate by the capacity as new, positive for discharge.
+        charge_factor : ndarray, optional
+            By what the charge that flows is multiplied, where samples are known to hold a little less or more than did flow.
 
         Returns
         -------
@@ -130,7 +132,12 @@ class AgeingLaw:
         temperature_k, soc, c_rate = np.broadcast_arrays(*(np.asarray(v, float) for v in (temperature_k, soc, c_rate)))
         pairs = zip(self.terms, self.capacities_ah, strict=True)
         return np.stack(
-            [t.ageing(temperature_k, soc, np.abs(c_rate)) * t.counted_per_second(c_rate, capacity) for t, capacity in pairs]
+            [
+                term.ageing(temperature_k, soc, np.abs(c_rate))
+                * term.counted_per_second(c_rate, capacity)
+                * (1.0 if term.counts == "time" else charge_factor)
+                for term, capacity in pairs
+            ]
         )
 
     def losses(self, ages) -> np.ndarray:

@@ -79,11 +79,11 @@ def values(
 ):
     """What of a bank is not known exactly: by its file, and by what the file leaves to assumed data; with the range of each."""
     from simbank.scenario import load, uncertain_values
-    from simbank.scenario.uncertain import described, known_times_assumed
+    from simbank.scenario.uncertain import described, doubtful_values
     from simbank.warning import as_records
 
     scenario = load(file, changes(set_))
-    rows, warnings = described(uncertain_values(scenario)), known_times_assumed(scenario)
+    rows, warnings = described(uncertain_values(scenario)), doubtful_values(scenario)
     if json_:
         print_json({"scenario": scenario.name, "values": rows, "warnings": as_records(warnings)})
         return

@@ -15,7 +15,8 @@ from simbank.results import records
 from simbank.studies.band_figures import BANK_FIGURES, SEEN, WORDS
 from simbank.studies.drivers import FEWEST, Drivers, drivers
 from simbank.studies.measuring import LEAST_DRAWS, MeasureFirst, measure_first
-from simbank.studies.possible_readings import current_read_at, possible_readings
+from simbank.studies.meters import Shown
+from simbank.studies.possible_readings import readings_of
 
 __all__ = ["EXPLAINED", "Explained", "explained"]
 
@@ -182,10 +183,11 @@ def _from_text(table):
 def explained(
     values: pd.DataFrame,
     figures: pd.DataFrame,
-    banks: Sequence[Bank],
+    shown: Sequence[Shown],
     uncertain: pd.DataFrame,
-    seed: int = 0,
-    middle: Bank | None = None,
+    seed: int,
+    bank: Bank,
+    port_a: Mapping[str, float],
 ) -> Explained:
     """What explains the bands of a run, and what to measure first.
 
@@ -195,14 +197,16 @@ def explained(
         What was drawn.
     figures : DataFrame, draw × figure
         What came out.
-    banks : sequence of Bank
-        One for each draw.
+    shown : sequence of Shown
+        What meters would show of the bank of each draw.
     uncertain : DataFrame
         Index ``key``: ``words`` and ``group`` of what was drawn.
     seed : int
         Of what is resampled.
-    middle : Bank, optional
-        By the file's own values, which says at what current packs are read; by default the first of the banks.
+    bank : Bank
+        By the file's own values.
+    port_a : mapping of str to float
+        Port → current [A] at which packs are read.
 
     Returns
     -------
@@ -218,9 +222,7 @@ def explained(
     if len(values) < LEAST_DRAWS or not measured:
         return Explained(found, called=called)
     names = {name: WORDS[name].partition(" [")[0] for name in measured}
-    first = measure_first(
-        values, figures[measured], possible_readings(banks, current_read_at(middle or banks[0])), called=names, seed=seed
-    )
+    first = measure_first(values, figures[measured], readings_of(bank, shown, port_a), called=names, seed=seed)
     return Explained(found, first, called)
 
 

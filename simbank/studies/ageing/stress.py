@@ -74,7 +74,7 @@ def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) 
     given, taken, scale = _charges(c_rate, weight, hours, rated, summary)
     rates = []
     for law in laws:
-        grown = np.einsum("m,tmn->tn", weight, law.rates(celsius + KELVIN, soc, c_rate * scale))
+        grown = np.einsum("m,tmn->tn", weight, law.rates(celsius + KELVIN, soc, c_rate, scale))
         rates.append(grown)
     figures = {
         "soc": weight @ soc,
