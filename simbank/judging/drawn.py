@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from simbank.digits import percent
 from simbank.judging import rules
 from simbank.judging.layouts import drawn_better
 from simbank.judging.rules import RULES, verdict
@@ -319,16 +320,6 @@ def _with_share(told, share, draws):
     """A verdict that says in which share of the draws it holds."""
     text = f"{told.text} True in {percent(share)} of what the bank may be."
     return replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})
-
-
-def percent(share: float) -> str:
-    """A share in percent; short of all, and more than none, however close.
-
-    >>> percent(0.9999), percent(0.001), percent(1.0)
-    ('99 %', '1 %', '100 %')
-    """
-    whole = round(100.0 * share)
-    return f"{99 if whole == 100 and share < 1 else 1 if whole == 0 and share > 0 else whole} %"
 
 
 def _may_happen(found, bands, draws):

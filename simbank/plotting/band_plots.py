@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.errors import InputError
 from simbank.plotting.plots import INK, PALE, PALETTE, new_figure, styled
 
@@ -255,7 +255,7 @@ def plot_paired(paired: pd.DataFrame, best: Mapping[str, str], words: Mapping[st
             axis.barh(-k, row["high"] - row["low"], 0.5, left=row["low"], color=SHADE if row["better"] >= sure else "white",
                       edgecolor=BLUE, hatch=None if row["better"] >= sure else "///", linewidth=0.8)  # fmt: skip
             axis.vlines(row["mid"], -k - 0.25, -k + 0.25, color=PALETTE[0], linewidth=2.2)
-            labels.append(f"than {row['other']}\nin {_percent(row['better'])} of draws")
+            labels.append(f"than {row['other']}\nin {percent(row['better'])} of draws")
             ends += [row["low"], row["high"]]
         axis.axvline(0.0, color=INK, linewidth=1.0)
         _room(axis, ends)
@@ -290,12 +290,6 @@ def _against(paired, figure, best):
                 "high": -row["low"],
             }
             yield row | turned
-
-
-def _percent(share):
-    """A share in percent; short of all, and more than none, however close."""
-    text = f"{100.0 * share:.0f}"
-    return f"{'99' if text == '100' and share < 1 else '1' if text == '0' and share > 0 else text} %"
 
 
 @styled

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.report.parts import Figures, Sources, lines, table, text
 from simbank.scenario.uncertain import UncertainValue, described
 from simbank.studies.band_figures import USUAL, WORDS
@@ -159,7 +159,7 @@ def _figures(found):
     for name in names:
         row = found.table.loc[name]
         low, mid, high, file = (part.strip() for part in cells(name, [row[key] for key in ("low", "mid", "high", "file")]))
-        share = f"{100 * row['happens']:.0f} %"
+        share = percent(row["happens"])
         rows.append(
             {"figure": WORDS[name], "5 %": low, "middle": mid, "95 %": high, "by the file": file, "in so many draws": share}
         )
