@@ -448,7 +448,9 @@ def _of_layouts(found, comparison):
         return found
     share = float(holds.mean())
     says = f"{name} stays unbeaten" if name else "None carries it"
-    text = _ended(told.text, f" {says} in {percent(share)} of what the bank may be.", f" {says} in {percent(share)} of draws.")
+    text = _ended(
+        told.text, f" {says} in {percent(share)} of what the bank may be.", f" {says} in {percent(share)} of draws.", ""
+    )
     out = {**found, told.code: replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})}
     hot = found.get("conductor-overloaded")
     if hot is not None and hot.numbers.get("layout") in layouts:  # by the margin of a load that lasts, rather than of the run
