@@ -36,6 +36,7 @@ _HOMES = {
     "drift": "studies",
     "Usable": "studies",
     "usable": "studies",
+    "age": "studies",
     "at_rest": "studies",
     "join": "studies",
     "protect": "studies",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from simbank.errors import InputError
@@ -114,6 +115,7 @@ class Draw:
     def _logarithmic(self) -> bool:
         return self.kind == "range" and self.low > 0 and self.high / self.low > WIDE
 
+    @cached_property
     def _pieces(self) -> tuple[float, float, float]:
         """Median, and standard deviation below and above it; of the logarithm where that is what is normal."""
         from scipy.special import ndtri
@@ -128,20 +130,28 @@ class Draw:
         z = float(ndtri(HIGH_SHARE))
         return middle, (middle - low) / z, (high - middle) / z
 
+    @cached_property
+    def _between(self) -> tuple[float, float]:
+        """Shares of the distribution that lie below its bounds."""
+        from scipy.special import ndtr
+
+        if self.least == -math.inf and self.most == math.inf:
+            return 0.0, 1.0
+        middle, below, above = self._pieces
+
+        def share_under(bound):
+            if self._logarithmic:
+                bound = math.log(bound) if bound > 0 else -math.inf
+            return float(ndtr((bound - middle) / (below if bound < middle else above)))
+
+        return share_under(self.least), share_under(self.most)
+
     def _truncated(self, share: float) -> float:
         """Value at a share of what lies between the bounds, without the shift."""
-        from scipy.special import ndtr, ndtri
+        from scipy.special import ndtri
 
-        middle, below, above = self._pieces()
-        first, last = 0.0, 1.0
-        if self.least > -math.inf or self.most < math.inf:
-
-            def share_under(bound):
-                if self._logarithmic:
-                    bound = math.log(bound) if bound > 0 else -math.inf
-                return float(ndtr((bound - middle) / (below if bound < middle else above)))
-
-            first, last = share_under(self.least), share_under(self.most)
+        middle, below, above = self._pieces
+        first, last = self._between
         z = float(ndtri(first + share * (last - first)))
         number = middle + z * (below if z < 0 else above)
         number = math.exp(number) if self._logarithmic else number

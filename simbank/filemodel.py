@@ -60,7 +60,7 @@ class FileModel(BaseModel):
     def _known_keys(cls, data: Any, read):
         if not isinstance(data, dict):
             return read(data)
-        known = [field.alias or key for key, field in cls.model_fields.items()]
+        known = _keys(cls)
         unknown = [key for key in data if key not in known]
         data, how_known, wrong = _middle_values(data, _takes(cls), cls.ALL_EXACT)
         if wrong:
@@ -80,6 +80,12 @@ class FileModel(BaseModel):
                 InitErrorDetails(**{k: fault[k] for k in ("type", "loc", "input", "ctx") if k in fault}) for fault in others
             ]
         raise ValidationError.from_exception_data(cls.__name__, faults)
+
+
+@functools.cache
+def _keys(model):
+    """Every key of a table, in the order of its fields."""
+    return tuple(field.alias or key for key, field in model.model_fields.items())
 
 
 @functools.cache
@@ -105,7 +111,7 @@ def _takes_within(annotation):
 
 
 def _says_how_known(value):
-    return quantities.is_measured(value) or (isinstance(value, dict) and "value" in value)
+    return quantities.is_measured(value) or isinstance(value, dict)
 
 
 def _middle_values(data, takes, refused):
@@ -113,6 +119,8 @@ def _middle_values(data, takes, refused):
     plain, known, wrong = data, {}, []
     for key, taken in takes.items():
         given = data.get(key)
+        if given is None or isinstance(given, (int, float)):
+            continue
         entries = {(key,): given}
         if isinstance(given, dict) and taken.by_name:
             entries = {(key, name): value for name, value in given.items()}
@@ -154,10 +162,15 @@ def known_value(value: str | dict, takes: Takes) -> tuple[Any, Draw]:
         if takes.unit is None:
             raise InputError("must be a number; of how well it is known write { value = 0.9, within = 0.05 }", value=value)
         plain, number, half, unit = quantities.parse_measured(value)
+        if not unit:
+            raise InputError(f"has no unit; {quantities.MEASURED_RIGHT}", value=value)
         return plain, _bounded(measured(number, half, unit), takes, value)
     unknown = [key for key in value if key not in ("value", "within", "range")]
     if unknown:
         raise _unknown_key(unknown[0], ("value", "within", "range"))
+    if "value" not in value:
+        example = '"0.25 milliohm", within = "0.03 milliohm"' if takes.unit == "ohm" else "0.9, within = 0.05"
+        raise InputError(f'needs "value", such as {{ value = {example} }}')
     plain = value["value"]
     if ("within" in value) == ("range" in value):
         raise InputError('needs "within" or "range" beside its "value", one of the two')
@@ -364,6 +377,7 @@ def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
     """Annotated float within bounds; a plain number in the file."""
 
     def read(value):
+        quantities.refuse_known(value)
         number = not isinstance(value, bool) and isinstance(value, (int, float))
         if not number or (isinstance(value, float) and not math.isfinite(value)):  # a whole number may be too large for a float
             raise InputError("must be a number")

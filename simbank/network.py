@@ -23,9 +23,10 @@ if TYPE_CHECKING:
 
     from simbank.bank import Graph
 
-__all__ = ["Network", "Reduced", "components"]
+__all__ = ["Network", "Reduced", "components", "network_of"]
 
 MAX_CACHED = 256  # switch patterns kept
+MAX_RECENT = 4  # networks kept for a bank that is looked at again
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,6 +223,30 @@ class Network:
         flows = np.zeros((len(self.branch_ends), n + p))
         flows[branches] = branch_current
         return component, component_names, first_node, incidence, flows, incidence.T @ node_voltage
+
+
+_recent: list[Network] = []
+
+
+def network_of(graph: Graph, pack_ohm: ArrayLike) -> Network:
+    """The network of a graph, with what it has reduced already if the same graph was asked for with these resistances lately.
+
+    A draw of a bank is run, and then asked for what meters would show; its equations are solved once.
+
+    Parameters
+    ----------
+    graph : Graph
+        As of :class:`Network`, and so are
+    pack_ohm : array_like, shape (n,)
+        its resistances [ohm].
+    """
+    for network in tuple(_recent):
+        if network.graph is graph and np.array_equal(network.pack_ohm, pack_ohm):
+            return network
+    network = Network(graph, np.array(pack_ohm, float))
+    _recent.insert(0, network)
+    del _recent[MAX_RECENT:]
+    return network
 
 
 def components(size: int, ends: np.ndarray) -> np.ndarray:

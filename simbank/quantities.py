@@ -8,7 +8,7 @@ import re
 
 from simbank.errors import InputError
 
-__all__ = ["is_measured", "is_quantity", "parse", "parse_measured", "parse_rate", "same_steps", "unit_of"]
+__all__ = ["is_measured", "is_quantity", "parse", "parse_measured", "parse_rate", "refuse_known", "same_steps", "unit_of"]
 
 # What a reader calls each dimension, and an example that would be accepted.
 EXAMPLES = {
@@ -100,9 +100,20 @@ def parse(text, unit):
     """
     what, example = EXAMPLES[unit]
     right = f'write {what} with its unit, such as "{example}"'
+    refuse_known(text)
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
     return _parsed(_short(text, right), unit, right)
+
+
+def refuse_known(value: object) -> None:
+    """An InputError where a value says how well it is known, in a place where that cannot be said or in a way that is not read."""
+    if isinstance(value, str) and any(mark in value for mark in ("+-", "-+", "+ -", "∓")):
+        raise InputError(MEASURED_RIGHT)
+    if is_measured(value) or (isinstance(value, dict) and bool({"value", "within", "range"} & set(value))):
+        raise InputError(
+            "counts as exact: how well it is known cannot be said here (rates, entries of lists, limits of a BMS); write it without ±"
+        )
 
 
 def _short(text, right):
@@ -151,7 +162,9 @@ def is_quantity(text):
 
 def is_measured(text: object) -> bool:
     """Whether text says by ± or +/- how well a value is known."""
-    return isinstance(text, str) and any(mark in _readable(text) for mark in ("±", "+/-"))
+    if not isinstance(text, str) or not ("±" in text or "+/" in text):
+        return False
+    return any(mark in _readable(text) for mark in ("±", "+/-"))
 
 
 def parse_measured(text: str) -> tuple[str, float, float, str]:
@@ -245,6 +258,7 @@ def parse_rate(text, power=True):
     right = 'write a C-rate, current or power, such as "0.2 C", "40 A" or "2 kW"'
     if not power:
         right = 'write a C-rate or a current, such as "0.02 C" or "4 A"'
+    refuse_known(text)
     if not isinstance(text, str):
         raise InputError(f"a number without a unit; {right}")
     match = _RATE.fullmatch(_readable(_short(text, right)))

@@ -1,5 +1,6 @@
 """Plots of bands draw what their tables hold."""
 
+import itertools
 import math
 
 import numpy as np
@@ -112,6 +113,24 @@ def test_paired_turns_rows_to_the_best_layout():
     assert high > 2.0
     axis = band_plots.plot_paired(paired, {"spread_max_points": "busbar"}, WORDS, SURE).axes[0]
     assert [bool(bar.get_hatch()) for bar in axis.patches] == [False]
+
+
+def test_numbers_along_the_axis_do_not_overlap():
+    columns = ["layout", "other", "figure", "better", "worse", "low", "mid", "high"]
+    rows = [("a", "b", figure, 0.6, 0.3, low, mid, high) for figure, low, mid, high in (
+        ("spread_max_points", -0.0549, 0.02, 0.0975), ("share_ratio_max", -0.0549, 0.02, 0.0975))]  # fmt: skip
+    figure = band_plots.plot_paired(
+        pd.DataFrame(rows, columns=columns), dict.fromkeys(["spread_max_points", "share_ratio_max"], "a"), WORDS, SURE
+    )
+    figure.canvas.draw()
+    for axis in figure.axes:
+        boxes = [
+            label.get_window_extent()
+            for label in axis.get_xticklabels()
+            if axis.get_xlim()[0] <= label.get_position()[0] <= axis.get_xlim()[1]
+        ]
+        assert len(boxes) >= 3
+        assert all(one.x1 < other.x0 for one, other in itertools.pairwise(boxes))
 
 
 def test_drivers_and_measure_first():

@@ -1,6 +1,7 @@
 """Bands: coverage of banks drawn from the stated priors, against direct quantiles and independent loops, and what the commands give."""
 
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -15,7 +16,7 @@ from typer.testing import CliRunner
 
 import simbank
 from simbank import cli
-from simbank.studies import draw_runs
+from simbank.studies import draw_runs, parallel
 from simbank.studies.band_tables import quantiles
 
 # What is left to data with a range, stated: a bank with these has nothing uncertain but what a test adds.
@@ -276,6 +277,36 @@ def test_the_same_seed_gives_the_same_bands_in_any_number_of_processes():
     assert not one.draws.equals(other.draws)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process is not copied")
+def test_copies_of_this_process_make_the_same_bands(monkeypatch):
+    scenario = simbank.example("classroom_chain")
+    one = simbank.bands(scenario, 44, seed=4, jobs=1)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1, 2})
+    monkeypatch.setattr(parallel, "COPY_PAYS_S", 1e-6)
+    used = []
+    monkeypatch.setattr(draw_runs, "in_copies", lambda *told: used.append(told[-1]) or parallel.in_copies(*told))
+    found = simbank.bands(scenario, 44, seed=4)
+    assert used == [2]
+    pd.testing.assert_frame_equal(one.draws, found.draws)
+    pd.testing.assert_frame_equal(one.soc, found.soc)
+    pd.testing.assert_frame_equal(one.measure_first.table, found.measure_first.table)
+    assert not [child for child in multiprocessing.active_children() if type(child).__name__ == "ForkProcess"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process is not copied")
+def test_what_a_copy_leaves_undone_is_done_here():
+    here = os.getpid()
+
+    def squared(k):
+        if k == 5 and os.getpid() != here:  # a copy that the system kills
+            os.kill(os.getpid(), signal.SIGKILL)
+        return k * k, os.getpid() == here
+
+    found = dict(parallel.in_copies(squared, [(k,) for k in range(12)], 1))
+    assert [found[k][0] for k in range(12)] == [k * k for k in range(12)]
+    assert [found[k][1] for k in range(12)] == [k % 2 == 0 or k >= 5 for k in range(12)]
+
+
 def test_draws_that_fail_are_counted_and_told(monkeypatch):
     drawn, calls = draw_runs.drawn, []
 
@@ -286,7 +317,7 @@ def test_draws_that_fail_are_counted_and_told(monkeypatch):
         return drawn(scenario, values)
 
     monkeypatch.setattr(draw_runs, "drawn", sometimes)
-    found = simbank.bands(simbank.example("classroom_chain"), 40, explain=False)
+    found = simbank.bands(simbank.example("classroom_chain"), 40, explain=False, jobs=1)
     assert found.done == 36
     assert len(found.values) == len(found.figures) == 36
     assert len(found.draws) == 40
@@ -312,7 +343,7 @@ def test_stopped_half_way_the_draws_so_far_are_kept():
 
     scenario = simbank.example("classroom_chain")
     with pytest.raises(simbank.SimulationError, match="stopped with 25 draws done") as stopped:
-        simbank.bands(scenario, 50, progress=stop, explain=False)
+        simbank.bands(scenario, 50, progress=stop, explain=False, jobs=1)
     kept = stopped.value.partial
     assert kept.done == 25
     whole = simbank.bands(scenario, 50, explain=False)
@@ -400,6 +431,9 @@ def test_the_commands_give_bands_as_json(root, tmp_path):
     assert {"bands.csv", "draws.csv", "drivers.csv", "measure_first.csv"} <= files
     direct = simbank.bands(simbank.load(root / "scenarios" / "classroom_chain.toml"), 40, seed=3)
     assert told["bands"] == direct.told["bands"]
+    assert simbank.read(tmp_path).bands.told["bands"] == told["bands"]
+    assert simbank.read(tmp_path).bands.told["measure_first"] == told["measure_first"]
+    assert told["drivers_ranked"].keys() == told["drivers_r2"].keys()
     compared = json.loads(invoke(root, "compare", "classroom_chain", "--integrator", "fast", "--json", "--bands", "4").stdout)
     assert {row["figure"] for row in compared["paired"]} >= {"spread_max_points", "share_ratio_max"}
     assert set(compared["bands"]) == {row["layout"] for row in compared["rows"]}
@@ -478,3 +512,15 @@ def test_draws_of_unequal_length():
         simbank.bands("nosuch.toml")
     with pytest.raises(simbank.InputError, match="kept in memory"):
         simbank.bands(scenario, 1_000_000_001)
+
+
+def test_what_draws_warn_of_is_told_once_with_its_share():
+    """Packs whose charge is known to 10 points begin unequal in some draws, at other packs each time."""
+    packs = {name: {"soc": {"value": 0.2, "within": 0.1}} for name in "ABC"}
+    found = simbank.bands(exact(packs), 30, explain=False)
+    told = [warning for warning in found.warnings if warning.code == "unequal-charge"]
+    assert len(told) == 1
+    many = int(found.draws["warnings"].str.contains("unequal-charge").sum())
+    assert 1 < many < 30
+    assert told[0].text.startswith(f"In {many} of 30 draws, not by the file's own values. In draw ")
+    assert len({warning.code for warning in found.warnings}) == len(found.warnings)

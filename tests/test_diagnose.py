@@ -17,6 +17,7 @@ from simbank.duty import Command, Duty, Step
 from simbank.studies.case import Case
 from simbank.studies.diagnosis.next_reading import _told
 from simbank.studies.diagnosis.response import HeldBank
+from simbank.studies.diagnosis.watching import watched
 
 PART = {"resistance": "0.2 milliohm", "joint": "0.1 milliohm"}  # 0.4 mΩ from end to end
 PACK_OHM = 16 * 0.5e-3 + 4e-3
@@ -444,7 +445,68 @@ def test_work_that_cannot_be_read_is_an_input_error(text):
     assert error.value.key == "before"
 
 
+# ---- shares, and a pack watched from day to day ----
+
+
+def test_shares_by_size_by_hand():
+    """Two packs of 50 and 150 Ah left carry 30 and 50 A: by size 20 and 60, so that their share ratios are 1.5 and 0.83."""
+    scenario = bank("AB", packs__A__capacity_left=0.25, packs__B__capacity_left=0.75)
+    table = sb.diagnose(scenario, rows({"A": 30.0, "B": 50.0})).table
+    assert table["by_size_a"].tolist() == pytest.approx([20.0, 60.0])
+    assert table["share_ratio"].tolist() == pytest.approx([1.5, 5.0 / 6.0])
+    sound = sb.operating_point(scenario, {"load": 80.0}).packs["current_a"]
+    assert table["sound_share_ratio"].tolist() == pytest.approx((sound / [20.0, 60.0]).tolist(), rel=1e-6)
+
+
+def test_what_moves_a_pack_that_is_watched_by_ohms_law():
+    """Two packs of 12 mΩ; 1 mΩ more on the way of B, of 12.8 mΩ: its part of the current falls from 12 / 24.8 to 12 / 25.8."""
+    found = sb.diagnose(bank("AB"), rows({"A": 52.0, "B": 48.0}))
+    cell, second = sb.load_chemistry("lfp"), 100.0 * 12 / 24.8
+    volt = 16 * float(cell.ocv(0.5) - cell.ocv(0.48)) + 16 * 0.5e-3 * float(cell.r_factor(0.48) - cell.r_factor(0.5)) * second
+    place = [each[0] for each in found.found.hypotheses[0][0].faults.each]
+    one = watched(found.found.held, found.found.parts[0][0], 1, place)
+    assert one.joint in ("link A-B +", "link A-B -")
+    assert one.by_joint == pytest.approx(24.8 / 25.8 - 1.0, rel=1e-3)
+    assert one.by_charge == pytest.approx(-volt / 24.8e-3 / second, rel=5e-3)
+    assert one.sound_ratio == pytest.approx(2 * 12 / 24.8, rel=1e-6)
+    assert any(text.startswith("To watch ") for text in found.words)
+
+
+# ---- displays and instants that disagree ----
+
+
+def test_displays_apart_by_tens_of_points_do_not_spoil_currents():
+    currents, _ = with_added(bank(), {"link B-C +": 4e-3})
+    clamp = sb.diagnose(bank(), rows(currents))
+    found = sb.diagnose(bank(), rows(currents).assign(displayed_soc=[85, 45, 60, 62]))
+    assert found.fits
+    assert found.suspects[0].where == clamp.suspects[0].where
+    assert "Displays lie 40 points apart: each is taken to be off by 13 points (one standard deviation)." in found.words
+
+
+def test_instants_that_disagree_are_told():
+    one, other = (with_added(bank(), {name: 4e-3})[0] for name in ("link B-C +", "link A-B +"))
+    both = pd.concat([rows(one).assign(instant="morning"), rows(other).assign(instant="noon")])
+    found = sb.diagnose(bank(), both, before="rest")
+    assert found.headline.startswith("The instants disagree: morning and noon each fit a cause, together they fit none")
+    assert found.told_suspects == []
+    same = pd.concat([rows(one).assign(instant="morning"), rows(one).assign(instant="noon")])
+    assert not sb.diagnose(bank(), same, before="rest").contradictions
+
+
 # ---- how it is told ----
+
+
+def test_the_answer_stands_before_the_tables():
+    files = [str(ROOT / "scenarios" / name) for name in ("mill_store.toml", "mill_store_readings.csv")]
+    done = CliRunner().invoke(app, ["diagnose", *files])
+    assert done.exit_code == 0, done.output
+    places = [
+        done.output.index(text)
+        for text in ("that all is sound", "Live DC work", "share ratio", "To watch M", "What this comes to")
+    ]
+    assert places == sorted(places)
+    assert max(len(line) for line in done.output.splitlines()) <= 80
 
 
 def test_json_of_the_command(tmp_path):
@@ -481,6 +543,7 @@ def test_the_report_has_its_section_and_its_drawing(tmp_path):
     html = path.read_text(encoding="utf-8")
     assert "Mill store: what the readings say" in html
     assert "Live DC work" in html
+    assert all(title in html for title in ("What was read of each pack", "share ratio if sound", "What to measure next"))
     assert html.count('class="mark"') >= 2
 
 
@@ -534,6 +597,13 @@ def test_a_turned_sign_is_asked_about_before_anything_else():
     assert not sb.diagnose(bank(), rows(currents)).contradictions
 
 
+def test_packs_that_only_feed_one_another_are_read_all_the_same():
+    found = sb.diagnose(bank("AB"), rows({"A": 6.0, "B": -6.0}))
+    assert found.work.share == 0.0
+    assert found.words
+    assert found.summary["readings"][0]["share_ratio"] is None
+
+
 def test_packs_that_do_not_add_up_to_the_port():
     currents, _ = with_added(bank(), {})
     assert "Packs add up to 120 A" in sb.diagnose(bank(), rows(currents | {"load": 80.0})).headline
@@ -555,6 +625,15 @@ def test_slips_of_units_are_one_question_with_row_and_value(text, tmp_path):
     with pytest.raises(sb.InputError, match=SLIPS[text]) as error:
         sb.diagnose(bank(), path)
     assert error.value.key.startswith("row ")
+
+
+@pytest.mark.parametrize(("heading", "factor"), [("Current (A)", 1.0), ("current [mA]", 1000.0), ("CURRENT_A", 1.0)])
+def test_headings_as_people_write_them(heading, factor):
+    table = rows(with_added(bank(), {})[0])
+    other = table.assign(current_a=table["current_a"] * factor).rename(
+        columns={"current_a": heading, "time_since_change_s": "time since change [s]"}
+    )
+    assert sb.diagnose(bank(), other).sound_probability == pytest.approx(sb.diagnose(bank(), table).sound_probability)
 
 
 def test_headings_in_another_unit():

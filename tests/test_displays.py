@@ -417,3 +417,27 @@ def test_columns_of_a_run_with_displays_are_described(tmp_path):
     figures = next(table for table in columns(displays=True) if table.name == "summary.json: packs")
     assert all(list(row) == figures.names for row in summary["packs"])
     assert [table.name for table in columns()] == [table.name for table in columns(displays=True)]
+
+
+def test_figures_say_which_part_of_a_displayed_spread_can_be_real():
+    """At rest: what displays show beside the cells, and a band as wide as the bound; over time: both spreads, with their largest."""
+    packs = [{"name": "A", "type": "slab", "display": {"start": 0.9}}, {"name": "B", "type": "slab", "display": {"start": 0.3}},
+             {"name": "C", "type": "slab"}]  # fmt: skip
+    result = simbank.simulate(bank([REST], (), packs), integrator="fast")
+    apart = result.displays_apart
+    assert (apart.high, apart.low) == ("A", "B")
+    assert apart.shown_points == pytest.approx(60.0)
+    assert apart.cells_points == pytest.approx(0.0, abs=1e-9)
+    assert apart.bound_points == pytest.approx(hysteresis_bound_points(result.scenario.bank.packs[0], 0.5, 0.5))
+    (axis,) = result.plot_soc_at_rest().axes
+    (line,) = [line for line in axis.lines if line.get_marker() == "s"]
+    assert line.get_ydata() == pytest.approx([90.0, 30.0, np.nan], nan_ok=True)
+    (band,) = axis.patches
+    assert band.get_height() == pytest.approx(apart.bound_points)
+    assert band.get_y() + band.get_height() / 2 == pytest.approx(50.0)
+    told = [text.get_text() for text in axis.texts]
+    assert "displays, end of run\n60.0 points apart" in told
+    (axis,) = result.plot_spread().axes
+    assert [text.get_text() for text in axis.texts] == ["cells,\nat most 0.0", "displays,\nat most 60.0"]
+    for plain in (bank([REST]), bank([REST], (), packs[1:])):
+        assert simbank.simulate(plain, integrator="fast").displays_apart is None

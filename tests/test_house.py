@@ -20,7 +20,7 @@ SIMULATION = [
     "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "events", "port_states", "bank_state", "switching",
     "recording", "reference", "fast_step", "fast",
-    "summary", "rest", "result", "stored",
+    "summary", "rest", "standing", "result", "stored",
     "run",
 ]  # fmt: skip
 SOURCES = sorted((ROOT / "simbank").rglob("*.py"))

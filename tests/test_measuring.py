@@ -9,6 +9,7 @@ from scipy.stats import norm
 
 import simbank as sb
 from simbank.cells import Curve
+from simbank.cli.options import toml_value
 from simbank.errors import InputError
 from simbank.scenario import example, with_changes
 from simbank.simulation import simulate
@@ -288,7 +289,7 @@ def test_what_readings_show_of_a_bank_by_hand():
     ohmic = next(r for (what, _), r in found.items() if what == "resistance")
     assert ohmic.values[0, 0] == pytest.approx((16 * 0.6 * float(chemistry.r_factor(0.3)) + 8.0), rel=1e-6)
     assert found["temperature", "of the air between the packs"].values[:, 0].tolist() == pytest.approx([25.0, 35.0])
-    slow = next(r for (what, _), r in found.items() if what == "slow resistance")
+    slow = next(r for (what, _), r in found.items() if what == "voltage recovery after a load")
     ratio = sum(pair.resistance_ratio for pair in chemistry.rc)
     assert slow.values[0, 0] == pytest.approx(ratio * 16 * 0.6 * float(chemistry.rc_factor(0.3)), rel=1e-6)
     currents = found["current", "of every pack, an hour after 100 A into charger"]
@@ -297,6 +298,33 @@ def test_what_readings_show_of_a_bank_by_hand():
     assert not any(what == "milliohms" for what, _ in found)  # conductors are the same in both
     assert pack.capacity_ah == pytest.approx(81.0)
     assert all(r.source and r.how and r.accuracy.startswith("±") for r in found.values())
+
+
+def test_the_line_for_the_file_narrows_the_value_to_what_was_read():
+    """What is proposed, with the reading in the place of …, is taken by the file and leaves what was read, ± twice its standard uncertainty."""
+    chain = example("classroom_chain")
+    other = with_changes(chain, {"packs.P2.resistance_growth": 2.0, "packs.P2.capacity_left": 0.8, "ambient": "35 degC"})
+    other = with_changes(other, {f"wiring.added.{LINK}": "0.5 milliohm"})
+    found = {(r.what, r.where): r for r in possible_readings([chain.bank, other.bank], currents=False)}
+    pack = other.bank.packs[1]
+    for what, where, value, of in (
+        ("resistance", "of pack P2", f"{pack.half_charge_ohm * 1e3:.4f}", lambda bank: bank.packs[1].half_charge_ohm * 1e3),
+        ("capacity", "of pack P2", f"{80 / 100:.3f}", lambda bank: bank.packs[1].capacity_left),
+        ("milliohms", "across the link P1-P2, positive side", "0.5", lambda bank: branch_ohm(bank) - branch_ohm(chain.bank)),
+        ("temperature", "of the air between the packs", "35", lambda bank: bank.ambient_k - 273.15),
+    ):
+        reading = found[what, where]
+        key, _, text = reading.lines[0].split(" (… is")[0].replace("…", value).partition(" = ")
+        read = with_changes(chain, {key: toml_value(text)})
+        assert of(read.bank) == pytest.approx(float(value), rel=1e-4)
+        draw = next(v.draw for v in sb.uncertain_values(read) if v.key == key)
+        half = draw.high * (100.0 if what == "capacity" else 1.0)
+        assert half == pytest.approx(2.0 * np.median(reading.error), rel=0.05)
+        assert draw.kind == "measured"
+
+
+def branch_ohm(bank):
+    return next(b.resistance_ohm for b in bank.graph.branches if b.name == LINK) * 1e3
 
 
 def test_milliohms_of_every_conductor_with_its_joints():

@@ -2,6 +2,7 @@
 
 import re
 import sys
+import time
 
 import pytest
 from browser import ask, needs_chromium
@@ -102,3 +103,54 @@ def test_the_command_says_that_bands_are_left_out_or_fewer(tmp_path, monkeypatch
     said, page = told("--integrator", "fast")
     assert "Bands of 40 rather than 200 draws" in said
     assert "40 draws were made rather than 200" in page
+
+
+@pytest.mark.parametrize(
+    ("command", "options", "words"),
+    [
+        ("compare", [], ["The same, 5 to 95 %", "what is not known was drawn alike for all of them"]),
+        ("usable", [], ["Every discharge was repeated 40 times", "energy of the packs each on its own"]),
+        ("size", ["--spread", "30", "--sharing-only", "--layout", "chain"], ["The run of the size found", "keep the limit on spread"]),
+        ("protect", [], ["The same from 5 to 95 % of 40 draws"]),
+    ],
+)  # fmt: skip
+def test_reports_of_studies_have_bands_unasked(command, options, words, tmp_path, monkeypatch):
+    monkeypatch.setattr(sys.modules["simbank.studies.bands"], "draws_that_fit", lambda one, most_s: 40)
+    file = str(ROOT / "scenarios" / "classroom_chain.toml")
+
+    def told(*more):
+        path = tmp_path / "page.html"
+        done = CliRunner().invoke(app, [command, file, "--report", str(path), *options, *more])
+        assert done.exit_code == 0, done.output
+        return done.output, path.read_text(encoding="utf-8")
+
+    said, page = told()
+    assert " 5 %" not in said  # the terminal's tables are as without a report
+    for part in [*words, "What was varied", "by the file"]:
+        assert part in page
+    assert "joints of the link P1-P2, positive side, and 7 more (both ends together)" in page
+    said, page = told("--bands", "0")
+    assert "What was varied" not in page
+    assert "Bands" not in said
+
+
+def test_a_report_without_bands_for_want_of_time_says_so(tmp_path, monkeypatch):
+    monkeypatch.setattr(sys.modules["simbank.studies.bands"], "draws_that_fit", lambda one, most_s: 0)
+    path = tmp_path / "page.html"
+    done = CliRunner().invoke(app, ["usable", str(ROOT / "scenarios" / "classroom_chain.toml"), "--report", str(path)])
+    assert "Bands are left out of the report" in " ".join(done.output.split())
+    assert "draws of what is not known would take more than 6" in path.read_text(encoding="utf-8")
+
+
+def test_half_as_many_draws_until_they_fit():
+    from simbank.studies.bands import draws_that_fit
+
+    def busy():
+        until = time.process_time() + 0.02
+        while time.process_time() < until:
+            pass
+
+    assert draws_that_fit(busy, 5.0) == 200  # 4 s
+    assert draws_that_fit(busy, 2.6) == 100
+    assert draws_that_fit(busy, 1.3) == 50
+    assert draws_that_fit(busy, 0.5) == 0  # 25 are too few

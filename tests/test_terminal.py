@@ -32,6 +32,7 @@ ONCE = [
     ["join", "scenarios/valley_workshop.toml", "--add", "scenarios/additions/valley_fifth_pack.toml"],
     ["atrest", "scenarios/classroom_chain.toml", "scenarios/classroom_chain_at_rest.csv", "--after", "1", "--alike", "--draws", "50"],
     ["sensitivity", "scenarios/classroom_chain.toml", "--vary", "packs.*.soc=uniform 0.5 0.7", "--runs", "4", "--jobs", "1"],
+    ["age", "scenarios/classroom_chain.toml", "--windows", "1"],
     ["cell", "list"], ["cell", "show", "lfp"], ["cell", "show", "lead_agm"], ["device", "list"], ["device", "show", "mccb"],
     ["cell", "ohm", "--volt", "53.2,52.7", "--amp", "10,60"], ["schema", "--columns"],
 ]  # fmt: skip
@@ -325,6 +326,19 @@ def test_bars_in_plain_letters(monkeypatch):
 
 
 # progress
+
+
+def test_progress_says_what_is_done_once_all_is_run(monkeypatch, capsys):
+    from simbank.cli import progress
+
+    monkeypatch.setattr(progress, "FIRST_S", 0.05)
+    monkeypatch.setattr(progress, "EVERY_S", 0.1)
+    with progress_bar("Bands of X", False, "what explains them") as tell:
+        tell(1.0)
+        time.sleep(0.3)
+    said = capsys.readouterr().err
+    assert "Bands of X: what explains them, " in said
+    assert "100 %" not in said
 
 
 def test_progress_in_words_where_there_is_no_terminal(monkeypatch, capsys):

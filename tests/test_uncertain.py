@@ -1,5 +1,6 @@
 """How well values are known: what a file says of it, what it leaves to assumed data, and scenarios with values drawn."""
 
+import copy
 import json
 import math
 import tomllib
@@ -21,6 +22,7 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
+from simbank.scenario.uncertain import known_times_assumed, too_wide
 from simbank.studies.logs.unknowns import fit_base
 from simbank.studies.possible_readings import possible_readings
 
@@ -199,6 +201,13 @@ def test_a_plain_run_takes_the_middle_value(key, plain, said):
         ("wiring.link.joint", {"value": "0.1 milliohm", "within": "50 microohm"}, 'must have the unit of "value", milliohm'),
         ("wiring.link.joint", "0.1 ± 0.3 V", "has the wrong dimension"),
         ("pack_types.equal.cell_resistance", "-0.6 ± 0.05 milliohm", "must be at least 0 milliohm"),
+        ("wiring.link.joint", "0.25 ± 0.03", 'has no unit; write "0.25 ± 0.03 milliohm"'),
+        ("wiring.link.joint", "0.25 +- 0.03 milliohm", 'write "0.25 ± 0.03 milliohm" or'),
+        ("wiring.link.joint", {}, 'needs "value"'),
+        ("packs.P.soc", {"within": 0.1}, 'needs "value", such as { value = 0.9, within = 0.05 }'),
+        ("duty.steps.0.charge", "0.2 ± 0.01 C", "how well it is known cannot be said here (rates, entries of lists"),
+        ("packs.P.cell_capacities", ["1 ± 0.1"] * 16, "how well it is known cannot be said here"),
+        ("pack_types.equal.bms", {"draw": "0.5 ± 0.1 W"}, "how well it is known cannot be said here"),
         ("ambient", "250 ± 5 degC", "must be at most 120 degC"),
         ("ambient", {"value": "25 degC", "range": ["-80 degC", "30 degC"]}, "must be at least -60 degC"),
     ],
@@ -237,6 +246,17 @@ def test_what_a_shipped_chemistry_assumes_has_a_range(name):
             assert table.get("range"), section
     for key, draw in sb.load_chemistry(name).ranges.items():
         assert draw.low <= draw.middle <= draw.high, key
+
+
+@pytest.mark.parametrize("name", ["lfp", "lfp_power"])
+def test_the_range_of_the_hysteresis_is_the_gap_that_its_text_tells(name):
+    cell = sb.load_chemistry(name)
+    gaps = [2e3 * float(cell.half_width(0.5)) * getattr(cell.ranges["hysteresis.scale"], end) for end in ("low", "high")]
+    text = read_toml(LIBRARY / f"{name}.toml")["hysteresis"]["seen_in_practice"]
+    assert f"gap {gaps[0]:.0f} to {gaps[1]:.0f} mV on the plateaus" in text[:1].lower() + text[1:]
+    measured_mv = 2e3 * sb.load_chemistry("lfp_26650").half_width(np.linspace(0.2, 0.9, 71))
+    assert "20 to 55 mV with a mean of 35" in text
+    assert (measured_mv.min(), measured_mv.max(), measured_mv.mean()) == pytest.approx((20, 55, 35), abs=1)
 
 
 def test_assumed_values_lie_in_their_ranges_or_stand_aside():
@@ -377,6 +397,65 @@ def test_wiring_left_out_is_what_a_measured_resistance_leaves_of_it():
         assert np.std(ohm) == pytest.approx(0.3, rel=0.35)
 
 
+def test_a_measured_value_that_an_assumed_age_multiplies_is_told():
+    given = {"pack_types.equal.cell_resistance": "0.6 ± 0.05 milliohm"}
+    told = known_times_assumed(chain(given))
+    assert [(w.code, w.where) for w in told] == [("known-times-assumed", "pack_types.equal.cell_resistance")]
+    assert "of the age of P1, P2" in told[0].text
+    assert "(0.9 to 1.3 for P1)" in told[0].text
+    assert "packs.P1.resistance_at_posts" in told[0].text
+    some = chain(given | {AT_POSTS: "17 milliohm", "packs.P1.resistance_growth": 1.0})
+    assert "of the age of P2, P4, P5 (" in known_times_assumed(some)[0].text
+    ranged = {"value": "0.6 milliohm", "range": ["0.4 milliohm", "0.9 milliohm"]}  # what is assumed is no measurement
+    assert not known_times_assumed(chain({"pack_types.equal.cell_resistance": ranged}))
+    assert not known_times_assumed(chain(given | {"packs.*.resistance_growth": 1.0}))
+    assert known_times_assumed(chain({"pack_types.equal.capacity": "100 ± 2 Ah"}))[0].text.endswith("packs.P1.capacity_left = 1.")
+    found = sb.bands(chain(given), 3, explain=False)
+    assert "known-times-assumed" in {warning.code for warning in found.warnings}
+    assert "known-times-assumed" in values_command("--set", "pack_types.equal.cell_resistance=0.6 ± 0.05 milliohm")
+
+
+def test_an_uncertainty_wider_than_its_value_is_told():
+    def told(key, value):
+        return [(w.code, w.where) for w in too_wide(chain({key: value}))]
+
+    joint, soc = "wiring.link.joint", "packs.P.soc"
+    assert told(joint, "0.1 ± 0.5 milliohm") == [("uncertainty-too-wide", joint)]
+    assert told(soc, {"value": 0.5, "within": 3}) == [("uncertainty-too-wide", soc)]
+    assert not told(joint, "0.1 ± 0.09 milliohm")
+    assert not told(joint, {"value": "0.1 milliohm", "range": ["0.02 milliohm", "0.5 milliohm"]})
+    assert not told(soc, {"value": 0.98, "within": 0.05})
+    assert not told("ambient", "0 ± 5 degC")
+    assert "cut off" in values_command("--set", f"{joint}=0.1 ± 0.5 milliohm")
+
+
+@pytest.mark.parametrize(
+    ("call", "key"),
+    [
+        (lambda chain: sb.uncertain_values(chain.source), "scenario"), (lambda chain: sb.drawn(3, {}), "scenario"),
+        (lambda chain: sb.drawn(chain, [1]), "changes"), (lambda chain: sb.bands(chain, "many"), "draws"),
+        (lambda chain: sb.bands(chain, 10, seed=True), "seed"), (lambda chain: sb.bands(chain, 10, tolerance="fine"), "tolerance"),
+    ],
+)  # fmt: skip
+def test_what_a_program_hands_in_wrong_is_one_error(call, key):
+    with pytest.raises(InputError) as caught:
+        call(chain())
+    assert caught.value.key == key
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--bands", "abc"], "--bands: 'abc': takes a whole number of draws"), (["--bands=2.5"], "--bands: '2.5': takes a whole number"),
+        (["--bands", "-5"], "--bands: '-5': takes a whole number"), (["--seed", "3"], "--seed: does nothing without draws"),
+    ],
+)  # fmt: skip
+def test_what_bands_and_seed_take(words, says):
+    told = CliRunner().invoke(cli.app, ["run", str(ROOT / "scenarios" / "classroom_chain.toml"), *words])
+    assert isinstance(told.exception, InputError)
+    assert str(told.exception).startswith(says)
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
@@ -406,6 +485,21 @@ def test_studies_that_fit_growth_take_a_measured_resistance_over():
     assert base.bank.packs[2].half_charge_ohm == pytest.approx(24.32e-3, rel=1e-9)
     draw = by_key(base)["packs.P3.resistance_growth"].draw
     assert draw.number(stats.norm.cdf(2)) == pytest.approx(1.7 + 0.6 / 9.6, rel=1e-3)
+
+
+def test_packs_and_types_whose_names_have_dots_are_listed_and_drawn():
+    data = copy.deepcopy(chain().data)
+    data["pack_types"] = {"slab v1.2": data["pack_types"]["equal"]}
+    data["packs"] = [{"name": f"P.{k}", "type": "slab v1.2", "soc": {"value": 0.3, "within": 0.02}} for k in range(1, 6)]
+    scenario = sb.from_dict(data)
+    values, plain = by_key(scenario), by_key(chain({"packs.P.soc": {"value": 0.3, "within": 0.02}}))
+    assert len(values) == len(plain)
+    assert values['packs."P.3".capacity_left'].words == "present capacity of P.3 over its label"
+    assert values['packs."P.3".soc'].group == "start"
+    made = sb.drawn(scenario, {'packs."P.3".capacity_left': 0.5, 'pack_types."slab v1.2".internal_wiring': "4 milliohm"})
+    assert made.bank.packs[2].capacity_ah == pytest.approx(50.0)
+    assert made.bank.packs[0].internal_wiring_ohm == pytest.approx(4e-3)
+    assert len(sb.bands(scenario, 3, explain=False).uncertain) == len(values)
 
 
 # ---- shipped chemistries changed for one file ----

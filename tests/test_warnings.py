@@ -77,6 +77,7 @@ def bare(tmp_path_factory):
         ["size", "--share", "1.5", "--gauges", "2 AWG", "--layout", "chain"],
         ["drift", "--chemistry", "lfp"],
         ["usable", "--c-rate", "1"],
+        ["age", "--windows", "1"],
         ["protect"],
     ],
     ids=lambda arguments: arguments[0],

@@ -95,8 +95,8 @@ class AgeingLaw:
         Conditions, by the name of each law that is part of it.
     leaves_out : str
         What it knows nothing of.
-    chemistries : tuple of str
-        Names of the library's chemistries of the kind of cell that it was fitted to.
+    families, chemistries : tuple of str
+        Families of cells that it may stand for, and the library's chemistries of the kind that it was fitted to.
     scatter : Draw
         Factor of the loss of cells of other makes.
     """
@@ -110,17 +110,20 @@ class AgeingLaw:
     terms: tuple[Term, ...]
     fitted: dict[str, FittedTable]
     leaves_out: str
+    families: tuple[str, ...]
     chemistries: tuple[str, ...]
     scatter: Draw
     notes: dict[str, str] = field(default_factory=dict)
 
-    def rates(self, temperature_k, soc, c_rate) -> np.ndarray:
+    def rates(self, temperature_k, soc, c_rate, charge_factor=1.0) -> np.ndarray:
         """How fast the age of each term grows [1/s].
 
         Parameters
         ----------
         temperature_k, soc, c_rate : ndarray, shapes that broadcast to (...)
             Temperature [K], state of charge, C-rate by the capacity as new, positive for discharge.
+        charge_factor : ndarray, optional
+            By what the charge that flows is multiplied, where samples are known to hold a little less or more than did flow.
 
         Returns
         -------
@@ -129,7 +132,12 @@ class AgeingLaw:
         temperature_k, soc, c_rate = np.broadcast_arrays(*(np.asarray(v, float) for v in (temperature_k, soc, c_rate)))
         pairs = zip(self.terms, self.capacities_ah, strict=True)
         return np.stack(
-            [t.ageing(temperature_k, soc, np.abs(c_rate)) * t.counted_per_second(c_rate, capacity) for t, capacity in pairs]
+            [
+                term.ageing(temperature_k, soc, np.abs(c_rate))
+                * term.counted_per_second(c_rate, capacity)
+                * (1.0 if term.counts == "time" else charge_factor)
+                for term, capacity in pairs
+            ]
         )
 
     def losses(self, ages) -> np.ndarray:
@@ -201,6 +209,7 @@ def load_law(name: str) -> AgeingLaw:
         terms=tuple(Term(t.name, t.title, t.counts, t.unit, t.exponent, _coefficient(t)) for t, _ in terms),
         fitted={file.name: file.fitted for file in files},
         leaves_out="" if len(files) > 1 else files[0].leaves_out,
+        families=tuple(f for f in files[0].families if all(f in file.families for file in files)),
         chemistries=tuple(c for c in files[0].chemistries if all(c in file.chemistries for file in files)),
         scatter=files[0].scatter.draw,
         notes={file.name: " ".join(file.source.split()) for file in files},

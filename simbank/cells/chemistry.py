@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from os import PathLike
 from pathlib import Path
 
@@ -222,6 +222,12 @@ class Chemistry:
 
 def library() -> list[str]:
     """Names of the chemistries in ``cells/library``: a file put there is one of them."""
+    return list(_library(LIBRARY.stat().st_mtime_ns))
+
+
+@lru_cache(maxsize=1)
+def _library(changed):
+    """Names of the library as it stood when its folder was last ``changed``: a scenario asks for them several times."""
     return sorted(path.stem for path in LIBRARY.glob("*.toml"))
 
 

@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 from simbank.cli.output import say, show_table
-from simbank.digits import cells
+from simbank.digits import cells, percent
 
 __all__ = ["show_bands", "show_paired"]
 
 _ENDS = ("low", "mid", "high", "file")
 _COLUMNS = {"figure": "figure", "low": "5 %", "mid": "middle", "high": "95 %", "file": "by the file"}
 _HAPPENS = {"happens": "in so many draws"}
-# Figures that are shown unasked, if they ever have a value, and if they are ever above zero.
-_USUAL = (
-    "spread_max_points", "spread_end_points", "share_ratio_max", "c_rate_max", "first_full_h", "first_empty_h", "first_cutoff_h",
-    "conductor_loss_wh", "port_voltage_min_v",
-)  # fmt: skip
-_IF_ANY = ("unmet_wh", "ac_unmet_wh", "curtailed_wh")
+_IF_ANY = ("unmet_wh", "ac_unmet_wh", "curtailed_wh")  # figures that are shown if they are ever above zero
 _OF_PACKS = {
     "soc_end": "SOC at end [%]", "share_ratio_discharge": "share ratio discharge", "share_ratio_charge": "share ratio charge",
     "c_rate_peak": "peak C-rate", "first_full_h": "first full", "first_empty_h": "first empty",
 }  # fmt: skip
 _MORE_OF_PACKS = {"throughput_ah": "throughput [Ah]", "current_peak_a": "peak [A]", "temperature_max_c": "warmest [°C]"}
 MOST_EXPLAINED, MOST_VALUES, MOST_READINGS = 2, 8, 5  # figures, values and readings that are shown unasked
+MOST_LINES = 3  # for the file, of one reading
 SOME_WH = 0.5  # less is the tail of one step
 
 
@@ -32,8 +28,9 @@ def show_bands(found, wide):
         return
     _show_figures(found, wide)
     say(
-        f"What is not known was drawn {found.done} times, all of it anew each time. In 5 % of these draws a figure is below the column 5 %, in "
-        "half of them below the middle, in 5 % above the column 95 %: nine in ten lie between. By the file: with its own values."
+        f"{found.done} draws: in each all that is not known has other values. In nine draws of ten a figure lies between 5 % and 95 %, in half of "
+        "them below the middle. By the file: with its values and, where it says nothing, middle ones (joints and "
+        "pack wiring that it leaves out: zero); simbank values FILE lists what was drawn."
     )
     _show_packs(found, wide)
     for k, text in enumerate(found.words):
@@ -78,7 +75,7 @@ def _show_drivers(found, wide):
                     "this method cannot see, and one that is not named may matter more."
                 )
             if len(shown) < len(rows):
-                say(f"{len(rows) - len(shown)} more can be told from nothing: --wide shows all.")
+                say(f"{len(rows) - len(shown)} more values matter: --wide shows them.")
         else:
             for k, text in enumerate(found.drivers.words(figure, names.to_dict(), f"the {called}")):
                 say(text[:1].upper() + text[1:], gap=k == 0)
@@ -106,6 +103,7 @@ def _show_readings(found, wide):
             {
                 "reading": f"{row.what} {row.where}", "from": _from_to(figure, row.from_low, row.from_high),
                 "to": _from_to(figure, row.to_low, row.to_high), "accuracy": row.accuracy, "how": row.how,
+                "write": "; ".join(row.lines),
             }
             for row in (told if wide else told.head(MOST_READINGS)).itertuples()
         ]  # fmt: skip
@@ -114,14 +112,27 @@ def _show_readings(found, wide):
             f"Measure first, to narrow the {WORDS[figure]}",
             pd.DataFrame(rows),
             columns,
-            {"accuracy": "accuracy", "how": "how"},
+            {"accuracy": "accuracy", "how": "how", "write": "write it as"},
             wide,
         )
-        if not wide:
-            best = told.iloc[0]
-            say(f"How to read {best['what']} {best['where']} ({best['accuracy']}): {best['how']}.")
+        seconds = found.measure_first.seconds
+        second = seconds[(seconds["figure"] == figure) & seconds["told"].astype(bool)]
+        for row in [*told.head(1).itertuples(), *second.itertuples()]:
+            _show_how(row, wide)
         for text in found.measure_first.words(figure, 0):
             say(text)
+
+
+def _show_how(row, wide):
+    """How a reading is taken, and the line for the file."""
+    say(f"How to read {row.what} {row.where} ({row.accuracy}): {row.how}.")
+    shown = row.lines if wide else row.lines[:MOST_LINES]
+    if shown:
+        say("Write it as" + ("" if len(row.lines) == 1 else f", {len(row.lines)} lines") + ":")
+    for line in shown:
+        say(line, indent=2)
+    if len(shown) < len(row.lines):
+        say(f"and {len(row.lines) - len(shown)} more: --wide shows all.", indent=2)
 
 
 def _from_to(figure, low, high):
@@ -164,14 +175,14 @@ def show_paired(found, wide):
 def _show_figures(found, wide):
     import pandas as pd
 
-    from simbank.studies.band_figures import WORDS
+    from simbank.studies.band_figures import USUAL, WORDS
 
     rows, of_a_run = [], "spread_max_points" in found.table.index
     for figure, row in found.table.iterrows():
-        usual = not of_a_run or (figure in _USUAL and row["happens"] > 0) or (figure in _IF_ANY and row["high"] > SOME_WH)
-        if usual or wide:
+        usual = not of_a_run or (figure in USUAL and row["happens"] > 0) or (figure in _IF_ANY and row["high"] > SOME_WH)
+        if usual or (wide and row["happens"] > 0):
             texts = dict(zip(_ENDS, cells(figure, [row[end] for end in _ENDS]), strict=True))
-            rows.append({"figure": WORDS.get(figure, figure)} | texts | {"happens": f"{100 * row['happens']:.0f} %"})
+            rows.append({"figure": WORDS.get(figure, figure)} | texts | {"happens": percent(row["happens"])})
     columns = _COLUMNS | (_HAPPENS if any(row["happens"] != "100 %" for row in rows) else {})
     show_table(found.title, pd.DataFrame(rows), columns, _HAPPENS, wide)
 

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from simbank.cli.options import LAYOUT_NAMES, File, Json, Set, Wide, changes, number_option
-from simbank.cli.output import print_json, say, show_table
+from simbank.cli.output import print_json, say, show_table, show_warnings
 from simbank.errors import InputError
 from simbank.files import write_whole
 from simbank.provenance import made_by
@@ -79,13 +79,15 @@ def values(
 ):
     """What of a bank is not known exactly: by its file, and by what the file leaves to assumed data; with the range of each."""
     from simbank.scenario import load, uncertain_values
-    from simbank.scenario.uncertain import described
+    from simbank.scenario.uncertain import described, doubtful_values
+    from simbank.warning import as_records
 
     scenario = load(file, changes(set_))
-    rows = described(uncertain_values(scenario))
+    rows, warnings = described(uncertain_values(scenario)), doubtful_values(scenario)
     if json_:
-        print_json({"scenario": scenario.name, "values": rows})
+        print_json({"scenario": scenario.name, "values": rows, "warnings": as_records(warnings)})
         return
+    show_warnings(as_records(warnings))
     _show_values(scenario.name, rows, wide)
 
 

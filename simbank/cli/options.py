@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -117,8 +118,26 @@ class OptionalNumber(TyperCommand):
         given, until = list(args), args.index("--") if "--" in args else len(args)
         for k in range(until):
             if given[k] == BANDS and not (k + 1 < until and given[k + 1].isdigit()):
+                _refuse_number(args[k + 1] if k + 1 < until else "")
                 given[k] = f"{BANDS}={BANDS_DRAWS}"
+            elif given[k].startswith(f"{BANDS}="):
+                _refuse_number(given[k].partition("=")[2], alone=True)
+        named = [word.partition("=")[0] for word in args[:until]]
+        takes_bands = any(BANDS in option.opts for option in self.params)
+        if takes_bands and "--seed" in named and not {BANDS, "--report"} & set(named):
+            raise InputError(f"does nothing without draws; write {BANDS} (or --report) with it", key="--seed")
         return super().parse_args(ctx, given)
+
+
+def _refuse_number(text, alone=False):
+    """An InputError for what follows ``--bands`` and is neither a whole number nor, unless ``alone``, an option or a file."""
+    if text.isdigit():
+        return
+    if alone or _SIGNED.fullmatch(text) or (text and not text.startswith("-") and "." not in text and not Path(text).exists()):
+        raise InputError(f"takes a whole number of draws, such as {BANDS} {BANDS_DRAWS}, or none", key=BANDS, value=text)
+
+
+_SIGNED = re.compile(r"[-+]?[0-9.]+(?:[eE][-+]?[0-9]+)?")
 
 
 def split_pair(item, option):

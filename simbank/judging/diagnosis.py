@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from simbank.digits import duration
 from simbank.judging import rules
 from simbank.judging.rules import verdict
+from simbank.judging.run_packs import hysteresis_bound_points
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS, SOUND, percent
+from simbank.studies.diagnosis.found import LEAST_BITS, SOUND
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
+from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, after_work
 from simbank.studies.diagnosis.suspects import bare_name, place_words
-from simbank.studies.diagnosis.words import millivolts
+from simbank.studies.diagnosis.words import millivolts, other_pole, percent
 from simbank.verdict import ACT, DANGER, Verdict
 
 __all__ = ["diagnosis_verdicts"]
@@ -54,6 +58,7 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
         yield verdict(
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
         )
+    yield from _displays(found)
     yield from _instant(found)
     if found.worked_probability > SOUND:
         text = (
@@ -68,7 +73,9 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
         first, single = found.asked_next[0], found.measure_next[0]
         where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
         what = first.what if first.where == "every pack" else f"{first.what}, {where}: {first.expect}"
-        text = f"Measure next: {what}. It raises the mean probability of the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
+        text = (
+            f"Measure next: {what}. On the mean it lifts the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
+        )
         yield verdict("measure-next", single.where, text, tells_bits=single.bits, now=first.now, then=first.then)
 
 
@@ -80,34 +87,44 @@ def _suspected(found):
     bank = found.scenario.bank
     place = place_words(bank, fault)
     sure = f"{percent(suspect.probability)} probable"
-    also = f" (or {len(suspect.members) - 1} more that these readings do not tell from it)" if len(suspect.members) > 1 else ""
+    also = f"; or {len(suspect.members) - 1} more that these readings do not tell from it" if len(suspect.members) > 1 else ""
     both = f", with {place_words(bank, member.faults[1])}" if len(member.faults) > 1 else ""
     numbers = {"probability": suspect.probability, "sound_probability": found.sound_probability}
     if fault.kind == OFF:
         text = (
-            f"{place} carries no current{both} ({sure}){also}: look whether its BMS, fuse or breaker is open, or a lead is loose."
+            f"{place} carries no current{both} ({sure}{also}): look whether its BMS, fuse or breaker is open, or a lead is loose."
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:
         amperes, sound, bad = found.found.joint_drop(fault.element, member.size)
         watt = amperes * (bad - sound)
         hot = watt >= rules.HOT_JOINT_W
-        text = (
-            f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {millivolts(sound)}, "
-            f"not {millivolts(bad)}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, every pack "
-            "isolated."
-        )
+        heat = f"It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}."
+        pole = other_pole(member, suspect.members[1:], found.found.drops)
+        if pole is not None:
+            left = len(suspect.members) - 2
+            more = f"; or {left} more that these readings do not tell from it" if left else ""
+            text = (
+                f"The {bare_name(fault.name)} has some {member.size * 1e3:.2g} mΩ too much in one pole ({sure}{more}): at {amperes:.0f} A the bad "
+                f"pole reads about {millivolts(bad)}, not {millivolts(sound)}. {heat} Read both poles, then retorque or clean the bad one, every "
+                "pack isolated."
+            )
+        else:
+            text = (
+                f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}{also}): at {amperes:.0f} A it should read {millivolts(sound)}, "
+                f"not {millivolts(bad)}. {heat} Retorque or clean it, every pack isolated."
+            )
         return verdict(
             "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers
         )  # fmt: skip
     if fault.kind in (CHARGE_LOW, CHARGE_HIGH):
         text = (
             f"{place} stands some {abs(member.size):.0f} points {'lower' if fault.kind == CHARGE_LOW else 'higher'} in charge than the file "
-            f"says{both} ({sure}){also}: read its voltage switched off and rested."
+            f"says{both} ({sure}{also}): read its voltage switched off and rested."
         )
         return verdict("pack-suspected", suspect.where, text, points=member.size, **numbers)
     text = (
-        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}){also}: look at its terminals and its "
+        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}{also}): look at its terminals and its "
         "BMS first, then at its cells."
     )
     return verdict("pack-suspected", suspect.where, text, extra_ohm=member.size, **numbers)
@@ -134,4 +151,42 @@ def _instant(found):
     yield verdict(
         "instant-ill-chosen", "bank", text, drift_share=chosen.drift_share, meter_share=chosen.meter_share,
         wait_s=float("nan") if chosen.wait_s is None else chosen.wait_s,
+    )  # fmt: skip
+
+
+def _displays(found):
+    """Displays that disagree: what cells can hold apart at rest, what heavy work leaves besides, and whether instants agree on it."""
+    packs = {pack.name: k for k, pack in enumerate(found.scenario.bank.packs)}
+    shown = [{r.name: r.value for r in read if r.kind == "display" and r.name in packs} for _, read in found.found.parts]
+    k = max(range(len(shown)), key=lambda j: np.ptp(list(shown[j].values())) if len(shown[j]) > 1 else 0.0)
+    if len(shown[k]) < 2:
+        return
+    high, low = max(shown[k], key=shown[k].get), min(shown[k], key=shown[k].get)
+    points = 100.0 * (shown[k][high] - shown[k][low])
+    one, other = (found.scenario.bank.packs[packs[name]] for name in (high, low))
+    if points < rules.SPREAD_TOLD_POINTS or one.chemistry is not other.chemistry or one.cells_in_series != other.cells_in_series:
+        return
+    held = found.found.held
+    soc = float(np.mean(held.start[: held.n]))
+    bound = hysteresis_bound_points(one, soc, soc, found.scenario.bank.ambient_k)
+    left = max(100.0 * float(np.ptp(worked.start[: held.n])) for worked in after_work(held, found.found.parts[k][0].port))
+    text = f"{high} shows {shown[k][high] * 100:z.0f} % and {low} {shown[k][low] * 100:z.0f} %, {points:.0f} points apart. "
+    if np.isfinite(bound):
+        text += f"At rest cells of this kind hold up to {bound:.0f} points apart about {soc * 100:.0f} % (the gap of hysteresis over the slope)"
+        text += f"; {duration(WORK_S)} at {WORK_C:g} C leave {left:.0f} in this bank, until they level. "
+    if points > bound:
+        text += (
+            f"{points - bound:.0f} or more are then the counters', or what a bad joint has left and rest has not levelled yet."
+        )
+    else:
+        text += "So much may be real: displays alone do not tell."
+    apart = [100.0 * (each[high] - each[low]) for each in shown if high in each and low in each]
+    jump = max(apart) - min(apart)
+    if jump >= rules.DISPLAY_WRONG_POINTS:
+        told = " and ".join(f"{value:.0f}" for value in apart)
+        text += f" The instants disagree: {high} stands {told} points above {low}. Unless hours lie between, a counter was set anew or has jumped."
+    text += " A charge held until each BMS calls its pack full sets counters right."
+    yield verdict(
+        "displays-apart", f"{high}, {low}", text, displayed_spread_points=points, hysteresis_bound_points=bound,
+        beyond_bound_points=max(0.0, points - bound), work_points=left, between_instants_points=jump,
     )  # fmt: skip

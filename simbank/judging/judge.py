@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.errors import InputError
+from simbank.judging.ageing import ageing_verdicts
 from simbank.judging.at_rest import at_rest_verdicts
 from simbank.judging.diagnosis import diagnosis_verdicts
 from simbank.judging.drawn import bands_verdicts, over_draws
@@ -25,6 +26,7 @@ from simbank.judging.wiring import unknown_ampacity
 from simbank.results import StudyResult
 from simbank.simulation import Result
 from simbank.studies import Sweep, Usable
+from simbank.studies.ageing import Ageing
 from simbank.studies.at_rest_result import AtRest
 from simbank.studies.bands_result import Bands
 from simbank.studies.bill import Bill
@@ -52,6 +54,7 @@ LOOKED_AT = {
     Drift: "spread by chemistry",
     Usable: "energy from full to cut-off",
     Bill: "the bank as the file describes it",
+    Ageing: "capacity and resistance over years, by the law named",
     AtRest: "what was read at rest",
     Diagnosis: "what was read, as far as it can show",
     FittedLog: "the logged currents, as far as they can show",
@@ -76,6 +79,7 @@ found_in.register(Sizing, sizing_verdicts)
 found_in.register(Drift, drift_verdicts)
 found_in.register(Usable, usable_verdicts)
 found_in.register(Bill, bill_verdicts)
+found_in.register(Ageing, ageing_verdicts)
 found_in.register(AtRest, at_rest_verdicts)
 found_in.register(Diagnosis, diagnosis_verdicts)
 found_in.register(FittedLog, log_verdicts)

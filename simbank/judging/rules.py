@@ -46,6 +46,15 @@ HOT_JOINT_W = 10.0  # common practice, no source: so much in a lug makes it tens
 GAIN_SHARE = 0.1  # by which more copper must lower the largest share ratio to be told of. Chosen here: twice SHARE_TOLD - 1
 
 
+COLD_CHARGE_SHARE = 0.1  # of a pack's loss. Chosen here: less is within what laws are good for
+STORAGE_SHARE, HIGH_CHARGE_SOC = (
+    0.5,
+    0.75,
+)  # of a pack's loss; mean charge. Chosen here: beyond it the curves of storage rise above their middle
+UNMET_GROWS_SHARE = 0.01  # of what is asked in a year. Chosen here: four days
+LAWS_APART_POINTS = 5.0  # chosen here: a quarter of the way to the end of first life
+
+
 APART = ("mixed-chemistry", "unequal-cell-count")  # packs that do not belong together, however they are wired
 
 
@@ -95,7 +104,7 @@ _ROWS = (
     (
         "device-may-not-break",
         DANGER,
-        "a device breaks what may flow by the file's middle values, and not in every draw of what is not known exactly",
+        "a device breaks what may flow by the file, and not in every draw of what is not known exactly",
         HANGS,
         f"NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory. {HANGS_SOURCE}",
     ),
@@ -160,14 +169,14 @@ _ROWS = (
     (
         "cable-may-burn",
         DANGER,
-        "a conductor withstands every fault by the file's middle values, and not in every draw",
+        "a conductor withstands every fault by the file, and not in every draw",
         HANGS + LEFT,
         f"IEC 60364-4-43 434.5.2, IEC 60949; secondary source. {HANGS_SOURCE}",
     ),
     (
         "fault-may-not-clear",
         DANGER,
-        "the least fault current clears in time by the file's middle values, and not in every draw",
+        "the least fault current clears in time by the file, and not in every draw",
         HANGS + LEFT,
         f"IEC 60364-4-41 411.3.2 (5 s); from memory. {HANGS_SOURCE}",
     ),
@@ -211,7 +220,7 @@ _ROWS = (
     (
         "may-happen",
         DANGER,
-        "what does not happen by the file's own values, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
+        "what does not happen by the file, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
         "one less where it does in fewer than half",
         f"from {HANGS_ACT * 100:g} % of the draws on; as the rule from {HANGS_DANGER * 100:g} % on",
         HANGS_SOURCE.removeprefix("Shares: "),
@@ -409,11 +418,70 @@ _ROWS = (
         "sound bank below 10 %",
         PRACTICE,
     ),
+    (
+        "packs-grow-apart",
+        ACT,
+        "over years the capacities left of the packs go apart",
+        "0.2 points more",
+        "chosen here: above the error of the steps between windows",
+    ),
+    (
+        "cold-charge-ages",
+        ACT,
+        "over years a pack loses much by charge taken fast or in the cold",
+        f"{COLD_CHARGE_SHARE * 100:.0f} % of its loss",
+        "Schimpe 2018; share: chosen here",
+    ),
+    (
+        "ages-by-high-charge",
+        ACT,
+        "over years the pack that loses most does so by time near full, not by work",
+        f"{STORAGE_SHARE * 100:.0f} % of its loss, mean charge {HIGH_CHARGE_SOC * 100:.0f} %",
+        "Naumann 2018, Schimpe 2018; shares: chosen here",
+    ),
+    (
+        "unmet-grows",
+        ACT,
+        "over years less of the load is served",
+        f"{UNMET_GROWS_SHARE * 100:.0f} % of a year's load more",
+        "chosen here: four days of a year",
+    ),
+    (
+        "ages-first",
+        ACT,
+        "the pack that first comes to 80 % of its capacity as new; note if not within the years asked for",
+        "80 % of the capacity as new",
+        PRACTICE,
+    ),
     ("unequal-parallel-cells", ACT, "capacity or resistance of parallel cells seems to be meant otherwise", WARNING, PRACTICE),
     ("reference-instead", ACT, "relaxation resistances look wrong; the reference integrator ran instead", WARNING, "measured"),
     ("key-changes-nothing", ACT, "a key that was varied changes nothing", WARNING, PRACTICE),
     ("warned", ACT, "a warning without a rule of its own", "any", PRACTICE),
     # what could not be checked
+    (
+        "beyond-ageing-law",
+        UNKNOWN,
+        "an ageing law is used beyond the temperatures, rates or time that it was fitted for",
+        WARNING,
+        "the law's own file, `simbank/cells/library/ageing`",
+    ),
+    ("other-cells-than-law", UNKNOWN, "packs age by a law of another chemistry's cells", WARNING, "the law's own file"),
+    ("ageing-left-out", UNKNOWN, "an ageing law leaves out storage, or cycling", WARNING, "the law's own file"),
+    (
+        "laws-disagree",
+        UNKNOWN,
+        "ageing laws differ in what is left at the end",
+        f"{LAWS_APART_POINTS:g} points",
+        "chosen here: a quarter of the way to the end of first life",
+    ),
+    (
+        "ageing-steps-coarse",
+        UNKNOWN,
+        "steps between windows of years err by much",
+        "0.5 points of capacity",
+        "halving of the steps",
+    ),
+    ("ageing-ended", UNKNOWN, "years ended before those asked for", WARNING, PRACTICE),
     (
         "hangs-on-unknown",
         UNKNOWN,
@@ -644,6 +712,13 @@ _ROWS = (
     ),
     ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
     ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
+    (
+        "packs-grow-together",
+        NOTE,
+        "over years the capacities left of the packs come together",
+        "0.2 points less",
+        "chosen here: above the error of the steps between windows",
+    ),
     ("usable", NOTE, "what the bank delivers of what its packs would each on its own", "always of `usable`", PRACTICE),
     (
         "fault-current-band",

@@ -8,9 +8,10 @@ import numpy as np
 
 from simbank.judging import rules
 from simbank.judging.rules import verdict
-from simbank.judging.run_packs import hysteresis_bound_points, rest_s
+from simbank.judging.run_packs import rest_s
 from simbank.judging.words import Clock, short
 from simbank.simulation import Result
+from simbank.simulation.standing import displays_apart
 from simbank.verdict import Verdict
 
 __all__ = ["display_verdicts"]
@@ -51,16 +52,13 @@ def _wrong(result):
 def _apart(result):
     """Displays that disagree after a rest: what cells can hold apart there, and what is the counters'."""
     end, soc = result.packs["displayed_soc"].iloc[-1].dropna(), result.packs["soc"].iloc[-1]
-    if len(end) < 2 or rest_s(result) < rules.RESTED_S:
+    packs = {pack.name: pack for pack in result.scenario.bank.packs}
+    apart = displays_apart(list(packs.values()), end, soc) if rest_s(result) >= rules.RESTED_S else None
+    if apart is None or apart.shown_points < rules.SPREAD_TOLD_POINTS or np.isnan(apart.bound_points):
         return
-    high, low = end.idxmax(), end.idxmin()
-    points, cells = 100.0 * (end[high] - end[low]), 100.0 * (soc[high] - soc[low])
-    one, other = (next(pack for pack in result.scenario.bank.packs if pack.name == name) for name in (high, low))
-    if points < rules.SPREAD_TOLD_POINTS or one.chemistry is not other.chemistry or one.cells_in_series != other.cells_in_series:
-        return
-    bound = hysteresis_bound_points(one, soc[high], soc[low])
+    high, low, points, cells, bound = apart.high, apart.low, apart.shown_points, apart.cells_points, apart.bound_points
     flows = float(result.packs["current_a"].iloc[-1][[high, low]].abs().max())
-    still = flows <= rules.STILL_C * min(one.capacity_ah, other.capacity_ah)
+    still = flows <= rules.STILL_C * min(packs[high].capacity_ah, packs[low].capacity_ah)
     text = f"At rest {high} shows {end[high] * 100:z.0f} % and {low} {end[low] * 100:z.0f} %, {points:.0f} points apart. "
     if points > bound:
         text += (

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.optimize import brentq
 
 from simbank.bank.bank import Pack
 from simbank.judging import rules
@@ -16,6 +15,7 @@ from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.run_warnings import WORTH_SAYING
+from simbank.simulation.standing import hysteresis_bound_points
 from simbank.studies.rule_figures import charged_frozen, nearest_limits
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
@@ -317,36 +317,6 @@ def _held_back(result, time_s):
 
 
 # ---- what keeps them apart ----
-
-
-def hysteresis_bound_points(pack: Pack, soc: float, other: float, temperature_k: float | None = None) -> float:
-    """How far apart two packs of a kind may rest without a current, about two states of charge [points].
-
-    They rest where U(z1) + H(z1) h1 = U(z2) + H(z2) h2, of opposite branches at most h1 = -1, h2 = 1: so that U(z1) - U(z2) is no
-    more than H(z1) + H(z2). On the curves themselves: the least d with U(z + d/2) - U(z - d/2) = H(z + d/2) + H(z - d/2) about the mean
-    z of both, ends of charge held at empty and full; infinite if there is none. H is taken at ``temperature_k`` [K], without it at the
-    chemistry's reference temperature.
-
-    About 50 %, of the library's LFP:
-
-    >>> from simbank.cells import load_chemistry
-    >>> pack = Pack("A", load_chemistry("lfp"), 100.0, 5e-4)
-    >>> round(hysteresis_bound_points(pack, 0.7, 0.3), 1)
-    25.0
-    """
-    mean, cell = (soc + other) / 2.0, pack.chemistry
-
-    def apart_v(apart):  # by how much the difference of U exceeds what hysteresis holds [V]
-        high, low = np.clip(mean + apart / 2.0, 0.0, 1.0), np.clip(mean - apart / 2.0, 0.0, 1.0)
-        return cell.ocv(high) - cell.ocv(low) - cell.half_width_at(high, temperature_k) - cell.half_width_at(low, temperature_k)
-
-    tried = np.linspace(0.0, 2.0 * max(mean, 1.0 - mean), 2001)
-    over = np.flatnonzero(np.asarray(apart_v(tried)) >= 0.0)
-    if not len(over):
-        return float("inf")
-    first = int(over[0])
-    apart = brentq(apart_v, tried[first - 1], tried[first], xtol=1e-12) if first else 0.0
-    return 100.0 * float(min(mean + apart / 2.0, 1.0) - max(mean - apart / 2.0, 0.0))
 
 
 def levelling_h(one: Pack, other: Pack, soc: float, other_soc: float) -> float:

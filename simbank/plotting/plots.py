@@ -260,26 +260,38 @@ def _plot_displays(figure, axis, soc, shown, title):
 
 @styled
 def plot_spread(result: Any) -> Figure:
-    """Largest minus smallest state of charge over time [points]."""
+    """Largest minus smallest state of charge over time [points]; where packs have displays, that of what they show is dashed."""
     figure, ((axis,),) = new_figure(size=(8.6, 3.2))
     spread = result.spread_points
     hours = _hours(spread)
     axis.plot(hours, spread, color=PALETTE[0], linewidth=1.7)
     axis.fill_between(hours, 0, spread, color=PALETTE[0], alpha=0.12, linewidth=0)
-    axis.set_ylim(0, max(1.0, spread.max() * 1.15))
+    shown = result.packs["displayed_soc"].dropna(axis=1, how="all") * 100.0 if result.has_displays else None
+    apart = None if shown is None or shown.shape[1] < 2 else shown.max(axis=1) - shown.min(axis=1)
+    axis.set_ylim(0, max(1.0, 1.15 * max(spread.max(), 0.0 if apart is None else apart.max())))
     axis.set_xlim(0, hours[-1])
-    k = int(spread.to_numpy().argmax())
-    axis.annotate(
-        f"{spread.iloc[k]:.1f} points",
-        (hours[k], spread.iloc[k]),
-        (0, 6),
-        textcoords="offset points",
-        ha="center",
-        fontweight="bold",
-    )
+    if apart is not None:
+        axis.plot(hours, apart, color=INK, linewidth=1.1, linestyle=DASHES[2])
+        ends = [("displays", apart, INK), ("cells", spread, PALETTE[0])]
+        label_ends(
+            axis,
+            hours[-1],
+            [(f"{name},\nat most {line.max():.1f}", line.iloc[-1], colour) for name, line, colour in ends],
+            lines=2,
+        )
+    else:
+        k = int(spread.to_numpy().argmax())
+        axis.annotate(
+            f"{spread.iloc[k]:.1f} points",
+            (hours[k], spread.iloc[k]),
+            (0, 6),
+            textcoords="offset points",
+            ha="center",
+            fontweight="bold",
+        )
     _time_axis(axis, hours)
     axis.set_ylabel("spread [points of SOC]")
-    titled(axis, f"{_title(result)}: fullest minus emptiest pack")
+    titled(axis, f"{_title(result)}: fullest minus emptiest pack" + ("" if apart is None else ", cells and displays"))
     return figure
 
 

@@ -42,7 +42,9 @@ def plot_soc_at_rest(result: Any) -> Figure:
         frame = frame[keep]
     n = len(ohm)
     figure, ((axis,),) = new_figure(size=(min(14.0, max(8.6, 3.6 + 0.55 * n)), 4.8))
-    low, high = float(frame.min(axis=None)), float(frame.max(axis=None))
+    shown = result.displayed_at_rest().iloc[-1] * 100.0 if result.has_displays and len(frame) else None
+    every = frame if shown is None else np.concatenate([frame.to_numpy().ravel(), shown.dropna()])
+    low, high = float(np.min(every)), float(np.max(every))
     pad = max(0.06 * (high - low), 0.5 * (LEAST_SPAN - (high - low)), 1.0)
     axis.set_ylim(low - pad, high + pad)
     groups = coinciding(frame.to_numpy().T, SAME_POINTS)
@@ -66,17 +68,36 @@ def plot_soc_at_rest(result: Any) -> Figure:
             told = _told([frame.index[k] for k in group])
             pale = many and style["color"] != PALETTE[3]
             ends.append((f"{told}\n{spread[g]:.1f} points apart", soc[-1], INK if pale else style["color"]))
+    words = [frame.attrs.get("note", "")]
+    if shown is not None:
+        words.append(_displays(axis, result, shown, ends))
     label_ends(axis, n - 1, ends, lines=2)
     _positions(axis, result, ohm)
     axis.set_ylabel("state of charge [%]")
     titled(axis, f"{result.summary['scenario']}: state of charge at rest, near to far")
-    words = [frame.attrs.get("note", "")]
     if len(groups) < len(frame):
         words.append(f"One line stands for instants at which every pack is within {SAME_POINTS:g} points of the same")
     if many:
         words.append(f"{len(frame)} instants, light to dark in order of time; orange is where packs stand furthest apart")
     note(axis, "; ".join(word for word in words if word))
     return figure
+
+
+def _displays(axis, result, shown, ends):
+    """What displays show at the end, by position, beside what hysteresis can hold apart there; words for below the figure."""
+    axis.plot(np.arange(len(shown)), shown, color=INK, linestyle=(0, (1.5, 1.5)), linewidth=1.2, marker="s", markersize=5,
+              markerfacecolor="white", clip_on=False)  # fmt: skip
+    last, apart = shown.dropna(), result.displays_apart
+    if len(last):
+        ends.append((f"displays, end of run\n{np.ptp(last):.1f} points apart", float(last.iloc[-1]), INK))
+    if apart is None or not np.isfinite(apart.bound_points):
+        return "squares: what displays show at the end"
+    middle, half = 100.0 * apart.middle, apart.bound_points / 2.0
+    axis.axhspan(middle - half, middle + half, color=PALETTE[2], alpha=0.13, linewidth=0, zorder=0)
+    return (
+        f"squares: what displays show at the end; band: the {apart.bound_points:.0f} points that hysteresis can hold apart there, beyond which "
+        "displays are wrong or a current levels"
+    )
 
 
 def _between(share):
@@ -137,7 +158,8 @@ def _positions(axis, result, ohm):
     finite = ohm[np.isfinite(ohm)]
     level = len(finite) == n and np.ptp(finite) <= 1e-6 * finite.max()
     way = f"all equally far from port {result.take_off}" if level else f"near to far from port {result.take_off}"
-    axis.set_xlabel(f"pack, {way} (mΩ: resistance of the wiring there and back)" if n <= MOST_WRITTEN else f"pack, {way}")
+    words = f"pack, {way}" + ("\n(mΩ: resistance of the wiring there and back)" if n <= MOST_WRITTEN else "")
+    axis.set_xlabel(words)
     axis.grid(visible=False, axis="x")
     for x in range(n):
         axis.axvline(x, color=PALE, linewidth=0.4, zorder=0)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.report.parts import Figures, Sources, lines, table, text
 from simbank.scenario.uncertain import UncertainValue, described
 from simbank.studies.band_figures import USUAL, WORDS
@@ -23,12 +23,13 @@ OF_LAYOUTS = ("spread_max_points", "share_ratio_max", "c_rate_max", "conductor_l
 
 AT_HEAD = ("spread_max_points", "share_ratio_max", "first_full_h", "first_empty_h", "unmet_wh", "ac_unmet_wh")
 MOST_READINGS = 6
+MOST_LINES = 3  # for the file, of one reading
 SOME_WH = 0.5  # less is the tail of one step
 IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH, "unfilled_percent": 1.0, "left_percent": 1.0}
 
 
 def headlines(found: Bands) -> list[str]:
-    """The main figures by the file's own values, each with its band, in one sentence; none where nothing is uncertain."""
+    """The main figures by the file, each with its band, in one sentence; none where nothing is uncertain."""
     told = [figure_with_band(name, found.table.loc[name]) for name in AT_HEAD if _worth(name, found)]
     return (
         [f"With what is not known of the bank: {'; '.join(told)}. In brackets: nine in ten of what the bank may be."]
@@ -59,7 +60,7 @@ def figure_with_band(name: str, row: pd.Series) -> str:
     return f"{words} {file} ({low} to {high}){f' {unit.rstrip(chr(93))}' if unit else ''}"
 
 
-WHAT_WAS_RUN = {"usable": "Every discharge", "size": "The size found"}  # by the study that bands belong to
+WHAT_WAS_RUN = {"usable": "Every discharge", "size": "The run of the size found"}  # by the study that bands belong to
 NOT_VARIED = (
     "Not varied, unless the list names it: what is asked of the bank (in amperes or watts), sizes and lengths of cable, devices, settings of BMS, "
     "chargers and inverters, temperature; and the equations themselves."
@@ -102,16 +103,20 @@ def reach(found: Bands, known: Sequence[UncertainValue], figures: Figures, sourc
 
 
 BY_THE_FILE = (
-    "By the file: the run with each value as the file states it; one that it leaves out has the value of simbank's data, as the list of what was "
-    "varied shows."
+    "By the file: one run with the values in that column of the list of what was varied: what the file states; of what it leaves out, nothing for "
+    "joints and wiring within packs, else the usual value of simbank's data. Such a run may lie outside its band."
 )
+
+
+SIGNS = {"milliohm": "mΩ", "ohm": "Ω", "degC": "°C"}  # of units
 
 
 def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
     """The table of what was varied: values that are alike but for their place in one row."""
     rows: dict[tuple[str, ...], dict[str, Any]] = {}
     for value in described(known):
-        ends = {title: f"{value[key]:.3g} {value['unit']}".strip() for title, key in _VARIED.items()}
+        unit = SIGNS.get(value["unit"], value["unit"])
+        ends = {title: f"{value[key]:.3g} {unit}".strip() for title, key in _VARIED.items()}
         kind = "" if value["group"] == "joints" else value["key"].rpartition(".")[2]
         row = rows.setdefault(
             (value["group"], kind, *ends.values()), {"what": value["words"], "count": 0, **ends, "source": value["source"]}
@@ -119,7 +124,8 @@ def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
         row["count"] += 1
     for row in rows.values():
         more = row.pop("count") - 1
-        row["what"] += f", and {more} more" if more else ""
+        both = " (both ends together)" if row["what"].startswith("joints of ") else ""
+        row["what"] += (f", and {more} more" if more else "") + both
     return table("What was varied", pd.DataFrame(rows.values()), sources=sources)
 
 
@@ -153,7 +159,7 @@ def _figures(found):
     for name in names:
         row = found.table.loc[name]
         low, mid, high, file = (part.strip() for part in cells(name, [row[key] for key in ("low", "mid", "high", "file")]))
-        share = f"{100 * row['happens']:.0f} %"
+        share = percent(row["happens"])
         rows.append(
             {"figure": WORDS[name], "5 %": low, "middle": mid, "95 %": high, "by the file": file, "in so many draws": share}
         )
@@ -202,9 +208,16 @@ def _readings(found):
                 {
                     "figure": WORDS[figure], "read": f"{row['what']} {row['where']}", "now": f"{ends['from_low']} to {ends['from_high']}",
                     "then about": f"{ends['to_low']} to {ends['to_high']}", "meter good for": row["accuracy"], "how": row["how"],
+                    "write it as": _lines(row["lines"]),
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _lines(lines):
+    """Lines for the file, the first of many."""
+    more = f"; and {len(lines) - MOST_LINES} more" if len(lines) > MOST_LINES else ""
+    return "; ".join(lines[:MOST_LINES]) + more
 
 
 _ENDS = ("from_low", "from_high", "to_low", "to_high")

@@ -390,7 +390,8 @@ class _Page:
     def _reach(self):
         if self.bands is None:
             return [text(self.without_bands)] if self.without_bands else []
-        return reach(self.bands, self._known(), self.figures, self.sources)
+        kept = [text(line) for study in self.studies for line in getattr(study.result, "kept_words", [])]
+        return [*kept, *reach(self.bands, self._known(), self.figures, self.sources)]
 
     def _known(self):
         """What was drawn, as it is in the scenario that was drawn."""

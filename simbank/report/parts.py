@@ -23,6 +23,7 @@ IMAGE_DPI = 180
 PRACTICE = "common practice, no source"
 LONG_TEXT = 30  # letters: a column with such texts is not made narrow
 COLOURS = 64
+WITHOUT_UNIT = {"share ratio": "ratio", "C-rate": "C", "rating ÷ current": "margin"}  # words in a heading, and what it counts as
 WIDE_PX = 900  # a wider drawing stands on a page of its own, across: on an upright A4 page its letters would be under 6 points
 LARGEST_PX = 1500  # one wider still is printed whole, and then in parts of at most so much: on A4 its letters would be too small
 OVERLAP_PX = 70
@@ -60,10 +61,15 @@ def _texts(column: str, values: Sequence[Any]) -> list[str]:
 
     >>> _texts("peak [A]", [67.72, -1e-9]), _texts("count", [12])
     (['67.7', '0.0'], ['12'])
+    >>> _texts("largest share ratio", [1.0, 1.10787])
+    ['1.000', '1.108']
     """
     unit = re.search(r"\[([^\]]+)\]$", column)
     if unit and unit[1] in DIGITS:
         return numbers(values, unit[1])
+    for words, of in WITHOUT_UNIT.items():
+        if words in column:
+            return numbers(values, of)
     return [number(value) for value in values]
 
 

@@ -18,7 +18,7 @@ from simbank.filemodel import FileModel, as_path, check, nearest, read_toml
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import FreeConductor, PackTable, PackType
 
-__all__ = ["Addition", "Place", "joined", "place_of", "places"]
+__all__ = ["Addition", "Place", "joined", "place_of", "places", "singly"]
 
 
 class AddedWiring(FileModel):
@@ -224,7 +224,7 @@ def joined(scenario: Scenario, addition: Addition, place: Place | None = None) -
     data = copy.deepcopy(scenario.data)
     place = place or places(scenario)[-1]
     _add_kinds(data, addition)
-    own = _singly(data["packs"], scenario)
+    own = singly(data["packs"], scenario)
     new = [single for entry in addition.data["packs"] for single in _singles(entry)]
     order = [pack["name"] for pack in own]
     wiring = data.get("wiring", {})
@@ -302,7 +302,7 @@ def _singles(entry):
     return [{"name": name, **copy.deepcopy(rest), "written_out_from": entry["name"]} for name in _names(entry)]
 
 
-def _singly(packs, scenario):
+def singly(packs: list[dict[str, Any]], scenario: Scenario) -> list[dict[str, Any]]:
     """A scenario's packs one by one, with the cells that they have: those drawn by a seed would change with their place in the list."""
     made = {pack.name: pack for pack in scenario.bank.packs}
     return [_with_cells(single, made[single["name"]]) for entry in packs for single in _singles(entry)]

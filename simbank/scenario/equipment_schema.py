@@ -37,6 +37,7 @@ DRAW_WORDS = "a current or a power"
 def _draw(text):
     """("a", amperes) or ("w", watts) of what a BMS takes for itself."""
     right = 'write a current or a power, such as "10 mA" or "0.5 W"'
+    quantities.refuse_known(text)
     try:
         kind, value = quantities.parse_rate(text)
     except InputError:
@@ -217,6 +218,10 @@ class PrechargeTable(FileModel):
 
 def _current_limit(text, key):
     """("c", number) or ("a", amperes) of a current limit."""
+    try:
+        quantities.refuse_known(text)
+    except InputError as error:
+        raise InputError(error.problem, key=f"{key}.limit", value=text) from None
     try:
         kind, value = quantities.parse_rate(text)
     except InputError:

@@ -22,6 +22,7 @@ from simbank.filemodel import FileModel, bank_temperature, entries_exact, fracti
 from simbank.scenario.display_schema import DisplayTable
 from simbank.scenario.duty_schema import ConstantDuty, CyclesDuty, DaysDuty, TableDuty, pick_duty
 from simbank.scenario.equipment_schema import BMSTable, ChargerTable, DeviceTable, InverterTable, Resistance, SwitchTable
+from simbank.scenario.seasons_schema import SeasonsTable
 
 __all__ = ["DistributionTable", "ScenarioFile", "json_schema"]
 
@@ -513,6 +514,24 @@ class RackTable(FileModel):
     )
 
 
+class ChangeTable(FileModel):
+    """What is done to the packs some years after the start; only `age` looks at it."""
+
+    at: quantity("second", above_zero=True, most=1e10) = Field(description='how long after the start, such as `"4 years"`')
+    remove: list[str] = Field(default_factory=list, description="names of packs that are taken out")
+    replace: list[PackTable] = Field(
+        default_factory=list, description="packs that take the place of those of the same name, as new unless they say otherwise"
+    )
+    add: list[PackTable] = Field(default_factory=list, description="packs that are added, with the leads of the others")
+    place: str = Field("end", description='where those added go: `"end"`, `"after NAME"`, `"before NAME"`')
+
+    @model_validator(mode="after")
+    def _something(self):
+        if not (self.remove or self.replace or self.add):
+            raise InputError('needs "remove", "replace" or "add"')
+        return self
+
+
 class ScenarioFile(FileModel):
     """The whole file."""
 
@@ -520,7 +539,13 @@ class ScenarioFile(FileModel):
     ambient: bank_temperature() = Field(
         298.15,
         description="air around packs and conductors; conductors only where `wiring.conductor_temperature` and their own "
-        "`temperature` say nothing else",
+        "`temperature` say nothing else. A table `{ mean, swing, coldest }` is the same as `seasons`",
+    )
+    seasons: SeasonsTable | None = Field(
+        None, description="air that changes through the year, for `age`; in place of `ambient`, which is then its mean"
+    )
+    changes: list[ChangeTable] = Field(
+        default_factory=list, description="packs added, replaced or taken out on the way; only `age` looks at them"
     )
     pack_types: Annotated[dict[str, PackType], Field(min_length=1)] = Field(description="makes of pack")
     chemistries: dict[str, Annotated[ChemistryTable, WrapValidator(_object_or_table(Chemistry))]] = Field(
@@ -542,6 +567,22 @@ class ScenarioFile(FileModel):
         CyclesDuty | ConstantDuty | TableDuty | DaysDuty,
         Field(discriminator="kind"), BeforeValidator(pick_duty), WrapValidator(_object_or_table(Duty)),
     ] = Field(description="what is asked of the bank over time")  # fmt: skip
+
+    @model_validator(mode="before")
+    @classmethod
+    def _ambient_of_seasons(cls, data):
+        """``ambient = { mean, swing, coldest }`` is the table of seasons; their mean is the ambient of whatever has no dates."""
+        if not isinstance(data, dict):
+            return data
+        if isinstance(data.get("ambient"), dict) and "mean" in data["ambient"]:
+            if data.get("seasons") is not None:
+                raise InputError('give "seasons", or "ambient" as a table, not both', key="ambient")
+            data = {key: value for key, value in data.items() if key != "ambient"} | {"seasons": data["ambient"]}
+        elif data.get("seasons") is not None and "ambient" in data:
+            raise InputError('give "seasons" or "ambient", not both', key="ambient")
+        if isinstance(data.get("seasons"), dict) and "mean" in data["seasons"]:
+            data = data | {"ambient": data["seasons"]["mean"]}
+        return data
 
     @model_validator(mode="after")
     def _own_chemistries(self):

@@ -14,7 +14,8 @@ BEGIN, END = (
 SHORT = {"kelvin": "K", "second": "s", "volt": "V"}  # units of defaults
 # Title of each table, where it stands in a file, in the order of reading.
 TABLES = {
-    "ScenarioFile": "the file", "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
+    "ScenarioFile": "the file", "SeasonsTable": "seasons", "ChangeTable": "[[changes]]",
+    "PackType": "pack_types.NAME", "RCTable": "an entry of relaxation", "BMSTable": "pack_types.NAME.bms",
     "LimitTable": "a limit of a BMS", "TemperatureTable": "temperature limits of a BMS", "PrechargeTable": "precharge of a BMS",
     "DisplayTable": "pack_types.NAME.display", "DisplayFullTable": "full of a display", "DisplayEmptyTable": "empty of a display",
     "ChemistryTable": "chemistries.NAME",

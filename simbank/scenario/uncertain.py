@@ -10,14 +10,16 @@ from simbank.bank.assumed import assumed
 from simbank.bank.graph import Branch
 from simbank.cells import Chemistry, library
 from simbank.distributions import HIGH_SHARE, LOW_SHARE, Draw
+from simbank.errors import InputError
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
-from simbank.scenario.changes import checked_keys
+from simbank.scenario.changes import checked_keys, name_in_key, parts_of
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
+from simbank.warning import BankWarning, listed
 
-__all__ = ["UncertainValue", "described", "drawn", "uncertain_values"]
+__all__ = ["UncertainValue", "described", "doubtful_values", "drawn", "known_times_assumed", "too_wide", "uncertain_values"]
 
 GIVEN = "the file"
 
@@ -73,6 +75,7 @@ def uncertain_values(scenario: Scenario, *, every_temperature: bool = False) -> 
     >>> round(found["wiring.added.link P1-P2 +"].draw.number(0.5), 5), found["wiring.added.link P1-P2 +"].words
     (0.0, 'joints of the link P1-P2, positive side')
     """
+    _checked(scenario)
     found = [
         *_given(scenario),
         *_types(scenario),
@@ -108,6 +111,7 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     >>> round(weak.bank.capacity_ah), weak.duty.steps[0].commands == chain.duty.steps[0].commands
     (480, True)
     """
+    _checked(scenario)
     values = checked_keys(values)
     asked = {key: value for key, value in values.items() if _is_asked(key)}
     meant = from_dict(scenario.data, asked, scenario.source) if asked else scenario
@@ -115,6 +119,83 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     packs = tuple(replace(pack, bms=like.bms) for pack, like in zip(made.bank.packs, meant.bank.packs, strict=True))
     made.bank = replace(made.bank, packs=packs, port_equipment=meant.bank.port_equipment)
     return made
+
+
+def _checked(scenario):
+    """An InputError where what should be a scenario is none."""
+    if not isinstance(scenario, Scenario):
+        raise InputError("must be a scenario; sb.load(path) reads one", key="scenario", value=scenario)
+
+
+def doubtful_values(scenario: Scenario) -> list[BankWarning]:
+    """What a person must be told of how well the file says that values are known: :func:`known_times_assumed`, :func:`too_wide`."""
+    return known_times_assumed(scenario) + too_wide(scenario)
+
+
+def known_times_assumed(scenario: Scenario) -> list[BankWarning]:
+    """What a file states of a pack type with ±, as measured, and what the assumed age of its packs multiplies.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose file is asked.
+
+    Returns
+    -------
+    list of BankWarning
+        One for each key of a type, with the packs whose growth or capacity left is assumed.
+    """
+    out, file = [], scenario.file
+    for name, kind in file.pack_types.items():
+        for key, factor, instead in MULTIPLIED:
+            draw = kind.how_known.get(key)
+            if draw is None or draw.kind != "measured":
+                continue
+            packs = {pack: _of_pack(table).get(factor) for pack, table in file.each_pack() if table.type == name}
+            packs = {pack: told[0] for pack, told in packs.items() if told}
+            if not packs:
+                continue
+            first, several = next(iter(packs)), len(packs) > 1
+            low, high = (packs[first].number(share) for share in (LOW_SHARE, HIGH_SHARE))
+            text = (
+                f"pack_types.{name}.{key} is given with ±, but each draw multiplies it by what is assumed of the age of "
+                f"{listed(list(packs))} ({low:.3g} to {high:.3g}{f' for {first}' if several else ''}). {instead.format(first)}"
+            )
+            out.append(BankWarning("known-times-assumed", f"pack_types.{name}.{key}", text))
+    return out
+
+
+def too_wide(scenario: Scenario) -> list[BankWarning]:
+    """Values of which the file says that they may be off by more than themselves, or by more than their key takes: a slip?
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose file is asked.
+    """
+    out = []
+    for path, draw in _said(scenario.file):
+        below, above = draw.low - draw.least, draw.most - draw.low
+        if draw.kind != "measured" or draw.high <= max(below, 1e-9) or (draw.least < 0 and draw.high <= (below + above) / 2.0):
+            continue
+        if draw.least == 0 and draw.low == 0:  # of what is said to be nothing, by how much it may be more
+            continue
+        if draw.least >= 0 and draw.high <= draw.low:
+            continue
+        key, unit = ".".join(path), f" {draw.unit}" if draw.unit else ""
+        text = (
+            f"{key} is said to be {draw.low:.6g}{unit}, off by up to {draw.high:.6g}{unit} either way: more than it can be. Draws are cut off "
+            "at what the key takes, so that their middle moves. A slip? Of what is hardly known write a range."
+        )
+        out.append(BankWarning("uncertainty-too-wide", key, text))
+    return out
+
+
+MULTIPLIED = (  # key of a type, key of a pack that multiplies it, what to do if it was measured on the pack of today
+    ("cell_resistance", "resistance_growth", "Of a pack measured today write packs.{0}.resistance_at_posts, or packs.{0}.resistance_growth = 1."),
+    ("capacity", "capacity_left", "If it was measured today, write packs.{0}.capacity_left = 1."),
+    ("cell_capacity", "capacity_left", "If it was measured today, write packs.{0}.capacity_left = 1."),
+)  # fmt: skip
 
 
 def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:
@@ -146,7 +227,7 @@ def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:
 
 def _is_asked(key: str) -> bool:
     """Whether a key says what is asked of the bank or set on it, not what the bank is."""
-    parts = key.split(".")
+    parts = parts_of(key)
     return parts[0] == "duty" or "bms" in parts[2:3] or (parts[0] == "ports" and bool({"charger", "inverter"} & set(parts[2:3])))
 
 
@@ -184,8 +265,13 @@ def _given(scenario: Scenario) -> Iterator[UncertainValue]:
             names = next((_pack_keys(pack) for pack in file.packs if pack.name == path[1]), names)
         draw = beside_measured(scenario, path, draw)
         for name in names or [""]:
-            key = ".".join([path[0], name, *path[2:]] if name else path)
+            key = _key(*([path[0], name, *path[2:]] if name else path))
             yield UncertainValue(key, draw, _words(key), GIVEN, _group(key))
+
+
+def _key(*parts: str) -> str:
+    """A dotted key; what follows ``wiring.added.`` stands as it is."""
+    return ".".join(parts if parts[:2] == ("wiring", "added") else [name_in_key(part) for part in parts])
 
 
 def _said(table: FileModel, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Draw]]:
@@ -209,7 +295,7 @@ def _said(table: FileModel, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[
 
 def _reached(name: str) -> bool:
     """Whether a dotted key reaches what has this name."""
-    return "." not in name and name.strip() not in ("", "*")
+    return not ("." in name and '"' in name) and name.strip() not in ("", "*")
 
 
 def _pack_keys(table: PackTable) -> list[str]:
@@ -219,13 +305,13 @@ def _pack_keys(table: PackTable) -> list[str]:
 
 def _words(key: str) -> str:
     """What a person calls the value of a key of the file."""
-    *place, last = key.split(".")
+    *place, last = parts_of(key)
     where = {"pack_types": "packs of type {}", "packs": "{}", "ports": "port {}", "chemistries": "chemistry {}"}
     owner = where[place[0]].format(place[1]) if len(place) > 1 and place[0] in where else " ".join(place[-2:])
     if last in SHORT:
         return SHORT[last].format(owner)
-    if place[:1] == ["chemistries"] and ".".join(key.split(".")[2:]) in CELL:
-        return CELL[".".join(key.split(".")[2:])][0].format(place[1])
+    if place[:1] == ["chemistries"] and ".".join([*place, last][2:]) in CELL:
+        return CELL[".".join([*place, last][2:])][0].format(place[1])
     if place == ["wiring", "added"]:
         return f"extra resistance of the {last}"
     if place[:2] == ["duty", "steps"] and len(place) == 3 and place[2].isdigit():
@@ -240,7 +326,7 @@ def _group(key: str) -> str:
     if _is_asked(key):
         return "asked"
     if place == "chemistries":
-        section = rest.partition(".")[2].partition(".")[0]
+        section = parts_of(key)[2]
         return section if section in ("hysteresis", "relaxation", "resistance", "ocv") else "other"
     if place == "wiring" and rest.startswith("added."):
         return "joints"
@@ -275,7 +361,7 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
         if kind.wiring_left_out and lithium and _reached(name):
             draw = left.draw.times(kind.cells_in_series / left.cells_in_series)
             draw = beside_measured(scenario, ("pack_types", name, "internal_wiring"), draw)
-            key = f"pack_types.{name}.internal_wiring"
+            key = _key("pack_types", name, "internal_wiring")
             yield UncertainValue(key, draw, _words(key), left.source, _group(key))
 
 
@@ -293,7 +379,7 @@ def _chemistries(scenario: Scenario, every_temperature: bool) -> Iterator[Uncert
                 continue
             words, group = CELL[change]
             source = chemistry.notes.get(change.partition(".")[0], chemistry.source)
-            yield UncertainValue(f"chemistries.{name}.{change}", draw, words.format(name), source, group)
+            yield UncertainValue(f"{_key('chemistries', name)}.{change}", draw, words.format(name), source, group)
 
 
 def _chemistry_name(file: ScenarioFile, chemistry: str) -> str | None:
@@ -334,7 +420,7 @@ def _packs(scenario: Scenario) -> Iterator[UncertainValue]:
         if not _reached(name):
             continue
         for field, (draw, source) in _of_pack(table).items():
-            key = f"packs.{name}.{field}"
+            key = _key("packs", name, field)
             yield UncertainValue(key, draw, _words(key), source, _group(key))
 
 

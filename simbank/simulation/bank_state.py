@@ -8,7 +8,7 @@ import numpy as np
 
 from simbank.bank.bank import Bank
 from simbank.bank.equipment import Charger, Inverter
-from simbank.network import Network
+from simbank.network import network_of
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import solve_bank, working_arrays
@@ -227,7 +227,7 @@ class BankState:
         self.bank = bank
         self.packs, self.devices, self.ports = Packs.of(bank), Devices.of(bank), Ports.of(bank)
         self.n, self.p, self.d = len(bank.packs), len(self.ports.names), len(bank.devices)
-        self.network = Network(bank.graph, self.packs.cells[ar.R_REF])
+        self.network = network_of(bank.graph, self.packs.cells[ar.R_REF])
         self.t, self.step_start = 0.0, 0.0
         self.y = np.concatenate([start_state(bank.packs, bank.ambient_k), np.zeros(self.d)])
         coupled = bank.neighbours_w_k

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from simbank.bank.bank import Bank
 from simbank.errors import InputError
 from simbank.filemodel import nearest
-from simbank.network import Network
+from simbank.network import network_of
 from simbank.notebook import as_html
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
@@ -129,7 +129,7 @@ class BankAtStart:
     def __init__(self, bank: Bank):
         self.bank, packs = bank, bank.packs
         self.cells, self.curves_of, self.curves = pack_arrays(packs, bank.ambient_k)
-        self.network = Network(bank.graph, self.cells[ar.R_REF])
+        self.network = network_of(bank.graph, self.cells[ar.R_REF])
         self.y = start_state(packs, bank.ambient_k)
 
     def solve_operating_point(

@@ -29,6 +29,7 @@ from simbank.simulation.run_warnings import (
     cascades,
     too_cold,
 )
+from simbank.simulation.standing import DisplaysApart, displays_apart
 from simbank.simulation.summary import DISPLAY_FIGURES, SUMMARY_TABLES, WH, summary
 from simbank.simulation.summary import PACKS as PACK_FIGURES
 from simbank.warning import as_records
@@ -154,10 +155,13 @@ class Result(StudyResult):
     scenario : Scenario
     warnings : list of BankWarning
         What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
+    bands : Bands or None
+        Of a run that was read from a folder with bands beside it, these.
     """
 
     INDEXED: ClassVar = False
     TABLES: ClassVar = columns(displays=True)
+    bands: Any = None
 
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete
@@ -413,6 +417,13 @@ class Result(StudyResult):
         frame = self.soc_at_rest(port)
         shown = self.packs["displayed_soc"].loc[frame.index.get_level_values("time_s"), list(frame.columns)]
         return shown.set_axis(frame.index)
+
+    @property
+    def displays_apart(self) -> DisplaysApart | None:
+        """Which displays disagree most at the end, and what hysteresis can hold apart there; None with fewer than two displays."""
+        if not self.has_displays or not len(self.packs):
+            return None
+        return displays_apart(self.scenario.bank.packs, self.packs["displayed_soc"].iloc[-1], self.packs["soc"].iloc[-1])
 
     def tidy(self, which: str = "packs") -> pd.DataFrame:
         """``packs``, ``ports`` or ``soc_at_rest`` with one row per time and name, for files and other tools."""

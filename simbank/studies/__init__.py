@@ -1,6 +1,7 @@
 """Studies: each a function from scenarios to a table."""
 
 from simbank.simulation.result import Result
+from simbank.studies.ageing import Ageing, age
 from simbank.studies.at_rest import at_rest
 from simbank.studies.at_rest_result import AtRest
 from simbank.studies.bands import bands
@@ -22,12 +23,12 @@ from simbank.studies.sweep import Sweep, sweep
 from simbank.studies.usable import Usable, usable
 
 __all__ = [
-    "RESULTS", "Assumptions", "AtRest", "Bands", "FittedLog", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "at_rest", "bands",
+    "RESULTS", "Ageing", "Assumptions", "AtRest", "Bands", "FittedLog", "Join", "Limits", "StoredStudy", "Sweep", "Usable", "age", "at_rest", "bands",
     "bank_warnings", "bill", "compare", "diagnose", "drift", "fit_log", "join", "protect", "read", "readings", "sensitivity", "size",
     "sweep", "usable",
 ]  # fmt: skip
 
 RESULTS = {
     "run": Result, "compare": Comparison, "sweep": Sweep, "sensitivity": Sensitivity, "size": Sizing, "drift": Drift, "usable": Usable,
-    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "log": FittedLog, "join": Join, "atrest": AtRest, "run --bands": Bands,
+    "protect": Protection, "bill": Bill, "diagnose": Diagnosis, "log": FittedLog, "join": Join, "atrest": AtRest, "age": Ageing, "run --bands": Bands,
 }  # fmt: skip

@@ -15,7 +15,7 @@ from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, P
 from simbank.studies.bands_result import QUANTILES, Bands, limits_table
 from simbank.studies.draw_runs import DrawnRun, Found
 from simbank.studies.rule_figures import RULE_FIGURES
-from simbank.warning import BankWarning, counted, gathered
+from simbank.warning import BankWarning, counted
 
 __all__ = ["DRAWS", "bands_of", "quantiles"]
 
@@ -211,9 +211,22 @@ def _warnings(done, own):
     if ran and len(ran) < FEWEST:
         text = f"Of {counted(len(ran), 'draw')} 5 and 95 % are little more than the least and the greatest; {DRAWS} tell more."
         out.append(BankWarning("few-draws", "bands", text))
+    return out + _told_by_draws(ran, own)
+
+
+def _told_by_draws(ran, own):
+    """What draws warn of that the file's own values do not: each code once, with all its places, and in how many draws."""
     told = {(warning.code, warning.where) for warning in own.warnings}
-    runs = [
-        (f"draw {one.task.draw}", [warning for warning in one.found.warnings if (warning.code, warning.where) not in told])
-        for one in ran
-    ]
-    return out + gathered(runs)
+    by_code: dict[str, list[tuple[int, BankWarning]]] = {}
+    for one in ran:
+        for warning in one.found.warnings:
+            if (warning.code, warning.where) not in told:
+                by_code.setdefault(warning.code, []).append((one.task.draw, warning))
+    out = []
+    for code, said in by_code.items():
+        draw, first = said[0]
+        places = ", ".join(dict.fromkeys(place for _, warning in said for place in warning.where.split(", ")))
+        many = len({draw for draw, _ in said})
+        text = f"In {many} of {counted(len(ran), 'draw')}, not by the file's own values. In draw {draw}: {first.text}"
+        out.append(BankWarning(code, places, text))
+    return out

@@ -13,7 +13,7 @@ import pandas as pd
 from simbank.errors import InputError, RunStopped
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
+from simbank.scenario.uncertain import UncertainValue, doubtful_values, uncertain_values
 from simbank.simulation import simulate
 from simbank.studies.band_figures import BANK_FIGURES, PACK_FIGURES, Figures, bank_figures, figures_over_time, pack_figures
 from simbank.studies.band_tables import DRAWS, bands_of
@@ -21,6 +21,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.explained import explained
+from simbank.studies.meters import current_read_at, shown_by
 from simbank.studies.rule_figures import near_ampacity, rule_figures
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
@@ -35,7 +36,9 @@ DENSE_S = 60.0  # between samples of a run by itself, unless it is long
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
 
 
-def run_for_bands(scenario: Scenario, *, output_step_s: float, dense: bool = False, **options: Any) -> Found:
+def run_for_bands(
+    scenario: Scenario, *, output_step_s: float, dense: bool = False, read_at: Mapping[str, float] | None = None, **options: Any
+) -> Found:  # fmt: skip
     """One run of a scenario, and of it what bands are made of.
 
     Parameters
@@ -47,6 +50,8 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, dense: bool = Fal
     dense : bool
         Whether to sample it as a run by itself: where conductors are near what they may carry that is asked of most draws, which are else
         run twice.
+    read_at : mapping of str to float, optional
+        Port → current [A] at which what meters would show of its bank is asked for, too.
     **options
         As in :func:`simbank.simulate`.
     """
@@ -59,7 +64,8 @@ def run_for_bands(scenario: Scenario, *, output_step_s: float, dense: bool = Fal
     figures = bank_figures(result.summary) | figures_over_time(times, soc, result.summary)
     events = list(dict.fromkeys(row.event.code for row in result.event_rows))
     limits = rule_figures(result, None if dense or output_step_s <= DENSE_S else options)
-    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, limits, events)
+    shown = None if read_at is None else shown_by(scenario.bank, read_at)
+    return Found(figures, pack_figures(result.summary), soc.astype(np.float32), result.warnings, limits, events, shown)
 
 
 def affordable_draws(scenario: Scenario, most_s: float, draws: int = DRAWS) -> int:
@@ -159,6 +165,7 @@ def bands(
     step_s = sampling_step_s(scenario.duty.duration_s, len(scenario.bank.packs), draws)
     settings |= {"output_step_s": step_s}
     settings["dense"] = near_ampacity(run_for_bands(scenario, **settings).limits)
+    settings["read_at"] = current_read_at(scenario.bank) if explain and draws >= LEAST_DRAWS else None
     return bands_by(run_for_bands, scenario, settings, draws, seed, "bands", explain=explain, jobs=jobs, progress=progress)
 
 
@@ -209,17 +216,17 @@ def bands_by(
     step_s = settings.get("output_step_s")
     times = None if step_s is None else instants(scenario.duty.duration_s, step_s)
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
+    found.warnings += doubtful_values(scenario)
     if explain and not stopped:
-        stopped = _stopped_while(lambda: _add_explanation(found, scenario, done, seed))
+        stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at")))
     if stopped:
         raise RunStopped(f"stopped with {counted(found.done, 'draw')} done; the bands are of these", found)
     return found
 
 
-def _add_explanation(found, scenario, done, seed):
-    ran = [one for one in done if one.found is not None]
-    banks = [one.bank or drawn(scenario, one.task.values).bank for one in ran]
-    found.explained = explained(found.values, found.figures, banks, found.uncertain, seed, scenario.bank)
+def _add_explanation(found, bank, done, seed, read_at):
+    shown = [one.found.shown for one in done if one.found is not None]
+    found.explained = explained(found.values, found.figures, shown, found.uncertain, seed, bank, read_at)
 
 
 def _stopped_while(work):
@@ -239,8 +246,10 @@ def checked_settings(draws: int, seed: int, integrator: str, tolerance: float | 
         raise InputError("needs two draws or more", key="draws", value=str(draws))
     if draws > MOST_DRAWS:
         raise InputError(f"at most {MOST_DRAWS} draws: all of them are kept in memory", key="draws", value=draws)
-    if not isinstance(seed, int) or seed < 0:
+    if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
         raise InputError("must be a whole number, 0 or more", key="seed", value=seed)
+    if tolerance is not None and (isinstance(tolerance, bool) or not isinstance(tolerance, (int, float))):
+        raise InputError("must be a number", key="tolerance", value=tolerance)
     if tolerance is None and integrator == "fast":
         tolerance = BANDS_TOLERANCE
     return {"integrator": integrator, "tolerance": tolerance}

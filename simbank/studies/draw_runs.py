@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from simbank.bank import LAYOUTS, Bank, own_layouts
+from simbank.bank import LAYOUTS, own_layouts
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.uncertain import drawn
-from simbank.studies.parallel import in_processes
+from simbank.studies.meters import Shown
+from simbank.studies.parallel import copies_worth, in_copies, in_processes
 from simbank.warning import BankWarning
 
 __all__ = ["DrawnRun", "Found", "Task", "run_tasks"]
@@ -57,10 +58,13 @@ class Found:
     soc : ndarray, shape (times, packs), or None
         State of charge.
     warnings : sequence of BankWarning
+        Of the run.
     limits : dict of (str, str) to value
         (conductor, pack or ``bank``, figure) → value of what rules judge by besides.
     events : sequence of str
         Codes of the events, each once.
+    shown : Shown or None
+        What meters would show of the bank, where that was asked for.
     """
 
     figures: dict[str, Any]
@@ -69,16 +73,16 @@ class Found:
     warnings: Sequence[BankWarning] = ()
     limits: dict[tuple[str, str], Any] = field(default_factory=dict)
     events: Sequence[str] = ()
+    shown: Shown | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class DrawnRun:
-    """A task that was done: what was found, or why it failed; and the bank that was run, where it was run in this process."""
+    """A task that was done: what was found, or why it failed."""
 
     task: Task
     found: Found | None
     failure: str | None = None
-    bank: Bank | None = None
 
 
 Run = Callable[..., Found]  # takes a Scenario and settings as keywords
@@ -106,7 +110,7 @@ def run_tasks(
         Handed to ``run``.
     jobs : int, optional
         Processes on this machine, −1 for all cores; by default all cores if more than some ten seconds of work are left after the
-        first runs, else none beside this one.
+        first runs, or if this process can be copied and that is quicker; else none beside this one.
     progress : callable, optional
         Called with the fraction of tasks done.
 
@@ -146,10 +150,15 @@ def _as_they_come(run, scenarios, tasks, settings, jobs) -> Iterator[tuple[int, 
     for number, task in enumerate(tasks):
         if number == here:
             left_s = (time.monotonic() - start) / max(number, 1) * (len(tasks) - number)
-            if jobs is not None or left_s > WORTH_PROCESSES_S:
+            copies = copies_worth(left_s) if jobs is None else 0
+            if jobs is not None or copies or left_s > WORTH_PROCESSES_S:
                 break
         yield number, _one(run, scenarios[task.case], task, settings)
     else:
+        return
+    if copies:
+        left = [(run, scenarios[task.case], task, settings) for task in tasks[here:]]
+        yield from ((here + number, one) for number, one in in_copies(_one, left, copies))
         return
     numbered = list(enumerate(tasks))[here:]
     size = max(1, len(numbered) // (CHUNKS_A_JOB * 4))
@@ -164,14 +173,13 @@ def _run_chunk(run, told, chunk, settings, layouts):
     """(number, what was done) of some tasks; what a process does."""
     LAYOUTS.update(layouts)
     scenarios = {name: from_dict(data, None, source) for name, (data, source) in told.items()}
-    return [(number, replace(_one(run, scenarios[task.case], task, settings), bank=None)) for number, task in chunk]
+    return [(number, _one(run, scenarios[task.case], task, settings)) for number, task in chunk]
 
 
 def _one(run, scenario, task, settings):
     """One task done."""
     try:
-        case = drawn(scenario, task.values)
-        return DrawnRun(task, run(case, **settings), bank=case.bank)
+        return DrawnRun(task, run(drawn(scenario, task.values), **settings))
     except RunStopped:
         raise
     except (SimulationError, InputError) as error:

@@ -15,7 +15,8 @@ from simbank.results import records
 from simbank.studies.band_figures import BANK_FIGURES, SEEN, WORDS
 from simbank.studies.drivers import FEWEST, Drivers, drivers
 from simbank.studies.measuring import LEAST_DRAWS, MeasureFirst, measure_first
-from simbank.studies.possible_readings import current_read_at, possible_readings
+from simbank.studies.meters import Shown
+from simbank.studies.possible_readings import readings_of
 
 __all__ = ["EXPLAINED", "Explained", "explained"]
 
@@ -85,6 +86,8 @@ FIRST = Table.of(
         ("accuracy", "", "limits within which meter and method stay"),
         ("source", "", "source of the accuracy"),
         ("words", "", "what it narrows, in words"),
+        ("numbers", "", "how many numbers are read"),
+        ("lines", "", "how it goes into the scenario file, … for what is read; with semicolons"),
     ],
 )  # fmt: skip
 SECOND = Table.of(
@@ -99,6 +102,9 @@ SECOND = Table.of(
         ("gain", "", "part of the width that both take away"),
         ("told", "", "whether the second adds more than chance"),
         ("words", "", "what both narrow, in words"),
+        ("how", "", "what to do for the second"),
+        ("accuracy", "", "limits within which meter and method of the second stay"),
+        ("lines", "", "how the second goes into the scenario file, as above"),
     ],
 )  # fmt: skip
 TABLES = (DRIVERS, GROUPS, SHARES, FIRST, SECOND)
@@ -129,6 +135,7 @@ class Explained:
             "drivers": [{key: row[key] for key in ("key", "figure", "share", "low", "high", "sign")} | {"words": self.called.get(row["key"], "")}
                         for row in rows],
             "drivers_r2": {figure: float(share) for figure, share in shares.items()},
+            "drivers_ranked": {} if self.drivers is None else {figure: bool(yes) for figure, yes in self.drivers.explained["ranked"].items()},
             "measure_first": [] if self.measure_first is None else self.measure_first.records,
         }  # fmt: skip
 
@@ -146,8 +153,8 @@ class Explained:
         if self.measure_first is not None:
             first = self.measure_first.table
             out |= {
-                "measure_first.csv": first.assign(informs=[", ".join(keys) for keys in first["informs"]]),
-                "measure_second.csv": self.measure_first.seconds,
+                "measure_first.csv": _in_text(first).assign(informs=[", ".join(keys) for keys in first["informs"]]),
+                "measure_second.csv": _in_text(self.measure_first.seconds),
             }
         return out
 
@@ -160,17 +167,27 @@ class Explained:
         if "measure_first" in tables:
             table = tables["measure_first"]
             informs = [tuple(keys.split(", ")) if isinstance(keys, str) and keys else () for keys in table["informs"]]
-            first = MeasureFirst(table.assign(informs=informs), tables["measure_second"], draws)
+            first = MeasureFirst(_from_text(table).assign(informs=informs), _from_text(tables["measure_second"]), draws)
         return cls(found, first, called)
+
+
+def _in_text(table):
+    """Lines for the file as one text."""
+    return table.assign(lines=["; ".join(lines) for lines in table["lines"]])
+
+
+def _from_text(table):
+    return table.assign(lines=[tuple(text.split("; ")) if isinstance(text, str) and text else () for text in table["lines"]])
 
 
 def explained(
     values: pd.DataFrame,
     figures: pd.DataFrame,
-    banks: Sequence[Bank],
+    shown: Sequence[Shown],
     uncertain: pd.DataFrame,
-    seed: int = 0,
-    middle: Bank | None = None,
+    seed: int,
+    bank: Bank,
+    port_a: Mapping[str, float],
 ) -> Explained:
     """What explains the bands of a run, and what to measure first.
 
@@ -180,14 +197,16 @@ def explained(
         What was drawn.
     figures : DataFrame, draw × figure
         What came out.
-    banks : sequence of Bank
-        One for each draw.
+    shown : sequence of Shown
+        What meters would show of the bank of each draw.
     uncertain : DataFrame
         Index ``key``: ``words`` and ``group`` of what was drawn.
     seed : int
         Of what is resampled.
-    middle : Bank, optional
-        By the file's own values, which says at what current packs are read; by default the first of the banks.
+    bank : Bank
+        By the file's own values.
+    port_a : mapping of str to float
+        Port → current [A] at which packs are read.
 
     Returns
     -------
@@ -203,9 +222,7 @@ def explained(
     if len(values) < LEAST_DRAWS or not measured:
         return Explained(found, called=called)
     names = {name: WORDS[name].partition(" [")[0] for name in measured}
-    first = measure_first(
-        values, figures[measured], possible_readings(banks, current_read_at(middle or banks[0])), called=names, seed=seed
-    )
+    first = measure_first(values, figures[measured], readings_of(bank, shown, port_a), called=names, seed=seed)
     return Explained(found, first, called)
 
 

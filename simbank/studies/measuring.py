@@ -47,6 +47,7 @@ WIDE = 2.0  # width of a hill, in standard deviations of a number
 PENALTIES = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 MOST_NUMBERS = 0.2  # numbers in one reading ÷ draws
 LEAST_DRAWS = 40
+LITTLE = 0.1  # a gain that a single reading is not worth its while for
 MOST_COMPARED = 12  # readings of a figure whose order is looked at
 
 
@@ -62,10 +63,12 @@ class MeasureFirst:
         happens); ``width_expected`` over all readings that may come; ``gain``, with ``gain_low`` and ``gain_high``, its 95 %
         interval (NaN where ``told`` is False); ``told``: whether it is more than chance; ``tied``: whether the draws
         cannot tell it from the first (never a reading and a part of it, which gains no more);
-        ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``.
+        ``informs``: keys that the reading goes with; ``how``, ``accuracy``, ``source``, ``words``; ``numbers``: how many are read;
+        ``lines``: how it goes into the scenario file, … for what is read, a line for each key.
     seconds : DataFrame
         For each figure with a first reading the second that adds most to it: ``figure``, ``first_what``, ``first_where``, ``what``,
-        ``where``, ``to_low``, ``to_high``, ``width_expected``, ``gain`` of both, ``told`` (whether it adds more than chance), ``words``.
+        ``where``, ``to_low``, ``to_high``, ``width_expected``, ``gain`` of both, ``told`` (whether it adds more than chance), ``words``;
+        ``how``, ``accuracy`` and ``lines`` of the second.
     draws : int
     """
 
@@ -88,6 +91,10 @@ class MeasureFirst:
         if told.empty:
             return [f"No single reading narrows it: none of {len(rows)} gains more than chance would with {self.draws} draws."]
         said = list(told["words"][:most])
+        alone = told.loc[told["numbers"] == 1, "gain"].max()
+        if told.iloc[0]["numbers"] > 1 and not alone > LITTLE:
+            best = told.iloc[0]
+            said.append(f"No single reading narrows it much; these together do: {best['what']} {best['where']}.")
         alike = [f"{row.what} {row.where}" for row in told[told["tied"]].itertuples()]
         if len(alike) > 1:
             easiest = min(told[told["tied"]].itertuples(), key=lambda row: EFFORT.get(row.what, len(EFFORT)))
@@ -100,10 +107,10 @@ class MeasureFirst:
 
     @property
     def records(self) -> list[dict]:
-        """Readings that gain more than chance, as plain data: what, where, how, accuracy, narrows {figure, from, to}, words."""
+        """Readings that gain more than chance, as plain data: what, where, how, accuracy, write, narrows {figure, from, to}, words."""
         return [
             {
-                "what": row.what, "where": row.where, "how": row.how, "accuracy": row.accuracy,
+                "what": row.what, "where": row.where, "how": row.how, "accuracy": row.accuracy, "write": list(row.lines),
                 "narrows": {
                     "figure": row.figure, "from": _plain((row.from_low, row.from_high)), "to": _plain((row.to_low, row.to_high)),
                     "width_expected": _plain([row.width_expected])[0],
@@ -348,7 +355,21 @@ class _MeasuringOf:
         (bands, gain), a, b = found[best], self.readings[first], self.readings[others[best]]
         ends = self.ends(bands[:, OUTCOMES // 2, 0], k)
         words = f"After {a.what} {a.where}, {b.what} {b.where} adds most: both narrow {self.narrowed(k, ends)}."
-        return (self.names[k], a.what, a.where, b.what, b.where, *ends, self.width(bands, k), gain, bool(told), words)
+        return (
+            self.names[k],
+            a.what,
+            a.where,
+            b.what,
+            b.where,
+            *ends,
+            self.width(bands, k),
+            gain,
+            bool(told),
+            words,
+            b.how,
+            b.accuracy,
+            b.lines,
+        )
 
     def ends(self, scores, k):
         """Both ends of a band in the figure's unit, NaN where it never happens."""
@@ -379,7 +400,7 @@ class _MeasuringOf:
         before = np.where(np.isfinite(self.before[k]), self.before[k], np.nan)
         return (
             reading.what, reading.where, self.names[k], *before, *ends, self.width(bands, k), gain, *low_high, bool(told), tied, informs,
-            reading.how, reading.accuracy, reading.source, words,
+            reading.how, reading.accuracy, reading.source, words, reading.values.shape[1], reading.lines,
         )  # fmt: skip
 
     def informed(self, read):
@@ -402,10 +423,11 @@ def _overlap(a, b):
 
 COLUMNS = [
     "what", "where", "figure", "from_low", "from_high", "to_low", "to_high", "width_expected", "gain", "gain_low", "gain_high",
-    "told", "tied", "informs", "how", "accuracy", "source", "words",
+    "told", "tied", "informs", "how", "accuracy", "source", "words", "numbers", "lines",
 ]  # fmt: skip
 SECOND_COLUMNS = [
-    "figure", "first_what", "first_where", "what", "where", "to_low", "to_high", "width_expected", "gain", "told", "words",
+    "figure", "first_what", "first_where", "what", "where", "to_low", "to_high", "width_expected", "gain", "told", "words", "how",
+    "accuracy", "lines",
 ]  # fmt: skip
 
 

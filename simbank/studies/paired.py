@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.columns import Table
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.errors import RunStopped
 from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario, with_changes
@@ -24,7 +24,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.draw_runs import Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.rule_figures import near_ampacity
-from simbank.warning import BankWarning, as_records, counted, gathered
+from simbank.warning import BankWarning, as_records, counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -88,8 +88,20 @@ class LayoutBands(StudyResult):
 
     @property
     def warnings(self) -> list[BankWarning]:
-        """What the bands of the layouts warn of."""
-        return gathered([(name, found.warnings) for name, found in self.layouts.items()])
+        """What the bands of the layouts warn of: each code once, in the words of the layout that warns first."""
+        by_code: dict[str, dict[str, BankWarning]] = {}
+        for name, found in self.layouts.items():
+            for warning in found.warnings:
+                by_code.setdefault(warning.code, {})[name] = warning
+        out = []
+        for code, said in by_code.items():
+            first, *others = said
+            text = said[first].text
+            if len(others) + 1 < len(self.layouts) or any(said[name].text != text for name in others):
+                text = f"{first}: {text}" + (f" Likewise in draws of {', '.join(others)}." if others else "")
+            places = dict.fromkeys(place for warning in said.values() for place in warning.where.split(", "))
+            out.append(BankWarning(code, ", ".join(places), text))
+        return out
 
     @property
     def words(self) -> list[str]:
@@ -160,19 +172,17 @@ def _told(row, best):
     name, _, unit = WORDS[figure].partition(" [")
     begin, unit = f"{name[:1].upper()}{name[1:]}:", f" {unit.rstrip(']')}" if unit else ""
     if row["better"] + row["worse"] < 0.05:
-        return f"{begin} {one} and {other} do the same in {100 * (1 - row['better'] - row['worse']):.0f} % of the draws."
+        return f"{begin} {one} and {other} do the same in {percent(1.0 - row['better'] - row['worse'])} of the draws."
     low, high = row["low"], row["high"]
     if row["better"] >= SURE:
         lower, upper = (text.strip() for text in cells(figure, [max(low, 0.0), high]))
-        return f"{begin} {one} is better than {other} in {100 * row['better']:.0f} % of the draws, by {lower} to {upper}{unit}."
+        return f"{begin} {one} is better than {other} in {percent(row['better'])} of the draws, by {lower} to {upper}{unit}."
     one, other, better, low, high = (
         (one, other, row["better"], low, high) if one == best else (other, one, row["worse"], -high, -low)
     )
     worse, upper = (text.strip() for text in cells(figure, [abs(low), abs(high)]))
     reach = [f"{worse}{unit} {'worse' if low < 0 else 'better'}", f"{upper}{unit} {'worse' if high < 0 else 'better'}"]
-    return (
-        f"{begin} not settled: {one} is better than {other} in {100 * better:.0f} % of the draws, from {reach[0]} to {reach[1]}."
-    )
+    return f"{begin} not settled: {one} is better than {other} in {percent(better)} of the draws, from {reach[0]} to {reach[1]}."
 
 
 def layout_bands(

@@ -1,19 +1,23 @@
-"""Work spread over processes of this machine, which neither hear Ctrl-C nor outlive the process that started them."""
+"""Work spread over processes of this machine, or over copies of this one; they neither hear Ctrl-C nor outlive who started them."""
 
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
+import sys
 import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from simbank.interrupts import deaf_children, heard_by
 
-__all__ = ["in_processes"]
+__all__ = ["copies_worth", "in_copies", "in_processes"]
 
 WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
+COPY_PAYS_S = 0.2  # of work for each copy of this process, which takes some hundredths of a second to make
 
 
 def in_processes(function: Callable[..., Any], work: Sequence[tuple], jobs: int) -> Iterator[Any]:
@@ -39,6 +43,74 @@ def in_processes(function: Callable[..., Any], work: Sequence[tuple], jobs: int)
             )  # fmt: skip
             found = run(delayed(function)(*arguments) for arguments in work)
         yield from found
+
+
+def copies_worth(left_s: float) -> int:
+    """How many copies of this process would help with so much work [s]: one for each core but its own; 0 where it cannot be copied."""
+    if sys.platform != "linux" or multiprocessing.parent_process() is not None:
+        return 0
+    return max(0, min(len(os.sched_getaffinity(0)) - 1, int(left_s / COPY_PAYS_S) - 1))
+
+
+def in_copies(function: Callable[..., Any], work: Sequence[tuple], copies: int) -> Iterator[tuple[int, Any]]:
+    """(number, what a function gives) for each piece of work, done here and in copies (forks) of this process, as they are done.
+
+    A copy has what this process has loaded and compiled, so that nothing is waited for. Where one ends before its work is done, that
+    is done here.
+
+    Parameters
+    ----------
+    function : callable
+        Anything; what it gives is pickled.
+    work : sequence of tuple
+        The arguments of each call.
+    copies : int
+        So many besides this process.
+    """
+    fork, pipes, children = multiprocessing.get_context("fork"), [], []
+    done = set()
+    try:
+        with deaf_children(), warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that threads, such as those of linear algebra, are not copied: none is waited for
+            for k in range(copies):
+                here, there = fork.Pipe(duplex=False)
+                children.append(fork.Process(target=_copy, args=(function, work, k + 1, copies + 1, there), daemon=True))
+                children[-1].start()
+                there.close()
+                pipes.append(here)
+        for number in range(0, len(work), copies + 1):
+            yield number, function(*work[number])
+            for pipe in pipes:  # so that no copy waits for room in its pipe
+                yield from _arrived(pipe, done, wait=False)
+        for pipe in pipes:
+            yield from _arrived(pipe, done, wait=True)
+    finally:
+        for child in children:
+            child.kill()
+            child.join()
+    for number in range(len(work)):
+        if number % (copies + 1) and number not in done:
+            yield number, function(*work[number])
+
+
+def _copy(function, work, first, step, pipe):
+    """What a copy of this process does."""
+    with contextlib.suppress(OSError):  # who started it has gone
+        for number in range(first, len(work), step):
+            pipe.send((number, function(*work[number])))
+        pipe.send(None)
+
+
+def _arrived(pipe, done, wait):
+    """What a copy has sent: all that is there, or all that will come until it ends."""
+    with contextlib.suppress(EOFError, OSError):  # it ended
+        while not pipe.closed and (wait or pipe.poll()):
+            found = pipe.recv()
+            if found is None:
+                pipe.close()
+                return
+            done.add(found[0])
+            yield found
 
 
 def _start_trackers():

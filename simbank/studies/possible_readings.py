@@ -12,27 +12,21 @@ from threadpoolctl import threadpool_limits
 from simbank.bank import Bank
 from simbank.bank.graph import Branch
 from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
-from simbank.duty import Command, Duty, Step
-from simbank.errors import SimulationError
-from simbank.simulation import arrays as ar
-from simbank.simulation import simulate
-from simbank.simulation.operating_point import BankAtStart
-from simbank.studies.case import Case
+from simbank.distributions import COVERAGE_FACTOR
+from simbank.scenario.changes import name_in_key
+from simbank.studies.meters import TURN_SOC, Shown, current_read_at, shown_by
 
-__all__ = ["EFFORT", "Reading", "current_read_at", "possible_readings"]
+__all__ = ["EFFORT", "Reading", "possible_readings", "readings_of"]
 
 PRACTICE = "common practice, no source"
-MIDDLE_SOC = 0.5  # at which both branches of the hysteresis are read
-TURN_SOC = 0.025  # discharged after a charge to see how fast hysteresis follows: near 1/γ of LFP, where it tells most
-C_RATE = 0.2  # of the bank, at which currents are read; common practice, no source
-AFTER_S = 3600.0  # after a change, when currents drift no more
 LEAST_VARIATION = 0.1  # standard deviation of a reading over draws ÷ its error, below which it can tell nothing
 ZERO_C_K = 273.15
 # What is read, least effort first: in minutes on the bank, then with a pack on its own for hours, then for days. Common practice, no source.
 EFFORT = {
     what: k
     for k, what in enumerate(
-        ("temperature", "milliohms", "resistance", "current", "resting voltage", "slow resistance", "hysteresis gap after a short discharge",
+        ("temperature", "milliohms", "resistance", "current", "resting voltage", "voltage recovery after a load",
+         "hysteresis gap after a short discharge",
          "hysteresis gap", "capacity")
     )
 }  # fmt: skip
@@ -60,6 +54,9 @@ class Reading:
         What it would show without error in every draw.
     error : ndarray, shape (draws, numbers)
         Standard uncertainty (k = 1): the limits of ``accuracy`` over √3.
+    lines : tuple of str
+        How what was read goes into the scenario file, a line for each number that has a key, … for the number; after ± the expanded
+        uncertainty, twice the standard one.
     """
 
     what: str
@@ -70,6 +67,7 @@ class Reading:
     unit: str
     values: np.ndarray
     error: np.ndarray
+    lines: tuple[str, ...] = ()
 
 
 def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None = None, currents: bool = True) -> list[Reading]:
@@ -91,20 +89,26 @@ def possible_readings(banks: Sequence[Bank], port_a: Mapping[str, float] | None 
     """
     if not banks:
         return []
-    first = banks[0]
-    if port_a is None:
-        port_a = current_read_at(first)
+    port_a = current_read_at(banks[0]) if port_a is None else port_a
     with threadpool_limits(1):
-        found = [*_milliohms(banks), *_of_packs(first, _shown(banks, port_a), port_a), _ambient(banks)]
-        if currents:
-            found += _currents(banks, port_a)
+        return readings_of(banks[0], [shown_by(bank, port_a, currents) for bank in banks], port_a)
+
+
+def readings_of(bank: Bank, shown: Sequence[Shown], port_a: Mapping[str, float]) -> list[Reading]:
+    """As :func:`possible_readings`, of what meters show already.
+
+    Parameters
+    ----------
+    bank : Bank
+        One with the names of all.
+    shown : sequence of Shown
+        One for each draw, read at the currents ``port_a``.
+    port_a : mapping of str to float
+        Port → current [A].
+    """
+    packs = {name: np.array([one.packs[name] for one in shown]) for name in shown[0].packs}
+    found = [*_milliohms(bank, shown), *_of_packs(bank, packs, port_a), _ambient(shown), *_currents(shown, port_a)]
     return _merged([r for r in found if r.values.size and np.any(_varies(r))])
-
-
-def current_read_at(bank: Bank) -> dict[str, float]:
-    """0.2 C at the first port [A], out where packs are half full or more, else in: the current at which packs are read."""
-    sign = 1.0 if np.mean([pack.soc for pack in bank.packs]) >= 0.5 else -1.0
-    return {next(iter(bank.graph.ports)): sign * float(f"{C_RATE * bank.capacity_ah:.2g}")}
 
 
 def _varies(reading):
@@ -135,28 +139,46 @@ def _name(branch: Branch) -> str:
     return f"the {name}{side}" if name.startswith(branch.kind) else f"the {branch.kind} {name}{side}"
 
 
-def _milliohms(banks):
+def _milliohms(bank, shown):
     """Every conductor with its joints, and all of them together."""
-    branches = banks[0].graph.branches
-    ohm = {b.name: np.full(len(banks), np.nan) for b in branches}
-    for i, bank in enumerate(banks):
-        for branch in bank.graph.branches:
-            if branch.name in ohm:
-                ohm[branch.name][i] = branch.resistance_ohm
     found = []
-    for branch in branches:
-        value = ohm[branch.name] * 1e3
+    for branch in bank.graph.branches:
+        value = np.array([one.branch_ohm.get(branch.name, math.nan) for one in shown]) * 1e3
         if not np.isfinite(value).all():
             continue
+        error = (0.02 * value + 0.01)[:, None] * RECTANGULAR
         found.append(
             Reading(
                 "milliohms", f"across {_name(branch)}",
                 "the bank built and idle, four wires from a milliohm meter, clips on the posts beyond both lugs, so that both joints are in it; or "
                 "millivolts between the posts at a steady known current, divided by the amperes",
-                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], (0.02 * value + 0.01)[:, None] * RECTANGULAR,
+                "± (2 % + 0.01 mΩ)", PRACTICE, "mΩ", value[:, None], error, _added_line(branch, error),
             )
         )  # fmt: skip
     return [*found, *_together(found, "milliohms", "across every conductor, one after the other")]
+
+
+def _expanded(error):
+    """Twice the standard uncertainty in the middle of the draws, as text to two digits."""
+    return f"{COVERAGE_FACTOR * float(np.median(error)):.2g}"
+
+
+def _added_line(branch, error):
+    """What a reading across a conductor adds to what the file states of it; nothing of what is no conductor."""
+    if branch.conductor is None:
+        return ()
+    stated = branch.conductor.resistance_ohm * 1e3
+    return (f'wiring.added.{branch.name} = "… ± {_expanded(error)} milliohm" (… is the reading less {stated:.4g} milliohm)',)
+
+
+def _pack_lines(what, pack, error, as_new_ah):
+    """How a reading of a pack goes into its table."""
+    if what == "resistance":
+        return (f'packs.{pack}.resistance_at_posts = "… ± {_expanded(error)} milliohm"',)
+    if what == "capacity":
+        within = _expanded(error / as_new_ah)
+        return (f"packs.{pack}.capacity_left = {{ value = …, within = {within} }} (… is the reading over {as_new_ah:.4g} Ah)",)
+    return ()
 
 
 def _together(found, what, where):
@@ -165,48 +187,8 @@ def _together(found, what, where):
     if len(found) < 2:
         return []
     values, error = (np.column_stack([getattr(r, name) for r in found]) for name in ("values", "error"))
-    return [replace(found[0], what=what, where=where, values=values, error=error)]
-
-
-def _shown(banks, port_a):
-    """What pack by pack would be read in every draw, a dict of arrays (draws, packs)."""
-    names = (
-        "rest_v",
-        "after_charge_v",
-        "after_discharge_v",
-        "after_turn_v",
-        "ohmic_ohm",
-        "relaxation_ohm",
-        "capacity_ah",
-        "pack_a",
-    )
-    n = len(banks[0].packs)
-    out = {name: np.zeros((len(banks), n)) for name in names}
-    share = {port: ("current", float(a)) for port, a in port_a.items()}
-    for i, bank in enumerate(banks):
-        start = BankAtStart(bank)
-        loaded = start.solve_operating_point(share)
-        still = start.solve_operating_point({})
-        step = loaded.pack_a - still.pack_a
-        out["pack_a"][i] = step
-        with np.errstate(divide="ignore", invalid="ignore"):
-            out["ohmic_ohm"][i] = (still.terminal_v - loaded.terminal_v) / step
-        out["rest_v"][i] = loaded.open_v
-        turned = [-1.0 + 2.0 * math.exp(-pack.chemistry.decay_per_soc * TURN_SOC) for pack in bank.packs]
-        for name, hysteresis in (("after_charge_v", 1.0), ("after_discharge_v", -1.0), ("after_turn_v", turned)):
-            start.y[ar.SOC * n : ar.SOC * n + n] = MIDDLE_SOC
-            start.y[ar.HYSTERESIS * n : ar.HYSTERESIS * n + n] = hysteresis
-            out[name][i] = start.solve_operating_point({}).open_v
-        out["relaxation_ohm"][i] = [_relaxation_ohm(pack, bank.ambient_k) for pack in bank.packs]
-        out["capacity_ah"][i] = [pack.capacity_ah for pack in bank.packs]
-    return out
-
-
-def _relaxation_ohm(pack, ambient_k):
-    """Resistance of both pairs together [ohm], as the head of :mod:`simbank.simulation.pack_model` has it."""
-    chemistry, temperature = pack.chemistry, pack.temperature_k or ambient_k
-    factor = math.exp(chemistry.arrhenius_rc_k * (1.0 / temperature - 1.0 / chemistry.reference_k))
-    return sum(resistance for resistance, _ in pack.pack_rc_pairs) * float(chemistry.rc_factor(pack.soc)) * factor
+    lines = tuple(line for reading in found for line in reading.lines)
+    return [replace(found[0], what=what, where=where, values=values, error=error, lines=lines)]
 
 
 def _of_packs(bank, shown, port_a):
@@ -222,7 +204,7 @@ def _of_packs(bank, shown, port_a):
             OHM_ACCURACY, "mΩ", ohmic, lambda v: OHM_SHARE * v + 1e3 * OHM_V / np.maximum(load, 1e-3),
         ),
         (
-            "slow resistance", "of pack {}",
+            "voltage recovery after a load", "of pack {}",
             "the pack on its own: a steady current within its limits for an hour; voltage two seconds after it is switched off and an hour "
             "later (it goes on changing all the while); difference over that current",
             "± (5 % + 20 mV over its current)", "mΩ", shown["relaxation_ohm"] * 1e3,
@@ -257,7 +239,17 @@ def _of_packs(bank, shown, port_a):
     for what, where, how, accuracy, unit, value, limit in steps:
         error = limit(value) * RECTANGULAR
         single = [
-            Reading(what, where.format(pack.name), how, accuracy, PRACTICE, unit, value[:, [k]], error[:, [k]])
+            Reading(
+                what,
+                where.format(pack.name),
+                how,
+                accuracy,
+                PRACTICE,
+                unit,
+                value[:, [k]],
+                error[:, [k]],
+                _pack_lines(what, name_in_key(pack.name), error[:, k], np.median(shown["as_new_ah"][:, k])),
+            )
             for k, pack in enumerate(bank.packs)
             if np.isfinite(value[:, k]).all()
         ]
@@ -268,28 +260,19 @@ def _of_packs(bank, shown, port_a):
     return found
 
 
-def _ambient(banks):
-    value = np.array([[bank.ambient_k - ZERO_C_K] for bank in banks])
+def _ambient(shown):
+    value = np.array([[one.ambient_k - ZERO_C_K] for one in shown])
     return Reading(
         "temperature", "of the air between the packs", "thermometer in the shade of the packs, over a day", "± 1 K", PRACTICE, "°C",
-        value, np.full_like(value, RECTANGULAR),
+        value, np.full_like(value, RECTANGULAR), (f'ambient = "… ± {_expanded(RECTANGULAR)} degC"',),
     )  # fmt: skip
 
 
-def _currents(banks, port_a):
-    """Currents of all packs an hour after a change, by a run; nothing where a bank cannot be run that far."""
-    duty = Duty((Step(AFTER_S, {port: Command("current", float(a)) for port, a in port_a.items()}),))
-    rows = []
-    for bank in banks:
-        try:
-            result = simulate(
-                Case(bank.name, replace(bank, port_equipment={}, switching=()), duty), integrator="fast", tolerance=1e-5,
-                output_step_s=AFTER_S,
-            )  # fmt: skip
-        except SimulationError:
-            return []
-        rows.append(result.pack_samples.current_a[-1])
-    value = np.array(rows)
+def _currents(shown, port_a):
+    """Currents of all packs an hour after a change; nothing where a bank cannot be run that far."""
+    if any(one.later_a is None for one in shown):
+        return []
+    value = np.array([one.later_a for one in shown])
     asked = ", ".join(f"{abs(a):g} A {'out of' if a > 0 else 'into'} {port}" for port, a in port_a.items())
     return [
         Reading(

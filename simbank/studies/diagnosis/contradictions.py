@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from simbank.bank import Bank
 from simbank.errors import InputError
+from simbank.studies.diagnosis.found import Found
 from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings
 from simbank.warning import listed
 
-if TYPE_CHECKING:
-    from simbank.studies.diagnosis.diagnosis import Found
-
-__all__ = ["refuse_no_current", "refuse_volts", "sums_apart", "turned"]
+__all__ = ["instants_apart", "refuse_no_current", "refuse_volts", "sums_apart", "turned"]
 
 NOTHING = 2.0  # of the meter's deviations: a current below it is none
 AS_LIKELY = (
@@ -103,6 +100,34 @@ def turned(meter: MeterReadings, found: Found, again: Callable[[MeterReadings], 
                     f"the other way round? Read {'it' if one else 'them'} again."
                 )
                 break
+
+
+def instants_apart(meter: MeterReadings, found: Found, again: Callable[[MeterReadings], Found]) -> Iterator[str]:
+    """A sentence where readings of each instant fit a cause, but those of all instants together fit none.
+
+    Parameters
+    ----------
+    meter : MeterReadings
+        What was read.
+    found : Found
+        By what was read.
+    again : callable
+        Weighs the hypotheses anew for other readings.
+    """
+    if len(meter.instants) < 2 or found.fit_chance is None or found.fit_chance >= LEAST_FIT:
+        return
+    for instant in meter.instants:
+        try:
+            alone = again(replace(meter, instants=(instant,)))
+        except InputError:  # too little of a current to weigh anything by itself
+            continue
+        if alone.fit_chance is not None and alone.fit_chance < LEAST_FIT:
+            return
+    names = " and ".join(instant.name or "the one without a name" for instant in meter.instants)
+    yield (
+        f"The instants disagree: {names} each fit a cause, together they fit none, single or in pairs. Between them a joint was "
+        "moved, packs were charged or used, or a name or sign slipped. Read both again within minutes, or give each a file of its own."
+    )
 
 
 def _against_the_rest(instant: Instant) -> list[str]:

@@ -17,9 +17,10 @@ from simbank.quantities import parse
 from simbank.scenario import Scenario
 from simbank.simulation import arrays as ar
 from simbank.studies.described import bank_warnings
-from simbank.studies.diagnosis.contradictions import refuse_no_current, refuse_volts, sums_apart, turned
-from simbank.studies.diagnosis.diagnosis import Diagnosis, Found
+from simbank.studies.diagnosis.contradictions import instants_apart, refuse_no_current, refuse_volts, sums_apart, turned
+from simbank.studies.diagnosis.diagnosis import Diagnosis
 from simbank.studies.diagnosis.evidence import Evidence, weigh
+from simbank.studies.diagnosis.found import Found
 from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings, accuracies, read_readings
@@ -147,9 +148,12 @@ def _diagnosed(scenario, readings, port, doing, accuracy, before):
             )  # fmt: skip
             chosen = other
     refuse_volts(meter, chosen, bank)
-    contradictions = (
-        *sums_apart(meter, bank), *turned(meter, chosen, lambda other: _found(scenario, other, port, chosen.sign, [], before))
-    )  # fmt: skip
+
+    def again(other):
+        return _found(scenario, other, port, chosen.sign, [], before)
+
+    contradictions = (*sums_apart(meter, bank), *turned(meter, chosen, again))
+    contradictions = contradictions or tuple(instants_apart(meter, chosen, again))
     settings = {key: value.text for key, value in meter.accuracy.items()}
     made = made_by(scenario, "simbank.diagnose", readings=meter.source, port=chosen.port, accuracy=settings, before=before)
     return Diagnosis(scenario, meter, chosen, tuple(told), bank_warnings(scenario), made, contradictions)

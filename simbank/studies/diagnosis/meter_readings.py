@@ -24,6 +24,9 @@ ACCURACY = {  # of an ordinary clamp meter, a pocket multimeter on its volts and
     "current": ("2 % + 0.1 A", "ampere"), "voltage": ("0.5 % + 0.02 V", "volt"), "drop": ("2 % + 0.5 mV", "volt"),
 }  # fmt: skip
 DISPLAY_POINTS = 5.0  # one standard deviation of a displayed state of charge; common practice, no source: counters drift by that
+DISPLAY_DEVIATIONS = (
+    3.0  # between the highest and the lowest of a few displays: they are off by a third of that at least. Chosen here
+)
 COLUMNS = {
     "pack": "", "current_a": "ampere", "time_since_change_s": "second", "pack_voltage_v": "volt", "displayed_soc": "", "link": "",
     "drop_mv": "volt", "instant": "",
@@ -34,6 +37,12 @@ IN_OTHER_UNITS = {
     "current_ma": ("current_a", 1e-3), "drop_v": ("drop_mv", 1e3), "drop_uv": ("drop_mv", 1e-3), "pack_voltage_mv": ("pack_voltage_v", 1e-3),
     "time_since_change_min": ("time_since_change_s", 60.0), "time_since_change_h": ("time_since_change_s", 3600.0),
 }  # fmt: skip
+# Headings with the unit in brackets, as "Current (A)", "drop [mV]": words and units, of which the names above are made.
+WORDS = {
+    "current": "current", "drop": "drop", "voltage": "pack_voltage", "pack voltage": "pack_voltage", "soc": "displayed_soc",
+    "display": "displayed_soc", "displayed soc": "displayed_soc", "time since change": "time_since_change",
+}  # fmt: skip
+_WITH_UNIT = re.compile(r"(.+?)\s*[\[(]\s*([^\])]+?)\s*[\])]")
 MOST_C_RATE = (
     10.0  # of a pack, or of the bank at a port: more is a slip of the unit. Chosen here: no 48 V pack lasts minutes at it
 )
@@ -223,7 +232,7 @@ class _Rows:
 
     def _in_own_columns(self, frame):
         """The table with the headings of :data:`COLUMNS`, whatever their case, and those in another unit turned into these."""
-        plain = {column: str(column).strip().lower() for column in frame}
+        plain = {column: _own_heading(str(column).strip().lower()) for column in frame}
         if len(plain) == 1 and ";" in next(iter(plain)):
             raise InputError(
                 "part values by commas and write 29.4 with a point, not 29,4",
@@ -248,7 +257,7 @@ class _Rows:
             self._row(k, percent)
         instants = []
         for name, readings in self.found.items():
-            readings = self._rested(readings)
+            readings = self._counted(self._rested(readings))
             times = self.times.get(name, [])
             instants.append(
                 Instant(
@@ -274,6 +283,18 @@ class _Rows:
             return readings
         self.told.append("Voltages without any current are taken as read with each pack switched off and rested for an hour.")
         return [replace(reading, kind="open") if reading.kind == "voltage" else reading for reading in readings]
+
+    def _counted(self, readings):
+        """Readings of one instant; where displays lie further apart than counters usually do, each is taken to be as far off as that tells."""
+        shown = [reading.value for reading in readings if reading.kind == "display"]
+        deviation = (max(shown) - min(shown)) / DISPLAY_DEVIATIONS if len(shown) > 1 else 0.0
+        if 100.0 * deviation <= DISPLAY_POINTS:
+            return readings
+        self.told.append(
+            f"Displays lie {100 * (max(shown) - min(shown)):.0f} points apart: each is taken to be off by {100 * deviation:.0f} points "
+            "(one standard deviation)."
+        )
+        return [replace(reading, deviation=deviation) if reading.kind == "display" else reading for reading in readings]
 
     def _displays_in_percent(self):
         values = [self._number(k, "displayed_soc") for k in range(len(self.frame))]
@@ -443,6 +464,18 @@ class _Rows:
         return InputError(
             problem, file=self.file, key=f"row {k + 2}, {self.heading.get(column, column)}", value=self._text(k, column)
         )
+
+
+def _own_heading(text: str) -> str:
+    """A heading with its unit in brackets as one of ours, where it is one.
+
+    >>> _own_heading("current (a)"), _own_heading("time since change [min]"), _own_heading("soc (%)"), _own_heading("pack")
+    ('current_a', 'time_since_change_min', 'displayed_soc', 'pack')
+    """
+    found = _WITH_UNIT.fullmatch(text)
+    if found is None or (word := WORDS.get(found[1].replace("_", " "))) is None:
+        return text
+    return word if word == "displayed_soc" else f"{word}_{found[2].replace('µ', 'u').replace('μ', 'u')}"
 
 
 def _same(text: str, name: str) -> bool:

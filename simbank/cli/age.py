@@ -1,0 +1,125 @@
+"""The command on years of a bank."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
+from simbank.cli.output import Command, say, show_table
+from simbank.digits import MISSING
+
+__all__ = ["age"]
+
+_PACKS = {
+    "pack": "pack", "left": "capacity left [%]", "band": "from – to [%]", "resistance_growth": "resistance ÷ new",
+    "years_to_80": "years to 80 %", "why": "most by", "main": "[% of it]",
+}  # fmt: skip
+_MORE_OF_PACKS = {
+    "loss_points": "lost on the way [points]", "years_to_80_low": "years to 80 %: fewest", "years_to_80_high": "most",
+    "throughput_ah": "throughput [Ah]", "soc": "mean charge [%]", "mean_c": "mean [°C]", "c_rate_rms": "rms rate [C]",
+    "cold_charge_ah": "charged below 10 °C [Ah]",
+}  # fmt: skip
+_YEARS = {
+    "year": "year", "usable_wh": "usable [Wh]", "unmet_wh": "unmet in a year [Wh]", "capacity": "capacity spread [points]",
+    "resistance_spread": "resistance spread",
+}  # fmt: skip
+
+
+_WORTH = {
+    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
+    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
+}  # fmt: skip
+
+
+def age(
+    file: File,
+    years: Annotated[float, number_option(help="How far to go.", min=0.1, max=50)] = 10.0,
+    law: Annotated[str, typer.Option(help="Ageing law: schimpe, naumann, wang, or joined, naumann+wang.")] = "schimpe",
+    until: Annotated[
+        float | None, number_option(help="End when the first pack has so much of its capacity as new left.", min=0.2, max=0.99)
+    ] = None,
+    windows: Annotated[
+        int | None, typer.Option(help="Steps between changes of the bank.  [default: as the error asks]", min=1, max=32)
+    ] = None,
+    window_days: Annotated[int, typer.Option(help="Length of each stretch of real days.", min=1, max=90)] = 5,
+    full: Annotated[bool, typer.Option("--full", help="Go through every day instead of windows; slow.")] = False,
+    worth: Annotated[
+        bool, typer.Option("--worth", help="Also what a bus bar, a lower float, a cooler place and the reverse order are worth.")
+    ] = False,
+    set_: Set = [],  # noqa: B006
+    out: Out = None,
+    json_: Json = False,
+    report: ReportFile = None,
+    wide: Wide = False,
+):
+    """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
+    from simbank.studies import age as study
+
+    command = Command(file, set_, out, json_, report, wide)
+    with command.progress("Years of") as progress:
+        found = study(
+            command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full, progress=progress
+        )
+    if worth:
+        from simbank.studies.ageing import worth as changes_worth
+
+        with command.progress("Changes of") as progress:
+            found.worth = changes_worth(found, progress)
+    command.finish(found, _show_age)
+
+
+def _show_age(found, wide):
+    table = found.table.copy()
+    titles = {term.name: term.title for term in found.law.terms}
+    table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
+    pairs = zip(table["capacity_left_low"], table["capacity_left_high"], strict=True)
+    table["band"] = [f"{100 * low:.0f} to {100 * high:.0f}" for low, high in pairs]
+    table["why"] = [titles[name] for name in table["main_term"]]
+    table["main"] = [f"{100 * share:.0f}" for share in table["main_share"]]
+    table["soc"] = [f"{100 * value:.0f}" for value in table["mean_soc"]]
+    for column in ("resistance_growth", "c_rate_rms"):
+        table[column] = [f"{value:.2f}" for value in table[column]]
+    for column in ("years_to_80", "years_to_80_low", "years_to_80_high"):
+        table[column] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in table[column]]
+    show_table(found.title, table, _PACKS, _MORE_OF_PACKS, wide)
+    years = found.by_year.copy()
+    years["year"] = [f"{value:.3g}" for value in years["year"]]
+    years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
+    years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
+    show_table("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, wide)
+    if found.worth is not None:
+        _show_worth(found, wide)
+    if wide:
+        laws = found.by_law.copy()
+        laws["left"] = [f"{100 * value:.1f}" for value in laws["capacity_left"]]
+        laws["years_to_80"] = [
+            f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in laws["years_to_80"]
+        ]
+        show_table(
+            "By law",
+            laws,
+            {"law": "law", "pack": "pack", "left": "capacity left [%]", "years_to_80": "years to 80 %"},
+            {},
+            wide,
+            keys=2,
+        )
+    for k, text in enumerate(found.words):
+        say(text, gap=k == 0)
+
+
+def _show_worth(found, wide):
+    rows = found.worth.copy()
+    rows["to_80"] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in rows["years_to_80"]]
+    rows["gained"] = [f"{value:.1f}" if value == value else MISSING for value in rows["years_gained"]]
+    rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
+    show_table(
+        "What a change would be worth, of packs that begin above 80 %",
+        rows,
+        _WORTH,
+        {"usable_wh": "usable at the end [Wh]"},
+        wide,
+    )
+    for text in rows.attrs.get("left_out", ()):
+        say(f"Not tried: {text}")

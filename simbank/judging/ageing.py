@@ -1,0 +1,121 @@
+"""The verdicts of years of a bank: who ages first and why, whether packs grow together, what the load will miss, how far laws differ."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from simbank.judging import rules
+from simbank.judging.rules import verdict
+from simbank.judging.warned import warning_verdicts
+from simbank.studies.ageing import Ageing
+from simbank.verdict import ACT, NOTE, Verdict
+
+__all__ = ["ageing_verdicts"]
+
+
+def ageing_verdicts(found: Ageing) -> Iterator[Verdict]:
+    """Verdicts on years of a bank."""
+    yield from warning_verdicts(found.warnings)
+    yield _first(found)
+    yield from _together(found)
+    yield from _causes(found)
+    yield from _unmet(found)
+    yield from _laws(found)
+
+
+def _first(found):
+    """Who comes to 80 % first."""
+    table = found.table.set_index("pack")
+    name, row = found.first, table.loc[found.first]
+    when, soon = row["years_to_80"], row["years_to_80_low"]
+    left = f"{100 * row['capacity_left']:.0f} %"
+    if when <= 0.0:
+        text = f"{name} is at or below 80 % of its capacity as new to begin with; in {found.years:.3g} years it comes to {left}."
+    elif np.isfinite(when):
+        band = f" ({soon:.1f} years where cells or laws are at their worst)" if np.isfinite(soon) and soon < when - 0.05 else ""
+        text = f"{name} comes to 80 % of its capacity first, after {when:.1f} years{band}: most of it by {_title(found, row['main_term'])}."
+    else:
+        text = f"No pack comes to 80 % of its capacity within twice these {found.asked_years:.3g} years; {name} has least left, {left}."
+    severity = ACT if np.isfinite(when) and when <= found.years else NOTE
+    return verdict("ages-first", name, text, severity, years_to_80=when, capacity_left=row["capacity_left"])
+
+
+def _title(found, term):
+    return next(part.title for part in found.law.terms if part.name == term)
+
+
+def _together(found):
+    """Whether capacities grow together or apart."""
+    if len(found.table) < 2:
+        return
+    told = found.converges
+    before, after = (100.0 * told[f"capacity_spread_{when}"] for when in ("start", "end"))
+    spread = f"from {before:.1f} to {after:.1f} points"
+    numbers = {"spread_start_points": before, "spread_end_points": after}
+    ohmic = {
+        "together": "resistances, too, come together",
+        "apart": "resistances go apart",
+        "neither": "resistances stay as far apart",
+    }
+    end = f"; {ohmic[told['resistance']]}."
+    if told["capacity"] == "together":
+        yield verdict("packs-grow-together", "bank", f"Capacities left come together, {spread}{end}", **numbers)
+    elif told["capacity"] == "apart":
+        text = (
+            f"Capacities left go apart, {spread}{end} Look at what sets {found.fastest} apart: its place, its warmth, its charge."
+        )
+        yield verdict("packs-grow-apart", found.fastest, text, **numbers)
+
+
+def _causes(found):
+    """What takes most, where something can be done about it."""
+    terms, table = found.terms, found.table.set_index("pack")
+    for name in table.sort_values("loss_points", ascending=False).index:
+        own = terms[terms["pack"] == name].set_index("term")["share"]
+        cold = float(own[[term for term in own.index if term.startswith("cold charge")]].sum())
+        if cold >= rules.COLD_CHARGE_SHARE:
+            text = f"{100 * cold:.0f} % of what {name} loses is by charge taken fast or in the cold: charge it more slowly, and warm it before."
+            yield verdict("cold-charge-ages", str(name), text, share=cold)
+            break
+    name = found.fastest
+    row = table.loc[name]
+    own = terms[terms["pack"] == name].set_index("term")["share"]
+    if own.get("storage", 0.0) >= rules.STORAGE_SHARE and row["mean_soc"] >= rules.HIGH_CHARGE_SOC:
+        where = f"{row['mean_c']:.0f} °C and a mean charge of {100 * row['mean_soc']:.0f} %"
+        text = (
+            f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: less time near full (a lower float "
+            "voltage) and a cooler place do more than less load."
+        )
+        yield verdict("ages-by-high-charge", name, text, share=own["storage"], mean_soc=row["mean_soc"])
+
+
+def _unmet(found):
+    """What of the load is missed at the end that was not at the start."""
+    years = found.by_year
+    first, last = years.iloc[0], years.iloc[-1]
+    if last["asked_wh"] <= 0:
+        return
+    before, after = (row["unmet_wh"] / max(row["asked_wh"], 1e-9) for row in (first, last))
+    if after - before >= rules.UNMET_GROWS_SHARE:
+        text = (
+            f"After {last['year']:.3g} years {100 * after:.1f} % of what is asked in a year is not given, at the start {100 * before:.1f} %: "
+            "plan packs or less load before then."
+        )
+        yield verdict("unmet-grows", "bank", text, share_start=before, share_end=after)
+
+
+def _laws(found):
+    """How far the laws differ."""
+    laws = found.by_law
+    if laws["law"].nunique() < 2:
+        return
+    by_pack = laws.groupby("pack")["capacity_left"].agg(lambda left: left.max() - left.min())
+    apart = 100.0 * float(by_pack.max())
+    if apart >= rules.LAWS_APART_POINTS:
+        name = str(by_pack.idxmax())
+        own = laws[laws["pack"] == name]
+        told = ", ".join(f"{100 * row['capacity_left']:.0f} % by {row['law']}" for _, row in own.iterrows())
+        text = f"The laws differ by {apart:.0f} points of capacity at the end: {name} has {told}. Years told here are good for no more than that."
+        yield verdict("laws-disagree", name, text, points=apart)

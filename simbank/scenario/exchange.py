@@ -1,0 +1,74 @@
+"""Packs that are taken out, replaced or added some years after the start: the scenario after such a change."""
+
+from __future__ import annotations
+
+import copy
+
+from simbank.errors import InputError
+from simbank.filemodel import nearest
+from simbank.scenario.addition import Addition, joined, place_of, singly
+from simbank.scenario.scenario import Scenario, from_dict
+
+__all__ = ["exchanged"]
+
+
+def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -> Scenario:
+    """The scenario after one of its ``[[changes]]``.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        That has the change.
+    number : int
+        Which of its changes, from 0.
+    before : Scenario, optional
+        As it is by then; by default the scenario itself.
+
+    Raises
+    ------
+    InputError
+        If a pack that it names is not there, or none would be left.
+    """
+    before = before or scenario
+    key, change = f"changes.{number}", scenario.data["changes"][number]
+    data = copy.deepcopy(before.data)
+    data["packs"] = singly(data["packs"], before)
+    names = [pack["name"] for pack in data["packs"]]
+    replaced = {entry["name"]: entry for entry in change.get("replace", [])}
+    for what, named in (("remove", change.get("remove", [])), ("replace", replaced)):
+        for name in named:
+            if name not in names:
+                raise InputError(
+                    f"no such pack by then; {nearest(name, names)}", file=scenario.source, key=f"{key}.{what}", value=name
+                )
+    gone = set(change.get("remove", []))
+    data["packs"] = [copy.deepcopy(replaced.get(p["name"], p)) for p in data["packs"] if p["name"] not in gone]
+    if not data["packs"]:
+        raise InputError("no pack would be left", file=scenario.source, key=f"{key}.remove")
+    _take_out(data, gone)
+    try:
+        made = from_dict(data, source=before.source)
+        if change.get("add"):
+            made = joined(made, Addition({"packs": change["add"]}), place_of(made, change.get("place", "end")))
+    except InputError as error:
+        raise InputError(
+            error.problem, file=error.file or scenario.source, key=f"{key}: {error.key}", value=error.value
+        ) from None
+    return made
+
+
+def _take_out(data, gone):
+    """What else of the file names the packs that are gone: leads of their own, strings, places in a rack, extra resistance of their links."""
+    wiring = data.get("wiring", {})
+    for name in gone:
+        wiring.get("leads", {}).pop(name, None)
+    for string in wiring.get("strings", []):
+        string["packs"] = [name for name in string["packs"] if name not in gone]
+    if "strings" in wiring:
+        wiring["strings"] = [string for string in wiring["strings"] if string["packs"]]
+    if "rack" in data and "order" in data["rack"]:
+        data["rack"]["order"] = [name for name in data["rack"]["order"] if name not in gone]
+    for branch in list(wiring.get("added", {})):
+        poles = branch.split(" ")[1].split("-") if branch.count(" ") == 2 else []
+        if gone & set(poles):
+            del wiring["added"][branch]

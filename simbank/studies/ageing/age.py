@@ -1,0 +1,211 @@
+"""Years of a bank: windows of the duty on the bank as it is by then, and the laws that carry its packs' ages from one to the next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from simbank.cells.ageing_laws import load_law
+from simbank.errors import InputError
+from simbank.scenario import Scenario
+from simbank.scenario.exchange import exchanged
+from simbank.studies.ageing.aged import Ageing
+from simbank.studies.ageing.course import Laws, Segment
+from simbank.studies.ageing.projection import equal_age, march
+from simbank.studies.ageing.seasons import YEAR_S, every_day, seasons_of
+from simbank.studies.ageing.stress import mean_stress
+from simbank.studies.ageing.window_runs import WindowRuns
+from simbank.studies.settings import study_made_by
+
+__all__ = ["age"]
+
+MOST_YEARS = 50.0
+MOST_STEPS = 32  # of one segment
+LAW, OTHERS = "schimpe", ("naumann+wang",)
+
+
+def age(
+    scenario: Scenario,
+    years: float = 10.0,
+    *,
+    law: str = LAW,
+    others: Sequence[str] | None = None,
+    until: float | None = None,
+    windows: int | None = None,
+    window_days: int = 5,
+    tolerance_points: float = 0.05,
+    full: bool = False,
+    progress: Callable[[float], None] | None = None,
+) -> Ageing:
+    """How the packs of a bank lose capacity and gain resistance over years, by a law, while they share the duty.
+
+    The duty is run in windows, on the bank with the capacities and resistances of that time: four stretches of real days a quarter of a year
+    apart, or the duty itself again and again. What they do to each pack carries its ages on (:mod:`simbank.studies.ageing.projection`).
+    Amperes, watts and settings stay as they are for the bank at the start.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With ``seasons`` the air changes through the year; with ``changes`` packs come and go.
+    years : float
+        How far to go, 0.1 to 50.
+    law : str
+        Name of a shipped law, or several joined by "+" whose terms add up ("naumann+wang").
+    others : sequence of str, optional
+        Laws told beside it, for the same windows; by default "naumann+wang", or "schimpe" where that is the law.
+    until : float, optional
+        End when the first pack has so much of its capacity as new left; by default none does, and 20 % ends it.
+    windows : int, optional
+        Steps between changes of the bank, each of two looks at all windows; by default as many as ``tolerance_points`` asks.
+    window_days : int
+        Length of a stretch of real days.
+    tolerance_points : float
+        Greatest error of a pack's capacity left by the steps, as told by halving them [points].
+    full : bool
+        Go through every day instead, with the bank made older after each stretch; slow, to check the windows by.
+    progress : callable, optional
+        Called with the fraction done.
+
+    Returns
+    -------
+    Ageing
+
+    Raises
+    ------
+    InputError
+        If the law is unknown, an argument is out of range, or a change of the bank cannot be.
+    SimulationError
+        If a window cannot be run.
+    """
+    if not 0.1 <= years <= MOST_YEARS:
+        raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
+    if until is not None and not 0.2 <= until < 1.0:
+        raise InputError("must be from 0.2 to below 1", key="until", value=until)
+    if windows is not None and not 1 <= windows <= MOST_STEPS:
+        raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
+    if not 1 <= window_days <= 90:
+        raise InputError("must be from 1 to 90", key="window_days", value=window_days)
+    if others is None:
+        others = OTHERS if law not in OTHERS else (LAW,)
+    laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
+    _fitting_chemistries(scenario, laws.laws[0])
+    segments, errors, runs, before = [], [], 0, scenario
+    for begin_s, end_s, at in _spans(scenario, years * YEAR_S):
+        if at is not None:
+            before = exchanged(scenario, at, before)
+        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws)
+        segment = _begun(laws, before, runner, segments[-1] if segments else None, _fresh(scenario, at))
+
+        def tell(share, begin_s=begin_s, end_s=end_s):
+            if progress:
+                progress((begin_s + share * (end_s - begin_s)) / (years * YEAR_S))
+
+        if full:
+            _every_day(segment, runner, begin_s, end_s, tell)
+            errors.append(0.0)
+        else:
+            errors.append(_by_windows(segment, runner, begin_s, end_s, windows, tolerance_points, tell))
+        segments.append(segment)
+        runs += runner.runs
+    made = study_made_by(
+        scenario, "age", integrator="fast", years=years, law=law, others=list(others), until=until, windows=windows,
+        window_days=window_days, tolerance_points=tolerance_points, full=full,
+    )  # fmt: skip
+    return Ageing(scenario, segments, years, until, sum(errors), runs, full, made)
+
+
+def _fitting_chemistries(scenario, law):
+    """Refuse packs of a kind of cell for which the law says nothing."""
+    for pack in scenario.bank.packs:
+        if pack.chemistry.family not in law.families:
+            raise InputError(
+                f"the law {law.name} is of {law.cell} cells and says nothing of {pack.chemistry.family}; no law of it is shipped, since none "
+                "with constants that can be checked was to be had", key="law", value=pack.name,
+            )  # fmt: skip
+
+
+def _spans(scenario, total_s):
+    """(begin, end, number of the change at the begin or None) of each segment."""
+    changes = sorted((change.at, k) for k, change in enumerate(scenario.file.changes) if change.at < total_s)
+    begins = [(0.0, None), *changes]
+    ends = [*(at for at, _ in changes), total_s]
+    return [(begin, end, k) for (begin, k), end in zip(begins, ends, strict=True)]
+
+
+def _fresh(scenario, at):
+    """Names of packs that a change put in the place of others of the same name."""
+    return set() if at is None else {pack.name for pack in scenario.file.changes[at].replace}
+
+
+def _begun(laws, scenario, runner, last, fresh):
+    """A segment with the ages of its packs at its start: carried over, or, of new ones, as their capacity left has them."""
+    packs = scenario.bank.packs
+    names = tuple(pack.name for pack in packs)
+    left, growth = (np.array([getattr(p, key) for p in packs], float) for key in ("capacity_left", "resistance_growth"))
+    start, ages = np.zeros((2, len(laws.exponents), len(packs)))
+    carried = {} if last is None else {name: k for k, name in enumerate(last.names) if name not in fresh}
+    now_left, now_growth = left.copy(), growth.copy()
+    for j, name in enumerate(names):
+        if name in carried:
+            k = carried[name]
+            ages[:, j], start[:, j] = last.ages[-1][:, k], last.start_ages[:, k]
+            left[j], growth[j] = last.start_left[k], last.start_growth[k]
+            now_left[j], now_growth[j] = last.left(last.ages[-1])[k], last.growth(last.ages[-1])[k]
+    if any(name not in carried and value < 1.0 for name, value in zip(names, left, strict=True)):
+        first = runner.year(now_left, now_growth)
+        for j, name in enumerate(names):
+            if name not in carried:
+                for number in range(len(laws.laws)):
+                    part = laws.part(number)
+                    start[part, j] = equal_age(1.0 - left[j], first.rates[part, j], laws.exponents[part])
+                ages[:, j] = start[:, j]
+    return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None])
+
+
+def _by_windows(segment, runner, begin_s, end_s, steps, tolerance_points, tell):
+    """Project a segment by windows; returns the error of capacity left that halving the steps shows [points]."""
+    seen, begun = {}, segment.ages[0]
+
+    def rates(seconds, ages):
+        key = (round(seconds), ages.tobytes())
+        if key not in seen:
+            stress = runner.year(segment.left(ages), segment.growth(ages))
+            seen[key] = stress
+            segment.stresses.append((begin_s + seconds, stress))
+        return seen[key].rates
+
+    count = 1 if steps is None else max(1, steps // 2)
+    times, ages = march(rates, begun, end_s - begin_s, count)
+    error = np.inf
+    while count < MOST_STEPS:
+        tell(min(0.9, count / 8.0))
+        if steps is not None and count >= steps:
+            break
+        coarse = segment.left(ages[-1])
+        count *= 2
+        times, ages = march(rates, begun, end_s - begin_s, count)
+        error = 100.0 * float(np.max(np.abs(segment.left(ages[-1]) - coarse))) / 3.0  # of second order: a third of the difference
+        if steps is None and error <= tolerance_points:
+            break
+    rates(times[-1], ages[-1])
+    segment.times, segment.ages = begin_s + times, ages
+    tell(1.0)
+    return error if np.isfinite(error) else float("nan")
+
+
+def _every_day(segment, runner, begin_s, end_s, tell):
+    """Go through every day of a segment."""
+    ages, state = segment.ages[0], None
+    times, found, year, number = [begin_s], [ages], [], 0
+    for seconds, season in every_day(segment.scenario, begin_s, end_s):
+        stress, state = runner.run(season, segment.left(ages), segment.growth(ages), state)
+        ages = ages + stress.rates * seconds
+        times.append(times[-1] + seconds)
+        found.append(ages)
+        year.append((seconds, stress))
+        if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
+            segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
+            year, number = [], number + 1
+        tell((times[-1] - begin_s) / (end_s - begin_s))
+    segment.times, segment.ages = np.array(times), np.array(found)

@@ -1,0 +1,137 @@
+"""The course of a bank's packs over years: ages of every term, segment by segment between changes of the bank, and what is read off them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simbank.bank.ageing import GROWTH_AT_80_PERCENT
+from simbank.bank.assumed import assumed
+from simbank.cells.ageing_laws import AgeingLaw
+from simbank.scenario import Scenario
+from simbank.studies.ageing.stress import Stress
+
+__all__ = ["GROWTH_WORDS", "Laws", "Segment", "crossing_years", "growth_per_loss"]
+
+GROWTH_WORDS = (
+    "resistance grows in proportion to the capacity lost, as measured on aged cells in parallel (Pastor-Fernández et al., J. Power Sources "
+    "329 (2016) 574, secondary source: linear); to twice by the time 80 % is left (common practice, no source: 1.3 to 2.5 times)"
+)
+
+
+def growth_per_loss() -> tuple[float, float, float]:
+    """Growth of resistance per loss of capacity, as a fraction of that as new: low, typical, high.
+
+    >>> [round(value, 2) for value in growth_per_loss()]
+    [1.5, 5.0, 7.5]
+    """
+    low, _, high = assumed().health.growth_at_80_percent
+    return (low - 1.0) / 0.2, GROWTH_AT_80_PERCENT / 0.2, (high - 1.0) / 0.2
+
+
+@dataclass(frozen=True)
+class Laws:
+    """Laws beside each other, the first of which makes the bank older; arrays hold the terms of all of them, one after the other."""
+
+    laws: tuple[AgeingLaw, ...]
+
+    @property
+    def exponents(self) -> np.ndarray:
+        """p of every term."""
+        return np.array([term.exponent for law in self.laws for term in law.terms])
+
+    def part(self, number: int) -> slice:
+        """Where the terms of a law are."""
+        begin = sum(len(law.terms) for law in self.laws[:number])
+        return slice(begin, begin + len(self.laws[number].terms))
+
+    def lost(self, ages: np.ndarray, number: int = 0) -> np.ndarray:
+        """Loss of every term of a law, fractions of the capacity as new; ages of shape (..., terms, n)."""
+        part = self.part(number)
+        return np.asarray(ages)[..., part, :] ** self.exponents[part, None]
+
+
+@dataclass(eq=False)
+class Segment:
+    """Packs that age together, from one change of the bank to the next.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        The bank of this time.
+    names : tuple of str
+        Its n packs.
+    start_left, start_growth : ndarray, shape (n,)
+        Capacity left and growth of resistance that its file gives them: where each began, maybe in an earlier segment.
+    start_ages : ndarray, shape (terms, n)
+        Ages of the terms with which each began.
+    times : ndarray, shape (m,)
+        Since the start of the projection [s], rising.
+    ages : ndarray, shape (m, terms, n)
+    stresses : list of (float, Stress)
+        What windows showed, at their times [s].
+    """
+
+    laws: Laws
+    scenario: Scenario
+    names: tuple[str, ...]
+    start_left: np.ndarray
+    start_growth: np.ndarray
+    start_ages: np.ndarray
+    times: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    ages: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    stresses: list[tuple[float, Stress]] = field(default_factory=list)
+
+    def loss(self, ages: np.ndarray, number: int = 0) -> np.ndarray:
+        """What each pack has lost since it began, by a law; shape (..., n)."""
+        return (self.laws.lost(ages, number) - self.laws.lost(self.start_ages, number)).sum(axis=-2)
+
+    def left(self, ages: np.ndarray, number: int = 0, scale: float = 1.0) -> np.ndarray:
+        """Capacity left by a law, its loss times a factor; shape (..., n)."""
+        return self.start_left - scale * self.loss(ages, number)
+
+    def growth(self, ages: np.ndarray) -> np.ndarray:
+        """Growth of resistance, shape (..., n)."""
+        return self.start_growth + growth_per_loss()[1] * self.loss(ages)
+
+    def ages_at(self, seconds: np.ndarray) -> np.ndarray:
+        """Ages at any times, shape (m, terms, n): between nodes by a monotone cubic, beyond the last as they grew there."""
+        from scipy.interpolate import PchipInterpolator
+
+        seconds = np.atleast_1d(np.asarray(seconds, float))
+        inside = np.clip(seconds, self.times[0], self.times[-1])
+        if len(self.times) < 3:
+            share = ((inside - self.times[0]) / max(self.times[-1] - self.times[0], 1e-9))[:, None, None]
+            found = self.ages[0] + share * (self.ages[-1] - self.ages[0])
+        else:
+            found = PchipInterpolator(self.times, self.ages)(inside)
+        beyond = np.maximum(seconds - self.times[-1], 0.0)[:, None, None]
+        return found + beyond * self.stresses[-1][1].rates
+
+    def stress_figure(self, seconds: float, of) -> float | np.ndarray:
+        """A figure of what windows showed, straight between their times."""
+        times = np.array([t for t, _ in self.stresses])
+        order = np.argsort(times, kind="stable")
+        values = np.array([of(self.stresses[k][1]) for k in order], float)
+        times = times[order]
+        if values.ndim == 1:
+            return float(np.interp(seconds, times, values))
+        return np.array([np.interp(seconds, times, values[:, j]) for j in range(values.shape[1])])
+
+
+def crossing_years(years: Sequence[float], left: np.ndarray, level: float) -> float | None:
+    """When what is left first comes down to a level, straight between points; None if it does not.
+
+    >>> crossing_years([0, 1, 2], np.array([1.0, 0.9, 0.7]), 0.8)
+    1.5
+    """
+    below = np.flatnonzero(np.asarray(left) <= level + 1e-12)
+    if not below.size:
+        return None
+    k = int(below[0])
+    if k == 0:
+        return float(years[0])
+    share = (left[k - 1] - level) / (left[k - 1] - left[k])
+    return float(years[k - 1] + share * (years[k] - years[k - 1]))

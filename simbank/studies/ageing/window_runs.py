@@ -1,0 +1,105 @@
+"""Windows run on the bank as it is by then: present capacities and resistances go in, what that does to each pack comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from simbank.bank import Bank
+from simbank.cells.ageing_laws import AgeingLaw
+from simbank.duty import Command, Duty, Step
+from simbank.simulation import simulate
+from simbank.studies.ageing.seasons import Season
+from simbank.studies.ageing.stress import Stress, mean_stress, stress_of
+from simbank.studies.case import Case
+
+__all__ = ["LEAST_LEFT", "WindowRuns", "usable_wh"]
+
+LEAST_LEFT = 0.2  # of the capacity as new: what has less is run as if it had so much; no law was fitted so far
+SETTLED_POINTS, MOST_SETTLING = (
+    0.5,
+    6,
+)  # a window follows itself: it is gone through until each pack ends it where it began, to so much
+MOST_SAMPLES = 3000  # of a window, for the means over it
+USABLE_C = 0.2  # rate at which usable energy is told
+
+
+class _State(NamedTuple):
+    """Of each pack at the end of a window, shape (n,)."""
+
+    soc: np.ndarray
+    hysteresis: np.ndarray
+    temperature_k: np.ndarray
+
+
+class WindowRuns:
+    """The windows of one bank.
+
+    Parameters
+    ----------
+    bank : Bank
+        As it is built; what ages is replaced.
+    seasons : sequence of Season
+    laws : sequence of AgeingLaw
+    """
+
+    def __init__(self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw]):
+        self.bank, self.seasons, self.laws = bank, seasons, laws
+        self._states: dict[str, _State] = {}
+        self.unsettled: dict[str, float] = {}
+        self.runs = 0
+
+    def aged_bank(self, left: np.ndarray, growth: np.ndarray, ambient_k: float, state: _State | None = None) -> Bank:
+        """The bank with these capacities left and growths of resistance, shape (n,), in air of that temperature."""
+        packs = []
+        for k, pack in enumerate(self.bank.packs):
+            changes = {"capacity_left": max(float(left[k]), LEAST_LEFT), "resistance_growth": float(growth[k])}
+            if state is not None:
+                changes |= {
+                    "soc": float(np.clip(state.soc[k], 0.0, 1.0)),
+                    "hysteresis": float(np.clip(state.hysteresis[k], -1, 1)),
+                }
+                if pack.heat_capacity_j_k > 0:
+                    changes["temperature_k"] = float(state.temperature_k[k])
+            packs.append(replace(pack, **changes))
+        return replace(self.bank, packs=tuple(packs), ambient_k=ambient_k)
+
+    def year(self, left: np.ndarray, growth: np.ndarray) -> Stress:
+        """What a year does to packs with these capacities left and growths of resistance: all windows, each by its share."""
+        parts = []
+        for season in self.seasons:
+            settled = season.name in self._states
+            for _ in range(1 if settled else MOST_SETTLING):
+                before = self._states.get(season.name)
+                part, state = self.run(season, left, growth, before)
+                self._states[season.name] = state
+                moved = np.inf if before is None else 100.0 * float(np.max(np.abs(state.soc - before.soc)))
+                if moved < SETTLED_POINTS:
+                    break
+            self.unsettled[season.name] = moved
+            parts.append((season.share, part))
+        return mean_stress(parts)
+
+    def run(self, season: Season, left: np.ndarray, growth: np.ndarray, state: _State | None) -> tuple[Stress, _State]:
+        """One window from a state on: what it does, and the state at its end."""
+        bank = self.aged_bank(left, growth, season.ambient_k, state)
+        step = max(60.0, season.duty.duration_s / MOST_SAMPLES)
+        result = simulate(Case(season.name, bank, season.duty), integrator="fast", output_step_s=step)
+        self.runs += 1
+        samples = result.pack_samples
+        after = _State(samples.soc[-1], samples.hysteresis[-1], samples.temperature_c[-1] + 273.15)
+        return stress_of(result, bank.packs, self.laws), after
+
+
+def usable_wh(bank: Bank) -> float:
+    """Energy that the full bank gives at ``USABLE_C`` of its capacity as new until its first port is cut off [Wh]."""
+    cutoff = max(pack.chemistry.cutoff_volt * pack.cells_in_series for pack in bank.packs)
+    port = next(iter(bank.graph.ports))
+    full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)
+    current = USABLE_C * sum(pack.rated_capacity_ah for pack in bank.packs)
+    duty = Duty((Step(1.5 / USABLE_C * 3600.0, {port: Command("current", current, cutoff_volt=cutoff)}),))
+    case = Case("full to cut-off", replace(bank, packs=full, port_equipment={}, switching=()), duty)
+    return float(simulate(case, integrator="fast", output_step_s=3600.0).summary["bank"]["energy_out_wh"])
