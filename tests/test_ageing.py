@@ -292,6 +292,37 @@ def test_no_years_without_a_law():
         sb.age(bank(REST), 500.0)
 
 
+# ---- what changes are worth ----
+
+
+def test_five_kelvin_cooler_are_worth_what_arrhenius_has():
+    """Naumann 2018: √t at 20 instead of 25 °C; time to a loss goes with 1/k², exp(2 E/R (1/T − 1/298.15)). A bus bar changes nothing at rest."""
+    from simbank.studies.ageing import worth
+
+    case = bank(
+        REST, "AB", packs__A__soc=0.9, packs__B__soc=0.9, wiring__layout="chain", wiring__link={"resistance": "0.1 milliohm"}
+    )
+    found = sb.age(case, 10.0, law="naumann", windows=1)
+    rows = worth(found).set_index("change")
+    longer = np.exp(2 * 17126 / 8.314 * (1 / 293.15 - 1 / 298.15))
+    years = rows.loc["as it is", "years_to_80"]
+    assert rows.loc["5 K cooler", "years_to_80"] == pytest.approx(years * longer, rel=3e-3)
+    assert rows.loc["5 K cooler", "years_gained"] == pytest.approx(years * (longer - 1.0), rel=0.02)
+    assert rows.loc["on a bus bar", "years_gained"] == pytest.approx(0.0, abs=0.02)
+    assert rows.loc["5 K cooler", "usable_gained_wh"] > 0.0
+
+
+def test_a_lower_float_is_tried_where_there_is_one():
+    from simbank.studies.ageing import worth
+    from simbank.studies.ageing.worth import _changes
+
+    charger = {"current_limit": "20 A", "absorb": "56.0 V", "float": "54.4 V", "rebulk": "53.0 V"}
+    case = bank(cycles({"charge": "20 A", "hours": 12}), ports=[{"name": "port", "charger": charger}])
+    made = dict(_changes(case))["float 0.1 V a cell lower"]().file.ports[0].charger
+    assert (made.float_, made.rebulk) == (pytest.approx(52.8), pytest.approx(51.4))  # 16 cells
+    assert not [change for change in worth(sb.age(bank(REST), 1.0, windows=1))["change"] if "float" in change]
+
+
 # ---- windows against every day ----
 
 

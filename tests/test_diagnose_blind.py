@@ -330,6 +330,50 @@ def test_own_solution_agrees_before_it_judges():
     assert seen == set(LAYOUTS)
 
 
+def test_on_a_bus_bar_no_rule_ranks_three_quarters_first():
+    """Packs alike, each with its own way to the bars, one way 0.5 to 3 mΩ worse: the least current is then the best guess, whatever the rule."""
+    rng, first = np.random.default_rng(900), []
+    for _ in range(8000):
+        n = int(rng.integers(3, 9))
+        way = 16 * rng.uniform(0.18, 0.5) + rng.uniform(2, 8)  # mΩ
+        way = way * (1 + 0.1 * rng.standard_normal(n)) + 2 * rng.uniform(0.1, 0.4)
+        way += 2 * rng.uniform(0.03, 0.12) * np.exp(np.log(1.5) * rng.standard_normal((2, n))).sum(0)
+        sound = 1 / way / (1 / way).sum()
+        way[0] += rng.uniform(0.5, 3.0)
+        current = 1 / way / (1 / way).sum()
+        if np.max(np.abs(current - sound) / (NOISE * sound)) > 2.0:
+            first.append(np.argmin(current * (1 + NOISE * rng.standard_normal(n))) == 0)
+    assert 0.64 < np.mean(first) < 0.71
+
+
+def test_the_bound_by_plain_sampling():
+    """The generator's own probabilities, by drawing packs and joints from it, without any expansion: banks of 3 and 4 packs."""
+    rng, draw, many = np.random.default_rng(901), np.random.default_rng(902), 3000
+    expanded, sampled = [], []
+    while len(sampled) < 20:
+        found = case(rng, scatter=True)
+        bank, names = found.bank, list(found.bank.branches)
+        if found.effect <= 2.0 or len(bank.names) > 4:
+            continue
+        best = most_that_can_be_told(found)
+        metal, joint = np.array([branch[2:] for branch in bank.branches.values()]).T
+        log = {}
+        for k, name in enumerate(names):
+            if not name.startswith("bar"):
+                pack_ohm = bank.pack_ohm * (1 + 0.1 * draw.standard_normal((many, len(bank.names))))
+                ohm = metal + 2 * joint * np.exp(np.log(1.5) * draw.standard_normal((many, len(names))))
+                ohm[:, k] += draw.uniform(*BAD_OHM, many)
+                current = bank.currents(pack_ohm, ohm)
+                deviation = NOISE * np.abs(current)
+                density = -0.5 * (((found.read_a - current) / deviation) ** 2).sum(1) - np.log(deviation).sum(1)
+                log[name] = np.logaddexp.reduce(density)
+        weight = {name: np.exp(value - max(log.values())) for name, value in log.items()}
+        sampled.append(max(sum(weight[name] for name in group) for group, _ in best) / sum(weight.values()))
+        expanded.append(best[0][1])
+    assert np.mean(sampled) == pytest.approx(np.mean(expanded), abs=0.05)
+    assert np.mean(np.abs(np.subtract(sampled, expanded))) < 0.08
+
+
 def test_blind_cases_with_resistances_as_in_the_file():
     rng = np.random.default_rng(20)
     check_exact([told(case(rng, scatter=False)) for _ in range(200)])

@@ -80,6 +80,18 @@ def test_two_packs_by_hand():
     assert pack_s["N"] == pytest.approx(crossing, abs=0.03)
 
 
+def test_equal_voltages_drive_nothing_and_a_difference_goes_over_the_loop():
+    """By hand: E equal, I = 0; else a new pack against two equal ones beside each other, I = ΔE / (R + leads + (R + leads) / 2)."""
+    two = scenario(2, chemistry=straight(0.2))
+    equal = at_joining(joined(two, Addition(new(0.6))).bank, ["N"])
+    assert equal.packs["current_a"].abs().max() < 1e-9
+    for soc in (0.2, 0.55, 0.9):
+        moment = at_joining(joined(two, Addition(new(soc))).bank, ["N"])
+        gap, own = 16 * 0.2 * (soc - 0.6), 10e-3 + 2 * 0.5e-3
+        assert moment.packs.loc["N", "current_a"] == pytest.approx(gap / (1.5 * own), rel=1e-9)
+        assert moment.packs.loc[["P1", "P2"], "current_a"].to_list() == pytest.approx([-gap / (3 * own)] * 2, rel=1e-9)
+
+
 def test_limits_are_the_nearest_of_a_pack_and_those_of_devices_and_cables():
     bms = {"charge_current": {"limit": "20 A"}, "discharge_current": {"limit": "40 A"}}
     device = {"rating": "30 A", "class": "class_t", "resistance": "0.1 milliohm"}

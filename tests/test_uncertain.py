@@ -1,5 +1,6 @@
 """How well values are known: what a file says of it, what it leaves to assumed data, and scenarios with values drawn."""
 
+import copy
 import json
 import math
 import tomllib
@@ -21,7 +22,7 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
-from simbank.scenario.uncertain import known_times_assumed, too_wide
+from simbank.scenario.uncertain import doubtful_values, known_times_assumed, too_wide
 from simbank.studies.logs.unknowns import fit_base
 from simbank.studies.possible_readings import possible_readings
 
@@ -247,6 +248,17 @@ def test_what_a_shipped_chemistry_assumes_has_a_range(name):
         assert draw.low <= draw.middle <= draw.high, key
 
 
+@pytest.mark.parametrize("name", ["lfp", "lfp_power"])
+def test_the_range_of_the_hysteresis_is_the_gap_that_its_text_tells(name):
+    cell = sb.load_chemistry(name)
+    gaps = [2e3 * float(cell.half_width(0.5)) * getattr(cell.ranges["hysteresis.scale"], end) for end in ("low", "high")]
+    text = read_toml(LIBRARY / f"{name}.toml")["hysteresis"]["seen_in_practice"]
+    assert f"gap {gaps[0]:.0f} to {gaps[1]:.0f} mV on the plateaus" in text[:1].lower() + text[1:]
+    measured_mv = 2e3 * sb.load_chemistry("lfp_26650").half_width(np.linspace(0.2, 0.9, 71))
+    assert "20 to 55 mV with a mean of 35" in text
+    assert (measured_mv.min(), measured_mv.max(), measured_mv.mean()) == pytest.approx((20, 55, 35), abs=1)
+
+
 def test_assumed_values_lie_in_their_ranges_or_stand_aside():
     """Zero, which a plain run takes of joints and of wiring within packs, lies in neither range; ``assumed.toml`` says so."""
     text = (ROOT / "simbank" / "bank" / "assumed.toml").read_text(encoding="utf-8")
@@ -403,6 +415,15 @@ def test_a_measured_value_that_an_assumed_age_multiplies_is_told():
     assert "known-times-assumed" in values_command("--set", "pack_types.equal.cell_resistance=0.6 ± 0.05 milliohm")
 
 
+def test_ohms_where_milliohms_are_meant_are_asked_for():
+    asked = doubtful_values(chain({"wiring.link.joint": "0.30 ohm"}))
+    assert [(w.code, w.where) for w in asked] == [("ohms-for-milliohms", "link P1-P2 +")]
+    assert "Are milliohms meant?" in asked[0].text
+    assert not doubtful_values(chain({"wiring.link.joint": "0.30 milliohm"}))
+    for name in ("classroom_chain", "hilltop_clinic"):
+        assert "ohms-for-milliohms" not in {w.code for w in doubtful_values(sb.example(name))}
+
+
 def test_an_uncertainty_wider_than_its_value_is_told():
     def told(key, value):
         return [(w.code, w.where) for w in too_wide(chain({key: value}))]
@@ -473,6 +494,21 @@ def test_studies_that_fit_growth_take_a_measured_resistance_over():
     assert base.bank.packs[2].half_charge_ohm == pytest.approx(24.32e-3, rel=1e-9)
     draw = by_key(base)["packs.P3.resistance_growth"].draw
     assert draw.number(stats.norm.cdf(2)) == pytest.approx(1.7 + 0.6 / 9.6, rel=1e-3)
+
+
+def test_packs_and_types_whose_names_have_dots_are_listed_and_drawn():
+    data = copy.deepcopy(chain().data)
+    data["pack_types"] = {"slab v1.2": data["pack_types"]["equal"]}
+    data["packs"] = [{"name": f"P.{k}", "type": "slab v1.2", "soc": {"value": 0.3, "within": 0.02}} for k in range(1, 6)]
+    scenario = sb.from_dict(data)
+    values, plain = by_key(scenario), by_key(chain({"packs.P.soc": {"value": 0.3, "within": 0.02}}))
+    assert len(values) == len(plain)
+    assert values['packs."P.3".capacity_left'].words == "present capacity of P.3 over its label"
+    assert values['packs."P.3".soc'].group == "start"
+    made = sb.drawn(scenario, {'packs."P.3".capacity_left': 0.5, 'pack_types."slab v1.2".internal_wiring': "4 milliohm"})
+    assert made.bank.packs[2].capacity_ah == pytest.approx(50.0)
+    assert made.bank.packs[0].internal_wiring_ohm == pytest.approx(4e-3)
+    assert len(sb.bands(scenario, 3, explain=False).uncertain) == len(values)
 
 
 # ---- shipped chemistries changed for one file ----

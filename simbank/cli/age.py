@@ -8,6 +8,7 @@ import typer
 
 from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_table
+from simbank.digits import MISSING
 
 __all__ = ["age"]
 
@@ -26,6 +27,12 @@ _YEARS = {
 }  # fmt: skip
 
 
+_WORTH = {
+    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
+    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
+}  # fmt: skip
+
+
 def age(
     file: File,
     years: Annotated[float, number_option(help="How far to go.", min=0.1, max=50)] = 10.0,
@@ -38,6 +45,9 @@ def age(
     ] = None,
     window_days: Annotated[int, typer.Option(help="Length of each stretch of real days.", min=1, max=90)] = 5,
     full: Annotated[bool, typer.Option("--full", help="Go through every day instead of windows; slow.")] = False,
+    worth: Annotated[
+        bool, typer.Option("--worth", help="Also what a bus bar, a lower float, a cooler place and the reverse order are worth.")
+    ] = False,
     set_: Set = [],  # noqa: B006
     out: Out = None,
     json_: Json = False,
@@ -52,6 +62,11 @@ def age(
         found = study(
             command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full, progress=progress
         )
+    if worth:
+        from simbank.studies.ageing import worth as changes_worth
+
+        with command.progress("Changes of") as progress:
+            found.worth = changes_worth(found, progress)
     command.finish(found, _show_age)
 
 
@@ -74,6 +89,8 @@ def _show_age(found, wide):
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
     show_table("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, wide)
+    if found.worth is not None:
+        _show_worth(found, wide)
     if wide:
         laws = found.by_law.copy()
         laws["left"] = [f"{100 * value:.1f}" for value in laws["capacity_left"]]
@@ -90,3 +107,19 @@ def _show_age(found, wide):
         )
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
+
+
+def _show_worth(found, wide):
+    rows = found.worth.copy()
+    rows["to_80"] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in rows["years_to_80"]]
+    rows["gained"] = [f"{value:.1f}" if value == value else MISSING for value in rows["years_gained"]]
+    rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
+    show_table(
+        "What a change would be worth, of packs that begin above 80 %",
+        rows,
+        _WORTH,
+        {"usable_wh": "usable at the end [Wh]"},
+        wide,
+    )
+    for text in rows.attrs.get("left_out", ()):
+        say(f"Not tried: {text}")

@@ -19,7 +19,7 @@ def at_rest_verdicts(found: AtRest) -> Iterator[Verdict]:
     yield from warning_verdicts(found.warnings)
     numbers = {"probability": found.probability, "shown_points": found.shown_points, "bound_points": found.bound_points}
     if not found.fits:
-        off = f", least {short(found.off)}" if found.off else ""
+        off = f"; what stands out most: {short(found.off)}" if found.off else ""
         held = (
             f"Displays differ by {found.shown_points:.0f} points, hysteresis can hold {found.bound_points:.0f} there: hold the displays to be wrong. "
             if found.beyond_hysteresis

@@ -13,11 +13,11 @@ from simbank.judging.run_packs import hysteresis_bound_points
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS, SOUND, percent
+from simbank.studies.diagnosis.found import LEAST_BITS, SOUND
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, after_work
 from simbank.studies.diagnosis.suspects import bare_name, place_words
-from simbank.studies.diagnosis.words import millivolts
+from simbank.studies.diagnosis.words import millivolts, other_pole, percent
 from simbank.verdict import ACT, DANGER, Verdict
 
 __all__ = ["diagnosis_verdicts"]
@@ -87,34 +87,44 @@ def _suspected(found):
     bank = found.scenario.bank
     place = place_words(bank, fault)
     sure = f"{percent(suspect.probability)} probable"
-    also = f" (or {len(suspect.members) - 1} more that these readings do not tell from it)" if len(suspect.members) > 1 else ""
+    also = f"; or {len(suspect.members) - 1} more that these readings do not tell from it" if len(suspect.members) > 1 else ""
     both = f", with {place_words(bank, member.faults[1])}" if len(member.faults) > 1 else ""
     numbers = {"probability": suspect.probability, "sound_probability": found.sound_probability}
     if fault.kind == OFF:
         text = (
-            f"{place} carries no current{both} ({sure}){also}: look whether its BMS, fuse or breaker is open, or a lead is loose."
+            f"{place} carries no current{both} ({sure}{also}): look whether its BMS, fuse or breaker is open, or a lead is loose."
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:
         amperes, sound, bad = found.found.joint_drop(fault.element, member.size)
         watt = amperes * (bad - sound)
         hot = watt >= rules.HOT_JOINT_W
-        text = (
-            f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}){also}: at {amperes:.0f} A it should read {millivolts(sound)}, "
-            f"not {millivolts(bad)}. It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}. Retorque or clean it, every pack "
-            "isolated."
-        )
+        heat = f"It makes {watt:.2g} W of heat there{', which may burn' if hot else ''}."
+        pole = other_pole(member, suspect.members[1:], found.found.drops)
+        if pole is not None:
+            left = len(suspect.members) - 2
+            more = f"; or {left} more that these readings do not tell from it" if left else ""
+            text = (
+                f"The {bare_name(fault.name)} has some {member.size * 1e3:.2g} mΩ too much in one pole ({sure}{more}): at {amperes:.0f} A the bad "
+                f"pole reads about {millivolts(bad)}, not {millivolts(sound)}. {heat} Read both poles, then retorque or clean the bad one, every "
+                "pack isolated."
+            )
+        else:
+            text = (
+                f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}{also}): at {amperes:.0f} A it should read {millivolts(sound)}, "
+                f"not {millivolts(bad)}. {heat} Retorque or clean it, every pack isolated."
+            )
         return verdict(
             "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers
         )  # fmt: skip
     if fault.kind in (CHARGE_LOW, CHARGE_HIGH):
         text = (
             f"{place} stands some {abs(member.size):.0f} points {'lower' if fault.kind == CHARGE_LOW else 'higher'} in charge than the file "
-            f"says{both} ({sure}){also}: read its voltage switched off and rested."
+            f"says{both} ({sure}{also}): read its voltage switched off and rested."
         )
         return verdict("pack-suspected", suspect.where, text, points=member.size, **numbers)
     text = (
-        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}){also}: look at its terminals and its "
+        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}{also}): look at its terminals and its "
         "BMS first, then at its cells."
     )
     return verdict("pack-suspected", suspect.where, text, extra_ohm=member.size, **numbers)

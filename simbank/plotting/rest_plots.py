@@ -25,7 +25,15 @@ def plot_at_rest(found: Any) -> Figure:
         rows = found.table[found.table["kind"] == kind]
         x = np.array([packs.index(name) for name in rows["pack"]], float)
         low, mid, high = (scale * rows[key].to_numpy(float) for key in ("low", "mid", "high"))
-        axis.bar(x, high - low, bottom=low, width=0.5, color=PALETTE[0], alpha=0.25, label="banks that fit, 5 to 95 %")
+        axis.bar(
+            x,
+            high - low,
+            bottom=low,
+            width=0.5,
+            color=PALETTE[0],
+            alpha=0.25,
+            label=f"{'banks that fit' if found.fits else 'nearest banks'}, 5 to 95 %",
+        )
         axis.hlines(mid, x - 0.25, x + 0.25, color=PALETTE[0], linewidth=1.8)
         axis.errorbar(
             x, scale * rows["read"], scale * rows["within"], fmt="o", color=INK, capsize=4, label="read, about 95 %", zorder=3

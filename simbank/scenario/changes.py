@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,7 +11,7 @@ from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
 from simbank.filemodel import nearest, refuse_deep
 
-__all__ = ["changed", "checked_keys", "joint_branches"]
+__all__ = ["changed", "checked_keys", "joint_branches", "name_in_key", "parts_of"]
 
 
 def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
@@ -61,14 +62,30 @@ def checked_keys(changes: Any) -> dict[str, Any]:
 
 
 def parts_of(dotted: str) -> list[str]:
-    """Parts of a dotted key; all that follows ``wiring.added.`` is the name of a branch, dots or not."""
+    """Parts of a dotted key; all that follows ``wiring.added.`` is the name of a branch, dots or not.
+
+    A name with dots stands in quotation marks, as in TOML.
+
+    >>> parts_of('packs."A.1".soc'), parts_of("wiring.added.link A.1-B +")
+    (['packs', 'A.1', 'soc'], ['wiring', 'added', 'link A.1-B +'])
+    """
+    if '"' in dotted and not dotted.startswith("wiring.added."):
+        return [quoted or plain for quoted, plain in _PART.findall(dotted)]
     parts = dotted.split(".")
     return [*parts[:2], ".".join(parts[2:])] if parts[:2] == ["wiring", "added"] and len(parts) > 2 else parts
 
 
+_PART = re.compile(r'(?:^|\.)(?:"([^"]+)"(?=\.|$)|([^.]*))')
+
+
+def name_in_key(name: str) -> str:
+    """A name as a dotted key has it: in quotation marks where it has dots."""
+    return f'"{name}"' if "." in name else name
+
+
 def _precedence(dotted):
     """Counts are set first, then what is said of all, then the rest in its order."""
-    parts = dotted.split(".")
+    parts = parts_of(dotted)
     return (parts[-1] != "count", "*" not in parts)
 
 

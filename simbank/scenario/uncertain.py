@@ -14,7 +14,7 @@ from simbank.errors import InputError
 from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
-from simbank.scenario.changes import checked_keys
+from simbank.scenario.changes import checked_keys, name_in_key, parts_of
 from simbank.scenario.scenario import Scenario, from_dict
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
 from simbank.warning import BankWarning, listed
@@ -128,8 +128,22 @@ def _checked(scenario):
 
 
 def doubtful_values(scenario: Scenario) -> list[BankWarning]:
-    """What a person must be told of how well the file says that values are known: :func:`known_times_assumed`, :func:`too_wide`."""
-    return known_times_assumed(scenario) + too_wide(scenario)
+    """What a person must be told of values: :func:`known_times_assumed`, :func:`too_wide`, conductors of so many ohms that milliohms are meant."""
+    return known_times_assumed(scenario) + too_wide(scenario) + _ohms(scenario)
+
+
+def _ohms(scenario):
+    """A warning of conductors whose resistance is a thousand times what is usual."""
+    large = {b.name: b.conductor.resistance_ohm for b in scenario.bank.graph.branches if b.conductor}
+    large = {name: ohm for name, ohm in large.items() if ohm > LARGE_OHM}
+    if not large:
+        return []
+    name, ohm = next(iter(large.items()))
+    text = f"{name} has {ohm:.3g} ohm with its joints: {100 * ohm:.3g} V at 100 A. Are milliohms meant? Concerns {listed(list(large))}."
+    return [BankWarning("ohms-for-milliohms", name, text)]
+
+
+LARGE_OHM = 0.05  # of a link or lead with its joints, usually 0.1 to 5 milliohm; common practice, no source
 
 
 def known_times_assumed(scenario: Scenario) -> list[BankWarning]:
@@ -227,7 +241,7 @@ def described(values: Iterable[UncertainValue]) -> list[dict[str, Any]]:
 
 def _is_asked(key: str) -> bool:
     """Whether a key says what is asked of the bank or set on it, not what the bank is."""
-    parts = key.split(".")
+    parts = parts_of(key)
     return parts[0] == "duty" or "bms" in parts[2:3] or (parts[0] == "ports" and bool({"charger", "inverter"} & set(parts[2:3])))
 
 
@@ -265,8 +279,13 @@ def _given(scenario: Scenario) -> Iterator[UncertainValue]:
             names = next((_pack_keys(pack) for pack in file.packs if pack.name == path[1]), names)
         draw = beside_measured(scenario, path, draw)
         for name in names or [""]:
-            key = ".".join([path[0], name, *path[2:]] if name else path)
+            key = _key(*([path[0], name, *path[2:]] if name else path))
             yield UncertainValue(key, draw, _words(key), GIVEN, _group(key))
+
+
+def _key(*parts: str) -> str:
+    """A dotted key; what follows ``wiring.added.`` stands as it is."""
+    return ".".join(parts if parts[:2] == ("wiring", "added") else [name_in_key(part) for part in parts])
 
 
 def _said(table: FileModel, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Draw]]:
@@ -290,7 +309,7 @@ def _said(table: FileModel, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[
 
 def _reached(name: str) -> bool:
     """Whether a dotted key reaches what has this name."""
-    return "." not in name and name.strip() not in ("", "*")
+    return not ("." in name and '"' in name) and name.strip() not in ("", "*")
 
 
 def _pack_keys(table: PackTable) -> list[str]:
@@ -300,13 +319,13 @@ def _pack_keys(table: PackTable) -> list[str]:
 
 def _words(key: str) -> str:
     """What a person calls the value of a key of the file."""
-    *place, last = key.split(".")
+    *place, last = parts_of(key)
     where = {"pack_types": "packs of type {}", "packs": "{}", "ports": "port {}", "chemistries": "chemistry {}"}
     owner = where[place[0]].format(place[1]) if len(place) > 1 and place[0] in where else " ".join(place[-2:])
     if last in SHORT:
         return SHORT[last].format(owner)
-    if place[:1] == ["chemistries"] and ".".join(key.split(".")[2:]) in CELL:
-        return CELL[".".join(key.split(".")[2:])][0].format(place[1])
+    if place[:1] == ["chemistries"] and ".".join([*place, last][2:]) in CELL:
+        return CELL[".".join([*place, last][2:])][0].format(place[1])
     if place == ["wiring", "added"]:
         return f"extra resistance of the {last}"
     if place[:2] == ["duty", "steps"] and len(place) == 3 and place[2].isdigit():
@@ -321,7 +340,7 @@ def _group(key: str) -> str:
     if _is_asked(key):
         return "asked"
     if place == "chemistries":
-        section = rest.partition(".")[2].partition(".")[0]
+        section = parts_of(key)[2]
         return section if section in ("hysteresis", "relaxation", "resistance", "ocv") else "other"
     if place == "wiring" and rest.startswith("added."):
         return "joints"
@@ -356,7 +375,7 @@ def _types(scenario: Scenario) -> Iterator[UncertainValue]:
         if kind.wiring_left_out and lithium and _reached(name):
             draw = left.draw.times(kind.cells_in_series / left.cells_in_series)
             draw = beside_measured(scenario, ("pack_types", name, "internal_wiring"), draw)
-            key = f"pack_types.{name}.internal_wiring"
+            key = _key("pack_types", name, "internal_wiring")
             yield UncertainValue(key, draw, _words(key), left.source, _group(key))
 
 
@@ -374,7 +393,7 @@ def _chemistries(scenario: Scenario, every_temperature: bool) -> Iterator[Uncert
                 continue
             words, group = CELL[change]
             source = chemistry.notes.get(change.partition(".")[0], chemistry.source)
-            yield UncertainValue(f"chemistries.{name}.{change}", draw, words.format(name), source, group)
+            yield UncertainValue(f"{_key('chemistries', name)}.{change}", draw, words.format(name), source, group)
 
 
 def _chemistry_name(file: ScenarioFile, chemistry: str) -> str | None:
@@ -415,7 +434,7 @@ def _packs(scenario: Scenario) -> Iterator[UncertainValue]:
         if not _reached(name):
             continue
         for field, (draw, source) in _of_pack(table).items():
-            key = f"packs.{name}.{field}"
+            key = _key("packs", name, field)
             yield UncertainValue(key, draw, _words(key), source, _group(key))
 
 

@@ -38,6 +38,9 @@ JOINTS_OHM = (
 JOINTS_SOURCE = "chosen here: from clean and tight joints to ten times what passes as hand-tight or dull"
 TOLERANCE = 1e-5  # of the fast integrator, SOC in a step: a thousandth of what a display shows
 LEAST_STEP_S = 60.0
+STRAINED = (
+    2.0  # standard deviations from which a value of the most probable bank is told of. Chosen here: one in twenty lies there
+)
 PROBABLE = 0.01  # of a picture that fits as badly or worse, below which no bank of this kind does
 Z95 = 1.6448536269514722  # 95 % point of a normal distribution
 
@@ -110,7 +113,7 @@ def at_rest(
     return AtRest(
         scenario=scenario, table=_picture_table(case, picture, sigma, found), joints=_joint_table(model, found),
         values=_value_table(model, found), probability=found.probability, misfit=found.misfit, effective=found.effective, runs=found.runs,
-        alike=alike, told=(words, *picture.understood), rule=rule, bound_points=_bound_points(model), made_by=made,
+        alike=alike, told=(words, *picture.understood), rule=rule, bound_points=_bound_points(model), strained=_strained(model, found), made_by=made,
         sound_ohm=parse(assumed().joint.draw.value(0.95), "ohm") * 2.0, probable=PROBABLE,
     )  # fmt: skip
 
@@ -305,6 +308,20 @@ def _value_table(model, found) -> pd.DataFrame:
         rows.append((value.key, value.words, value.draw.unit, *after, *before, 1.0 - (u[2] - u[0]) / (2.0 * Z95), value.group))
     columns = ["key", "words", "unit", "low", "mid", "high", "before_low", "before_mid", "before_high", "narrower", "group"]
     return pd.DataFrame(rows, columns=columns).sort_values("narrower", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _strained(model, found) -> tuple[str, ...]:
+    """Values of the most probable bank that lie far off the middle of what they may be, farthest first, in words."""
+    told = []
+    for k in np.argsort(-np.abs(found.best_u)):
+        if abs(found.best_u[k]) < STRAINED:
+            break
+        value = model.values[k]
+        number, low, high = (value.draw.number(float(share)) for share in (ndtr(found.best_u[k]), SHARES[0], SHARES[-1]))
+        told.append(
+            f"{value.words} {number:.3g}{' ' * bool(value.draw.unit)}{value.draw.unit} (5 to 95 %: {low:.3g} to {high:.3g})"
+        )
+    return tuple(told)
 
 
 def _picture_table(case, picture, sigma, found) -> pd.DataFrame:

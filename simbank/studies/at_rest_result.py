@@ -94,6 +94,8 @@ class AtRest(StudyResult):
         What the two joints of a conductor add at most while they pass as sound [ohm].
     probable : float
         Below this :attr:`probability` no bank of this kind leaves the picture.
+    strained : tuple of str
+        Values of the most probable bank that lie far off the middle of what they may be, farthest first, in words.
     """
 
     CAUTION: ClassVar = WORK_CAUTION
@@ -114,6 +116,7 @@ class AtRest(StudyResult):
     bound_points: float
     sound_ohm: float
     probable: float
+    strained: tuple[str, ...] = ()
     made_by: dict[str, Any] = field(default_factory=dict)
     warnings: list[BankWarning] = field(default_factory=list)
 
@@ -167,7 +170,7 @@ class AtRest(StudyResult):
         return {
             "scenario": self.scenario.name, "warnings": as_records(self.warnings), "fits": self.fits, "probability": self.probability,
             "misfit": self.misfit, "effective": self.effective, "runs": self.runs, "shown_points": self.shown_points,
-            "bound_points": self.bound_points, "stands_out": self.off, "picture": plain_records(self.table),
+            "bound_points": self.bound_points, "stands_out": self.off, "strained": list(self.strained), "picture": plain_records(self.table),
             "joints": plain_records(self.joints), "values": plain_records(self.values), "words": self.words,
         }  # fmt: skip
 

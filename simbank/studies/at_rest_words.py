@@ -72,6 +72,10 @@ def _none(found):
         f"The nearest that was found shows {listed([_beside(row) for _, row in rows.iterrows()])}; a picture that fits as badly "
         f"comes of such a bank once in {_once(found.probability)} cases."
     )
+    if found.strained:
+        said.append(
+            f"And to be so near it has values at or beyond the ends of what they may be: {'; '.join(found.strained[:3])}."
+        )
     joints = found.joints.iloc[0]
     where = joint_name(joints) if found.alike else "every link and lead, each by itself"
     tried = [f"joints of {where} that add {_joint_range(joints, 'before_')} milliohm"]

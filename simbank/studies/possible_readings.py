@@ -13,6 +13,7 @@ from simbank.bank import Bank
 from simbank.bank.graph import Branch
 from simbank.cells.fit import OHM_ACCURACY, OHM_SHARE, OHM_V, RECTANGULAR
 from simbank.distributions import COVERAGE_FACTOR
+from simbank.scenario.changes import name_in_key
 from simbank.studies.meters import TURN_SOC, Shown, current_read_at, shown_by
 
 __all__ = ["EFFORT", "Reading", "possible_readings", "readings_of"]
@@ -247,7 +248,7 @@ def _of_packs(bank, shown, port_a):
                 unit,
                 value[:, [k]],
                 error[:, [k]],
-                _pack_lines(what, pack.name, error[:, k], np.median(shown["as_new_ah"][:, k])),
+                _pack_lines(what, name_in_key(pack.name), error[:, k], np.median(shown["as_new_ah"][:, k])),
             )
             for k, pack in enumerate(bank.packs)
             if np.isfinite(value[:, k]).all()

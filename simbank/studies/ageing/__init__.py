@@ -2,5 +2,6 @@
 
 from simbank.studies.ageing.age import age
 from simbank.studies.ageing.aged import Ageing
+from simbank.studies.ageing.worth import worth
 
-__all__ = ["Ageing", "age"]
+__all__ = ["Ageing", "age", "worth"]

@@ -24,7 +24,7 @@ from simbank.warning import BankWarning, as_records, listed
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["END_OF_LIFE", "Ageing"]
+__all__ = ["END_OF_LIFE", "WORTH", "Ageing"]
 
 END_OF_LIFE = 0.8  # of the capacity as new. Common practice, no source: what is spoken of as the end of first life
 BEYOND = 2.0  # times the years asked for, to which years to 80 % are told, as packs aged at the end
@@ -88,6 +88,20 @@ STRESS = Table.of(
 )  # fmt: skip
 
 
+WORTH = Table.of(
+    "ageing_worth.csv", "what could be changed",
+    [
+        ("change", "", "what is changed; the first row is the bank as it is"),
+        ("first", "", "of the packs that begin above 80 %, the one that comes to it first, or has the least left"),
+        ("years_to_80", "", "when; empty if later than twice the years asked for"),
+        ("years_gained", "", "by how much later than as it is; empty where one of the two is later than that"),
+        ("capacity_left_min", "", "least capacity left of those packs at the end"),
+        ("usable_wh", "Wh", "energy from full to cut-off at the end"), ("usable_gained_wh", "Wh", "that more than as it is"),
+        ("unmet_saved_wh", "Wh", "of what is asked in all these years, by how much less is not given than as it is"),
+    ],
+)  # fmt: skip
+
+
 class Ageing(StudyResult):
     """Years of a bank.
 
@@ -105,10 +119,12 @@ class Ageing(StudyResult):
         Windows that were run.
     full : bool
         Whether every day was gone through.
+    worth : DataFrame or None
+        What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
     """
 
     INDEXED: ClassVar = False
-    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS)
+    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH)
 
     def __init__(
         self, scenario: Scenario, segments: Sequence[Segment], years: float, until: float | None, error_points: float, runs: int,
@@ -117,6 +133,7 @@ class Ageing(StudyResult):
         self.scenario, self.segments, self.asked_years, self.until = scenario, list(segments), years, until
         self.error_points, self.runs, self.full, self.made_by = error_points, runs, full, made
         self.law = self.segments[0].laws.laws[0]
+        self.worth: pd.DataFrame | None = None
         self.years = self._ends_at()
 
     def _ends_at(self):
@@ -417,14 +434,17 @@ class Ageing(StudyResult):
         return {
             "scenario": self.made_by["scenario"], "law": self.law.name, "years_covered": self.years, "warnings": as_records(self.warnings),
             "packs": packs, "years": records(self.by_year), "first": self.first, "converges": self.converges, "laws": records(self.by_law),
+            **({} if self.worth is None else {"worth": records(self.worth)}),
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
         }  # fmt: skip
 
     def write_tables(self, folder: Path) -> None:
         """Write every table into a folder that is there."""
         frames = (self.table, self.by_year, self.courses, self.terms, self.by_law, self.stress)
-        for table, frame in zip(self.TABLES, frames, strict=True):
+        for table, frame in zip(self.TABLES, frames, strict=False):
             provenance.write_table(folder / table.files[0], frame, self.made_by, index=False)
+        if self.worth is not None:
+            provenance.write_table(folder / WORTH.files[0], self.worth, self.made_by, index=False)
 
     def plot(self) -> Figure:
         """Capacity left of each pack over the years, with its band."""

@@ -115,6 +115,7 @@ class Knowledge:
         for value in self.values:
             place, _, rest = value.key.partition(".")
             name, _, field = rest.rpartition(".")
+            name = name.strip('"')  # where it has dots
             if place == "packs" and field in ("soc", "resistance_growth", "resistance_at_posts"):
                 if value.source != GIVEN or name not in packs:
                     continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from simbank.bank import Bank
 from simbank.digits import duration
@@ -10,7 +10,7 @@ from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT,
 from simbank.studies.diagnosis.instants import READ_S, Chosen
 from simbank.studies.diagnosis.suspects import Member, bare_name, place_words
 
-__all__ = ["CARE", "instant_words", "millivolts", "suspect_words"]
+__all__ = ["CARE", "instant_words", "millivolts", "other_pole", "percent", "suspect_words"]
 
 CARE = (
     "Live DC work: with the main disconnect open every link of a parallel bank still stands at the packs' 48 V. Before a bolt is touched "
@@ -44,26 +44,29 @@ def suspect_words(bank: Bank, joint_drop: JointDrop, drops: dict[str, float]) ->
 
     def words(members: Sequence[Member]) -> str:
         first, others = members[0], members[1:]
-        if pole := _other_pole(bank, first, others, drops):
-            said = _either_pole(bank, joint_drop, first)
+        pole = other_pole(first, others, drops)
+        if pole is not None:
+            said = _either_pole(joint_drop, first)
             others = [member for member in others if member is not pole]
         else:
             done = (_done(bank, joint_drop, fault, first if len(first.faults) == 1 else None, drops) for fault in first.faults)
             said = "; and ".join(done)
             said = said[:1].upper() + said[1:] + "."
-        if others and len(first.faults) == 1:
-            left = f" and {len(others) - MOST_LISTED} more" if len(others) > MOST_LISTED else ""
-            names = ", ".join(_named(bank, member.faults[0]) for member in others[:MOST_LISTED]) + left
-            ways = list(dict.fromkeys(PARTS[member.faults[0].kind] for member in members))
-            said += f" These readings do not tell it from: {names}. What parts them: {'; '.join(ways)}."
-        elif others:
-            said += f" These readings do not tell it from {len(others)} other pairs."
+        if len(first.faults) > 1:
+            return f"{said} These readings do not tell it from {len(others)} other pairs." if others else said
+        names = ["the other pole"] if pole is not None else []
+        names += [_named(bank, member.faults[0]) for member in others[:MOST_LISTED]]
+        names += [f"{len(others) - MOST_LISTED} more"] if len(others) > MOST_LISTED else []
+        if names:
+            said += f" These readings do not tell it from {names[0] if len(names) == 1 else ', '.join(names[:-1]) + ' or ' + names[-1]}."
+        if others:
+            said += f" To tell them apart: {'; '.join(dict.fromkeys(PARTS[member.faults[0].kind] for member in members))}."
         return said
 
     return words
 
 
-def _other_pole(bank, first, others, drops):
+def other_pole(first: Member, others: Sequence[Member], drops: Mapping[str, float]) -> Member | None:
     """The member that is the same conductor's joint at the other pole, where neither pole was read; None if there is none."""
     fault = first.faults[0]
     if len(first.faults) > 1 or fault.kind != JOINT or bare_name(fault.name) == fault.name:
@@ -78,12 +81,11 @@ def _other_pole(bank, first, others, drops):
     )  # fmt: skip
 
 
-def _either_pole(bank, joint_drop, member):
+def _either_pole(joint_drop, member):
     amperes, sound, bad = joint_drop(member.faults[0].element, member.size)
     return (
         f"Read millivolts from end to end of the {bare_name(member.where)} at both poles: at {amperes:.3g} A the pole that reads about "
-        f"{millivolts(bad)} instead of {millivolts(sound)} is the bad one, with {_size(member)}. Retorque or clean that one; these readings do not "
-        "tell it from the other pole."
+        f"{millivolts(bad)} instead of {millivolts(sound)} is the bad one, with {_size(member)}. Retorque or clean that one."
     )
 
 
@@ -104,8 +106,10 @@ def _done(bank, joint_drop, fault, member, drops):
     if fault.kind == OFF:
         return f"{place} carries no current: look whether its BMS has blocked it, its fuse or breaker is open, a lead is loose"
     if fault.kind == JOINT:
-        if member is None:
-            return f"retorque or clean {place}, if it reads more millivolts than it should"
+        if member is None:  # one of two
+            amperes, sound, _ = joint_drop(fault.element, 0.0)
+            read = f", yours reads {drops[fault.name] * 1e3:.3g} mV" if fault.name in drops else ""
+            return f"retorque or clean {place} if it reads more than it should: at {amperes:.3g} A {millivolts(sound)} from end to end{read}"
         amperes, sound, bad = joint_drop(fault.element, member.size)
         should = f"at {amperes:.3g} A it should read {millivolts(sound)} from end to end"
         if fault.name in drops:
@@ -162,3 +166,12 @@ def instant_words(chosen: Chosen) -> list[str]:
     if chosen.small:
         said.append(f"The current is small for the meter, which is good for {meter} of it: read again at a greater one.")
     return said
+
+
+def percent(share: float) -> str:
+    """A probability in words; never more certain than a model of this kind can be.
+
+    >>> percent(0.9999), percent(0.42), percent(0.001)
+    ('over 99 %', '42 %', 'under 1 %')
+    """
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"

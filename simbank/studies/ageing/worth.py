@@ -1,0 +1,126 @@
+"""What a person can change is worth over years: a bus bar, a lower float voltage, a cooler place, packs in another order."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from simbank.bank import LAYOUTS
+from simbank.errors import InputError
+from simbank.scenario import Scenario, from_dict
+from simbank.scenario.addition import singly
+from simbank.studies.ageing.age import age
+from simbank.studies.ageing.aged import END_OF_LIFE, WORTH, Ageing
+
+__all__ = ["worth"]
+
+COOLER_K, FLOAT_LOWER_V = 5.0, 0.1  # how much cooler; how much lower for each cell in series
+
+
+def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.DataFrame:
+    """The same years with one thing changed at a time.
+
+    Parameters
+    ----------
+    found : Ageing
+        The bank as it is.
+    progress : callable, optional
+        Called with the fraction done.
+
+    Returns
+    -------
+    DataFrame
+        A row for the bank as it is and for each change that its file has what it takes for; the columns are described in
+        :data:`~simbank.studies.ageing.aged.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
+    """
+    settings = {
+        key: found.made_by[key] for key in ("years", "law", "windows", "window_days", "tolerance_points") if key in found.made_by
+    }
+    begins_above = {
+        name
+        for segment in found.segments[:1]
+        for name, left in zip(segment.names, segment.start_left, strict=True)
+        if left > END_OF_LIFE
+    }
+    rows, left_out = [_figures("as it is", found, begins_above)], []
+    tried = list(_changes(found.scenario))
+    for k, (what, make) in enumerate(tried):
+        if progress:
+            progress(k / len(tried))
+        try:
+            changed = make()
+        except (InputError, LookupError) as error:
+            left_out.append(f"{what}: {getattr(error, 'problem', error)}")
+            continue
+        rows.append(_figures(what, age(changed, others=(), **settings), begins_above))
+    frame = pd.DataFrame(rows)
+    base = frame.iloc[0]
+    frame["years_gained"] = frame["years_to_80"] - base["years_to_80"]
+    frame["usable_gained_wh"] = frame["usable_wh"] - base["usable_wh"]
+    frame["unmet_saved_wh"] = base["unmet_wh"] - frame["unmet_wh"]
+    frame = frame[WORTH.names]
+    frame.attrs["left_out"] = left_out
+    return frame
+
+
+def _figures(what, found, begins_above):
+    """A row of the table, but for what is gained."""
+    from scipy.integrate import trapezoid
+
+    table = found.table
+    table = table[table["pack"].isin(begins_above)] if table["pack"].isin(begins_above).any() else table
+    soonest = table["years_to_80"].fillna(np.inf)
+    first = soonest.idxmin() if np.isfinite(soonest.min()) else table["capacity_left"].idxmin()
+    years = found.by_year
+    return {
+        "change": what, "first": table.loc[first, "pack"], "years_to_80": table.loc[first, "years_to_80"],
+        "capacity_left_min": table["capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
+        "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])),
+    }  # fmt: skip
+
+
+def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]:
+    """Name of each change, and what makes the scenario with it."""
+
+    def made(change: Callable[[dict[str, Any]], None]):
+        def make():
+            data = copy.deepcopy(scenario.data)
+            change(data)
+            return from_dict(data, source=scenario.source)
+
+        return make
+
+    if scenario.layout != "busbar" and "busbar" in LAYOUTS and not scenario.bank.strings:
+        yield "on a bus bar", made(lambda data: data["wiring"].update(layout="busbar"))
+    series = max(pack.cells_in_series for pack in scenario.bank.packs)
+    if any(port.charger is not None and port.charger.float_ is not None for port in scenario.file.ports):
+        yield f"float {FLOAT_LOWER_V:g} V a cell lower", made(lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V))
+    yield f"{COOLER_K:g} K cooler", made(lambda data: _cooler(data, scenario))
+    if len(scenario.bank.packs) > 1 and scenario.layout not in ("graph",) and not scenario.bank.strings:
+        yield "packs in the reverse order", made(lambda data: data.update(packs=singly(data["packs"], scenario)[::-1]))
+
+
+def _lower_float(data, scenario, volt):
+    """Every charger's float, and where it begins anew, so much lower."""
+    for table, port in zip(data["ports"], scenario.file.ports, strict=True):
+        if port.charger is not None and port.charger.float_ is not None:
+            table["charger"]["float"] = f"{port.charger.float_ - volt:.6g} V"
+            if port.charger.rebulk is not None:
+                table["charger"]["rebulk"] = f"{port.charger.rebulk - volt:.6g} V"
+
+
+def _cooler(data, scenario):
+    """The air cooler, all year; packs that have a temperature of their own, too."""
+    seasons = scenario.file.seasons
+    if seasons is not None:
+        key = "seasons" if "seasons" in data else "ambient"
+        data[key] = {**data[key], "mean": f"{seasons.mean - COOLER_K:.6g} K"}
+    else:
+        data["ambient"] = f"{scenario.file.ambient - COOLER_K:.6g} K"
+    for table, (_, pack) in zip(data["packs"], ((p.name, p) for p in scenario.file.packs), strict=True):
+        if pack.temperature is not None:
+            table["temperature"] = f"{pack.temperature - COOLER_K:.6g} K"
