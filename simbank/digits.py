@@ -11,7 +11,19 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["MISSING", "as_read", "cells", "clock", "clocks", "duration", "number", "numbers", "unit_of", "value_with_error"]
+__all__ = [
+    "MISSING",
+    "as_read",
+    "cells",
+    "clock",
+    "clocks",
+    "duration",
+    "number",
+    "numbers",
+    "percent",
+    "unit_of",
+    "value_with_error",
+]
 
 MISSING = "–"
 _READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
@@ -58,6 +70,17 @@ def unit_of(column: str) -> str:
         return ""
     unit = ENDS[max(ends, key=len)]
     return "clock" if unit == "duration" and column.startswith(("first_", "time_")) else unit
+
+
+def percent(share: float) -> str:
+    """A share in percent; short of all, and more than none, however close.
+
+    >>> percent(0.9999), percent(0.001), percent(1.0)
+    ('99 %', '1 %', '100 %')
+    """
+    share = round(share, 9)
+    whole = round(100.0 * share)
+    return f"{99 if whole == 100 and share < 1 else 1 if whole == 0 and share > 0 else whole} %"
 
 
 def _is_missing(value):

@@ -431,6 +431,9 @@ def test_the_commands_give_bands_as_json(root, tmp_path):
     assert {"bands.csv", "draws.csv", "drivers.csv", "measure_first.csv"} <= files
     direct = simbank.bands(simbank.load(root / "scenarios" / "classroom_chain.toml"), 40, seed=3)
     assert told["bands"] == direct.told["bands"]
+    assert simbank.read(tmp_path).bands.told["bands"] == told["bands"]
+    assert simbank.read(tmp_path).bands.told["measure_first"] == told["measure_first"]
+    assert told["drivers_ranked"].keys() == told["drivers_r2"].keys()
     compared = json.loads(invoke(root, "compare", "classroom_chain", "--integrator", "fast", "--json", "--bands", "4").stdout)
     assert {row["figure"] for row in compared["paired"]} >= {"spread_max_points", "share_ratio_max"}
     assert set(compared["bands"]) == {row["layout"] for row in compared["rows"]}

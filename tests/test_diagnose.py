@@ -543,6 +543,7 @@ def test_the_report_has_its_section_and_its_drawing(tmp_path):
     html = path.read_text(encoding="utf-8")
     assert "Mill store: what the readings say" in html
     assert "Live DC work" in html
+    assert all(title in html for title in ("What was read of each pack", "share ratio if sound", "What to measure next"))
     assert html.count('class="mark"') >= 2
 
 
@@ -594,6 +595,13 @@ def test_a_turned_sign_is_asked_about_before_anything_else():
     assert found.words[0].startswith("C fits with its sign turned")
     assert found.told_suspects == found.measure_next == []
     assert not sb.diagnose(bank(), rows(currents)).contradictions
+
+
+def test_packs_that_only_feed_one_another_are_read_all_the_same():
+    found = sb.diagnose(bank("AB"), rows({"A": 6.0, "B": -6.0}))
+    assert found.work.share == 0.0
+    assert found.words
+    assert found.summary["readings"][0]["share_ratio"] is None
 
 
 def test_packs_that_do_not_add_up_to_the_port():

@@ -602,7 +602,7 @@ def test_the_device_of_a_string_of_one_pack_is_its_own():
     row = checks[(checks["rule"] == "shorted cell") & (checks["where"] == "A")].iloc[0]
     assert "no device of its own" not in row["text"]
     assert "device a (100 A) need not open in" in row["text"]
-    energy_wh = float(row["text"].split("and up to ")[1].split(" Wh")[0])
+    energy_wh = float(row["text"].split("and up to ")[1].split(" Wh")[0].replace(",", ""))
     assert energy_wh > 4835
 
 

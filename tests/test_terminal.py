@@ -328,6 +328,19 @@ def test_bars_in_plain_letters(monkeypatch):
 # progress
 
 
+def test_progress_says_what_is_done_once_all_is_run(monkeypatch, capsys):
+    from simbank.cli import progress
+
+    monkeypatch.setattr(progress, "FIRST_S", 0.05)
+    monkeypatch.setattr(progress, "EVERY_S", 0.1)
+    with progress_bar("Bands of X", False, "what explains them") as tell:
+        tell(1.0)
+        time.sleep(0.3)
+    said = capsys.readouterr().err
+    assert "Bands of X: what explains them, " in said
+    assert "100 %" not in said
+
+
 def test_progress_in_words_where_there_is_no_terminal(monkeypatch, capsys):
     from simbank.cli import progress
 

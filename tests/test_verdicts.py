@@ -409,6 +409,76 @@ def test_fault_may_not_clear():
     assert "fault-may-not-clear" not in codes(drawn(20))
 
 
+def without_joints(joint=None, wiring=None):
+    """The two packs with joints and wiring inside packs as given, or left out."""
+    lead = {key: value for key, value in LEAD.items() if key != "joint"} | ({"joint": joint} if joint else {})
+    return bank(
+        pack_types__own={"capacity": "100 Ah", "cell_resistance": "0.6 milliohm"} | ({"internal_wiring": wiring} if wiring else {}),
+        wiring__lead=lead, wiring__link=lead, ports=[{"name": "port", "lead": lead, "device": dict(FUSE)}],
+    )  # fmt: skip
+
+
+def test_what_passes_only_with_joints_and_wiring_left_out_at_zero(tmp_path):
+    """Against two banks that give them: none at all, and the upper ends of bank/assumed.toml."""
+    none, most = without_joints("0 ohm", "0 ohm"), without_joints("0.3 milliohm", "12 milliohm")
+    times = [
+        sb.protect(one, run=False).checks.query("rule == 'clears in time'").set_index("where")["value"] for one in (none, most)
+    ]
+    place = (times[1] / times[0]).idxmax()
+    assert times[1][place] > 1.1 * times[0][place]
+    wanted_s = float(np.sqrt(times[0][place] * times[1][place]))
+    case = sb.Assumptions(wanted_s=wanted_s)
+
+    def at_place(scenario):
+        checks = sb.protect(scenario, case, run=False).checks
+        return checks[(checks["rule"] == "clears in time") & (checks["where"] == place)].iloc[0]
+
+    assert [at_place(one)["status"] for one in (none, most)] == ["pass", "fail"]
+    hangs = at_place(without_joints())
+    assert hangs["status"] == "not checkable"
+    assert "which the file leaves out, at the upper end of what is seen in practice" in hangs["text"]
+    found = sb.protect(without_joints(), case, run=False)
+    said = told(found, "fault-may-not-clear")
+    assert said.severity == UNKNOWN
+    assert place in said.where
+    assert "counted as zero, since the file leaves them out" in said.text
+    assert told(sb.protect(none, case, run=False), "fault-may-not-clear") is None
+    file = tmp_path / "two.toml"
+    file.write_text(tomli_w.dumps(without_joints().data))
+    page = tmp_path / "page.html"
+    printed = (
+        CliRunner()
+        .invoke(
+            app,
+            ["protect", str(file), "--within", f"{wanted_s} s", "--wide", "--bands", "0", "--report", str(page)],
+            catch_exceptions=False,
+        )
+        .stdout
+    )
+    for text in (printed, re.sub("<[^>]*>", "", page.read_text())):
+        plain = " ".join(text.split())
+        assert "not given: currents, loads and drops of the tables count them as zero" in plain
+        assert "which the file leaves out, at the upper end of what is seen in practice" in plain
+        assert "clears in time only with joints of 6 conductors and wiring inside 2 packs counted as zero" in plain
+
+
+def test_what_a_device_must_break_is_told_by_the_file_and_by_the_draws():
+    """A device that the file's values ask too much of is replaced by one for the larger of both; independent: quantile of the draws."""
+    found = drawn(60, ports__port__device=FUSE | {"interrupting_rating": "2 kA"})
+    said = told(found, "device-cannot-break")
+    high = np.quantile(found.bands.through[:, 2], 0.95)
+    assert said.where == "device port"
+    assert said.numbers["current_high_a"] == pytest.approx(high)
+    assert f"{said.numbers['current_a'] / 1e3:.1f} kA can flow" in said.text
+    assert f"{high / 1e3:.1f} kA at 95 % of the draws" in said.text
+    need = max(high, said.numbers["current_a"])
+    assert said.numbers["must_break_a"] == pytest.approx(need)
+    fit = float(re.search(r"Fit devices that break ([\d.]+) kA", said.text)[1])
+    assert need / 1e3 <= fit < need / 1e3 + 0.1  # rounded up, so that what is bought by it breaks it
+    plain = told(protected(ports__port__device=FUSE | {"interrupting_rating": "2 kA"}), "device-cannot-break")
+    assert "draws" not in plain.text
+
+
 def test_fault_current_band(guarded):
     found = drawn(40)
     said = told(found, "fault-current-band")

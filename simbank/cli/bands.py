@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 from simbank.cli.output import say, show_table
-from simbank.digits import cells
+from simbank.digits import cells, percent
 
 __all__ = ["show_bands", "show_paired"]
 
 _ENDS = ("low", "mid", "high", "file")
 _COLUMNS = {"figure": "figure", "low": "5 %", "mid": "middle", "high": "95 %", "file": "by the file"}
 _HAPPENS = {"happens": "in so many draws"}
-# Figures that are shown unasked, if they ever have a value, and if they are ever above zero.
-_USUAL = (
-    "spread_max_points", "spread_end_points", "share_ratio_max", "c_rate_max", "first_full_h", "first_empty_h", "first_cutoff_h",
-    "conductor_loss_wh", "port_voltage_min_v",
-)  # fmt: skip
-_IF_ANY = ("unmet_wh", "ac_unmet_wh", "curtailed_wh")
+_IF_ANY = ("unmet_wh", "ac_unmet_wh", "curtailed_wh")  # figures that are shown if they are ever above zero
 _OF_PACKS = {
     "soc_end": "SOC at end [%]", "share_ratio_discharge": "share ratio discharge", "share_ratio_charge": "share ratio charge",
     "c_rate_peak": "peak C-rate", "first_full_h": "first full", "first_empty_h": "first empty",
@@ -34,7 +29,8 @@ def show_bands(found, wide):
     _show_figures(found, wide)
     say(
         f"{found.done} draws: in each all that is not known has other values. In nine draws of ten a figure lies between 5 % and 95 %, in half of "
-        "them below the middle. By the file: with its own values (simbank values FILE lists these, and what was drawn)."
+        "them below the middle. By the file: with its values and, where it says nothing, middle ones (joints and "
+        "pack wiring that it leaves out: zero); simbank values FILE lists what was drawn."
     )
     _show_packs(found, wide)
     for k, text in enumerate(found.words):
@@ -179,14 +175,14 @@ def show_paired(found, wide):
 def _show_figures(found, wide):
     import pandas as pd
 
-    from simbank.studies.band_figures import WORDS
+    from simbank.studies.band_figures import USUAL, WORDS
 
     rows, of_a_run = [], "spread_max_points" in found.table.index
     for figure, row in found.table.iterrows():
-        usual = not of_a_run or (figure in _USUAL and row["happens"] > 0) or (figure in _IF_ANY and row["high"] > SOME_WH)
+        usual = not of_a_run or (figure in USUAL and row["happens"] > 0) or (figure in _IF_ANY and row["high"] > SOME_WH)
         if usual or (wide and row["happens"] > 0):
             texts = dict(zip(_ENDS, cells(figure, [row[end] for end in _ENDS]), strict=True))
-            rows.append({"figure": WORDS.get(figure, figure)} | texts | {"happens": f"{100 * row['happens']:.0f} %"})
+            rows.append({"figure": WORDS.get(figure, figure)} | texts | {"happens": percent(row["happens"])})
     columns = _COLUMNS | (_HAPPENS if any(row["happens"] != "100 %" for row in rows) else {})
     show_table(found.title, pd.DataFrame(rows), columns, _HAPPENS, wide)
 

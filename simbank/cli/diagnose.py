@@ -12,18 +12,11 @@ from simbank.cli.output import Command, say, show_table
 
 __all__ = ["diagnose"]
 
-_COLUMNS = {
-    "pack": "pack", "read_a": "read [A]", "by_size_a": "by size [A]", "share_ratio": "share ratio", "sound_a": "sound bank [A]",
-    "sound_share_ratio": "share ratio if sound", "suspect_a": "first suspect [A]", "off_percent": "off [%]", "off_deviations": "off, deviations",
-}  # fmt: skip
-_OTHERS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
 _SUSPECTS = {
     "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
 }  # fmt: skip
 _MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
-_NEXT = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
 _MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
-MOST_NEXT = 5
 _VALUES, _SIZES = ("read", "due", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
 
 
@@ -69,7 +62,9 @@ def diagnose(
 
 
 def _show_diagnosis(found, wide):
-    from simbank.studies.diagnosis.diagnosis import LEAST_BITS, percent
+    from simbank.studies.diagnosis.diagnosis import MOST_NEXT, NEXT_HEADINGS, OTHER_HEADINGS, PACK_HEADINGS
+    from simbank.studies.diagnosis.found import LEAST_BITS
+    from simbank.studies.diagnosis.words import percent
 
     for k, text in enumerate(found.answer):
         say(text, gap=k == 0)
@@ -78,9 +73,9 @@ def _show_diagnosis(found, wide):
         packs = _short(found.table, ("off_deviations",))
         for column in ("share_ratio", "sound_share_ratio"):
             packs[column] = [f"{ratio:.2f}" if ratio == ratio else None for ratio in packs[column]]
-        show_table(found.title, packs, _COLUMNS | instants, wide=wide)
+        show_table(found.title, packs, PACK_HEADINGS | instants, wide=wide)
     if len(found.other_readings):
-        show_table("What else was read", _short(found.other_readings, _VALUES, 3), _OTHERS | instants, wide=wide)
+        show_table("What else was read", _short(found.other_readings, _VALUES, 3), OTHER_HEADINGS | instants, wide=wide)
     title = "What it may be due to; one row is what these readings do not tell apart"
     rows = _short(found.suspect_table, _SIZES)
     rows["probability_percent"] = [
@@ -93,7 +88,7 @@ def _show_diagnosis(found, wide):
         following = _short(following, ("tells_bits",))
         for column in ("now_percent", "then_percent"):
             following[column] = [percent(share / 100.0).removesuffix(" %") for share in following[column]]
-        show_table("What to measure next", following, _NEXT, _MORE_OF_NEXT, wide)
+        show_table("What to measure next", following, NEXT_HEADINGS, _MORE_OF_NEXT, wide)
     for k, text in enumerate(found.notes):
         say(text, gap=k == 0)
 

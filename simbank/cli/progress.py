@@ -17,23 +17,24 @@ COMPILING = "compiling the equations, once: some half a minute"
 
 
 @contextmanager
-def progress_bar(label, quiet):
+def progress_bar(label, quiet, after="finishing"):
     """A callable for the fraction done: a bar on a terminal, words in a pipe or a file, None if ``quiet``.
 
-    Words come on standard error after five seconds and then every ten: what is being done, how far, for how long.
+    Words come on standard error after five seconds and then every ten: what is being done, how far, for how long. ``after`` says what is
+    done once all of it is there.
     """
     if quiet:
         yield None
     elif sys.stderr.isatty():
-        with _bar(label) as update:
+        with _bar(label, after) as update:
             yield update
     else:
-        with _words(label) as update:
+        with _words(label, after) as update:
             yield update
 
 
 @contextmanager
-def _bar(label):
+def _bar(label, after):
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
@@ -42,11 +43,11 @@ def _bar(label):
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         with _compiling(lambda busy: bar.update(task, description="Compiling the equations, once" if busy else label)):
-            yield lambda done: bar.update(task, completed=done)
+            yield lambda done: bar.update(task, completed=done, description=label if done < 1.0 else f"{label}: {after}")
 
 
 @contextmanager
-def _words(label):
+def _words(label, after):
     state, over, stream = {"done": 0.0, "compiling": False}, threading.Event(), sys.stderr
     start = time.monotonic()
 
@@ -54,7 +55,8 @@ def _words(label):
         wait = FIRST_S
         while not over.wait(wait):
             wait = EVERY_S
-            parts = [COMPILING] if state["compiling"] else [f"{state['done'] * 100:.0f} %"] if state["done"] else []
+            far = after if state["done"] >= 1.0 else f"{state['done'] * 100:.0f} %"
+            parts = [COMPILING] if state["compiling"] else [far] if state["done"] else []
             line = f"{label}: {', '.join([*parts, f'{time.monotonic() - start:.0f} s'])}\n"
             try:
                 stream.write(line)

@@ -114,10 +114,13 @@ def run(
         raise SimulationError("; ".join(missed))
 
 
+EXPLAINING = "what explains them"  # said once all draws are run
+
+
 def _bands(scenario, draws, seed, quiet):
     from simbank.studies import bands as study
 
-    with progress_bar(f"Bands of {scenario.name}", quiet) as progress:
+    with progress_bar(f"Bands of {scenario.name}", quiet, EXPLAINING) as progress:
         return study(scenario, draws, seed, progress=progress)
 
 

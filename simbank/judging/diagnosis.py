@@ -13,11 +13,11 @@ from simbank.judging.run_packs import hysteresis_bound_points
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.diagnosis.diagnosis import LEAST_BITS, SOUND, percent
+from simbank.studies.diagnosis.found import LEAST_BITS, SOUND
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, after_work
 from simbank.studies.diagnosis.suspects import bare_name, place_words
-from simbank.studies.diagnosis.words import millivolts, other_pole
+from simbank.studies.diagnosis.words import millivolts, other_pole, percent
 from simbank.verdict import ACT, DANGER, Verdict
 
 __all__ = ["diagnosis_verdicts"]

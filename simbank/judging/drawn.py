@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from simbank.digits import percent
 from simbank.judging import rules
 from simbank.judging.layouts import drawn_better
 from simbank.judging.rules import RULES, verdict
@@ -321,16 +322,6 @@ def _with_share(told, share, draws):
     return replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})
 
 
-def percent(share: float) -> str:
-    """A share in percent; short of all, and more than none, however close.
-
-    >>> percent(0.9999), percent(0.001), percent(1.0)
-    ('99 %', '1 %', '100 %')
-    """
-    whole = round(100.0 * share)
-    return f"{99 if whole == 100 and share < 1 else 1 if whole == 0 and share > 0 else whole} %"
-
-
 def _may_happen(found, bands, draws):
     """(severity, code, of each draw whether) of rules of danger or act that the run by the file does not give, worst first."""
     least, rows = rules.HANGS_ACT, []
@@ -380,7 +371,7 @@ def _told_may(rows, bands, draws):
             )
         said.append(f"{what} ({code}) in {percent(float(speaks.mean()))}")
     severity, code, speaks = rows[0]
-    text = f"Not by the file's own values, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
+    text = f"Not by the file, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
     return verdict("may-happen", "bank", text, severity, **{f"in_{c.replace('-', '_')}": float(s.mean()) for _, c, s in rows})
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+
+import numpy as np
 
 from simbank.judging.rules import HANGS_ACT, HANGS_DANGER, verdict
 from simbank.judging.warned import warning_verdicts
@@ -10,12 +13,11 @@ from simbank.judging.words import energy, hours, others, short
 from simbank.studies.protection import Protection
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.protection.checks import FAIL, LEFT_OUT, NOT_CHECKABLE, NOTE, PASS
+from simbank.studies.protection.fault_bands import QUANTILES
 from simbank.studies.protection.words import duration_text
 from simbank.verdict import ACT, DANGER, UNKNOWN, Verdict
 
 __all__ = ["protection_verdicts"]
-
-STANDARD_A = (1500, 3000, 5000, 6000, 10_000, 15_000, 20_000, 25_000, 30_000, 50_000, 100_000, 200_000)
 
 
 def protection_verdicts(found: Protection) -> Iterator[Verdict]:
@@ -67,16 +69,35 @@ def _cannot_break(found):
     device, rest = devices[worst], sorted(breaks.failed - {worst})
     rated = [f"{device.interrupting_a / 1e3:g} kA"] if device.interrupting_a is not None else []
     rated += [f"{device.voltage_v:g} V DC"] if device.voltage_v is not None else []
-    most = max(breaks.worst[name][0] for name in breaks.failed)
+    high, numbers = _upper_ends(found), {}
+    most, drawn = max(breaks.worst[name][0] for name in breaks.failed), ""
+    if high:  # what must be broken is the greater of both
+        most = max(most, *(high[name] for name in breaks.failed))
+        drawn = f", {high[worst] / 1e3:.1f} kA at 95 % of the draws"
+        numbers = {"current_high_a": high[worst], "must_break_a": most}
     text = (
-        f"{worst} breaks {' at '.join(rated)}; {current / 1e3:.1f} kA can flow through it (fault at {place}) at {breaks.volt:.1f} V"
-        f"{others(rest)}. It may weld, arc on or burst, so nothing may rest on it. Fit devices that break "
-        f"{most / 1e3:.1f} kA or more at {breaks.volt:.1f} V DC."
+        f"{worst} breaks {' at '.join(rated)}; {current / 1e3:.1f} kA can flow through it (fault at {place}{drawn}) at {breaks.volt:.1f} V"
+        f"{others(rest)}. It may weld, arc on or burst: nothing may rest on it. Fit devices that break "
+        f"{_up(most)} or more at {breaks.volt:.1f} V DC."
     )
     yield verdict(
         "device-cannot-break", ", ".join([worst, *rest]), text, current_a=current, breaks_a=device.interrupting_a,
-        voltage_v=breaks.volt, rated_v=device.voltage_v, devices=len(breaks.failed),
+        voltage_v=breaks.volt, rated_v=device.voltage_v, devices=len(breaks.failed), **numbers,
     )  # fmt: skip
+
+
+def _upper_ends(found):
+    """Device → 95 % of the draws of the greatest current through it [A]; empty without draws."""
+    bands = found.bands
+    if bands is None or not bands.uncertain:
+        return {}
+    ends = np.quantile(bands.through, QUANTILES["high"], axis=0)
+    return {device.name: float(end) for device, end in zip(found.scenario.bank.devices, ends, strict=True)}
+
+
+def _up(amperes):
+    """A current that must be broken, in kA, rounded up so that what is bought by it breaks it."""
+    return f"{math.ceil(round(amperes / 100.0, 6)) / 10.0:.1f} kA"
 
 
 def _missing(found):
@@ -430,7 +451,7 @@ def _on_left_out(found):
 
 
 def _hanging(found):
-    """What passes by the file's middle values and not in every draw, and how far the greatest current reaches."""
+    """What passes by the file and not in every draw, and how far the greatest current reaches."""
     bands = found.bands
     if bands is None or not bands.uncertain:
         return
@@ -452,7 +473,7 @@ def _hanging(found):
     low, high, file = (float(at_once.loc[place, end]) for end in ("low", "high", "file"))
     deciding = f" What moves it most: {bands.decides}." if bands.decides else ""
     text = (
-        f"The greatest fault current, at {place}, is {file / 1e3:.1f} kA by the file's middle values, {low / 1e3:.1f} to {high / 1e3:.1f} kA in "
+        f"The greatest fault current, at {place}, is {file / 1e3:.1f} kA by the file, {low / 1e3:.1f} to {high / 1e3:.1f} kA in "
         f"nine draws of ten.{deciding} Choose devices by the upper end."
     )
     yield verdict("fault-current-band", place, text, low_a=low, high_a=high, file_a=file, draws=bands.draws)
@@ -460,23 +481,24 @@ def _hanging(found):
 
 def _may_not_break(found, row, more, share, measure):
     names = [device.name for device in found.scenario.bank.devices]
-    most = float(found.bands.through[:, names.index(row["where"])].max())
+    high, most = _upper_ends(found)[row["where"]], float(found.bands.through[:, names.index(row["where"])].max())
+    need = high if high > row["limit"] else most
     return (
-        f"{row['where']} breaks {row['limit'] / 1e3:g} kA: enough for the {row['value'] / 1e3:.2f} kA of the file's middle values, too little in "
-        f"{share}, up to {most / 1e3:.2f} kA{more}. It may then weld, arc on or burst. Fit one that breaks more{measure}."
+        f"{row['where']} breaks {row['limit'] / 1e3:g} kA: enough for {row['value'] / 1e3:.2f} kA by the file, too little in {share} "
+        f"({high / 1e3:.2f} kA at 95 %, up to {most / 1e3:.2f} kA){more}. It may weld, arc on or burst. Fit one that breaks {_up(need)}{measure}."
     )
 
 
 def _may_burn(found, row, more, share, measure):
     return (
-        f"{row['where']} withstands every fault by the file's middle values, and not in {share}{more}. Fit a device that opens sooner, or "
+        f"{row['where']} withstands every fault by the file, and not in {share}{more}. Fit a device that opens sooner, or "
         f"thicker cable{measure}."
     )
 
 
 def _may_not_clear(found, row, more, share, measure):
     return (
-        f"The least fault at {row['where']} is cleared within {duration_text(row['limit'])} by the file's middle values, and not in "
+        f"The least fault at {row['where']} is cleared within {duration_text(row['limit'])} by the file, and not in "
         f"{share}{more}. Fit a smaller or quicker device, or shorter and thicker cable{measure}."
     )
 
@@ -510,7 +532,7 @@ def _nothing(found):
         row = checks.loc[(checks["value"] / checks["limit"]).idxmax()]
         near = f" Nearest to its limit: {row['rule']} at {row['where']}, {row['value'] / row['limit'] * 100:.0f} % of it."
     hanging = len(found.hanging)
-    partly = f" ({hanging} of them hold by its middle values, not in every draw)" if hanging else ""
+    partly = f" ({hanging} of them hold by the file, not in every draw)" if hanging else ""
     text = (
         f"No check failed: {found.counts[PASS]} rules hold for the numbers of the file, {found.counts[NOT_CHECKABLE]} could not be judged{partly}."
         f"{near} This says nothing of what the file leaves out."

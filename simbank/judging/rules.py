@@ -104,7 +104,7 @@ _ROWS = (
     (
         "device-may-not-break",
         DANGER,
-        "a device breaks what may flow by the file's middle values, and not in every draw of what is not known exactly",
+        "a device breaks what may flow by the file, and not in every draw of what is not known exactly",
         HANGS,
         f"NFPA 70 110.9, IEC 60364-4-43 434.5.1; from memory. {HANGS_SOURCE}",
     ),
@@ -169,14 +169,14 @@ _ROWS = (
     (
         "cable-may-burn",
         DANGER,
-        "a conductor withstands every fault by the file's middle values, and not in every draw",
+        "a conductor withstands every fault by the file, and not in every draw",
         HANGS + LEFT,
         f"IEC 60364-4-43 434.5.2, IEC 60949; secondary source. {HANGS_SOURCE}",
     ),
     (
         "fault-may-not-clear",
         DANGER,
-        "the least fault current clears in time by the file's middle values, and not in every draw",
+        "the least fault current clears in time by the file, and not in every draw",
         HANGS + LEFT,
         f"IEC 60364-4-41 411.3.2 (5 s); from memory. {HANGS_SOURCE}",
     ),
@@ -220,7 +220,7 @@ _ROWS = (
     (
         "may-happen",
         DANGER,
-        "what does not happen by the file's own values, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
+        "what does not happen by the file, but does in some of the draws of what is not known: as grave as the rule that speaks there, "
         "one less where it does in fewer than half",
         f"from {HANGS_ACT * 100:g} % of the draws on; as the rule from {HANGS_DANGER * 100:g} % on",
         HANGS_SOURCE.removeprefix("Shares: "),
@@ -393,8 +393,8 @@ _ROWS = (
         "share-drifts",
         ACT,
         "a log: the share of a pack has changed, and what would explain it",
-        "1 % of its share, and a misfit (chi-square) lower by 30",
-        "chosen here: as clamp meters can tell, and five standard deviations for the best of many places and days",
+        "half a per cent of its share, three standard deviations of it, and a misfit (chi-square) lower by 30",
+        "chosen here: as a mean over days tells, and five standard deviations for the best of many places and days",
     ),
     (
         "log-against-file",

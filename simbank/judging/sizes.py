@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from simbank.digits import percent
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
@@ -57,11 +58,11 @@ def _limits_in_draws(found, best):
     if not kept or min(kept.values()) >= 1.0 - rules.HANGS_ACT:
         return
     told = [
-        f"the limit on {LIMIT_WORDS[name]} in {100 * share:.0f} %" for name, share in sorted(kept.items(), key=lambda one: one[1])
+        f"the limit on {LIMIT_WORDS[name]} in {percent(share)}" for name, share in sorted(kept.items(), key=lambda one: one[1])
     ]
     least = min(kept.values())
     text = (
-        f"{best['layout']} in {best['gauge']} fits by the file's own values, but over what the bank may be it keeps "
+        f"{best['layout']} in {best['gauge']} fits by the file, but over what the bank may be it keeps "
         f"{' and '.join(told)} of the draws. "
         "Copper does not settle this: narrow what is not known first (simbank run FILE --bands says which reading), then size again."
     )

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.errors import InputError
 from simbank.plotting.plots import INK, PALE, PALETTE, new_figure, styled
 
@@ -155,7 +155,7 @@ def plot_figure_bands(table: pd.DataFrame, words: Mapping[str, str]) -> Figure:
     keys = [
         Patch(color=SHADE, label="nine draws of ten (5 to 95 %)"),
         Line2D([], [], color=PALETTE[0], linewidth=2.2, label="the middle draw"),
-        Line2D([], [], color=RED, marker="D", linestyle="none", markersize=6, label="by the file's own values"),
+        Line2D([], [], color=RED, marker="D", linestyle="none", markersize=6, label="by the file"),
     ]
     fig.legend(handles=keys, loc="outside lower center", ncols=3, frameon=False, fontsize=8.5)
     fig.suptitle("How far each figure reaches, each on a scale of its own", fontsize=11, fontweight="bold", x=0.01, ha="left")
@@ -218,7 +218,7 @@ def plot_layout_bands(layouts: Mapping[str, pd.DataFrame], words: Mapping[str, s
         axis.set(xlabel=called)
         axis.grid(visible=False, axis="y")
     axes[0][0].set_yticks([-k for k in range(len(names))], names)
-    _key(fig, "bar: nine draws of ten; stroke: the middle draw; diamond: by the file's own values")
+    _key(fig, "bar: nine draws of ten; stroke: the middle draw; diamond: by the file")
     return fig
 
 
@@ -255,7 +255,7 @@ def plot_paired(paired: pd.DataFrame, best: Mapping[str, str], words: Mapping[st
             axis.barh(-k, row["high"] - row["low"], 0.5, left=row["low"], color=SHADE if row["better"] >= sure else "white",
                       edgecolor=BLUE, hatch=None if row["better"] >= sure else "///", linewidth=0.8)  # fmt: skip
             axis.vlines(row["mid"], -k - 0.25, -k + 0.25, color=PALETTE[0], linewidth=2.2)
-            labels.append(f"than {row['other']}\nin {_percent(row['better'])} of draws")
+            labels.append(f"than {row['other']}\nin {percent(row['better'])} of draws")
             ends += [row["low"], row["high"]]
         axis.axvline(0.0, color=INK, linewidth=1.0)
         _room(axis, ends)
@@ -290,12 +290,6 @@ def _against(paired, figure, best):
                 "high": -row["low"],
             }
             yield row | turned
-
-
-def _percent(share):
-    """A share in percent; short of all, and more than none, however close."""
-    text = f"{100.0 * share:.0f}"
-    return f"{'99' if text == '100' and share < 1 else '1' if text == '0' and share > 0 else text} %"
 
 
 @styled

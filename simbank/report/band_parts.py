@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.report.parts import Figures, Sources, lines, table, text
 from simbank.scenario.uncertain import UncertainValue, described
 from simbank.studies.band_figures import USUAL, WORDS
@@ -29,7 +29,7 @@ IF_MORE = {"unmet_wh": SOME_WH, "ac_unmet_wh": SOME_WH, "curtailed_wh": SOME_WH,
 
 
 def headlines(found: Bands) -> list[str]:
-    """The main figures by the file's own values, each with its band, in one sentence; none where nothing is uncertain."""
+    """The main figures by the file, each with its band, in one sentence; none where nothing is uncertain."""
     told = [figure_with_band(name, found.table.loc[name]) for name in AT_HEAD if _worth(name, found)]
     return (
         [f"With what is not known of the bank: {'; '.join(told)}. In brackets: nine in ten of what the bank may be."]
@@ -159,7 +159,7 @@ def _figures(found):
     for name in names:
         row = found.table.loc[name]
         low, mid, high, file = (part.strip() for part in cells(name, [row[key] for key in ("low", "mid", "high", "file")]))
-        share = f"{100 * row['happens']:.0f} %"
+        share = percent(row["happens"])
         rows.append(
             {"figure": WORDS[name], "5 %": low, "middle": mid, "95 %": high, "by the file": file, "in so many draws": share}
         )

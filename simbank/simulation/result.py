@@ -155,10 +155,13 @@ class Result(StudyResult):
     scenario : Scenario
     warnings : list of BankWarning
         What must be known before any of the figures; ``summary["warnings"]`` has them as plain data.
+    bands : Bands or None
+        Of a run that was read from a folder with bands beside it, these.
     """
 
     INDEXED: ClassVar = False
     TABLES: ClassVar = columns(displays=True)
+    bands: Any = None
 
     def __init__(self, record: RunRecord, complete: bool):
         self.scenario, self.complete = record.scenario, complete

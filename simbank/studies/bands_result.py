@@ -12,7 +12,7 @@ import pandas as pd
 
 from simbank import provenance
 from simbank.columns import Table
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.errors import InputError
 from simbank.results import Picture, StudyResult, records
 from simbank.studies.band_figures import NAMING, USUAL, WORDS
@@ -36,7 +36,11 @@ _BAND_COLUMNS = [
     ("low", "", "5 % of the draws are below it; inf: never"),
     ("mid", "", "half of the draws are below it"),
     ("high", "", "95 % of the draws are below it"),
-    ("file", "", "what comes of the file's own values"),
+    (
+        "file",
+        "",
+        "what comes of the file: of its values and, where it says nothing, of middle ones; joints and pack wiring left out count as zero",
+    ),
     ("happens", "", "share of the draws in which it has a value; in the others it never happens, which counts as later than all"),
 ]
 
@@ -214,17 +218,17 @@ class Bands(StudyResult):
             return ""
         if row["low"] == math.inf:  # in fewer than one draw of twenty
             what = WORDS.get(figure, figure).partition(" [")[0].removesuffix(" at")
-            return f"{what[:1].upper()}{what[1:]}: never, but in {100 * row['happens']:.0f} % of the draws."
+            return f"{what[:1].upper()}{what[1:]}: never, but in {percent(row['happens'])} of the draws."
         low, mid, high, file = (text.strip() for text in cells(figure, [row[key] for key in ("low", "mid", "high", "file")]))
         what, _, unit = WORDS.get(figure, figure).partition(" [")
         unit = f" {unit.rstrip(']')}" if unit else ""
-        never = "" if row["happens"] == 1 else f"; in {100 * (1 - row['happens']):.0f} % of the draws never"
+        never = "" if row["happens"] == 1 else f"; in {percent(1.0 - row['happens'])} of the draws never"
         what = f"{what[:1].upper()}{what[1:]}"
-        return f"{what}: {low} to {high}{unit} in nine draws of ten, {mid} in the middle, {file} by the file's own values{never}."
+        return f"{what}: {low} to {high}{unit} in nine draws of ten, {mid} in the middle, {file} by the file{never}."
 
     def _told_names(self, figure):
         shares = self.names.loc[figure]["share"].sort_values(ascending=False)
-        told = ", ".join(f"{pack} in {100 * share:.0f} %" for pack, share in shares.head(3).items() if share >= 0.005)
+        told = ", ".join(f"{pack} in {percent(share)}" for pack, share in shares.head(3).items() if share >= 0.005)
         what = WORDS[figure]
         return f"{what[:1].upper()}{what[1:]}: {told} of the draws." if told else ""
 

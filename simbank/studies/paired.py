@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from simbank.columns import Table
-from simbank.digits import cells
+from simbank.digits import cells, percent
 from simbank.errors import RunStopped
 from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario, with_changes
@@ -172,19 +172,17 @@ def _told(row, best):
     name, _, unit = WORDS[figure].partition(" [")
     begin, unit = f"{name[:1].upper()}{name[1:]}:", f" {unit.rstrip(']')}" if unit else ""
     if row["better"] + row["worse"] < 0.05:
-        return f"{begin} {one} and {other} do the same in {100 * (1 - row['better'] - row['worse']):.0f} % of the draws."
+        return f"{begin} {one} and {other} do the same in {percent(1.0 - row['better'] - row['worse'])} of the draws."
     low, high = row["low"], row["high"]
     if row["better"] >= SURE:
         lower, upper = (text.strip() for text in cells(figure, [max(low, 0.0), high]))
-        return f"{begin} {one} is better than {other} in {100 * row['better']:.0f} % of the draws, by {lower} to {upper}{unit}."
+        return f"{begin} {one} is better than {other} in {percent(row['better'])} of the draws, by {lower} to {upper}{unit}."
     one, other, better, low, high = (
         (one, other, row["better"], low, high) if one == best else (other, one, row["worse"], -high, -low)
     )
     worse, upper = (text.strip() for text in cells(figure, [abs(low), abs(high)]))
     reach = [f"{worse}{unit} {'worse' if low < 0 else 'better'}", f"{upper}{unit} {'worse' if high < 0 else 'better'}"]
-    return (
-        f"{begin} not settled: {one} is better than {other} in {100 * better:.0f} % of the draws, from {reach[0]} to {reach[1]}."
-    )
+    return f"{begin} not settled: {one} is better than {other} in {percent(better)} of the draws, from {reach[0]} to {reach[1]}."
 
 
 def layout_bands(

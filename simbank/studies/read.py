@@ -80,7 +80,8 @@ def read(folder: str | Path) -> Result | StudyResult:
     -------
     Result, Comparison, Sweep, Usable, Bands, LayoutBands or StoredStudy
         Of a run, a comparison, a sweep, usable energy and bands the result itself, its numbers equal to the last digit; where a device opened
-        or closed, without currents of conductors over time. Of other studies title, words, warnings and tables, without figures.
+        or closed, without currents of conductors over time; with its
+        ``bands`` where these were written beside it. Of other studies title, words, warnings and tables, without figures.
 
     Raises
     ------
@@ -91,7 +92,9 @@ def read(folder: str | Path) -> Result | StudyResult:
     made = _made_by(folder)
     study = made["function"].removeprefix("simbank.")
     if study == "simulate":
-        return read_run(folder)
+        result = read_run(folder)
+        result.bands = _bands_beside(folder)
+        return result
     told = _told(folder)
     if study == "sweep":
         return Sweep(_parquet(folder / "sweep.parquet"))
@@ -104,7 +107,7 @@ def read(folder: str | Path) -> Result | StudyResult:
         return Bands.read(tables, made, from_records(told["warnings"]), told["asked"])
     if study == "layout_bands":
         return LayoutBands(table.fillna({"unit": ""}), {name: read(folder / name) for name in told["layouts"]}, made)
-    bands = read(folder / BANDS_FOLDER) if (folder / BANDS_FOLDER / RESULT_FILE).exists() else None
+    bands = _bands_beside(folder)
     if study == "compare":
         results = {name: read_run(folder / name) for name in table.index}
         return Comparison(table, results, made, from_records(told["left_out"]), told["own"], told["not_counted"], bands)
@@ -112,6 +115,11 @@ def read(folder: str | Path) -> Result | StudyResult:
         table.attrs = {"warnings": told["warnings"], "made_by": made} | ({} if bands is None else {"bands": bands})
         return Usable(table)
     return StoredStudy(study, told, table, tables, made)
+
+
+def _bands_beside(folder):
+    """Bands that were written beside a result; None if there are none."""
+    return read(folder / BANDS_FOLDER) if (folder / BANDS_FOLDER / RESULT_FILE).exists() else None
 
 
 def _made_by(folder):

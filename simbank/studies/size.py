@@ -14,6 +14,7 @@ from simbank.bank.ampacity import AMPACITY_60_75_90
 from simbank.bank.conductors import IEC_60228_OHM_PER_KM, parse_gauge
 from simbank.bank.layouts import LAYOUTS
 from simbank.columns import Table
+from simbank.digits import percent
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
@@ -191,7 +192,7 @@ class Sizing(StudyResult):
         if self.bands is None:
             return []
         told = [
-            f"Of {counted(self.bands.done, 'draw')}, {100 * share:.0f} % keep the limit on {LIMIT_WORDS[name]}."
+            f"Of {counted(self.bands.done, 'draw')}, {percent(share)} keep the limit on {LIMIT_WORDS[name]}."
             for name, share in self.kept.items()
         ]
         return [
@@ -445,12 +446,16 @@ def size(
     )  # fmt: skip
     words = _tried_words(scenario, tried_in, series is gauges)
     found = Sizing(limits, table, best, by_layout, warnings, sharing_only, made, words)
-    if draws is not None and best is not None:
-        try:
-            found.bands = sized_bands(scenario, found, draws, seed)
-        except RunStopped as stopped:
-            found.bands = stopped.partial
-            raise RunStopped(str(stopped), found) from None
+    return found if draws is None or best is None else _with_bands(found, scenario, draws, seed)
+
+
+def _with_bands(found, scenario, draws, seed):
+    """A sizing with bands; by Ctrl-C with those so far."""
+    try:
+        found.bands = sized_bands(scenario, found, draws, seed)
+    except RunStopped as stopped:
+        found.bands = stopped.partial
+        raise RunStopped(str(stopped), found) from None
     return found
 
 

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from simbank.bank import Bank
 from simbank.errors import InputError
+from simbank.studies.diagnosis.found import Found
 from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings
 from simbank.warning import listed
-
-if TYPE_CHECKING:
-    from simbank.studies.diagnosis.diagnosis import Found
 
 __all__ = ["instants_apart", "refuse_no_current", "refuse_volts", "sums_apart", "turned"]
 

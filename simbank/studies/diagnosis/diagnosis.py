@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -14,103 +14,36 @@ from threadpoolctl import threadpool_limits
 
 from simbank import provenance
 from simbank.columns import Table
-from simbank.digits import duration
 from simbank.results import Picture, Study, StudyResult
+from simbank.results import Shown as ShownTable
 from simbank.scenario import Scenario
-from simbank.studies.diagnosis.evidence import Evidence, ranked
+from simbank.studies.diagnosis import telling
+from simbank.studies.diagnosis.evidence import ranked
+from simbank.studies.diagnosis.found import LEAST_TOLD, NO_FIT, SOUND, SUSPECT, TOLD_SOUND, Found
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
 from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
-from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, Knowledge
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
-from simbank.studies.diagnosis.observation import At, Expected
-from simbank.studies.diagnosis.response import HeldBank
-from simbank.studies.diagnosis.shown import STATED_OHM, Shown, shown
-from simbank.studies.diagnosis.suspects import Suspect, alike, bare_name, suspects
-from simbank.studies.diagnosis.watching import LOWER_POINTS, Watched, watched
-from simbank.studies.diagnosis.words import CARE, instant_words, suspect_words
+from simbank.studies.diagnosis.observation import At
+from simbank.studies.diagnosis.shown import Shown, shown
+from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
+from simbank.studies.diagnosis.watching import Watched, watched
+from simbank.studies.diagnosis.words import percent, suspect_words
 from simbank.warning import BankWarning, as_records, listed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["LEAST_BITS", "SOUND", "SUSPECT", "Diagnosis", "Found", "percent"]
+__all__ = ["MOST_NEXT", "NEXT_HEADINGS", "OTHER_HEADINGS", "PACK_HEADINGS", "Diagnosis"]
 
-SOUND = 0.5  # from here on the readings are said to fit a sound bank
-SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
-TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between it and SOUND the readings cannot tell; chosen here
-NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
-LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
-LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
-MOST_READ_C = 0.5  # of the bank's capacity an hour: no greater current is asked for. Chosen here
-UNITS = {
-    "current": ("A", 1.0),
-    "port": ("A", 1.0),
-    "drop": ("mV", 1e3),
-    "voltage": ("V", 1.0),
-    "open": ("V", 1.0),
-    "display": ("%", 100.0),
-}
-WHAT = {
-    "current": "current of pack", "port": "current of port", "drop": "along", "voltage": "voltage of pack",
-    "open": "voltage, switched off, of pack", "display": "displayed charge of pack",
+# Columns that are shown, with their headings.
+PACK_HEADINGS = {
+    "pack": "pack", "read_a": "read [A]", "by_size_a": "by size [A]", "share_ratio": "share ratio", "sound_a": "sound bank [A]",
+    "sound_share_ratio": "share ratio if sound", "suspect_a": "first suspect [A]", "off_percent": "off [%]", "off_deviations": "off, deviations",
 }  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class Found:
-    """What weighing the hypotheses gave.
-
-    Attributes
-    ----------
-    port : str
-        That carries the bank's current.
-    sign : int
-        By which readings were multiplied to be positive out of the packs.
-    held : HeldBank
-    parts : tuple of (At, tuple of Reading)
-        The bank at each instant, and what was read.
-    knowledge : Knowledge
-    expected : Expected
-    hypotheses : tuple of (Evidence, ndarray)
-        Single hypotheses, and pairs if they were looked at, with the probability of each.
-    log_density : float
-        Logarithm of the density of the readings over all hypotheses.
-    fit_chance : float or None
-        Chance of a misfit as large as that of the most probable hypothesis; None where there are too few readings to tell.
-    hidden : tuple of str
-        Conductors whose joints none of these readings would show.
-    carried_a : tuple of ndarray, each of shape (m,)
-        Current of each element at each instant by what was read of packs: along conductors by Kirchhoff's laws [A].
-    """
-
-    port: str
-    sign: int
-    held: HeldBank
-    parts: tuple[tuple[At, tuple[Reading, ...]], ...]
-    knowledge: Knowledge
-    expected: Expected
-    hypotheses: tuple[tuple[Evidence, np.ndarray], ...]
-    log_density: float
-    fit_chance: float | None
-    hidden: tuple[str, ...]
-    carried_a: tuple[np.ndarray, ...]
-
-    @property
-    def loaded(self) -> int:
-        """Place of the first instant at which the bank carried a current."""
-        return next((k for k, (at, _) in enumerate(self.parts) if at.port_a[at.port]), 0)
-
-    @property
-    def drops(self) -> dict[str, float]:
-        """Drops that were read then, by conductor [V]."""
-        return {r.name: r.value for r in self.parts[self.loaded][1] if r.kind == "drop"}
-
-    def joint_drop(self, element: int, extra_ohm: float) -> tuple[float, float, float]:
-        """I, I R and I (R + ΔR) of a conductor with ``extra_ohm`` in its joints, at the current that it carries by what was read [A, V, V]."""
-        amperes = abs(float(self.carried_a[self.loaded][element]))
-        ohm = float(self.parts[self.loaded][0].response.ohm[element])
-        return amperes, amperes * ohm, amperes * (ohm + extra_ohm)
+OTHER_HEADINGS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
+NEXT_HEADINGS = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
+MOST_NEXT = 5  # readings to take next that are shown
 
 
 class Diagnosis(StudyResult):
@@ -223,30 +156,6 @@ class Diagnosis(StudyResult):
         """Whether the readings fit a sound bank with 80 % or more, and would have shown a joint of :data:`STATED_OHM` too much."""
         return self.is_sound and self.sound_probability >= TOLD_SOUND and not self.contradictions and not self.cannot_show
 
-    @property
-    def cannot_words(self) -> str:
-        """Why these readings cannot show whether the bank is sound, and what would."""
-        said = "These readings cannot show whether the bank is sound"
-        if self.unread:
-            return f"{said}: not read: {listed(self.unread)}, where a fault may hide. Read every pack at one current."
-        name, ohm = self.shown.worst
-        least = f"{ohm * 1e3:.2g} mΩ" if np.isfinite(ohm) else "more than 10 mΩ"
-        hides = f"a joint must have {least} too much ({name}) before it stands out"
-        if self.shown.by_meter:
-            return f"{said}: {hides}, because pack resistances are guesses. Measure millivolts across the links, or measure the packs."
-        return (
-            f"{said}: the clamp alone cannot tell here, because of its error and because pack resistances are guesses; {hides}. Measure "
-            "millivolts across the links, or measure the packs."
-        )
-
-    @property
-    def stands_out(self) -> str:
-        """The reading that is farthest from a sound bank's, in words."""
-        name, r, sound, _, _ = max(self._rows, key=lambda row: abs(row[1].value - row[2]) / row[4])
-        unit, factor = UNITS[r.kind]
-        of = f" ({name})" if name else ""
-        return f"{WHAT[r.kind]} {r.name}{of} reads {r.value * factor:.3g} {unit}, where {self._due(r, name, sound) * factor:.3g} {unit} is due"
-
     @cached_property
     def suspects(self) -> list[Suspect]:
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
@@ -293,30 +202,6 @@ class Diagnosis(StudyResult):
     def work_told(self) -> bool:
         """Whether what the bank did before was told."""
         return not any(setting.worked for setting in self.found.knowledge.settings)
-
-    @property
-    def work_advice(self) -> str:
-        """How readings come to tell more where the bank may have worked before."""
-        work, capacity = self.work, sum(pack.capacity_ah for pack in self.scenario.bank.packs)
-        ways = ['tell what it did (--before "discharge 200 A for 2 h", or rest)']
-        if work.current_a <= MOST_READ_C * capacity:
-            ways.append(f"read at {work.current_a:.2g} A or more")
-        ways.append("hold a full charge until the last pack has its fill, then read in the first minutes of a large load")
-        if work.rest_s:
-            ways.append(f"rest it {duration(work.rest_s)} first")
-        return f"{ways[0][:1].upper()}{ways[0][1:]}, or {', or '.join(ways[1:])}."
-
-    def _work_words(self):
-        """Whether what the bank did before may make suspects."""
-        if self.work_told or self.work.share <= self.chosen.meter_share:
-            return []
-        said = (
-            f"What the bank did before this current is not told: {duration(WORK_S)} at {WORK_C:g} C right before would move shares by up to "
-            f"{self.work.share * 100:.2g} %, where the meter is good for {self.chosen.meter_share * 100:.2g} %. After heavy work a suspicion is weak."
-        )
-        if self.worked_probability > SOUND:
-            said = f"{said} So it looks here ({percent(self.worked_probability)} probable)."
-        return [f"{said} {self.work_advice}"]
 
     @property
     def measure_next(self) -> list[Candidate]:
@@ -370,7 +255,7 @@ class Diagnosis(StudyResult):
         return sound, suspect, deviation
 
     @cached_property
-    def _rows(self):
+    def rows(self) -> list[tuple]:
         """(instant, reading, sound, suspect, deviation) of every reading."""
         every = [
             (instant.name, r) for instant, (_, read) in zip(self.readings.instants, self.found.parts, strict=True) for r in read
@@ -387,7 +272,7 @@ class Diagnosis(StudyResult):
             for instant, carried in zip(self.readings.instants, self.found.carried_a, strict=True)
         }
         rows = []
-        for name, r, sound, suspect, deviation in self._rows:
+        for name, r, sound, suspect, deviation in self.rows:
             if r.kind == "current":
                 off = (r.value / sound - 1.0) * 100.0 if sound else np.nan
                 by_size = total[name] * capacity[r.name] / whole
@@ -395,7 +280,7 @@ class Diagnosis(StudyResult):
                 rows.append((name, r.name, r.value, sound, suspect, off, (r.value - sound) / deviation, by_size, *ratios))
         return pd.DataFrame(rows, columns=self.TABLES[0].names)
 
-    def _due(self, r, name, sound):
+    def due(self, r: Reading, name: str, sound: float) -> float:
         """What a reading should be: along a conductor what a sound one drops at its current by what was read, else what a sound bank gives."""
         if r.kind != "drop":
             return sound
@@ -411,11 +296,11 @@ class Diagnosis(StudyResult):
     def other_readings(self) -> pd.DataFrame:
         """A row for everything else that was read."""
         rows = []
-        for name, r, sound, suspect, _ in self._rows:
+        for name, r, sound, suspect, _ in self.rows:
             if r.kind != "current":
-                unit, factor = UNITS[r.kind]
-                values = (r.value, sound, suspect, self._due(r, name, sound))
-                rows.append((name, f"{WHAT[r.kind]} {r.name}", unit, *(value * factor for value in values)))
+                unit, factor = telling.UNITS[r.kind]
+                values = (r.value, sound, suspect, self.due(r, name, sound))
+                rows.append((name, f"{telling.WHAT[r.kind]} {r.name}", unit, *(value * factor for value in values)))
         return pd.DataFrame(rows, columns=self.TABLES[1].names)
 
     @property
@@ -437,29 +322,6 @@ class Diagnosis(StudyResult):
         rows = [(c.what, c.where, c.expect, c.bits, c.now * 100.0, c.then * 100.0) for c in self.asked_next]
         return pd.DataFrame(rows, columns=self.TABLES[3].names)
 
-    @property
-    def headline(self) -> str:
-        """What the readings come to, in one sentence."""
-        sound = self.sound_probability
-        if self.contradictions:
-            return " ".join(self.contradictions)
-        if not self.fits:
-            return (
-                f"Read again: what stands out most: {self.stands_out}. "
-                f"The readings fit none of the causes looked at, single or in pairs (a misfit as large has a chance of {self.found.fit_chance:.2g}): "
-                "check the readings, the file, and which instant they are of."
-            )
-        if self.cannot_show:
-            return self.cannot_words
-        if self.tells_sound:
-            return (
-                f"The readings fit a sound bank: probability {percent(sound)} that nothing that they can show is wrong; a joint of "
-                f"{STATED_OHM * 1e3:g} mΩ too much would have stood out."
-            )
-        first = self.suspects[0]
-        open_ = "" if self.is_suspect else " These readings alone do not decide it."
-        return f"Probability {percent(sound)} that all is sound.{open_} First suspect, {percent(first.probability)}: {first.where} ({first.kind})."
-
     @cached_property
     def watched(self) -> Watched | None:
         """The pack that is most off, as one to watch from day to day; None where no pack's current was read or none is due."""
@@ -472,52 +334,35 @@ class Diagnosis(StudyResult):
         place = [pack.name for pack in self.scenario.bank.packs].index(name)
         return watched(self.found.held, at, place, [each[0] for each in self.found.hypotheses[0][0].faults.each])
 
-    def _watch_words(self):
-        if (one := self.watched) is None or one.by_joint >= 0:
-            return []
-        return [
-            f"To watch {one.pack} from day to day, read it at the same current, as long after that came on, at the same charge. In this wiring "
-            f"it should carry {one.sound_ratio:.2f} times its share by size; a change tells from {2 * self.chosen.meter_share * 100:.2g} % on, "
-            f"twice the meter's error. If it then carries less: a joint on its way is worse ({STATED_OHM * 1e3:g} mΩ at {one.joint} takes "
-            f"{-one.by_joint * 100:.2g} %), its own resistance has grown, or it stands lower in charge ({LOWER_POINTS:g} points take "
-            f"{abs(one.by_charge) * 100:.2g} %). If it carries more, that has happened to another pack. Lost capacity hardly shows in the current, "
-            "but in which pack is full or empty first: simbank log."
-        ]
+    @property
+    def headline(self) -> str:
+        """What the readings come to, in one sentence."""
+        return telling.headline(self)
+
+    @property
+    def cannot_words(self) -> str:
+        """Why these readings cannot show whether the bank is sound, and what would."""
+        return telling.cannot_words(self)
+
+    @property
+    def stands_out(self) -> str:
+        """The reading that is farthest from a sound bank's, in words."""
+        return telling.stands_out(self)
+
+    @property
+    def work_advice(self) -> str:
+        """How readings come to tell more where the bank may have worked before."""
+        return telling.work_advice(self)
 
     @property
     def answer(self) -> list[str]:
-        """What the readings come to and what to do or read next, as sentences; with the caution where something is to be done."""
-        said = [self.headline]
-        if not self.is_sound and not self.contradictions:
-            said += [
-                f"{percent(suspect.probability)}: {suspect.text}"
-                for suspect in self.told_suspects[:3]
-                if suspect.probability > LEAST_TOLD
-            ]
-        if self.asked_next and self.asked_next[0].bits > LEAST_BITS:
-            first = self.asked_next[0]
-            where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
-            said.append(
-                f"To measure next: {first.what} ({where}): {first.expect}. On the mean it lifts the true cause from "
-                f"{percent(first.now)} to {percent(first.then)}."
-            )  # fmt: skip
-        return [*said, CARE] if len(said) > 1 else said
+        """What the readings come to and what to do or read next, as sentences, with the caution."""
+        return telling.answer(self)
 
     @property
     def notes(self) -> list[str]:
         """How good the instant was, how readings were understood, what was looked at, as sentences."""
-        said = [*instant_words(self.chosen), *self._work_words(), *self._watch_words(), *self.understood]
-        if self.found.hidden:
-            said.append(f"These readings show nothing of the joints of {listed(self.found.hidden)}.")
-        said.append(
-            "Faults looked at: one joint, one pack's resistance or charge, one pack or string off"
-            + (
-                ", and two of these at once."
-                if len(self.found.hypotheses) > 1
-                else "; two at once were not needed to explain the readings."
-            )
-        )
-        return said
+        return telling.notes(self)
 
     @property
     def words(self) -> list[str]:
@@ -589,14 +434,12 @@ class Diagnosis(StudyResult):
                 "high_mohm": "to [mΩ]", "off_points": "charge [points]",
             }
         )  # fmt: skip
+        tables = [ShownTable("What was read of each pack", self.table, PACK_HEADINGS)] if len(self.table) else []
+        if len(self.other_readings):
+            tables.append(ShownTable("What else was read", self.other_readings, OTHER_HEADINGS))
+        if len(self.next_table):
+            tables.append(ShownTable("What to measure next", self.next_table.head(MOST_NEXT), NEXT_HEADINGS))
         caption = "Numbers are those of the suspects, the most probable first; lines as wide as the current of a sound bank at what was read."
-        return replace(super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),))
-
-
-def percent(share: float) -> str:
-    """A probability in words; never more certain than a model of this kind can be.
-
-    >>> percent(0.9999), percent(0.42), percent(0.001)
-    ('over 99 %', '42 %', 'under 1 %')
-    """
-    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"
+        return replace(
+            super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),), tables=tables
+        )

@@ -18,6 +18,7 @@ __all__ = ["READ_S", "Chosen", "Work", "judged", "work_left"]
 READ_S = 300.0  # reading a bank from pack to pack takes about so long; common practice, no source
 LATEST_S = 4 * 3600.0  # nobody waits longer
 RESTS_S = tuple(3600.0 * hours for hours in (1, 2, 4, 8, 12, 24, 48))  # of which the shortest that is enough is told
+LEAST_SHARE = 1e-6  # no meter is better
 SMALL_SHARE = 0.05  # a meter whose error is more than that of what it reads tells little; chosen here
 
 
@@ -81,6 +82,8 @@ def work_left(held: HeldBank, at: At, meter_share: float) -> Work:
     """What work before may leave of packs' shares, by the model of a sound bank."""
     n, total = held.n, float(at.port_a[at.port])
     sound = at.response.current_a[:n]
+    if total == 0.0:
+        return Work(0.0, 0.0, 0.0)
 
     def moved(bank):
         change = bank.response(at.port_a, at.time_s).current_a[:n] - sound
@@ -90,7 +93,7 @@ def work_left(held: HeldBank, at: At, meter_share: float) -> Work:
     share = moved(worked)
     idle = np.zeros_like(at.port_a)
     rest = next((t for t in RESTS_S if share <= meter_share or moved(worked.after(idle, t)) <= meter_share), None)
-    return Work(share, rest, abs(total) * share / meter_share)
+    return Work(share, rest, abs(total) * share / max(meter_share, LEAST_SHARE))
 
 
 def judged(bank: Bank, at: At, held: HeldBank, time_s: float | None, spread_s: float, meter_share: float) -> Chosen:

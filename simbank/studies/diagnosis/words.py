@@ -10,7 +10,7 @@ from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT,
 from simbank.studies.diagnosis.instants import READ_S, Chosen
 from simbank.studies.diagnosis.suspects import Member, bare_name, place_words
 
-__all__ = ["CARE", "instant_words", "millivolts", "other_pole", "suspect_words"]
+__all__ = ["CARE", "instant_words", "millivolts", "other_pole", "percent", "suspect_words"]
 
 CARE = (
     "Live DC work: with the main disconnect open every link of a parallel bank still stands at the packs' 48 V. Before a bolt is touched "
@@ -166,3 +166,12 @@ def instant_words(chosen: Chosen) -> list[str]:
     if chosen.small:
         said.append(f"The current is small for the meter, which is good for {meter} of it: read again at a greater one.")
     return said
+
+
+def percent(share: float) -> str:
+    """A probability in words; never more certain than a model of this kind can be.
+
+    >>> percent(0.9999), percent(0.42), percent(0.001)
+    ('over 99 %', '42 %', 'under 1 %')
+    """
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{share * 100:.0f} %"

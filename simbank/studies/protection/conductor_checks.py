@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import maximum_flow
 from simbank.bank.ampacity import conductor_ampacity
 from simbank.studies.carrying import carrying
 from simbank.studies.protection.checks import CONDUCTOR, hangs_on, judge, unknown
-from simbank.studies.protection.words import named
+from simbank.studies.protection.words import current_text, named
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -158,7 +158,7 @@ def drop_checks(loads: Loads, assumptions: Assumptions) -> Iterator[Check]:
             share = drop / port_v
             yield judge(
                 "voltage drop", f"port {name}, {load}", share <= assumptions.drop_share,
-                f"{drop:.2f} V between packs' poles and port at {current:.0f} A, {share * 100:.1f} % "
+                f"{drop:.2f} V between packs' poles and port at {current_text(current)}, {share * 100:.1f} % "
                 f"(limit {assumptions.drop_share * 100:g} %)",
                 share * 100, assumptions.drop_share * 100, "%", part=name, drop_v=drop, current_a=current,
             )  # fmt: skip

@@ -30,7 +30,7 @@ QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 BANDS_NOT_COVERED = (
     "what the bands leave out: state of charge and temperature of the packs (each draw has those of the greatest and the least case), the rise of "
     "the current, times of opening and their order (devices act by the early and late lines of their curves, which are no draws), and all "
-    "that the other checks rest on (load that lasts, voltage drop, overload, one out, a shorted cell: by the file's middle values)"
+    "that the other checks rest on (load that lasts, voltage drop, overload, one out, a shorted cell: by the file)"
 )
 
 
@@ -42,7 +42,7 @@ class FaultBands:
     ----------
     table : DataFrame
         Index ``place`` and ``figure`` (the columns of ``Protection.faults`` in A but ``peak_a``): ``low``, ``mid``, ``high`` (5, 50 and
-        95 % of the draws) and ``file`` (by the file's middle values) [A].
+        95 % of the draws) and ``file`` (by the file) [A].
     currents : dict of str to ndarray
         Of each figure, shape (draws, places) [A].
     values : DataFrame, draw × key
@@ -101,10 +101,10 @@ class FaultBands:
         lost = f" {len(self.failures)} of {self.asked} draws gave no bank: {self.failures[0]}." if self.failures else ""
         return [
             f"Of {self.draws} draws of the {len(self.uncertain)} values that are not known exactly, seed {self.seed}: between 5 % and 95 % lie "
-            f"nine in ten. The greatest, at {most}: {row['low'] / 1e3:.2f} to {row['high'] / 1e3:.2f} kA, {row['file'] / 1e3:.2f} kA by the file's "
-            f"middle values.{deciding}{lost}",
+            f"nine in ten. The greatest, at {most}: {row['low'] / 1e3:.2f} to {row['high'] / 1e3:.2f} kA, {row['file'] / 1e3:.2f} kA by the file "
+            f"(its values and, where it says nothing, middle ones; what it leaves out of joints and pack wiring is zero).{deciding}{lost}",
             "Packs stand at the charge and temperature of the two cases in every draw. Checks of interrupting rating, device present, clearing "
-            "in time and withstand are judged in the draws too; one that passes by the middle values and not in every draw is not checkable, "
+            "in time and withstand are judged in the draws too; one that passes by the file and not in every draw is not checkable, "
             "and says in how many it does not pass.",
         ]
 

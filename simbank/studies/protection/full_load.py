@@ -10,6 +10,7 @@ import numpy as np
 from simbank.duty import Duty
 from simbank.simulation.operating_point import BankAtStart
 from simbank.studies.protection.shorted import charging_ports
+from simbank.studies.protection.words import current_text
 from simbank.warning import BankWarning
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ class Asked:
     def told(self, port: str, amperes: float) -> str:
         """What a port asks, at what voltage that counts, and the current that it comes to, in words."""
         volt = self.value / amperes if self.kind == "power" else np.nan
-        return f"{port} {self.words.format(volt=volt)} = {amperes:.0f} A"
+        return f"{port} {self.words.format(volt=volt)} = {current_text(amperes)}"
 
 
 def commands_of(
@@ -285,7 +286,7 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
         point = at_start.solve_operating_point(commands_of(at_start, asked)) if ports else None
         for port in ports:
             a, watts = list(bank.graph.ports).index(port), abs(asked[port].value)
-            then = f"{abs(point.port_a[a]):.0f} A at {point.port_v[a]:.1f} V"
+            then = f"{current_text(abs(point.port_a[a]))} at {point.port_v[a]:.1f} V"
             if load == "discharge":
                 cutoff_volt = steps[load][port].cutoff_volt
                 lowest = _at_lowest_voltage(bank, watts, cutoff_volt)
@@ -295,14 +296,14 @@ def start_voltage_warnings(scenario: Scenario) -> Iterator[BankWarning]:
                     why = f"at the cut-off of {cutoff_volt:.1f} V"
                 text = (
                     f"The file gives no inverter for port {port}, so its {watts:.0f} W count in full load at the voltage of the start: "
-                    f"{then}. As the bank runs low they take up to {amperes:.0f} A, {why}, which counts only where the duty runs "
+                    f"{then}. As the bank runs low they take up to {current_text(amperes)}, {why}, which counts only where the duty runs "
                     "so far. Give the port its inverter (rated_power, efficiency, cutoff): it then counts at its lowest voltage."
                 )
             else:
                 lowest = min(_lowest_v(pack) for pack in bank.packs)
                 text = (
                     f"The charge of {watts:.0f} W at port {port} counts in full load at the voltage of the start: {then}. If the "
-                    f"bank is lower it pushes more, up to {watts / lowest:.0f} A at {lowest:.1f} V, which counts only where the duty "
+                    f"bank is lower it pushes more, up to {current_text(watts / lowest)} at {lowest:.1f} V, which counts only where the duty "
                     "runs so. Give the port its charger (current_limit): it then counts with its limit."
                 )
             yield BankWarning("power-at-start-voltage", port, text)

@@ -14,7 +14,7 @@ from simbank.studies.protection.checks import CURVE, NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
 from simbank.studies.protection.full_load import asked_loads, commands_of, own_loads
-from simbank.studies.protection.words import duration_text
+from simbank.studies.protection.words import current_text, duration_text
 
 if TYPE_CHECKING:
     from simbank.scenario import Scenario
@@ -226,7 +226,7 @@ class Loads:
             rate = damage_rate(d, current, damage[d], rows, curves)
             at = clock + (1.0 - damage[d]) / rate if rate > 0 else np.inf
             at = min(at, max(clock, since[d] + device.instant_s))
-            why = f"{current:.0f} A, {current / device.rating_a:.2f} times its rating"
+            why = f"{current_text(current)}, {current / device.rating_a:.2f} times its rating"
             yield at, device.name, why, ("branch", branch)
 
     def _limits_due(self, point, pack_closed, held, clock):
@@ -241,7 +241,7 @@ class Loads:
                     held.pop((k, name), None)
                     continue
                 since = held.setdefault((k, name), clock)
-                why = f"its BMS: {abs(current):.0f} A over {limit.level:.0f} A"
+                why = f"its BMS: {current_text(abs(current))} over {current_text(limit.level)}"
                 yield since + limit.delay_s, pack.name, why, ("pack", k)
 
 
@@ -320,7 +320,7 @@ def _outage_check(loads, dropped, load, cascades):
     carried = {d.name: abs(first.branch_a[loads.branch_of[d.name]]) for d in bank.devices}
     blind = [d for d in bank.devices if d.band is None and carried[d.name] > d.rating_a]
     if blind:
-        text = ", ".join(f"{d.name} carries {carried[d.name]:.0f} A, rated {d.rating_a:g} A" for d in blind)
+        text = ", ".join(f"{d.name} carries {current_text(carried[d.name])}, rated {d.rating_a:g} A" for d in blind)
         text = f"at full {load} {text}, and its curve is not known: give class or trip"
         return unknown("outage", where, text, CURVE, **numbers)
     return judge("outage", where, True, f"at full {load} the rest carries on, at most {worst:.2f} C", worst, None, "C", **numbers)

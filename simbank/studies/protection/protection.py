@@ -153,7 +153,9 @@ class Protection(StudyResult):
         if not hanging:
             return told
         one = "One" if hanging == 1 else hanging
-        return f"{told} {one} of those that could not be made {'passes' if hanging == 1 else 'pass'} by the file's middle values, not in every draw."
+        return (
+            f"{told} {one} of those that could not be made {'passes' if hanging == 1 else 'pass'} by the file, not in every draw."
+        )
 
     @property
     def hanging(self) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import numpy as np
 
 from simbank.bank.device_classes import load_class
 from simbank.studies.protection.faults import TIMES, device_rows, opening_times, steady_time
-from simbank.studies.protection.words import duration_text
+from simbank.studies.protection.words import current_text, duration_text
 
 if TYPE_CHECKING:
     from simbank.studies.protection.faults import Faults
@@ -151,7 +151,7 @@ class _Rating:
             soonest = [steady_time(k, current * share, *theirs) for k, share in enumerate(self.shares)]
             k = int(np.argmin(soonest))
             if np.isfinite(soonest[k]) and not latest < soonest[k]:
-                return self._why(f"the string gives {current:.0f} A", k, soonest[k], latest)
+                return self._why(f"the string gives {current_text(current)}", k, soonest[k], latest)
         return None
 
     def not_after(self, rating_a):

@@ -13,7 +13,7 @@ from simbank.studies.protection.breaking import OPENS
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check, judge, unknown
 from simbank.studies.protection.shorted import own_devices, shorted_cases
 from simbank.studies.protection.shorted_cell import NO_CHARGER
-from simbank.studies.protection.words import duration_text, named
+from simbank.studies.protection.words import current_text, duration_text, energy_text, named
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -64,13 +64,13 @@ def shorted_checks(
             beyond = ", which no cell reaches: it has failed long before, and what then flows is not known"
         base = (
             f"{s.cells} of {packs[name].cells_in_series} cells shorted, every BMS switch stuck closed: neighbours and charger feed up to "
-            f"{peak:.0f} A, and up to {s.energy_wh:.0f} Wh (this pack at {s.soc_start * 100:.0f} %, neighbours at "
+            f"{current_text(peak)}, and up to {energy_text(s.energy_wh)} (this pack at {s.soc_start * 100:.0f} %, neighbours at "
             f"{s.neighbours_soc_start * 100:.0f} %); good cells reach {volt:.2f} V{beyond}"
         )
         if s.energy_if_bms_open_wh is not None:
             base += (
-                f" (if every neighbour's BMS should open as the file says: {s.energy_if_bms_open_wh:.0f} Wh from that start, and "
-                f"{s.most_energy_if_bms_open_wh:.0f} Wh from the worst found, this pack at {s.soc_start_if_bms_open * 100:.0f} %, "
+                f" (if every neighbour's BMS should open as the file says: {energy_text(s.energy_if_bms_open_wh)} from that start, and "
+                f"{energy_text(s.most_energy_if_bms_open_wh)} from the worst found, this pack at {s.soc_start_if_bms_open * 100:.0f} %, "
                 f"neighbours at {s.neighbours_soc_start_if_bms_open * 100:.0f} %)"
             )
         numbers = {
@@ -90,7 +90,7 @@ def shorted_checks(
             least = max(lasting, key=lambda row: row.energy_wh)
             text = (
                 f"{base}; {device.name} ({device.rating_a:g} A) need not open in {len(lasting)} of {len(rows)} cases, even by the "
-                f"latest of its band: up to {least.energy_wh:.0f} Wh in {least.hours:.1f} h ({least.ended_by}). An overcurrent "
+                f"latest of its band: up to {energy_text(least.energy_wh)} in {least.hours:.1f} h ({least.ended_by}). An overcurrent "
                 "device does not end such a feed: the pack must be found and taken off by hand"
             )
             found.append(Check("shorted cell", name, NOTE, text, peak, device.rating_a, "A", numbers=numbers))

@@ -36,7 +36,7 @@ TABLES = (
             ("wants", "", "kinds of reading without which it cannot be checked"),
             ("code", "", "stable code of the rule"),
             ("source", "", "where the rule is from"),
-            ("fails_in", "", "with bands: share of the draws in which it fails, or passes by the middle values and does not pass; empty: not judged"),
+            ("fails_in", "", "with bands: share of the draws in which it fails, or passes by the file and does not pass; empty: not judged"),
             ("decided_by", "", "with bands: dotted key of the value that decides that most; empty: none can be told"),
         ],
     ),
@@ -65,7 +65,7 @@ TABLES = (
             ("low", "A", "5 % of the draws are below it"),
             ("mid", "A", "half of the draws are below it"),
             ("high", "A", "95 % of the draws are below it"),
-            ("file", "A", "by the file's middle values"),
+            ("file", "A", "by the file: its values and, where it says nothing, middle ones; joints and pack wiring left out count as zero"),
         ],
     ),
     Table.of(

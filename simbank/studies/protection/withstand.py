@@ -24,7 +24,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rates, picked_up_since
 from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
 from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
-from simbank.studies.protection.words import named
+from simbank.studies.protection.words import current_text, i2t_text, named
 
 __all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
 
@@ -194,7 +194,7 @@ class _Search:
         point = "just below the instantaneous setting" if instantaneous else "at a point of the curve"
         count = len(here.faults.pack_names)
         packs = "" if here.closed[:count].all() else f" and only {named(here.packs)} connected"
-        return f"{fault_a:.0f} A, with {current:.0f} A {point} of {self.devices[d].name}{packs}"
+        return f"{current_text(fault_a)}, with {current_text(current)} {point} of {self.devices[d].name}{packs}"
 
 
 def faults_between(greatest, least, open_case, known, for_good_a):
@@ -273,17 +273,17 @@ class Withstand:
         followed = [
             [
                 *(
-                    FollowedFault(name, f"greatest current, {most_a[name]:.0f} A", found, "greatest", (), most_a[name])
+                    FollowedFault(name, f"greatest current, {current_text(most_a[name])}", found, "greatest", (), most_a[name])
                     for name, found in strong.items()
                 ),
                 *(
-                    FollowedFault(name, f"least current, {least_a[name]:.0f} A", found, "least", (), least_a[name])
+                    FollowedFault(name, f"least current, {current_text(least_a[name])}", found, "least", (), least_a[name])
                     for name, found in weak.items()
                 ),
                 *(
                     FollowedFault(
                         name,
-                        f"least current with {pack} alone connected, {one_a[name][1]:.0f} A",
+                        f"least current with {pack} alone connected, {current_text(one_a[name][1])}",
                         found,
                         "alone",
                         (pack,),
@@ -320,7 +320,7 @@ class Withstand:
         taken = [float(self.taken(fault.sequence)[edges].max()) for fault in faults]
         k = int(np.argmax(taken))
         worst, fault = taken[k], faults[k]
-        limit = f"withstands {withstand:.3g} A²s ({words})"
+        limit = f"withstands {i2t_text(withstand)} ({words})"
         if worst == 0.0:
             text = f"no fault followed puts more through it than its ampacity; {limit}"
             return judge("withstand", branch.name, True, text, worst, withstand, "A²s")
@@ -328,7 +328,7 @@ class Withstand:
         goes_on = fault.sequence.cleared_s is None and np.abs(fault.sequence.end_a[edges]).max() > 1.0
         if goes_on and worst > withstand:
             where += f"; never cleared, {', '.join(fault.sequence.fed_by)} feeding it"
-        text = f"takes {worst:.3g} A²s until cleared ({where}), {limit}"
+        text = f"takes {i2t_text(worst)} until cleared ({where}), {limit}"
         return judge(
             "withstand", branch.name, worst <= withstand, text, worst, withstand, "A²s",
             place=fault.place, current_a=float(fault.sequence.most_a[edges].max()), cleared_s=fault.sequence.cleared_s,
