@@ -393,8 +393,8 @@ _ROWS = (
         "share-drifts",
         ACT,
         "a log: the share of a pack has changed, and what would explain it",
-        "1 % of its share, and a misfit (chi-square) lower by 30",
-        "chosen here: as clamp meters can tell, and five standard deviations for the best of many places and days",
+        "half a per cent of its share, three standard deviations of it, and a misfit (chi-square) lower by 30",
+        "chosen here: as a mean over days tells, and five standard deviations for the best of many places and days",
     ),
     (
         "log-against-file",

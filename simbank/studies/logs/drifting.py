@@ -17,7 +17,7 @@ LAMBDA, LIMIT = 0.2, 3.0  # EWMA control chart: NIST/SEMATECH e-Handbook of Stat
 CLEAR_GAIN = 30.0  # by which a change must lower the misfit (chi-square of one number) to be told of; chosen here: over 5
 # deviations, since it is the best of some hundred places and days, and no model is exact
 CLOSE_GAIN = 9.0  # causes whose gain is within that of the best are told with it
-LEAST_PERCENT = 1.0  # of its share, by which a pack must have changed to be told of; chosen here: as clamp meters can tell
+LEAST_PERCENT = 0.5  # of its share, by which a pack must have changed to be told of; chosen here: as a mean over days tells
 MOST_DAYS = 20  # on which a change is tried
 GROWTH, EXTRA = 0.2, 0.2  # by which a resistance is changed to see what that does: of its own, and in the unit of joints
 FEWEST_DAYS = 3  # after a change, for a forecast

@@ -19,8 +19,9 @@ DIFFERENCE = 0.05  # in scores, of differences for the Jacobian
 FIRST_SHARE, FIRST_A, FIRST_V = 0.02, 0.05, 0.05  # noise before anything is known of it
 LEVELS = np.linspace(0.08, 0.92, 8)  # mean charges of the bank at the start from which a fit is tried
 EVALUATIONS = 6  # of a fit driven by blocks
-MOST_STARTS = 5  # charges from which a fit is tried
-WELL_FITTED = 1.5  # a fit that leaves no more than so many times the first noise is taken
+MOST_STARTS, MOST_WORSE = 7, 2  # charges from which a fit is tried, and those in a row that are no better after which no more are
+WELL_FITTED = 1.5  # a fit is taken whose residuals are no more than so many times the first noise
+FLEETING = 3.0  # and last for no more than so many blocks; where a fit is stuck far from the best one they last; chosen here
 NOISES = 2  # how often the noise is estimated anew
 MOST_STEPS = 12  # of Gauss and Newton
 FAR = 0.3  # after steps that come to more than this in a score derivatives are taken anew
@@ -279,14 +280,16 @@ def _down(asked, scores, weight, most):
 
 
 def _best_of_starts(asked, observed, weight):
-    """The best of fits from several charges of the bank; the first that leaves little is taken."""
-    best, least = None, np.inf
+    """The best of fits from several charges of the bank, until one leaves little, and nothing that lasts, or two in a row are no better."""
+    best, least, worse = None, np.inf, 0
     for scores in _starts(asked, weight)[:MOST_STARTS]:
         found = _down(asked, scores, weight, EVALUATIONS)
         cost = float((asked.weighted(found, weight) ** 2).sum())
+        worse = 0 if cost < least else worse + 1
         if cost < least:
             best, least = found, cost
-        if (_noise(asked.residual(best), observed)[0] * weight).max() < WELL_FITTED:
+        noise, lasts = _noise(asked.residual(best), observed)
+        if ((noise * weight).max() < WELL_FITTED and lasts.max() < FLEETING) or worse == MOST_WORSE:
             break
     return best
 

@@ -1,9 +1,8 @@
-"""Reading a log: its columns, units, signs, clocks and gaps, brought to rows of equal length with discharge positive."""
+"""Reading a log: its columns, units, signs, clocks of packs and gaps, brought to rows of equal length with discharge positive."""
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import TYPE_CHECKING
@@ -14,6 +13,7 @@ from simbank.bank import Bank
 from simbank.digits import duration
 from simbank.errors import InputError
 from simbank.filemodel import as_path, nearest, read_csv
+from simbank.studies.logs.log_times import STAMPS, TIMES, as_numbers, plain_heading, read_times, row_length
 from simbank.warning import counted, listed
 
 if TYPE_CHECKING:
@@ -32,16 +32,7 @@ CLEAR = 0.3  # correlation from which a sign or a clock is said to be known; cho
 COLDEST_C, HOTTEST_C = -30.0, 60.0  # of packs in a log; beyond it is another unit
 TOO_MUCH_C = 5.0  # a log of more current than so many C, or of less voltage a cell, is in another unit
 MOST_RATED = 1.5  # a displayed state of charge above it is in per cent
-SHORTEST_S = 6 * 3600.0  # of a log: the first hour is not compared; chosen here
 ALIKE_UNIT = 100.0  # times as much current for its capacity as the others: that of one pack is in another unit
-CLOCK_BACK_S = 3600.0  # by which local clocks are put back in autumn, and forward in spring
-SUNDAY, FORWARD_BEFORE_H = 6, 4  # when clocks are put forward: common practice of most countries, no source
-TIMES = {
-    "time_s": 1.0, "seconds": 1.0, "elapsed_s": 1.0, "time_min": 60.0, "minutes": 60.0, "elapsed_min": 60.0, "time_h": 3600.0,
-    "hours": 3600.0, "elapsed_h": 3600.0,
-}  # fmt: skip
-STAMPS = ("time", "timestamp", "datetime", "date", "date_time")
-EPOCH_S, EPOCH_MS = 3e8, 3e11  # a "time" above it counts from 1970, in seconds or milliseconds
 QUANTITIES = {
     "current": ("", "a", "current", "current_a", "amps", "amperes", "i_a"), "current_ma": ("ma", "current_ma", "i_ma"),
     "voltage": ("v", "voltage", "voltage_v", "pack_voltage_v", "volts"), "voltage_mv": ("mv", "voltage_mv", "pack_voltage_mv"),
@@ -178,8 +169,8 @@ class _Log:
             raise InputError(f"holds {counted(len(self.frame), 'row')}; a log needs {FEWEST_ROWS} at least", file=file)
 
     def table(self, positive):
-        stamps, start_s, first_day = self._times()
-        step = self._step(stamps)
+        stamps, start_s, first_day = read_times(self.frame[self.columns.time], self.file, self.told)
+        step = row_length(stamps, self.told)
         place = np.floor((stamps - stamps[0]) / step + 0.5).astype(int)
         many = int(place[-1]) + 1
         parts = {kind: self._rows(kind, place, many) for kind in ("current", "voltage", "display", "temperature")}
@@ -212,7 +203,7 @@ class _Log:
             self.frame = self.frame[~again]
 
     def _columns(self):
-        times = [c for c in self.frame if c.lower() in TIMES or _plain(c) in (*TIMES, *STAMPS)]
+        times = [c for c in self.frame if c.lower() in TIMES or plain_heading(c) in (*TIMES, *STAMPS)]
         if len(times) != 1:
             raise InputError(
                 "needs one column time_s, time_min, time_h or time", file=self.file, key="columns", value=", ".join(self.frame)
@@ -247,130 +238,24 @@ class _Log:
             if column == name or column.lower() == name.lower():
                 return "current", k
             rest = column[len(name) :]
-            if column.lower().startswith(name.lower()) and not rest[0].isalnum() and _plain(rest) in KINDS:
-                return KINDS[_plain(rest)], k
+            if column.lower().startswith(name.lower()) and not rest[0].isalnum() and plain_heading(rest) in KINDS:
+                return KINDS[plain_heading(rest)], k
         for name in ("bank", *self.bank.graph.ports):
             rest = column[len(name) :]
-            if column.lower().startswith(name.lower()) and rest and KINDS.get(_plain(rest), "").startswith("voltage"):
-                return KINDS[_plain(rest)], -1
+            if column.lower().startswith(name.lower()) and rest and KINDS.get(plain_heading(rest), "").startswith("voltage"):
+                return KINDS[plain_heading(rest)], -1
         return None
 
     def _numbers(self, column):
         """A column as floats, empty cells as NaN."""
-        import pandas as pd
-
-        given = self.frame[column]
-        numbers = pd.to_numeric(given, errors="coerce").to_numpy(float)
-        bad = np.flatnonzero((np.isnan(numbers) & given.notna().to_numpy()) | np.isinf(numbers))
-        if bad.size:
-            raise InputError(
-                "must be a finite number, or empty",
-                file=self.file,
-                key=f"row {self.frame.index[bad[0]] + 2}, {column}",
-                value=str(given.iloc[bad[0]]),
-            )
-        return numbers
-
-    def _times(self):
-        """Times [s] (m,), start of the first row [s of the day or as counted], date of the first row or None."""
-        import pandas as pd
-
-        column = self.columns.time
-        unit = TIMES.get(_plain(column))
-        given = self.frame[column]
-        numbers = pd.to_numeric(given, errors="coerce")
-        dated = unit is None and numbers.isna().any()
-        if unit is None and not dated and float(numbers.iloc[0]) > EPOCH_S:
-            given = pd.to_datetime(numbers, unit="ms" if float(numbers.iloc[0]) > EPOCH_MS else "s")
-            self.told.append("Times count from 1970; days are those of that clock.")
-            dated = True
-        if not dated:
-            stamps = self._numbers(column) * (unit or 1.0)
-            if unit is None:
-                self.told.append("Times are taken as seconds.")
-        else:
-            found = self._dates(given)
-            stamps = (found - found.iloc[0]).dt.total_seconds().to_numpy()
-        bad = np.flatnonzero(~np.isfinite(stamps))
-        if bad.size:
-            raise InputError(
-                "must be a time: seconds, or ISO 8601 such as 2026-03-01T08:00", file=self.file, key=f"row {self.frame.index[bad[0]] + 2}, {column}",
-                value=str(self.frame[column].iloc[bad[0]]),
-            )  # fmt: skip
-        if dated:
-            stamps = self._put_back(stamps, found)
-        back = np.flatnonzero(np.diff(stamps) <= 0)
-        if back.size:
-            raise InputError(
-                "times must rise from row to row", file=self.file, key=f"row {self.frame.index[back[0] + 1] + 2}, {column}",
-                value=str(self.frame[column].iloc[back[0] + 1]),
-            )  # fmt: skip
-        if stamps[-1] - stamps[0] < SHORTEST_S:
-            hint = "; if its times are minutes, call them time_min" if unit is None and not dated else ""
-            raise InputError(
-                f"is {duration(float(stamps[-1] - stamps[0]))} long; a log needs {duration(SHORTEST_S)} at least{hint}", file=self.file,
-                key=column,
-            )  # fmt: skip
-        if not dated:
-            return stamps, float(stamps[0]), None
-        first = found.iloc[0]
-        return stamps, float((first - first.normalize()).total_seconds()), first.date().isoformat()
-
-    def _dates(self, given):
-        """Times with dates, by the clock of the first row; NaT where there is none."""
-        import pandas as pd
-
-        form = None if given.dtype.kind == "M" else "ISO8601"
-        try:
-            found = pd.to_datetime(given, errors="coerce", format=form)
-        except ValueError:  # some rows are in another zone than others
-            found = pd.to_datetime(given, errors="coerce", format=form, utc=True)
-            first = pd.to_datetime(given.iloc[:1], errors="coerce", format=form).dt.tz
-            found = found.dt.tz_convert(first)
-            self.told.append(
-                "Times are in more than one zone, as where daylight saving begins or ends; days are those of the first row's."
-            )
-        return found.dt.tz_localize(None) if getattr(found.dt, "tz", None) is not None else found
-
-    def _put_back(self, stamps, found):
-        """Times that go on where a local clock was put back by an hour."""
-        steps = np.diff(stamps)
-        usual = float(np.median(steps))
-        for k in np.flatnonzero(steps < 0):
-            if abs(steps[k] + CLOCK_BACK_S - usual) <= 0.5 * abs(usual):
-                stamps = stamps + np.where(np.arange(len(stamps)) > k, CLOCK_BACK_S, 0.0)
-                self.told.append(
-                    f"After {found.iloc[k]:%Y-%m-%d %H:%M} the clock was put back by an hour; later times were moved on by that."
-                )
-        forward = np.abs(steps - CLOCK_BACK_S - usual) <= 0.5 * abs(usual)
-        for k in np.flatnonzero(forward):
-            if found.iloc[k].weekday() == SUNDAY and found.iloc[k].hour < FORWARD_BEFORE_H:
-                stamps = stamps - np.where(np.arange(len(stamps)) > k, CLOCK_BACK_S, 0.0)
-                self.told.append(
-                    f"The hour that is missing after {found.iloc[k]:%Y-%m-%d %H:%M}, on a Sunday night, is taken for daylight saving, not for a gap; "
-                    "later times were moved back by that."
-                )  # fmt: skip
-        return stamps
-
-    def _step(self, stamps):
-        steps = np.diff(stamps)
-        step = float(np.median(steps))
-        if step >= 2.0:
-            step = float(round(step))
-        off = np.abs(steps / step - np.round(steps / step)) > 0.1
-        self.told.append(
-            f"{counted(len(stamps), 'row')} of {duration(step)}, each taken as the mean from its time until the next."
-        )
-        if off.mean() > 0.05:
-            self.told.append(f"Times are uneven: rows were put onto steps of {duration(step)}.")
-        return step
+        return as_numbers(self.frame[column], self.file)
 
     def _rows(self, kind, place, many):
         """Values of a kind on the even rows, by pack: the mean of what falls into each, NaN where nothing does."""
         out = {}
         for k, column in self.columns.of.get(kind, {}).items():
             values = self._numbers(column)
-            scale = 1e-3 if _plain(column).endswith(("_ma", "_mv")) else 1.0
+            scale = 1e-3 if plain_heading(column).endswith(("_ma", "_mv")) else 1.0
             good = np.isfinite(values)
             total = np.bincount(place[good], values[good], many)
             count = np.bincount(place[good], minlength=many)
@@ -402,7 +287,7 @@ class _Log:
 
     def _units(self, current):
         """Currents in ampere where their headings do not say otherwise."""
-        said = [_plain(column).endswith("_ma") for column in self.columns.of["current"].values()]
+        said = [plain_heading(column).endswith("_ma") for column in self.columns.of["current"].values()]
         size = np.sqrt(np.mean(current**2, axis=0))
         if not size.any():
             raise InputError("holds no current at all", file=self.file, key="columns")
@@ -528,15 +413,6 @@ class _Log:
         way = "charge" if charge else "discharge"
         self.told.append(f"Positive currents {way} the bank, as the {by} say.")
         return -current if charge else current
-
-
-def _plain(text: str) -> str:
-    """A heading in small letters with low lines between its words.
-
-    >>> _plain(" Current [A]"), _plain("-displayed SOC (%)")
-    ('current_a', 'displayed_soc')
-    """
-    return re.sub(r"[^a-z0-9]+", "_", text.lower()).strip("_")
 
 
 def _bridged(values):
