@@ -17,14 +17,15 @@ from simbank.quantities import parse
 from simbank.scenario import Scenario
 from simbank.simulation import arrays as ar
 from simbank.studies.described import bank_warnings
+from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.contradictions import instants_apart, refuse_no_current, refuse_volts, sums_apart, turned
 from simbank.studies.diagnosis.diagnosis import Diagnosis
 from simbank.studies.diagnosis.evidence import Evidence, weigh
 from simbank.studies.diagnosis.found import Found
 from simbank.studies.diagnosis.hypotheses import NO_FAULT, Faults, pairs_of, single_faults
-from simbank.studies.diagnosis.knowledge import Knowledge
+from simbank.studies.diagnosis.knowledge import UNKNOWN_TIME_S, Knowledge
 from simbank.studies.diagnosis.meter_readings import Instant, MeterReadings, accuracies, read_readings
-from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At, Expected
+from simbank.studies.diagnosis.observation import Expected
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.suspects import alike, seen
 from simbank.warning import listed

@@ -18,13 +18,13 @@ from simbank.results import Picture, Study, StudyResult
 from simbank.results import Shown as ShownTable
 from simbank.scenario import Scenario
 from simbank.studies.diagnosis import telling
+from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.evidence import ranked
 from simbank.studies.diagnosis.found import LEAST_TOLD, NO_FIT, SOUND, SUSPECT, TOLD_SOUND, Found
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
 from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
 from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
-from simbank.studies.diagnosis.observation import At
 from simbank.studies.diagnosis.shown import Shown, shown
 from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
 from simbank.studies.diagnosis.watching import Watched, watched

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.evidence import Evidence
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Reading
-from simbank.studies.diagnosis.observation import At, Expected
+from simbank.studies.diagnosis.observation import Expected
 from simbank.studies.diagnosis.response import HeldBank
 
 __all__ = ["LEAST_BITS", "LEAST_TOLD", "NO_FIT", "SOUND", "SUSPECT", "TOLD_SOUND", "Found"]

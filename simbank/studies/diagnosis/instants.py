@@ -9,8 +9,8 @@ import numpy as np
 
 from simbank.bank import Bank
 from simbank.simulation import arrays as ar
-from simbank.studies.diagnosis.knowledge import after_work
-from simbank.studies.diagnosis.observation import UNKNOWN_TIME_S, At
+from simbank.studies.diagnosis.bank_at import At
+from simbank.studies.diagnosis.knowledge import UNKNOWN_TIME_S, after_work
 from simbank.studies.diagnosis.response import HeldBank
 
 __all__ = ["READ_S", "Chosen", "Work", "judged", "work_left"]

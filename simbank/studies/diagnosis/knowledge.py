@@ -18,8 +18,8 @@ from simbank.simulation import arrays as ar
 from simbank.studies.diagnosis.response import HeldBank, Response
 
 if TYPE_CHECKING:
+    from simbank.studies.diagnosis.bank_at import At
     from simbank.studies.diagnosis.meter_readings import Reading
-    from simbank.studies.diagnosis.observation import At
 
 __all__ = ["UNKNOWN_TIME_S", "USUAL", "WORK_C", "WORK_S", "Knowledge", "Setting", "after_work"]
 

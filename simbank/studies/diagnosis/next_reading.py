@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from simbank.bank import Bank
+from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import JOINT
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Accuracy, Reading
-from simbank.studies.diagnosis.observation import At, Expected
+from simbank.studies.diagnosis.observation import Expected
 from simbank.studies.diagnosis.suspects import bare_name, member_of
 from simbank.studies.diagnosis.words import JointDrop, millivolts
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from simbank.simulation import arrays as ar
+from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.hypotheses import JOINT, Fault
-from simbank.studies.diagnosis.observation import At
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.shown import STATED_OHM
 
