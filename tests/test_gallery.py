@@ -7,6 +7,7 @@ from simbank.simulation.event_codes import Event
 
 NAMES = [
     "cabin_displays", "classroom_chain", "hill_barn", "hilltop_clinic", "hilltop_clinic_days", "mill_store", "one_bad_joint", "rate_bench",
+    "ridge_hut_years",
     "two_barn_strings", "two_inverters",
     "valley_workshop", "valley_workshop_mistakes", "winter_hut",
 ]  # fmt: skip
@@ -133,3 +134,14 @@ def test_winter_hut(root):
     first = result.packs["current_a"].iloc[0]
     assert first["warm1"] / first["cold1"] == pytest.approx(2.0, abs=0.3)
     assert shares(result, "share_ratio_charge") == pytest.approx({"warm1": 2, "warm2": 2, "cold1": 0, "cold2": 0}, abs=0.01)
+
+
+def test_ridge_hut(root):
+    scenario = simbank.load(root / "scenarios" / "ridge_hut_years.toml")
+    found = simbank.age(scenario, 10.0)
+    left = found.courses.set_index(["year", "pack"])["capacity_left"]
+    assert left[4.0, "old"] < 0.85 < left[4.0, "new1"]  # before it is replaced
+    table = found.table.set_index("pack")
+    assert found.first.startswith("new")  # from then on the others are ahead
+    assert table["capacity_left"].max() - table["capacity_left"].min() < 0.05
+    assert (table["main_term"] == "storage").all()

@@ -22,7 +22,7 @@ from simbank.errors import InputError
 from simbank.filemodel import read_toml
 from simbank.quantities import parse, parse_measured
 from simbank.scenario.starter import starter_scenario
-from simbank.scenario.uncertain import known_times_assumed, too_wide
+from simbank.scenario.uncertain import doubtful_values, known_times_assumed, too_wide
 from simbank.studies.logs.unknowns import fit_base
 from simbank.studies.possible_readings import possible_readings
 
@@ -413,6 +413,15 @@ def test_a_measured_value_that_an_assumed_age_multiplies_is_told():
     found = sb.bands(chain(given), 3, explain=False)
     assert "known-times-assumed" in {warning.code for warning in found.warnings}
     assert "known-times-assumed" in values_command("--set", "pack_types.equal.cell_resistance=0.6 ± 0.05 milliohm")
+
+
+def test_ohms_where_milliohms_are_meant_are_asked_for():
+    asked = doubtful_values(chain({"wiring.link.joint": "0.30 ohm"}))
+    assert [(w.code, w.where) for w in asked] == [("ohms-for-milliohms", "link P1-P2 +")]
+    assert "Are milliohms meant?" in asked[0].text
+    assert not doubtful_values(chain({"wiring.link.joint": "0.30 milliohm"}))
+    for name in ("classroom_chain", "hilltop_clinic"):
+        assert "ohms-for-milliohms" not in {w.code for w in doubtful_values(sb.example(name))}
 
 
 def test_an_uncertainty_wider_than_its_value_is_told():

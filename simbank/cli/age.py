@@ -43,7 +43,7 @@ def age(
     windows: Annotated[
         int | None, typer.Option(help="Steps between changes of the bank.  [default: as the error asks]", min=1, max=32)
     ] = None,
-    window_days: Annotated[int, typer.Option(help="Length of each stretch of real days.", min=1, max=90)] = 5,
+    window_days: Annotated[int, typer.Option(help="Length of each stretch of real days.", min=1, max=90)] = 7,
     full: Annotated[bool, typer.Option("--full", help="Go through every day instead of windows; slow.")] = False,
     worth: Annotated[
         bool, typer.Option("--worth", help="Also what a bus bar, a lower float, a cooler place and the reverse order are worth.")

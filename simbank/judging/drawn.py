@@ -26,7 +26,7 @@ from simbank.simulation.run_warnings import TRIPPED
 from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.ranks import average_ranks
-from simbank.verdict import ACT, DANGER, SEVERITIES, UNKNOWN, Verdict
+from simbank.verdict import ACT, DANGER, NOTE, SEVERITIES, UNKNOWN, Verdict
 
 __all__ = ["bands_verdicts", "over_draws"]
 
@@ -318,8 +318,17 @@ def _of_a_run(bands):
 
 def _with_share(told, share, draws):
     """A verdict that says in which share of the draws it holds."""
-    text = f"{told.text} True in {percent(share)} of what the bank may be."
+    shorter = f" In {percent(share)} of draws."
+    text = _ended(told.text, f" True in {percent(share)} of what the bank may be.", shorter)
+    kept = told.text.rpartition(". ")[0]
+    if len(text) >= rules.MOST_LETTERS and told.severity == NOTE and kept:  # whose last sentence is no more than an advice
+        text = f"{kept}.{shorter}"
     return replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})
+
+
+def _ended(text, *ends):
+    """A text with the first of some ends with which it is no longer than a verdict may be, the shortest where none fits."""
+    return text + next((end for end in ends if len(text) + len(end) < rules.MOST_LETTERS), ends[-1])
 
 
 def _may_happen(found, bands, draws):
@@ -371,7 +380,7 @@ def _told_may(rows, bands, draws):
             )
         said.append(f"{what} ({code}) in {percent(float(speaks.mean()))}")
     severity, code, speaks = rows[0]
-    text = f"Not by the file, but in part of what the bank may be: {_fit(said)}.{_settles(code, speaks, bands)}"
+    text = _ended(f"Not by the file, but in part of what the bank may be: {_fit(said)}.", *_settles(code, speaks, bands))
     return verdict("may-happen", "bank", text, severity, **{f"in_{c.replace('-', '_')}": float(s.mean()) for _, c, s in rows})
 
 
@@ -383,7 +392,7 @@ def _hanging(found, hangs, bands):
         f"{HOLDS[code][1]} ({found[code].where.split(', ')[0]}, {code}) in {percent(float(hangs[code].mean()))}" for code in order
     ]
     code = next((code for code in order if _decides(bands.values, hangs[code]) is not None), order[0])
-    text = f"True in part of what the bank may be only: {_fit(said)}.{_settles(code, hangs[code], bands)}"
+    text = _ended(f"True in part of what the bank may be only: {_fit(said)}.", *_settles(code, hangs[code], bands))
     where = ", ".join(dict.fromkeys(found[code].where.split(", ")[0] for code in order))
     return verdict("hangs-on-unknown", where, text, **{f"{c.replace('-', '_')}_holds_in": float(hangs[c].mean()) for c in order})
 
@@ -397,7 +406,7 @@ def _fit(said):
 
 
 def _settles(code, speaks, bands):
-    """Which value decides whether a rule speaks, and which reading would settle it, in words; empty if neither can be told."""
+    """Which value decides whether a rule speaks, and which reading would settle it, in words; shorter ones after it, empty the last."""
     key = _decides(bands.values, speaks)
     decides = "" if key is None else f" It hangs most on: {bands.uncertain.loc[key, 'words']}."
     rows = pd.DataFrame() if bands.measure_first is None else bands.measure_first.table
@@ -406,8 +415,10 @@ def _settles(code, speaks, bands):
         if key is not None:
             of_figure = of_figure[[key in keys for keys in of_figure["informs"]]]
         if len(of_figure):
-            return f"{decides} Measure: {of_figure.iloc[0]['what']} {of_figure.iloc[0]['where']}."
-    return f"{decides} Measure it." if decides and bands.uncertain.loc[key, "group"] in MEASURED_BY_HAND else decides
+            measure = f" Measure: {of_figure.iloc[0]['what']} {of_figure.iloc[0]['where']}."
+            return decides + measure, measure, decides, ""
+    measure = " Measure it." if decides and bands.uncertain.loc[key, "group"] in MEASURED_BY_HAND else ""
+    return decides + measure, decides, ""
 
 
 def _decides(values, speaks):
@@ -437,7 +448,9 @@ def _of_layouts(found, comparison):
         return found
     share = float(holds.mean())
     says = f"{name} stays unbeaten" if name else "None carries it"
-    text = f"{told.text} {says} in {percent(share)} of what the bank may be."
+    text = _ended(
+        told.text, f" {says} in {percent(share)} of what the bank may be.", f" {says} in {percent(share)} of draws.", ""
+    )
     out = {**found, told.code: replace(told, text=text, numbers={**told.numbers, "holds_in": share, "draws": draws})}
     hot = found.get("conductor-overloaded")
     if hot is not None and hot.numbers.get("layout") in layouts:  # by the margin of a load that lasts, rather than of the run
@@ -445,7 +458,9 @@ def _of_layouts(found, comparison):
         out[hot.code] = _with_share(hot, float(_overloaded(of, hot.where.split(", ")[0]).mean()), len(of.figures))
     if share < 1.0 - rules.HANGS_ACT:
         settles = _settles("best-layout", holds, layouts[name or next(iter(layouts))])
-        text = f"Which layout is best is not settled: {says[:1].lower() + says[1:] if not name else says} in {percent(share)} of what the bank "
-        text += f"may be.{settles}"
+        text = (
+            f"Which layout is best is not settled: {says if name else says.lower()} in {percent(share)} of what the bank may be."
+        )
+        text = _ended(text, *settles)
         out["hangs-on-unknown"] = verdict("hangs-on-unknown", told.where, text, best_layout_holds_in=share)
     return out

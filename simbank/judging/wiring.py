@@ -30,9 +30,9 @@ def wiring_verdicts(result: Result) -> Iterator[Verdict]:
         sure = [row for row in found if _surely(row, result.scenario.bank)]
         jacket = "" if sure else " 90 °C insulation might: read the jacket."
         text = (
-            f"{worst.name} carries {worst.current_a:.0f} A (RMS over {rules.LASTING_S / 60:.0f} min); {_carries(worst)}{others(rest)}."
-            f"{' It runs hotter than its insulation stands.' if sure else ''}{jacket} Fit thicker cable, or ask for "
-            "less, and a device between load and ampacity."
+            f"{worst.name} carries {worst.current_a:.0f} A (RMS over {rules.LASTING_S / 60:.0f} min); {_carries(worst)}{others(rest, 2)}."
+            f"{' It runs hotter than its insulation stands.' if sure else ''}{jacket} Fit thicker cable or ask for "
+            "less, then a device between load and ampacity."
         )
         yield verdict(
             "conductor-overloaded", ", ".join([worst.name, *rest]), text, DANGER if sure else ACT, current_a=worst.current_a,

@@ -568,12 +568,12 @@ class ScenarioFile(FileModel):
         Field(discriminator="kind"), BeforeValidator(pick_duty), WrapValidator(_object_or_table(Duty)),
     ] = Field(description="what is asked of the bank over time")  # fmt: skip
 
-    @model_validator(mode="before")
+    @model_validator(mode="wrap")
     @classmethod
-    def _ambient_of_seasons(cls, data):
+    def _ambient_of_seasons(cls, data, read):
         """``ambient = { mean, swing, coldest }`` is the table of seasons; their mean is the ambient of whatever has no dates."""
         if not isinstance(data, dict):
-            return data
+            return read(data)
         if isinstance(data.get("ambient"), dict) and "mean" in data["ambient"]:
             if data.get("seasons") is not None:
                 raise InputError('give "seasons", or "ambient" as a table, not both', key="ambient")
@@ -582,7 +582,7 @@ class ScenarioFile(FileModel):
             raise InputError('give "seasons" or "ambient", not both', key="ambient")
         if isinstance(data.get("seasons"), dict) and "mean" in data["seasons"]:
             data = data | {"ambient": data["seasons"]["mean"]}
-        return data
+        return read(data)
 
     @model_validator(mode="after")
     def _own_chemistries(self):

@@ -128,8 +128,22 @@ def _checked(scenario):
 
 
 def doubtful_values(scenario: Scenario) -> list[BankWarning]:
-    """What a person must be told of how well the file says that values are known: :func:`known_times_assumed`, :func:`too_wide`."""
-    return known_times_assumed(scenario) + too_wide(scenario)
+    """What a person must be told of values: :func:`known_times_assumed`, :func:`too_wide`, conductors of so many ohms that milliohms are meant."""
+    return known_times_assumed(scenario) + too_wide(scenario) + _ohms(scenario)
+
+
+def _ohms(scenario):
+    """A warning of conductors whose resistance is a thousand times what is usual."""
+    large = {b.name: b.conductor.resistance_ohm for b in scenario.bank.graph.branches if b.conductor}
+    large = {name: ohm for name, ohm in large.items() if ohm > LARGE_OHM}
+    if not large:
+        return []
+    name, ohm = next(iter(large.items()))
+    text = f"{name} has {ohm:.3g} ohm with its joints: {100 * ohm:.3g} V at 100 A. Are milliohms meant? Concerns {listed(list(large))}."
+    return [BankWarning("ohms-for-milliohms", name, text)]
+
+
+LARGE_OHM = 0.05  # of a link or lead with its joints, usually 0.1 to 5 milliohm; common practice, no source
 
 
 def known_times_assumed(scenario: Scenario) -> list[BankWarning]:

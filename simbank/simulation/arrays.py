@@ -193,7 +193,7 @@ MODE_OFF, MODE_CURRENT, MODE_VOLTAGE, MODE_POWER, MODE_RESISTANCE, MODE_LIMIT = 
     HYSTERESIS_HEAT,  # of hysteresis [W]
     REVERSIBLE_HEAT,  # reversible [W]
     OWN_DRAW,  # current that its BMS and self-discharge take at this state of charge [A]
-    EMF_SETTLED,  # electromotive force without the relaxation voltages, at which that is taken [V]
+    EMF_SETTLED,  # electromotive force without the relaxation voltages, at which that is taken [V]; only of a pack that takes any
     RC_2_SLOPE,  # by how much the electromotive force falls with RC_VOLT_2: 1, or volts per unit of charge that lags [V]
     RC_2_SECANT,  # 1, or volts between the inside and the surface of the particles over the lag, referred likewise [V]
     N_WORK,

@@ -17,7 +17,9 @@ from simbank.simulation.port_solver import port_currents
 @jit_allocating
 def working_arrays(n, p):
     """What one solution of a bank of ``n`` packs and ``p`` ports is written to, a :class:`~simbank.simulation.arrays.Work`."""
-    return ar.Work(np.empty((ar.N_WORK, n)), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p)))
+    pack = np.zeros((ar.N_WORK, n))
+    pack[ar.RC_2_SLOPE], pack[ar.RC_2_SECANT] = 1.0, 1.0  # as of packs without a lag of charge
+    return ar.Work(pack, np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p)))
 
 
 @jit_inline
@@ -98,7 +100,8 @@ def solve_currents(t, y, bank, ports, work):
     """All currents and voltages at one instant into ``work``, as :func:`solve_bank`, and no more.
 
     That is enough for a sample and to see whether a change is due. Of the packs only the rows ``EMF``, ``EMF_LINEAR``,
-    ``PACK_CURRENT``, ``R_OHMIC``, ``R_ABOVE_REF``, ``OWN_DRAW`` and ``EMF_SETTLED`` are written: no slopes, no heat, nothing of relaxation.
+    ``PACK_CURRENT``, ``R_OHMIC``, ``R_ABOVE_REF`` and ``OWN_DRAW`` (with it ``EMF_SETTLED``) are written: no slopes, no heat, nothing of
+    relaxation.
     """
     for k in range(bank.cells.shape[1]):
         emf_and_resistance(k, y, bank.cells, bank.curves_of, bank.curves, work.pack)

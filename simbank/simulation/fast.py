@@ -18,7 +18,16 @@ from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.displays import count_whole_step, shown_within
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
-from simbank.simulation.fast_step import Step, add_damage, add_own_draw, correct_end, interpolate, make_step, step_arrays
+from simbank.simulation.fast_step import (
+    Step,
+    add_damage,
+    add_own_draw,
+    all_plain,
+    correct_end,
+    interpolate,
+    make_step,
+    step_arrays,
+)
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
@@ -119,7 +128,7 @@ def advance(
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
-    last_dt = -1.0
+    last_dt, shows, plain = -1.0, sums.displays.shape[1] > 0, all_plain(bank)
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
     filled, steps = 0, 0
@@ -202,7 +211,7 @@ def advance(
                     dt = max(LEAST_STEP_S, grid[room] - clock)
                 while True:
                     steps += 1
-                    error, stiff = make_step(local, dt, dt != last_dt, y, work, bank, levelling, ports, step)
+                    error, stiff = make_step(local, dt, dt != last_dt, y, work, bank, levelling, ports, step, plain)
                     last_dt = dt
                     if error <= tolerance:
                         solve_bank(local + dt, y_1, bank, ports, work_1)
@@ -272,11 +281,13 @@ def advance(
                 add_instant(local, held + at_ends, y, bank, ports, work, sums)
                 add_instant(local + 0.5 * part, part - 2.0 * at_ends, y_m, bank, ports, work_m, sums)
                 held = at_ends
-                add_own_draw(part, work, work_1, step, sums.pack)
-                count_whole_step(part, y, work.pack, y_m, work_m.pack, y_1, work_1.pack, cells, sums.displays)
-                for k in range(sums.displays.shape[1]):
-                    for i in range(first_sample, filled):
-                        made.shown[i, k] = shown_within(k, sample_t[i] - clock, part, sums.displays)
+                if not plain:
+                    add_own_draw(part, work, work_1, step, sums.pack)
+                if shows:
+                    count_whole_step(part, y, work.pack, y_m, work_m.pack, y_1, work_1.pack, cells, sums.displays)
+                    for k in range(sums.displays.shape[1]):
+                        for i in range(first_sample, filled):
+                            made.shown[i, k] = shown_within(k, sample_t[i] - clock, part, sums.displays)
                 add_cells(y_1, bank, work_1.pack, sums.pack)
                 reach_states(step_start, local, y, work.pack, local + part, y_1, work_1.pack, cells, extremes)
                 reach_flows(local, work, local + 0.5 * part, work_m, local + part, work_1, sums, extremes)

@@ -237,7 +237,19 @@ def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
 
 
 @jit_internal
-def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
+def all_plain(bank):
+    """Whether no pack takes current for itself, lets charge lag, or has tables over temperature: most banks, which then need not wait."""
+    cells, curves_of = bank.cells, bank.curves_of
+    for k in range(cells.shape[1]):
+        if cells[ar.OWN_DRAW_A, k] != 0.0 or cells[ar.LAGS, k] > 0.0:
+            return False
+        if curves_of[ar.WIDTH_FACTORS, k] >= 0 or curves_of[ar.RC_T_CURVE, k] >= 0:
+            return False
+    return True
+
+
+@jit_internal
+def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
     """Make one step from a solved start, without asking the cells. Fills the middle and the end of the step and its coefficients.
 
     Parameters
@@ -258,6 +270,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         What each port imposes.
     step : Step
         What it is written to.
+    plain : bool
+        Whether it is so by :func:`all_plain`; what other packs have besides then stays as :func:`step_arrays` made it.
 
     Returns
     -------
@@ -280,8 +294,9 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
     for k in range(n):
         current = work[ar.PACK_CURRENT, k]
         coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
-        half_way = y[ar.SOC * n + k] - 0.5 * coef[DT_BY_Q, k] * (current + work[ar.OWN_DRAW, k])
-        coef[OWN_DRAW_STEP, k] = own_draw(k, half_way, cells)
+        if not plain:
+            half_way = y[ar.SOC * n + k] - 0.5 * coef[DT_BY_Q, k] * (current + work[ar.OWN_DRAW, k])
+            coef[OWN_DRAW_STEP, k] = own_draw(k, half_way, cells)
         moving = current + coef[OWN_DRAW_STEP, k]
         sense = 1.0 if moving > 0.0 else -1.0 if moving < 0.0 else 0.0
         slope = work[ar.EMF_BY_SOC, k] - work[ar.R_BY_SOC, k] * current
@@ -289,7 +304,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         coef[SLOPE_DT_BY_Q, k] = max(0.0, slope) * coef[DT_BY_Q, k]
         x = max(x, coef[SLOPE_DT_BY_Q, k] * now[k, k])
         inverse = 1.0 / y[ar.TEMPERATURE * n + k]
-        if bank.curves_of[ar.RC_T_CURVE, k] >= 0:
+        if not plain and bank.curves_of[ar.RC_T_CURVE, k] >= 0:
             work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] + coef[RISE_HALF, k] * work[ar.RC_T_FACTOR_SLOPE, k]
         else:
             work_m[ar.RC_T_FACTOR, k] = work[ar.RC_T_FACTOR, k] * (
@@ -311,9 +326,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
                 exps[q, RATE] - rate_0,
                 exps[q, RATE] - 2.0 * rate_m + rate_0,
             )
-        relaxing = (
-            coef[RC_DRIVE, k] * exps[k, PHI_2_HALF] + work[ar.RC_2_SLOPE, k] * coef[RC_DRIVE + 1, k] * exps[n + k, PHI_2_HALF]
-        )
+        second = coef[RC_DRIVE + 1, k] if plain else work[ar.RC_2_SLOPE, k] * coef[RC_DRIVE + 1, k]
+        relaxing = coef[RC_DRIVE, k] * exps[k, PHI_2_HALF] + second * exps[n + k, PHI_2_HALF]
         x = max(x, relaxing * now[k, k])
     stiff = x > STIFF
     if stiff:  # the middle by the trapezoidal rule; it then helps to find the end
@@ -323,17 +337,20 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
                 work[ar.EMF, k] + _by_t(k, work) * coef[RISE_HALF, k] - 0.25 * coef[SLOPE_DT_BY_Q, k] * current,
                 0.25 * coef[SLOPE_DT_BY_Q, k],
             )
-            force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
+            if not plain:
+                force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
             for j in range(2):
                 q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
                 middle = 0.5 * (coef[RATE_MISMATCH_END + j, k] + coef[RATE_MISMATCH + j, k]) * v
-                push, volt = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * current, _volt(j, k, work)
-                force -= volt * (
+                push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * current
+                relaxed = (
                     (exps[q, EXP_HALF] - 1.0) * v
                     + (exps[q, PHI_1_HALF] - exps[q, PHI_2_HALF]) * push
                     + exps[q, PHI_2_HALF] * middle
                 )
-                ohm += volt * (0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF])
+                force -= _volts(j, k, relaxed, plain, work)
+                driven = 0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF]
+                ohm += _volts(j, k, driven, plain, work)
             coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
         add_series_resistance(now, coef[STEP_OHM], with_step)
         currents(t + 0.5 * dt, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
@@ -344,26 +361,29 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             + _by_t(k, work) * coef[RISE_END, k]
             - coef[SLOPE_DT_BY_Q, k] * (0.5 * i_0 if not stiff else (i_0 + i_m) / 3.0)
         )
-        force -= coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
+        if not plain:
+            force -= coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
         ohm = coef[SLOPE_DT_BY_Q, k] * (0.5 if not stiff else 1.0 / 3.0)
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
-            push, volt = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0, _volt(j, k, work)
-            force -= volt * ((exps[q, EXP] - 1.0) * v)
+            push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
+            force -= _volts(j, k, (exps[q, EXP] - 1.0) * v, plain, work)
             if stiff:
                 middle = 0.5 * (
                     (coef[RATE_MISMATCH + j, k] + coef[RATE_MISMATCH_END + j, k]) * v
                     + (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * i_m
                 )
-                force -= volt * (
+                relaxed = (
                     exps[q, WEIGHT_START] * push
                     + exps[q, WEIGHT_MIDDLE] * middle
                     + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * v
                 )
-                ohm += volt * (coef[RC_DRIVE_END + j, k] * exps[q, WEIGHT_END])
+                driven = coef[RC_DRIVE_END + j, k] * exps[q, WEIGHT_END]
             else:
-                force -= volt * ((exps[q, PHI_1] - exps[q, PHI_2]) * push + exps[q, PHI_2] * coef[RATE_MISMATCH_END + j, k] * v)
-                ohm += volt * (coef[RC_DRIVE_END + j, k] * exps[q, PHI_2])
+                relaxed = (exps[q, PHI_1] - exps[q, PHI_2]) * push + exps[q, PHI_2] * coef[RATE_MISMATCH_END + j, k] * v
+                driven = coef[RC_DRIVE_END + j, k] * exps[q, PHI_2]
+            force -= _volts(j, k, relaxed, plain, work)
+            ohm += _volts(j, k, driven, plain, work)
         coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
     add_series_resistance(now, coef[STEP_OHM], with_step)
     currents(t + dt, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
@@ -371,7 +391,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         i_0, i_1 = work[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
         force = work[ar.EMF, k] - coef[SLOPE_DT_BY_Q, k] * (0.25 * i_0 + 0.25 * there) + _by_t(k, work) * coef[RISE_HALF, k]
-        force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
+        if not plain:
+            force -= 0.5 * coef[SLOPE_DT_BY_Q, k] * coef[OWN_DRAW_STEP, k]
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
             push = coef[RATE_MISMATCH + j, k] * v + coef[RC_DRIVE + j, k] * i_0
@@ -381,7 +402,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             )
             after = exps[q, EXP_HALF] * v + exps[q, PHI_1_HALF] * push + exps[q, PHI_2_HALF] * (middle - push)
             y_m[(ar.RC_VOLT_1 + j) * n + k] = after
-            force -= _volt(j, k, work) * (after - v)
+            force -= _volts(j, k, after - v, plain, work)
         coef[STEP_EMF, k] = force
     if not stiff:
         currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
@@ -389,7 +410,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         warm, own = coef[RISE_HALF, k], coef[OWN_DRAW_STEP, k]
         moved = -coef[DT_BY_Q, k] * ((5.0 * i_0 + 8.0 * i_m - i_1) / 24.0 if not stiff else 0.25 * (i_0 + i_m))
-        moved -= 0.5 * coef[DT_BY_Q, k] * own
+        if not plain:
+            moved -= 0.5 * coef[DT_BY_Q, k] * own
         y_m[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_m[ar.HYSTERESIS * n + k] = _hysteresis(
             y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_m + own, 0.5 * coef[DT_BY_Q, k]
@@ -399,11 +421,12 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
         work_m[ar.EMF_BY_HYSTERESIS, k] = work[ar.EMF_BY_HYSTERESIS, k] + work[ar.HALF_WIDTH_SLOPE, k] * moved
         work_m[ar.ENTROPY, k] = work[ar.ENTROPY, k] + work[ar.ENTROPY_BY_SOC, k] * moved
         work_m[ar.HALF_WIDTH_SLOPE, k], work_m[ar.RC_FACTOR_SLOPE, k] = work[ar.HALF_WIDTH_SLOPE, k], work[ar.RC_FACTOR_SLOPE, k]
-        work_m[ar.OWN_DRAW, k], work_m[ar.EMF_SETTLED, k] = own, work[ar.EMF_SETTLED, k]
-        work_m[ar.RC_2_SECANT, k] = work[ar.RC_2_SECANT, k]
-        work_m[ar.EXCESS_WIDTH, k] = 0.0
-        if bank.curves_of[ar.WIDTH_FACTORS, k] >= 0:
-            _width_half_way(k, moved, warm, work, work_m)
+        if not plain:
+            work_m[ar.OWN_DRAW, k], work_m[ar.EMF_SETTLED, k] = own, work[ar.EMF_SETTLED, k]
+            work_m[ar.RC_2_SECANT, k] = work[ar.RC_2_SECANT, k]
+            work_m[ar.EXCESS_WIDTH, k] = 0.0
+            if bank.curves_of[ar.WIDTH_FACTORS, k] >= 0:
+                _width_half_way(k, moved, warm, work, work_m)
     pack_heat(y_m, cells, work_m)
     if warms:
         for k in range(n):
@@ -415,7 +438,9 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
     for k in range(n):
         i_0, i_m, i_1, by_q = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k], coef[DT_BY_Q, k]
         own = coef[OWN_DRAW_STEP, k]
-        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m) - by_q * own
+        moved = -by_q * (at_ends * (i_0 + i_1) + (1.0 - 2.0 * at_ends) * i_m)
+        if not plain:
+            moved -= by_q * own
         y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_1 + own, by_q)
         y_1[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + coef[RISE_END, k]
@@ -430,7 +455,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step):
             after = exps[q, EXP] * v + exps[q, WEIGHT_START] * push + exps[q, WEIGHT_MIDDLE] * middle
             after += exps[q, WEIGHT_END] * (coef[RATE_MISMATCH_END + j, k] * v_m + coef[RC_DRIVE_END + j, k] * i_1)
             y_1[(ar.RC_VOLT_1 + j) * n + k] = after + exps[q, WEIGHT_END] * coef[RATE_MISMATCH_END + j, k] * (after - v_m)
-            lasting += _volt(j, k, work) * (coef[RC_DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k])
+            lasting += _volts(j, k, coef[RC_DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k], plain, work)
         # an error of a relaxation voltage moves a current for as long as it lasts
         apart = by_q / 1.5 + lasting / (2.0 * work[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
         error, total = max(error, apart * abs(i_m - 0.5 * (i_0 + i_1))), total + i_m + i_1
@@ -488,7 +513,7 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
                 q = j * n + k
                 more = coef[RC_DRIVE_END + j, k] * (0.25 * exps[q, WEIGHT_MIDDLE] + exps[q, WEIGHT_END]) * miss
                 y_1[(ar.RC_VOLT_1 + j) * n + k] += more
-                work_1[ar.EMF, k] -= _volt(j, k, work_1) * more
+                work_1[ar.EMF, k] -= _volts(j, k, more, False, work_1)
     # voltages that run otherwise than expected: an error of the energy, in the packs' charge at that voltage
     apart = 0.0
     for a in range(port_m.shape[1]):
@@ -506,8 +531,10 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
             work_m[ar.RC_2_SECANT, k] = lag_secant(
                 k, y_m[ar.SOC * n + k], y_m[ar.RC_VOLT_2 * n + k], slope, cells, bank.curves_of, bank.curves
             )
-        work_m[ar.EXCESS_SLOPE, k] = 0.5 * (work[ar.EXCESS_SLOPE, k] + work_1[ar.EXCESS_SLOPE, k])
-        work_m[ar.EMF_SETTLED, k] = 0.5 * (work[ar.EMF_SETTLED, k] + work_1[ar.EMF_SETTLED, k])
+        if work_m[ar.EXCESS_WIDTH, k] != 0.0:
+            work_m[ar.EXCESS_SLOPE, k] = 0.5 * (work[ar.EXCESS_SLOPE, k] + work_1[ar.EXCESS_SLOPE, k])
+        if coef[OWN_DRAW_STEP, k] > 0.0:
+            work_m[ar.EMF_SETTLED, k] = 0.5 * (work[ar.EMF_SETTLED, k] + work_1[ar.EMF_SETTLED, k])
     pack_heat(y_m, cells, work_m)
     for k in range(n):
         # likewise heat, which relaxation makes without any current
@@ -520,9 +547,9 @@ def correct_end(dt, stiff, tolerance, bank, levelling, start, end, step):
 
 
 @jit_inline
-def _volt(j, k, work):
-    """By how much the voltage of pack ``k`` falls with the state of relaxation pair ``j``: 1, unless it is a lag of charge [V]."""
-    return 1.0 if j == 0 else work[ar.RC_2_SLOPE, k]
+def _volts(j, k, change, plain, work):
+    """By how much the voltage of pack ``k`` falls with a change of its relaxation pair ``j``: as much, unless that is a lag of charge [V]."""
+    return change if plain or j == 0 else work[ar.RC_2_SLOPE, k] * change
 
 
 @jit_inline

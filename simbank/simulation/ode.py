@@ -14,6 +14,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
 from simbank.simulation.pack_model import (
+    add_arrhenius_slope,
     excess_work_slopes,
     hysteresis_heat_slopes,
     hysteresis_rate_slopes,
@@ -77,6 +78,7 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
         out[row, row] += to_itself
         out[row, ar.SOC * n + k] += by_moving * draw_slope
         out[ar.SOC * n + k, ar.SOC * n + k] -= draw_slope / cells[ar.CAPACITY_AS, k]
+        add_arrhenius_slope(k, y[ar.TEMPERATURE * n + k], cells, curves_of, work.pack)
         _relaxation_rows(k, y, cells, work.pack, local, out)
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
             _temperature_row(k, y, bank, work.pack, local, out)

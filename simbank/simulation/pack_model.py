@@ -78,12 +78,13 @@ def emf_and_resistance(k, y, cells, curves_of, curves, pack):
         gap *= family_value(curves, curves_of[ar.WIDTH_FACTORS, k], z, temperature - KELVIN)[0]
     emf = cells[ar.N_SERIES, k] * (u + (temperature - cells[ar.T_REF_K, k]) * s + gap)
     if cells[ar.LAGS, k] > 0.0:
-        surface, du, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z - y[ar.RC_VOLT_2 * n + k])
+        surface, du = _at_surface(k, z - y[ar.RC_VOLT_2 * n + k], curves_of, curves)
         pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] + cells[ar.N_SERIES, k] * (surface - u)
     else:
         pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
-    pack[ar.OWN_DRAW, k] = own_draw(k, z, cells)
-    pack[ar.EMF_SETTLED, k] = emf
+    pack[ar.OWN_DRAW, k] = 0.0
+    if cells[ar.OWN_DRAW_A, k] != 0.0:
+        pack[ar.OWN_DRAW, k], pack[ar.EMF_SETTLED, k] = own_draw(k, z, cells), emf
     pack[ar.R_OHMIC, k] = ohm * f + cells[ar.R_WIRING, k]
     more = pack[ar.R_OHMIC, k] - cells[ar.R_REF, k]
     pack[ar.R_ABOVE_REF, k] = 0.0 if abs(more) < 1e-12 * cells[ar.R_REF, k] else more
@@ -120,6 +121,13 @@ def cell_state(y, cells, curves_of, curves, pack):
 
 
 @jit_internal
+def _at_surface(k, z, curves_of, curves):
+    """Open-circuit voltage of a cell of pack ``k`` at the surface of its particles and its slope [V]."""
+    value, slope, _ = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+    return value, slope
+
+
+@jit_internal
 def lag_secant(k, z, lag, slope, cells, curves_of, curves):
     """Ns (U(zᵢ) − U(z − δ)) / (δ (1 + τ/L)) [V], by which δ²/R2 a' becomes heat; ``slope`` = Ns U' at the surface is its limit."""
     ratio = cells[ar.TAU2, k] / (cells[ar.R2, k] * cells[ar.CAPACITY_AS, k])
@@ -153,16 +161,22 @@ def factor_over_temperature(curves, curve, temperature):
 
 @jit_inline
 def _relaxation_at_temperature(k, temperature, cells, curves_of, curves, pack):
-    """Factor a' of the relaxation pairs of pack ``k`` at a temperature, and its slope, into rows of ``pack``."""
+    """Factor a' of the relaxation pairs of pack ``k`` at a temperature into a row of ``pack``; where it is a table, its slope too."""
     if curves_of[ar.RC_T_CURVE, k] >= 0:
         factor, by_t = factor_over_temperature(curves, curves_of[ar.RC_T_CURVE, k], temperature)
         pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k] = factor, factor * by_t
     elif cells[ar.ARRHENIUS_RC_K, k] == 0.0:
-        pack[ar.RC_T_FACTOR, k], pack[ar.RC_T_FACTOR_SLOPE, k] = 1.0, 0.0
+        pack[ar.RC_T_FACTOR, k] = 1.0
     else:
-        factor = np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
-        pack[ar.RC_T_FACTOR, k] = factor
-        pack[ar.RC_T_FACTOR_SLOPE, k] = -factor * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
+        pack[ar.RC_T_FACTOR, k] = np.exp(cells[ar.ARRHENIUS_RC_K, k] * (1.0 / temperature - 1.0 / cells[ar.T_REF_K, k]))
+
+
+@jit_inline
+def add_arrhenius_slope(k, temperature, cells, curves_of, pack):
+    """Slope of a' by temperature into its row of ``pack``, where a' is no table; apart, since only :func:`jacobian` asks for it."""
+    if curves_of[ar.RC_T_CURVE, k] < 0:
+        by_t = -pack[ar.RC_T_FACTOR, k] * cells[ar.ARRHENIUS_RC_K, k] / (temperature * temperature)
+        pack[ar.RC_T_FACTOR_SLOPE, k] = by_t
 
 
 @jit_inline
@@ -288,7 +302,9 @@ def pack_heat(y, cells, pack):
 def heat_made(k, pack):
     """All heat made in pack ``k`` [W]."""
     heat = pack[ar.OHMIC_HEAT, k] + pack[ar.RELAXATION_HEAT, k] + pack[ar.HYSTERESIS_HEAT, k] + pack[ar.REVERSIBLE_HEAT, k]
-    return heat + pack[ar.OWN_DRAW, k] * pack[ar.EMF_SETTLED, k]
+    if pack[ar.OWN_DRAW, k] != 0.0:
+        heat += pack[ar.OWN_DRAW, k] * pack[ar.EMF_SETTLED, k]
+    return heat
 
 
 @jit_inline

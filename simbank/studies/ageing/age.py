@@ -13,7 +13,7 @@ from simbank.scenario.exchange import exchanged
 from simbank.studies.ageing.aged import Ageing
 from simbank.studies.ageing.course import Laws, Segment
 from simbank.studies.ageing.projection import equal_age, march
-from simbank.studies.ageing.seasons import YEAR_S, every_day, seasons_of
+from simbank.studies.ageing.seasons import YEAR_S, every_day, seasons_of, whole_year
 from simbank.studies.ageing.stress import mean_stress
 from simbank.studies.ageing.window_runs import WindowRuns
 from simbank.studies.settings import study_made_by
@@ -33,15 +33,16 @@ def age(
     others: Sequence[str] | None = None,
     until: float | None = None,
     windows: int | None = None,
-    window_days: int = 5,
+    window_days: int = 7,
     tolerance_points: float = 0.05,
     full: bool = False,
     progress: Callable[[float], None] | None = None,
 ) -> Ageing:
     """How the packs of a bank lose capacity and gain resistance over years, by a law, while they share the duty.
 
-    The duty is run in windows, on the bank with the capacities and resistances of that time: four stretches of real days a quarter of a year
-    apart, or the duty itself again and again. What they do to each pack carries its ages on (:mod:`simbank.studies.ageing.projection`).
+    The duty is run in windows, on the bank with the capacities and resistances of that time: of real days a whole year once, and then four
+    stretches a quarter of a year apart, which tell by how much that has changed; or the duty itself again and again. What they do to each
+    pack carries its ages on (:mod:`simbank.studies.ageing.projection`).
     Amperes, watts and settings stay as they are for the bank at the start.
 
     Parameters
@@ -94,7 +95,7 @@ def age(
     for begin_s, end_s, at in _spans(scenario, years * YEAR_S):
         if at is not None:
             before = exchanged(scenario, at, before)
-        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws)
+        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws, whole_year(before))
         segment = _begun(laws, before, runner, segments[-1] if segments else None, _fresh(scenario, at))
 
         def tell(share, begin_s=begin_s, end_s=end_s):

@@ -11,12 +11,12 @@ from simbank.duty import Duty, SampledDuty
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.duty_schema import DaysDuty
 
-__all__ = ["DAYS_A_YEAR", "YEAR_S", "Season", "every_day", "seasons_of"]
+__all__ = ["DAYS_A_YEAR", "YEAR_S", "Season", "every_day", "is_dated", "seasons_of", "whole_year"]
 
 DAYS_A_YEAR = 365.25
 YEAR_S = DAYS_A_YEAR * 86400.0
 SEASONS = 4  # the mean of so many points of a year, equally far apart, is exact for a yearly sine and its next two harmonics
-STRETCH_DAYS = 7  # of real days gone through one after the other: so long the air has one temperature, and packs one capacity
+STRETCH_DAYS, STRETCHES = 28, 13  # of a whole year of real days: so long the air has one temperature, and packs one capacity
 SEED_STEP = 1000  # between the seeds of weather of one window and the next
 
 
@@ -40,7 +40,7 @@ class Season:
     duty: Duty | SampledDuty
 
 
-def _from_dates(scenario):
+def is_dated(scenario: Scenario) -> bool:
     """Whether its duty is of real days that may be of any date: made of sun and loads, not of tables with dates of their own."""
     duty = scenario.file.duty
     return isinstance(duty, DaysDuty) and not any(table.file for table in (*duty.sun, *duty.load))
@@ -60,7 +60,7 @@ def seasons_of(scenario: Scenario, window_days: int) -> list[Season]:
         Length of a stretch of real days.
     """
     table = scenario.file.seasons
-    dated = _from_dates(scenario)
+    dated = is_dated(scenario)
     if table is None and not dated:
         return [Season("the duty", 1.0, scenario.bank.ambient_k, scenario.duty)]
     begin = days.read_start(scenario.file.duty.start) if dated else dt.datetime(2025, 1, 1)
@@ -93,20 +93,39 @@ def _key(scenario, kind, k, last):
     return f"duty.{kind}.{last}" if isinstance(scenario.data["duty"][kind], dict) else f"duty.{kind}.{k}.{last}"
 
 
+def whole_year(scenario: Scenario) -> list[Season] | None:
+    """Real days of a whole year one after the other, in stretches of 28 days, each with weather of its own; None of a duty without dates.
+
+    Thirteen of them are 364 days and stand for a year. Charge that comes and goes over weeks shows only in them, not in short windows.
+    """
+    if not is_dated(scenario):
+        return None
+    begin, found = days.read_start(scenario.file.duty.start), []
+    for k in range(STRETCHES):
+        date = begin + dt.timedelta(days=k * STRETCH_DAYS)
+        ambient = _ambient_k(scenario, date.timetuple().tm_yday + STRETCH_DAYS / 2.0)
+        found.append(Season(f"28 days from {date:%d %B}", 1.0 / STRETCHES, ambient, _stretch(scenario, date, STRETCH_DAYS, k)))
+    return found
+
+
+def _ambient_k(scenario, day):
+    """Of the air on a day of the year [K]."""
+    table = scenario.file.seasons
+    return scenario.bank.ambient_k if table is None else table.at_k(day % DAYS_A_YEAR)
+
+
 def every_day(scenario: Scenario, begin_s: float, end_s: float) -> Iterator[tuple[float, Season]]:
     """The whole duty without gaps: each stretch with its length in seconds, from ``begin_s`` to ``end_s`` after the start.
 
-    Real days come a week at a time, with weather of their own; another duty is gone through again and again.
+    Real days come as a :func:`whole_year` has them, every year with the weather of the first; another duty is gone through again and again.
     """
-    table, dated = scenario.file.seasons, _from_dates(scenario)
-    begin = days.read_start(scenario.file.duty.start) if dated else dt.datetime(2025, 1, 1)
-    length = STRETCH_DAYS * 86400.0 if dated else scenario.duty.duration_s
+    year = whole_year(scenario)
+    length = YEAR_S / STRETCHES if year else scenario.duty.duration_s
     number = round(begin_s / length)
     while number * length < end_s - 1.0:
-        middle = (begin.timetuple().tm_yday + (number + 0.5) * length / 86400.0) % DAYS_A_YEAR
-        ambient = scenario.bank.ambient_k if table is None else table.at_k(middle)
-        duty = (
-            _stretch(scenario, begin + dt.timedelta(days=number * STRETCH_DAYS), STRETCH_DAYS, number) if dated else scenario.duty
-        )
-        yield min(length, end_s - number * length), Season("a stretch", 1.0, ambient, duty)
+        if year:
+            season = year[number % STRETCHES]
+        else:
+            season = Season("the duty", 1.0, _ambient_k(scenario, 1.0 + (number + 0.5) * length / 86400.0), scenario.duty)
+        yield min(length, end_s - number * length), season
         number += 1

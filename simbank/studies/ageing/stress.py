@@ -50,6 +50,17 @@ class Stress:
     outside: dict[str, float] = field(default_factory=dict)
     closure: float = 0.0
 
+    def beside(self, first: Stress, whole: Stress) -> Stress:
+        """What ``whole`` would be by now, where windows that showed ``first`` when it was run now show this.
+
+        Rates change in proportion, the rest by the difference.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            rates = np.where(first.rates > 0, whole.rates * self.rates / first.rates, whole.rates + self.rates - first.rates)
+        figures = {key: whole.figures[key] + self.figures[key] - first.figures[key] for key in whole.figures}
+        ports = {key: max(0.0, whole.ports[key] + self.ports[key] - first.ports[key]) for key in whole.ports}
+        return Stress(rates, figures, ports, whole.shares, whole.outside, max(self.closure, whole.closure))
+
 
 def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) -> Stress:
     """What a run does to its packs.

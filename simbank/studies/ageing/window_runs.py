@@ -44,10 +44,14 @@ class WindowRuns:
         As it is built; what ages is replaced.
     seasons : sequence of Season
     laws : sequence of AgeingLaw
+    whole : sequence of Season, optional
+        Stretches of a whole year, one after the other. They are run once, with the first capacities that are asked for; from then on the
+        windows tell by how much that has changed.
     """
 
-    def __init__(self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw]):
-        self.bank, self.seasons, self.laws = bank, seasons, laws
+    def __init__(self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw], whole: Sequence[Season] | None = None):
+        self.bank, self.seasons, self.laws, self.whole = bank, seasons, laws, whole
+        self._first: tuple[Stress, Stress] | None = None
         self._states: dict[str, _State] = {}
         self.unsettled: dict[str, float] = {}
         self.runs = 0
@@ -80,6 +84,19 @@ class WindowRuns:
                 if moved < SETTLED_POINTS:
                     break
             self.unsettled[season.name] = moved
+            parts.append((season.share, part))
+        found = mean_stress(parts)
+        if not self.whole:
+            return found
+        if self._first is None:
+            self._first = found, self._whole_year(left, growth)
+        return found.beside(*self._first)
+
+    def _whole_year(self, left, growth):
+        """A whole year, stretch after stretch."""
+        parts, state = [], None
+        for season in self.whole:
+            part, state = self.run(season, left, growth, state)
             parts.append((season.share, part))
         return mean_stress(parts)
 
