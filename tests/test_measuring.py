@@ -256,6 +256,36 @@ def test_a_reading_narrows_a_band_as_far_as_the_bank_drawn_again_with_it():
     assert high - low < 0.75 * before  # that there was something to gain
 
 
+def test_readings_of_all_packs_together_narrow_as_far_as_bands_with_them_in_the_file():
+    """The resistances of five packs as read in some draws, with the ± of the catalogue, in the file: bands made anew are as wide as promised.
+
+    Within an eighth: promised of 120 draws, mean of three bands of 80 draws.
+    """
+    chain = example("classroom_chain")
+    found = sb.bands(chain, 120, seed=0)
+    first = found.measure_first.table.set_index(["figure", "what", "where"]).loc[
+        "spread_max_points", "resistance", "of every pack"
+    ]
+    units = found.uncertain["unit"]
+    points = [{k: f"{v} {units[k]}" if units[k] else v for k, v in row.items()} for _, row in found.values.iloc[::40].iterrows()]
+    reading = next(
+        r
+        for r in possible_readings([sb.drawn(chain, point).bank for point in points], currents=False)
+        if (r.what, r.where) == ("resistance", "of every pack")
+    )
+    seen = reading.values + reading.error * np.random.default_rng(3).standard_normal(reading.values.shape)
+    widths = []
+    for k in range(len(points)):
+        at_posts = {
+            f"packs.P{j + 1}.resistance_at_posts": f"{seen[k, j]:.4f} ± {2 * reading.error[k, j]:.4f} milliohm" for j in range(5)
+        }
+        at_charge = {f"packs.P{j + 1}.measured_at_soc": 0.3 for j in range(5)}
+        again = sb.bands(with_changes(chain, at_posts | at_charge), 80, seed=k + 1, explain=False).table.loc["spread_max_points"]
+        widths.append(again["high"] - again["low"])
+    assert first["width_expected"] == pytest.approx(np.mean(widths), rel=0.125)
+    assert np.mean(widths) < 0.95 * (first["from_high"] - first["from_low"])
+
+
 def test_what_readings_show_of_a_bank_by_hand():
     """Each value against the file's numbers: Ohm, the curve, the gap; relaxation and currents against a run."""
     chain = example("classroom_chain")
