@@ -66,9 +66,11 @@ def _registry():
     import pint
 
     try:  # what pint reads of its own definitions is kept on disk: a start without it takes half a second more
-        return pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=":auto:")
+        registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=":auto:")
     except OSError:
-        return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+        registry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("@alias ohm = Ohm")  # as meters write it: mOhm
+    return registry
 
 
 def parse(text, unit):
@@ -97,6 +99,8 @@ def parse(text, unit):
     0.3
     >>> round(parse("25 degC", "kelvin"), 2)
     298.15
+    >>> parse("4 mOhm", "ohm")
+    0.004
     """
     what, example = EXAMPLES[unit]
     right = f'write {what} with its unit, such as "{example}"'

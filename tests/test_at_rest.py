@@ -255,7 +255,7 @@ def test_where_some_fit_the_answer_names_joints_hysteresis_and_charge_rule(thin)
     assert found.words[0].startswith("Banks of this kind leave this picture")
     row = found.joints.iloc[-1]
     assert f"Joints of all conductors together add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm" in said
-    assert "Hysteresis: half-width of the hysteresis of lfp, over its file's" in said
+    assert "Hysteresis: half-width of the hysteresis of lfp ÷ that of its file" in said
     assert "voltage of step 1 of the duty, 5" in said
     assert [table.title for table in found.shown][1:] == [
         "What joints add, by the picture",

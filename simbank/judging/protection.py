@@ -10,10 +10,10 @@ import numpy as np
 from simbank.judging.rules import HANGS_ACT, HANGS_DANGER, verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import energy, hours, others, short
+from simbank.studies.band_figures import QUANTILES
 from simbank.studies.protection import Protection
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.protection.checks import FAIL, LEFT_OUT, NOT_CHECKABLE, NOTE, PASS
-from simbank.studies.protection.fault_bands import QUANTILES
 from simbank.studies.protection.words import duration_text
 from simbank.verdict import ACT, DANGER, UNKNOWN, Verdict
 

@@ -15,6 +15,7 @@ __all__ = [
     "NAMING",
     "NEVER_IS_LATER",
     "PACK_FIGURES",
+    "QUANTILES",
     "SEEN",
     "STOPS",
     "USUAL",
@@ -25,6 +26,7 @@ __all__ = [
     "pack_figures",
 ]
 
+QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}  # of a band
 Figures = Sequence[tuple[str, str, str]]  # name, unit and meaning of each
 NAMING = ("hardest_pack", "first_full_pack", "first_empty_pack")  # whose value is the name of a pack
 BANK_FIGURES = (

@@ -11,8 +11,8 @@ import pandas as pd
 
 from simbank.errors import SimulationError
 from simbank.scenario.uncertain import UncertainValue
-from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, PACK_FIGURES, Figures
-from simbank.studies.bands_result import QUANTILES, Bands, limits_table
+from simbank.studies.band_figures import BANK_FIGURES, NAMING, NEVER_IS_LATER, PACK_FIGURES, QUANTILES, Figures
+from simbank.studies.bands_result import Bands, limits_table
 from simbank.studies.draw_runs import DrawnRun, Found
 from simbank.studies.rule_figures import RULE_FIGURES
 from simbank.warning import BankWarning, counted

@@ -15,7 +15,7 @@ from simbank.columns import Table
 from simbank.digits import cells, percent
 from simbank.errors import InputError
 from simbank.results import Picture, StudyResult, records
-from simbank.studies.band_figures import NAMING, USUAL, WORDS
+from simbank.studies.band_figures import NAMING, QUANTILES, USUAL, WORDS
 from simbank.studies.drivers import Drivers
 from simbank.studies.explained import TABLES as EXPLAINED_TABLES
 from simbank.studies.explained import Explained
@@ -25,10 +25,9 @@ from simbank.warning import BankWarning, as_records, counted
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["BANDS_FOLDER", "QUANTILES", "Bands"]
+__all__ = ["BANDS_FOLDER", "Bands"]
 
 BANDS_FOLDER = "bands"  # beside the files of a run or another study, since a folder holds one result
-QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 MOST_EXPLAINED = 2  # figures of whose drivers and readings there are pictures
 TOLD = ("spread_max_points", "share_ratio_max", "first_full_h")  # in words
 _BAND_COLUMNS = [

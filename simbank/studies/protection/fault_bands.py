@@ -11,6 +11,7 @@ import pandas as pd
 
 from simbank import provenance
 from simbank.errors import InputError
+from simbank.studies.band_figures import QUANTILES
 from simbank.studies.drivers import FEWEST, drivers
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, PASS
 from simbank.studies.protection.drawn_faults import FIGURES, DrawnFaults
@@ -24,9 +25,8 @@ if TYPE_CHECKING:
     from simbank.studies.protection.assumptions import Assumptions
     from simbank.studies.protection.checks import Check
 
-__all__ = ["BANDS_NOT_COVERED", "QUANTILES", "FaultBands", "fault_bands"]
+__all__ = ["BANDS_NOT_COVERED", "FaultBands", "fault_bands"]
 
-QUANTILES = {"low": 0.05, "mid": 0.5, "high": 0.95}
 BANDS_NOT_COVERED = (
     "what the bands leave out: state of charge and temperature of the packs (each draw has those of the greatest and the least case), the rise of "
     "the current, times of opening and their order (devices act by the early and late lines of their curves, which are no draws), and all "
