@@ -342,7 +342,7 @@ def test_windows_of_real_days_against_every_day():
 
 @pytest.mark.slow
 def test_ten_years_of_the_clinic_take_three_seconds(clinic):
-    """Of one processor, after what is compiled and loaded; measured 0.6 s on an idle machine."""
+    """Of one processor, after what is compiled and loaded."""
     sb.age(clinic, 0.1, windows=1)
     begin = time.process_time()
     found = sb.age(clinic, 10.0)
