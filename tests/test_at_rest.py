@@ -299,6 +299,10 @@ def test_the_odd_picture_fits_no_bank():
         ("pack,displayed_soc,rested_h\nP1,90,2\nP1,80,2\n", "row 3, pack: 'P1': stands in two rows"),
         ("pack,displayed_soc,rested_h\nP1,90,\nP2,80,2\n", "how long has the bank rested"),
         ("pack,displayed_soc,rested_h\nP1,90,2\nP2,,2\n", "needs what two packs show"),
+        (
+            "pack,displayed_soc,rested_h\nP1,0.96,2\nP2,87,2\n",
+            "row 2, displayed_soc: 0.96: stands among others in per cent, such as 87",
+        ),
         ("pack,displayed_soc,rested_h\nP1,full,2\nP2,80,2\n", "must be a number"),
     ],
 )
