@@ -317,8 +317,8 @@ def test_what_is_wrong_with_a_picture_is_one_line(tmp_path, rows, problem):
 
 def test_shares_and_per_cent_and_voltages_are_understood():
     bank = chain().bank
-    percent = read_picture(pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [90, 0.5], "rested_h": 3}), bank)
-    assert [reading.value for reading in percent.readings] == [0.9, 0.005]
+    percent = read_picture(pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [90, 1], "rested_h": 3}), bank)
+    assert [reading.value for reading in percent.readings] == [0.9, 0.01]
     assert percent.understood
     both = read_picture(
         pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [0.9, 0.8], "rest_voltage_v": [53.2, None], "rested_h": [3, 4]}),
