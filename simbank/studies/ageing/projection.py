@@ -15,7 +15,8 @@ __all__ = ["equal_age", "march"]
 
 
 def march(
-    rates: Callable[[float, np.ndarray], np.ndarray], ages: np.ndarray, span_s: float, steps: int
+    rates: Callable[[float, np.ndarray], np.ndarray], ages: np.ndarray, span_s: float, steps: int,
+    keep: Callable[[np.ndarray, np.ndarray], None] | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Ages of every term and pack at the ends of the steps.
 
@@ -29,6 +30,8 @@ def march(
         How far to go [s].
     steps : int
         Equal in √t.
+    keep : callable, optional
+        Called after each step with the times and the ages so far.
 
     Returns
     -------
@@ -50,6 +53,8 @@ def march(
         middle = span_s * ((k + 0.5) / steps) ** 2
         at_middle = found[-1] + rates(begin, found[-1]) * (middle - begin)
         found.append(found[-1] + rates(middle, at_middle) * (end - begin))
+        if keep:
+            keep(times[: k + 2], np.array(found))
     return times, np.array(found)
 
 
