@@ -408,6 +408,30 @@ def test_a_lower_float_is_tried_where_there_is_one():
     assert not [change for change in worth(sb.age(bank(REST), 1.0, windows=1))["change"] if "float" in change]
 
 
+@pytest.fixture
+def floating(tmp_path):
+    """A pack that a load of 2 A empties for 18 hours, then a charger fills it and floats."""
+    (tmp_path / "day.csv").write_text("time_h,sun_current_a,load_current_a\n0,0,2\n18,-60,2\n24,0,2\n")
+    charger = {"current_limit": "60 A", "absorb": "56.0 V", "float": "54.4 V", "rebulk": "52.6 V", "tail": "4 A"}
+    one = cycles({"discharge": "1 A", "hours": 1})
+    data = bank(one, ports=[{"name": "sun", "charger": charger}, {"name": "load"}]).data
+    data["duty"] = {"kind": "table", "file": "day.csv"}
+    return sb.from_dict(data, source=str(tmp_path / "floating.toml"))
+
+
+def test_a_lower_float_lowers_the_loss(floating):
+    """Storage grows with charge (Naumann 2018: k_soc = 2.8575 (z − 0.5)³ + 0.60225), and a pack at a lower float stands less full."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(floating, 10.0, law="naumann", windows=2)
+    rows = worth(found).set_index("change")
+    lower, base = rows.loc["float 0.1 V a cell lower"], rows.loc["as it is"]
+    assert lower["capacity_left_min"] > base["capacity_left_min"] + 0.005
+    assert lower["years_gained"] > 0.5
+    assert lower["usable_gained_wh"] > 0.0
+    assert lower["unmet_saved_wh"] == pytest.approx(0.0, abs=1.0)  # the load is served as before
+
+
 # ---- stopped on the way ----
 
 
@@ -488,6 +512,12 @@ def test_changes_that_were_tried_are_kept(monkeypatch):
     with pytest.raises(RunStopped, match="stopped with 1 of 2 changes tried") as caught:
         worth(found)
     assert caught.value.partial["change"].tolist() == ["as it is", "5 K cooler"]
+
+
+def test_an_error_that_was_not_estimated_is_said_to_be_so():
+    told = {n: [w.text for w in sb.age(bank(REST), 1.0, windows=n).warnings if w.code == "ageing-steps-coarse"] for n in (1, 2)}
+    assert told[2] == []
+    assert told[1] == ["The error of the steps between windows is not estimated: it takes two steps or more (--windows 2)."]
 
 
 # ---- windows against every day ----

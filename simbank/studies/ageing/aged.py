@@ -17,7 +17,7 @@ from simbank.results import Picture, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.course import GROWTH_WORDS, Segment, crossing_years
-from simbank.studies.ageing.seasons import YEAR_S
+from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
 from simbank.studies.described import bank_warnings
@@ -466,6 +466,13 @@ class Ageing(StudyResult):
             yield BankWarning(
                 "ageing-steps-coarse", "bank",
                 "The error of the steps between windows is not estimated: it takes two steps or more (--windows 2).",
+            )  # fmt: skip
+        days = self.made_by.get("window_days")
+        if not self.full and days is not None and days < LEAST_WINDOW_DAYS and any(is_dated(s.scenario) for s in self.segments):
+            yield BankWarning(
+                "ageing-windows-short", "bank",
+                f"Stretches of {days} of real days are at the mercy of a day's weather, an error that halving steps does not show; "
+                f"take {LEAST_WINDOW_DAYS} days or more (--window-days).",
             )  # fmt: skip
         if not self.full and self.error_points > 0.5:
             yield BankWarning(
