@@ -57,7 +57,8 @@ def age(
     others : sequence of str, optional
         Laws told beside it, for the same windows; by default "naumann+wang", or "schimpe" where that is the law.
     until : float, optional
-        End when the first pack has so much of its capacity as new left; by default none does, and 20 % ends it.
+        End when the first pack of those that begin above it has so much of its capacity as new left; by default none does, and 20 %
+        ends it.
     windows : int, optional
         Steps between changes of the bank, each of two looks at all windows; by default as many as ``tolerance_points`` asks.
     window_days : int
@@ -84,6 +85,8 @@ def age(
         raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
     if until is not None and not 0.2 <= until < 1.0:
         raise InputError("must be from 0.2 to below 1", key="until", value=until)
+    if until is not None and all(pack.capacity_left <= until for pack in scenario.bank.packs):
+        raise InputError("every pack begins with so much or less of its capacity as new", key="until", value=until)
     if windows is not None and not 1 <= windows <= MOST_STEPS:
         raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
     if not 1 <= window_days <= 90:
@@ -156,7 +159,7 @@ class _Course:
             runner = WindowRuns(before.bank, seasons_of(before, self.window_days), self.laws.laws, whole_year(before))
             self.runners.append(runner)
             last = self.segments[-1] if self.segments else None
-            segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at))
+            segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at), begin_s)
             self.segments.append(segment)
             self.errors.append(0.0 if self.full else float("nan"))
             (self._every_day if self.full else self._by_windows)(segment, runner, begin_s, end_s)
@@ -242,19 +245,19 @@ def _fresh(scenario, at):
     return set() if at is None else {pack.name for pack in scenario.file.changes[at].replace}
 
 
-def _begun(laws, scenario, runner, last, fresh):
+def _begun(laws, scenario, runner, last, fresh, begin_s):
     """A segment with the ages of its packs at its start: carried over, or, of new ones, as their capacity left has them."""
     packs = scenario.bank.packs
     names = tuple(pack.name for pack in packs)
     left, growth = (np.array([getattr(p, key) for p in packs], float) for key in ("capacity_left", "resistance_growth"))
     start, ages = np.zeros((2, len(laws.exponents), len(packs)))
     carried = {} if last is None else {name: k for k, name in enumerate(last.names) if name not in fresh}
-    now_left, now_growth = left.copy(), growth.copy()
+    now_left, now_growth, since = left.copy(), growth.copy(), np.full(len(packs), begin_s)
     for j, name in enumerate(names):
         if name in carried:
             k = carried[name]
             ages[:, j], start[:, j] = last.ages[-1][:, k], last.start_ages[:, k]
-            left[j], growth[j] = last.start_left[k], last.start_growth[k]
+            left[j], growth[j], since[j] = last.start_left[k], last.start_growth[k], last.since[k]
             now_left[j], now_growth[j] = last.left(last.ages[-1])[k], last.growth(last.ages[-1])[k]
     if any(name not in carried and value < 1.0 for name, value in zip(names, left, strict=True)):
         first = runner.year(now_left, now_growth)
@@ -264,4 +267,4 @@ def _begun(laws, scenario, runner, last, fresh):
                     part = laws.part(number)
                     start[part, j] = equal_age(1.0 - left[j], first.rates[part, j], laws.exponents[part])
                 ages[:, j] = start[:, j]
-    return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None])
+    return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None], since=since)
