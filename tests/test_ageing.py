@@ -4,6 +4,8 @@ Sources are named beside the checks; papers of section "Do parallel cells' ages 
 """
 
 import json
+import os
+import signal
 import time
 from itertools import pairwise
 
@@ -16,7 +18,9 @@ from typer.testing import CliRunner
 import simbank as sb
 from simbank import cli
 from simbank.cells.ageing_laws import load_law
+from simbank.errors import RunStopped
 from simbank.studies.ageing.projection import equal_age, march
+from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
 
 YEAR_H = 8766.0
@@ -280,6 +284,87 @@ def test_packs_taken_out_and_added():
     assert 1.0 - left["N"] == pytest.approx((1.0 - left["A"]) * (1 / 6) ** 0.5, rel=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("changes", "key", "value", "problem"),
+    [
+        ([{"at": "1 years", "remove": ["B"], "replace": [{"name": "B", "type": "own"}]}], "changes.0.remove", "B", "same change"),
+        ([{"at": "1 years", "remove": ["B", "B"]}], "changes.0.remove", "B", "twice"),
+        ([{"at": "1 years", "replace": [{"name": "B", "type": "own"}] * 2}], "changes.0.replace", "B", "twice"),
+        # far beyond the years asked for, and gone by then: a change that cannot be is told before anything runs
+        (
+            [{"at": "1 years", "remove": ["B"]}, {"at": "30 years", "remove": ["B"]}],
+            "changes.1.remove",
+            "B",
+            "no such pack by then",
+        ),
+        (
+            [{"at": "30 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}],
+            "changes.0.remove",
+            None,
+            "no pack would be left",
+        ),
+        ([{"at": "1 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}], "changes.1.at", "1 years", "into one table"),
+    ],
+)
+def test_changes_that_cannot_be(changes, key, value, problem, monkeypatch):
+    monkeypatch.setattr(WindowRuns, "run", lambda *_: pytest.fail("a window was run before the changes were checked"))
+    with pytest.raises(sb.InputError, match=problem) as error:
+        sb.age(bank(REST, "AB", changes=changes), 2.0, law="naumann")
+    assert (error.value.key, error.value.value) == (key, value)
+
+
+def test_a_change_beyond_the_years_is_warned_of():
+    change = [{"at": "4 years", "remove": ["B"]}]
+    case = bank(REST, "AB", changes=change)
+    late = [w for w in sb.age(case, 4.0, law="naumann", windows=1).warnings if w.code == "change-beyond-years"]
+    assert [w.where for w in late] == ["changes.0"]
+    assert "change-beyond-years" not in [w.code for w in sb.age(case, 4.1, law="naumann", windows=1).warnings]
+
+
+# ---- charge in the cold ----
+
+DAY = cycles({"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20})
+
+
+def frozen_warning(duty=DAY, **changes):
+    found = sb.age(
+        bank(duty, "AB", **{"ambient": {"mean": "8 degC", "swing": "12 K", "coldest": "01-20"}} | changes), 3.0, windows=1
+    )
+    return found, [w for w in found.warnings if w.code == "charge-below-freezing"]
+
+
+def test_charge_below_freezing_in_winter_is_told():
+    """Air from -4 to 20 °C, +8 °C a quarter of a year before and after: one window of four is below 0 °C, with 2 h of 10 A a day."""
+    found, (warned,) = frozen_warning()
+    assert warned.where == "A, B"
+    table = found.table.set_index("pack")
+    assert table.loc["A", "frozen_charge_h"] == pytest.approx(3 * 365.25 / 4 * 2, rel=0.02)
+    assert table.loc["A", "frozen_charge_ah"] == pytest.approx(3 * 365.25 / 4 * 20, rel=0.02)
+    assert "A is charged colder than its cells take any charge, for some 182 h a year" in warned.text
+    verdicts = [v for v in sb.verdicts(found) if v.code == "charge-below-freezing"]
+    assert [v.severity for v in verdicts] == ["danger"]
+    assert "h a year" in verdicts[0].text
+
+
+def test_no_charge_below_freezing_where_none_is():
+    found, warned = frozen_warning(ambient={"mean": "8 degC", "swing": "7 K", "coldest": "01-20"})
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+    # discharged only, in the same frost
+    drawn = cycles({"discharge": "0.01 C", "hours": 4}, {"rest": True, "hours": 20})
+    found, warned = frozen_warning(duty=drawn)
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+
+
+def test_charge_below_freezing_in_windows_only_is_kept():
+    """Of real days the coldest may be in the short windows and not in the stretches of the year: the danger stays."""
+    none, some = (
+        Stress(np.ones((1, 1)), {"frozen_charge_h": np.array([h]), "frozen_charge_ah": np.array([h])}, {}, {}) for h in (0.0, 5.0)
+    )
+    assert some.beside(some, none).figures["frozen_charge_h"] == [5.0]
+    assert none.beside(none, none).figures["frozen_charge_h"] == [0.0]
+    assert some.beside(none, some).figures["frozen_charge_h"] == [10.0]
+
+
 def test_no_years_without_a_law():
     lead = {"capacity": "100 Ah", "chemistry": "lead_agm", "cells_in_series": 24, **RESISTANCE}
     with pytest.raises(sb.InputError, match="says nothing of lead-acid"):
@@ -323,6 +408,118 @@ def test_a_lower_float_is_tried_where_there_is_one():
     assert not [change for change in worth(sb.age(bank(REST), 1.0, windows=1))["change"] if "float" in change]
 
 
+@pytest.fixture
+def floating(tmp_path):
+    """A pack that a load of 2 A empties for 18 hours, then a charger fills it and floats."""
+    (tmp_path / "day.csv").write_text("time_h,sun_current_a,load_current_a\n0,0,2\n18,-60,2\n24,0,2\n")
+    charger = {"current_limit": "60 A", "absorb": "56.0 V", "float": "54.4 V", "rebulk": "52.6 V", "tail": "4 A"}
+    one = cycles({"discharge": "1 A", "hours": 1})
+    data = bank(one, ports=[{"name": "sun", "charger": charger}, {"name": "load"}]).data
+    data["duty"] = {"kind": "table", "file": "day.csv"}
+    return sb.from_dict(data, source=str(tmp_path / "floating.toml"))
+
+
+def test_a_lower_float_lowers_the_loss(floating):
+    """Storage grows with charge (Naumann 2018: k_soc = 2.8575 (z − 0.5)³ + 0.60225), and a pack at a lower float stands less full."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(floating, 10.0, law="naumann", windows=2)
+    rows = worth(found).set_index("change")
+    lower, base = rows.loc["float 0.1 V a cell lower"], rows.loc["as it is"]
+    assert lower["capacity_left_min"] > base["capacity_left_min"] + 0.005
+    assert lower["years_gained"] > 0.5
+    assert lower["usable_gained_wh"] > 0.0
+    assert lower["unmet_saved_wh"] == pytest.approx(0.0, abs=1.0)  # the load is served as before
+
+
+# ---- stopped on the way ----
+
+
+def breaking(monkeypatch, after, how):
+    """Let so many windows be run, then something happen."""
+    usual, count = WindowRuns.run, []
+
+    def run(self, *given):
+        count.append(1)
+        if len(count) > after:
+            how()
+        return usual(self, *given)
+
+    monkeypatch.setattr(WindowRuns, "run", run)
+
+
+def fails():
+    raise sb.SimulationError("no solution at 7 s")
+
+
+def interrupts():
+    os.kill(os.getpid(), signal.SIGINT)
+
+
+CHANGED = [{"at": "2 years", "replace": [{"name": "B", "type": "own", "soc": 0.5}]}]
+
+
+@pytest.mark.parametrize(("how", "error"), [(fails, sb.SimulationError), (interrupts, RunStopped)])
+def test_what_was_computed_is_kept(how, error, monkeypatch):
+    """The first two years are whole before the pack is replaced: they are kept, with the loss that Naumann's law has after them."""
+    case = bank(REST, "AB", changes=CHANGED)
+    whole = sb.age(case, 2.0, law="naumann", windows=2)
+    breaking(monkeypatch, whole.runs, how)
+    with pytest.raises(error, match="2 of 6 years computed") as caught:
+        sb.age(case, 6.0, law="naumann", windows=2)
+    kept = caught.value.partial
+    assert (kept.years, kept.asked_years) == (pytest.approx(2.0), 6.0)
+    assert kept.table["capacity_left"].tolist() == pytest.approx(whole.table["capacity_left"].tolist(), rel=1e-9)
+    assert [w.text for w in kept.warnings if w.code == "ageing-ended"] == [
+        "Stopped with 2 of 6 years computed: figures here are of these."
+    ]
+
+
+def test_every_day_is_kept_up_to_the_one_that_fails(monkeypatch):
+    breaking(monkeypatch, 100, fails)
+    with pytest.raises(sb.SimulationError, match=r"no solution at 7 s; 0\.274 of 1 years computed") as caught:
+        sb.age(bank(REST), 1.0, law="naumann", full=True)
+    kept = caught.value.partial
+    assert kept.years == pytest.approx(100 / 365.25)  # REST is a day
+    assert 1.0 - kept.table["capacity_left"][0] == pytest.approx(0.1345 * (100 / 3652.5) ** 0.5, rel=3e-3)
+
+
+def test_nothing_is_kept_of_nothing(monkeypatch):
+    breaking(monkeypatch, 0, fails)
+    with pytest.raises(sb.SimulationError, match="no year computed") as caught:
+        sb.age(bank(REST), 1.0)
+    assert caught.value.partial is None
+
+
+def test_the_command_writes_what_was_computed(monkeypatch, tmp_path):
+    case = bank(REST, "AB", changes=CHANGED)
+    (tmp_path / "years.toml").write_text(tomli_w.dumps(case.data))
+    runs = sb.age(case, 2.0, windows=2).runs
+    breaking(monkeypatch, runs, fails)
+    options = ["--years", "6", "--windows", "2", "--out", str(tmp_path / "out"), "--json"]
+    done = CliRunner().invoke(cli.app, ["age", str(tmp_path / "years.toml"), *options])
+    assert isinstance(done.exception, sb.SimulationError)
+    assert json.loads(done.stdout)["years_covered"] == pytest.approx(2.0)
+    assert (tmp_path / "out" / "ageing.csv").exists()
+
+
+def test_changes_that_were_tried_are_kept(monkeypatch):
+    """Ctrl-C while a cooler place is tried: the bank as it is and what came before stay."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(bank(REST, "AB"), 1.0, windows=1)
+    breaking(monkeypatch, found.runs, interrupts)  # the same number again for the first change
+    with pytest.raises(RunStopped, match="stopped with 1 of 2 changes tried") as caught:
+        worth(found)
+    assert caught.value.partial["change"].tolist() == ["as it is", "5 K cooler"]
+
+
+def test_an_error_that_was_not_estimated_is_said_to_be_so():
+    told = {n: [w.text for w in sb.age(bank(REST), 1.0, windows=n).warnings if w.code == "ageing-steps-coarse"] for n in (1, 2)}
+    assert told[2] == []
+    assert told[1] == ["The error of the steps between windows is not estimated: it takes two steps or more (--windows 2)."]
+
+
 # ---- windows against every day ----
 
 
@@ -342,7 +539,7 @@ def test_windows_of_real_days_against_every_day():
 
 @pytest.mark.slow
 def test_ten_years_of_the_clinic_take_three_seconds(clinic):
-    """Of one processor, after what is compiled and loaded; measured 0.6 s on an idle machine."""
+    """Of one processor, after what is compiled and loaded."""
     sb.age(clinic, 0.1, windows=1)
     begin = time.process_time()
     found = sb.age(clinic, 10.0)
