@@ -20,6 +20,7 @@ from simbank import cli
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
 from simbank.studies.ageing.projection import equal_age, march
+from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
 
 YEAR_H = 8766.0
@@ -281,6 +282,87 @@ def test_packs_taken_out_and_added():
     assert (names[1.0], names[3.0], names[6.0]) == ("ABC", "AC", "ACN")
     left = found.table.set_index("pack")["capacity_left"]
     assert 1.0 - left["N"] == pytest.approx((1.0 - left["A"]) * (1 / 6) ** 0.5, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("changes", "key", "value", "problem"),
+    [
+        ([{"at": "1 years", "remove": ["B"], "replace": [{"name": "B", "type": "own"}]}], "changes.0.remove", "B", "same change"),
+        ([{"at": "1 years", "remove": ["B", "B"]}], "changes.0.remove", "B", "twice"),
+        ([{"at": "1 years", "replace": [{"name": "B", "type": "own"}] * 2}], "changes.0.replace", "B", "twice"),
+        # far beyond the years asked for, and gone by then: a change that cannot be is told before anything runs
+        (
+            [{"at": "1 years", "remove": ["B"]}, {"at": "30 years", "remove": ["B"]}],
+            "changes.1.remove",
+            "B",
+            "no such pack by then",
+        ),
+        (
+            [{"at": "30 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}],
+            "changes.0.remove",
+            None,
+            "no pack would be left",
+        ),
+        ([{"at": "1 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}], "changes.1.at", "1 years", "into one table"),
+    ],
+)
+def test_changes_that_cannot_be(changes, key, value, problem, monkeypatch):
+    monkeypatch.setattr(WindowRuns, "run", lambda *_: pytest.fail("a window was run before the changes were checked"))
+    with pytest.raises(sb.InputError, match=problem) as error:
+        sb.age(bank(REST, "AB", changes=changes), 2.0, law="naumann")
+    assert (error.value.key, error.value.value) == (key, value)
+
+
+def test_a_change_beyond_the_years_is_warned_of():
+    change = [{"at": "4 years", "remove": ["B"]}]
+    case = bank(REST, "AB", changes=change)
+    late = [w for w in sb.age(case, 4.0, law="naumann", windows=1).warnings if w.code == "change-beyond-years"]
+    assert [w.where for w in late] == ["changes.0"]
+    assert "change-beyond-years" not in [w.code for w in sb.age(case, 4.1, law="naumann", windows=1).warnings]
+
+
+# ---- charge in the cold ----
+
+DAY = cycles({"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20})
+
+
+def frozen_warning(duty=DAY, **changes):
+    found = sb.age(
+        bank(duty, "AB", **{"ambient": {"mean": "8 degC", "swing": "12 K", "coldest": "01-20"}} | changes), 3.0, windows=1
+    )
+    return found, [w for w in found.warnings if w.code == "charge-below-freezing"]
+
+
+def test_charge_below_freezing_in_winter_is_told():
+    """Air from -4 to 20 °C, +8 °C a quarter of a year before and after: one window of four is below 0 °C, with 2 h of 10 A a day."""
+    found, (warned,) = frozen_warning()
+    assert warned.where == "A, B"
+    table = found.table.set_index("pack")
+    assert table.loc["A", "frozen_charge_h"] == pytest.approx(3 * 365.25 / 4 * 2, rel=0.02)
+    assert table.loc["A", "frozen_charge_ah"] == pytest.approx(3 * 365.25 / 4 * 20, rel=0.02)
+    assert "A is charged colder than its cells take any charge, for some 182 h a year" in warned.text
+    verdicts = [v for v in sb.verdicts(found) if v.code == "charge-below-freezing"]
+    assert [v.severity for v in verdicts] == ["danger"]
+    assert "h a year" in verdicts[0].text
+
+
+def test_no_charge_below_freezing_where_none_is():
+    found, warned = frozen_warning(ambient={"mean": "8 degC", "swing": "7 K", "coldest": "01-20"})
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+    # discharged only, in the same frost
+    drawn = cycles({"discharge": "0.01 C", "hours": 4}, {"rest": True, "hours": 20})
+    found, warned = frozen_warning(duty=drawn)
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+
+
+def test_charge_below_freezing_in_windows_only_is_kept():
+    """Of real days the coldest may be in the short windows and not in the stretches of the year: the danger stays."""
+    none, some = (
+        Stress(np.ones((1, 1)), {"frozen_charge_h": np.array([h]), "frozen_charge_ah": np.array([h])}, {}, {}) for h in (0.0, 5.0)
+    )
+    assert some.beside(some, none).figures["frozen_charge_h"] == [5.0]
+    assert none.beside(none, none).figures["frozen_charge_h"] == [0.0]
+    assert some.beside(none, some).figures["frozen_charge_h"] == [10.0]
 
 
 def test_no_years_without_a_law():

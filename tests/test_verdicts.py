@@ -2178,7 +2178,7 @@ def test_what_draws_are_judged_by_is_what_a_run_is_judged_by(root):
             if code not in alike:
                 assert list(holds(draws, None)) == [code in found for found in of_runs], (name, code)
                 spoke |= {code} if any(code in found for found in of_runs) else set()
-    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature"} <= spoke
+    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature", "fills-first"} <= spoke
 
 
 def test_the_hardest_pack_holds_where_it_is_the_same_pack():
