@@ -10,6 +10,7 @@ import time
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 import tomli_w
 from scipy.integrate import solve_ivp
@@ -430,6 +431,24 @@ def test_a_lower_float_lowers_the_loss(floating):
     assert lower["years_gained"] > 0.5
     assert lower["usable_gained_wh"] > 0.0
     assert lower["unmet_saved_wh"] == pytest.approx(0.0, abs=1.0)  # the load is served as before
+
+
+def test_years_are_read_back_from_their_folder(tmp_path):
+    """Every table to the last digit, titles, words and warnings, of years and of what changes are worth."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(bank(REST, "AB", changes=CHANGED), 3.0, windows=1)
+    found.worth = worth(found)
+    found.write(tmp_path / "out")
+    stored = sb.read(tmp_path / "out")
+    assert (stored.study, stored.title, list(stored.words)) == ("age", found.title, found.words)
+    assert [w.text for w in stored.warnings] == [w.text for w in found.warnings]
+    for name, frame in {
+        "ageing": found.table, "ageing_years": found.by_year, "ageing_packs": found.courses, "ageing_terms": found.terms,
+        "ageing_laws": found.by_law, "ageing_stress": found.stress, "ageing_worth": found.worth,
+    }.items():  # fmt: skip
+        pd.testing.assert_frame_equal(stored.tables[name], frame.reset_index(drop=True), check_dtype=False, check_exact=True)
+    assert stored.table["pack"].tolist() == ["A", "B"]
 
 
 # ---- air from a file ----
