@@ -90,7 +90,7 @@ def _suspected(found):
     if fault.kind == OFF:
         text = (
             f"{place} carries nothing{both} ({sure}{also}): look at its BMS, fuse, switch and lead first. It may stand far from the others in "
-            "charge: before it is closed again charge each pack to full by itself, as its maker says."
+            "charge: before it is closed again find out why it opened, and charge each pack to full by itself, as its maker says."
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:
