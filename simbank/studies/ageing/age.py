@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from simbank.studies.ageing.stress import mean_stress
 from simbank.studies.ageing.window_runs import WindowRuns
 from simbank.studies.settings import study_made_by
 
-__all__ = ["age"]
+__all__ = ["age", "aged_by"]
 
 MOST_YEARS = 50.0
 MOST_STEPS = 32  # of one segment
@@ -91,11 +92,26 @@ def age(
         others = OTHERS if law not in OTHERS else (LAW,)
     laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
     _fitting_chemistries(scenario, laws.laws[0])
+    made = study_made_by(
+        scenario, "age", integrator="fast", years=years, law=law, others=list(others), until=until, windows=windows,
+        window_days=window_days, tolerance_points=tolerance_points, full=full,
+    )  # fmt: skip
+    return aged_by(
+        scenario, laws, years, until=until, windows=windows, window_days=window_days, tolerance_points=tolerance_points, full=full,
+        progress=progress, made=made,
+    )  # fmt: skip
+
+
+def aged_by(
+    scenario: Scenario, laws: Laws, years: float, *, made: dict[str, Any], until: float | None = None, windows: int | None = None,
+    window_days: int = 7, tolerance_points: float = 0.05, full: bool = False, progress: Callable[[float], None] | None = None,
+) -> Ageing:  # fmt: skip
+    """The same by laws as they are given, without a look at the arguments; ``made`` is what made it."""
     segments, errors, runs, before = [], [], 0, scenario
     for begin_s, end_s, at in _spans(scenario, years * YEAR_S):
         if at is not None:
             before = exchanged(scenario, at, before)
-        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws, whole_year(before))
+        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws, whole_year(before), laws.rate_factors(before))
         segment = _begun(laws, before, runner, segments[-1] if segments else None, _fresh(scenario, at))
 
         def tell(share, begin_s=begin_s, end_s=end_s):
@@ -109,10 +125,6 @@ def age(
             errors.append(_by_windows(segment, runner, begin_s, end_s, windows, tolerance_points, tell))
         segments.append(segment)
         runs += runner.runs
-    made = study_made_by(
-        scenario, "age", integrator="fast", years=years, law=law, others=list(others), until=until, windows=windows,
-        window_days=window_days, tolerance_points=tolerance_points, full=full,
-    )  # fmt: skip
     return Ageing(scenario, segments, years, until, sum(errors), runs, full, made)
 
 
