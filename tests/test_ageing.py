@@ -4,6 +4,8 @@ Sources are named beside the checks; papers of section "Do parallel cells' ages 
 """
 
 import json
+import os
+import signal
 import time
 from itertools import pairwise
 
@@ -16,6 +18,7 @@ from typer.testing import CliRunner
 import simbank as sb
 from simbank import cli
 from simbank.cells.ageing_laws import load_law
+from simbank.errors import RunStopped
 from simbank.studies.ageing.projection import equal_age, march
 from simbank.studies.ageing.window_runs import WindowRuns
 
@@ -323,6 +326,88 @@ def test_a_lower_float_is_tried_where_there_is_one():
     assert not [change for change in worth(sb.age(bank(REST), 1.0, windows=1))["change"] if "float" in change]
 
 
+# ---- stopped on the way ----
+
+
+def breaking(monkeypatch, after, how):
+    """Let so many windows be run, then something happen."""
+    usual, count = WindowRuns.run, []
+
+    def run(self, *given):
+        count.append(1)
+        if len(count) > after:
+            how()
+        return usual(self, *given)
+
+    monkeypatch.setattr(WindowRuns, "run", run)
+
+
+def fails():
+    raise sb.SimulationError("no solution at 7 s")
+
+
+def interrupts():
+    os.kill(os.getpid(), signal.SIGINT)
+
+
+CHANGED = [{"at": "2 years", "replace": [{"name": "B", "type": "own", "soc": 0.5}]}]
+
+
+@pytest.mark.parametrize(("how", "error"), [(fails, sb.SimulationError), (interrupts, RunStopped)])
+def test_what_was_computed_is_kept(how, error, monkeypatch):
+    """The first two years are whole before the pack is replaced: they are kept, with the loss that Naumann's law has after them."""
+    case = bank(REST, "AB", changes=CHANGED)
+    whole = sb.age(case, 2.0, law="naumann", windows=2)
+    breaking(monkeypatch, whole.runs, how)
+    with pytest.raises(error, match="2 of 6 years computed") as caught:
+        sb.age(case, 6.0, law="naumann", windows=2)
+    kept = caught.value.partial
+    assert (kept.years, kept.asked_years) == (pytest.approx(2.0), 6.0)
+    assert kept.table["capacity_left"].tolist() == pytest.approx(whole.table["capacity_left"].tolist(), rel=1e-9)
+    assert [w.text for w in kept.warnings if w.code == "ageing-ended"] == [
+        "Stopped with 2 of 6 years computed: figures here are of these."
+    ]
+
+
+def test_every_day_is_kept_up_to_the_one_that_fails(monkeypatch):
+    breaking(monkeypatch, 100, fails)
+    with pytest.raises(sb.SimulationError, match=r"no solution at 7 s; 0\.274 of 1 years computed") as caught:
+        sb.age(bank(REST), 1.0, law="naumann", full=True)
+    kept = caught.value.partial
+    assert kept.years == pytest.approx(100 / 365.25)  # REST is a day
+    assert 1.0 - kept.table["capacity_left"][0] == pytest.approx(0.1345 * (100 / 3652.5) ** 0.5, rel=3e-3)
+
+
+def test_nothing_is_kept_of_nothing(monkeypatch):
+    breaking(monkeypatch, 0, fails)
+    with pytest.raises(sb.SimulationError, match="no year computed") as caught:
+        sb.age(bank(REST), 1.0)
+    assert caught.value.partial is None
+
+
+def test_the_command_writes_what_was_computed(monkeypatch, tmp_path):
+    case = bank(REST, "AB", changes=CHANGED)
+    (tmp_path / "years.toml").write_text(tomli_w.dumps(case.data))
+    runs = sb.age(case, 2.0, windows=2).runs
+    breaking(monkeypatch, runs, fails)
+    options = ["--years", "6", "--windows", "2", "--out", str(tmp_path / "out"), "--json"]
+    done = CliRunner().invoke(cli.app, ["age", str(tmp_path / "years.toml"), *options])
+    assert isinstance(done.exception, sb.SimulationError)
+    assert json.loads(done.stdout)["years_covered"] == pytest.approx(2.0)
+    assert (tmp_path / "out" / "ageing.csv").exists()
+
+
+def test_changes_that_were_tried_are_kept(monkeypatch):
+    """Ctrl-C while a cooler place is tried: the bank as it is and what came before stay."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(bank(REST, "AB"), 1.0, windows=1)
+    breaking(monkeypatch, found.runs, interrupts)  # the same number again for the first change
+    with pytest.raises(RunStopped, match="stopped with 1 of 2 changes tried") as caught:
+        worth(found)
+    assert caught.value.partial["change"].tolist() == ["as it is", "5 K cooler"]
+
+
 # ---- windows against every day ----
 
 
@@ -342,7 +427,7 @@ def test_windows_of_real_days_against_every_day():
 
 @pytest.mark.slow
 def test_ten_years_of_the_clinic_take_three_seconds(clinic):
-    """Of one processor, after what is compiled and loaded; measured 0.6 s on an idle machine."""
+    """Of one processor, after what is compiled and loaded."""
     sb.age(clinic, 0.1, windows=1)
     begin = time.process_time()
     found = sb.age(clinic, 10.0)

@@ -299,6 +299,10 @@ def test_the_odd_picture_fits_no_bank():
         ("pack,displayed_soc,rested_h\nP1,90,2\nP1,80,2\n", "row 3, pack: 'P1': stands in two rows"),
         ("pack,displayed_soc,rested_h\nP1,90,\nP2,80,2\n", "how long has the bank rested"),
         ("pack,displayed_soc,rested_h\nP1,90,2\nP2,,2\n", "needs what two packs show"),
+        (
+            "pack,displayed_soc,rested_h\nP1,0.96,2\nP2,87,2\n",
+            "row 2, displayed_soc: 0.96: stands among others in per cent, such as 87",
+        ),
         ("pack,displayed_soc,rested_h\nP1,full,2\nP2,80,2\n", "must be a number"),
     ],
 )
@@ -313,8 +317,8 @@ def test_what_is_wrong_with_a_picture_is_one_line(tmp_path, rows, problem):
 
 def test_shares_and_per_cent_and_voltages_are_understood():
     bank = chain().bank
-    percent = read_picture(pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [90, 0.5], "rested_h": 3}), bank)
-    assert [reading.value for reading in percent.readings] == [0.9, 0.005]
+    percent = read_picture(pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [90, 1], "rested_h": 3}), bank)
+    assert [reading.value for reading in percent.readings] == [0.9, 0.01]
     assert percent.understood
     both = read_picture(
         pd.DataFrame({"pack": ["P1", "P2"], "displayed_soc": [0.9, 0.8], "rest_voltage_v": [53.2, None], "rested_h": [3, 4]}),

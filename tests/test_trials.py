@@ -431,7 +431,7 @@ def test_s4_every_start_is_told_with_and_without_a_charger():
     assert "is not modelled" in found.summary["shorted_cells_caution"]
     check = found.checks[(found.checks["rule"] == "shorted cell") & (found.checks["where"] == "A")].iloc[0]
     assert check["status"] == "fail"
-    assert f"{max(row['energy_wh'] for row in rows if row['pack'] == 'A'):.0f} Wh" in check["text"]
+    assert f"{max(row['energy_wh'] for row in rows if row['pack'] == 'A'):,.0f} Wh" in check["text"]
 
 
 # ---- banks that should not be: S6, S10, S12, S14 ----

@@ -1714,7 +1714,7 @@ def test_joining_fails_check():
         assert (v is not None) is fails
         if fails:
             assert v.severity == DANGER
-            assert "device port no longer does (interrupting rating)" in v.text
+            assert "device port no longer passes (interrupting rating)" in v.text
     bare = told(added(True, device={"resistance": "0.3 milliohm"}), "joining-fails-check")
     assert bare.text.startswith("N, new with N, fails (device present)")
 

@@ -9,6 +9,7 @@ import typer
 from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_table
 from simbank.digits import MISSING
+from simbank.errors import RunStopped, SimulationError
 
 __all__ = ["age"]
 
@@ -58,16 +59,33 @@ def age(
     from simbank.studies import age as study
 
     command = Command(file, set_, out, json_, report, wide)
-    with command.progress("Years of") as progress:
-        found = study(
-            command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full, progress=progress
-        )
+    try:
+        with command.progress("Years of") as progress:
+            found = study(
+                command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full,
+                progress=progress,
+            )  # fmt: skip
+    except SimulationError as error:
+        if error.partial is not None:
+            command.report = None
+            command.finish(error.partial, _show_age)
+        raise
     if worth:
-        from simbank.studies.ageing import worth as changes_worth
+        _add_worth(command, found)
+    command.finish(found, _show_age)
 
+
+def _add_worth(command, found):
+    """What changes are worth; by Ctrl-C those that were tried are shown with the rest before it ends."""
+    from simbank.studies.ageing import worth as changes_worth
+
+    try:
         with command.progress("Changes of") as progress:
             found.worth = changes_worth(found, progress)
-    command.finish(found, _show_age)
+    except RunStopped as stopped:
+        found.worth, command.report = stopped.partial, None
+        command.finish(found, _show_age)
+        raise
 
 
 def _show_age(found, wide):

@@ -11,7 +11,7 @@ from simbank.digits import duration
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
-from simbank.judging.words import others, short
+from simbank.judging.words import first_clauses, others, short
 from simbank.studies.join_result import Join
 from simbank.studies.protection.checks import FAIL
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
@@ -149,7 +149,7 @@ def _checks(found):
     if worst["before"] == "new":
         head = f"{worst['where']}, new with {short(found.addition.names)}, fails ({worst['rule']}): "
     room = rules.MOST_LETTERS - len(head) - len(tail) - 1
-    told = worst["text"] if len(worst["text"]) <= room else worst["text"][:room].rpartition(" ")[0].rstrip(";,:. ")
+    told = first_clauses(worst["text"], room)
     yield verdict(
         "joining-fails-check", ", ".join(dict.fromkeys(fails["where"])), f"{head}{told}{tail}", DANGER if len(burns) else ACT,
         failed=len(fails), failed_before=already,

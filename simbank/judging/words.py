@@ -7,7 +7,7 @@ import datetime as dt
 from simbank.days import read_start, read_zone
 from simbank.scenario.duty_schema import DaysDuty
 
-__all__ = ["Clock", "energy", "hours", "others", "short"]
+__all__ = ["Clock", "energy", "first_clauses", "hours", "others", "short"]
 
 
 class Clock:
@@ -88,3 +88,15 @@ def short(names, most: int = 3) -> str:
     if len(names) > most:
         names = [*names[: most - 1], f"{len(names) - most + 1} more"]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def first_clauses(text: str, most: int) -> str:
+    """A text, or as many of its clauses as have no more letters than that; never cut within brackets.
+
+    >>> first_clauses("breaks 10 kA; 12 kA can flow (fault at A, near), so it counts as shut", 60)
+    'breaks 10 kA; 12 kA can flow (fault at A, near)'
+    """
+    if len(text) <= most:
+        return text
+    ends = [k for k, letter in enumerate(text[: most + 1]) if letter in ",;:" and text[:k].count("(") == text[:k].count(")")]
+    return text[: ends[-1]] if ends else text[:most].rpartition(" ")[0]

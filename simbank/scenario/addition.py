@@ -225,6 +225,11 @@ def joined(scenario: Scenario, addition: Addition, place: Place | None = None) -
     place = place or places(scenario)[-1]
     _add_kinds(data, addition)
     own = singly(data["packs"], scenario)
+    for name in addition.names:
+        if name in {pack["name"] for pack in own}:
+            raise InputError(
+                "the bank has a pack of this name; choose another", file=addition.source, key="packs.name", value=name
+            )
     new = [single for entry in addition.data["packs"] for single in _singles(entry)]
     order = [pack["name"] for pack in own]
     wiring = data.get("wiring", {})
@@ -269,7 +274,20 @@ def _built(data, scenario, addition):
         data["packs"] = [_with_cells(p, cells[p["name"]]) if p["name"] in scattered else p for p in data["packs"]]
         return from_dict(data, source=scenario.source)
     except InputError as error:
-        raise InputError(error.problem, file=addition.source, key=error.key, value=error.value) from None
+        raise InputError(
+            error.problem, file=addition.source, key=_own_key(error.key, data, addition), value=error.value
+        ) from None
+
+
+def _own_key(key, data, addition):
+    """A key of the joined bank as the addition's file has it: "packs.4.type" is that of its first pack, if the bank had four."""
+    place, dot, rest = (key or "").partition("packs.")
+    number, _, field = rest.partition(".")
+    if place or not dot or not number.isdigit():
+        return key
+    name = data["packs"][int(number)]["name"]
+    entries = [k for k, entry in enumerate(addition.data["packs"]) if name in _names(entry)]
+    return f"packs.{entries[0]}.{field}" if entries else key
 
 
 def _add_kinds(data, addition):

@@ -96,11 +96,20 @@ def read_picture(given: str | PathLike | pd.DataFrame, bank: Bank) -> RestPictur
 
 
 def _in_percent(frame, file):
-    """Whether displays are per cent: one of them is more than a share can be."""
+    """Whether displays are per cent: one of them is more than a share can be. An InputError for a fraction among per cent."""
     if "displayed_soc" not in frame:
         return False
     values = [_number(row, "displayed_soc", k, file, 0.0, 100.0) for k, row in frame.iterrows()]
-    return max((value for value in values if value is not None), default=0.0) > MOST_SHARE
+    most = max((value for value in values if value is not None), default=0.0)
+    if most <= MOST_SHARE:
+        return False
+    for k, value in enumerate(values):
+        if value is not None and 0.0 < value < 1.0:
+            raise InputError(
+                f"stands among others in per cent, such as {most:g}: is it {100.0 * value:g} % or {value:g} %? Write all in per cent",
+                file=file, key=f"row {k + 2}, displayed_soc", value=value,
+            )  # fmt: skip
+    return True
 
 
 def _number(row, column, k, file, least, most):

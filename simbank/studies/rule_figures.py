@@ -81,8 +81,8 @@ def lasting_rms_a(time_s: np.ndarray, current_a: np.ndarray) -> float:
     100 A for 15 min within an hour of rest, and for a minute:
 
     >>> time = np.arange(0.0, 3660.0, 60.0)
-    >>> lasting_rms_a(time, np.where(time < 900.0, 100.0, 0.0)), lasting_rms_a(time, np.where(time < 60.0, 100.0, 0.0))
-    (100.0, 25.8...)
+    >>> [round(lasting_rms_a(time, np.where(time < seconds, 100.0, 0.0)), 2) for seconds in (900.0, 60.0)]
+    [100.0, 25.82]
     """
     square = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * current_a[:-1] ** 2)])
     if len(time_s) < 2 or time_s[-1] <= LASTING_S:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from simbank.cells.ageing_laws import load_law
-from simbank.errors import InputError
+from simbank.errors import InputError, RunStopped, SimulationError
+from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
 from simbank.scenario.exchange import exchanged
 from simbank.studies.ageing.aged import Ageing
@@ -78,7 +79,7 @@ def age(
     InputError
         If the law is unknown, an argument is out of range, or a change of the bank cannot be.
     SimulationError
-        If a window cannot be run.
+        If a window cannot be run, or by Ctrl-C (then a RunStopped); ``partial`` is the Ageing up to there, or None.
     """
     if not 0.1 <= years <= MOST_YEARS:
         raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
@@ -107,25 +108,131 @@ def aged_by(
     window_days: int = 7, tolerance_points: float = 0.05, full: bool = False, progress: Callable[[float], None] | None = None,
 ) -> Ageing:  # fmt: skip
     """The same by laws as they are given, without a look at the arguments; ``made`` is what made it."""
-    segments, errors, runs, before = [], [], 0, scenario
-    for begin_s, end_s, at in _spans(scenario, years * YEAR_S):
-        if at is not None:
-            before = exchanged(scenario, at, before)
-        runner = WindowRuns(before.bank, seasons_of(before, window_days), laws.laws, whole_year(before), laws.rate_factors(before))
-        segment = _begun(laws, before, runner, segments[-1] if segments else None, _fresh(scenario, at))
+    course = _Course(scenario, laws, years, windows, window_days, tolerance_points, full, progress)
 
-        def tell(share, begin_s=begin_s, end_s=end_s):
-            if progress:
-                progress((begin_s + share * (end_s - begin_s)) / (years * YEAR_S))
+    def found(stopped=None):
+        return Ageing(scenario, course.segments, years, until, sum(course.errors), course.runs, full, made, stopped)
 
-        if full:
-            _every_day(segment, runner, begin_s, end_s, tell)
-            errors.append(0.0)
-        else:
-            errors.append(_by_windows(segment, runner, begin_s, end_s, windows, tolerance_points, tell))
-        segments.append(segment)
-        runs += runner.runs
-    return Ageing(scenario, segments, years, until, sum(errors), runs, full, made)
+    try:
+        with heard_by(course.interrupt):
+            course.go()
+    except (SimulationError, KeyboardInterrupt) as error:
+        reached = course.keep_what_is_whole()
+        told = f"{reached:.3g} of {years:g} years computed" if reached else "no year computed"
+        if reached >= years - 1e-6:
+            told += ", by longer steps than were asked for"
+        partial = found(told) if reached else None
+        if isinstance(error, (RunStopped, KeyboardInterrupt)):
+            raise RunStopped(f"stopped with {told}", partial) from None
+        raise SimulationError(f"{error}; {told}", partial) from error
+    return found()
+
+
+class _Course:
+    """The way through the years: segments one after the other, what has been computed of them so far, and the error of each."""
+
+    def __init__(self, scenario, laws, years, windows, window_days, tolerance_points, full, progress):
+        self.scenario, self.laws, self.total_s = scenario, laws, years * YEAR_S
+        self.windows, self.window_days, self.tolerance_points, self.full = windows, window_days, tolerance_points, full
+        self.progress = progress
+        self.segments, self.errors, self.runners = [], [], []
+        self.interrupted = False
+
+    @property
+    def runs(self):
+        """Windows that were run."""
+        return sum(runner.runs for runner in self.runners)
+
+    def interrupt(self):
+        """Note Ctrl-C; returns whether something is there to be kept."""
+        self.interrupted = True
+        return any(len(segment.times) > 1 for segment in self.segments)
+
+    def heed_interrupt(self):
+        """Stop where the interrupt itself was lost, as it may be in the compiler."""
+        if self.interrupted:
+            raise KeyboardInterrupt
+
+    def keep_what_is_whole(self):
+        """Leave out a segment of which nothing was computed; returns the years that the others cover."""
+        if self.segments and len(self.segments[-1].times) < 2:
+            self.segments.pop()
+            self.errors.pop()
+        return self.segments[-1].times[-1] / YEAR_S if self.segments else 0.0
+
+    def go(self):
+        """All segments."""
+        before = self.scenario
+        for begin_s, end_s, at in _spans(self.scenario, self.total_s):
+            if at is not None:
+                before = exchanged(self.scenario, at, before)
+            runner = WindowRuns(
+                before.bank, seasons_of(before, self.window_days), self.laws.laws, whole_year(before), self.laws.rate_factors(before)
+            )  # fmt: skip
+            self.runners.append(runner)
+            last = self.segments[-1] if self.segments else None
+            segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at))
+            self.segments.append(segment)
+            self.errors.append(0.0 if self.full else float("nan"))
+            (self._every_day if self.full else self._by_windows)(segment, runner, begin_s, end_s)
+
+    def _tell(self, share, begin_s, end_s):
+        if self.progress:
+            self.progress((begin_s + share * (end_s - begin_s)) / self.total_s)
+
+    def _by_windows(self, segment, runner, begin_s, end_s):
+        """Project a segment by windows; its error is that of capacity left which halving the steps shows [points]."""
+        seen, begun, steps = {}, segment.ages[0], self.windows
+
+        def rates(seconds, ages):
+            self.heed_interrupt()
+            key = (round(seconds), ages.tobytes())
+            if key not in seen:
+                stress = runner.year(segment.left(ages), segment.growth(ages))
+                seen[key] = stress
+                segment.stresses.append((begin_s + seconds, stress))
+            return seen[key].rates
+
+        def keep(times, ages):
+            segment.times, segment.ages = begin_s + times, ages
+
+        count = 1 if steps is None else max(1, steps // 2)
+        _, ages = march(rates, begun, end_s - begin_s, count, keep)
+        while count < MOST_STEPS:
+            self._tell(min(0.9, count / 8.0), begin_s, end_s)
+            if steps is not None and count >= steps:
+                break
+            coarse = segment.left(ages[-1])
+            count *= 2
+            times, ages = march(rates, begun, end_s - begin_s, count)
+            keep(times, ages)
+            # of second order: a third of the difference
+            self.errors[-1] = 100.0 * float(np.max(np.abs(segment.left(ages[-1]) - coarse))) / 3.0
+            if steps is None and self.errors[-1] <= self.tolerance_points:
+                break
+        rates(segment.times[-1] - begin_s, ages[-1])
+        self._tell(1.0, begin_s, end_s)
+
+    def _every_day(self, segment, runner, begin_s, end_s):
+        """Go through every day of a segment."""
+        ages, state = segment.ages[0], None
+        times, found, year, number = [begin_s], [ages], [], 0
+        try:
+            for seconds, season in every_day(segment.scenario, begin_s, end_s):
+                self.heed_interrupt()
+                stress, state = runner.run(season, segment.left(ages), segment.growth(ages), state)
+                ages = ages + stress.rates * seconds
+                times.append(times[-1] + seconds)
+                found.append(ages)
+                year.append((seconds, stress))
+                if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
+                    segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
+                    year, number = [], number + 1
+                self._tell((times[-1] - begin_s) / (end_s - begin_s), begin_s, end_s)
+        finally:
+            if year:
+                segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
+            segment.times, segment.ages = np.array(times), np.array(found)
 
 
 def _fitting_chemistries(scenario, law):
@@ -174,51 +281,3 @@ def _begun(laws, scenario, runner, last, fresh):
                     start[part, j] = equal_age(1.0 - left[j], first.rates[part, j], laws.exponents[part])
                 ages[:, j] = start[:, j]
     return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None])
-
-
-def _by_windows(segment, runner, begin_s, end_s, steps, tolerance_points, tell):
-    """Project a segment by windows; returns the error of capacity left that halving the steps shows [points]."""
-    seen, begun = {}, segment.ages[0]
-
-    def rates(seconds, ages):
-        key = (round(seconds), ages.tobytes())
-        if key not in seen:
-            stress = runner.year(segment.left(ages), segment.growth(ages))
-            seen[key] = stress
-            segment.stresses.append((begin_s + seconds, stress))
-        return seen[key].rates
-
-    count = 1 if steps is None else max(1, steps // 2)
-    times, ages = march(rates, begun, end_s - begin_s, count)
-    error = np.inf
-    while count < MOST_STEPS:
-        tell(min(0.9, count / 8.0))
-        if steps is not None and count >= steps:
-            break
-        coarse = segment.left(ages[-1])
-        count *= 2
-        times, ages = march(rates, begun, end_s - begin_s, count)
-        error = 100.0 * float(np.max(np.abs(segment.left(ages[-1]) - coarse))) / 3.0  # of second order: a third of the difference
-        if steps is None and error <= tolerance_points:
-            break
-    rates(times[-1], ages[-1])
-    segment.times, segment.ages = begin_s + times, ages
-    tell(1.0)
-    return error if np.isfinite(error) else float("nan")
-
-
-def _every_day(segment, runner, begin_s, end_s, tell):
-    """Go through every day of a segment."""
-    ages, state = segment.ages[0], None
-    times, found, year, number = [begin_s], [ages], [], 0
-    for seconds, season in every_day(segment.scenario, begin_s, end_s):
-        stress, state = runner.run(season, segment.left(ages), segment.growth(ages), state)
-        ages = ages + stress.rates * seconds
-        times.append(times[-1] + seconds)
-        found.append(ages)
-        year.append((seconds, stress))
-        if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
-            segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
-            year, number = [], number + 1
-        tell((times[-1] - begin_s) / (end_s - begin_s))
-    segment.times, segment.ages = np.array(times), np.array(found)

@@ -119,6 +119,8 @@ class Ageing(StudyResult):
         Windows that were run.
     full : bool
         Whether every day was gone through.
+    stopped : str or None
+        How much was computed where a window failed or Ctrl-C came.
     worth : DataFrame or None
         What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
     """
@@ -128,10 +130,11 @@ class Ageing(StudyResult):
 
     def __init__(
         self, scenario: Scenario, segments: Sequence[Segment], years: float, until: float | None, error_points: float, runs: int,
-        full: bool, made: dict[str, Any],
+        full: bool, made: dict[str, Any], stopped: str | None = None,
     ) -> None:  # fmt: skip
         self.scenario, self.segments, self.asked_years, self.until = scenario, list(segments), years, until
         self.error_points, self.runs, self.full, self.made_by = error_points, runs, full, made
+        self.stopped = stopped
         self.law = self.segments[0].laws.laws[0]
         self.worth: pd.DataFrame | None = None
         self.years = self._ends_at()
@@ -144,7 +147,7 @@ class Ageing(StudyResult):
             left = segment.left(segment.ages_at(grid)).min(axis=1)
             if (found := crossing_years(grid / YEAR_S, left, level)) is not None:
                 return min(found, self.asked_years)
-        return self.asked_years
+        return min(self.asked_years, self.segments[-1].times[-1] / YEAR_S)
 
     # ---- the course of packs ----
 
@@ -374,7 +377,7 @@ class Ageing(StudyResult):
         return (
             f"some {self.error_points:.2f} points of capacity"
             if np.isfinite(self.error_points)
-            else "an amount that is not known"
+            else "an amount that is not estimated"
         )
 
     @cached_property
@@ -409,13 +412,20 @@ class Ageing(StudyResult):
 
     def _of_windows(self):
         """A projection whose steps are too long, or that ended early."""
-        if self.years < self.asked_years - 1e-6:
+        if self.stopped:
+            yield BankWarning("ageing-ended", "bank", f"Stopped with {self.stopped}: figures here are of these.")
+        elif self.years < self.asked_years - 1e-6:
             level = LEAST_LEFT if self.until is None else self.until
             yield BankWarning(
                 "ageing-ended",
                 "bank",
                 f"Ended after {self.years:.1f} of {self.asked_years:g} years: the first pack has {100 * level:.0f} % left.",
             )
+        if not self.full and not np.isfinite(self.error_points):
+            yield BankWarning(
+                "ageing-steps-coarse", "bank",
+                "The error of the steps between windows is not estimated: it takes two steps or more (--windows 2).",
+            )  # fmt: skip
         if not self.full and self.error_points > 0.5:
             yield BankWarning(
                 "ageing-steps-coarse", "bank", f"The steps between windows err by {self.error_words}; ask for more windows."

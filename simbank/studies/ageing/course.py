@@ -144,7 +144,7 @@ class Segment:
 def crossing_years(years: Sequence[float], left: np.ndarray, level: float) -> float | None:
     """When what is left first comes down to a level, straight between points; None if it does not.
 
-    >>> crossing_years([0, 1, 2], np.array([1.0, 0.9, 0.7]), 0.8)
+    >>> round(crossing_years([0, 1, 2], np.array([1.0, 0.9, 0.7]), 0.8), 6)
     1.5
     """
     below = np.flatnonzero(np.asarray(left) <= level + 1e-12)

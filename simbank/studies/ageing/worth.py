@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from simbank.bank import LAYOUTS
-from simbank.errors import InputError
+from simbank.errors import InputError, RunStopped, SimulationError
+from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
 from simbank.studies.ageing.age import age
@@ -36,6 +37,11 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
     DataFrame
         A row for the bank as it is and for each change that its file has what it takes for; the columns are described in
         :data:`~simbank.studies.ageing.aged.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
+
+    Raises
+    ------
+    RunStopped
+        By Ctrl-C; ``partial`` is the table of those that were done.
     """
     settings = {
         key: found.made_by[key] for key in ("years", "law", "windows", "window_days", "tolerance_points") if key in found.made_by
@@ -48,15 +54,28 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
     }
     rows, left_out = [_figures("as it is", found, begins_above)], []
     tried = list(_changes(found.scenario))
-    for k, (what, make) in enumerate(tried):
-        if progress:
-            progress(k / len(tried))
-        try:
-            changed = make()
-        except (InputError, LookupError) as error:
-            left_out.append(f"{what}: {getattr(error, 'problem', error)}")
-            continue
-        rows.append(_figures(what, age(changed, others=(), **settings), begins_above))
+    interrupted = []
+    try:
+        with heard_by(lambda: interrupted.append(True) or True):
+            for k, (what, make) in enumerate(tried):
+                if progress:
+                    progress(k / len(tried))
+                try:
+                    rows.append(_figures(what, age(make(), others=(), **settings), begins_above))
+                except RunStopped:
+                    raise
+                except (InputError, LookupError, SimulationError) as error:
+                    left_out.append(f"{what}: {getattr(error, 'problem', error)}")
+                if interrupted:
+                    raise KeyboardInterrupt
+    except (RunStopped, KeyboardInterrupt):
+        done = len(rows) - 1 + len(left_out)
+        raise RunStopped(f"stopped with {done} of {len(tried)} changes tried", _gained(rows, left_out)) from None
+    return _gained(rows, left_out)
+
+
+def _gained(rows, left_out):
+    """The table, with what each change gains against the first row."""
     frame = pd.DataFrame(rows)
     base = frame.iloc[0]
     frame["years_gained"] = frame["years_to_80"] - base["years_to_80"]
