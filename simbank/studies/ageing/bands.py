@@ -10,11 +10,11 @@ import pandas as pd
 
 from simbank.cells.ageing_laws import load_law
 from simbank.distributions import Draw, within_range
-from simbank.errors import InputError, RunStopped, SimulationError
+from simbank.errors import RunStopped, SimulationError
 from simbank.scenario import Scenario
 from simbank.scenario.uncertain import UncertainValue, doubtful_values, uncertain_values
 from simbank.studies.ageing.age import aged_by
-from simbank.studies.ageing.aged import Ageing
+from simbank.studies.ageing.aged import BEYOND, Ageing
 from simbank.studies.ageing.bands_result import AgeingBands, bands_of_years
 from simbank.studies.ageing.course import GROWTH_WORDS, Laws, growth_per_loss
 from simbank.studies.bands import checked_settings
@@ -45,11 +45,13 @@ def run_aged(
     Parameters
     ----------
     scenario : Scenario
+        Of the draw.
     years, reported : float
         How far to go, and after how many years its figures are told.
     windows, window_days : int
         As in :func:`simbank.age`.
     law : str
+        Its name.
     faster : dict of str to float, optional
         Pack type → factor of the loss of its cells.
     growth : float, optional
@@ -100,13 +102,11 @@ def ageing_bands(
     Raises
     ------
     InputError
-        If the number of draws or jobs is none, or every day is to be gone through in each.
+        If the number of draws or jobs is none.
     SimulationError
         If every draw fails; RunStopped by Ctrl-C, with the bands of the draws so far as its ``partial``, None if there are none.
     """
     checked_settings(draws, seed, "fast", None)
-    if found.full:
-        raise InputError("bands are made of windows; leave out --full", key="bands", value=draws)
     scenario, laws = found.scenario, found.segments[0].laws.laws
     names = [law.name for law in laws]
     known = [*uncertain_values(scenario), *of_ageing(found)]
@@ -139,7 +139,7 @@ def ageing_bands(
     if not ran:
         raise SimulationError(f"all {counted(len(done), 'draw')} failed; the first: {done[0].failure}")
     frame = pd.DataFrame(numbers, columns=[value.key for value in known], index=pd.RangeIndex(len(numbers), name="draw"))
-    bands = bands_of_years(done, figures_of(found), known, frame, draws, seed, found)
+    bands = bands_of_years(done, figures_of(found), known, frame, draws, seed, BEYOND * found.asked_years)
     bands.warnings += doubtful_values(scenario)
     if stopped:
         raise RunStopped(f"stopped with {counted(len(ran), 'draw')} done; the bands are of these", bands)
@@ -151,7 +151,9 @@ def of_ageing(found: Ageing) -> list[UncertainValue]:
     laws, out = found.segments[0].laws.laws, []
     if len(laws) > 1:
         words = "which law of ageing holds"
-        out.append(UncertainValue(LAW, Draw("choice", choices=tuple(law.name for law in laws)), words, "equal weights: assumed", "law"))
+        out.append(
+            UncertainValue(LAW, Draw("choice", choices=tuple(law.name for law in laws)), words, "equal weights: assumed", "law")
+        )
     kinds = dict.fromkeys(table.type for part in found.segments for _, table in part.scenario.file.each_pack())
     source = "the law's own file"
     for kind in kinds:

@@ -14,7 +14,7 @@ import pandas as pd
 from simbank import provenance
 from simbank.columns import Table
 from simbank.digits import percent
-from simbank.results import records
+from simbank.results import Shown, records
 from simbank.scenario.uncertain import UncertainValue
 from simbank.studies.band_figures import QUANTILES
 from simbank.studies.band_tables import quantiles
@@ -30,6 +30,7 @@ FIGURES = {  # of the bank: unit and what a person calls it
     "capacity_spread_start_points": ("points", "capacity spread at the start"),
     "resistance_spread_start": ("", "resistance spread at the start"),
 }  # fmt: skip
+LEAST_SEEN = 1e-3  # a figure whose 95 % is below is not shown, such as unmet energy where all is met
 LATER = ("first_to_80", "years_to_80")  # a draw in which it does not happen counts as later than all
 NAMED = ("ages_first", "capacities", "resistances")  # figures that are words
 EXPLAINED = ("first_to_80", "usable_end_wh", "capacity_spread_end_points")
@@ -97,6 +98,9 @@ class AgeingBands:
     uncertain : list of UncertainValue
         What was drawn.
     asked, seed : int
+        How many draws were asked for, and what makes them.
+    until : float
+        Years up to which years to 80 % are told.
     drivers : Drivers or None
         What explains the figures; None below 20 draws.
     """
@@ -109,6 +113,7 @@ class AgeingBands:
     uncertain: Sequence[UncertainValue]
     asked: int
     seed: int
+    until: float
     drivers: Drivers | None = None
     warnings: list[BankWarning] = field(default_factory=list)
 
@@ -132,7 +137,9 @@ class AgeingBands:
         first, together = self.shares["ages_first"], self.shares["capacities"]
         said = []
         if len(first) > 1 or len(self.courses["pack"].unique()) > 1:
-            said.append(f"First to come to 80 %: {listed([f'{pack} in {percent(share)}' for pack, share in first.items()])} of the draws.")
+            said.append(
+                f"First to come to 80 %: {listed([f'{pack} in {percent(share)}' for pack, share in first.items()])} of the draws."
+            )
             told = {"together": "come together", "apart": "go apart", "neither": "stay as far apart"}
             parts = listed([f"{told[word]} in {percent(share)}" for word, share in together.items()])
             said.append(f"Capacities of the packs {parts} of the draws.")
@@ -152,11 +159,62 @@ class AgeingBands:
         return said
 
     @property
+    def shown(self) -> list[Shown]:
+        """The tables as people read them."""
+        rows = [
+            {"figure": words + (f" [{unit}]" if unit else "")} | {
+                end: self._text(figure, self.table.loc[("bank", figure), end]) for end in ("low", "mid", "high", "file")
+            }
+            for figure, (unit, words) in FIGURES.items() if (self.table.loc[("bank", figure), "high"] > LEAST_SEEN)
+        ]  # fmt: skip
+        ends = {"low": "5 %", "mid": "middle", "high": "95 %", "file": "by the file"}
+        out = [Shown(f"The bank in {counted(self.done, 'draw')}", pd.DataFrame(rows), {"figure": "figure"} | ends)]
+        packs = [name for name in dict.fromkeys(self.table.index.get_level_values("where")) if name != "bank"]
+        first, rows = self.shares["ages_first"], []
+        for pack in packs:
+            row = {"pack": pack, "first": percent(first.get(pack, 0.0))}
+            for figure in ("capacity_left", "resistance_growth", "years_to_80", "loss_points"):
+                band = self.table.loc[(pack, figure)]
+                row[figure] = f"{self._text(figure, band['low'])} to {self._text(figure, band['high'])}"
+                row[f"{figure}_mid"] = self._text(figure, band["mid"])
+            rows.append(row)
+        columns = {
+            "pack": "pack", "capacity_left": "capacity left [%]", "capacity_left_mid": "middle", "resistance_growth": "resistance ÷ new",
+            "resistance_growth_mid": "its middle", "years_to_80": "years to 80 %", "years_to_80_mid": "their middle", "first": "first in",
+        }  # fmt: skip
+        more = {"loss_points": "lost on the way [points]"}
+        out.append(Shown("Packs: from 5 % to 95 % of the draws, at the end", pd.DataFrame(rows), columns, more))
+        years = pd.DataFrame({"year": [f"{year:.3g}" for year in self.by_year["year"]]})
+        for what, heading in (("usable_wh", "usable_wh"), ("unmet_wh", "unmet_wh"), ("capacity_spread", "points")):
+            pairs = zip(*(self.by_year[f"{what}_{end}"] for end in ("low", "high")), strict=True)
+            years[heading] = [f"{self._text(what, low)} to {self._text(what, high)}" for low, high in pairs]
+        columns = {
+            "year": "year",
+            "usable_wh": "usable [Wh]",
+            "unmet_wh": "unmet in a year [Wh]",
+            "points": "capacity spread [points]",
+        }
+        out.append(Shown("The bank by year: from 5 % to 95 % of the draws", years, columns))
+        return out
+
+    def _text(self, figure, value):
+        """A figure as people read it."""
+        if not math.isfinite(value):
+            return f"> {self.until:g}"
+        if figure in ("capacity_left", "capacity_spread"):
+            return f"{100.0 * value:.1f}"
+        if figure.endswith("_wh"):
+            return f"{value + 0.0:,.0f}" if abs(value) >= 0.5 else "0"
+        return f"{value:.1f}" if figure in LATER or figure.endswith("points") else f"{value:.2f}"
+
+    @property
     def told(self) -> dict[str, Any]:
         """What ``--bands --json`` adds: None where a time is later than twice the years asked for."""
         bands: dict[str, dict[str, Any]] = {}
         for (where, figure), row in self.table.iterrows():
-            plain = {key: float(row[key]) if math.isfinite(row[key]) else None for key in ("low", "mid", "high", "file", "happens")}
+            plain = {
+                key: float(row[key]) if math.isfinite(row[key]) else None for key in ("low", "mid", "high", "file", "happens")
+            }
             bands.setdefault(where, {})[figure] = plain
         failed = len(self.draws) - self.done
         return {
@@ -173,8 +231,11 @@ class AgeingBands:
             provenance.write_table(folder / table.files[0], frame, made_by, index=False)
 
 
-def bands_of_years(done, own, known, numbers, asked, seed, found) -> AgeingBands:
-    """Bands of draws that were made, failed ones among them; ``own`` is what comes of the file's own values."""
+def bands_of_years(done, own, known, numbers, asked, seed, until) -> AgeingBands:
+    """Bands of draws that were made, failed ones among them.
+
+    ``own`` is what comes of the file's own values, ``until`` up to when years to 80 % are told; the rest as in :class:`AgeingBands`.
+    """
     ran = [one for one in done if one.found is not None]
     frame = _draws_table(done, own, numbers)
     good = frame[frame["failure"].isna()]
@@ -185,10 +246,10 @@ def bands_of_years(done, own, known, numbers, asked, seed, found) -> AgeingBands
     moved = None
     if len(good) >= FEWEST:
         figures = good[list(EXPLAINED)].astype(float)
-        moving = [name for name in figures if figures[name].nunique(dropna=False) > 1]
+        moving = [name for name in figures if len(figures[name].unique()) > 1]
         moved = drivers(good[list(numbers)], figures[moving], seed=seed) if moving else None
     return AgeingBands(
-        table, _over(ran, "by_year", ["year"]), _over(ran, "courses", ["year", "pack"]), shares, frame, known, asked, seed, moved,
+        table, _over(ran, "by_year", ["year"]), _over(ran, "courses", ["year", "pack"]), shares, frame, known, asked, seed, until, moved,
         _warnings(done),
     )  # fmt: skip
 
@@ -211,7 +272,13 @@ def _band(values, name, own):
     later, values = name in LATER, values.to_numpy(float)
     low, mid, high = quantiles(values, later)
     own = math.nan if own is None else float(own)
-    return {"low": low, "mid": mid, "high": high, "file": math.inf if later and own != own else own, "happens": float(np.mean(~np.isnan(values)))}
+    return {
+        "low": low,
+        "mid": mid,
+        "high": high,
+        "file": math.inf if later and own != own else own,
+        "happens": float(np.mean(~np.isnan(values))),
+    }
 
 
 def _over(ran, what, keys):
@@ -230,7 +297,8 @@ def _warnings(done):
     failed = [one for one in done if one.found is None]
     out = []
     if failed:
-        text = f"{len(failed)} of {counted(len(done), 'draw')} failed and gave no figures; the bands are of the others. The first: {failed[0].failure}"
+        which = f"{len(failed)} of {counted(len(done), 'draw')} failed and gave no figures; the bands are of the others"
+        text = f"{which}. The first: {failed[0].failure}"
         out.append(BankWarning("draws-failed", f"draw {failed[0].task.draw}", text))
     if len(done) - len(failed) < FEWEST:
         text = f"Of {counted(len(done) - len(failed), 'draw')} 5 and 95 % are little more than the least and the greatest; 200 tell more."
