@@ -89,6 +89,8 @@ class Study:
     warnings : sequence of BankWarning
     result : StudyResult, optional
         That it is the section of.
+    question : str
+        What it answers, of a study of the bank as it stands: its section is then the first, and nothing to buy is listed.
     """
 
     title: str
@@ -97,6 +99,7 @@ class Study:
     figures: Sequence[tuple[Figure, str]] = ()
     drawings: Sequence[tuple[str, str]] = field(default=(), kw_only=True)
     tables: Sequence[Shown] = field(default=(), kw_only=True)
+    question: str = field(default="", kw_only=True)
     answer: Sequence[str] = field(default=())
     warnings: Sequence[BankWarning] = field(default=())
     result: StudyResult | None = None

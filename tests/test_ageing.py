@@ -10,6 +10,7 @@ import time
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 import tomli_w
 from scipy.integrate import solve_ivp
@@ -20,6 +21,7 @@ from simbank import cli
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
 from simbank.studies.ageing.projection import equal_age, march
+from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
 
 YEAR_H = 8766.0
@@ -283,6 +285,87 @@ def test_packs_taken_out_and_added():
     assert 1.0 - left["N"] == pytest.approx((1.0 - left["A"]) * (1 / 6) ** 0.5, rel=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("changes", "key", "value", "problem"),
+    [
+        ([{"at": "1 years", "remove": ["B"], "replace": [{"name": "B", "type": "own"}]}], "changes.0.remove", "B", "same change"),
+        ([{"at": "1 years", "remove": ["B", "B"]}], "changes.0.remove", "B", "twice"),
+        ([{"at": "1 years", "replace": [{"name": "B", "type": "own"}] * 2}], "changes.0.replace", "B", "twice"),
+        # far beyond the years asked for, and gone by then: a change that cannot be is told before anything runs
+        (
+            [{"at": "1 years", "remove": ["B"]}, {"at": "30 years", "remove": ["B"]}],
+            "changes.1.remove",
+            "B",
+            "no such pack by then",
+        ),
+        (
+            [{"at": "30 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}],
+            "changes.0.remove",
+            None,
+            "no pack would be left",
+        ),
+        ([{"at": "1 years", "remove": ["A"]}, {"at": "1 years", "remove": ["B"]}], "changes.1.at", "1 years", "into one table"),
+    ],
+)
+def test_changes_that_cannot_be(changes, key, value, problem, monkeypatch):
+    monkeypatch.setattr(WindowRuns, "run", lambda *_: pytest.fail("a window was run before the changes were checked"))
+    with pytest.raises(sb.InputError, match=problem) as error:
+        sb.age(bank(REST, "AB", changes=changes), 2.0, law="naumann")
+    assert (error.value.key, error.value.value) == (key, value)
+
+
+def test_a_change_beyond_the_years_is_warned_of():
+    change = [{"at": "4 years", "remove": ["B"]}]
+    case = bank(REST, "AB", changes=change)
+    late = [w for w in sb.age(case, 4.0, law="naumann", windows=1).warnings if w.code == "change-beyond-years"]
+    assert [w.where for w in late] == ["changes.0"]
+    assert "change-beyond-years" not in [w.code for w in sb.age(case, 4.1, law="naumann", windows=1).warnings]
+
+
+# ---- charge in the cold ----
+
+DAY = cycles({"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20})
+
+
+def frozen_warning(duty=DAY, **changes):
+    found = sb.age(
+        bank(duty, "AB", **{"ambient": {"mean": "8 degC", "swing": "12 K", "coldest": "01-20"}} | changes), 3.0, windows=1
+    )
+    return found, [w for w in found.warnings if w.code == "charge-below-freezing"]
+
+
+def test_charge_below_freezing_in_winter_is_told():
+    """Air from -4 to 20 °C, +8 °C a quarter of a year before and after: one window of four is below 0 °C, with 2 h of 10 A a day."""
+    found, (warned,) = frozen_warning()
+    assert warned.where == "A, B"
+    table = found.table.set_index("pack")
+    assert table.loc["A", "frozen_charge_h"] == pytest.approx(3 * 365.25 / 4 * 2, rel=0.02)
+    assert table.loc["A", "frozen_charge_ah"] == pytest.approx(3 * 365.25 / 4 * 20, rel=0.02)
+    assert "A is charged colder than its cells take any charge, for some 182 h a year" in warned.text
+    verdicts = [v for v in sb.verdicts(found) if v.code == "charge-below-freezing"]
+    assert [v.severity for v in verdicts] == ["danger"]
+    assert "h a year" in verdicts[0].text
+
+
+def test_no_charge_below_freezing_where_none_is():
+    found, warned = frozen_warning(ambient={"mean": "8 degC", "swing": "7 K", "coldest": "01-20"})
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+    # discharged only, in the same frost
+    drawn = cycles({"discharge": "0.01 C", "hours": 4}, {"rest": True, "hours": 20})
+    found, warned = frozen_warning(duty=drawn)
+    assert (warned, found.table["frozen_charge_h"].max()) == ([], 0.0)
+
+
+def test_charge_below_freezing_in_windows_only_is_kept():
+    """Of real days the coldest may be in the short windows and not in the stretches of the year: the danger stays."""
+    none, some = (
+        Stress(np.ones((1, 1)), {"frozen_charge_h": np.array([h]), "frozen_charge_ah": np.array([h])}, {}, {}) for h in (0.0, 5.0)
+    )
+    assert some.beside(some, none).figures["frozen_charge_h"] == [5.0]
+    assert none.beside(none, none).figures["frozen_charge_h"] == [0.0]
+    assert some.beside(none, some).figures["frozen_charge_h"] == [10.0]
+
+
 def test_no_years_without_a_law():
     lead = {"capacity": "100 Ah", "chemistry": "lead_agm", "cells_in_series": 24, **RESISTANCE}
     with pytest.raises(sb.InputError, match="says nothing of lead-acid"):
@@ -324,6 +407,136 @@ def test_a_lower_float_is_tried_where_there_is_one():
     made = dict(_changes(case))["float 0.1 V a cell lower"]().file.ports[0].charger
     assert (made.float_, made.rebulk) == (pytest.approx(52.8), pytest.approx(51.4))  # 16 cells
     assert not [change for change in worth(sb.age(bank(REST), 1.0, windows=1))["change"] if "float" in change]
+
+
+@pytest.fixture
+def floating(tmp_path):
+    """A pack that a load of 2 A empties for 18 hours, then a charger fills it and floats."""
+    (tmp_path / "day.csv").write_text("time_h,sun_current_a,load_current_a\n0,0,2\n18,-60,2\n24,0,2\n")
+    charger = {"current_limit": "60 A", "absorb": "56.0 V", "float": "54.4 V", "rebulk": "52.6 V", "tail": "4 A"}
+    one = cycles({"discharge": "1 A", "hours": 1})
+    data = bank(one, ports=[{"name": "sun", "charger": charger}, {"name": "load"}]).data
+    data["duty"] = {"kind": "table", "file": "day.csv"}
+    return sb.from_dict(data, source=str(tmp_path / "floating.toml"))
+
+
+def test_a_lower_float_lowers_the_loss(floating):
+    """Storage grows with charge (Naumann 2018: k_soc = 2.8575 (z − 0.5)³ + 0.60225), and a pack at a lower float stands less full."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(floating, 10.0, law="naumann", windows=2)
+    rows = worth(found).set_index("change")
+    lower, base = rows.loc["float 0.1 V a cell lower"], rows.loc["as it is"]
+    assert lower["capacity_left_min"] > base["capacity_left_min"] + 0.005
+    assert lower["years_gained"] > 0.5
+    assert lower["usable_gained_wh"] > 0.0
+    assert lower["unmet_saved_wh"] == pytest.approx(0.0, abs=1.0)  # the load is served as before
+
+
+def test_years_are_read_back_from_their_folder(tmp_path):
+    """Every table to the last digit, titles, words and warnings, of years and of what changes are worth."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(bank(REST, "AB", changes=CHANGED), 3.0, windows=1)
+    found.worth = worth(found)
+    found.write(tmp_path / "out")
+    stored = sb.read(tmp_path / "out")
+    assert (stored.study, stored.title, list(stored.words)) == ("age", found.title, found.words)
+    assert [w.text for w in stored.warnings] == [w.text for w in found.warnings]
+    for name, frame in {
+        "ageing": found.table, "ageing_years": found.by_year, "ageing_packs": found.courses, "ageing_terms": found.terms,
+        "ageing_laws": found.by_law, "ageing_stress": found.stress, "ageing_worth": found.worth,
+    }.items():  # fmt: skip
+        pd.testing.assert_frame_equal(stored.tables[name], frame.reset_index(drop=True), check_dtype=False, check_exact=True)
+    assert stored.table["pack"].tolist() == ["A", "B"]
+
+
+# ---- air from a file ----
+
+DAYS = np.arange(1, 366)
+SWING_C = 20.0 - 10.0 * np.cos(2 * np.pi * (DAYS - 20) / 365.25)
+
+
+def with_air(tmp_path, text, key="seasons", **more):
+    """A pack that stands at 80 % in air as the CSV says."""
+    (tmp_path / "air.csv").write_text(text)
+    data = {k: v for k, v in bank(REST, packs__A__soc=0.8).data.items() if k != "ambient"}
+    return sb.from_dict(data | {key: {"file": "air.csv", **more}}, source=str(tmp_path / "years.toml"))
+
+
+def csv_of(celsius=SWING_C, days=DAYS, heading="day"):
+    return f"{heading},temperature_c\n" + "".join(f"{day},{value}\n" for day, value in zip(days, celsius, strict=True))
+
+
+def test_air_of_every_day_ages_as_its_mean_rate(tmp_path):
+    """Naumann: loss of √t sees the mean of k² over the days of the file; means of months leave out a tenth of a percent of it."""
+    case = with_air(tmp_path, csv_of())
+    squares = load_law("naumann").terms[0].coefficient(SWING_C + 273.15, 0.8, 0.0) ** 2
+    loss = float(np.sqrt(squares.mean() * 5 * YEAR_H * 3600))
+    found = sb.age(case, 5.0, law="naumann", windows=1)
+    assert 1.0 - found.table["capacity_left"][0] == pytest.approx(loss, rel=1.5e-3)
+    assert case.bank.ambient_k == pytest.approx(SWING_C.mean() + 273.15)
+    assert case.file.seasons.coldest_day == pytest.approx(20, abs=1)
+    full = sb.age(sb.with_changes(case, {"duty.steps.0.hours": 240}), 5.0, law="naumann", full=True)
+    assert 1.0 - full.table["capacity_left"][0] == pytest.approx(loss, rel=1e-3)
+    assert case.files["seasons.file"]["sha256"]
+
+
+def test_air_by_dates_of_several_years_and_shifted(tmp_path):
+    """1.5 K up and down in two years is their mean; 2024 has a 29 February."""
+    stamps = [np.datetime64("2024-01-01") + np.timedelta64(k, "D") for k in range(366 + 365)]
+    leap = np.insert(SWING_C, 59, SWING_C[58])  # 29 February as the 28th
+    one = with_air(tmp_path, csv_of(np.concatenate([leap - 1.5, SWING_C + 1.5]), stamps, "date"), key="ambient", shift="-5 K")
+    assert one.bank.ambient_k == pytest.approx(SWING_C.mean() - 5.0 + 273.15 - 1.5 / 3 / 365, abs=1e-6)  # three 28 Februaries
+    plain = with_air(tmp_path, csv_of(), shift="-5 K")
+    assert one.file.seasons.at_k(200) == pytest.approx(plain.file.seasons.at_k(200), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (csv_of()[:5000].rsplit("\n", 1)[0] + "\n", r"air.csv: day: \d+: no temperature for this day; a whole year is needed"),
+        (csv_of().replace("\n40,", "\n41,"), "air.csv: day: 40: no temperature for this day; a whole year is needed, and 1 of its"),
+        (csv_of().replace("\n1,10.", "\n1,x"), "air.csv: row 2, temperature_c: 'x.*': every day needs a temperature"),
+        ("day,temperature_c\n1,\n", "air.csv: row 2, temperature_c: 'nan': every day needs a temperature"),
+        (csv_of().replace("\n3,", "\n367,"), "air.csv: row 4, day: '367': must be a whole number of a day of the year"),
+        (csv_of().replace("\n3,", "\nJune,"), "air.csv: row 4, day: 'June': must be a whole number of a day of the year"),
+        ("date,temperature_c\nJune 3,4\n", "air.csv: row 2, date: 'June 3': not a date"),
+        (csv_of(SWING_C + 273.15), r"air.csv: row 2, temperature_c: 28\d.*: must be from -60 to 120 degC"),
+        (csv_of(heading="time"), "air.csv: columns: 'time, temperature_c': needs the columns"),
+    ],
+)  # fmt: skip
+def test_air_that_cannot_be_used(text, told, tmp_path):
+    with pytest.raises(sb.InputError, match=told):
+        with_air(tmp_path, text)
+
+
+def test_air_is_one_table_of_one_kind(tmp_path):
+    for more, told in (
+        ({"mean": "10 degC"}, '"mean" .* or "file", one of both'), ({"swing": "3 K"}, "does not go with file"),
+    ):  # fmt: skip
+        with pytest.raises(sb.InputError, match=told):
+            with_air(tmp_path, csv_of(), **more)
+    with pytest.raises(sb.InputError, match="does not go with mean"):
+        bank(REST, ambient={"mean": "10 degC", "shift": "3 K"})
+    (tmp_path / "air.csv").unlink()
+    with pytest.raises(sb.InputError, match=r"air\.csv: no such file"):
+        sb.from_dict(bank(REST).data | {"ambient": {"file": "air.csv"}}, source=str(tmp_path / "years.toml"))
+
+
+def test_json_schema_takes_air_and_changes():
+    """By an independent validator of JSON Schema (2020-12), for files that :func:`simbank.from_dict` reads, and one that it refuses."""
+    import jsonschema  # nbformat brings it
+
+    check = jsonschema.Draft202012Validator(sb.json_schema())
+    plain = bank(REST, "AB", changes=CHANGED).data
+    mean = {"mean": "10 degC", "swing": "3 K"}
+    for air in ({"ambient": mean}, {"ambient": {"file": "air.csv", "shift": "-2 K"}}, {"ambient": "10 degC"}):
+        assert not list(check.iter_errors(plain | air)), air
+    rest = {key: value for key, value in plain.items() if key != "ambient"}
+    assert not list(check.iter_errors(rest | {"seasons": mean}))
+    for bad in ({"seasons": mean | {"file": "air.csv"}}, {"seasons": {}}, {"changes": [{"at": "2 years", "swap": ["B"]}]}):
+        assert list(check.iter_errors(rest | bad)), bad
 
 
 # ---- stopped on the way ----
@@ -406,6 +619,12 @@ def test_changes_that_were_tried_are_kept(monkeypatch):
     with pytest.raises(RunStopped, match="stopped with 1 of 2 changes tried") as caught:
         worth(found)
     assert caught.value.partial["change"].tolist() == ["as it is", "5 K cooler"]
+
+
+def test_an_error_that_was_not_estimated_is_said_to_be_so():
+    told = {n: [w.text for w in sb.age(bank(REST), 1.0, windows=n).warnings if w.code == "ageing-steps-coarse"] for n in (1, 2)}
+    assert told[2] == []
+    assert told[1] == ["The error of the steps between windows is not estimated: it takes two steps or more (--windows 2)."]
 
 
 # ---- windows against every day ----

@@ -2178,7 +2178,7 @@ def test_what_draws_are_judged_by_is_what_a_run_is_judged_by(root):
             if code not in alike:
                 assert list(holds(draws, None)) == [code in found for found in of_runs], (name, code)
                 spoke |= {code} if any(code in found for found in of_runs) else set()
-    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature"} <= spoke
+    assert {"conductor-overloaded", "pack-near-limit", "charge-too-fast", "blocked-by-temperature", "fills-first"} <= spoke
 
 
 def test_the_hardest_pack_holds_where_it_is_the_same_pack():
@@ -2323,3 +2323,40 @@ def test_ageing_ended(warm_years):
     assert short.table["capacity_left"].min() == pytest.approx(0.85, abs=1e-3)
     assert told(short, "ageing-ended")
     assert "ageing-ended" not in codes(warm_years)
+
+
+def test_ageing_windows_short():
+    """Ten years of hilltop_clinic_days with stretches of one day are 0.6 points off those of a week."""
+    case = sb.load(ROOT / "scenarios" / "hilltop_clinic_days.toml", {"duty.step": "1 h"})
+    found = sb.age(case, 0.1, windows=1, window_days=1, others=())
+    assert told(found, "ageing-windows-short").severity == UNKNOWN
+    longer = copy.copy(found)
+    longer.__dict__.pop("warnings", None)
+    longer.made_by = found.made_by | {"window_days": 3}
+    assert "ageing-windows-short" not in codes(longer)
+
+
+def tried(found, *rows):
+    """Years with a table of changes: their names, years to 80 %, usable energy at the end, what is not given in all years."""
+    tried = copy.copy(found)
+    frame = pd.DataFrame(rows, columns=["change", "years_to_80", "usable_wh", "unmet_wh"])
+    tried.worth = frame.assign(
+        years_gained=frame["years_to_80"] - frame["years_to_80"][0],
+        usable_gained_wh=frame["usable_wh"] - frame["usable_wh"][0],
+        unmet_saved_wh=frame["unmet_wh"][0] - frame["unmet_wh"],
+    )
+    return tried
+
+
+def test_worth_most(warm_years):
+    base = ("as it is", 8.0, 4000.0, 50.0)
+    v = told(tried(warm_years, base, ("5 K cooler", 10.0, 4030.0, 50.0), ("on a bus bar", 8.5, 4100.0, 50.0)), "worth-most")
+    assert v.text == (
+        "Of what was tried, 5 K cooler puts off 80 % most, by 2.0 years; on a bus bar has most more to use at the end, 100 Wh."
+    )
+    assert v.numbers == {"years_gained": 2.0, "usable_gained_wh": 100.0}
+    far = told(tried(warm_years, base, ("5 K cooler", float("nan"), 4000.0, 250.0)), "worth-most")
+    assert far.text == "Of what was tried, 5 K cooler puts off 80 % most, to beyond 20 years, but 200 Wh more are not given."
+    none = told(tried(warm_years, base, ("5 K cooler", 8.1, 4001.0, 50.0)), "worth-most")
+    assert none.text == "None of what was tried (5 K cooler) puts off 80 % by 0.2 years or has 1 % more energy."
+    assert "worth-most" not in codes(warm_years)

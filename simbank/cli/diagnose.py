@@ -12,12 +12,8 @@ from simbank.cli.output import Command, say, show_table
 
 __all__ = ["diagnose"]
 
-_SUSPECTS = {
-    "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]",
-}  # fmt: skip
-_MORE_OF_SUSPECTS = {"kind": "kind", "off_points": "charge [points]"}
 _MORE_OF_NEXT = {"expect": "should read", "tells_bits": "tells [bits]", "now_percent": "now [%]"}
-_VALUES, _SIZES = ("read", "due", "suspect"), ("extra_mohm", "low_mohm", "high_mohm")
+_VALUES = ("read", "due", "suspect")
 
 
 def diagnose(
@@ -76,14 +72,12 @@ def _show_diagnosis(found, wide):
         show_table(found.title, packs, PACK_HEADINGS | instants, wide=wide)
     if len(found.other_readings):
         show_table("What else was read", _short(found.other_readings, _VALUES, 3), OTHER_HEADINGS | instants, wide=wide)
-    title = "What it may be due to; one row is what these readings do not tell apart"
-    rows = _short(found.suspect_table, _SIZES)
-    rows["probability_percent"] = [
-        percent(share / 100.0).removesuffix(" %") for share in found.suspect_table["probability_percent"]
-    ]
-    show_table(title, rows, _SUSPECTS, _MORE_OF_SUSPECTS, wide)
+    suspects = found.shown_suspects
+    headings = {name: heading for name, heading in suspects.columns.items() if suspects.frame[name].notna().any()}
+    show_table(suspects.title, suspects.frame, headings, wide=wide)
     following = found.next_table
-    following = following if wide else following[following["tells_bits"] > LEAST_BITS].head(MOST_NEXT)
+    asked = (following["tells_bits"] > LEAST_BITS) | following["where"].isin(found.carry_nothing)
+    following = following if wide else following[asked].head(MOST_NEXT)
     if len(following):
         following = _short(following, ("tells_bits",))
         for column in ("now_percent", "then_percent"):

@@ -6,11 +6,14 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from simbank.digits import number
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.studies.ageing import Ageing
+from simbank.studies.ageing.aged import BEYOND
 from simbank.verdict import ACT, NOTE, Verdict
+from simbank.warning import listed
 
 __all__ = ["ageing_verdicts"]
 
@@ -23,6 +26,7 @@ def ageing_verdicts(found: Ageing) -> Iterator[Verdict]:
     yield from _causes(found)
     yield from _unmet(found)
     yield from _laws(found)
+    yield from _worth(found)
 
 
 def _first(found):
@@ -119,3 +123,38 @@ def _laws(found):
         told = ", ".join(f"{100 * row['capacity_left']:.0f} % by {row['law']}" for _, row in own.iterrows())
         text = f"The laws differ by {apart:.0f} points of capacity at the end: {name} has {told}. Years told here are good for no more than that."
         yield verdict("laws-disagree", name, text, points=apart)
+
+
+def _worth(found):
+    """Which of the changes that were tried gains most, in years and in energy."""
+    if found.worth is None or len(found.worth) < 2:
+        return
+    base, tried = found.worth.iloc[0], found.worth.iloc[1:]
+    said, numbers = {}, {}
+    enough, longest = rules.WORTH_ENERGY * base["usable_wh"], BEYOND * found.asked_years
+    later = tried["years_gained"]
+    if np.isfinite(base["years_to_80"]):
+        later = tried["years_to_80"].fillna(np.inf) - base["years_to_80"]  # infinite: not within the longest time that is told
+    for key, gained, least, words in (
+        ("years_gained", later, rules.WORTH_YEARS, "puts off 80 % most, {}"),
+        ("usable_gained_wh", tried["usable_gained_wh"], enough, "has most more to use at the end, {}"),
+        ("unmet_saved_wh", tried["unmet_saved_wh"], enough, "saves most of what is not given in all these years, {}"),
+    ):
+        if gained.max() >= least:
+            best, change = gained.max(), tried.loc[gained.idxmax(), "change"]
+            years = f"by {best:.1f} years" if np.isfinite(best) else f"to beyond {longest:g} years"
+            said.setdefault(change, []).append(words.format(years if key == "years_gained" else f"{number(best, 'Wh')} Wh"))
+            if np.isfinite(best):
+                numbers[key] = best
+    if said:
+        for change in said:
+            missed = -float(tried.set_index("change").loc[change, "unmet_saved_wh"])
+            if missed >= enough:
+                said[change].append(f"but {number(missed, 'Wh')} Wh more are not given")
+        text = f"Of what was tried, {'; '.join(f'{change} {listed(words)}' for change, words in said.items())}."
+    else:
+        text = (
+            f"None of what was tried ({', '.join(tried['change'])}) puts off 80 % by {rules.WORTH_YEARS:g} years or has "
+            f"{100 * rules.WORTH_ENERGY:g} % more energy."
+        )
+    yield verdict("worth-most", "bank", text, NOTE, **numbers)

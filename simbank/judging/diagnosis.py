@@ -11,13 +11,12 @@ from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.run_packs import hysteresis_bound_points
 from simbank.judging.warned import warning_verdicts
-from simbank.judging.words import short
 from simbank.studies.diagnosis import Diagnosis
 from simbank.studies.diagnosis.found import LEAST_BITS, SOUND
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, OFF
 from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S, after_work
-from simbank.studies.diagnosis.suspects import bare_name, place_words
-from simbank.studies.diagnosis.words import millivolts, other_pole, percent
+from simbank.studies.diagnosis.suspects import bare_name, place_words, suspect_name
+from simbank.studies.diagnosis.words import FULL_FIRST, SURE, kind_words, millivolts, other_pole, percent
 from simbank.verdict import ACT, DANGER, Verdict
 
 __all__ = ["diagnosis_verdicts"]
@@ -53,7 +52,7 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
         first = found.suspects[0]
         text = (
             f"The readings leave it open: {found.sound_probability * 100:.0f} % probable that all is sound. First suspect with "
-            f"{first.probability * 100:.0f} %: {short(first.where.split(', '))}. Read more before anything is taken apart."
+            f"{first.probability * 100:.0f} %: {suspect_name(first)} ({kind_words(first.kind)}). Read more before anything is taken apart."
         )
         yield verdict(
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
@@ -63,19 +62,15 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
     if found.worked_probability > SOUND:
         text = (
             f"The currents are those of packs that still differ by what the bank did before ({percent(found.worked_probability)} probable): that "
-            f"moves shares by up to {found.work.share * 100:.2g} % here, and every suspicion of a pack or a joint is weak. {found.work_advice}"
+            f"moves shares by up to {found.work.share * 100:.2g} % here, and every suspicion of a pack or a joint is weak. {found.when_words}"
         )
         yield verdict(
             "readings-after-work", "bank", text, worked_probability=found.worked_probability, share=found.work.share,
             meter_share=found.chosen.meter_share,
         )  # fmt: skip
-    if found.measure_next and found.measure_next[0].bits > LEAST_BITS:
+    if found.measure_next and (found.measure_next[0].is_look or found.measure_next[0].bits > LEAST_BITS):
         first, single = found.asked_next[0], found.measure_next[0]
-        where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
-        what = first.what if first.where == "every pack" else f"{first.what}, {where}: {first.expect}"
-        text = (
-            f"Measure next: {what}. On the mean it lifts the true cause from {first.now * 100:.0f} to {first.then * 100:.0f} %."
-        )
+        text = f"Measure next: {found.next_words}"
         yield verdict("measure-next", single.where, text, tells_bits=single.bits, now=first.now, then=first.then)
 
 
@@ -90,9 +85,12 @@ def _suspected(found):
     also = f"; or {len(suspect.members) - 1} more that these readings do not tell from it" if len(suspect.members) > 1 else ""
     both = f", with {place_words(bank, member.faults[1])}" if len(member.faults) > 1 else ""
     numbers = {"probability": suspect.probability, "sound_probability": found.sound_probability}
+    weak = " After heavy work this suspicion is weak." if found.worked_probability > SOUND else ""
+    act = suspect.probability >= SURE and not weak
     if fault.kind == OFF:
         text = (
-            f"{place} carries no current{both} ({sure}{also}): look whether its BMS, fuse or breaker is open, or a lead is loose."
+            f"{place} carries nothing{both} ({sure}{also}): look at its BMS, fuse, switch and lead first. It may stand far from the others in "
+            "charge: before it is closed again find out why it opened, and charge each pack to full by itself, as its maker says."
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:
@@ -106,28 +104,30 @@ def _suspected(found):
             more = f"; or {left} more that these readings do not tell from it" if left else ""
             text = (
                 f"The {bare_name(fault.name)} has some {member.size * 1e3:.2g} mΩ too much in one pole ({sure}{more}): at {amperes:.0f} A the bad "
-                f"pole reads about {millivolts(bad)}, not {millivolts(sound)}. {heat} Read both poles, then retorque or clean the bad one, every "
-                "pack isolated."
-            )
+                f"pole reads about {millivolts(bad)}, not {millivolts(sound)}. {heat} "
+                + ("Read both poles, then, every pack isolated, retorque or clean the bad one." if act
+                   else "Do not take anything apart yet: read both poles.")
+            )  # fmt: skip
         else:
             text = (
                 f"{place} has some {member.size * 1e3:.2g} mΩ too much{both} ({sure}{also}): at {amperes:.0f} A it should read {millivolts(sound)}, "
-                f"not {millivolts(bad)}. {heat} Retorque or clean it, every pack isolated."
+                f"not {millivolts(bad)}. {heat} "
+                + ("Every pack isolated, retorque or clean it." if act else "Do not take anything apart yet: read it.")
             )
         return verdict(
-            "joint-suspected", suspect.where, text, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers
+            "joint-suspected", suspect.where, text + weak, DANGER if hot else ACT, extra_ohm=member.size, heat_w=watt, current_a=amperes, **numbers
         )  # fmt: skip
     if fault.kind in (CHARGE_LOW, CHARGE_HIGH):
         text = (
             f"{place} stands some {abs(member.size):.0f} points {'lower' if fault.kind == CHARGE_LOW else 'higher'} in charge than the file "
-            f"says{both} ({sure}{also}): read its voltage switched off and rested."
+            f"says{both} ({sure}{also}): {FULL_FIRST}."
         )
-        return verdict("pack-suspected", suspect.where, text, points=member.size, **numbers)
-    text = (
-        f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}{also}): look at its terminals and its "
-        "BMS first, then at its cells."
-    )
-    return verdict("pack-suspected", suspect.where, text, extra_ohm=member.size, **numbers)
+        return verdict("pack-suspected", suspect.where, text + weak, points=member.size, **numbers)
+    text = f"{place} has some {member.size * 1e3:.2g} mΩ more resistance than the file says{both} ({sure}{also}): " + (
+        "the pack isolated, look at its terminals and its BMS first, then at its cells." if act
+        else "do not take anything apart yet: read its voltage before and just after a load comes on."
+    )  # fmt: skip
+    return verdict("pack-suspected", suspect.where, text + weak, extra_ohm=member.size, **numbers)
 
 
 def _instant(found):
@@ -135,16 +135,11 @@ def _instant(found):
     chosen = found.chosen
     if not (chosen.drifts or chosen.small):
         return
-    wait = (
-        "none within four hours holds still"
-        if chosen.wait_s is None
-        else f"wait {duration(chosen.wait_s)} after a change of current"
-    )
     if chosen.drifts:
         since = "The time since the current was changed is not told" if chosen.time_s is None else "Too soon after a change"
         text = (
-            f"{since}: shares move by {chosen.drift_share * 100:.2g} %, the meter is good for {chosen.meter_share * 100:.2g} %; {wait}, and write "
-            "time_since_change_s."
+            f"{since}: shares move by {chosen.drift_share * 100:.2g} %, the meter is good for {chosen.meter_share * 100:.2g} %. "
+            f"{found.when_words} Write time_since_change_s."
         )
     else:
         text = f"The current is small for the meter, whose error is {chosen.meter_share * 100:.2g} % of it: read again at a greater one."

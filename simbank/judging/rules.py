@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS
 from simbank.studies.pack_limits import USUAL_LIMIT_C
 from simbank.studies.rule_figures import LASTING_S
 from simbank.verdict import ACT, DANGER, NOTE, UNKNOWN, Verdict
@@ -52,6 +53,7 @@ STORAGE_SHARE, HIGH_CHARGE_SOC = (
     0.75,
 )  # of a pack's loss; mean charge. Chosen here: beyond it the curves of storage rise above their middle
 UNMET_GROWS_SHARE = 0.01  # of what is asked in a year. Chosen here: four days
+WORTH_YEARS, WORTH_ENERGY = 0.2, 0.01  # years to 80 %; of usable energy. Chosen here: more than the steps between windows err by
 LAWS_APART_POINTS = 5.0  # chosen here: a quarter of the way to the end of first life
 
 
@@ -481,6 +483,13 @@ _ROWS = (
         "0.5 points of capacity",
         "halving of the steps",
     ),
+    (
+        "ageing-windows-short",
+        UNKNOWN,
+        "stretches of real days are too short for the weather of their season",
+        f"{LEAST_WINDOW_DAYS} days",
+        "chosen here",
+    ),
     ("ageing-ended", UNKNOWN, "years ended before those asked for", WARNING, PRACTICE),
     (
         "hangs-on-unknown",
@@ -712,6 +721,13 @@ _ROWS = (
     ),
     ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
     ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
+    (
+        "worth-most",
+        NOTE,
+        "which of the changes that `age --worth` tried gains most, in years and in energy",
+        f"{WORTH_YEARS:g} years to 80 %, {100 * WORTH_ENERGY:g} % of the usable energy",
+        "chosen here: above the error of the steps between windows",
+    ),
     (
         "packs-grow-together",
         NOTE,

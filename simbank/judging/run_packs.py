@@ -16,6 +16,7 @@ from simbank.simulation.event_codes import Event
 from simbank.simulation.pack_model import KELVIN
 from simbank.simulation.run_warnings import WORTH_SAYING
 from simbank.simulation.standing import hysteresis_bound_points
+from simbank.studies.band_figures import when_fullest
 from simbank.studies.rule_figures import charged_frozen, nearest_limits
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
@@ -288,7 +289,7 @@ def _full_first(result, clock):
     total = soc.to_numpy() @ capacity / capacity.sum()
     if not len(total) or total.max() <= total[0] + rules.LEFT_SHARE:
         return
-    at = int(total.argmax())
+    at = when_fullest(total)
     now, names = soc.to_numpy()[at], list(soc.columns)
     lacks = float(np.dot(capacity, now.max() - now) / capacity.sum())
     if now.max() >= rules.FULL_SOC and lacks >= rules.LEFT_SHARE:

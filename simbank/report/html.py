@@ -112,6 +112,7 @@ def write_report(
         further=told[AT_HEAD:],
         severities=SEVERITIES,
         answer=page.answer(),
+        answer_first=any(study.question for study in studies),
         warnings=warned,
         listed=listed,
         caution=REPORT_CAUTION,
@@ -149,7 +150,8 @@ class _Page:
                 lines.append(line)
         text = " ".join(lines)
         match = re.search(r"Whose question:\s*(.*?)(?:\s(?:Answer|Try):|$)", text)
-        own = ["How do these packs share their current, wired this way, at this duty?"]
+        own = [study.question for study in self.studies if study.question]
+        own = own or ["How do these packs share their current, wired this way, at this duty?"]
         if match:
             asked = re.sub(r"^(an?|the) [\w-]+'s\.\s*", "", match[1])
             own = [asked[:1].upper() + asked[1:]]
@@ -190,12 +192,15 @@ class _Page:
     # ---- sections ----
 
     def sections(self):
+        studies = [(f"study-{k}", study.title, self._study(study)) for k, study in enumerate(self.studies)]
+        first = [made for made, study in zip(studies, self.studies, strict=True) if study.question]
         made = [
+            *first,
             ("put-right", "What to put right", self._put_right()),
             ("bank", "The bank", self._bank()), ("packs", "Packs", self._packs()), ("wiring", "Wiring schedule", self._wiring()),
-            ("devices", "Device schedule", self._devices()), ("bill", "What has to be bought", self._bill()),
+            ("devices", "Device schedule", self._devices()), ("bill", "What has to be bought", [] if first else self._bill()),
             ("sharing", "Sharing over time", self._sharing()),
-            *((f"study-{k}", study.title, self._study(study)) for k, study in enumerate(self.studies)),
+            *(made for made in studies if made not in first),
             ("reach", "How far this reaches", self._reach()), ("layouts", "Layouts side by side", self._layouts()),
             ("protection", "Protection", self._protection()), ("energy", "Energy balance", self._energy()),
             ("readings", "Readings at commissioning", self._readings()),

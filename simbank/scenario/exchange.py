@@ -9,7 +9,33 @@ from simbank.filemodel import nearest
 from simbank.scenario.addition import Addition, joined, place_of, singly
 from simbank.scenario.scenario import Scenario, from_dict
 
-__all__ = ["exchanged"]
+__all__ = ["exchanged", "timeline"]
+
+
+def timeline(scenario: Scenario) -> list[tuple[float, int, Scenario]]:
+    """All ``[[changes]]`` of a scenario in the order of their times, each made on what those before it left.
+
+    Returns
+    -------
+    list of (float, int, Scenario)
+        When [s], which of the file's changes, and the scenario from then on.
+
+    Raises
+    ------
+    InputError
+        If one of them cannot be, or two are at the same time.
+    """
+    found, before = [], scenario
+    order = sorted((change.at, number) for number, change in enumerate(scenario.file.changes))
+    for place, (at, number) in enumerate(order):
+        if place and at == order[place - 1][0]:
+            raise InputError(
+                f"at the time of changes.{order[place - 1][1]}; put both into one table", file=scenario.source,
+                key=f"changes.{number}.at", value=scenario.data["changes"][number]["at"],
+            )  # fmt: skip
+        before = exchanged(scenario, number, before)
+        found.append((at, number, before))
+    return found
 
 
 def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -> Scenario:
@@ -27,7 +53,7 @@ def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -
     Raises
     ------
     InputError
-        If a pack that it names is not there, or none would be left.
+        If a pack that it names is not there or named twice, or none would be left.
     """
     before = before or scenario
     key, change = f"changes.{number}", scenario.data["changes"][number]
@@ -35,6 +61,7 @@ def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -
     data["packs"] = singly(data["packs"], before)
     names = [pack["name"] for pack in data["packs"]]
     replaced = {entry["name"]: entry for entry in change.get("replace", [])}
+    _named_once(scenario, key, change)
     for what, named in (("remove", change.get("remove", [])), ("replace", replaced)):
         for name in named:
             if name not in names:
@@ -55,6 +82,23 @@ def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -
             error.problem, file=error.file or scenario.source, key=f"{key}: {error.key}", value=error.value
         ) from None
     return made
+
+
+def _named_once(scenario, key, change):
+    """Refuse a change that names a pack twice, or both to be taken out and to be replaced."""
+    removed, replaced = list(change.get("remove", [])), [entry["name"] for entry in change.get("replace", [])]
+    for what, names in (("remove", removed), ("replace", replaced)):
+        for place, name in enumerate(names):
+            if name in names[:place]:
+                raise InputError("names this pack twice", file=scenario.source, key=f"{key}.{what}", value=name)
+    for name in removed:
+        if name in replaced:
+            raise InputError(
+                "is to be replaced by the same change; name it in one of the two",
+                file=scenario.source,
+                key=f"{key}.remove",
+                value=name,
+            )
 
 
 def _take_out(data, gone):

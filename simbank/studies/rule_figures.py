@@ -13,7 +13,7 @@ from simbank.bank.ampacity import conductor_ampacity, lowest_insulation
 from simbank.bank.bank import Pack
 from simbank.simulation import Result, simulate
 from simbank.simulation.event_codes import Event
-from simbank.studies.band_figures import STOPS
+from simbank.studies.band_figures import STOPS, when_fullest
 from simbank.studies.pack_limits import CELLS_TAKE, device_ratings, limits_of_pack
 
 __all__ = [
@@ -212,9 +212,10 @@ def _of_bank(result):
     found = {(BANK, "charge_end_soc_percent"): None, (BANK, "charged_percent"): 0.0, (BANK, "fullest_percent"): None}
     if len(samples.time_s):
         capacity = np.array([row["capacity_ah"] for row in rows])
-        total = samples.soc @ capacity * (100.0 / capacity.sum())
+        share = samples.soc @ capacity / capacity.sum()
+        total = 100.0 * share
         found[(BANK, "charged_percent")] = float(total.max() - total[0])
-        found[(BANK, "fullest_percent")] = 100.0 * float(samples.soc[int(total.argmax())].max())
+        found[(BANK, "fullest_percent")] = 100.0 * float(samples.soc[when_fullest(share)].max())
         ends = [row.time_s for row in result.event_rows if row.event in ENDS]
         if ends:
             found[(BANK, "charge_end_soc_percent")] = float(np.interp(ends, samples.time_s, total).min())

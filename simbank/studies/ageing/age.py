@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from simbank.errors import RunStopped, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
-from simbank.scenario.exchange import exchanged
+from simbank.scenario.exchange import timeline
 from simbank.studies.ageing.aged import Ageing
 from simbank.studies.ageing.course import Laws, Segment
 from simbank.studies.ageing.projection import equal_age, march
@@ -32,6 +32,8 @@ def aged_by(
     The rest as in :func:`simbank.age`.
     """
     course = _Course(scenario, laws, years, windows, window_days, tolerance_points, full, progress)
+    for *_, changed in course.spans:
+        _fitting_chemistries(changed, laws.laws[0])
 
     def found(stopped=None):
         return Ageing(scenario, course.segments, years, until, sum(course.errors), course.runs, full, made, stopped)
@@ -58,6 +60,7 @@ class _Course:
         self.scenario, self.laws, self.total_s = scenario, laws, years * YEAR_S
         self.windows, self.window_days, self.tolerance_points, self.full = windows, window_days, tolerance_points, full
         self.progress = progress
+        self.spans = _spans(scenario, self.total_s)
         self.segments, self.errors, self.runners = [], [], []
         self.interrupted = False
 
@@ -85,10 +88,7 @@ class _Course:
 
     def go(self):
         """All segments."""
-        before = self.scenario
-        for begin_s, end_s, at in _spans(self.scenario, self.total_s):
-            if at is not None:
-                before = exchanged(self.scenario, at, before)
+        for begin_s, end_s, at, before in self.spans:
             runner = WindowRuns(
                 before.bank, seasons_of(before, self.window_days), self.laws.laws, whole_year(before), self.laws.rate_factors(before)
             )  # fmt: skip
@@ -158,12 +158,21 @@ class _Course:
             segment.times, segment.ages = np.array(times), np.array(found)
 
 
+def _fitting_chemistries(scenario, law):
+    """Refuse packs of a kind of cell for which the law says nothing."""
+    for pack in scenario.bank.packs:
+        if pack.chemistry.family not in law.families:
+            raise InputError(
+                f"the law {law.name} is of {law.cell} cells and says nothing of {pack.chemistry.family}; no law of it is shipped, since none "
+                "with constants that can be checked was to be had", key="law", value=pack.name,
+            )  # fmt: skip
+
+
 def _spans(scenario, total_s):
-    """(begin, end, number of the change at the begin or None) of each segment."""
-    changes = sorted((change.at, k) for k, change in enumerate(scenario.file.changes) if change.at < total_s)
-    begins = [(0.0, None), *changes]
-    ends = [*(at for at, _ in changes), total_s]
-    return [(begin, end, k) for (begin, k), end in zip(begins, ends, strict=True)]
+    """(begin, end, number of the change at the begin or None, scenario) of each segment; changes after the end are made, too, to check them."""
+    begins = [(0.0, None, scenario), *(change for change in timeline(scenario) if change[0] < total_s)]
+    ends = [*(begin for begin, _, _ in begins[1:]), total_s]
+    return [(begin, end, k, changed) for (begin, k, changed), end in zip(begins, ends, strict=True)]
 
 
 def _fresh(scenario, at):

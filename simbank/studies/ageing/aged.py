@@ -13,11 +13,13 @@ import pandas as pd
 
 from simbank import provenance
 from simbank.columns import Table
+from simbank.digits import number as in_digits
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.course import GROWTH_WORDS, Segment, crossing_years
-from simbank.studies.ageing.seasons import YEAR_S
+from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
 from simbank.studies.described import bank_warnings
@@ -31,6 +33,7 @@ __all__ = ["END_OF_LIFE", "WORTH", "Ageing"]
 END_OF_LIFE = 0.8  # of the capacity as new. Common practice, no source: what is spoken of as the end of first life
 BEYOND = 2.0  # times the years asked for, to which years to 80 % are told, as packs aged at the end
 POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
+FROZEN_H = 0.01  # a year; as of a run
 OUTSIDE_SHARE = 0.05  # of the packs' time outside a law's conditions, from where on it is warned of; chosen here
 
 PACKS = Table.of(
@@ -48,6 +51,8 @@ PACKS = Table.of(
         ("throughput_ah", "Ah", "charge in and out in all these years"), ("mean_soc", "", "mean state of charge, 0 to 1"),
         ("mean_c", "°C", "mean temperature"), ("c_rate_rms", "1/h", "root mean square of its current over its capacity as new"),
         ("cold_charge_ah", "Ah", "charge taken below 10 °C in all these years"),
+        ("frozen_charge_h", "h", "how long it was charged so cold that its cells take no charge, in all these years"),
+        ("frozen_charge_ah", "Ah", "charge that it took then"),
     ],
 )  # fmt: skip
 YEARS = Table.of(
@@ -389,9 +394,37 @@ class Ageing(StudyResult):
     @cached_property
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures."""
-        return [
-            *bank_warnings(self.scenario), *self._of_law(), *self._of_windows(), *([] if self.bands is None else self.bands.warnings)
-        ]  # fmt: skip
+        frozen = list(self._frozen())
+        of_bank = [w for w in bank_warnings(self.scenario) if not frozen or w.code != FREEZING]
+        drawn = [] if self.bands is None else self.bands.warnings
+        return [*frozen, *of_bank, *self._of_law(), *self._of_windows(), *drawn]
+
+    def _frozen(self):
+        """Packs charged so cold that their cells take no charge, in the worst year of each."""
+        worst = {}
+        for segment in self.segments:
+            for at, stress in segment.stresses:
+                if at > self.years * YEAR_S + 1.0:
+                    continue
+                for k, name in enumerate(segment.names):
+                    told = stress.figures["frozen_charge_h"][k], stress.figures["frozen_charge_ah"][k]
+                    worst[name] = max(worst.get(name, (0.0, 0.0)), told)
+        cold = [(told, name) for name, told in worst.items() if told[0] > FROZEN_H]
+        cold.sort(key=lambda found: -round(found[0][0], 1))
+        if not cold:
+            return
+        (hours, charge), name = cold[0]
+        more = (
+            f" (so {'is' if len(cold) == 2 else 'are'} {listed([other for _, other in cold[1:]])}, for no longer)"
+            if cold[1:]
+            else ""
+        )
+        yield BankWarning(
+            FREEZING, ", ".join(other for _, other in cold),
+            f"{name} is charged colder than its cells take any charge, for some {hours:,.3g} h a year ({in_digits(charge, 'Ah')} Ah){more}: "
+            "lithium plates, which harms cells for good and can short them, and the law knows nothing of it. Warm them first, or give the "
+            "BMS a lowest charge temperature.",
+        )  # fmt: skip
 
     def _of_law(self):
         """Where the law is used beyond what it was fitted to."""
@@ -419,7 +452,14 @@ class Ageing(StudyResult):
             yield BankWarning("ageing-left-out", "bank", f"The law {law.name} leaves out {law.leaves_out}.")
 
     def _of_windows(self):
-        """A projection whose steps are too long, or that ended early."""
+        """A projection whose steps are too long, or that ended early, or before a change of the bank."""
+        late = [f"changes.{k}" for k, c in enumerate(self.scenario.file.changes) if c.at >= self.asked_years * YEAR_S]
+        if late:
+            yield BankWarning(
+                "change-beyond-years", ", ".join(late),
+                f"{listed(late)} of the file {'is' if len(late) == 1 else 'are'} at or beyond the end of these {self.asked_years:g} years, "
+                "and not in any figure here. Ask for more years, or for an earlier time.",
+            )  # fmt: skip
         if self.stopped:
             yield BankWarning("ageing-ended", "bank", f"Stopped with {self.stopped}: figures here are of these.")
         elif self.years < self.asked_years - 1e-6:
@@ -433,6 +473,13 @@ class Ageing(StudyResult):
             yield BankWarning(
                 "ageing-steps-coarse", "bank",
                 "The error of the steps between windows is not estimated: it takes two steps or more (--windows 2).",
+            )  # fmt: skip
+        days = self.made_by.get("window_days")
+        if not self.full and days is not None and days < LEAST_WINDOW_DAYS and any(is_dated(s.scenario) for s in self.segments):
+            yield BankWarning(
+                "ageing-windows-short", "bank",
+                f"Stretches of {days} of real days are at the mercy of a day's weather, an error that halving steps does not show; "
+                f"take {LEAST_WINDOW_DAYS} days or more (--window-days).",
             )  # fmt: skip
         if not self.full and self.error_points > 0.5:
             yield BankWarning(
@@ -497,6 +544,7 @@ class Ageing(StudyResult):
 _OVER_YEARS = (
     ("throughput_ah", "throughput_ah", True), ("mean_soc", "soc", False), ("mean_c", "temperature_c", False),
     ("c_rate_rms", "c_rate_rms", False), ("cold_charge_ah", "cold_charge_ah", True),
+    ("frozen_charge_h", "frozen_charge_h", True), ("frozen_charge_ah", "frozen_charge_ah", True),
 )  # fmt: skip
 
 

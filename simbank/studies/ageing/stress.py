@@ -16,6 +16,8 @@ from simbank.studies.ageing.seasons import YEAR_S
 __all__ = ["HISTOGRAMS", "Stress", "mean_stress", "stress_of"]
 
 COLD_C = 10.0  # charge taken below it is told as taken in the cold; chosen here
+COLD_SIDE_C = 25.0  # cells that take no charge at a temperature below this are too cold for it, not too warm
+FROZEN = ("frozen_charge_h", "frozen_charge_ah")
 HISTOGRAMS = {  # what, and its classes
     "soc": np.linspace(0.0, 1.0, 11),
     "temperature_c": np.arange(-40.0, 85.0, 5.0),
@@ -32,7 +34,9 @@ class Stress:
     rates : ndarray, shape (terms of all laws, n)
         How fast each age grows [1/s].
     figures : dict of str to ndarray, shape (n,)
-        ``soc``, ``temperature_c``, ``c_rate_rms``; a year's ``throughput_ah``, ``charge_ah`` and ``cold_charge_ah`` [Ah].
+        ``soc``, ``temperature_c``, ``c_rate_rms``; a year's ``throughput_ah``, ``charge_ah`` and ``cold_charge_ah`` [Ah];
+        and, for how long and how much in a year its cells were charged so cold that they take no charge, ``frozen_charge_h`` [h] and
+        ``frozen_charge_ah`` [Ah].
     ports : dict of str to float
         A year's ``asked_wh`` and ``unmet_wh`` [Wh].
     shares : dict of str to ndarray, shape (classes, n)
@@ -58,6 +62,8 @@ class Stress:
         with np.errstate(divide="ignore", invalid="ignore"):
             rates = np.where(first.rates > 0, whole.rates * self.rates / first.rates, whole.rates + self.rates - first.rates)
         figures = {key: whole.figures[key] + self.figures[key] - first.figures[key] for key in whole.figures}
+        for key in FROZEN:  # the coldest day may be in the windows only: a danger is not taken away by what stands for the mean
+            figures[key] = np.where(figures[key] > 0.0, figures[key], self.figures[key])
         ports = {key: max(0.0, whole.ports[key] + self.ports[key] - first.ports[key]) for key in whole.ports}
         return Stress(rates, figures, ports, whole.shares, whole.outside, max(self.closure, whole.closure))
 
@@ -87,13 +93,17 @@ def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) 
     for law in laws:
         grown = np.einsum("m,tmn->tn", weight, law.rates(celsius + KELVIN, soc, c_rate, scale))
         rates.append(grown)
+    into = np.maximum(-c_rate * scale, 0.0)
+    frozen = (-c_rate >= LEAST_C_RATE) & _too_cold(celsius, packs)
     figures = {
         "soc": weight @ soc,
         "temperature_c": weight @ celsius,
         "c_rate_rms": np.sqrt(weight @ c_rate**2),
         "throughput_ah": (given + taken) * a_year,
         "charge_ah": taken * a_year,
-        "cold_charge_ah": (weight @ (np.maximum(-c_rate * scale, 0.0) * (celsius < COLD_C))) * hours * rated * a_year,
+        "cold_charge_ah": (weight @ (into * (celsius < COLD_C))) * hours * rated * a_year,
+        "frozen_charge_h": (weight @ frozen.astype(float)) * hours * a_year,
+        "frozen_charge_ah": (weight @ (into * frozen)) * hours * rated * a_year,
     }
     ports = {"asked_wh": 0.0, "unmet_wh": 0.0}
     for port in summary["ports"]:
@@ -113,6 +123,12 @@ def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) 
                 outside[what] = outside.get(what, 0.0) + share / len(packs)
     closure = summary["closure"]["charge_relative"]
     return Stress(np.concatenate(rates), figures, ports, shares, outside, float(np.max(closure)))
+
+
+def _too_cold(celsius, packs):
+    """Where the cells of each pack are so cold that they take no charge, shape (m, n)."""
+    take = np.stack([np.asarray(pack.chemistry.charge_rate(celsius[:, j]), float) for j, pack in enumerate(packs)], axis=1)
+    return (take <= 0.0) & (celsius < COLD_SIDE_C)
 
 
 def _charges(c_rate, weight, hours, rated, summary):

@@ -92,7 +92,6 @@ def age(
     if others is None:
         others = OTHERS if law not in OTHERS else (LAW,)
     laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
-    _fitting_chemistries(scenario, laws.laws[0])
     made = study_made_by(
         scenario, "age", integrator="fast", years=years, law=law, others=list(others), until=until, windows=windows,
         window_days=window_days, tolerance_points=tolerance_points, full=full,
@@ -112,13 +111,3 @@ def age(
             found.bands = stopped.partial
             raise RunStopped(str(stopped), found) from None
     return found
-
-
-def _fitting_chemistries(scenario, law):
-    """Refuse packs of a kind of cell for which the law says nothing."""
-    for pack in scenario.bank.packs:
-        if pack.chemistry.family not in law.families:
-            raise InputError(
-                f"the law {law.name} is of {law.cell} cells and says nothing of {pack.chemistry.family}; no law of it is shipped, since none "
-                "with constants that can be checked was to be had", key="law", value=pack.name,
-            )  # fmt: skip

@@ -20,16 +20,26 @@ from simbank.scenario import Scenario
 from simbank.studies.diagnosis import telling
 from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.evidence import ranked
-from simbank.studies.diagnosis.found import LEAST_TOLD, NO_FIT, SOUND, SUSPECT, TOLD_SOUND, Found
+from simbank.studies.diagnosis.found import (
+    CLEAR_TIMES,
+    LEAST_BITS,
+    LEAST_TOLD,
+    NO_FIT,
+    NOTHING_TIMES,
+    SOUND,
+    SUSPECT,
+    TOLD_SOUND,
+    Found,
+)
 from simbank.studies.diagnosis.hypotheses import NO_FAULT
 from simbank.studies.diagnosis.instants import Chosen, Work, judged, work_left
 from simbank.studies.diagnosis.meter_readings import MeterReadings, Reading
-from simbank.studies.diagnosis.next_reading import Candidate, candidates, next_readings, possible_drops
+from simbank.studies.diagnosis.next_reading import Candidate, candidates, looks, next_readings, possible_drops
 from simbank.studies.diagnosis.shown import Shown, shown
-from simbank.studies.diagnosis.suspects import Suspect, alike, suspects
+from simbank.studies.diagnosis.suspects import Suspect, alike, suspect_name, suspects
 from simbank.studies.diagnosis.watching import Watched, watched
-from simbank.studies.diagnosis.words import percent, suspect_words
-from simbank.warning import BankWarning, as_records, listed
+from simbank.studies.diagnosis.words import kind_words, percent, suspect_words
+from simbank.warning import BankWarning, as_records
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -43,6 +53,12 @@ PACK_HEADINGS = {
 }  # fmt: skip
 OTHER_HEADINGS = {"what": "read", "unit": "unit", "read": "read", "due": "due if sound", "suspect": "first suspect"}
 NEXT_HEADINGS = {"what": "to measure next", "where": "where", "then_percent": "right cause then [%]"}
+SUSPECT_HEADINGS = {
+    "where": "suspect", "kind": "what is wrong", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]",
+    "low_mohm": "from [mΩ]", "high_mohm": "to [mΩ]", "off_points": "charge [points]",
+}  # fmt: skip
+QUESTION = "What do these readings at the bank say: is it sound, what is suspect, and what is to be read next?"
+ROUND_A = 5.0  # to which a current that is asked for is rounded
 MOST_NEXT = 5  # readings to take next that are shown
 
 
@@ -146,6 +162,15 @@ class Diagnosis(StudyResult):
         read = {r.name for instant in self.readings.instants for r in instant.of("current")}
         return [pack.name for pack in self.scenario.bank.packs if pack.name not in read]
 
+    @cached_property
+    def carry_nothing(self) -> list[str]:
+        """Packs that carry no current within the meter's error, where a clear one is due."""
+        rows = [(r, sound) for _, r, sound, *_ in self.rows if r.kind == "current"]
+        none = [
+            r.name for r, sound in rows if abs(r.value) <= NOTHING_TIMES * r.deviation < CLEAR_TIMES * r.deviation <= abs(sound)
+        ]
+        return [name for name in dict.fromkeys(none) if none.count(name) == sum(r.name == name for r, _ in rows)]
+
     @property
     def cannot_show(self) -> bool:
         """Whether all may be sound, but a joint of :data:`STATED_OHM` too much would not have stood out, or packs were not read."""
@@ -161,7 +186,7 @@ class Diagnosis(StudyResult):
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
         found = self.found
         singles = found.hypotheses[0][0]
-        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops)
+        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops, self.worked_probability > SOUND)
         return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
 
     @property
@@ -214,6 +239,11 @@ class Diagnosis(StudyResult):
         together = {name for one in self._next if len(one.poles) > 1 for name in one.poles}
         return [one for one in self._next if len(one.poles) > 1 or not together & set(one.poles)]
 
+    @property
+    def asks_next(self) -> bool:
+        """Whether a further reading would tell enough to be asked for."""
+        return bool(self.asked_next) and (self.asked_next[0].is_look or self.asked_next[0].bits > LEAST_BITS)
+
     @cached_property
     def _next(self):
         if self.contradictions or not self.fits:
@@ -221,6 +251,9 @@ class Diagnosis(StudyResult):
         found, bank = self.found, self.scenario.bank
         at = found.parts[found.loaded][0]
         other_a = 0.5 * at.port_a  # never more than was read: what conductors and packs carry is not looked at here
+        total = abs(float(other_a[at.port]))
+        if total >= ROUND_A and (whole := max(ROUND_A, ROUND_A * round(total / ROUND_A))) <= 2.0 * total:
+            other_a = other_a * (whole / total)
         other = At.of(found.held, at.port, other_a, at.time_s)
         rest = At.of(found.held, at.port, np.zeros_like(at.port_a), 0.0)
         singles, probability = found.hypotheses[0]
@@ -231,7 +264,8 @@ class Diagnosis(StudyResult):
             bank, found.parts, found.loaded, drops, other, rest, dict(self.readings.accuracy), found.knowledge
         )
         with threadpool_limits(1):
-            return next_readings(expected, count, possible, found.expected.value, found.hypotheses)
+            further = next_readings(expected, count, possible, found.expected.value, found.hypotheses, self.chosen.wait_s)
+        return [*looks(found.hypotheses, self.carry_nothing), *further]
 
     def _predicted(self):
         """Every reading in a sound bank, with the first suspect, and the standard deviation of a sound bank's."""
@@ -350,9 +384,14 @@ class Diagnosis(StudyResult):
         return telling.stands_out(self)
 
     @property
-    def work_advice(self) -> str:
-        """How readings come to tell more where the bank may have worked before."""
-        return telling.work_advice(self)
+    def when_words(self) -> str:
+        """When and how to read again, as one sentence."""
+        return telling.when_words(self)
+
+    @property
+    def next_words(self) -> str:
+        """The reading to take next and how much it would tell; there must be one (:attr:`asks_next`)."""
+        return telling.next_words(self)
 
     @property
     def answer(self) -> list[str]:
@@ -399,7 +438,7 @@ class Diagnosis(StudyResult):
         marks: dict[tuple[str, str], list[int]] = {}
         lines = []
         for number, suspect in enumerate(self.told_suspects, 1):
-            lines.append(f"{number}: {percent(suspect.probability)} {listed(suspect.where.split(', '), 3)}")
+            lines.append(f"{number}: {percent(suspect.probability)} {suspect_name(suspect)} ({kind_words(suspect.kind)})")
             for fault in (fault for member in suspect.members for fault in member.faults):
                 key = ("pack" if fault.name in bank.graph.packs else "branch", fault.name)
                 if number not in marks.setdefault(key, []):
@@ -427,19 +466,30 @@ class Diagnosis(StudyResult):
         write_text(folder / "diagnose.svg", self.drawing())
         provenance.note(folder, ["diagnose.svg"], self.made_by)
 
+    @property
+    def shown_suspects(self) -> ShownTable:
+        """Suspects as people read them: places and kinds in words, sizes to two digits."""
+        frame = self.suspect_table.drop(columns="text").astype(object)
+        frame["where"] = [suspect_name(suspect) for suspect in self.told_suspects]
+        frame["kind"] = [kind_words(suspect.kind) for suspect in self.told_suspects]
+        frame["probability_percent"] = [percent(suspect.probability).removesuffix(" %") for suspect in self.told_suspects]
+        for name in ("extra_mohm", "low_mohm", "high_mohm"):
+            frame[name] = [None if value != value else f"{float(f'{value:.2g}'):.12g}" for value in self.suspect_table[name]]
+        frame["off_points"] = [None if value != value else f"{value:.0f}" for value in self.suspect_table["off_points"]]
+        return ShownTable("What it may be due to; one row is what these readings do not tell apart", frame, SUSPECT_HEADINGS)
+
     def section(self) -> Study:
-        shown = self.suspect_table.drop(columns="text").rename(
-            columns={
-                "where": "suspect", "probability_percent": "probability [%]", "extra_mohm": "too much [mΩ]", "low_mohm": "from [mΩ]",
-                "high_mohm": "to [mΩ]", "off_points": "charge [points]",
-            }
-        )  # fmt: skip
+        suspects = [self.shown_suspects] if self.told_suspects else []
         tables = [ShownTable("What was read of each pack", self.table, PACK_HEADINGS)] if len(self.table) else []
         if len(self.other_readings):
             tables.append(ShownTable("What else was read", self.other_readings, OTHER_HEADINGS))
+        tables += suspects
         if len(self.next_table):
-            tables.append(ShownTable("What to measure next", self.next_table.head(MOST_NEXT), NEXT_HEADINGS))
+            following = self.next_table.head(MOST_NEXT).astype({"then_percent": object})
+            following["then_percent"] = [percent(share / 100.0).removesuffix(" %") for share in following["then_percent"]]
+            tables.append(ShownTable("What to measure next", following, NEXT_HEADINGS))
         caption = "Numbers are those of the suspects, the most probable first; lines as wide as the current of a sound bank at what was read."
         return replace(
-            super().section(), table=shown, answer=(self.headline,), drawings=((self.drawing(), caption),), tables=tables
-        )
+            super().section(), text=tuple(self.notes), table=None, question=QUESTION, answer=tuple(self.answer),
+            drawings=((self.drawing(), caption),), tables=tables,
+        )  # fmt: skip

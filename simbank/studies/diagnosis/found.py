@@ -13,13 +13,15 @@ from simbank.studies.diagnosis.meter_readings import Reading
 from simbank.studies.diagnosis.observation import Expected
 from simbank.studies.diagnosis.response import HeldBank
 
-__all__ = ["LEAST_BITS", "LEAST_TOLD", "NO_FIT", "SOUND", "SUSPECT", "TOLD_SOUND", "Found"]
+__all__ = ["CLEAR_TIMES", "LEAST_BITS", "LEAST_TOLD", "NOTHING_TIMES", "NO_FIT", "SOUND", "SUSPECT", "TOLD_SOUND", "Found"]
 
 SOUND = 0.5  # from here on the readings are said to fit a sound bank
 SUSPECT = 0.1  # of a sound bank: below it something is said to be wrong, between the two the readings leave it open; chosen here
 TOLD_SOUND = 0.8  # from here on a bank may be told to fit a sound one; between it and SOUND the readings cannot tell; chosen here
 NO_FIT = 0.01  # chance of a misfit as large as that of the best cause, below which nothing fits
 LEAST_BITS = 0.02  # a reading that is expected to tell less is not asked for
+NOTHING_TIMES = 2.0  # the meter's error: a pack that reads no more carries nothing
+CLEAR_TIMES = 10.0  # the meter's error at nothing: a current due that is greater is a clear one; chosen here
 LEAST_TOLD = 0.02  # suspects less probable than that are left out of tables and words, but for the first three
 
 

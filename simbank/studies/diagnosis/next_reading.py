@@ -7,6 +7,7 @@ the true cause a mean probability.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -17,20 +18,25 @@ import numpy as np
 from simbank.bank import Bank
 from simbank.studies.diagnosis.bank_at import At
 from simbank.studies.diagnosis.evidence import Evidence, ranked
-from simbank.studies.diagnosis.hypotheses import JOINT
+from simbank.studies.diagnosis.found import LEAST_BITS
+from simbank.studies.diagnosis.hypotheses import JOINT, OFF
+from simbank.studies.diagnosis.instants import READ_S
 from simbank.studies.diagnosis.knowledge import Knowledge
 from simbank.studies.diagnosis.meter_readings import Accuracy, Reading
 from simbank.studies.diagnosis.observation import Expected
 from simbank.studies.diagnosis.suspects import bare_name, member_of
 from simbank.studies.diagnosis.words import JointDrop, millivolts
 
-__all__ = ["Candidate", "Drop", "candidates", "next_readings", "possible_drops"]
+__all__ = ["Candidate", "Drop", "candidates", "looks", "next_readings", "possible_drops"]
 
 LEFT_OUT = 1e-3  # hypotheses less probable than that do not count
 MOST_CAUSES = 40  # of single hypotheses, and of pairs
 DRAWS = 64  # of each hypothesis
 SEED = 1
 MOST_DROPS = 12
+# Minutes that a reading takes: millivolts along a conductor and along its other pole; all packs with the clamp; all rested for an hour.
+# Chosen here: by what a reading tells for each minute they are put in order.
+POLE_MIN, OTHER_POLE_MIN, REST_MIN = 2.0, 1.0, 60.0
 
 
 @dataclass(frozen=True)
@@ -62,10 +68,13 @@ class Candidate:
     now: float
     then: float
     poles: tuple[str, ...] = ()
+    is_look: bool = False  # whether it is a look at a pack that carries nothing, which comes before any current
 
     @property
     def expect(self) -> str:
         """What it should read, in words."""
+        if self.is_look:
+            return "whether it is off; before it is closed again its voltage beside the others'"
         if self.sound is None or self.suspect is None:
             return "a pattern over the packs: enter the readings beside these"
         sound, bad = millivolts(self.sound / 1e3), millivolts(self.suspect / 1e3)
@@ -107,6 +116,25 @@ class Possible:
     unit: str
     rows: tuple[int, ...]
     drop: Drop | None = None
+    minutes: float = POLE_MIN
+
+
+def looks(found: Sequence[tuple[Evidence, np.ndarray]], names: Sequence[str]) -> list[Candidate]:
+    """A look at each pack that carries nothing: it tells for certain whether the pack is off, and so much by Bayes' rule."""
+    out = []
+    for name in names:
+        off = np.concatenate(
+            [[any(f.kind == OFF and f.name == name for f in faults) for faults in e.faults.each] for e, _ in found]
+        )
+        probability = np.concatenate([p for _, p in found]) / sum(float(p.sum()) for _, p in found)
+        parts = [float(probability[mask].sum()) for mask in (off, ~off)]
+        bits = -sum(part * math.log2(part) for part in parts if part > 0)
+        then = sum(
+            float(np.sum(probability[mask] ** 2)) / part for mask, part in zip((off, ~off), parts, strict=True) if part > 0
+        )
+        what = f"look at {name} before any new current: are its BMS, fuse, switch and lead closed? Then its voltage by itself, isolated"
+        out.append(Candidate(what, name, None, None, "", bits, float(np.sum(probability**2)), then, is_look=True))
+    return out
 
 
 def possible_drops(
@@ -196,22 +224,24 @@ def candidates(
     for drop in drops:
         poles = ", on both poles" if len(drop.names) > 1 else ""
         what = f"millivolts from end to end at the present current{poles}"
-        found.append(Possible(what, ", ".join(drop.names), "mV", tuple(row[name] for name in drop.names), drop))
+        minutes = POLE_MIN + OTHER_POLE_MIN * (len(drop.names) - 1)
+        found.append(Possible(what, ", ".join(drop.names), "mV", tuple(row[name] for name in drop.names), drop, minutes))
     begin, total = count + len(row), other.port_a[other.port]
     way = "out of" if total > 0 else "into"
-    what = f"clamp readings of every pack at {abs(total):.3g} A {way} the bank"
-    found.append(Possible(what, "every pack", "A", tuple(range(begin, begin + len(currents)))))
+    what = f"clamp readings of every pack at about {abs(total):.3g} A {way} the bank"
+    found.append(Possible(what, "every pack", "A", tuple(range(begin, begin + len(currents))), minutes=READ_S / 60.0))
     if len(volts) > 1:
         begin += len(currents)
         what = "voltage of every pack, switched off and rested for an hour"
-        found.append(Possible(what, "every pack", "V", tuple(range(begin, begin + len(volts)))))
+        found.append(Possible(what, "every pack", "V", tuple(range(begin, begin + len(volts))), minutes=REST_MIN + READ_S / 60.0))
     return expected, count, found
 
 
 def next_readings(
-    expected: Expected, count: int, possible: Sequence[Possible], value: np.ndarray, found: Sequence[tuple[Evidence, np.ndarray]]
-) -> list[Candidate]:
-    """Further readings, the one that tells most first.
+    expected: Expected, count: int, possible: Sequence[Possible], value: np.ndarray, found: Sequence[tuple[Evidence, np.ndarray]],
+    wait_s: float | None = None,
+) -> list[Candidate]:  # fmt: skip
+    """Further readings, the one that tells most for each minute that it takes first; those that tell next to nothing last.
 
     Parameters
     ----------
@@ -225,6 +255,8 @@ def next_readings(
         What was read.
     found : sequence of (Evidence, ndarray)
         Hypotheses with their probabilities.
+    wait_s : float, optional
+        How long to wait after a change of current [s].
     """
     mean, spread, share, cause = [], [], [], []
     for evidence, probability in found:
@@ -240,13 +272,15 @@ def next_readings(
                 share.append(part)
                 cause.append(name)
     mean, spread, share, cause = np.array(mean), np.array(spread), np.array(share) / np.sum(share), np.array(cause)
-    out = []
+    out, order = [], []
     for one in possible:
         rows = [row - count for row in one.rows]
         bits, now, then = _told(mean[:, rows], spread[:, rows][:, :, rows], share, cause)
         volt = (None, None) if one.drop is None else (one.drop.sound_v * 1e3, one.drop.bad_v * 1e3)
         out.append(Candidate(one.what, one.where, *volt, one.unit, bits, now, then, () if one.drop is None else one.drop.names))
-    return [out[k] for k in ranked([candidate.bits for candidate in out])]
+        minutes = one.minutes + ((wait_s or 0.0) / 60.0 if one.unit == "A" else 0.0)
+        order.append(bits / minutes + (100.0 if bits > LEAST_BITS else 0.0))
+    return [out[k] for k in ranked(order)]
 
 
 def likely(probability: np.ndarray) -> np.ndarray:

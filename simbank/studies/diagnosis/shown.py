@@ -26,12 +26,21 @@ class Shown:
     ----------
     least_ohm : dict of str to float
         Conductor → the least resistance too much in its joints that would have stood out [ohm]; infinite if even the largest would not.
-    by_meter : bool
-        Whether the meter alone would let :data:`STATED_OHM` stand out everywhere, so that what hides it is how well the bank is known.
+    meter_ohm : dict of str to float
+        The same if the meter's error were all that is not known [ohm].
+    hides : dict of str to dict of str to float
+        Conductor → what hides a smaller one there, as parts of one: the "meter", the resistance of "packs" and of good "joints", "charge",
+        and what packs or readings have in "common".
     """
 
     least_ohm: dict[str, float]
-    by_meter: bool
+    meter_ohm: dict[str, float]
+    hides: dict[str, dict[str, float]]
+
+    @property
+    def judged(self) -> list[str]:
+        """Conductors at which :data:`STATED_OHM` would have stood out."""
+        return [name for name, ohm in self.least_ohm.items() if ohm <= STATED_OHM]
 
     @property
     def hidden(self) -> list[str]:
@@ -69,8 +78,25 @@ def shown(expected: Expected, faults: Faults) -> Shown:
     far = _deviations(effect, moves @ moves.T + meter)
     totals = moves[:, moves.shape[1] - len(expected.parts) :]
     by_meter = _least(_deviations(effect, totals @ totals.T + meter), share)
+    least = _least(far, share)
     names = [faults.each[k][0].name for k in joints]
-    return Shown(dict(zip(names, _least(far, share), strict=True)), max(by_meter, default=np.inf) <= STATED_OHM)
+    # What hides it: how much each part adds to the variance of the sum of readings, weighted by C⁻¹ e, in which the joint shows best.
+    n, m = expected.n, expected.m
+    parts = {
+        "packs": moves[:, :n],
+        "joints": moves[:, n:m],
+        "charge": moves[:, m : m + n],
+        "common": moves[:, m + n : -len(expected.parts)],
+    }
+    inverse = np.linalg.inv(moves @ moves.T + meter)
+    hides = {}
+    for name, ohm, row in zip(names, least, effect, strict=True):
+        k = int(np.argmax(size_of(JOINT, share) >= ohm)) if np.isfinite(ohm) else SIZES - 1
+        weight = inverse @ row[k]
+        variance = {part: float(np.sum((weight @ of) ** 2)) for part, of in parts.items()}
+        variance["meter"] = float(weight @ meter @ weight)
+        hides[name] = {part: value / (sum(variance.values()) or 1.0) for part, value in variance.items()}
+    return Shown(dict(zip(names, least, strict=True)), dict(zip(names, by_meter, strict=True)), hides)
 
 
 def _deviations(effect, spread):

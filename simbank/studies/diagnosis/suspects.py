@@ -13,7 +13,7 @@ from simbank.studies.diagnosis.evidence import Evidence, ranked
 from simbank.studies.diagnosis.hypotheses import CHARGE_HIGH, CHARGE_LOW, JOINT, NO_FAULT, OFF, RESISTANCE, Fault, size_of
 from simbank.studies.diagnosis.observation import Expected
 
-__all__ = ["Member", "Suspect", "alike", "bare_name", "member_of", "place_words", "seen", "suspects"]
+__all__ = ["Member", "Suspect", "alike", "bare_name", "member_of", "place_words", "seen", "suspect_name", "suspects"]
 
 SAME_WAY = 0.9995  # cosine between what two faults do to the readings: they then differ by a thirtieth of what either does
 SAME_READING = 0.1  # of the meter's deviation, for what is off
@@ -181,6 +181,17 @@ def bare_name(name: str) -> str:
     ('link A-B', 'bar 1-2')
     """
     return name[:-2] if name.endswith((" +", " -")) else name
+
+
+def suspect_name(suspect: Suspect) -> str:
+    """Places of a suspect as a person says them: both poles of one conductor as "link A-B, either pole"."""
+    places = list(dict.fromkeys(member.where for member in suspect.members))
+    said = {}
+    for place in places:
+        bare = bare_name(place)
+        both = " and " not in place and {f"{bare} +", f"{bare} -"} <= set(places)
+        said[f"{bare}, either pole" if both else place] = None
+    return "; ".join(said)
 
 
 def place_words(bank: Bank, fault: Fault) -> str:
