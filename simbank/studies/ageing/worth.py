@@ -137,7 +137,8 @@ def _cooler(data, scenario):
     seasons = scenario.file.seasons
     if seasons is not None:
         key = "seasons" if "seasons" in data else "ambient"
-        data[key] = {**data[key], "mean": f"{seasons.mean - COOLER_K:.6g} K"}
+        cooler = {"shift": seasons.shift - COOLER_K} if seasons.file is not None else {"mean": seasons.mean - COOLER_K}
+        data[key] = data[key] | {name: f"{value:.6g} K" for name, value in cooler.items()}
     else:
         data["ambient"] = f"{scenario.file.ambient - COOLER_K:.6g} K"
     for table, (_, pack) in zip(data["packs"], ((p.name, p) for p in scenario.file.packs), strict=True):
