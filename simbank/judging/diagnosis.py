@@ -57,6 +57,10 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
         yield verdict(
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
         )
+    if found.carry_nothing and not (found.is_suspect and found.suspects[0].members[0].faults[0].kind == OFF):
+        yield verdict(
+            "pack-off-suspected", ", ".join(found.carry_nothing), " ".join(found.nothing_words), sound_probability=found.sound_probability
+        )  # fmt: skip
     yield from _displays(found)
     yield from _instant(found)
     if found.worked_probability > SOUND:

@@ -389,6 +389,11 @@ class Diagnosis(StudyResult):
         return telling.when_words(self)
 
     @property
+    def nothing_words(self) -> list[str]:
+        """Packs that carry nothing though a clear current is due, each in a sentence."""
+        return telling.nothing_words(self)
+
+    @property
     def next_words(self) -> str:
         """The reading to take next and how much it would tell; there must be one (:attr:`asks_next`)."""
         return telling.next_words(self)
