@@ -119,7 +119,7 @@ def described(data: Any) -> Any:
 def files_read(
     data: dict[str, Any], source: str | None = None, known: dict[Path, str | None] | None = None
 ) -> dict[str, dict[str, str | None]]:
-    """The files that a scenario's data refers to: tables of its duty, and chemistries given by path.
+    """The files that a scenario's data refers to: tables of its duty and its air, and chemistries given by path.
 
     Parameters
     ----------
@@ -146,6 +146,8 @@ def files_read(
                 known[path] = file_hash(path)
             found[f"{key}.{entry}"] = {"file": name, "sha256": known[path]}
 
+    for place in ("seasons", "ambient"):
+        add(place, data.get(place), "file")
     duty = data.get("duty")
     if isinstance(duty, dict):
         add("duty", duty, "file")

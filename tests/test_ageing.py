@@ -10,6 +10,7 @@ import time
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 import tomli_w
 from scipy.integrate import solve_ivp
@@ -17,6 +18,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank import cli
+from simbank import interrupts as stopping
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
 from simbank.studies.ageing import worth
@@ -499,6 +501,112 @@ def test_a_lower_float_lowers_the_loss(floating):
     assert lower["unmet_saved_wh"] == pytest.approx(0.0, abs=1.0)  # the load is served as before
 
 
+def test_years_are_read_back_from_their_folder(tmp_path):
+    """Every table to the last digit, titles, words and warnings, of years and of what changes are worth."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(bank(REST, "AB", changes=CHANGED), 3.0, windows=1)
+    found.worth = worth(found)
+    found.write(tmp_path / "out")
+    stored = sb.read(tmp_path / "out")
+    assert (stored.study, stored.title, list(stored.words)) == ("age", found.title, found.words)
+    assert [w.text for w in stored.warnings] == [w.text for w in found.warnings]
+    for name, frame in {
+        "ageing": found.table, "ageing_years": found.by_year, "ageing_packs": found.courses, "ageing_terms": found.terms,
+        "ageing_laws": found.by_law, "ageing_stress": found.stress, "ageing_worth": found.worth,
+    }.items():  # fmt: skip
+        pd.testing.assert_frame_equal(stored.tables[name], frame.reset_index(drop=True), check_dtype=False, check_exact=True)
+    assert stored.table["pack"].tolist() == ["A", "B"]
+
+
+# ---- air from a file ----
+
+DAYS = np.arange(1, 366)
+SWING_C = 20.0 - 10.0 * np.cos(2 * np.pi * (DAYS - 20) / 365.25)
+
+
+def with_air(tmp_path, text, key="seasons", **more):
+    """A pack that stands at 80 % in air as the CSV says."""
+    (tmp_path / "air.csv").write_text(text)
+    data = {k: v for k, v in bank(REST, packs__A__soc=0.8).data.items() if k != "ambient"}
+    return sb.from_dict(data | {key: {"file": "air.csv", **more}}, source=str(tmp_path / "years.toml"))
+
+
+def csv_of(celsius=SWING_C, days=DAYS, heading="day"):
+    return f"{heading},temperature_c\n" + "".join(f"{day},{value}\n" for day, value in zip(days, celsius, strict=True))
+
+
+def test_air_of_every_day_ages_as_its_mean_rate(tmp_path):
+    """Naumann: loss of √t sees the mean of k² over the days of the file; means of months leave out a tenth of a percent of it."""
+    case = with_air(tmp_path, csv_of())
+    squares = load_law("naumann").terms[0].coefficient(SWING_C + 273.15, 0.8, 0.0) ** 2
+    loss = float(np.sqrt(squares.mean() * 5 * YEAR_H * 3600))
+    found = sb.age(case, 5.0, law="naumann", windows=1)
+    assert 1.0 - found.table["capacity_left"][0] == pytest.approx(loss, rel=1.5e-3)
+    assert case.bank.ambient_k == pytest.approx(SWING_C.mean() + 273.15)
+    assert case.file.seasons.coldest_day == pytest.approx(20, abs=1)
+    full = sb.age(sb.with_changes(case, {"duty.steps.0.hours": 240}), 5.0, law="naumann", full=True)
+    assert 1.0 - full.table["capacity_left"][0] == pytest.approx(loss, rel=1e-3)
+    assert case.files["seasons.file"]["sha256"]
+
+
+def test_air_by_dates_of_several_years_and_shifted(tmp_path):
+    """1.5 K up and down in two years is their mean; 2024 has a 29 February."""
+    stamps = [np.datetime64("2024-01-01") + np.timedelta64(k, "D") for k in range(366 + 365)]
+    leap = np.insert(SWING_C, 59, SWING_C[58])  # 29 February as the 28th
+    one = with_air(tmp_path, csv_of(np.concatenate([leap - 1.5, SWING_C + 1.5]), stamps, "date"), key="ambient", shift="-5 K")
+    assert one.bank.ambient_k == pytest.approx(SWING_C.mean() - 5.0 + 273.15 - 1.5 / 3 / 365, abs=1e-6)  # three 28 Februaries
+    plain = with_air(tmp_path, csv_of(), shift="-5 K")
+    assert one.file.seasons.at_k(200) == pytest.approx(plain.file.seasons.at_k(200), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (csv_of()[:5000].rsplit("\n", 1)[0] + "\n", r"air.csv: day: \d+: no temperature for this day; a whole year is needed"),
+        (csv_of().replace("\n40,", "\n41,"), "air.csv: day: 40: no temperature for this day; a whole year is needed, and 1 of its"),
+        (csv_of().replace("\n1,10.", "\n1,x"), "air.csv: row 2, temperature_c: 'x.*': every day needs a temperature"),
+        ("day,temperature_c\n1,\n", "air.csv: row 2, temperature_c: 'nan': every day needs a temperature"),
+        (csv_of().replace("\n3,", "\n367,"), "air.csv: row 4, day: '367': must be a whole number of a day of the year"),
+        (csv_of().replace("\n3,", "\nJune,"), "air.csv: row 4, day: 'June': must be a whole number of a day of the year"),
+        ("date,temperature_c\nJune 3,4\n", "air.csv: row 2, date: 'June 3': not a date"),
+        (csv_of(SWING_C + 273.15), r"air.csv: row 2, temperature_c: 28\d.*: must be from -60 to 120 degC"),
+        (csv_of(heading="time"), "air.csv: columns: 'time, temperature_c': needs the columns"),
+    ],
+)  # fmt: skip
+def test_air_that_cannot_be_used(text, told, tmp_path):
+    with pytest.raises(sb.InputError, match=told):
+        with_air(tmp_path, text)
+
+
+def test_air_is_one_table_of_one_kind(tmp_path):
+    for more, told in (
+        ({"mean": "10 degC"}, '"mean" .* or "file", one of both'), ({"swing": "3 K"}, "does not go with file"),
+    ):  # fmt: skip
+        with pytest.raises(sb.InputError, match=told):
+            with_air(tmp_path, csv_of(), **more)
+    with pytest.raises(sb.InputError, match="does not go with mean"):
+        bank(REST, ambient={"mean": "10 degC", "shift": "3 K"})
+    (tmp_path / "air.csv").unlink()
+    with pytest.raises(sb.InputError, match=r"air\.csv: no such file"):
+        sb.from_dict(bank(REST).data | {"ambient": {"file": "air.csv"}}, source=str(tmp_path / "years.toml"))
+
+
+def test_json_schema_takes_air_and_changes():
+    """By an independent validator of JSON Schema (2020-12), for files that :func:`simbank.from_dict` reads, and one that it refuses."""
+    import jsonschema  # nbformat brings it
+
+    check = jsonschema.Draft202012Validator(sb.json_schema())
+    plain = bank(REST, "AB", changes=CHANGED).data
+    mean = {"mean": "10 degC", "swing": "3 K"}
+    for air in ({"ambient": mean}, {"ambient": {"file": "air.csv", "shift": "-2 K"}}, {"ambient": "10 degC"}):
+        assert not list(check.iter_errors(plain | air)), air
+    rest = {key: value for key, value in plain.items() if key != "ambient"}
+    assert not list(check.iter_errors(rest | {"seasons": mean}))
+    for bad in ({"seasons": mean | {"file": "air.csv"}}, {"seasons": {}}, {"changes": [{"at": "2 years", "swap": ["B"]}]}):
+        assert list(check.iter_errors(rest | bad)), bad
+
+
 # ---- stopped on the way ----
 
 
@@ -549,6 +657,23 @@ def test_every_day_is_kept_up_to_the_one_that_fails(monkeypatch):
     kept = caught.value.partial
     assert kept.years == pytest.approx(100 / 365.25)  # REST is a day
     assert 1.0 - kept.table["capacity_left"][0] == pytest.approx(0.1345 * (100 / 3652.5) ** 0.5, rel=3e-3)
+
+
+@pytest.mark.parametrize("full", [True, False])
+def test_ctrl_c_of_a_command_keeps_what_was_computed(full, monkeypatch):
+    """As a command hears it: it would leave at once if nothing were worth keeping."""
+    left = []
+    monkeypatch.setattr(stopping, "leave", lambda *_: left.append(True))
+    before = signal.signal(signal.SIGINT, stopping._stop_command)
+    case = bank(REST, "AB", changes=CHANGED)
+    try:
+        breaking(monkeypatch, 100 if full else sb.age(case, 2.0, windows=2).runs, interrupts)
+        with pytest.raises(RunStopped) as caught:
+            sb.age(case, 6.0, windows=2, full=full)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert left == []
+    assert caught.value.partial.years == pytest.approx(100 / 365.25 if full else 2.0)
 
 
 def test_nothing_is_kept_of_nothing(monkeypatch):

@@ -15,6 +15,7 @@ import simbank as sb
 from simbank.cli import app
 from simbank.duty import Command, Duty, Step
 from simbank.studies.case import Case
+from simbank.studies.diagnosis.meter_readings import read_readings
 from simbank.studies.diagnosis.next_reading import _told
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.watching import watched
@@ -641,3 +642,154 @@ def test_headings_in_another_unit():
     table = rows(currents)
     milli = table.assign(current_ma=table["current_a"] * 1000.0).drop(columns="current_a")
     assert sb.diagnose(bank(), milli).sound_probability == pytest.approx(sb.diagnose(bank(), table).sound_probability)
+
+
+def test_readings_with_semicolons_decimal_commas_and_none_at_all(tmp_path):
+    """Semicolons with decimal commas read as commas with points; an empty file is called so; a bad cell has its row."""
+    store = sb.load(ROOT / "scenarios" / "mill_store.toml")
+    path = tmp_path / "readings.csv"
+    text = (ROOT / "scenarios" / "mill_store_readings.csv").read_text(encoding="utf-8")
+    by_points = read_readings(ROOT / "scenarios" / "mill_store_readings.csv", store.bank)
+    rows = [line for line in text.splitlines() if not line.startswith("#")]
+    path.write_text("\n".join(line.replace(",", ";").replace(".", ",") for line in rows))
+    assert read_readings(path, store.bank).instants == by_points.instants
+    path.write_text("pack;current_a\nM1;25,5\nM2;23.3\n")
+    with pytest.raises(sb.InputError, match="can be meant in two ways"):
+        read_readings(path, store.bank)
+    path.write_text("")
+    with pytest.raises(sb.InputError, match="the file is empty"):
+        read_readings(path, store.bank)
+    path.write_text("pack,current_a\nM1,25.5\nM2,many\n")
+    with pytest.raises(sb.InputError, match=r"row 3, current_a.*the heading is row 1"):
+        read_readings(path, store.bank)
+
+
+# ---- what a keeper may do, and in which order ----
+
+
+def test_a_pack_that_carries_nothing_is_looked_at_before_any_new_current():
+    """Three packs of 12 mΩ on a chain carry 120 A; C reads 0.05 A, within the 0.1 A that the meter is off by at nothing."""
+    currents, _ = with_added(bank(), {})
+    for read_a, nothing in ((0.05, ["C"]), (0.0, ["C"]), (5.0, [])):
+        found = sb.diagnose(bank(), rows(currents | {"C": read_a}))
+        assert found.carry_nothing == nothing
+        assert found.words[0].startswith("C carries nothing") == bool(nothing)
+        if nothing:
+            assert "look at its BMS, fuse, switch and lead first" in found.words[0]
+            assert "charge each pack to full by itself" in found.words[0]
+            first = found.measure_next[0]
+            assert (first.where, first.is_look, first.poles) == ("C", True, ())
+            assert "before any new current" in first.what
+            assert "voltage" in first.what
+    off = sum(
+        s.probability for s in sb.diagnose(bank(), rows(currents | {"C": 0.0})).suspects if s.where == "C" and s.kind == "off"
+    )
+    by_hand = -off * np.log2(off) - (1 - off) * np.log2(1 - off) if 0 < off < 1 else 0.0  # entropy of a thing that is so or not
+    assert sb.diagnose(bank(), rows(currents | {"C": 0.0})).measure_next[0].bits == pytest.approx(by_hand, abs=0.02)
+    small = sb.diagnose(bank(), rows({"A": 0.4, "B": 0.3, "C": 0.0, "D": 0.3}))  # no clear current is due
+    assert small.carry_nothing == []
+
+
+def test_charge_is_set_right_by_a_full_charge_and_not_by_voltage():
+    """Hysteresis lets LFP packs at one voltage stand tens of points apart (test_verdicts, displays-apart)."""
+    currents = sb.operating_point(bank(packs__C__soc=0.2), {"load": 30.0}).packs["current_a"].to_dict()
+    found = sb.diagnose(bank(), rows(currents), before="rest")
+    text = next(suspect.text for suspect in found.suspects if suspect.members[0].kind.startswith("charge"))
+    assert "charge each pack to full by itself, as its maker says" in text
+    assert "resting voltage" not in " ".join(found.words)
+    assert "equal voltage need not stand at equal charge" in text
+
+
+def test_nothing_is_taken_apart_below_ninety_percent():
+    for ohm in (1e-3, 6e-3):
+        currents, drops = with_added(bank(), {"link B-C +": ohm})
+        open_still = sb.diagnose(bank(), rows(currents))
+        read = sb.diagnose(bank(), rows(currents, [(name, drops[name]) for name in ("link B-C +", "link B-C -")]))
+        for found in (open_still, read):
+            for suspect in found.told_suspects:
+                sure = suspect.probability >= 0.9
+                assert ("retorque" in suspect.text) <= sure
+                if suspect.members[0].kind == "joint":
+                    assert ("very pack isolated" in suspect.text) == sure
+                    assert ("o not take anything apart yet" in suspect.text) != sure
+            verdict = next((v.text for v in sb.verdicts(found) if v.code == "joint-suspected"), "")
+            assert ("retorque" in verdict) <= (found.suspects[0].probability >= 0.9)
+    assert read.suspects[0].probability >= 0.9
+    assert "very pack isolated, retorque or clean" in read.suspects[0].text
+    assert read.answer[1].startswith("Live DC work")
+
+
+def test_that_a_suspicion_is_weak_stands_after_the_headline_with_one_time_to_read():
+    scenario, read, _ = after_heavy_work()
+    found = sb.diagnose(scenario, read)
+    assert found.answer[0] == found.headline
+    told = [text for text in found.words if "After heavy work a suspicion is weak" in text]
+    assert len(told) == 1
+    if not found.is_sound:
+        assert found.answer[1] == told[0]
+    assert "Read again after a rest of" in told[0]
+    assert told[0].count("rest of") == 1
+    joined = " ".join(found.words)
+    assert "first minutes" not in joined
+    assert "hold still" not in joined
+    assert joined.count("put a steady current on") == 1
+
+
+def test_what_hides_a_joint_is_what_is_not_known():
+    """Packs that are measured to ±5 % hide less than those that are guessed; links that can be judged at 1 mΩ are named."""
+    currents, _ = with_added(bank(), {})
+    guessed = sb.diagnose(bank(), rows(currents))
+    assert "which the file does not give as measured" in guessed.headline
+    assert "At no link" in guessed.headline
+    measured = sb.diagnose(
+        bank(**{f"packs__{name}__resistance_at_posts": "12 ± 0.6 milliohm" for name in "ABCD"}), rows(currents)
+    )
+    assert "guess" not in measured.headline
+    assert "which the file gives within ±5 %" in measured.headline
+    assert "would have stood out at: link A-B, link B-C; not at: link C-D." in measured.headline
+    for found in (guessed, measured):
+        for name, parts in found.shown.hides.items():
+            assert sum(parts.values()) == pytest.approx(1.0)
+            assert found.shown.meter_ohm[name] <= found.shown.least_ohm[name]
+    assert measured.shown.hides["link C-D +"]["packs"] < guessed.shown.hides["link C-D +"]["packs"]
+    assert f"{measured.shown.meter_ohm['link C-D +'] * 1e3:.2g} mΩ there" in measured.headline
+
+
+def test_further_readings_come_by_what_they_tell_for_each_minute():
+    """Millivolts along a suspect link take minutes, a voltage after an hour of rest takes an hour; currents are whole fives of ampere."""
+    found = sb.diagnose(bank(), rows(with_added(bank(), {"link B-C -": 2e-3}, 94.0)[0]))
+    assert found.asked_next[0].unit == "mV"
+    clamp = next(c.what for c in found.measure_next if c.unit == "A")
+    assert "at about 45 A out of" in clamp
+    rested = next(c for c in found.asked_next if c.unit == "V")
+    assert found.asked_next.index(rested) > 0
+    text = next(text for text in found.words if text.startswith("To measure next"))
+    assert "On average the right cause is given" in text
+    assert "lifts" not in text
+
+
+def test_suspects_are_named_in_words_and_to_two_digits():
+    currents, _ = with_added(bank(), {})
+    frame = sb.diagnose(bank(), rows(currents | {"C": 0.0})).shown_suspects.frame
+    assert not frame[["where", "kind"]].duplicated().any()
+    assert frame["kind"].iloc[0] == "off"
+    found = sb.diagnose(bank(layout="busbar"), rows(with_added(bank(layout="busbar"), {"lead C +": 4e-3})[0]))
+    shown = found.shown_suspects.frame
+    assert shown["where"].iloc[0] == "lead C, either pole; C"
+    assert "more resistance" in shown["kind"].iloc[0]
+    assert not shown["kind"].str.contains("charge-low|pack-resistance").any()
+    assert all(len(text.replace(".", "").lstrip("0")) <= 2 for text in shown["extra_mohm"].dropna())
+
+
+def test_the_report_of_readings_begins_with_the_answer_and_lists_nothing_to_buy(tmp_path):
+    scenario = bank()
+    found = sb.diagnose(scenario, rows(with_added(scenario, {"link B-C +": 2e-3})[0]))
+    html = sb.write_report(scenario, tmp_path / "bench.html", studies=[found.section()]).read_text(encoding="utf-8")
+    places = [
+        html.index(text)
+        for text in ("What do these readings at the bank say", "all is sound", 'class="verdicts"', ">The bank</h2>")
+    ]
+    assert places == sorted(places)
+    assert "How do these packs share" not in html
+    assert "What has to be bought" not in html
+    assert "What has to be bought" in sb.write_report(scenario, tmp_path / "plain.html").read_text(encoding="utf-8")

@@ -436,3 +436,79 @@ def test_the_page_has_the_tables_of_the_terminal_with_units_and_digits(shown):
     section = page.partition("<h2>Joining packs</h2>")[2].partition("<h2>")[0] or page
     for name in ("current_a", "open_v", "over_ratio", "e-13"):
         assert f">{name}<" not in section
+
+
+NO_LIMIT = "your files give the maker's limit of no pack"
+GIVEN = {"charge_current": {"limit": "50 A"}, "discharge_current": {"limit": "100 A"}}
+
+
+def test_a_window_that_rests_on_assumed_limits_says_so():
+    """Where no file gives a limit, 1 C out of a pack is assumed (makers allow 0.5 to 1 C; common practice, no source), and said to be."""
+    found = sb.join(scenario(2), new(0.2), protection=False)
+    table = found.table
+    assert table["limit_assumed"].all()
+    assert table.loc["P1", "limit"] == "assumed: 1 C, your file gives none"
+    assert table.loc["P1", "limit_a"] == 100.0
+    assert table.loc["N", "limit"].startswith("assumed: 0.5 C, what its cells take")
+    said = " ".join(found.words)
+    assert "a known limit" not in said
+    assert "assumed (1 C out of a pack, 0.5 C into it)" in said
+    assert "rests on an assumed limit alone: the maker's limit must be looked up first" in said
+    shown = next(table for table in found.shown if table.title.startswith("Voltage to which"))
+    assert shown.frame["rule"].iloc[-1] == "limits of packs, devices and cables, of packs assumed"
+    joining = found.shown[0]
+    assert "limit" in joining.columns
+
+
+def test_limits_that_are_given_are_not_called_assumed():
+    """One pack without a limit is named; with limits of all nothing is said to be assumed."""
+    partly = sb.join(scenario(2, **{"packs.P.bms": GIVEN}), new(0.5), protection=False)
+    assert list(partly.table.index[partly.table["limit_assumed"]]) == ["N"]
+    said = " ".join(partly.words)
+    assert "of N your files do not give the maker's limit" in said
+    assert NO_LIMIT not in said
+    known = sb.join(scenario(2, **{"pack_types.box.bms": GIVEN}), new(0.5), protection=False)
+    assert not known.table["limit_assumed"].any()
+    assert "assumed (" not in " ".join(known.words)
+    assert "is above a limit that is known of a pack, device or cable" in " ".join(known.words)
+    half = {"discharge_current": {"limit": "100 A"}}
+    one_way = sb.join(scenario(2, **{"pack_types.box.bms": half}), new(0.2), protection=False)
+    assert one_way.table["limit_assumed"].all()
+    assert one_way.table.loc["N", "limit"].startswith("assumed: 0.5 C")
+
+
+def test_what_is_over_an_assumed_limit_says_so():
+    found = sb.join(scenario(2, chemistry=straight(1.0)), new(0.1), protection=False)
+    assert any("over an assumed limit (" in text for text in found.words)
+    verdict = next(v for v in sb.verdicts(found) if v.code == "joining-over-limit")
+    assert "over an assumed limit (" in verdict.text
+
+
+def test_least_harm_is_said_of_places_compared_and_by_which_measure():
+    links = {"wiring.link": {"resistance": "2 milliohm"}, "duty.steps.0.discharge": "0.5 C"}
+    four = scenario(4, "chain", **links)
+    one = " ".join(sb.join(four, new(0.6), "after P2", protection=False).words)
+    assert "At place 3, after P2" in one
+    assert "Least harm" not in one
+    every = sb.join(four, new(0.6), protection=False)
+    said = " ".join(every.words)
+    assert f"Least harm is done at place {every.best.words}" in said
+    assert "Least harm is the smallest sum of largest share ÷ 0.05 and largest spread ÷ 2 points" in said
+
+
+def test_a_place_that_the_spread_speaks_against_says_so():
+    links = {"wiring.link": {"resistance": "2 milliohm"}, "duty.steps.0.discharge": "0.5 C"}
+    found = sb.join(scenario(4, "chain", **links), new(0.6), protection=False)
+    found.positions.loc[found.best.words, "spread_max_points"] += 5.0
+    own = found.positions.iloc[1:-1]["spread_max_points"].astype(float)
+    assert f"By spread alone place {own.idxmin()} is better: {own.min():.1f} instead of" in " ".join(found.words)
+
+
+def test_the_answer_stands_before_the_tables(shown):
+    text, _ = shown
+    assert (
+        text.index("Joined as they stand")
+        < text.index("Equal voltage is not")
+        < text.index("at the moment of joining, as they stand")
+    )
+    assert text.index("Sharing by place") < text.index("Looked at, by the data of both files")

@@ -1870,6 +1870,9 @@ def test_joint_suspected(monkeypatch):
     verdict = told(found, "joint-suspected")
     assert {"link A-B +", "link A-B -"} <= set(verdict.where.split(", "))  # both carry the same current
     assert verdict.numbers["extra_ohm"] == pytest.approx(4e-3, rel=0.2)
+    sure = verdict.numbers["probability"] >= 0.9
+    assert ("very pack isolated, retorque or clean" in verdict.text) == sure
+    assert ("Do not take anything apart yet" in verdict.text) != sure
     flows = sb.operating_point(sb.with_changes(bank(**CHAIN), changes), {"port": 100.0}).branches["current_a"]["link A-B +"]
     assert verdict.numbers["heat_w"] == pytest.approx(flows**2 * verdict.numbers["extra_ohm"], rel=0.03)
     for limit, severity in ((verdict.numbers["heat_w"] * 0.99, DANGER), (verdict.numbers["heat_w"] * 1.01, ACT)):
@@ -1882,6 +1885,15 @@ def test_pack_off_suspected():
     verdict = told(found, "pack-off-suspected")
     assert (verdict.severity, verdict.where) == (ACT, "C")
     assert verdict.numbers["probability"] > 0.9
+    assert "look at its BMS, fuse, switch and lead first" in verdict.text
+    assert "charge each pack to full by itself" in verdict.text
+    first = told(found, "measure-next")
+    assert first.where == "C"
+    assert "before any new current" in first.text
+    odd = read(times={0: 4.0, 1: 0.2, 2: 0.0, 3: 4.0})  # fits nothing, and the pack is looked at all the same
+    assert not odd.fits
+    assert told(odd, "pack-off-suspected").where == "C"
+    assert told(odd, "pack-off-suspected").text.startswith("C carries nothing, where about")
 
 
 def test_pack_suspected():
@@ -1889,6 +1901,7 @@ def test_pack_suspected():
     verdict = told(found, "pack-suspected")
     assert verdict.where == "C"
     assert verdict.numbers["points"] == pytest.approx(15, abs=5)
+    assert "charge each pack to full by itself, as its maker says" in verdict.text
 
 
 def test_readings_fit_nothing():

@@ -39,8 +39,10 @@ def join(
 
 
 def _show_join(found, wide):
+    for k, text in enumerate(found.answer):
+        say(text, gap=k == 0)
     show_tables(found.shown, wide)
-    for k, text in enumerate(found.words):
+    for k, text in enumerate(found.notes):
         say(text, gap=k == 0)
     if found.runs:
         say(integrator_words(found.runs[0][1].summary))

@@ -57,6 +57,10 @@ def diagnosis_verdicts(found: Diagnosis) -> Iterator[Verdict]:
         yield verdict(
             "readings-undecided", "bank", text, sound_probability=found.sound_probability, probability=first.probability
         )
+    if found.carry_nothing and not (found.is_suspect and found.suspects[0].members[0].faults[0].kind == OFF):
+        yield verdict(
+            "pack-off-suspected", ", ".join(found.carry_nothing), " ".join(found.nothing_words), sound_probability=found.sound_probability
+        )  # fmt: skip
     yield from _displays(found)
     yield from _instant(found)
     if found.worked_probability > SOUND:
@@ -90,7 +94,7 @@ def _suspected(found):
     if fault.kind == OFF:
         text = (
             f"{place} carries nothing{both} ({sure}{also}): look at its BMS, fuse, switch and lead first. It may stand far from the others in "
-            "charge: before it is closed again charge each pack to full by itself, as its maker says."
+            "charge: before it is closed again find out why it opened, and charge each pack to full by itself, as its maker says."
         )
         return verdict("pack-off-suspected", suspect.where, text, **numbers)
     if fault.kind == JOINT:

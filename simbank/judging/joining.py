@@ -13,6 +13,8 @@ from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import first_clauses, others, short
 from simbank.studies.join_result import Join
+from simbank.studies.join_words import SAME_POINTS, SAME_SHARE, limit_words
+from simbank.studies.joining import ASSUMED
 from simbank.studies.protection.checks import FAIL
 from simbank.verdict import ACT, DANGER, NOTE, Verdict
 
@@ -49,9 +51,9 @@ def _at_once(found):
         name, row = over.index[0], over.iloc[0]
         lasting = row["above_limit_s"]
         so_long = "" if pd.isna(lasting) or not np.isfinite(lasting) else f", for {duration(lasting)}"
-        what = row["limit"].partition(": ")[0]
+        what = row["limit"] if row["limit"].startswith(ASSUMED) else row["limit"].partition(": ")[0]
         text = (
-            f"Joined as they stand {abs(row['current_a']):.0f} A flow in {name} at once, over {what} ({row['limit_a']:.0f} A){so_long}"
+            f"Joined as they stand {abs(row['current_a']):.0f} A flow in {name} at once, over {limit_words(what, row['limit_a'])}{so_long}"
             f"{others(over.index[1:], 2)}. Do not join them so.{first}"
         )
         yield verdict(
@@ -110,9 +112,11 @@ def _places(found):
                 f"{spread.min():.1f} to {spread.max():.1f} points): put {short(found.addition.names)} where it is easiest."
             )
         else:
+            worst = (share.fillna(1.0) / SAME_SHARE + spread / SAME_POINTS).idxmax()
             text = (
-                f"Place {found.place.words} does least harm: largest share {row['share_ratio_max']:.2f}, spread "
-                f"{row['spread_max_points']:.1f} points; the worst place, {spread.idxmax()}, {share[spread.idxmax()]:.2f} and {spread.max():.1f}."
+                f"Place {found.place.words} does least harm, by largest share and spread together: largest share "
+                f"{row['share_ratio_max']:.2f}, spread {row['spread_max_points']:.1f} points; the worst place, {worst}, {share[worst]:.2f} and "
+                f"{spread[worst]:.1f}."
             )
         yield verdict("best-place", ", ".join(found.addition.names), text, **numbers)
     more_share = float(row["share_ratio_max"] or 1.0) - float(before["share_ratio_max"] or 1.0)

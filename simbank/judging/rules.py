@@ -413,7 +413,13 @@ _ROWS = (
         f"{DISPLAY_WRONG_POINTS:g} points",
         "chosen here: five times what a meter of charge can tell",
     ),
-    ("pack-off-suspected", ACT, "readings point to a pack or string that carries no current", "sound bank below 10 %", PRACTICE),
+    (
+        "pack-off-suspected",
+        ACT,
+        "readings point to a pack or string that carries no current",
+        "sound bank below 10 %; or nothing is read where ten times the meter's error is due",
+        PRACTICE,
+    ),
     (
         "pack-suspected",
         ACT,
@@ -637,7 +643,7 @@ _ROWS = (
         "measure-next",
         NOTE,
         "the reading that would tell most next",
-        "0.02 bits",
+        "0.02 bits; the most for each minute that it takes",
         "chosen here: less changes nothing that one does",
     ),
     (

@@ -68,7 +68,7 @@ class Scenario:
             name: content_hash(kind) for name, kind in own_layouts().items() if name in _texts(data.get("wiring"))
         }
         try:
-            self.file = file = check(ScenarioFile, data, unions=("duty",))
+            self.file = file = _with_air(check(ScenarioFile, data, unions=("duty",)), self._folder)
             self.name, self.layout = file.name, file.wiring.layout
             self.bank = build_bank(file, self._folder)
             self.duty = duty or build_duty(file, self.bank, self._folder)
@@ -118,6 +118,14 @@ class Scenario:
         )
         words = [f"{repr(self)[1:-1].partition(': ')[2]}; ports: {', '.join(self.bank.graph.ports)}."]
         return as_html(self.name, words=words, table=table, picture=draw_bank(self.bank))
+
+
+def _with_air(file, folder):
+    """A file whose air is a table of days: that table read, and its mean the ambient of whatever has no dates."""
+    if file.seasons is None or file.seasons.file is None:
+        return file
+    seasons = file.seasons.with_days(folder)
+    return file.model_copy(update={"seasons": seasons, "ambient": seasons.mean})
 
 
 def _texts(data):

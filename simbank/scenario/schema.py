@@ -539,7 +539,7 @@ class ScenarioFile(FileModel):
     ambient: bank_temperature() = Field(
         298.15,
         description="air around packs and conductors; conductors only where `wiring.conductor_temperature` and their own "
-        "`temperature` say nothing else. A table `{ mean, swing, coldest }` is the same as `seasons`",
+        "`temperature` say nothing else. A table `{ mean, swing, coldest }` or `{ file }` is the same as `seasons`",
     )
     seasons: SeasonsTable | None = Field(
         None, description="air that changes through the year, for `age`; in place of `ambient`, which is then its mean"
@@ -574,7 +574,7 @@ class ScenarioFile(FileModel):
         """``ambient = { mean, swing, coldest }`` is the table of seasons; their mean is the ambient of whatever has no dates."""
         if not isinstance(data, dict):
             return read(data)
-        if isinstance(data.get("ambient"), dict) and "mean" in data["ambient"]:
+        if isinstance(data.get("ambient"), dict) and {"mean", "file"} & set(data["ambient"]):
             if data.get("seasons") is not None:
                 raise InputError('give "seasons", or "ambient" as a table, not both', key="ambient")
             data = {key: value for key, value in data.items() if key != "ambient"} | {"seasons": data["ambient"]}
@@ -648,4 +648,6 @@ class ScenarioFile(FileModel):
 
 def json_schema() -> dict[str, Any]:
     """JSON Schema of the scenario file, in which every key says what it means."""
-    return entries_exact(ScenarioFile.model_json_schema())
+    made = entries_exact(ScenarioFile.model_json_schema())
+    made["properties"]["ambient"]["anyOf"].append({"$ref": "#/$defs/SeasonsTable"})  # read as `seasons`
+    return made

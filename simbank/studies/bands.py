@@ -22,6 +22,7 @@ from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.studies.explained import explained
 from simbank.studies.meters import current_read_at, shown_by
+from simbank.studies.parallel import copies_worth
 from simbank.studies.rule_figures import near_ampacity, rule_figures
 from simbank.studies.settings import study_made_by
 from simbank.warning import counted
@@ -31,6 +32,7 @@ __all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by", 
 MOST_DRAWS = 100_000
 BANDS_TOLERANCE = 1e-5
 LEAST_DRAWS = 40  # below which nothing is said of what to measure
+EXPLAINING_S = 1.0  # some time that it takes to find what explains the bands
 MOST_INSTANTS = 300  # of state of charge over time
 DENSE_S = 60.0  # between samples of a run by itself, unless it is long
 MOST_SAMPLES = 20_000_000  # of all draws, packs and instants together: 80 MB
@@ -218,15 +220,16 @@ def bands_by(
     found = bands_of(done, own, known, numbers, made, draws, times, *told)
     found.warnings += doubtful_values(scenario)
     if explain and not stopped:
-        stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at")))
+        stopped = _stopped_while(lambda: _add_explanation(found, scenario.bank, done, seed, settings.get("read_at"), jobs))
     if stopped:
         raise RunStopped(f"stopped with {counted(found.done, 'draw')} done; the bands are of these", found)
     return found
 
 
-def _add_explanation(found, bank, done, seed, read_at):
+def _add_explanation(found, bank, done, seed, read_at, jobs):
     shown = [one.found.shown for one in done if one.found is not None]
-    found.explained = explained(found.values, found.figures, shown, found.uncertain, seed, bank, read_at)
+    copies = copies_worth(EXPLAINING_S) if jobs is None else 0
+    found.explained = explained(found.values, found.figures, shown, found.uncertain, seed, bank, read_at, copies)
 
 
 def _stopped_while(work):

@@ -188,6 +188,7 @@ def explained(
     seed: int,
     bank: Bank,
     port_a: Mapping[str, float],
+    copies: int = 0,
 ) -> Explained:
     """What explains the bands of a run, and what to measure first.
 
@@ -207,6 +208,8 @@ def explained(
         By the file's own values.
     port_a : mapping of str to float
         Port → current [A] at which packs are read.
+    copies : int
+        Of this process that may share the work.
 
     Returns
     -------
@@ -222,7 +225,7 @@ def explained(
     if len(values) < LEAST_DRAWS or not measured:
         return Explained(found, called=called)
     names = {name: WORDS[name].partition(" [")[0] for name in measured}
-    first = measure_first(values, figures[measured], readings_of(bank, shown, port_a), called=names, seed=seed)
+    first = measure_first(values, figures[measured], readings_of(bank, shown, port_a), called=names, seed=seed, copies=copies)
     return Explained(found, first, called)
 
 

@@ -19,6 +19,7 @@ from simbank.simulation import Result, simulate
 from simbank.studies.described import bank_warnings
 from simbank.studies.figures import headline
 from simbank.studies.join_result import Join
+from simbank.studies.join_words import SAME_POINTS, SAME_SHARE
 from simbank.studies.joining import at_joining, over_time, windows
 from simbank.studies.protection import Assumptions, Protection, protect
 from simbank.studies.settings import study_made_by
@@ -28,7 +29,6 @@ __all__ = ["join"]
 
 APART = ("mixed-chemistry", "unequal-cell-count")  # packs that are never joined
 SAID_HERE = "unequal-charge"  # of the bank as its files describe it: told with more by the currents at joining
-SAME_SHARE, SAME_POINTS = 0.05, 2.0  # of share ratio and spread, that cannot be measured. Chosen here: as the verdicts on layouts
 UNEVEN = 1.0005  # largest share ratio from which a pack is the hardest worked, as in tables of layouts
 UNMET_SHARE = 0.01  # of the energy out of the ports
 AGE_APART, GROWTH_APART = (

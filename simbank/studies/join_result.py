@@ -40,6 +40,7 @@ TABLES = (
             ("limit_a", "A", "its nearest limit in that direction"),
             ("limit", "", "what limits it"),
             ("over_ratio", "", "current ÷ limit"),
+            ("limit_assumed", "", "whether the files leave out what its maker allows out of it or into it, and that is assumed"),
             ("above_limit_s", "s", "how long its current is above the limit, as if nothing opened; infinite: after two days still"),
         ],
     ),
@@ -251,6 +252,16 @@ class Join(StudyResult):
     def words(self) -> list[str]:
         """What it comes to, in sentences."""
         return join_words(self)
+
+    @property
+    def answer(self) -> list[str]:
+        """Of :attr:`words` those that stand before the tables: all but the last two."""
+        return self.words[:-2]
+
+    @property
+    def notes(self) -> list[str]:
+        """Of :attr:`words` those below the tables: what was looked at, and what was not computed."""
+        return self.words[-2:]
 
     @property
     def shown(self) -> list[Shown]:

@@ -9,15 +9,19 @@ import pandas as pd
 
 from simbank.digits import MISSING, duration, number
 from simbank.results import Shown
+from simbank.simulation.bank_warnings import start_celsius
+from simbank.studies.joining import ASSUMED
+from simbank.studies.pack_limits import USUAL_LIMIT_C
 from simbank.studies.protection.checks import FAIL
 from simbank.warning import counted, listed
 
 if TYPE_CHECKING:
     from simbank.studies.join_result import Join
 
-__all__ = ["NOT_COMPUTED", "join_tables", "join_words"]
+__all__ = ["NOT_COMPUTED", "join_tables", "join_words", "limit_words"]
 
 TOLD_POINTS = 2.0  # of charge that a voltage hides. Chosen here: less cannot be read from a meter of charge
+SAME_SHARE, SAME_POINTS = 0.05, 2.0  # of share ratio and spread, that cannot be measured. Chosen here: as the verdicts on layouts
 TOLD_SPREAD = 0.1  # points by which spreads of places differ, as they are printed
 NOT_COMPUTED = (
     "energy and burn of the arc as the joint closes or opens, and how a contact stands it",
@@ -61,7 +65,8 @@ def _at_once(found):
         lasting = row["above_limit_s"]
         so_long = f" for {duration(lasting)}" if np.isfinite(lasting) else ""
         so_long = " and is after two days still above it" if np.isinf(lasting) else so_long
-        said.append(f"{name} carries {abs(row['current_a']):.0f} A, over {row['limit']} ({row['limit_a']:.0f} A){so_long}.")
+        limit = limit_words(row["limit"], row["limit_a"])
+        said.append(f"{name} carries {abs(row['current_a']):.0f} A, over {limit}{so_long}.")
     if len(over) > 3:
         said.append(f"{len(over) - 3} more are over a limit then.")
     if found.moment.unknown:
@@ -72,7 +77,7 @@ def _at_once(found):
 def _windows(found):
     """Voltages to which to bring the new packs first, and what these do not tell."""
     said, names = [], listed(found.addition.names)
-    limits = (f"{found.c_rate:g} C of its pack", "a known limit of a pack, device or cable")
+    limits = (f"{found.c_rate:g} C of its pack", _limits_met(found))
     for window, limit in zip(found.windows, limits, strict=False):
         if np.isnan(window.low_v):
             said.append(
@@ -97,16 +102,52 @@ def _windows(found):
     return said
 
 
+def limit_words(limit: str, limit_a: float) -> str:
+    """What a current is over.
+
+    >>> limit_words("its rating", 125.0), limit_words("assumed: 1 C, your file gives none", 200.0)
+    ('its rating (125 A)', 'an assumed limit (200 A; 1 C, your file gives none)')
+    """
+    kind, _, why = limit.partition(": ")
+    return f"an assumed limit ({limit_a:.0f} A; {why})" if kind == ASSUMED else f"{limit} ({limit_a:.0f} A)"
+
+
+def _limits_met(found):
+    """Which limits no current is above in the window of limits, and of which packs the maker's is only assumed."""
+    packs = found.moment.packs
+    assumed = list(packs.index[packs["limit_assumed"]])
+    if not assumed:
+        return "a limit that is known of a pack, device or cable"
+    bank = found.after.bank
+    takes = sorted({float(pack.chemistry.charge_rate(start_celsius(bank, pack))) for pack in bank.packs if pack.name in assumed})
+    into = " to ".join(f"{rate:.3g}" for rate in dict.fromkeys((takes[0], takes[-1])))
+    rates = f"{USUAL_LIMIT_C:g} C out of a pack, {into} C into it"
+    if len(assumed) < len(packs):
+        return (
+            f"a limit of a pack, device or cable; but of {listed(assumed)} your files do not give the maker's limit, and it is assumed "
+            f"({rates}): look up what the maker allows first"
+        )
+    beside = "" if found.moment.branches.empty else "; currents of devices and cables are within those that are known"
+    return (
+        f"a limit that is assumed ({rates}). Your files give the maker's limit of no pack, so for packs this window rests on an assumed "
+        f"limit alone: the maker's limit must be looked up first{beside}"
+    )
+
+
 def _place(found):
     """Where the new packs do least harm, how the bank shares then, and when it is full."""
     before, row, tried = found.positions.iloc[0], found.positions.loc[found.place.words], found.positions.iloc[1:]
+    spread = tried["spread_max_points"].astype(float)
+    own = tried.loc[[place.words for place, _ in found.runs if place is not None and place.layout is None]]
+    compared = len(own) > 1 and found.place == found.best
     text = f"At place {found.place.words}"
-    if found.place == found.best and len(tried) > 1:
+    if compared:
         why = ", where the wiring stays as it is; others are as good by what can be measured" if found.places_alike else ""
         text = f"Least harm is done at place {found.place.words}{why}"
     text += f": {_share(row)}, spread up to {row['spread_max_points']:.1f} points; without the new packs {_share(before)}, "
     text += f"{before['spread_max_points']:.1f} points. The new packs are counted as brought to the bank's mean charge first."
-    spread = tried["spread_max_points"].astype(float)
+    if compared:
+        text += f" {_measure(own, row, found.place.words)}"
     if spread.max() - spread.min() >= TOLD_SPREAD:
         text += (
             f" Over all places tried the spread goes from {spread.min():.1f} ({spread.idxmin()}) to {spread.max():.1f} points "
@@ -120,6 +161,22 @@ def _place(found):
             f"Without the new packs the first pack is full after {duration(3600.0 * was)}, with them {then}: chargers and loads stay as they are."
         )
     return said
+
+
+def _measure(own, row, words):
+    """By which measure least harm is done, and which place would have the least spread or share if another has."""
+    text = (
+        f"Least harm is the smallest sum of largest share ÷ {SAME_SHARE:g} and largest spread ÷ {SAME_POINTS:g} points, of places at which "
+        f"the ports get their energy; places within {SAME_SHARE:g} and {SAME_POINTS:g} points count as alike."
+    )
+    spread, share = own["spread_max_points"].astype(float), own["share_ratio_max"].astype(float).fillna(1.0)
+    if spread.min() < spread[words] - TOLD_SPREAD:
+        other = spread.idxmin()
+        text += (
+            f" By spread alone place {other} is better: {spread[other]:.1f} instead of {spread[words]:.1f} points, with a largest share of "
+            f"{share[other]:.2f} instead of {share[words]:.2f}."
+        )
+    return text
 
 
 def _volts(values):
@@ -167,16 +224,18 @@ def _joining_table(found):
         "pack": "pack", "open_v": "at rest [V]", "current_a": "at once [A]", "c_rate": "C-rate", "limit_a": "limit [A]",
         "above_limit_s": "above it for",
     }  # fmt: skip
-    more = {
-        "soc": "charge [%]", "bank_v": "bank there [V]", "before_a": "before [A]", "over_ratio": "÷ limit", "limit": "limited by",
-    }  # fmt: skip
-    return Shown(f"{found.title}: at the moment of joining, as they stand", table, columns, more, ("limit",))
+    more = {"soc": "charge [%]", "bank_v": "bank there [V]", "before_a": "before [A]", "over_ratio": "÷ limit"}
+    (columns if table["limit_assumed"].any() else more)["limit"] = "limited by"
+    on_page = tuple(key for key in ("limit",) if key in more)
+    return Shown(f"{found.title}: at the moment of joining, as they stand", table, columns, more, on_page)
 
 
 def _window_table(found):
     rows = found.windows_table
     rows["soc_low"], rows["soc_high"] = ([number(100.0 * v, "%") for v in rows[key]] for key in ("soc_low", "soc_high"))
     rows["least_share"] = _ratios(rows["least_share"])
+    if len(rows) and found.moment.packs["limit_assumed"].any():
+        rows.loc[rows.index[-1], "rule"] += ", of packs assumed"
     columns = {
         "rule": "no current above", "low_v": "at rest from [V]", "high_v": "to [V]", "soc_low": "may hold from [%]", "soc_high": "to [%]",
     }  # fmt: skip

@@ -17,11 +17,12 @@ from simbank.simulation import simulate
 from simbank.simulation.bank_warnings import start_celsius
 from simbank.studies.carrying import carrying
 from simbank.studies.case import Case
-from simbank.studies.pack_limits import device_ratings, limits_of_pack
+from simbank.studies.pack_limits import CELLS_TAKE, USUAL, device_ratings, limits_of_pack
 from simbank.studies.packs_at_rest import PacksAtRest
 
-__all__ = ["Moment", "Window", "at_joining", "over_time", "windows"]
+__all__ = ["ASSUMED", "Moment", "Window", "at_joining", "over_time", "windows"]
 
+ASSUMED = "assumed"  # how what a limit is begins, where the maker's is not in the file
 MINUTES_S, DAYS_S = 1800.0, 48 * 3600.0  # followed after joining: finely, and on
 FINE_S, COARSE_S = 2.0, 120.0  # between samples of the two
 STEPS = 80  # voltages that are tried before the ends of a window are found by roots
@@ -38,7 +39,7 @@ class Moment:
         Index ``pack``: ``new`` (whether it is added), ``soc``, ``open_v`` (its voltage at rest, as it stands), ``bank_v`` (what the
         bank without the new packs holds at its poles), ``before_a`` and ``current_a`` (of each pack without and with the new ones,
         positive out of it), ``c_rate``, ``limit_a`` and ``limit`` (the nearest limit in that direction, and what it is), ``over_ratio``
-        (current ÷ limit).
+        (current ÷ limit), ``limit_assumed`` (whether its files leave out what the maker allows, out of it or into it).
     branches : DataFrame
         Index ``where``: every device that can open and every conductor whose ampacity is known: ``current_a``, ``limit_a``, ``limit``,
         ``over_ratio``.
@@ -122,6 +123,7 @@ def at_joining(bank: Bank, new: Sequence[str]) -> Moment:
     packs.insert(2, "open_v", point.open_v)
     packs.insert(3, "bank_v", before.terminal_v)
     packs.insert(4, "before_a", np.where(without, before.pack_a, 0.0))
+    packs["limit_assumed"] = [not (_given(pack, False) and _given(pack, True)) for pack in bank.packs]
     limits, unknown = _branch_limits(bank)
     branches = pd.DataFrame(
         [(name, abs(point.branch_a[k]), level, words) for name, k, level, words in limits],
@@ -142,12 +144,29 @@ def _pack_limits(bank, pack_a):
     ratings, found = device_ratings(bank), []
     for pack, amperes in zip(bank.packs, pack_a, strict=True):
         celsius, charge = start_celsius(bank, pack), amperes < 0
-        limits = [(level, words) for words, level, of_charge in limits_of_pack(pack, ratings.get(pack.name, np.inf), celsius)
-                  if of_charge == charge]  # fmt: skip
+        limits = [(level, _as_assumed(pack, words, level)) for words, level, of_charge
+                  in limits_of_pack(pack, ratings.get(pack.name, np.inf), celsius) if of_charge == charge]  # fmt: skip
         if charge and not float(pack.chemistry.charge_rate(celsius)) > 0.0:
             limits = [(0.0, f"its cells take no charge at {celsius:.0f} °C")]
         found.append(min(limits, default=(np.inf, "")))
     return found
+
+
+def _given(pack, charge):
+    """Whether the file gives what a pack may carry in a direction: a limit of its BMS. A fuse is there for the cable."""
+    if pack.bms is None:
+        return False
+    return bool(np.isfinite((pack.bms.charge_current if charge else pack.bms.discharge_current).level))
+
+
+def _as_assumed(pack, words, level):
+    """What a limit is; of one that stands in for the maker's, which the file does not give, that it is assumed."""
+    rate = f"{level / pack.capacity_ah:.3g} C"
+    if words == USUAL:
+        return f"{ASSUMED}: {rate}, your file gives none"
+    if words.startswith(CELLS_TAKE) and not _given(pack, True):
+        return f"{ASSUMED}: {rate}, {words}, your file gives none"
+    return words
 
 
 def _branch_limits(bank):

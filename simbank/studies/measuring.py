@@ -27,6 +27,7 @@ from threadpoolctl import threadpool_limits
 
 from simbank.digits import cells, unit_of
 from simbank.errors import InputError
+from simbank.studies.parallel import in_copies
 from simbank.studies.possible_readings import EFFORT, Reading
 from simbank.studies.ranks import average_ranks
 
@@ -132,6 +133,7 @@ def measure_first(
     *,
     called: Mapping[str, str] | None = None,
     seed: int = 0,
+    copies: int = 0,
 ) -> MeasureFirst:
     """Expected bands of every figure after each reading of its stated accuracy, best first.
 
@@ -147,6 +149,8 @@ def measure_first(
         Figure → what a person calls it ("spread").
     seed : int
         Of the meters' errors, of the shuffled draws that show what chance gains, and of the halves.
+    copies : int
+        Of this process, which share the figures with it; see :func:`simbank.studies.parallel.in_copies`. They change no number.
 
     Returns
     -------
@@ -175,7 +179,7 @@ def measure_first(
     if len(values) != n or any(len(reading.values) != n for reading in readings):
         raise InputError("values, figures and readings must be of the same draws", key="readings")
     with threadpool_limits(1):
-        return _MeasuringOf(values, figures, readings, dict(called or {}), seed).found()
+        return _MeasuringOf(values, figures, readings, dict(called or {}), seed).found(copies)
 
 
 class _Scale:
@@ -282,26 +286,38 @@ class _MeasuringOf:
         """1 − width in scores, mean over what the reading may be, ÷ width before, for each figure."""
         return 1.0 - (bands[1] - bands[0]).mean(axis=0) / (ndtri(ENDS[1]) - ndtri(ENDS[0]))
 
-    def found(self):
+    def found(self, copies):
         moving = [k for k in range(len(self.names)) if self.scale.moves[k] and self.before[k, 0] < self.before[k, 1]]
         bands = [self.bands(read, figures=moving) for read in self.read]
         gains = np.array([self.gains(b) for b in bands]).reshape(len(self.read), len(moving))
         hurdle = self.hurdles(moving)
         told = gains > hurdle
-        rows, seconds = [], []
         informs = [self.informed(read) for read in self.read]
-        for i, k in enumerate(moving):
-            order = np.argsort(-gains[:, i], kind="stable")
-            errors, tied = self.errors(order[told[order, i]][:MOST_COMPARED], k)
+
+        def of_figure(i, k, order, halves, shuffles):
+            errors, tied = self.errors(order[told[order, i]][:MOST_COMPARED], k, halves)
+            rows = []
             for r in order:
                 ends = self.ends(bands[r][:, OUTCOMES // 2, i], k)
                 low_high = (gains[r, i] + 1.96 * errors[r] * np.array([-1, 1])) if r in errors else (np.nan, np.nan)
                 rows.append(
                     self.row(r, k, ends, bands[r][:, :, i : i + 1], gains[r, i], low_high, told[r, i], r in tied, informs[r])
                 )
-            if len(order) > 1 and told[order[0], i]:
-                seconds.append(self.second(order[0], k))
+            return rows, self.second(order[0], k, shuffles) if shuffles else None
+
+        work = []  # with its random order of draws, so that no number hangs on where it is done
+        for i, k in enumerate(moving):
+            order = np.argsort(-gains[:, i], kind="stable")
+            halves = self.permutations(HALVES if told[:, i].any() else 0)
+            work.append((i, k, order, halves, self.permutations(SHUFFLES // 2 if len(order) > 1 and told[order[0], i] else 0)))
+        found = dict(in_copies(of_figure, work, min(copies, max(len(work) - 1, 0))))
+        rows = [row for number in range(len(work)) for row in found[number][0]]
+        seconds = [found[number][1] for number in range(len(work)) if found[number][1] is not None]
         return MeasureFirst(pd.DataFrame(rows, columns=COLUMNS), pd.DataFrame(seconds, columns=SECOND_COLUMNS), len(self.figures))
+
+    def permutations(self, count):
+        """So many random orders of the draws."""
+        return [self.random.permutation(len(self.figures)) for _ in range(count)]
 
     def hurdles(self, figures):
         """Gains that chance passes in 5 % of lists, by readings with shuffled figures; shape (readings, figures)."""
@@ -318,7 +334,7 @@ class _MeasuringOf:
             out[which] = np.maximum(_hurdle(chance, len(self.read)), 0.0)
         return out
 
-    def errors(self, which, k):
+    def errors(self, which, k, halves):
         """Standard errors of the gains of some readings (a dict), and which of them cannot be told from the first.
 
         From halves of the draws without putting back: of these the variance is that of the whole (delete-half jackknife; Shao and Wu 1989,
@@ -326,9 +342,9 @@ class _MeasuringOf:
         """
         if not len(which):
             return {}, set()
-        n, again = len(self.figures), []
-        for _ in range(HALVES):
-            rows = np.sort(self.random.permutation(n)[: n // 2])
+        again = []
+        for permutation in halves:
+            rows = np.sort(permutation[: len(permutation) // 2])
             again.append([self.gains(self.bands(self.read[r], rows, [k]))[0] for r in which])
         again = np.array(again)
         errors = dict(zip(which.tolist(), again.std(axis=0, ddof=1).tolist(), strict=True))
@@ -340,7 +356,7 @@ class _MeasuringOf:
                 kept.append(r)
         return errors, set(kept)
 
-    def second(self, first, k):
+    def second(self, first, k, shuffles):
         """The row of the reading that adds most to the first."""
 
         def together(other):
@@ -350,7 +366,7 @@ class _MeasuringOf:
         others = [r for r in range(len(self.read)) if r != first]
         found = [together(self.read[r]) for r in others]
         best = int(np.argmax([gain for _, gain in found]))
-        shuffled = (self.read[others[i % len(others)]][self.random.permutation(len(self.figures))] for i in range(SHUFFLES // 2))
+        shuffled = (self.read[others[i % len(others)]][permutation] for i, permutation in enumerate(shuffles))
         told = found[best][1] > _hurdle([together(read)[1] for read in shuffled], len(others))
         (bands, gain), a, b = found[best], self.readings[first], self.readings[others[best]]
         ends = self.ends(bands[:, OUTCOMES // 2, 0], k)

@@ -6,9 +6,10 @@ import numpy as np
 
 from simbank.bank.bank import Bank, Pack
 
-__all__ = ["CELLS_TAKE", "USUAL_LIMIT_C", "device_ratings", "limits_of_pack"]
+__all__ = ["CELLS_TAKE", "USUAL", "USUAL_LIMIT_C", "device_ratings", "limits_of_pack"]
 
 CELLS_TAKE = "what its cells take"  # how that limit begins
+USUAL = "what is usual for packs, since the file gives no limit"
 USUAL_LIMIT_C = 1.0  # where the file gives no limit; common practice, no source: makers of LFP packs allow 0.5 to 1 C
 
 
@@ -51,5 +52,5 @@ def limits_of_pack(pack: Pack, device_a: float, celsius: float, cells: bool = Tr
     if np.isfinite(device_a):
         found += [("the rating of its fuse or breaker", device_a, charge) for charge in (False, True)]
     if pack.bms is None or not np.isfinite(pack.bms.discharge_current.level):  # a fuse is there for the cable
-        found.append(("what is usual for packs, since the file gives no limit", USUAL_LIMIT_C * pack.capacity_ah, False))
+        found.append((USUAL, USUAL_LIMIT_C * pack.capacity_ah, False))
     return [row for row in found if np.isfinite(row[1]) and row[1] > 0]

@@ -15,6 +15,7 @@ __all__ = ["DAYS_A_YEAR", "LEAST_WINDOW_DAYS", "YEAR_S", "Season", "every_day", 
 
 DAYS_A_YEAR = 365.25
 YEAR_S = DAYS_A_YEAR * 86400.0
+MONTHS = 12  # parts of a year whose means are taken of air that a file gives day by day, for a duty without dates
 SEASONS = 4  # the mean of so many points of a year, equally far apart, is exact for a yearly sine and its next two harmonics
 STRETCH_DAYS, STRETCHES = 28, 13  # of a whole year of real days: so long the air has one temperature, and packs one capacity
 # Of a stretch of real days. Ten years of hilltop_clinic_days, hourly, against stretches of 7 days: with 1 day 0.6 points of capacity off,
@@ -53,7 +54,8 @@ def seasons_of(scenario: Scenario, window_days: int) -> list[Season]:
     """The windows of a year.
 
     Real days: four stretches, a quarter of a year apart, the first about the coldest day where the air has seasons, else about the first
-    day of the duty; each with weather of its own. A duty without dates: itself, once, or four times in air of four temperatures.
+    day of the duty; each with weather of its own. A duty without dates: itself, once, or four times in air of four temperatures (twelve, each the
+    mean of a twelfth of the year, where a file gives them day by day).
 
     Parameters
     ----------
@@ -68,14 +70,14 @@ def seasons_of(scenario: Scenario, window_days: int) -> list[Season]:
         return [Season("the duty", 1.0, scenario.bank.ambient_k, scenario.duty)]
     begin = days.read_start(scenario.file.duty.start) if dated else dt.datetime(2025, 1, 1)
     first = table.coldest_day if table is not None else begin.timetuple().tm_yday
-    found = []
-    for k in range(SEASONS):
-        day = (first - 1 + k * DAYS_A_YEAR / SEASONS) % DAYS_A_YEAR
-        ambient = scenario.bank.ambient_k if table is None else table.at_k(day + 1)
+    found, count = [], SEASONS if dated or table.file is None else MONTHS
+    for k in range(count):
+        day = (first - 1 + k * DAYS_A_YEAR / count) % DAYS_A_YEAR
+        ambient = _ambient_k(scenario, day + 1) if count == SEASONS else _ambient_k(scenario, day + 1, DAYS_A_YEAR / count)
         date = dt.datetime(begin.year, 1, 1) + dt.timedelta(days=int(day))
         name = f"{date:%d %B}"
         duty = _stretch(scenario, date - dt.timedelta(days=window_days // 2), window_days, k) if dated else scenario.duty
-        found.append(Season(name, 1.0 / SEASONS, ambient, duty))
+        found.append(Season(name, 1.0 / count, ambient, duty))
     return found
 
 
@@ -111,10 +113,10 @@ def whole_year(scenario: Scenario) -> list[Season] | None:
     return found
 
 
-def _ambient_k(scenario, day):
-    """Of the air on a day of the year [K]."""
+def _ambient_k(scenario, day, over_days=STRETCH_DAYS):
+    """Of the air about a day of the year [K]; of a file the mean of so many days."""
     table = scenario.file.seasons
-    return scenario.bank.ambient_k if table is None else table.at_k(day % DAYS_A_YEAR)
+    return scenario.bank.ambient_k if table is None else table.at_k(day % DAYS_A_YEAR, over_days)
 
 
 def every_day(scenario: Scenario, begin_s: float, end_s: float) -> Iterator[tuple[float, Season]]:
@@ -129,6 +131,7 @@ def every_day(scenario: Scenario, begin_s: float, end_s: float) -> Iterator[tupl
         if year:
             season = year[number % STRETCHES]
         else:
-            season = Season("the duty", 1.0, _ambient_k(scenario, 1.0 + (number + 0.5) * length / 86400.0), scenario.duty)
+            days_long = length / 86400.0
+            season = Season("the duty", 1.0, _ambient_k(scenario, 1.0 + (number + 0.5) * days_long, days_long), scenario.duty)
         yield min(length, end_s - number * length), season
         number += 1

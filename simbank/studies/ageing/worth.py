@@ -13,8 +13,8 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
-from simbank.studies.ageing.age import age
 from simbank.studies.ageing.aged import WORTH, Ageing
+from simbank.studies.ageing.years import age
 
 __all__ = ["worth"]
 
@@ -127,7 +127,8 @@ def _cooler(data, scenario):
     seasons = scenario.file.seasons
     if seasons is not None:
         key = "seasons" if "seasons" in data else "ambient"
-        data[key] = {**data[key], "mean": f"{seasons.mean - COOLER_K:.6g} K"}
+        cooler = {"shift": seasons.shift - COOLER_K} if seasons.file is not None else {"mean": seasons.mean - COOLER_K}
+        data[key] = data[key] | {name: f"{value:.6g} K" for name, value in cooler.items()}
     else:
         data["ambient"] = f"{scenario.file.ambient - COOLER_K:.6g} K"
     for table, (_, pack) in zip(data["packs"], ((p.name, p) for p in scenario.file.packs), strict=True):

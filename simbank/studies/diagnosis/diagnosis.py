@@ -186,7 +186,7 @@ class Diagnosis(StudyResult):
         """What the readings may be due to, the most probable first; what they do not tell apart is one suspect."""
         found = self.found
         singles = found.hypotheses[0][0]
-        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops)
+        words = suspect_words(self.scenario.bank, found.joint_drop, found.drops, self.worked_probability > SOUND)
         return suspects(self.scenario.bank, found.hypotheses, alike(found.expected, singles), words)
 
     @property
@@ -389,6 +389,11 @@ class Diagnosis(StudyResult):
         return telling.when_words(self)
 
     @property
+    def nothing_words(self) -> list[str]:
+        """Packs that carry nothing though a clear current is due, each in a sentence."""
+        return telling.nothing_words(self)
+
+    @property
     def next_words(self) -> str:
         """The reading to take next and how much it would tell; there must be one (:attr:`asks_next`)."""
         return telling.next_words(self)
@@ -485,7 +490,9 @@ class Diagnosis(StudyResult):
             tables.append(ShownTable("What else was read", self.other_readings, OTHER_HEADINGS))
         tables += suspects
         if len(self.next_table):
-            tables.append(ShownTable("What to measure next", self.next_table.head(MOST_NEXT), NEXT_HEADINGS))
+            following = self.next_table.head(MOST_NEXT).astype({"then_percent": object})
+            following["then_percent"] = [percent(share / 100.0).removesuffix(" %") for share in following["then_percent"]]
+            tables.append(ShownTable("What to measure next", following, NEXT_HEADINGS))
         caption = "Numbers are those of the suspects, the most probable first; lines as wide as the current of a sound bank at what was read."
         return replace(
             super().section(), text=tuple(self.notes), table=None, question=QUESTION, answer=tuple(self.answer),

@@ -13,7 +13,7 @@ from simbank.studies.diagnosis.knowledge import WORK_C, WORK_S
 from simbank.studies.diagnosis.shown import STATED_OHM
 from simbank.studies.diagnosis.suspects import bare_name, suspect_name
 from simbank.studies.diagnosis.watching import LOWER_POINTS
-from simbank.studies.diagnosis.words import CARE, instant_words, kind_words, percent, wait_words
+from simbank.studies.diagnosis.words import CARE, SURE, instant_words, kind_words, percent, wait_words
 from simbank.warning import listed
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ def _hides(diagnosis, name):
     meter = f"the meter's error, which alone hides {'all' if not np.isfinite(alone) else f'up to {alone * 1e3:.2g} mΩ'} there"
     most = known.resistance_share.max() * 100
     if known.is_said.all():
-        packs = f"packs' resistance, which the file gives within ±{most:.2g} % (one standard deviation)"
+        packs = f"packs' resistance, which the file gives within ±{2.0 * most:.2g} %"
     else:
         some = "some packs'" if known.is_said.any() else "packs'"
         packs = f"{some} resistance, which the file does not give as measured (good packs differ by some {most:.2g} %)"
@@ -149,8 +149,9 @@ def when_words(diagnosis: Diagnosis) -> str:
 
 
 def work_words(diagnosis: Diagnosis) -> list[str]:
-    """Whether what the bank did before may make suspects, with when to read again."""
-    if diagnosis.work_told or diagnosis.work.share <= diagnosis.chosen.meter_share:
+    """Whether what the bank did before may make suspects, with when to read again; nothing where one is sure in spite of that."""
+    sure = diagnosis.is_suspect and diagnosis.suspects[0].probability >= SURE and diagnosis.worked_probability <= SOUND
+    if sure or diagnosis.work_told or diagnosis.work.share <= diagnosis.chosen.meter_share:
         return []
     most, meter = diagnosis.work.share * 100, diagnosis.chosen.meter_share * 100
     so = f" So it looks here ({percent(diagnosis.worked_probability)} probable)." if diagnosis.worked_probability > SOUND else ""
@@ -166,6 +167,8 @@ def next_words(diagnosis: Diagnosis) -> str:
     first = diagnosis.asked_next[0]
     where = bare_name(first.poles[0]) if len(first.poles) > 1 else first.where
     what = f"{first.what} ({where}): {first.expect}" if first.poles else first.what
+    if first.is_look:
+        return f"{what}."
     return f"{what}. On average the right cause is given {percent(first.now)} now, and would be given {percent(first.then)} after that reading."
 
 

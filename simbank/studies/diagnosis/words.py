@@ -46,7 +46,9 @@ PARTS = {
 MOST_LISTED = 3
 
 
-def suspect_words(bank: Bank, joint_drop: JointDrop, drops: dict[str, float]) -> Callable[[Sequence[Member]], str]:
+def suspect_words(
+    bank: Bank, joint_drop: JointDrop, drops: dict[str, float], weak: bool = False
+) -> Callable[[Sequence[Member]], str]:
     """A function from the members of a suspect to what to do about it.
 
     Parameters
@@ -57,11 +59,13 @@ def suspect_words(bank: Bank, joint_drop: JointDrop, drops: dict[str, float]) ->
         (element, extra ohms) → the current along a conductor [A], what it should drop and what it drops [V].
     drops : dict of str to float
         Drops that were read then, by conductor [V].
+    weak : bool
+        Whether the packs look as if they still differed by work, so that nothing is to be taken apart.
     """
 
     def words(members: Sequence[Member]) -> str:
         first, others = members[0], members[1:]
-        sure = sum(member.probability for member in members) >= SURE
+        sure = not weak and sum(member.probability for member in members) >= SURE
         pole = other_pole(first, others, drops)
         if pole is not None:
             said = _either_pole(joint_drop, first, sure)
