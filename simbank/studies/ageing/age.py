@@ -62,7 +62,7 @@ class _Course:
         self.progress = progress
         self.spans = _spans(scenario, self.total_s)
         self.segments, self.errors, self.runners = [], [], []
-        self.interrupted = False
+        self.interrupted = self.begun = False  # begun: something has been computed that is worth keeping
 
     @property
     def runs(self):
@@ -72,7 +72,7 @@ class _Course:
     def interrupt(self):
         """Note Ctrl-C; returns whether something is there to be kept."""
         self.interrupted = True
-        return any(len(segment.times) > 1 for segment in self.segments)
+        return self.begun
 
     def heed_interrupt(self):
         """Stop where the interrupt itself was lost, as it may be in the compiler."""
@@ -118,6 +118,7 @@ class _Course:
 
         def keep(times, ages):
             segment.times, segment.ages = begin_s + times, ages
+            self.begun = True
 
         count = 1 if steps is None else max(1, steps // 2)
         _, ages = march(rates, begun, end_s - begin_s, count, keep)
@@ -147,6 +148,7 @@ class _Course:
                 ages = ages + stress.rates * seconds
                 times.append(times[-1] + seconds)
                 found.append(ages)
+                self.begun = True
                 year.append((seconds, stress))
                 if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
                     segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
