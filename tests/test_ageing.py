@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank import cli
+from simbank import interrupts as stopping
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
 from simbank.studies.ageing.projection import equal_age, march
@@ -589,6 +590,23 @@ def test_every_day_is_kept_up_to_the_one_that_fails(monkeypatch):
     kept = caught.value.partial
     assert kept.years == pytest.approx(100 / 365.25)  # REST is a day
     assert 1.0 - kept.table["capacity_left"][0] == pytest.approx(0.1345 * (100 / 3652.5) ** 0.5, rel=3e-3)
+
+
+@pytest.mark.parametrize("full", [True, False])
+def test_ctrl_c_of_a_command_keeps_what_was_computed(full, monkeypatch):
+    """As a command hears it: it would leave at once if nothing were worth keeping."""
+    left = []
+    monkeypatch.setattr(stopping, "leave", lambda *_: left.append(True))
+    before = signal.signal(signal.SIGINT, stopping._stop_command)
+    case = bank(REST, "AB", changes=CHANGED)
+    try:
+        breaking(monkeypatch, 100 if full else sb.age(case, 2.0, windows=2).runs, interrupts)
+        with pytest.raises(RunStopped) as caught:
+            sb.age(case, 6.0, windows=2, full=full)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert left == []
+    assert caught.value.partial.years == pytest.approx(100 / 365.25 if full else 2.0)
 
 
 def test_nothing_is_kept_of_nothing(monkeypatch):

@@ -11,6 +11,8 @@ import simbank
 from simbank import cli
 from simbank.simulation.event_codes import Event
 from simbank.studies import RESULTS
+from simbank.studies.ageing.bands import FASTER, GROWTH, LAW
+from simbank.studies.ageing.bands_result import FIGURES, NAMED
 from simbank.studies.band_figures import BANK_FIGURES, NAMING, PACK_FIGURES
 from simbank.studies.rule_figures import BANK, RULE_FIGURES
 
@@ -37,7 +39,7 @@ COMMANDS = {
     "atrest": [
         "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",
     ],
-    "age": ["classroom_chain", "--years", "2", "--windows", "1", "--worth"],
+    "age": ["classroom_chain", "--years", "2", "--windows", "1", "--worth", "--bands", "2"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for
@@ -73,6 +75,10 @@ def test_every_column_written_is_described(root, tmp_path, command):
     if command == "protect":
         names += [value.key for value in simbank.uncertain_values(scenario, every_temperature=True)]
         names += [branch.name + half for branch in bank.graph.branches for half in ("", " (bank half)", " (port half)")]
+    if command == "age":
+        names += [value.key for value in simbank.uncertain_values(scenario)]
+        names += [LAW, GROWTH, *(f"{FASTER}.{kind}" for kind in scenario.file.pack_types), *FIGURES, *NAMED]
+        names += ["capacity_left", "resistance_growth", "loss_points", "years_to_80"]
     if command == "join":
         names += ["E"]
     if command == "sweep":

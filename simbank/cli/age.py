@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from simbank.cli.options import File, Json, Out, ReportFile, Set, Wide, number_option
-from simbank.cli.output import Command, say, show_table
+from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
+from simbank.cli.output import Command, say, show_table, show_tables
 from simbank.digits import MISSING
 from simbank.errors import RunStopped, SimulationError
 
@@ -53,6 +53,8 @@ def age(
     out: Out = None,
     json_: Json = False,
     report: ReportFile = None,
+    bands: Bands = None,
+    seed: Seed = 0,
     wide: Wide = False,
 ):
     """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
@@ -60,10 +62,10 @@ def age(
 
     command = Command(file, set_, out, json_, report, wide)
     try:
-        with command.progress("Years of") as progress:
+        with command.progress("Bands of years of" if bands else "Years of") as progress:
             found = study(
                 command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full,
-                progress=progress,
+                bands=bands or None, seed=seed, progress=progress,
             )  # fmt: skip
     except SimulationError as error:
         if error.partial is not None:
@@ -107,6 +109,8 @@ def _show_age(found, wide):
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
     show_table("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, wide)
+    if found.bands is not None:
+        show_tables(found.bands.shown, wide)
     if found.worth is not None:
         _show_worth(found, wide)
     if wide:

@@ -38,11 +38,14 @@ class Task:
         Which of the scenarios is run.
     values : dict of str to value
         Dotted key → drawn value.
+    beside : dict of str to value
+        Handed to what runs the task, beside the settings of all: what was drawn that is no key of the file.
     """
 
     draw: int
     case: str
     values: Mapping[str, Any]
+    beside: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +182,7 @@ def _run_chunk(run, told, chunk, settings, layouts):
 def _one(run, scenario, task, settings):
     """One task done."""
     try:
-        return DrawnRun(task, run(drawn(scenario, task.values), **settings))
+        return DrawnRun(task, run(drawn(scenario, task.values), **settings, **task.beside))
     except RunStopped:
         raise
     except (SimulationError, InputError) as error:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
-from simbank.cells.ageing_laws import load_law
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario
@@ -17,84 +17,20 @@ from simbank.studies.ageing.projection import equal_age, march
 from simbank.studies.ageing.seasons import YEAR_S, every_day, seasons_of, whole_year
 from simbank.studies.ageing.stress import mean_stress
 from simbank.studies.ageing.window_runs import WindowRuns
-from simbank.studies.settings import study_made_by
 
-__all__ = ["age"]
+__all__ = ["MOST_STEPS", "aged_by"]
 
-MOST_YEARS = 50.0
 MOST_STEPS = 32  # of one segment
-LAW, OTHERS = "schimpe", ("naumann+wang",)
 
 
-def age(
-    scenario: Scenario,
-    years: float = 10.0,
-    *,
-    law: str = LAW,
-    others: Sequence[str] | None = None,
-    until: float | None = None,
-    windows: int | None = None,
-    window_days: int = 7,
-    tolerance_points: float = 0.05,
-    full: bool = False,
-    progress: Callable[[float], None] | None = None,
-) -> Ageing:
-    """How the packs of a bank lose capacity and gain resistance over years, by a law, while they share the duty.
+def aged_by(
+    scenario: Scenario, laws: Laws, years: float, *, made: dict[str, Any], until: float | None = None, windows: int | None = None,
+    window_days: int = 7, tolerance_points: float = 0.05, full: bool = False, progress: Callable[[float], None] | None = None,
+) -> Ageing:  # fmt: skip
+    """Years of a bank by laws as they are given, without a look at the arguments; ``made`` is what made it.
 
-    The duty is run in windows, on the bank with the capacities and resistances of that time: of real days a whole year once, and then four
-    stretches a quarter of a year apart, which tell by how much that has changed; or the duty itself again and again. What they do to each
-    pack carries its ages on (:mod:`simbank.studies.ageing.projection`).
-    Amperes, watts and settings stay as they are for the bank at the start.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        With ``seasons`` the air changes through the year; with ``changes`` packs come and go.
-    years : float
-        How far to go, 0.1 to 50.
-    law : str
-        Name of a shipped law, or several joined by "+" whose terms add up ("naumann+wang").
-    others : sequence of str, optional
-        Laws told beside it, for the same windows; by default "naumann+wang", or "schimpe" where that is the law.
-    until : float, optional
-        End when the first pack has so much of its capacity as new left; by default none does, and 20 % ends it.
-    windows : int, optional
-        Steps between changes of the bank, each of two looks at all windows; by default as many as ``tolerance_points`` asks.
-    window_days : int
-        Length of a stretch of real days.
-    tolerance_points : float
-        Greatest error of a pack's capacity left by the steps, as told by halving them [points].
-    full : bool
-        Go through every day instead, with the bank made older after each stretch; slow, to check the windows by.
-    progress : callable, optional
-        Called with the fraction done.
-
-    Returns
-    -------
-    Ageing
-
-    Raises
-    ------
-    InputError
-        If the law is unknown, an argument is out of range, or a change of the bank cannot be.
-    SimulationError
-        If a window cannot be run, or by Ctrl-C (then a RunStopped); ``partial`` is the Ageing up to there, or None.
+    The rest as in :func:`simbank.age`.
     """
-    if not 0.1 <= years <= MOST_YEARS:
-        raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
-    if until is not None and not 0.2 <= until < 1.0:
-        raise InputError("must be from 0.2 to below 1", key="until", value=until)
-    if windows is not None and not 1 <= windows <= MOST_STEPS:
-        raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
-    if not 1 <= window_days <= 90:
-        raise InputError("must be from 1 to 90", key="window_days", value=window_days)
-    if others is None:
-        others = OTHERS if law not in OTHERS else (LAW,)
-    laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
-    made = study_made_by(
-        scenario, "age", integrator="fast", years=years, law=law, others=list(others), until=until, windows=windows,
-        window_days=window_days, tolerance_points=tolerance_points, full=full,
-    )  # fmt: skip
     course = _Course(scenario, laws, years, windows, window_days, tolerance_points, full, progress)
     for *_, changed in course.spans:
         _fitting_chemistries(changed, laws.laws[0])
@@ -126,7 +62,7 @@ class _Course:
         self.progress = progress
         self.spans = _spans(scenario, self.total_s)
         self.segments, self.errors, self.runners = [], [], []
-        self.interrupted = False
+        self.interrupted = self.begun = False  # begun: something has been computed that is worth keeping
 
     @property
     def runs(self):
@@ -136,7 +72,7 @@ class _Course:
     def interrupt(self):
         """Note Ctrl-C; returns whether something is there to be kept."""
         self.interrupted = True
-        return any(len(segment.times) > 1 for segment in self.segments)
+        return self.begun
 
     def heed_interrupt(self):
         """Stop where the interrupt itself was lost, as it may be in the compiler."""
@@ -153,7 +89,9 @@ class _Course:
     def go(self):
         """All segments."""
         for begin_s, end_s, at, before in self.spans:
-            runner = WindowRuns(before.bank, seasons_of(before, self.window_days), self.laws.laws, whole_year(before))
+            runner = WindowRuns(
+                before.bank, seasons_of(before, self.window_days), self.laws.laws, whole_year(before), self.laws.rate_factors(before)
+            )  # fmt: skip
             self.runners.append(runner)
             last = self.segments[-1] if self.segments else None
             segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at))
@@ -180,6 +118,7 @@ class _Course:
 
         def keep(times, ages):
             segment.times, segment.ages = begin_s + times, ages
+            self.begun = True
 
         count = 1 if steps is None else max(1, steps // 2)
         _, ages = march(rates, begun, end_s - begin_s, count, keep)
@@ -209,6 +148,7 @@ class _Course:
                 ages = ages + stress.rates * seconds
                 times.append(times[-1] + seconds)
                 found.append(ages)
+                self.begun = True
                 year.append((seconds, stress))
                 if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
                     segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -13,9 +14,10 @@ import pandas as pd
 from simbank import provenance
 from simbank.columns import Table
 from simbank.digits import number as in_digits
-from simbank.results import Picture, StudyResult, records
+from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation.bank_warnings import FREEZING
+from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.course import GROWTH_WORDS, Segment, crossing_years
 from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.stress import HISTOGRAMS
@@ -128,10 +130,12 @@ class Ageing(StudyResult):
         How much was computed where a window failed or Ctrl-C came.
     worth : DataFrame or None
         What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
+    bands : AgeingBands or None
+        5, 50 and 95 % of every figure over draws, where asked for.
     """
 
     INDEXED: ClassVar = False
-    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH)
+    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH, *BAND_TABLES)
 
     def __init__(
         self, scenario: Scenario, segments: Sequence[Segment], years: float, until: float | None, error_points: float, runs: int,
@@ -142,6 +146,7 @@ class Ageing(StudyResult):
         self.stopped = stopped
         self.law = self.segments[0].laws.laws[0]
         self.worth: pd.DataFrame | None = None
+        self.bands: AgeingBands | None = None
         self.years = self._ends_at()
 
     def _ends_at(self):
@@ -374,7 +379,8 @@ class Ageing(StudyResult):
             if self.full
             else f"{self.runs} windows were run; the steps between them err by {self.error_words}."
         )
-        return [*said, f"{how} Relation used: {GROWTH_WORDS}."]
+        drawn = [] if self.bands is None else self.bands.words
+        return [*said, *drawn, f"{how} Relation used: {GROWTH_WORDS}."]
 
     @property
     def error_words(self) -> str:
@@ -390,7 +396,8 @@ class Ageing(StudyResult):
         """What must be known before any of the figures."""
         frozen = list(self._frozen())
         of_bank = [w for w in bank_warnings(self.scenario) if not frozen or w.code != FREEZING]
-        return [*frozen, *of_bank, *self._of_law(), *self._of_windows()]
+        drawn = [] if self.bands is None else self.bands.warnings
+        return [*frozen, *of_bank, *self._of_law(), *self._of_windows(), *drawn]
 
     def _frozen(self):
         """Packs charged so cold that their cells take no charge, in the worst year of each."""
@@ -493,6 +500,7 @@ class Ageing(StudyResult):
             "scenario": self.made_by["scenario"], "law": self.law.name, "years_covered": self.years, "warnings": as_records(self.warnings),
             "packs": packs, "years": records(self.by_year), "first": self.first, "converges": self.converges, "laws": records(self.by_law),
             **({} if self.worth is None else {"worth": records(self.worth)}),
+            **({} if self.bands is None else self.bands.told),
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
         }  # fmt: skip
 
@@ -503,19 +511,34 @@ class Ageing(StudyResult):
             provenance.write_table(folder / table.files[0], frame, self.made_by, index=False)
         if self.worth is not None:
             provenance.write_table(folder / WORTH.files[0], self.worth, self.made_by, index=False)
+        if self.bands is not None:
+            self.bands.write_tables(folder, self.made_by)
 
     def plot(self) -> Figure:
         """Capacity left of each pack over the years, with its band."""
         from simbank.plotting.ageing_plots import plot_ageing
 
-        return plot_ageing(self.courses_at(self.years * np.linspace(0.0, 1.0, 41) ** 2), self.terms, self.title)
+        courses = self.courses_at(self.years * np.linspace(0.0, 1.0, 41) ** 2)
+        return plot_ageing(courses, self.terms, self.title, None if self.bands is None else self.bands.courses)
+
+    def section(self) -> Study:
+        """The result as a section of a report, with tables of its bands."""
+        return replace(super().section(), tables=[] if self.bands is None else self.bands.shown)
 
     def pictures(self) -> list[Picture]:
-        caption = (
-            "Capacity left of each pack over the years; bands: from law to law, and of cells that lose faster or slower than those of the law. "
-            "Right: what took it."
-        )
-        return [Picture("ageing.png", self.plot(), self.title, caption)]
+        of = "from law to law, and of cells that lose faster or slower than those of the law"
+        if self.bands is not None:
+            of = "nine draws of ten lie within; lines: by the file's own values"
+        caption = f"Capacity left of each pack over the years; bands: {of}. Right: what took it."
+        out = [Picture("ageing.png", self.plot(), self.title, caption)]
+        if self.bands is not None:
+            from simbank.plotting.ageing_plots import plot_bank_bands
+
+            caption = "Usable energy and spread of capacities over the years: nine draws of ten lie within the shade; lines: by the file."
+            out.append(
+                Picture("ageing_bands.png", plot_bank_bands(self.bands.by_year, self.by_year, self.title), self.title, caption)
+            )
+        return out
 
 
 _OVER_YEARS = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -33,14 +33,34 @@ def growth_per_loss() -> tuple[float, float, float]:
 
 @dataclass(frozen=True)
 class Laws:
-    """Laws beside each other, the first of which makes the bank older; arrays hold the terms of all of them, one after the other."""
+    """Laws beside each other, the first of which makes the bank older; arrays hold the terms of all of them, one after the other.
+
+    Attributes
+    ----------
+    laws : tuple of AgeingLaw
+    growth : float
+        Growth of resistance per loss of capacity, as a fraction of that as new.
+    faster : mapping of str to float
+        Pack type → factor of the loss of its cells; 1 of those that it does not name.
+    """
 
     laws: tuple[AgeingLaw, ...]
+    growth: float = field(default_factory=lambda: growth_per_loss()[1])
+    faster: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def exponents(self) -> np.ndarray:
         """p of every term."""
         return np.array([term.exponent for law in self.laws for term in law.terms])
+
+    def rate_factors(self, scenario: Scenario) -> np.ndarray:
+        """By what the rates of ages are multiplied, shape (terms, n), so that each pack of a bank loses ``faster`` times as much.
+
+        Of a loss q = a^p that is the factor to the power 1/p.
+        """
+        kinds = {name: table.type for name, table in scenario.file.each_pack()}
+        factors = np.array([self.faster.get(kinds[pack.name], 1.0) for pack in scenario.bank.packs])
+        return factors ** (1.0 / self.exponents[:, None])
 
     def part(self, number: int) -> slice:
         """Where the terms of a law are."""
@@ -94,7 +114,7 @@ class Segment:
 
     def growth(self, ages: np.ndarray) -> np.ndarray:
         """Growth of resistance, shape (..., n)."""
-        return self.start_growth + growth_per_loss()[1] * self.loss(ages)
+        return self.start_growth + self.laws.growth * self.loss(ages)
 
     def ages_at(self, seconds: np.ndarray) -> np.ndarray:
         """Ages at any times, shape (m, terms, n): between nodes by a monotone cubic, beyond the last as they grew there."""

@@ -47,10 +47,15 @@ class WindowRuns:
     whole : sequence of Season, optional
         Stretches of a whole year, one after the other. They are run once, with the first capacities that are asked for; from then on the
         windows tell by how much that has changed.
+    rate_factors : ndarray, shape (terms of all laws, n), optional
+        By what the rates of ages are multiplied.
     """
 
-    def __init__(self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw], whole: Sequence[Season] | None = None):
-        self.bank, self.seasons, self.laws, self.whole = bank, seasons, laws, whole
+    def __init__(
+        self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw], whole: Sequence[Season] | None = None,
+        rate_factors: np.ndarray | None = None,
+    ) -> None:  # fmt: skip
+        self.bank, self.seasons, self.laws, self.whole, self.rate_factors = bank, seasons, laws, whole, rate_factors
         self._first: tuple[Stress, Stress] | None = None
         self._states: dict[str, _State] = {}
         self.unsettled: dict[str, float] = {}
@@ -108,7 +113,10 @@ class WindowRuns:
         self.runs += 1
         samples = result.pack_samples
         after = _State(samples.soc[-1], samples.hysteresis[-1], samples.temperature_c[-1] + 273.15)
-        return stress_of(result, bank.packs, self.laws), after
+        stress = stress_of(result, bank.packs, self.laws)
+        if self.rate_factors is not None:
+            stress = replace(stress, rates=stress.rates * self.rate_factors)
+        return stress, after
 
 
 def usable_wh(bank: Bank) -> float:

@@ -14,8 +14,8 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
-from simbank.studies.ageing.age import age
 from simbank.studies.ageing.aged import END_OF_LIFE, WORTH, Ageing
+from simbank.studies.ageing.years import age
 
 __all__ = ["worth"]
 

@@ -1,0 +1,111 @@
+"""Years of a bank at draws: bands against a direct calculation where only the scatter of a law is not known, and what a command tells of them."""
+
+import json
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import simbank as sb
+from simbank import cli
+from simbank.errors import InputError
+
+LOSS = 0.1345  # Naumann 2018: 10 years at 25 °C and half charge, as tests/test_ageing.py has it
+GROWTH = (0.3 / 0.2, 1.0 / 0.2, 1.5 / 0.2)  # 1.3, 2 and 2.5 times by the time 80 % is left
+
+
+def at_rest(*kinds, **changes):
+    """Packs at rest of which nothing is uncertain that bears on their ageing, one of each type."""
+    exact = {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "0 ohm"}
+    data = {
+        "name": "years",
+        "ambient": "25 degC",
+        "pack_types": {kind: dict(exact) for kind in dict.fromkeys(kinds)},
+        "packs": [
+            {"name": f"P{k}", "type": kind, "soc": 0.5, "capacity_left": 1.0, "resistance_growth": 1.0}
+            for k, kind in enumerate(kinds)
+        ],
+        "wiring": {"layout": "busbar", "lead": {"resistance": "0.01 milliohm", "joint": "0 ohm"}},
+        "ports": [{"name": "port"}],
+        "duty": {"kind": "cycles", "steps": [{"rest": True, "hours": 24}]},
+    }
+    return sb.from_dict(data, changes)
+
+
+def test_a_band_of_nothing_but_the_scatter():
+    """Loss = factor × Naumann's, resistance = 1 + growth × loss, draw by draw; ends of the band by the quantiles of the factor."""
+    found = sb.age(at_rest("own"), 10.0, law="naumann", others=(), bands=60)
+    draws = found.bands.draws
+    factor, growth = draws["ageing.faster.own"].astype(float), draws["ageing.growth"].astype(float)
+    assert "ageing.law" not in draws
+    np.testing.assert_allclose(draws["P0.loss_points"], 100.0 * LOSS * factor, rtol=2e-3)
+    np.testing.assert_allclose(draws["P0.resistance_growth"], 1.0 + growth * factor * LOSS, rtol=2e-3)
+    band = found.bands.table.loc[("P0", "capacity_left")]
+    assert [band["low"], band["high"]] == pytest.approx([1.0 - 1.7 * LOSS, 1.0 - 0.6 * LOSS], abs=0.01)
+    assert band["mid"] == pytest.approx(1.0 - LOSS, abs=0.003)
+    assert growth.quantile([0.05, 0.5, 0.95]).to_list() == pytest.approx(GROWTH, rel=0.12)  # 60 draws tell ends no better
+    # a loss as the root of time comes to 20 % after 10 years × (0.2 / loss)²
+    years = 10.0 * (0.2 / (factor * LOSS)) ** 2
+    within = years < 19.5
+    np.testing.assert_allclose(draws["P0.years_to_80"][within], years[within], rtol=5e-3)
+    assert draws["P0.years_to_80"][years > 20.5].isna().all()
+    assert found.bands.table.loc[("P0", "years_to_80"), "high"] == np.inf
+
+
+def test_packs_of_one_type_share_a_factor_and_of_two_do_not():
+    found = sb.age(at_rest("own", "own", "other"), 10.0, law="naumann", others=(), bands=30, seed=3)
+    draws = found.bands.draws
+    np.testing.assert_allclose(draws["P0.loss_points"], draws["P1.loss_points"], rtol=1e-6)
+    ratio = draws["ageing.faster.other"].astype(float) / draws["ageing.faster.own"].astype(float)
+    np.testing.assert_allclose(draws["P2.loss_points"] / draws["P0.loss_points"], ratio, rtol=1e-3)
+    slower = float(np.mean(ratio < 1.0))
+    assert found.bands.shares["ages_first"].get("P2", 0.0) == pytest.approx(1.0 - slower)
+    assert 0.2 < slower < 0.8
+
+
+def test_laws_have_equal_weights_and_each_draw_is_of_one():
+    found = sb.age(at_rest("own"), 10.0, law="naumann", others=("schimpe",), bands=20)
+    draws = found.bands.draws
+    assert draws["ageing.law"].value_counts().to_dict() == {"naumann": 10, "schimpe": 10}
+    by_law = {row["law"]: 100.0 * (1.0 - row["capacity_left"]) for _, row in found.by_law.iterrows()}
+    factor = draws["ageing.faster.own"].astype(float)
+    np.testing.assert_allclose(draws["P0.loss_points"], factor * draws["ageing.law"].map(by_law), rtol=1e-3)
+
+
+def test_the_command_tells_bands(tmp_path):
+    """A few draws of the clinic: JSON, tables and pictures; the plain figures stay."""
+    told = {}
+    for name, options in (
+        ("plain", []),
+        ("bands", ["--bands", "4", "--out", str(tmp_path / "out"), "--report", str(tmp_path / "r.html")]),
+    ):
+        done = CliRunner().invoke(cli.app, ["age", "scenarios/hilltop_clinic.toml", "--json", *options])
+        assert done.exit_code == 0, done.output
+        told[name] = json.loads(done.stdout)
+    found = told["bands"]
+    assert found["packs"] == told["plain"]["packs"]
+    assert found["years"] == told["plain"]["years"]
+    assert found["draws"] == {"asked": 4, "done": 4, "failed": 0, "seed": 0}
+    assert sum(found["bands_names"]["ages_first"].values()) == pytest.approx(1.0)
+    assert sum(found["bands_names"]["capacities"].values()) == pytest.approx(1.0)
+    for pack in found["packs"]:
+        band = found["bands_of_packs"][pack["name"]]["capacity_left"]
+        assert band["low"] < band["mid"] < band["high"]
+        assert band["file"] == pytest.approx(pack["capacity_left"])
+    for row in found["bands_by_year"]:
+        assert row["usable_wh_low"] <= row["usable_wh_mid"] <= row["usable_wh_high"]
+    assert any(warning["code"] == "few-draws" for warning in found["warnings"])
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert {
+        "ageing_bands.csv",
+        "ageing_bands_years.csv",
+        "ageing_bands_packs.csv",
+        "ageing_draws.csv",
+        "ageing_bands.png",
+    } <= names
+    assert "5 % to 95 % of the draws" in (tmp_path / "r.html").read_text()
+
+
+def test_bands_of_every_day_are_refused():
+    with pytest.raises(InputError, match="bands are made of windows"):
+        sb.age(at_rest("own"), 1.0, full=True, bands=4)
