@@ -429,3 +429,12 @@ def test_garbage_is_one_clear_line(barn, tmp_path):
     short.write_text(short.read_text() + "1,2\n")
     with pytest.raises(sb.InputError, match=r"row 402.*the heading is row 1"):
         sb.fit_log(barn, short)
+
+
+def test_a_direction_that_the_voltages_contradict_is_told(barn):
+    table = small_log(barn)
+    volts = table.assign(
+        bank_voltage_v=52.0 - 0.01 * table.iloc[:, 1:].sum(axis=1)
+    )  # falls while positive currents flow: a discharge
+    assert "voltages say the other way" in " ".join(read_log(volts, barn.bank, "charge").understood)
+    assert "the other way" not in " ".join(read_log(volts, barn.bank, "discharge").understood)

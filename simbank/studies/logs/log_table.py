@@ -399,9 +399,16 @@ class _Log:
         total = current.sum(axis=1)
         if positive is not None:
             self.told.append(f"Positive currents {positive} the bank, as told.")
-            return current if positive == "discharge" else -current
         volts = bank_v if bank_v is not None else None if voltage is None else np.nanmean(voltage, axis=1)
-        if volts is not None and (found := _with_gaps(np.diff(volts), np.diff(total))) is not None and abs(found) > CLEAR:
+        found = None if volts is None else _with_gaps(np.diff(volts), np.diff(total))
+        clear = found is not None and abs(found) > CLEAR
+        if positive is not None:
+            if clear and (found > 0) != (positive == "charge"):
+                self.told.append(
+                    "The voltages say the other way: look at which way the meters count before you believe any of this."
+                )
+            return current if positive == "discharge" else -current
+        if clear:
             return self._turned(current, found > 0, "voltages")
         if shown is not None:
             hour = max(1, round(3600.0 / step))
