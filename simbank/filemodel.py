@@ -23,7 +23,7 @@ from simbank.errors import InputError
 
 __all__ = [
     "FileModel", "Takes", "as_path", "bank_temperature", "check", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
-    "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep",
+    "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep", "separator_of",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
@@ -440,7 +440,12 @@ def refuse_deep(data, file=None):
 _COMMENT = re.compile(r'("(?:[^"]|"")*")|[ \t]*#[^\r\n]*')  # a "#" inside quotation marks begins no comment
 
 
-def read_csv(path, missing=None, broken=None, only_empty_is_missing=False):
+# A number with a decimal comma or a decimal point, with or without its unit.
+_DECIMAL_COMMA = re.compile(r"([+\-−]?\d+),(\d+)(?=$|[\s%A-Za-z])")
+_DECIMAL_POINT = re.compile(r"[+\-−]?\d+\.\d+(?=$|[\s%A-Za-z])")
+
+
+def read_csv(path, missing=None, broken=None, only_empty_is_missing=False, other_separators=False):
     """Table from a CSV file; ``#`` begins a comment.
 
     Parameters
@@ -451,6 +456,8 @@ def read_csv(path, missing=None, broken=None, only_empty_is_missing=False):
         Where the error points if there is no such file, or if it is no table: arguments of InputError; by default the file.
     only_empty_is_missing : bool
         Text such as ``NaN`` or ``NA`` stays text; by default it counts as missing.
+    other_separators : bool
+        Values may be separated by semicolons or tabs too (:func:`separator_of`), and then have decimal commas.
 
     Raises
     ------
@@ -462,6 +469,10 @@ def read_csv(path, missing=None, broken=None, only_empty_is_missing=False):
     try:
         with open(path, encoding="utf-8-sig", newline="") as file:
             text = _COMMENT.sub(lambda found: found[1] or "", file.read())
+        if not text.strip():
+            raise InputError("the file is empty", **(broken or {"file": path}))
+        if other_separators:
+            text = _with_commas(text, path)
         _refuse_ragged(text, path)
         frame = pd.read_csv(
             io.StringIO(text),
@@ -482,13 +493,53 @@ def read_csv(path, missing=None, broken=None, only_empty_is_missing=False):
         raise InputError(f"not a CSV table: {(str(error).splitlines() or [''])[0]}", **(broken or {"file": path})) from None
 
 
+def separator_of(heading):
+    """The sign that separates the columns of a table, by its line of headings: that which is there most often, None without any.
+
+    >>> separator_of("time;P1_a;P2_a"), separator_of("time,P1_a"), separator_of("time")
+    (';', ',', None)
+    """
+    separator = max(";\t,", key=lambda sign: (heading.count(sign), sign == ";"))
+    return separator if separator in heading else None
+
+
+def _with_commas(text, path):
+    """A table that semicolons or tabs separate as one that commas separate, its decimal commas as points; any other as it is.
+
+    An InputError where some numbers have a comma and others a point: either may part thousands.
+    """
+    lines = [line for line in text.splitlines() if line.strip()]
+    separator = separator_of(lines[0])
+    if separator in (None, ",") or "," in lines[0]:  # what is in both may be meant in two ways
+        return text
+    rows = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator)]
+    comma, point = (
+        next((cell for row in rows[1:] for cell in row if form.match(cell)), None) for form in (_DECIMAL_COMMA, _DECIMAL_POINT)
+    )
+    if comma and point:
+        raise InputError(
+            f"writes {comma} with a comma and {point} with a point, which can be meant in two ways; write all with a point",
+            file=path,
+        )
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(
+        rows[:1]
+        + [
+            [_DECIMAL_COMMA.sub(r"\1.\2", cell, count=1) if _DECIMAL_COMMA.match(cell) else cell for cell in row]
+            for row in rows[1:]
+        ]
+    )
+    return out.getvalue()
+
+
 def _refuse_ragged(text, path):
     """An InputError if headings are empty or alike, or a row's values are not as many as they."""
     rows = csv.reader(io.StringIO(text, newline=""), skipinitialspace=True)
-    headings = None
+    headings, counted = None, 0
     for row in rows:
         if not any(value.strip() for value in row) and len(row) < 2:  # an empty line
             continue
+        counted += 1
         if headings is None:
             headings = [heading.strip() for heading in row]
             for number, heading in enumerate(headings, 1):
@@ -504,8 +555,8 @@ def _refuse_ragged(text, path):
             )
             raise InputError(
                 f"has {len(row)} value{'s' * (len(row) != 1)} for {len(headings)} heading{'s' * (len(headings) != 1)} "
-                f"({', '.join(headings)}); write one value for each{commas}",
-                file=path, key=f"line {rows.line_num}",
+                f"({', '.join(headings)}); write one value for each{commas} (the heading is row 1)",
+                file=path, key=f"row {counted}",
             )  # fmt: skip
 
 

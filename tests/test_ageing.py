@@ -18,8 +18,10 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank import cli
+from simbank import interrupts as stopping
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
+from simbank.studies.ageing import worth
 from simbank.studies.ageing.projection import equal_age, march
 from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
@@ -322,6 +324,77 @@ def test_a_change_beyond_the_years_is_warned_of():
     assert "change-beyond-years" not in [w.code for w in sb.age(case, 4.1, law="naumann", windows=1).warnings]
 
 
+def replaced():
+    change = [{"at": "4 years", "replace": [{"name": "B", "type": "own", "soc": 0.5}]}, {"at": "6 years", "remove": ["C"]}]
+    return sb.age(bank(REST, "ABC", changes=change), 8.0, law="naumann", windows=1)
+
+
+def test_charge_and_years_of_a_replaced_pack_are_its_own():
+    """A moves 0.4 C·h a day in all four years, B, which as new takes somewhat more than half, only in the last of them."""
+    change = [{"at": "3 years", "replace": [{"name": "B", "type": "own", "soc": 0.5}]}]
+    moved = sb.age(bank(DAY, "AB", changes=change), 4.0, windows=1).table.set_index("pack")["throughput_ah"]
+    assert moved["B"] == pytest.approx(0.25 * moved["A"], rel=0.15)
+    assert moved.sum() == pytest.approx((2 * 4 - 3) * 365.25 * 40.0, rel=0.05)
+
+
+def test_words_name_the_packs_whose_spread_they_tell():
+    """A is 8 years old at the end, B 4: both by 13.45 % a root of ten years."""
+    found = replaced()
+    left = found.table.set_index("pack")["capacity_left"]
+    spread = 13.45 * (0.8**0.5 - 0.4**0.5)
+    assert 100.0 * (left["B"] - left["A"]) == pytest.approx(spread, rel=5e-3)
+    told = next(line for line in found.words if line.startswith("Capacities"))
+    assert told.startswith("Capacities of A, B from year 6 on ")
+    assert f"to {spread:.1f} points" in told
+    assert (found.converges["packs"], found.converges["since_year"]) == (["A", "B"], pytest.approx(6.0))
+    alike = sb.age(bank(REST, "AB"), 2.0, law="naumann", windows=1).words
+    assert "Capacities of the packs are alike and stay so: spread 0.0 to 0.0 points." in alike
+
+
+def test_the_plot_begins_a_new_line_where_a_pack_is_replaced():
+    axis = replaced().plot().axes[0]
+    spans = [
+        (round(x[0], 3), round(x[-1], 3)) for x in (np.asarray(line.get_xdata(), float) for line in axis.lines) if len(x) > 2
+    ]
+    assert sorted(spans) == [(0.0, 4.0), (0.0, 6.0), (0.0, 8.0), (4.0, 8.0)]
+    marks = sorted((line.get_marker(), float(line.get_xdata()[0])) for line in axis.lines if line.get_marker() in ("o", "x"))
+    assert marks == [("o", pytest.approx(4.0)), ("x", pytest.approx(4.0)), ("x", pytest.approx(6.0))]
+
+
+def test_until_counts_packs_that_begin_above_it():
+    """Naumann at 25 °C and half charge: 10 % are lost in (10/13.45)² of ten years; a pack that begins with 0.85 does not end it."""
+    case = bank(REST, "AB", packs__B__capacity_left=0.85)
+    found = sb.age(case, 10.0, law="naumann", until=0.9)
+    assert found.years == pytest.approx(10.0 * (10.0 / 13.45) ** 2, rel=0.01)
+    with pytest.raises(sb.InputError, match="every pack begins") as error:
+        sb.age(sb.with_changes(case, {"packs.A.capacity_left": 0.9}), 10.0, law="naumann", until=0.9)
+    assert error.value.key == "until"
+
+
+def test_first_is_one_pack_everywhere():
+    """B begins below 80 % and does not count; A loses faster than C, being warmer."""
+    case = bank(REST, "ABC", packs__B__capacity_left=0.75, packs__A__temperature="35 degC", packs__C__temperature="20 degC")
+    found = sb.age(case, 6.0, law="naumann", windows=2)
+    (verdict,) = (v for v in sb.verdicts(found, most=100) if v.code == "ages-first")
+    assert (found.first, found.summary["first"], found.summary["first_tied"], verdict.where) == ("A", "A", ["A"], "A")
+    assert worth(found)["first"].iloc[0] == "A"
+    assert "B had 80 % or less to begin with, and is not counted there." in found.words
+
+
+def test_a_tie_is_told_as_one():
+    found = sb.age(bank(REST, "ABC", packs__C__soc=0.1, wiring__lead__resistance="1000 ohm"), 6.0, law="naumann", windows=2)
+    assert found.summary["first_tied"] == ["A", "B"]
+    assert found.words[0].startswith("A, B, which the steps cannot tell apart, ")
+
+
+def test_the_duty_is_told_in_cycles_a_year():
+    """0.1 C for two hours a day each way: 0.2 cycles a day."""
+    found = sb.age(bank(DAY, "AB"), 1.0, windows=1)
+    assert any("kWh a day" in line and "takes the packs through 73.1 full cycles a year" in line for line in found.words), (
+        found.words
+    )
+
+
 # ---- charge in the cold ----
 
 DAY = cycles({"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20})
@@ -383,8 +456,6 @@ def test_no_years_without_a_law():
 
 def test_five_kelvin_cooler_are_worth_what_arrhenius_has():
     """Naumann 2018: √t at 20 instead of 25 °C; time to a loss goes with 1/k², exp(2 E/R (1/T − 1/298.15)). A bus bar changes nothing at rest."""
-    from simbank.studies.ageing import worth
-
     case = bank(
         REST, "AB", packs__A__soc=0.9, packs__B__soc=0.9, wiring__layout="chain", wiring__link={"resistance": "0.1 milliohm"}
     )
@@ -399,7 +470,6 @@ def test_five_kelvin_cooler_are_worth_what_arrhenius_has():
 
 
 def test_a_lower_float_is_tried_where_there_is_one():
-    from simbank.studies.ageing import worth
     from simbank.studies.ageing.worth import _changes
 
     charger = {"current_limit": "20 A", "absorb": "56.0 V", "float": "54.4 V", "rebulk": "53.0 V"}
@@ -422,8 +492,6 @@ def floating(tmp_path):
 
 def test_a_lower_float_lowers_the_loss(floating):
     """Storage grows with charge (Naumann 2018: k_soc = 2.8575 (z − 0.5)³ + 0.60225), and a pack at a lower float stands less full."""
-    from simbank.studies.ageing import worth
-
     found = sb.age(floating, 10.0, law="naumann", windows=2)
     rows = worth(found).set_index("change")
     lower, base = rows.loc["float 0.1 V a cell lower"], rows.loc["as it is"]
@@ -591,6 +659,23 @@ def test_every_day_is_kept_up_to_the_one_that_fails(monkeypatch):
     assert 1.0 - kept.table["capacity_left"][0] == pytest.approx(0.1345 * (100 / 3652.5) ** 0.5, rel=3e-3)
 
 
+@pytest.mark.parametrize("full", [True, False])
+def test_ctrl_c_of_a_command_keeps_what_was_computed(full, monkeypatch):
+    """As a command hears it: it would leave at once if nothing were worth keeping."""
+    left = []
+    monkeypatch.setattr(stopping, "leave", lambda *_: left.append(True))
+    before = signal.signal(signal.SIGINT, stopping._stop_command)
+    case = bank(REST, "AB", changes=CHANGED)
+    try:
+        breaking(monkeypatch, 100 if full else sb.age(case, 2.0, windows=2).runs, interrupts)
+        with pytest.raises(RunStopped) as caught:
+            sb.age(case, 6.0, windows=2, full=full)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert left == []
+    assert caught.value.partial.years == pytest.approx(100 / 365.25 if full else 2.0)
+
+
 def test_nothing_is_kept_of_nothing(monkeypatch):
     breaking(monkeypatch, 0, fails)
     with pytest.raises(sb.SimulationError, match="no year computed") as caught:
@@ -612,8 +697,6 @@ def test_the_command_writes_what_was_computed(monkeypatch, tmp_path):
 
 def test_changes_that_were_tried_are_kept(monkeypatch):
     """Ctrl-C while a cooler place is tried: the bank as it is and what came before stay."""
-    from simbank.studies.ageing import worth
-
     found = sb.age(bank(REST, "AB"), 1.0, windows=1)
     breaking(monkeypatch, found.runs, interrupts)  # the same number again for the first change
     with pytest.raises(RunStopped, match="stopped with 1 of 2 changes tried") as caught:

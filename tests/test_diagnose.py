@@ -15,6 +15,7 @@ import simbank as sb
 from simbank.cli import app
 from simbank.duty import Command, Duty, Step
 from simbank.studies.case import Case
+from simbank.studies.diagnosis.meter_readings import read_readings
 from simbank.studies.diagnosis.next_reading import _told
 from simbank.studies.diagnosis.response import HeldBank
 from simbank.studies.diagnosis.watching import watched
@@ -641,6 +642,26 @@ def test_headings_in_another_unit():
     table = rows(currents)
     milli = table.assign(current_ma=table["current_a"] * 1000.0).drop(columns="current_a")
     assert sb.diagnose(bank(), milli).sound_probability == pytest.approx(sb.diagnose(bank(), table).sound_probability)
+
+
+def test_readings_with_semicolons_decimal_commas_and_none_at_all(tmp_path):
+    """Semicolons with decimal commas read as commas with points; an empty file is called so; a bad cell has its row."""
+    store = sb.load(ROOT / "scenarios" / "mill_store.toml")
+    path = tmp_path / "readings.csv"
+    text = (ROOT / "scenarios" / "mill_store_readings.csv").read_text(encoding="utf-8")
+    by_points = read_readings(ROOT / "scenarios" / "mill_store_readings.csv", store.bank)
+    rows = [line for line in text.splitlines() if not line.startswith("#")]
+    path.write_text("\n".join(line.replace(",", ";").replace(".", ",") for line in rows))
+    assert read_readings(path, store.bank).instants == by_points.instants
+    path.write_text("pack;current_a\nM1;25,5\nM2;23.3\n")
+    with pytest.raises(sb.InputError, match="can be meant in two ways"):
+        read_readings(path, store.bank)
+    path.write_text("")
+    with pytest.raises(sb.InputError, match="the file is empty"):
+        read_readings(path, store.bank)
+    path.write_text("pack,current_a\nM1,25.5\nM2,many\n")
+    with pytest.raises(sb.InputError, match=r"row 3, current_a.*the heading is row 1"):
+        read_readings(path, store.bank)
 
 
 # ---- what a keeper may do, and in which order ----

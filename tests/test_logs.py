@@ -377,3 +377,64 @@ def test_a_joint_that_grows_on_day_four_is_found_by_day_five():
         assert set(found.drifts["since"]) <= {"day 3", "day 4", "day 5"}
         assert {"B", "A"} & set(found.drifts["pack"])
         assert "B-C" in found.drifts["explains"].iloc[0]
+
+
+def written(tmp_path, table, **how):
+    path = tmp_path / "log.csv"
+    table.to_csv(path, index=False, **how)
+    return path
+
+
+def test_semicolons_with_decimal_commas_are_read_as_commas_with_points(barn, tmp_path):
+    table = small_log(barn)
+    by_points = read_log(written(tmp_path, table), barn.bank)
+    by_commas = read_log(written(tmp_path, table, sep=";", decimal=","), barn.bank)
+    assert np.array_equal(by_points.current_a, by_commas.current_a)
+    mixed = written(tmp_path, table, sep=";", decimal=",")
+    mixed.write_text(mixed.read_text().replace(",", ".", 1))
+    with pytest.raises(sb.InputError, match="can be meant in two ways"):
+        read_log(mixed, barn.bank)
+
+
+def test_ampere_hours_are_told_from_amperes_before_anything_slow(barn, tmp_path):
+    table = small_log(barn).rename(columns={f"H{k}_current_a": f"H{k}_ah" for k in range(1, 5)})
+    with pytest.raises(sb.InputError) as caught:
+        sb.fit_log(barn, written(tmp_path, table))
+    assert "ampere-hours (Ah)" in str(caught.value)
+    assert "needs the current in ampere, as H1_current_a" in str(caught.value)
+
+
+def test_garbage_is_one_clear_line(barn, tmp_path):
+    """An empty file, a cell of text, three rows, no current: each before the fit."""
+    empty = tmp_path / "empty.csv"
+    for text in ("", "\n", "# nothing\n"):
+        empty.write_text(text)
+        with pytest.raises(sb.InputError, match="the file is empty"):
+            sb.fit_log(barn, empty)
+    table = small_log(barn)
+    cases = (
+        (
+            table.astype({"H1_current_a": object}).replace({"H1_current_a": {table["H1_current_a"][5]: "oops"}}),
+            "row 7, H1_current_a",
+        ),
+        (table.iloc[:3], "holds 3 rows"),
+        (table.assign(**dict.fromkeys(table.columns[1:], 0.0)), "holds no current at all"),
+    )
+    for broken, told in cases:
+        with pytest.raises(sb.InputError) as caught:
+            sb.fit_log(barn, written(tmp_path, broken))
+        assert told in str(caught.value)
+        assert "\n" not in str(caught.value)
+    short = written(tmp_path, table)
+    short.write_text(short.read_text() + "1,2\n")
+    with pytest.raises(sb.InputError, match=r"row 402.*the heading is row 1"):
+        sb.fit_log(barn, short)
+
+
+def test_a_direction_that_the_voltages_contradict_is_told(barn):
+    table = small_log(barn)
+    volts = table.assign(
+        bank_voltage_v=52.0 - 0.01 * table.iloc[:, 1:].sum(axis=1)
+    )  # falls while positive currents flow: a discharge
+    assert "voltages say the other way" in " ".join(read_log(volts, barn.bank, "charge").understood)
+    assert "the other way" not in " ".join(read_log(volts, barn.bank, "discharge").understood)

@@ -2,6 +2,8 @@
 
 import math
 import re
+import subprocess
+import sys
 import time
 
 import pandas as pd
@@ -388,3 +390,21 @@ def test_compiling_is_said(monkeypatch, capsys):
     lines = capsys.readouterr().err.splitlines()
     assert any(line.startswith(f"Running X: {progress.COMPILING}, ") for line in lines)
     assert re.fullmatch(r"Running X: \d+ s", lines[-1])
+    assert "minute" not in progress.COMPILING
+
+
+def test_what_comes_from_the_cache_is_not_called_compiling(tmp_path):
+    """A function whose machine code is there already is loaded, and nothing is said of compiling."""
+    (tmp_path / "half.py").write_text(
+        "import sys, time\nfrom numba import njit\nfrom simbank.cli import progress\n"
+        "progress.FIRST_S = progress.EVERY_S = 0.01\n"
+        "@njit(cache=True)\ndef half(x):\n    return x / 2\n"
+        "with progress.progress_bar('Running X', False):\n    half(1.0)\n    time.sleep(0.3)\n"
+    )
+    told = [
+        subprocess.run([sys.executable, "half.py"], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=120).stderr
+        for _ in range(2)
+    ]
+    assert "compiling the equations" in told[0]
+    assert "Running X" in told[1]
+    assert "compiling" not in told[1]

@@ -1761,10 +1761,10 @@ TABLE = {"kind": "table", "file": "duty.csv"}
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("time_h,power_w\n0,1,10\n1,2,20\n2,3,30\n", ("line 2", "3 values for 2 headings (time_h, power_w)")),
-        ("# measured\ntime_h,power_w\n0,10\n1,2,20\n2,30\n", ("line 4", "3 values for 2 headings")),
-        ("time_h,power_w\n0,10\n1\n2,30\n", ("line 3", "1 value for 2 headings")),
-        ("time_h,power_w\n0,10,\n1,20,\n", ("line 2", "3 values")),
+        ("time_h,power_w\n0,1,10\n1,2,20\n2,3,30\n", ("row 2", "3 values for 2 headings (time_h, power_w)")),
+        ("# measured\ntime_h,power_w\n0,10\n1,2,20\n2,30\n", ("row 3", "3 values for 2 headings")),
+        ("time_h,power_w\n0,10\n1\n2,30\n", ("row 3", "1 value for 2 headings")),
+        ("time_h,power_w\n0,10,\n1,20,\n", ("row 2", "3 values")),
         ("time_h,power_w,power_w\n0,10,11\n1,20,21\n", ("columns", "'power_w'", "two columns have this heading")),
         ("time_h,power_w,\n0,10,\n1,20,\n", ("column 3 has no heading",)),
     ],
@@ -1789,7 +1789,7 @@ def test_comments_quotation_marks_and_empty_lines_are_no_columns(tmp_path):
 
 def test_points_of_a_sweep_are_not_shifted_by_a_column(tmp_path):
     (tmp_path / "points.csv").write_text("packs.A.soc,packs.C.soc\n0.1,0.4,0.5\n0.2,0.5,0.6\n")
-    one_line(command("sweep", bank_file(tmp_path), "--points", tmp_path / "points.csv"), "points.csv", "line 2", "3 values for 2")
+    one_line(command("sweep", bank_file(tmp_path), "--points", tmp_path / "points.csv"), "points.csv", "row 2", "3 values for 2")
     (tmp_path / "points.csv").write_text("packs.A.soc,packs.A.soc\n0.1,0.4\n")
     one_line(command("sweep", bank_file(tmp_path), "--points", tmp_path / "points.csv"), "packs.A.soc", "two columns")
 

@@ -2322,6 +2322,32 @@ def test_ageing_left_out(warm_years):
     assert "ageing-left-out" not in codes(warm_years)
 
 
+def test_ageing_unknown(warm_years):
+    """Of every years, by whatever law: nothing that says so is left out."""
+    assert told(warm_years, "ageing-unknown").severity == UNKNOWN
+    assert "knee" in told(aged(law="naumann+wang", years=0.5), "ageing-unknown").text
+
+
+def test_begins_used(warm_years):
+    verdict = told(warm_years, "begins-used")
+    assert (verdict.where, verdict.severity) == ("B", UNKNOWN)
+    assert "begins-used" not in codes(aged(years=0.5))
+
+
+def test_change_beyond_years():
+    late = [{"at": "3 years", "remove": ["B"]}]
+    assert told(aged(years=0.5, changes=late), "change-beyond-years").severity == NOTE
+    assert "change-beyond-years" not in codes(aged(years=3.5, changes=late))
+
+
+def test_a_lower_float_is_not_advised_where_more_is_then_not_given(warm_years):
+    found = copy.copy(warm_years)
+    assert "a lower float voltage, while" in told(found, "ages-by-high-charge").text
+    columns = {"change": ["as it is", "float 0.1 V a cell lower"], "unmet_saved_wh": [0.0, -500.0], "years_gained": [0.0, 1.0]}
+    found.worth = pd.DataFrame(columns | {key: [1000.0, 1000.0] for key in ("usable_wh", "usable_gained_wh", "years_to_80")})
+    assert "would leave more of what is asked not given" in told(found, "ages-by-high-charge").text
+
+
 def test_ageing_steps_coarse(warm_years):
     coarse = copy.copy(warm_years)
     coarse.__dict__.pop("warnings", None)

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from simbank.errors import InputError
+from simbank.filemodel import separator_of
 
 __all__ = ["MeasuredTable", "check_cell_volts", "read_measured_table"]
 
@@ -116,8 +117,8 @@ def _rows(path):
     lines = [line for line in (line.partition("#")[0].strip() for line in text.splitlines()) if line]
     if len(lines) < 2:
         raise InputError("holds no table: needs a line of headings and rows below it", file=path)
-    separator = max(";\t,", key=lambda sign: (lines[0].count(sign), sign == ";"))
-    if separator not in lines[0]:
+    separator = separator_of(lines[0])
+    if separator is None:
         raise InputError("holds no table: no commas, semicolons or tabs separate its columns", file=path)
     try:
         return [row for row in csv.reader(lines, delimiter=separator, skipinitialspace=True) if any(row)], []

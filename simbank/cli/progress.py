@@ -13,7 +13,7 @@ from simbank import interrupts
 __all__ = ["progress_bar"]
 
 FIRST_S, EVERY_S = 5.0, 10.0  # what is done sooner says nothing; then a line at most so often
-COMPILING = "compiling the equations, once: some half a minute"
+COMPILING = "compiling the equations, once"
 
 
 @contextmanager

@@ -39,11 +39,17 @@ def _first(found):
         text = f"{name} is at or below 80 % of its capacity as new to begin with; in {found.years:.3g} years it comes to {left}."
     elif np.isfinite(when):
         band = f" ({soon:.1f} years where cells or laws are at their worst)" if np.isfinite(soon) and soon < when - 0.05 else ""
-        text = f"{name} comes to 80 % of its capacity first, after {when:.1f} years{band}: most of it by {_title(found, row['main_term'])}."
+        who, comes = (
+            (f"{listed(found.tied)} (alike within the error of the steps)", "come") if len(found.tied) > 1 else (name, "comes")
+        )
+        text = f"{who} {comes} to 80 % of capacity first, after {when:.1f} years{band}: most of it by {_title(found, row['main_term'])}."
     else:
-        text = f"No pack comes to 80 % of its capacity within twice these {found.asked_years:.3g} years; {name} has least left, {left}."
+        who = f"{listed(found.tied)} {'has' if len(found.tied) == 1 else 'have'}"
+        text = (
+            f"No pack comes to 80 % of its capacity within twice these {found.asked_years:.3g} years; {who} least left, {left}."
+        )
     severity = ACT if np.isfinite(when) and when <= found.years else NOTE
-    return verdict("ages-first", name, text, severity, years_to_80=when, capacity_left=row["capacity_left"])
+    return verdict("ages-first", ", ".join(found.tied), text, severity, years_to_80=when, capacity_left=row["capacity_left"])
 
 
 def _title(found, term):
@@ -65,11 +71,12 @@ def _together(found):
     }
     end = f"; {ohmic[told['resistance']]}."
     if told["capacity"] == "together":
-        yield verdict("packs-grow-together", "bank", f"Capacities left come together, {spread}{end}", **numbers)
-    elif told["capacity"] == "apart":
-        text = (
-            f"Capacities left go apart, {spread}{end} Look at what sets {found.fastest} apart: its place, its warmth, its charge."
+        yield verdict(
+            "packs-grow-together", "bank", f"Capacities left of {found.those_at_end()} come together, {spread}{end}", **numbers
         )
+    elif told["capacity"] == "apart":
+        text = f"Capacities left of {found.those_at_end()} go apart, {spread}{end} "
+        text += f"Look at what sets {found.fastest} apart: its place, its warmth, its charge."
         yield verdict("packs-grow-apart", found.fastest, text, **numbers)
 
 
@@ -88,11 +95,21 @@ def _causes(found):
     own = terms[terms["pack"] == name].set_index("term")["share"]
     if own.get("storage", 0.0) >= rules.STORAGE_SHARE and row["mean_soc"] >= rules.HIGH_CHARGE_SOC:
         where = f"{row['mean_c']:.0f} °C and a mean charge of {100 * row['mean_soc']:.0f} %"
-        text = (
-            f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: less time near full (a lower float "
-            "voltage) and a cooler place do more than less load."
+        todo = (
+            "less time near full (a lower float voltage, while the load is still met) and a cooler place do more than less load"
         )
+        if _lower_float_misses(found):
+            todo = "a cooler place does more than less load; a lower float voltage would leave more of what is asked not given"
+        text = f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: {todo}."
         yield verdict("ages-by-high-charge", name, text, share=own["storage"], mean_soc=row["mean_soc"])
+
+
+def _lower_float_misses(found):
+    """Whether a lower float voltage was tried and more was not given with it."""
+    if found.worth is None:
+        return False
+    tried = found.worth[found.worth["change"].str.startswith("float")]
+    return bool((tried["unmet_saved_wh"] < -rules.FLOAT_MISSES_WH).any())
 
 
 def _unmet(found):

@@ -54,6 +54,7 @@ STORAGE_SHARE, HIGH_CHARGE_SOC = (
 )  # of a pack's loss; mean charge. Chosen here: beyond it the curves of storage rise above their middle
 UNMET_GROWS_SHARE = 0.01  # of what is asked in a year. Chosen here: four days
 WORTH_YEARS, WORTH_ENERGY = 0.2, 0.01  # years to 80 %; of usable energy. Chosen here: more than the steps between windows err by
+FLOAT_MISSES_WH = 1.0  # in all the years: above round-off; chosen here
 LAWS_APART_POINTS = 5.0  # chosen here: a quarter of the way to the end of first life
 
 
@@ -496,6 +497,20 @@ _ROWS = (
         f"{LEAST_WINDOW_DAYS} days",
         "chosen here",
     ),
+    (
+        "ageing-unknown",
+        UNKNOWN,
+        "what no ageing law here knows: a knee, a cell that fails, cells that go apart",
+        WARNING,
+        PRACTICE,
+    ),
+    (
+        "begins-used",
+        UNKNOWN,
+        "a pack begins used: what it lost is taken to be lost by the duty that is asked about",
+        WARNING,
+        PRACTICE,
+    ),
     ("ageing-ended", UNKNOWN, "years ended before those asked for", WARNING, PRACTICE),
     (
         "hangs-on-unknown",
@@ -615,6 +630,7 @@ _ROWS = (
     ),
     ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
     # what decides
+    ("change-beyond-years", NOTE, "a change of the packs is not reached within the years asked for", WARNING, PRACTICE),
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
     (
         "readings-fit-sound",

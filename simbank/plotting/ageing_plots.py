@@ -21,7 +21,8 @@ def plot_ageing(courses: pd.DataFrame, terms: pd.DataFrame, title: str, bands: p
     Parameters
     ----------
     courses : DataFrame
-        ``year``, ``pack``, ``capacity_left``, ``capacity_left_low``, ``capacity_left_high`` of :func:`simbank.age`.
+        ``year``, ``pack``, ``capacity_left``, ``capacity_left_low``, ``capacity_left_high`` of :func:`simbank.age`; and ``piece``, which of the
+        packs, one after the other, that had this name: each has a line of its own, with a mark where it begins later or is taken out.
     terms : DataFrame
         ``pack``, ``what``, ``loss_points`` of it.
     title : str
@@ -39,10 +40,18 @@ def plot_ageing(courses: pd.DataFrame, terms: pd.DataFrame, title: str, bands: p
     for k, pack in enumerate(packs):
         rows = courses[courses["pack"] == pack]
         style = line_style(k, len(packs))
-        (line,) = left.plot(rows["year"], 100.0 * rows["capacity_left"], label=pack, **style)
-        if len(packs) <= MOST_BANDS:
-            ends = _ends(rows, bands if bands is None else bands[bands["pack"] == pack])
-            left.fill_between(rows["year"], *ends, color=line.get_color(), alpha=0.07 if bands is None else 0.12, linewidth=0)
+        for number, own in rows.groupby("piece"):
+            (line,) = left.plot(own["year"], 100.0 * own["capacity_left"], label=None if number else pack, **style)
+            begin, end = own.iloc[0], own.iloc[-1]
+            if begin["year"] > 0.0:
+                left.plot(
+                    begin["year"], 100.0 * begin["capacity_left"], "o", color=line.get_color(), markersize=6, fillstyle="none"
+                )
+            if end["year"] < courses["year"].max():
+                left.plot(end["year"], 100.0 * end["capacity_left"], "x", color=line.get_color(), markersize=6)
+            if len(packs) <= MOST_BANDS:
+                ends = _ends(own, bands if bands is None else bands[bands["pack"] == pack])
+                left.fill_between(own["year"], *ends, color=line.get_color(), alpha=0.07 if bands is None else 0.12, linewidth=0)
     left.axhline(80.0, color=PALE, linewidth=1.0, zorder=0)
     left.set_xlabel("years", color=INK)
     left.set_ylabel("capacity left [%]", color=INK)

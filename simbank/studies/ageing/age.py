@@ -62,7 +62,7 @@ class _Course:
         self.progress = progress
         self.spans = _spans(scenario, self.total_s)
         self.segments, self.errors, self.runners = [], [], []
-        self.interrupted = False
+        self.interrupted = self.begun = False  # begun: something has been computed that is worth keeping
 
     @property
     def runs(self):
@@ -72,7 +72,7 @@ class _Course:
     def interrupt(self):
         """Note Ctrl-C; returns whether something is there to be kept."""
         self.interrupted = True
-        return any(len(segment.times) > 1 for segment in self.segments)
+        return self.begun
 
     def heed_interrupt(self):
         """Stop where the interrupt itself was lost, as it may be in the compiler."""
@@ -94,7 +94,7 @@ class _Course:
             )  # fmt: skip
             self.runners.append(runner)
             last = self.segments[-1] if self.segments else None
-            segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at))
+            segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at), begin_s)
             self.segments.append(segment)
             self.errors.append(0.0 if self.full else float("nan"))
             (self._every_day if self.full else self._by_windows)(segment, runner, begin_s, end_s)
@@ -118,6 +118,7 @@ class _Course:
 
         def keep(times, ages):
             segment.times, segment.ages = begin_s + times, ages
+            self.begun = True
 
         count = 1 if steps is None else max(1, steps // 2)
         _, ages = march(rates, begun, end_s - begin_s, count, keep)
@@ -147,6 +148,7 @@ class _Course:
                 ages = ages + stress.rates * seconds
                 times.append(times[-1] + seconds)
                 found.append(ages)
+                self.begun = True
                 year.append((seconds, stress))
                 if times[-1] - begin_s >= (number + 1) * YEAR_S or times[-1] >= end_s - 1.0:
                     segment.stresses.append((times[-1] - sum(s for s, _ in year) / 2.0, mean_stress(year)))
@@ -180,19 +182,19 @@ def _fresh(scenario, at):
     return set() if at is None else {pack.name for pack in scenario.file.changes[at].replace}
 
 
-def _begun(laws, scenario, runner, last, fresh):
+def _begun(laws, scenario, runner, last, fresh, begin_s):
     """A segment with the ages of its packs at its start: carried over, or, of new ones, as their capacity left has them."""
     packs = scenario.bank.packs
     names = tuple(pack.name for pack in packs)
     left, growth = (np.array([getattr(p, key) for p in packs], float) for key in ("capacity_left", "resistance_growth"))
     start, ages = np.zeros((2, len(laws.exponents), len(packs)))
     carried = {} if last is None else {name: k for k, name in enumerate(last.names) if name not in fresh}
-    now_left, now_growth = left.copy(), growth.copy()
+    now_left, now_growth, since = left.copy(), growth.copy(), np.full(len(packs), begin_s)
     for j, name in enumerate(names):
         if name in carried:
             k = carried[name]
             ages[:, j], start[:, j] = last.ages[-1][:, k], last.start_ages[:, k]
-            left[j], growth[j] = last.start_left[k], last.start_growth[k]
+            left[j], growth[j], since[j] = last.start_left[k], last.start_growth[k], last.since[k]
             now_left[j], now_growth[j] = last.left(last.ages[-1])[k], last.growth(last.ages[-1])[k]
     if any(name not in carried and value < 1.0 for name, value in zip(names, left, strict=True)):
         first = runner.year(now_left, now_growth)
@@ -202,4 +204,4 @@ def _begun(laws, scenario, runner, last, fresh):
                     part = laws.part(number)
                     start[part, j] = equal_age(1.0 - left[j], first.rates[part, j], laws.exponents[part])
                 ages[:, j] = start[:, j]
-    return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None])
+    return Segment(laws, scenario, names, left, growth, start, np.zeros(1), ages[None], since=since)

@@ -19,7 +19,7 @@ from simbank.scenario import Scenario
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.course import GROWTH_WORDS, Segment, crossing_years
-from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
+from simbank.studies.ageing.seasons import DAYS_A_YEAR, LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
 from simbank.studies.described import bank_warnings
@@ -33,6 +33,11 @@ __all__ = ["END_OF_LIFE", "WORTH", "Ageing"]
 END_OF_LIFE = 0.8  # of the capacity as new. Common practice, no source: what is spoken of as the end of first life
 BEYOND = 2.0  # times the years asked for, to which years to 80 % are told, as packs aged at the end
 POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
+TIE_POINTS, LEAST_ERROR_POINTS = (
+    0.5,
+    0.01,
+)  # within which packs are told as alike, where the error of the steps is not known, or is less
+MOST_NAMED = 4  # packs in a sentence
 FROZEN_H = 0.01  # a year; as of a run
 OUTSIDE_SHARE = 0.05  # of the packs' time outside a law's conditions, from where on it is warned of; chosen here
 
@@ -154,7 +159,10 @@ class Ageing(StudyResult):
         level = LEAST_LEFT if self.until is None else self.until
         for segment in self.segments:
             grid = np.linspace(segment.times[0], segment.times[-1], 241)
-            left = segment.left(segment.ages_at(grid)).min(axis=1)
+            counted = segment.start_left > level if self.until is not None else np.full(len(segment.names), True)
+            if not counted.any():
+                continue
+            left = segment.left(segment.ages_at(grid))[:, counted].min(axis=1)
             if (found := crossing_years(grid / YEAR_S, left, level)) is not None:
                 return min(found, self.asked_years)
         return min(self.asked_years, self.segments[-1].times[-1] / YEAR_S)
@@ -325,14 +333,32 @@ class Ageing(StudyResult):
 
     # ---- answers ----
 
-    @property
+    @cached_property
+    def begins_above(self) -> list[str]:
+        """Packs that began above 80 %; all of them where none did."""
+        names, left = self.last.names, self.last.start_left
+        return [name for name, value in zip(names, left, strict=True) if value > END_OF_LIFE] or list(names)
+
+    @cached_property
     def first(self) -> str:
-        """The pack that comes to 80 % first, or, where none does, has the least left."""
-        table = self.table
-        soonest = table["years_to_80"].fillna(np.inf)
-        at = soonest.idxmin() if np.isfinite(soonest.min()) else table["capacity_left"].idxmin()
-        tied = table[soonest == soonest[at]] if np.isfinite(soonest.min()) else table.loc[[at]]
-        return str(tied.sort_values("capacity_left")["pack"].iloc[0])
+        """Of the packs that began above 80 % the one that comes to it first, or, where none does, has the least left."""
+        return self.tied[0]
+
+    @cached_property
+    def tied(self) -> list[str]:
+        """That pack, and those which are no further from it than the error of the steps when it comes to 80 %, or at the end."""
+        table = self.table[self.table["pack"].isin(self.begins_above)].set_index("pack")
+        soonest = table["years_to_80"].fillna(np.inf).round(6)
+        comes = table[soonest == soonest.min()]
+        name = str(comes["capacity_left"].round(9).idxmin())
+        when = float(soonest[name]) if np.isfinite(soonest[name]) else self.years
+        segment = self.segment_at(when)
+        if name not in segment.names or not _same(segment, self.last, name):
+            return [name]
+        left = dict(zip(segment.names, segment.left(segment.ages_at(np.array([when * YEAR_S])))[0], strict=True))
+        margin = max(self.error_points, LEAST_ERROR_POINTS) if np.isfinite(self.error_points) else TIE_POINTS
+        near = [n for n in table.index if n != name and n in left and 100.0 * abs(left[n] - left[name]) <= margin]
+        return [name, *(n for n in near if _same(segment, self.last, n))]
 
     @property
     def fastest(self) -> str:
@@ -344,7 +370,7 @@ class Ageing(StudyResult):
         """Whether capacities and resistances of the packs of the last segment grow together, apart, or neither; with the spreads."""
         segment = self.last
         at = segment.ages_at(np.array([segment.times[0], self.years * YEAR_S]))
-        told = {}
+        told = {"packs": list(segment.names), "since_year": segment.times[0] / YEAR_S}
         for what, values in (("capacity", segment.left(at)), ("resistance", segment.growth(at))):
             before, after = (float(np.ptp(row)) for row in values)
             change = 100.0 * (after - before)
@@ -361,19 +387,23 @@ class Ageing(StudyResult):
         """Who is first and why, whether packs grow together, what it rests on."""
         table = self.table.set_index("pack")
         first, fast = table.loc[self.first], self.terms[self.terms["pack"] == self.fastest].sort_values("share", ascending=False)
-        to_80 = first["years_to_80"]
-        when = f"comes to 80 % first, after {to_80:.1f} years" if to_80 > 0 else "has 80 % or less to begin with"
+        to_80, many = first["years_to_80"], len(self.tied) > 1
+        when = f"{'come' if many else 'comes'} to 80 % first, after {to_80:.1f} years"
+        if to_80 <= 0:
+            when = f"{'have' if many else 'has'} 80 % or less to begin with"
         if not np.isfinite(to_80):
-            when = "has the least at the end, and no pack comes to 80 % within twice these years"
-        said = [f"{self.first} {when}; at the end it has {100 * first['capacity_left']:.1f} %."]
+            when = f"{'have' if many else 'has'} the least at the end, and no pack comes to 80 % within twice these years"
+        alike = ", which the steps cannot tell apart," if many else ""
+        said = [f"{listed(self.tied)}{alike} {when}; at the end {self.first} has {100 * first['capacity_left']:.1f} %."]
+        below = [name for name in table.index if name not in self.begins_above]
+        if below:
+            said.append(
+                f"{listed(below)} had 80 % or less to begin with, and {'is' if len(below) == 1 else 'are'} not counted there."
+            )
+        said.append(self._duty_words())
         shares = listed([f"{row['what']} {100 * row['share']:.0f} %" for _, row in fast.iterrows() if row["share"] >= 0.005])
         said.append(f"{self.fastest} loses most, {table.loc[self.fastest, 'loss_points']:.1f} points: {shares}.")
-        if len(table) > 1:
-            told = self.converges
-            for what, many, unit in (("capacity", "Capacities", "points"), ("resistance", "Resistances", "% of that as new")):
-                pair = f"{100 * told[f'{what}_spread_start']:.1f} to {100 * told[f'{what}_spread_end']:.1f} {unit}"
-                verb = {"together": "come together", "apart": "go apart", "neither": "stay as far apart"}[told[what]]
-                said.append(f"{many} of the packs {verb}: spread {pair}.")
+        said += self._together_words()
         how = (
             "Every day was gone through."
             if self.full
@@ -381,6 +411,40 @@ class Ageing(StudyResult):
         )
         drawn = [] if self.bands is None else self.bands.words
         return [*said, *drawn, f"{how} Relation used: {GROWTH_WORDS}."]
+
+    def _duty_words(self):
+        """What the duty asks, and how many cycles that is."""
+        segment = self.segments[0]
+        _, stress = min(segment.stresses, key=lambda found: found[0])
+        asked = stress.ports["asked_wh"] / DAYS_A_YEAR / 1000.0
+        rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
+        cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
+        asks = f"asks {asked:.3g} kWh a day and " if asked > 0 else ""
+        return f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+
+    def those_at_end(self) -> str:
+        """Whose spread is told: the packs of the last segment, and from when they are together; "the packs" where none came or went."""
+        segment = self.last
+        if segment is self.segments[0]:
+            return "the packs"
+        names = (
+            listed(list(segment.names)) if len(segment.names) <= MOST_NAMED else f"the {len(segment.names)} packs that are there"
+        )
+        return f"{names} from year {segment.times[0] / YEAR_S:.3g} on"
+
+    def _together_words(self):
+        """Whether capacities and resistances come together or go apart."""
+        if len(self.table) < 2:
+            if len(self.segments[0].names) > 1:
+                yield f"Only {self.table['pack'].iloc[0]} is there at the end: nothing comes together or goes apart."
+            return
+        told = self.converges
+        for what, many, unit in (("capacity", "Capacities", "points"), ("resistance", "Resistances", "% of that as new")):
+            before, after = (100.0 * told[f"{what}_spread_{end}"] for end in ("start", "end"))
+            verb = {"together": "come together", "apart": "go apart", "neither": "stay as far apart"}[told[what]]
+            if max(before, after) < POINTS_THAT_COUNT:
+                verb = "are alike and stay so"
+            yield f"{many} of {self.those_at_end()} {verb}: spread {before:.1f} to {after:.1f} {unit}."
 
     @property
     def error_words(self) -> str:
@@ -448,6 +512,21 @@ class Ageing(StudyResult):
                 "other-cells-than-law", ", ".join(dict.fromkeys(other)),
                 f"The law {law.name} is of {law.cell} cells; packs of another chemistry may age quite differently.",
             )  # fmt: skip
+        yield BankWarning(
+            "ageing-unknown", "bank",
+            "No law here knows of sudden loss after a knee, of a cell that fails, or of cells of one pack that go apart: a pack may end years "
+            "before what is told.",
+        )  # fmt: skip
+        used = [
+            name for segment in self.segments for name, left in zip(segment.names, segment.start_left, strict=True) if left < 1.0
+        ]
+        if used:
+            rests = " That capacities come together rests on it." if self.converges["capacity"] == "together" else ""
+            yield BankWarning(
+                "begins-used", ", ".join(dict.fromkeys(used)),
+                "What a used pack has lost is taken to be by this same duty, so that it now loses more slowly than a new one, by the law's root "
+                f"of time and charge. Lost by heat, abuse or a bad cell, it may go on faster.{rests}",
+            )  # fmt: skip
         if law.leaves_out:
             yield BankWarning("ageing-left-out", "bank", f"The law {law.name} leaves out {law.leaves_out}.")
 
@@ -467,7 +546,7 @@ class Ageing(StudyResult):
             yield BankWarning(
                 "ageing-ended",
                 "bank",
-                f"Ended after {self.years:.1f} of {self.asked_years:g} years: the first pack has {100 * level:.0f} % left.",
+                f"Ended after {self.years:.1f} of {self.asked_years:g} years: the first pack that began above it has {100 * level:.0f} % left.",
             )
         if not self.full and not np.isfinite(self.error_points):
             yield BankWarning(
@@ -498,7 +577,8 @@ class Ageing(StudyResult):
         ]  # fmt: skip
         return {
             "scenario": self.made_by["scenario"], "law": self.law.name, "years_covered": self.years, "warnings": as_records(self.warnings),
-            "packs": packs, "years": records(self.by_year), "first": self.first, "converges": self.converges, "laws": records(self.by_law),
+            "packs": packs, "years": records(self.by_year), "first": self.first, "first_tied": self.tied,
+            "converges": self.converges, "laws": records(self.by_law),
             **({} if self.worth is None else {"worth": records(self.worth)}),
             **({} if self.bands is None else self.bands.told),
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
@@ -518,8 +598,25 @@ class Ageing(StudyResult):
         """Capacity left of each pack over the years, with its band."""
         from simbank.plotting.ageing_plots import plot_ageing
 
-        courses = self.courses_at(self.years * np.linspace(0.0, 1.0, 41) ** 2)
-        return plot_ageing(courses, self.terms, self.title, None if self.bands is None else self.bands.courses)
+        return plot_ageing(self._lines(), self.terms, self.title, None if self.bands is None else self.bands.courses)
+
+    def _lines(self):
+        """Courses for a plot, with ``piece``: which of the packs, one after the other, that had this name."""
+        rows, piece, before = [], {}, None
+        grid = self.years * np.linspace(0.0, 1.0, 41) ** 2
+        for segment in self.segments:
+            begin, end = segment.times[0] / YEAR_S, min(segment.times[-1] / YEAR_S, self.years)
+            if begin >= end and before is not None:
+                break
+            for name in segment.names:
+                if before is None or name not in before.names or not _same(before, segment, name):
+                    piece[name] = piece.get(name, -1) + 1
+            for year in [begin, *grid[(grid > begin) & (grid < end)], end]:
+                at = np.array([year * YEAR_S])
+                left, (low, high) = segment.left(segment.ages_at(at))[0], self._ends(segment, at)
+                rows += [(year, n, left[j], low[0, j], high[0, j], piece[n]) for j, n in enumerate(segment.names)]
+            before = segment
+        return pd.DataFrame(rows, columns=["year", "pack", "capacity_left", "capacity_left_low", "capacity_left_high", "piece"])
 
     def section(self) -> Study:
         """The result as a section of a report, with tables of its bands."""
@@ -549,6 +646,5 @@ _OVER_YEARS = (
 
 
 def _same(part, last, name):
-    """Whether a pack of this name in one segment is the very pack of another: it began with the same ages."""
-    i, j = part.names.index(name), last.names.index(name)
-    return np.array_equal(part.start_ages[:, i], last.start_ages[:, j]) and part.start_left[i] == last.start_left[j]
+    """Whether a pack of this name in one segment is the very pack of another: both came at the same time."""
+    return part.since[part.names.index(name)] == last.since[last.names.index(name)]

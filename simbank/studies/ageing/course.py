@@ -92,6 +92,8 @@ class Segment:
     ages : ndarray, shape (m, terms, n)
     stresses : list of (float, Stress)
         What windows showed, at their times [s].
+    since : ndarray, shape (n,)
+        When each pack came [s]: of two packs of one name, one after the other, this tells which it is.
     """
 
     laws: Laws
@@ -103,6 +105,7 @@ class Segment:
     times: np.ndarray = field(default_factory=lambda: np.zeros(0))
     ages: np.ndarray = field(default_factory=lambda: np.zeros(0))
     stresses: list[tuple[float, Stress]] = field(default_factory=list)
+    since: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def loss(self, ages: np.ndarray, number: int = 0) -> np.ndarray:
         """What each pack has lost since it began, by a law; shape (..., n)."""

@@ -6,7 +6,6 @@ import copy
 from collections.abc import Callable, Iterator
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from simbank.bank import LAYOUTS
@@ -14,7 +13,7 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
-from simbank.studies.ageing.aged import END_OF_LIFE, WORTH, Ageing
+from simbank.studies.ageing.aged import WORTH, Ageing
 from simbank.studies.ageing.years import age
 
 __all__ = ["worth"]
@@ -46,13 +45,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
     settings = {
         key: found.made_by[key] for key in ("years", "law", "windows", "window_days", "tolerance_points") if key in found.made_by
     }
-    begins_above = {
-        name
-        for segment in found.segments[:1]
-        for name, left in zip(segment.names, segment.start_left, strict=True)
-        if left > END_OF_LIFE
-    }
-    rows, left_out = [_figures("as it is", found, begins_above)], []
+    rows, left_out = [_figures("as it is", found)], []
     tried = list(_changes(found.scenario))
     interrupted = []
     try:
@@ -61,7 +54,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
                 if progress:
                     progress(k / len(tried))
                 try:
-                    rows.append(_figures(what, age(make(), others=(), **settings), begins_above))
+                    rows.append(_figures(what, age(make(), others=(), **settings)))
                 except RunStopped:
                     raise
                 except (InputError, LookupError, SimulationError) as error:
@@ -86,18 +79,15 @@ def _gained(rows, left_out):
     return frame
 
 
-def _figures(what, found, begins_above):
+def _figures(what, found):
     """A row of the table, but for what is gained."""
     from scipy.integrate import trapezoid
 
-    table = found.table
-    table = table[table["pack"].isin(begins_above)] if table["pack"].isin(begins_above).any() else table
-    soonest = table["years_to_80"].fillna(np.inf)
-    first = soonest.idxmin() if np.isfinite(soonest.min()) else table["capacity_left"].idxmin()
+    table = found.table.set_index("pack")
     years = found.by_year
     return {
-        "change": what, "first": table.loc[first, "pack"], "years_to_80": table.loc[first, "years_to_80"],
-        "capacity_left_min": table["capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
+        "change": what, "first": found.first, "years_to_80": table.loc[found.first, "years_to_80"],
+        "capacity_left_min": table.loc[found.begins_above, "capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
         "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])),
     }  # fmt: skip
 

@@ -53,7 +53,8 @@ def age(
     others : sequence of str, optional
         Laws told beside it, for the same windows; by default "naumann+wang", or "schimpe" where that is the law.
     until : float, optional
-        End when the first pack has so much of its capacity as new left; by default none does, and 20 % ends it.
+        End when the first pack of those that begin above it has so much of its capacity as new left; by default none does, and 20 %
+        ends it.
     windows : int, optional
         Steps between changes of the bank, each of two looks at all windows; by default as many as ``tolerance_points`` asks.
     window_days : int
@@ -85,6 +86,8 @@ def age(
         raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
     if until is not None and not 0.2 <= until < 1.0:
         raise InputError("must be from 0.2 to below 1", key="until", value=until)
+    if until is not None and all(pack.capacity_left <= until for pack in scenario.bank.packs):
+        raise InputError("every pack begins with so much or less of its capacity as new", key="until", value=until)
     if windows is not None and not 1 <= windows <= MOST_STEPS:
         raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
     if not 1 <= window_days <= 90:

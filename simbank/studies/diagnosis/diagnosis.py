@@ -389,6 +389,11 @@ class Diagnosis(StudyResult):
         return telling.when_words(self)
 
     @property
+    def work_advice(self) -> str:
+        """The same as :attr:`when_words`."""
+        return self.when_words
+
+    @property
     def nothing_words(self) -> list[str]:
         """Packs that carry nothing though a clear current is due, each in a sentence."""
         return telling.nothing_words(self)

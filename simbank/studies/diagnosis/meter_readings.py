@@ -210,7 +210,7 @@ def read_readings(given: str | PathLike | pd.DataFrame, bank: Bank, accuracy: Ma
     if isinstance(given, pd.DataFrame):
         return _Rows(given.reset_index(drop=True), bank, meters, None).read()
     path = as_path(given, "readings")
-    return _Rows(read_csv(path), bank, meters, str(path)).read()
+    return _Rows(read_csv(path, other_separators=True), bank, meters, str(path)).read()
 
 
 class _Rows:
@@ -462,7 +462,10 @@ class _Rows:
 
     def _error(self, k, column, problem):
         return InputError(
-            problem, file=self.file, key=f"row {k + 2}, {self.heading.get(column, column)}", value=self._text(k, column)
+            f"{problem} (the heading is row 1)",
+            file=self.file,
+            key=f"row {k + 2}, {self.heading.get(column, column)}",
+            value=self._text(k, column),
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,11 @@ class Shown:
     least_ohm: dict[str, float]
     meter_ohm: dict[str, float]
     hides: dict[str, dict[str, float]]
+
+    @property
+    def by_meter(self) -> bool:
+        """Whether the meter alone would let :data:`STATED_OHM` stand out everywhere."""
+        return max(self.meter_ohm.values(), default=math.inf) <= STATED_OHM
 
     @property
     def judged(self) -> list[str]:

@@ -144,7 +144,7 @@ def read_log(given: str | PathLike | pd.DataFrame, bank: Bank, positive: str | N
         frame, file = given.rename(columns=lambda name: str(name).strip()).reset_index(drop=True), None
     else:
         file = str(as_path(given, "log"))
-        frame = read_csv(file)
+        frame = read_csv(file, other_separators=True)
     return _Log(frame, file, bank).table(positive)
 
 
@@ -225,6 +225,12 @@ class _Log:
             found.of[kind][place] = column
         lacks = [name for k, name in enumerate(self.names) if k not in found.of.get("current", {})]
         if lacks:
+            charges = [c for c in found.unused if any(c.lower().startswith(name.lower()) for name in lacks) and _is_charge(c)]
+            if charges:
+                raise InputError(
+                    f"is in ampere-hours (Ah), which are charge; a log needs the current in ampere, as {lacks[0]}_current_a",
+                    file=self.file, key="columns", value=", ".join(charges),
+                )  # fmt: skip
             close = nearest(lacks[0], found.unused) if found.unused else f"write it as {lacks[0]}_current_a"
             raise InputError(
                 f"needs the current of every pack, and has none of {listed(lacks)}; {close}", file=self.file, key="columns"
@@ -393,9 +399,16 @@ class _Log:
         total = current.sum(axis=1)
         if positive is not None:
             self.told.append(f"Positive currents {positive} the bank, as told.")
-            return current if positive == "discharge" else -current
         volts = bank_v if bank_v is not None else None if voltage is None else np.nanmean(voltage, axis=1)
-        if volts is not None and (found := _with_gaps(np.diff(volts), np.diff(total))) is not None and abs(found) > CLEAR:
+        found = None if volts is None else _with_gaps(np.diff(volts), np.diff(total))
+        clear = found is not None and abs(found) > CLEAR
+        if positive is not None:
+            if clear and (found > 0) != (positive == "charge"):
+                self.told.append(
+                    "The voltages say the other way: look at which way the meters count before you believe any of this."
+                )
+            return current if positive == "discharge" else -current
+        if clear:
             return self._turned(current, found > 0, "voltages")
         if shown is not None:
             hour = max(1, round(3600.0 / step))
@@ -413,6 +426,15 @@ class _Log:
         way = "charge" if charge else "discharge"
         self.told.append(f"Positive currents {way} the bank, as the {by} say.")
         return -current if charge else current
+
+
+def _is_charge(heading):
+    """Whether a heading's unit is that of charge.
+
+    >>> _is_charge("A_ah"), _is_charge("A charge [mAh]"), _is_charge("A_current_a")
+    (True, True, False)
+    """
+    return plain_heading(heading).rpartition("_")[2] in ("ah", "mah", "kah")
 
 
 def _bridged(values):

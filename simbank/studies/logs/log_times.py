@@ -111,7 +111,12 @@ def read_times(given: pd.Series, file: str | None, told: list[str]) -> tuple[np.
 
 def _wrong(problem, given, place, file):
     """The error of one cell."""
-    return InputError(problem, file=file, key=f"row {given.index[place] + 2}, {given.name}", value=str(given.iloc[place]))
+    return InputError(
+        f"{problem} (the heading is row 1)",
+        file=file,
+        key=f"row {given.index[place] + 2}, {given.name}",
+        value=str(given.iloc[place]),
+    )
 
 
 def _dates(given, told):
