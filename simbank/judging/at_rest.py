@@ -34,7 +34,7 @@ def at_rest_verdicts(found: AtRest) -> Iterator[Verdict]:
         text = (
             f"By the picture the joints of {joint_name(row)} add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm"
             f"{others(bad['where'][1:])}, more than sound ones ({1e3 * found.sound_ohm:.2g}). Measure the drop along it at a known current; "
-            "retorque or clean."
+            "then, every pack isolated, retorque or clean it."
         )
         yield verdict(
             "joint-by-picture", ", ".join(dict.fromkeys(bad["where"])), text, low_mohm=row["low_mohm"], high_mohm=row["high_mohm"]

@@ -41,7 +41,8 @@ def _which(found):
     for _, row in found.bad.head(3).iterrows():
         said.append(
             f"The joints of {joint_name(row)} add {row['low_mohm']:.2g} to {row['high_mohm']:.2g} milliohm (5 to 95 %), more than "
-            f"the {1e3 * found.sound_ohm:.2g} of sound ones: measure the drop along it, retorque or clean."
+            f"the {1e3 * found.sound_ohm:.2g} of sound ones: measure the drop along it; if it is "
+            "too high, isolate every pack, then retorque or clean it."
         )
     if not len(found.bad):
         most = told_most(found)
