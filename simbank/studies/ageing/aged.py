@@ -522,7 +522,11 @@ class Ageing(StudyResult):
             name for segment in self.segments for name, left in zip(segment.names, segment.start_left, strict=True) if left < 1.0
         ]
         if used:
-            rests = " That capacities come together rests on it." if self.converges["capacity"] == "together" else ""
+            rests = (
+                " That capacities come together rests on it."
+                if self.converges["capacity"] == "together" and (self.last.start_left < 1.0).any()
+                else ""
+            )
             yield BankWarning(
                 "begins-used", ", ".join(dict.fromkeys(used)),
                 "What a used pack has lost is taken to be by this same duty, so that it now loses more slowly than a new one, by the law's root "
