@@ -395,6 +395,23 @@ def test_the_duty_is_told_in_cycles_a_year():
     )
 
 
+def test_report_says_on_which_laws_it_rests(tmp_path):
+    case = bank(REST, "AB")
+    found = sb.age(case, 2.0, law="naumann", windows=1)
+    page = sb.write_report(case, tmp_path / "years.html", studies=[found.section()]).read_text(encoding="utf-8")
+    assert "ageing enters only as given" not in page
+    for words in (
+        "Ageing by the law naumann",
+        "Beside it, for the same windows, the law",
+        "capacity left [%]",
+        "The bank by year",
+    ):
+        assert words in page
+    assert "capacity_left_low" not in page
+    plain = sb.write_report(case, tmp_path / "plain.html").read_text(encoding="utf-8")
+    assert "ageing enters only as given" in plain
+
+
 # ---- charge in the cold ----
 
 DAY = cycles({"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20})

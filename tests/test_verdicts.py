@@ -2331,6 +2331,7 @@ def test_ageing_unknown(warm_years):
 def test_begins_used(warm_years):
     verdict = told(warm_years, "begins-used")
     assert (verdict.where, verdict.severity) == ("B", UNKNOWN)
+    assert "come together rests on it" in verdict.text
     assert "begins-used" not in codes(aged(years=0.5))
 
 

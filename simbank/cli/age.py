@@ -13,21 +13,6 @@ from simbank.errors import RunStopped, SimulationError
 
 __all__ = ["age"]
 
-_PACKS = {
-    "pack": "pack", "left": "capacity left [%]", "band": "from – to [%]", "resistance_growth": "resistance ÷ new",
-    "years_to_80": "years to 80 %", "why": "most by", "main": "[% of it]",
-}  # fmt: skip
-_MORE_OF_PACKS = {
-    "loss_points": "lost on the way [points]", "years_to_80_low": "years to 80 %: fewest", "years_to_80_high": "most",
-    "throughput_ah": "throughput [Ah]", "soc": "mean charge [%]", "mean_c": "mean [°C]", "c_rate_rms": "rms rate [C]",
-    "cold_charge_ah": "charged below 10 °C [Ah]",
-}  # fmt: skip
-_YEARS = {
-    "year": "year", "usable_wh": "usable [Wh]", "unmet_wh": "unmet in a year [Wh]", "capacity": "capacity spread [points]",
-    "resistance_spread": "resistance spread",
-}  # fmt: skip
-
-
 _WORTH = {
     "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
     "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
@@ -91,24 +76,7 @@ def _add_worth(command, found):
 
 
 def _show_age(found, wide):
-    table = found.table.copy()
-    titles = {term.name: term.title for term in found.law.terms}
-    table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
-    pairs = zip(table["capacity_left_low"], table["capacity_left_high"], strict=True)
-    table["band"] = [f"{100 * low:.0f} to {100 * high:.0f}" for low, high in pairs]
-    table["why"] = [titles[name] for name in table["main_term"]]
-    table["main"] = [f"{100 * share:.0f}" for share in table["main_share"]]
-    table["soc"] = [f"{100 * value:.0f}" for value in table["mean_soc"]]
-    for column in ("resistance_growth", "c_rate_rms"):
-        table[column] = [f"{value:.2f}" for value in table[column]]
-    for column in ("years_to_80", "years_to_80_low", "years_to_80_high"):
-        table[column] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in table[column]]
-    show_table(found.title, table, _PACKS, _MORE_OF_PACKS, wide)
-    years = found.by_year.copy()
-    years["year"] = [f"{value:.3g}" for value in years["year"]]
-    years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
-    years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
-    show_table("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, wide)
+    show_tables(found.shown, wide)
     if found.bands is not None:
         show_tables(found.bands.shown, wide)
     if found.worth is not None:

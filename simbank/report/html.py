@@ -23,6 +23,7 @@ from simbank.scenario import Scenario
 from simbank.scenario.uncertain import uncertain_values
 from simbank.simulation import Result
 from simbank.studies import bill, readings
+from simbank.studies.ageing import Ageing
 from simbank.studies.bands_result import Bands
 from simbank.studies.compare import Comparison
 from simbank.studies.described import bank_warnings
@@ -34,9 +35,10 @@ from simbank.warning import listed
 __all__ = ["write_report"]
 
 AT_HEAD, MOST_VERDICTS = 7, 1000  # as many verdicts as are read stand first, all others below the caution
+NO_AGEING = "How resistance and capacity will change: ageing enters only as given."
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
-    "How resistance and capacity will change: ageing enters only as given.",
+    NO_AGEING,
     "Current limits, ripple and control loops of inverters and chargers; alternating-current side beyond an efficiency curve.",
     "Heating of cable and joints, and how joints change with time and torque.",
     "Hysteresis beyond one state: minor loops after many small cycles.",
@@ -547,6 +549,8 @@ class _Page:
             "pairs, Bernardi's heat.",
             "Kirchhoff's laws for both polarities; resistances of joints as given.",
         ]
+        for study in self.studies:
+            said += study.result.basis if isinstance(study.result, Ageing) else []
         if self.protection is not None:
             a = self.protection.assumptions
             said += self.protection.basis
@@ -560,7 +564,8 @@ class _Page:
         said = [f"{line[:1].upper()}{line[1:]}." for line in left]
         if self.protection is None:
             said.insert(0, "Fault currents, devices and cable: simbank protect was not run for this report.")
-        return [lines([*said, *NOT_KNOWN])]
+        aged = any(isinstance(study.result, Ageing) for study in self.studies)
+        return [lines([*said, *(line for line in NOT_KNOWN if line != NO_AGEING or not aged)])]
 
     def _sources(self):
         return [{"kind": "sources"}] if self.sources.texts else []

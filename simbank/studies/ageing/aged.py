@@ -14,13 +14,14 @@ import pandas as pd
 from simbank import provenance
 from simbank.columns import Table
 from simbank.digits import number as in_digits
-from simbank.results import Picture, Study, StudyResult, records
+from simbank.results import Picture, Shown, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.course import GROWTH_WORDS, Segment, crossing_years
 from simbank.studies.ageing.seasons import DAYS_A_YEAR, LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.stress import HISTOGRAMS
+from simbank.studies.ageing.told import basis_of, shown_of
 from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, as_records, listed
@@ -521,7 +522,11 @@ class Ageing(StudyResult):
             name for segment in self.segments for name, left in zip(segment.names, segment.start_left, strict=True) if left < 1.0
         ]
         if used:
-            rests = " That capacities come together rests on it." if self.converges["capacity"] == "together" else ""
+            rests = (
+                " That capacities come together rests on it."
+                if self.converges["capacity"] == "together" and (self.last.start_left < 1.0).any()
+                else ""
+            )
             yield BankWarning(
                 "begins-used", ", ".join(dict.fromkeys(used)),
                 "What a used pack has lost is taken to be by this same duty, so that it now loses more slowly than a new one, by the law's root "
@@ -619,8 +624,19 @@ class Ageing(StudyResult):
         return pd.DataFrame(rows, columns=["year", "pack", "capacity_left", "capacity_left_low", "capacity_left_high", "piece"])
 
     def section(self) -> Study:
-        """The result as a section of a report, with tables of its bands."""
-        return replace(super().section(), tables=[] if self.bands is None else self.bands.shown)
+        """The result as a section of a report, with the tables that the terminal has."""
+        bands = [] if self.bands is None else self.bands.shown
+        return replace(super().section(), table=None, tables=[*self.shown, *bands])
+
+    @property
+    def shown(self) -> list[Shown]:
+        """Its tables as people read them."""
+        return shown_of(self)
+
+    @property
+    def basis(self) -> list[str]:
+        """What it rests on: laws, and the conditions that they were fitted for."""
+        return basis_of(self)
 
     def pictures(self) -> list[Picture]:
         of = "from law to law, and of cells that lose faster or slower than those of the law"

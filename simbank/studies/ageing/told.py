@@ -1,0 +1,65 @@
+"""Tables of years of a bank as people read them, and what the years rest on, for terminal and page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simbank.results import Shown
+from simbank.studies.ageing.course import GROWTH_WORDS
+
+if TYPE_CHECKING:
+    from simbank.studies.ageing.aged import Ageing
+
+__all__ = ["basis_of", "shown_of"]
+
+_PACKS = {
+    "pack": "pack", "left": "capacity left [%]", "band": "from – to [%]", "resistance_growth": "resistance ÷ new",
+    "years_to_80": "years to 80 %", "why": "most by", "main": "[% of it]",
+}  # fmt: skip
+_MORE_OF_PACKS = {
+    "loss_points": "lost on the way [points]", "years_to_80_low": "years to 80 %: fewest", "years_to_80_high": "most",
+    "throughput_ah": "throughput [Ah]", "soc": "mean charge [%]", "mean_c": "mean [°C]", "c_rate_rms": "rms rate [C]",
+    "cold_charge_ah": "charged below 10 °C [Ah]",
+}  # fmt: skip
+_YEARS = {
+    "year": "year", "usable_wh": "usable [Wh]", "unmet_wh": "unmet in a year [Wh]", "capacity": "capacity spread [points]",
+    "resistance_spread": "resistance spread",
+}  # fmt: skip
+
+
+def shown_of(found: Ageing) -> list[Shown]:
+    """Packs at the end, and the bank by year."""
+    table = found.table.copy()
+    titles = {term.name: term.title for term in found.law.terms}
+    table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
+    pairs = zip(table["capacity_left_low"], table["capacity_left_high"], strict=True)
+    table["band"] = [f"{100 * low:.0f} to {100 * high:.0f}" for low, high in pairs]
+    table["why"] = [titles[name] for name in table["main_term"]]
+    table["main"] = [f"{100 * share:.0f}" for share in table["main_share"]]
+    table["soc"] = [f"{100 * value:.0f}" for value in table["mean_soc"]]
+    for column in ("resistance_growth", "c_rate_rms"):
+        table[column] = [f"{value:.2f}" for value in table[column]]
+    for column in ("years_to_80", "years_to_80_low", "years_to_80_high"):
+        table[column] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in table[column]]
+    years = found.by_year.copy()
+    years["year"] = [f"{value:.3g}" for value in years["year"]]
+    years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
+    years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
+    return [
+        Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
+        Shown("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, ("asked_wh",)),
+    ]
+
+
+def basis_of(found: Ageing) -> list[str]:
+    """Laws with their papers, cells, licences and the conditions that they were fitted for, and how resistance follows."""
+    said = []
+    for place, law in enumerate(found.last.laws.laws):
+        what = "Ageing by the law" if place == 0 else "Beside it, for the same windows, the law"
+        fitted = "; ".join(
+            f"{name}: {t.celsius[0]:g} to {t.celsius[1]:g} °C, {t.c_rate[0]:g} to {t.c_rate[1]:g} C"
+            + ("" if t.days is None else f", {t.days:g} days")
+            for name, t in law.fitted.items()
+        )
+        said.append(f"{what} {law.name}, of {law.cell} cells: {law.source} {law.licence}. Fitted for {fitted}.")
+    return [*said, f"Growth of resistance: {GROWTH_WORDS}."]
