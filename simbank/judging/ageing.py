@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simbank.digits import number
+from simbank.digits import number, percent
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
@@ -70,6 +70,10 @@ def _together(found):
         "neither": "resistances stay as far apart",
     }
     end = f"; {ohmic[told['resistance']]}."
+    if found.bands is not None:
+        share = found.bands.shares["capacities"].get(told["capacity"], 0.0)
+        end += f" Capacities do so in {percent(share)} of the draws."
+        numbers["holds_in"] = share
     if told["capacity"] == "together":
         yield verdict(
             "packs-grow-together", "bank", f"Capacities left of {found.those_at_end()} come together, {spread}{end}", **numbers
