@@ -211,7 +211,7 @@ def test_ten_thousand_packs_say_their_limit(data):
         ("time_s,power_w\n0,100\n", "two rows or more"),
         ("time_s\n0\n1\n", "needs a column such as"),
         ("time_s,power_w,current_a\n0,1,1\n1,1,1\n", "not both"),
-        ("", "not a CSV table"),
+        ("", "the file is empty"),
     ],
 )
 def test_faults_in_a_table(tmp_path, text, says):
