@@ -47,7 +47,8 @@ def test_usual_units_are_what_pint_makes_of_them(unit):
     for written in (*USUAL[unit], *USUAL_OFFSETS.get(unit, {})):
         for number in (0.0, 1.0, -7.3, 0.6, 1e-9, 123456.789, 96.52):
             value = _by_pint(number, written, unit, "")
-            assert abs(parse(f"{number} {written}", unit) - value) <= math.ulp(value), (number, written)
+            # pint multiplies in one step or in two, by its version, each exact to half a unit in the last place
+            assert abs(parse(f"{number} {written}", unit) - value) <= 2 * math.ulp(value), (number, written)
 
 
 def test_every_example_reads():
