@@ -8,7 +8,6 @@ from typing import Any
 
 import pandas as pd
 
-from simbank.bank import LAYOUTS
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
@@ -103,13 +102,13 @@ def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]
 
         return make
 
-    if scenario.layout != "busbar" and "busbar" in LAYOUTS and not scenario.bank.strings:
+    if scenario.layout != "busbar" and not scenario.bank.strings:
         yield "on a bus bar", made(lambda data: data["wiring"].update(layout="busbar"))
     series = max(pack.cells_in_series for pack in scenario.bank.packs)
     if any(port.charger is not None and port.charger.float_ is not None for port in scenario.file.ports):
         yield f"float {FLOAT_LOWER_V:g} V a cell lower", made(lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V))
     yield f"{COOLER_K:g} K cooler", made(lambda data: _cooler(data, scenario))
-    if len(scenario.bank.packs) > 1 and scenario.layout not in ("graph",) and not scenario.bank.strings:
+    if len(scenario.bank.packs) > 1 and scenario.layout != "graph" and not scenario.bank.strings:
         yield "packs in the reverse order", made(lambda data: data.update(packs=singly(data["packs"], scenario)[::-1]))
 
 
@@ -131,6 +130,6 @@ def _cooler(data, scenario):
         data[key] = data[key] | {name: f"{value:.6g} K" for name, value in cooler.items()}
     else:
         data["ambient"] = f"{scenario.file.ambient - COOLER_K:.6g} K"
-    for table, (_, pack) in zip(data["packs"], ((p.name, p) for p in scenario.file.packs), strict=True):
+    for table, pack in zip(data["packs"], scenario.file.packs, strict=True):
         if pack.temperature is not None:
             table["temperature"] = f"{pack.temperature - COOLER_K:.6g} K"
