@@ -30,7 +30,7 @@ __all__ = [
     "rule_figures",
 ]
 
-LASTING_S = 900.0  # as protect: a load that lasts is its root mean square over 15 min; common practice, no source
+LASTING_S = 900.0  # a load that lasts is its root mean square over 15 min; common practice, no source
 ENDS = (Event.CHARGE_ENDED, Event.FLOATS, Event.FLOATS_OFF, Event.STOPPED, Event.STOPPED_OFF)
 FREEZING_C = 0.0
 NEAR = 0.8  # of its ampacity at the largest current. Chosen here: it decides only how often draws are sampled, and no figure

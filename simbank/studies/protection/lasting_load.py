@@ -10,6 +10,7 @@ from simbank.duty import Duty, SampledDuty
 from simbank.errors import SimulationError
 from simbank.simulation import simulate
 from simbank.studies.case import Case
+from simbank.studies.rule_figures import LASTING_S
 
 if TYPE_CHECKING:
     from simbank.scenario import Scenario
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 __all__ = ["lasting_load"]
 
 LOAD_DAYS = 7.0
-LASTING_S = 900.0  # a load that lasts is judged by its root mean square (RMS) over this time; common practice, no source
 
 
 def lasting_load(scenario: Scenario, loads: Loads, run: bool) -> tuple[dict[str, float], str]:
