@@ -70,13 +70,11 @@ def _add_worth(command, found):
 
 
 def _show_age(found, wide):
+    from simbank.studies.ageing.told import laws_shown
+
     show_tables(found.shown, wide)
-    if found.bands is not None:
-        show_tables(found.bands.shown, wide)
-    if found.worth is not None:
-        show_tables([worth_shown(found)], wide)
-        for text in found.worth.attrs.get("left_out", ()):
-            say(f"Not tried: {text}")
+    for text in () if found.worth is None else found.worth.attrs.get("left_out", ()):
+        say(f"Not tried: {text}")
     if wide:
         show_tables([laws_shown(found)], wide)
     for k, text in enumerate(found.words):

@@ -33,7 +33,7 @@ _WORTH = {
 
 
 def shown_of(found: Ageing) -> list[Shown]:
-    """Packs at the end, and the bank by year."""
+    """Packs at the end, and the bank by year; bands and what changes are worth, where they are there."""
     table = found.table.copy()
     titles = {term.name: term.title for term in found.law.terms}
     table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
@@ -50,10 +50,12 @@ def shown_of(found: Ageing) -> list[Shown]:
     years["year"] = [f"{value:.3g}" for value in years["year"]]
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
-    return [
+    out = [
         Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
         Shown("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, ("asked_wh",)),
     ]
+    out += [] if found.bands is None else found.bands.shown
+    return out if found.worth is None else [*out, worth_shown(found)]
 
 
 def worth_shown(found: Ageing) -> Shown:
