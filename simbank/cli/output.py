@@ -101,7 +101,7 @@ def show_table(title, frame, columns, more=(), wide=False, keys=1):
 def show_tables(shown, wide=False):
     """The tables of a result as people read them (:class:`simbank.results.Shown`)."""
     for one in shown:
-        show_table(one.title, one.frame, one.columns, one.more, wide)
+        show_table(one.title, one.frame, one.columns, one.more, wide, one.keys)
 
 
 def show_bars(title, shares):
