@@ -20,6 +20,7 @@ from simbank.cli.options import (
     Jobs,
     Json,
     Method,
+    OneIntegrator,
     Out,
     ReportFile,
     Seed,
@@ -64,7 +65,7 @@ def compare(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "reference",
+    integrator: Integrator = "auto",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -152,7 +153,7 @@ def sweep(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -206,7 +207,7 @@ def sensitivity(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     tolerance: Tolerance = 1e-6,
 ):
     """Which uncertain value moves a figure most: Sobol indices."""
@@ -257,7 +258,7 @@ def size(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     tolerance: Tolerance = None,
 ):
     """The smallest standard gauge and simplest layout that carry the bank's current and keep within the limits given, if any; why

@@ -29,7 +29,7 @@ from simbank.simulation import simulate
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.parallel import in_processes
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
@@ -198,6 +198,7 @@ def sweep(
     """
     if not isinstance(jobs, int) or jobs == 0:
         raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
+    refuse_auto(integrator)
     fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
     options = {"integrator": integrator} | options
     drawn = (

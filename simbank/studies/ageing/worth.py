@@ -12,7 +12,8 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
-from simbank.studies.ageing.aged import WORTH, Ageing
+from simbank.studies.ageing.aged import Ageing
+from simbank.studies.ageing.columns import WORTH
 from simbank.studies.ageing.years import age
 
 __all__ = ["worth"]
@@ -34,7 +35,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
     -------
     DataFrame
         A row for the bank as it is and for each change that its file has what it takes for; the columns are described in
-        :data:`~simbank.studies.ageing.aged.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
+        :data:`~simbank.studies.ageing.columns.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
 
     Raises
     ------
