@@ -7,16 +7,10 @@ from typing import Annotated
 import typer
 
 from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
-from simbank.cli.output import Command, say, show_table, show_tables
-from simbank.digits import MISSING
+from simbank.cli.output import Command, say, show_tables
 from simbank.errors import RunStopped, SimulationError
 
 __all__ = ["age"]
-
-_WORTH = {
-    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
-    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
-}  # fmt: skip
 
 
 def age(
@@ -76,40 +70,12 @@ def _add_worth(command, found):
 
 
 def _show_age(found, wide):
+    from simbank.studies.ageing.told import laws_shown
+
     show_tables(found.shown, wide)
-    if found.bands is not None:
-        show_tables(found.bands.shown, wide)
-    if found.worth is not None:
-        _show_worth(found, wide)
+    for text in () if found.worth is None else found.worth.attrs.get("left_out", ()):
+        say(f"Not tried: {text}")
     if wide:
-        laws = found.by_law.copy()
-        laws["left"] = [f"{100 * value:.1f}" for value in laws["capacity_left"]]
-        laws["years_to_80"] = [
-            f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in laws["years_to_80"]
-        ]
-        show_table(
-            "By law",
-            laws,
-            {"law": "law", "pack": "pack", "left": "capacity left [%]", "years_to_80": "years to 80 %"},
-            {},
-            wide,
-            keys=2,
-        )
+        show_tables([laws_shown(found)], wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
-
-
-def _show_worth(found, wide):
-    rows = found.worth.copy()
-    rows["to_80"] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in rows["years_to_80"]]
-    rows["gained"] = [f"{value:.1f}" if value == value else MISSING for value in rows["years_gained"]]
-    rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
-    show_table(
-        "What a change would be worth, of packs that begin above 80 %",
-        rows,
-        _WORTH,
-        {"usable_wh": "usable at the end [Wh]"},
-        wide,
-    )
-    for text in rows.attrs.get("left_out", ()):
-        say(f"Not tried: {text}")

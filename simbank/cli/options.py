@@ -25,6 +25,7 @@ __all__ = [
     "Json",
     "Law",
     "Method",
+    "OneIntegrator",
     "OptionalNumber",
     "Out",
     "ReportFile",
@@ -79,7 +80,14 @@ ReportFile = Annotated[
 
 Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]
 
-Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
+Integrator = Annotated[
+    str,
+    typer.Option(
+        help="reference (scipy, tight), fast (compiled), or auto: the reference where by estimate it takes a second at most."
+    ),
+]
+
+OneIntegrator = Annotated[str, typer.Option("--integrator", help="reference (scipy, tight) or fast (compiled).")]
 
 Tolerance = Annotated[
     float | None,

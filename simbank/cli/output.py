@@ -101,7 +101,7 @@ def show_table(title, frame, columns, more=(), wide=False, keys=1):
 def show_tables(shown, wide=False):
     """The tables of a result as people read them (:class:`simbank.results.Shown`)."""
     for one in shown:
-        show_table(one.title, one.frame, one.columns, one.more, wide)
+        show_table(one.title, one.frame, one.columns, one.more, wide, one.keys)
 
 
 def show_bars(title, shares):
@@ -111,10 +111,11 @@ def show_bars(title, shares):
 
 
 def integrator_words(summary):
-    """Which integrator made a run, from its summary."""
+    """Which integrator made a run, and why that one if none was named, from its summary."""
     used = summary["integrator"]
     over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
-    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
+    because = f": {used['because']}" if "because" in used else ""
+    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}{because}."
 
 
 def show_warnings(records, told=()):

@@ -21,6 +21,7 @@ from simbank.cli.options import (
     Json,
     Law,
     Method,
+    OneIntegrator,
     Out,
     ReportFile,
     Seed,
@@ -76,7 +77,7 @@ def compare(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "reference",
+    integrator: Integrator = "auto",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -166,7 +167,7 @@ def sweep(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -257,7 +258,7 @@ def sensitivity(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     tolerance: Annotated[
         float | None,
         number_option(
@@ -317,7 +318,7 @@ def size(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     tolerance: Tolerance = None,
 ):
     """The smallest standard gauge and simplest layout that carry the bank's current and keep within the limits given, if any; why

@@ -30,7 +30,7 @@ from simbank.studies.ageing.swept import SWEPT, USUAL_LAW, check_own, check_sett
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.parallel import in_processes
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
@@ -214,6 +214,7 @@ def sweep(
     """
     if not isinstance(jobs, int) or jobs == 0:
         raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
+    refuse_auto(integrator)
     options = {"integrator": integrator} | options
     if years is not None:
         options = {"integrator": integrator} | check_settings(scenario, options | {"years": years, "law": law})

@@ -359,8 +359,7 @@ class Ageing(StudyResult):
 
     def section(self) -> Study:
         """The result as a section of a report, with the tables that the terminal has."""
-        bands = [] if self.bands is None else self.bands.shown
-        return replace(super().section(), table=None, tables=[*self.shown, *bands])
+        return replace(super().section(), table=None, tables=self.shown)
 
     @property
     def shown(self) -> list[Shown]:
