@@ -112,10 +112,11 @@ def show_bars(title, shares):
 
 
 def integrator_words(summary):
-    """Which integrator made a run, from its summary."""
+    """Which integrator made a run, and why that one if none was named, from its summary."""
     used = summary["integrator"]
     over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
-    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
+    because = f": {used['because']}" if "because" in used else ""
+    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}{because}."
 
 
 def show_warnings(records, told=()):

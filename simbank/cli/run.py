@@ -74,7 +74,7 @@ def run(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "reference",
+    integrator: Integrator = "auto",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):

@@ -528,13 +528,13 @@ class _Page:
                 "energy_in_wh": "taken [Wh]", "curtailed_wh": "curtailed [Wh]"}  # fmt: skip
         if ports["ac_asked_wh"].any():
             keep |= {"ac_asked_wh": "AC asked [Wh]", "ac_served_wh": "AC served [Wh]", "ac_unmet_wh": "AC unmet [Wh]"}
-        closure = s["closure"]
+        closure, used = s["closure"], s["integrator"]
         return [
             table("Energy", pd.DataFrame(rows)),
             table("Ports", ports[list(keep)].rename(columns=keep)),
             text(
                 f"The balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy. "
-                f"Integrator: {s['integrator']['name']}, tolerance {s['integrator']['tolerance']:.0e}."
+                f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}."
             ),
         ]
 
