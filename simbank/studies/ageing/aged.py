@@ -341,7 +341,7 @@ class Ageing(StudyResult):
         """How far the steps may be off."""
         return error_words(self)
 
-    @cached_property
+    @property
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures."""
         return warnings_of(self)
