@@ -47,6 +47,7 @@ def age(
 ):
     """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
     from simbank.studies import age as study
+    from simbank.studies.ageing.window_runs import BALANCE_MISSED
 
     command = Command(file, set_, out, json_, report, wide)
     begin = time.process_time()
@@ -65,6 +66,8 @@ def age(
     if worth:
         _add_worth(command, found)
     command.finish(found, _show_age, lambda: _parts(command, found, bands, seed, took_s))
+    if found.closure.get("windows_missed"):
+        raise SimulationError(next(warning.text for warning in found.warnings if warning.code == BALANCE_MISSED))
 
 
 def _add_worth(command, found):

@@ -492,6 +492,13 @@ _ROWS = (
         "halving of the steps",
     ),
     (
+        "usable-unknown",
+        UNKNOWN,
+        "what the bank gives from full to cut-off could not be computed for a year of `age`",
+        WARNING,
+        PRACTICE,
+    ),
+    (
         "ageing-windows-short",
         UNKNOWN,
         "stretches of real days are too short for the weather of their season",

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
+from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Shown, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
@@ -22,7 +23,7 @@ from simbank.studies.ageing.seasons import YEAR_S
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.told import basis_of, shown_of
 from simbank.studies.ageing.warned import warnings_of
-from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
+from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns, usable_wh
 from simbank.studies.ageing.words import POINTS_THAT_COUNT, error_words, those_at_end, words_of
 from simbank.warning import BankWarning, as_records
 
@@ -56,6 +57,8 @@ class Ageing(StudyResult):
         Whether every day was gone through.
     stopped : str or None
         How much was computed where a window failed or Ctrl-C came.
+    closures : list of Closure
+        How charge and energy close in every window that was run, in their order.
     worth : DataFrame or None
         What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
     among_alike : DataFrame or None
@@ -75,6 +78,7 @@ class Ageing(StudyResult):
         self.error_points, self.runs, self.full, self.made_by = error_points, runs, full, made
         self.stopped = stopped
         self.law = self.segments[0].laws.laws[0]
+        self.closures: list[Closure] = []
         self.worth: pd.DataFrame | None = None
         self.among_alike: pd.DataFrame | None = None
         self.bands: AgeingBands | None = None
@@ -228,15 +232,33 @@ class Ageing(StudyResult):
         ]
         return pd.DataFrame(rows, columns=LAWS.names).astype({"years_to_80": float})
 
+    @property
+    def closure(self) -> dict[str, Any]:
+        """The worst of the balances of all windows: relative error of charge and of energy, in which window, and in how many one is missed."""
+        if not self.closures:
+            return {}
+        told = {}
+        for what in ("charge", "energy"):
+            worst = max(self.closures, key=lambda closure: getattr(closure, what))
+            told |= {f"{what}_relative": getattr(worst, what), f"{what}_window": worst.window}
+        return told | {"windows_missed": sum(bool(closure.missed) for closure in self.closures)}
+
     @cached_property
     def by_year(self) -> pd.DataFrame:
-        """The bank, year by year."""
+        """The bank, year by year; usable energy is not a number where the bank of that year cannot be discharged, which a warning says."""
         rows, courses = [], self.courses
+        self.not_discharged: list[tuple[float, str]] = []
         for year in self.grid_years:
             segment, now = self.segment_at(year), courses[courses["year"] == year]
             left, growth = now["capacity_left"].to_numpy(), now["resistance_growth"].to_numpy()
             bank = segment.scenario.bank
-            energy = usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+            try:
+                energy = usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+            except RunStopped:
+                raise
+            except (SimulationError, InputError) as error:
+                energy = float("nan")
+                self.not_discharged.append((float(year), str(error)))
             unmet, asked = (
                 segment.stress_figure(year * YEAR_S, lambda s, key=key: s.ports[key]) for key in ("unmet_wh", "asked_wh")
             )
@@ -351,6 +373,7 @@ class Ageing(StudyResult):
             **({} if self.worth is None else {"worth": records(self.worth)}),
             **({} if self.among_alike is None else {"among_alike": records(self.among_alike)}),
             **({} if self.bands is None else self.bands.told),
+            "closure": self.closure,
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
         }  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simbank.studies.ageing.course import GROWTH_WORDS
-from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S
+from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S, is_dated
 from simbank.warning import listed
 
 if TYPE_CHECKING:
@@ -48,7 +48,15 @@ def words_of(found: Ageing) -> list[str]:
         else f"{found.runs} windows were run; the steps between them err by {error_words(found)}."
     )
     drawn = [] if found.bands is None else found.bands.words
-    return [*said, *drawn, f"{how} Relation used: {GROWTH_WORDS}."]
+    return [*said, *drawn, f"{how}{_closure_words(found)} Relation used: {GROWTH_WORDS}."]
+
+
+def _closure_words(found):
+    """How the balances of the windows close."""
+    worst = found.closure
+    if not worst:
+        return ""
+    return f" Their balances close to {worst['charge_relative']:.0e} in charge and {worst['energy_relative']:.0e} in energy at worst."
 
 
 def _among_alike_words(found):
@@ -85,7 +93,20 @@ def _duty_words(found):
     rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
     cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
     asks = f"asks {asked:.3g} kWh a day and " if asked > 0 else ""
-    return f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    takes = f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    return f"{takes}{_length_words(segment.scenario)}"
+
+
+def _length_words(scenario):
+    """How long a duty without dates is, that is gone through again and again."""
+    if is_dated(scenario):
+        return ""
+    hours = scenario.duty.duration_s / 3600.0
+    days = hours / 24.0
+    length = f"{hours:.3g} h" if days < 3.0 else f"{days:.3g} days"
+    times = f" It is {length} long and gone through {DAYS_A_YEAR / days:.3g} times a year, without a pause"
+    whole = abs(days - round(days)) < 1e-3
+    return times + ("." if whole else ": where it stands for a day, give it the rest that fills the day.")
 
 
 def those_at_end(found: Ageing) -> str:

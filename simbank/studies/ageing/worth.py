@@ -121,28 +121,40 @@ def _of_laws(found):
 
 def changes_of(found: Ageing) -> Iterator[tuple[str, Callable[[], Scenario]]]:
     """Name of each change that the file has what it takes for, and what makes the scenario with it."""
-    scenario = found.scenario
+    yield from _changes(found.scenario)
+    yield from _new_for_first(found)
 
-    def made(change: Callable[[dict[str, Any]], None]):
-        def make():
-            data = copy.deepcopy(scenario.data)
-            change(data)
-            return from_dict(data, source=scenario.source)
 
-        return make
+def _changed(scenario, change):
+    """What makes a scenario with its data changed."""
 
+    def make():
+        data = copy.deepcopy(scenario.data)
+        change(data)
+        return from_dict(data, source=scenario.source)
+
+    return make
+
+
+def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]:
+    """Changes of the bank at its start."""
     if scenario.layout != "busbar" and not scenario.bank.strings:
-        yield "on a bus bar", made(lambda data: data["wiring"].update(layout="busbar"))
+        yield "on a bus bar", _changed(scenario, lambda data: data["wiring"].update(layout="busbar"))
     series = max(pack.cells_in_series for pack in scenario.bank.packs)
     if any(port.charger is not None and port.charger.float_ is not None for port in scenario.file.ports):
-        yield f"float {FLOAT_LOWER_V:g} V a cell lower", made(lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V))
-    yield f"{COOLER_K:g} K cooler", made(lambda data: _cooler(data, scenario))
+        yield (
+            f"float {FLOAT_LOWER_V:g} V a cell lower",
+            _changed(scenario, lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V)),
+        )
+    yield f"{COOLER_K:g} K cooler", _changed(scenario, lambda data: _cooler(data, scenario))
     if len(scenario.bank.packs) > 1 and scenario.layout != "graph" and not scenario.bank.strings:
-        yield "packs in the reverse order", made(lambda data: data.update(packs=singly(data["packs"], scenario)[::-1]))
-    yield from _new_for_first(found, made)
+        yield (
+            "packs in the reverse order",
+            _changed(scenario, lambda data: data.update(packs=singly(data["packs"], scenario)[::-1])),
+        )
 
 
-def _new_for_first(found, made):
+def _new_for_first(found):
     """A new pack for the first to go: when it comes to 80 %, if it does half a year before the end or sooner."""
     at = found.table.set_index("pack")["years_to_80"][found.first]
     if not 0.0 < at < found.asked_years - 0.5:
@@ -150,7 +162,10 @@ def _new_for_first(found, made):
     kind = next((table.type for name, table in found.scenario.file.each_pack() if name == found.first), None)
     if kind is not None:
         new = {"at": f"{at:.4g} years", "replace": [{"name": found.first, "type": kind, "soc": 0.5}]}
-        yield f"{found.first} replaced after {at:.1f} years", made(lambda data: data.setdefault("changes", []).append(new))
+        yield (
+            f"{found.first} replaced after {at:.1f} years",
+            _changed(found.scenario, lambda data: data.setdefault("changes", []).append(new)),
+        )
 
 
 def _lower_float(data, scenario, volt):
