@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator
-from typing import Any
 
 import numpy as np
 import pandas as pd
