@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.assumptions import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
@@ -88,7 +89,7 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
     slow = _followed(least, breaks, lambda done: tell(0.4 + 0.1 * done))
-    alone = [one_pack_alone(least, c) for c in breaks.open_cases]
+    alone = _alone(least, breaks)
     tell(0.5)
     withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
@@ -132,12 +133,18 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
 
 def _followed(faults, breaks, tell):
     """For each of :attr:`Breaking.open_cases` its words and what happens at each place: place → :class:`Sequence`."""
-    cases, places = breaks.open_cases, faults.places
-    found = []
-    for k, open_case in enumerate(cases):
-        sequences = {}
-        for j, place in enumerate(places):
-            sequences[place.name] = faults.follow(place, open_case.line, open_case.failed)
-            tell((k + (j + 1) / len(places)) / len(cases))
-        found.append((open_case.words, sequences))
-    return found
+    each = _at_every_place(lambda place, case: faults.follow(place, case.line, case.failed), faults, breaks, tell)
+    return [(case.words, found) for case, found in zip(breaks.open_cases, each, strict=True)]
+
+
+def _alone(least, breaks):
+    """:func:`one_pack_alone` of each of :attr:`Breaking.open_cases`."""
+    each = _at_every_place(lambda place, case: one_pack_alone(least, case, [place]), least, breaks)
+    return [{name: one for found in by_place.values() for name, one in found.items()} for by_place in each]
+
+
+def _at_every_place(function, faults, breaks, tell=lambda done: None):
+    """For each of :attr:`Breaking.open_cases` what a function of place and case gives, by the place's name."""
+    work = [(place, case) for case in breaks.open_cases for place in faults.places]
+    found = iter(in_order(function, work, tell=tell))
+    return [{place.name: next(found) for place in faults.places} for _ in breaks.open_cases]
