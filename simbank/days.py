@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -38,8 +39,10 @@ HOUSEHOLD_SHAPE = (
 )  # fmt: skip
 
 NODES = "20min"  # the sun's path is worked out at these distances and interpolated
+MOVES_DEG = 6.0  # more than the sun moves in that time, and more than refraction
 NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
 WINDOW_DAYS = 28
+WINDOWS_KEPT = 16  # of clear sky, so that a year asked for again, with other packs or another load, has its sun; 11 MB
 YEARS = (1970, 2200)  # in which days may lie: time zones are known from the first, times in nanoseconds until 2262
 RIGHT_TIME = 'write year, month, day, such as "2025-06-21 06:00", "2025-06-21T06:00:00Z" or "2025-06-21T06:00+02:00"'
 _ISO = re.compile(
@@ -202,7 +205,7 @@ def windows(start: str, days: int, step_s: float, timezone: str) -> Iterator[tup
         yield first, pd.date_range(begin, end, freq=pd.Timedelta(seconds=step_s), inclusive="left")
 
 
-def sun_path(place, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+def sun_path(place, index: pd.DatetimeIndex, *, night: float = 180.0) -> tuple[np.ndarray, np.ndarray]:
     """Apparent zenith and azimuth of the sun at each time [deg], as :meth:`pvlib.location.Location.get_solarposition`.
 
     Worked out by pvlib (NREL's algorithm) every twenty minutes; between, the direction is a cubic spline, within 1e-4 degrees, and
@@ -214,6 +217,9 @@ def sun_path(place, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
         Where on earth.
     index : DatetimeIndex, length m
         With a time zone.
+    night : float
+        Zenith angle from which nobody asks for more [deg]: where it is greater at both neighbouring nodes by as much as the sun moves
+        between them, zenith and azimuth need not be worked out, and are this and 0.
 
     Returns
     -------
@@ -230,11 +236,16 @@ def sun_path(place, index: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
     zenith, azimuth = np.radians(sun["zenith"].to_numpy()), np.radians(sun["azimuth"].to_numpy())
     vector = np.column_stack([np.sin(zenith) * np.sin(azimuth), np.sin(zenith) * np.cos(azimuth), np.cos(zenith)])
     at_nodes, at = ((times - nodes[0]).total_seconds().to_numpy() for times in (nodes, index))
-    east, north, up = CubicSpline(at_nodes, vector)(at).T
+    out_zenith, out_azimuth = np.full(len(index), night), np.zeros(len(index))
+    low = np.degrees(zenith) > night + MOVES_DEG
+    node = np.minimum((at / at_nodes[1]).astype(int), len(nodes) - 2)
+    wanted = np.flatnonzero(~(low[:-1] & low[1:])[node])
+    east, north, up = CubicSpline(at_nodes, vector)(at[wanted]).T
     elevation = np.degrees(np.arctan2(up, np.hypot(east, north)))
     pressure = pvlib.atmosphere.alt2pres(place.altitude)
     elevation += pvlib.spa.atmospheric_refraction_correction(pressure / 100.0, 12.0, elevation, 0.5667)
-    return 90.0 - elevation, np.degrees(np.arctan2(east, north)) % 360.0
+    out_zenith[wanted], out_azimuth[wanted] = 90.0 - elevation, np.degrees(np.arctan2(east, north)) % 360.0
+    return out_zenith, out_azimuth
 
 
 def clear_sky_power(array: Array, index: pd.DatetimeIndex) -> np.ndarray:
@@ -254,30 +265,56 @@ def clear_sky_power(array: Array, index: pd.DatetimeIndex) -> np.ndarray:
     -------
     ndarray, shape (m,)
     """
+    instants = index.as_unit("us").asi8.tobytes()
+    plane = _plane_irradiance(array.latitude, array.longitude, array.altitude_m, array.tilt, array.azimuth, index.tz, instants)
+    return plane / 1000.0 * array.peak_w * (1.0 - array.losses)
+
+
+@functools.lru_cache(maxsize=WINDOWS_KEPT)
+def _plane_irradiance(latitude, longitude, altitude_m, tilt, azimuth, zone, instants):
+    """Irradiance in the plane of an array under a clear sky [W/m²], at ``instants`` (bytes of microseconds since 1970), read only."""
     import pvlib
 
     # The times carry their own zone; the place's, of which pvlib knows names only, is not used with them.
-    place = pvlib.location.Location(array.latitude, array.longitude, tz="UTC", altitude=array.altitude_m)
-    zenith, azimuth = sun_path(place, index)
-    power, shines = np.zeros(len(index)), zenith < NIGHT_DEG
-    if not shines.any():
-        return power
-    sun = pd.DataFrame(
-        {"apparent_zenith": zenith[shines], "apparent_elevation": 90.0 - zenith[shines], "azimuth": azimuth[shines]},
-        index=index[shines],
-    )
-    sky = place.get_clearsky(sun.index, model="ineichen", solar_position=sun)
-    plane = pvlib.irradiance.get_total_irradiance(
-        array.tilt, array.azimuth, sun["apparent_zenith"], sun["azimuth"], sky["dni"], sky["ghi"], sky["dhi"]
-    )["poa_global"]
-    power[shines] = np.nan_to_num(plane.to_numpy(float)).clip(0.0) / 1000.0 * array.peak_w * (1.0 - array.losses)
-    return power
+    place = pvlib.location.Location(latitude, longitude, tz="UTC", altitude=altitude_m)
+    index = pd.DatetimeIndex(np.frombuffer(instants, "datetime64[us]")).tz_localize("UTC").tz_convert(zone)
+    sun_zenith, sun_azimuth = sun_path(place, index, night=NIGHT_DEG)
+    out, shines = np.zeros(len(index)), np.flatnonzero(sun_zenith < NIGHT_DEG)
+    if shines.size:
+        sun_zenith, sun_azimuth = sun_zenith[shines], sun_azimuth[shines]
+        extra, turbidity = (table[_day_of_two_years(index, shines)] for table in _by_day(latitude, longitude))
+        mass = pvlib.atmosphere.get_relative_airmass(sun_zenith)
+        mass = pvlib.atmosphere.get_absolute_airmass(mass, pvlib.atmosphere.alt2pres(altitude_m))
+        with np.errstate(divide="ignore", invalid="ignore"):  # the sun on the horizon
+            sky = pvlib.clearsky.ineichen(sun_zenith, mass, turbidity, altitude=altitude_m, dni_extra=extra)
+        plane = pvlib.irradiance.get_total_irradiance(tilt, azimuth, sun_zenith, sun_azimuth, sky["dni"], sky["ghi"], sky["dhi"])
+        out[shines] = np.nan_to_num(plane["poa_global"]).clip(0.0)
+    out.flags.writeable = False
+    return out
+
+
+@functools.lru_cache(maxsize=64)
+def _by_day(latitude, longitude):
+    """Radiation outside the atmosphere [W/m²] and pvlib's turbidity, for every day of a common year and then of a leap year."""
+    import pvlib
+
+    dates = pd.date_range("2015-01-01", "2016-12-31", freq="D", tz="UTC")
+    turbidity = pvlib.clearsky.lookup_linke_turbidity(dates, latitude, longitude)
+    return np.asarray(pvlib.irradiance.get_extra_radiation(dates)), np.asarray(turbidity)
+
+
+def _day_of_two_years(index, which):
+    """Place in the tables of :func:`_by_day` of times ``which`` of ``index``, by the day in UTC."""
+    day = index.tz_convert("UTC").as_unit("s").asi8[which] // 86400
+    dates = pd.DatetimeIndex(np.arange(day[0], day[-1] + 1).astype("datetime64[D]").astype("datetime64[s]"))
+    places = dates.dayofyear.to_numpy() - 1 + 365 * dates.is_leap_year
+    return places[day - day[0]]
 
 
 def _day_number(index):
     """Local day of each time, from 0."""
-    day = index.tz_localize(None).normalize()
-    return (day - day[0]).days.to_numpy()
+    day = index.tz_localize(None).as_unit("s").asi8 // 86400
+    return day - day[0]
 
 
 class Weather:

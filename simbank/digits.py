@@ -26,7 +26,7 @@ __all__ = [
 ]
 
 MISSING = "–"
-_READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
+_READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|(> )?[\d.,]+( to (> )?[\d.,]+)?|never|∞|–|")
 
 
 class Digits(NamedTuple):

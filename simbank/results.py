@@ -59,6 +59,8 @@ class Shown:
         Further ones, where there is room.
     on_page : sequence of str
         Those of ``more`` that a page has room for.
+    keys : int
+        How many of the columns, from the first, say what a row is.
     """
 
     title: str
@@ -66,6 +68,7 @@ class Shown:
     columns: Mapping[str, str]
     more: Mapping[str, str] = field(default_factory=dict)
     on_page: Sequence[str] = ()
+    keys: int = 1
 
 
 @dataclass

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+import tomli_w
 from typer.testing import CliRunner
 
 import simbank as sb
@@ -104,6 +105,66 @@ def test_the_command_tells_bands(tmp_path):
         "ageing_bands.png",
     } <= names
     assert "5 % to 95 % of the draws" in (tmp_path / "r.html").read_text()
+
+
+@pytest.fixture
+def aged_report(tmp_path):
+    """The page that ``age`` writes of a bank at rest, and what it says on the terminal."""
+    path = tmp_path / "rest.toml"
+    path.write_text(tomli_w.dumps(at_rest("own", "own").data))
+
+    def written(*options):
+        done = CliRunner().invoke(cli.app, ["age", str(path), "--years", "2", "--report", str(tmp_path / "r.html"), *options])
+        assert done.exit_code == 0, done.output
+        return (tmp_path / "r.html").read_text(encoding="utf-8"), " ".join(done.output.split())
+
+    return written
+
+
+def test_a_report_has_bands_and_worth_unasked(aged_report):
+    """With a seed of its own, what was varied, by name where it is a choice, and the words of the draws."""
+    page, _ = aged_report("--seed", "5")
+    for words in (
+        "seed 5",
+        "5 % to 95 % of the draws",
+        "What was varied",
+        "schimpe or naumann+wang",
+        "What a change would be worth",
+    ):
+        assert words in page, words
+    assert "nine draws of ten" in page
+    assert "1e+09" not in page
+    assert "left out" not in page
+    plain, _ = aged_report("--bands", "0")
+    assert "of the draws" not in plain
+    assert "left out" not in plain
+
+
+def test_a_report_says_what_would_take_too_long(aged_report, monkeypatch):
+    monkeypatch.setattr("simbank.cli.age.BANDS_S", 0.0)
+    monkeypatch.setattr("simbank.cli.age.WORTH_S", 0.0)
+    page, shown = aged_report()
+    assert "What changes are worth is not in this report, as it may take more than" in page
+    assert "--worth adds it" in page
+    assert "Bands are left out of the report: draws of what is not known would take more than" in page
+    assert "--bands 50 makes them all the same" in shown
+    assert "What a change would be worth" not in page
+
+
+def test_json_and_wide_tell_every_verdict_and_seven_the_answer():
+    """Whether packs grow together is not hidden behind milder notes."""
+    from simbank.judging import RULES
+
+    notes = [rule.code for rule in RULES.values() if rule.severity == "note"]
+    assert notes[:2] == ["packs-grow-together", "worth-most"]
+    arguments = ["age", "scenarios/ridge_hut_years.toml", "--years", "5"]
+    told = json.loads(CliRunner().invoke(cli.app, [*arguments, "--json"]).stdout)["verdicts"]
+    codes = [record["code"] for record in told]
+    assert "more-verdicts" not in codes
+    assert {"ages-first", "packs-grow-together", "protection-not-looked-at"} <= set(codes)
+    shown = CliRunner().invoke(cli.app, arguments).stdout
+    above = shown.partition("What this comes to")[0]
+    assert "Capacities of old, new1, new2 from year 4 on come together" in " ".join(above.split())
 
 
 def test_bands_of_every_day_are_refused():

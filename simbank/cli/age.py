@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import copy
+import time
 from typing import Annotated
 
 import typer
 
 from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
-from simbank.cli.output import Command, say, show_table, show_tables
-from simbank.digits import MISSING
+from simbank.cli.output import Command, say, show_tables
+from simbank.cli.report_bands import study_bands
+from simbank.digits import duration
 from simbank.errors import RunStopped, SimulationError
 
 __all__ = ["age"]
 
-_WORTH = {
-    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
-    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
-}  # fmt: skip
+BANDS_S, WORTH_S = (
+    60.0,
+    10.0,
+)  # of a processor's time, that bands (as of a run) and what changes are worth may take in a report unasked
 
 
 def age(
@@ -44,8 +47,10 @@ def age(
 ):
     """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
     from simbank.studies import age as study
+    from simbank.studies.ageing.window_runs import BALANCE_MISSED
 
     command = Command(file, set_, out, json_, report, wide)
+    begin = time.process_time()
     try:
         with command.progress("Bands of years of" if bands else "Years of") as progress:
             found = study(
@@ -57,9 +62,12 @@ def age(
             command.report = None
             command.finish(error.partial, _show_age)
         raise
+    took_s = time.process_time() - begin
     if worth:
         _add_worth(command, found)
-    command.finish(found, _show_age)
+    command.finish(found, _show_age, lambda: _parts(command, found, bands, seed, took_s))
+    if found.closure.get("windows_missed"):
+        raise SimulationError(next(warning.text for warning in found.warnings if warning.code == BALANCE_MISSED))
 
 
 def _add_worth(command, found):
@@ -75,41 +83,36 @@ def _add_worth(command, found):
         raise
 
 
-def _show_age(found, wide):
-    show_tables(found.shown, wide)
-    if found.bands is not None:
-        show_tables(found.bands.shown, wide)
-    if found.worth is not None:
-        _show_worth(found, wide)
-    if wide:
-        laws = found.by_law.copy()
-        laws["left"] = [f"{100 * value:.1f}" for value in laws["capacity_left"]]
-        laws["years_to_80"] = [
-            f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in laws["years_to_80"]
-        ]
-        show_table(
-            "By law",
-            laws,
-            {"law": "law", "pack": "pack", "left": "capacity left [%]", "years_to_80": "years to 80 %"},
-            {},
-            wide,
-            keys=2,
+def _parts(command, found, bands, seed, took_s):
+    """What the report has: bands and what changes are worth unasked, where they take no longer than a report may."""
+    from simbank.studies.ageing import worth as changes_worth
+    from simbank.studies.ageing.bands import ageing_bands, draw_of
+    from simbank.studies.ageing.worth import changes_of
+
+    found, why = copy.copy(found), []
+    many = 0 if found.full or found.worth is not None else len(list(changes_of(found)))
+    if many and found.bands is None and took_s * many <= WORTH_S:
+        with command.progress("Changes of") as progress:
+            found.worth = changes_worth(found, progress)
+    elif many:
+        why.append(
+            f"What changes are worth is not in this report, as it may take more than {duration(WORTH_S)}; --worth adds it."
         )
+    if found.bands is None and not found.full:
+        found.bands, missing = study_bands(
+            command, bands, lambda: draw_of(found), lambda draws, progress: ageing_bands(found, draws, seed, progress=progress), BANDS_S
+        )  # fmt: skip
+        why.append(missing)
+    return {"studies": [found.section()], "without_bands": " ".join(filter(None, why))}
+
+
+def _show_age(found, wide):
+    from simbank.studies.ageing.told import laws_shown
+
+    show_tables(found.shown, wide)
+    for text in () if found.worth is None else found.worth.attrs.get("left_out", ()):
+        say(f"Not tried: {text}")
+    if wide:
+        show_tables([laws_shown(found)], wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
-
-
-def _show_worth(found, wide):
-    rows = found.worth.copy()
-    rows["to_80"] = [f"{value:.1f}" if value == value else f"> {2 * found.asked_years:g}" for value in rows["years_to_80"]]
-    rows["gained"] = [f"{value:.1f}" if value == value else MISSING for value in rows["years_gained"]]
-    rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
-    show_table(
-        "What a change would be worth, of packs that begin above 80 %",
-        rows,
-        _WORTH,
-        {"usable_wh": "usable at the end [Wh]"},
-        wide,
-    )
-    for text in rows.attrs.get("left_out", ()):
-        say(f"Not tried: {text}")

@@ -31,7 +31,7 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
 from simbank.studies.protection.faults import greatest_faults
 from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.usable import usable, usable_share
 from simbank.warning import BankWarning, as_records, counted, listed
 
@@ -409,6 +409,7 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
+    refuse_auto(integrator)
     asked = _Asked(
         scenario, limits, price_per_kg, prices or {}, c_rate, {"integrator": integrator} | options, full_loads(scenario)
     )

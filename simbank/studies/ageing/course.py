@@ -133,6 +133,10 @@ class Segment:
         beyond = np.maximum(seconds - self.times[-1], 0.0)[:, None, None]
         return found + beyond * self.stresses[-1][1].rates
 
+    def has_same(self, other: Segment, name: str) -> bool:
+        """Whether a pack of this name is the very pack of another segment: both came at the same time."""
+        return self.since[self.names.index(name)] == other.since[other.names.index(name)]
+
     def stress_figure(self, seconds: float, of) -> float | np.ndarray:
         """A figure of what windows showed, straight between their times."""
         times = np.array([t for t, _ in self.stresses])

@@ -12,10 +12,11 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
-from simbank.studies.ageing.aged import WORTH, Ageing
+from simbank.studies.ageing.aged import Ageing
+from simbank.studies.ageing.columns import WORTH
 from simbank.studies.ageing.years import age
 
-__all__ = ["worth"]
+__all__ = ["changes_of", "worth"]
 
 COOLER_K, FLOAT_LOWER_V = 5.0, 0.1  # how much cooler; how much lower for each cell in series
 
@@ -34,7 +35,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
     -------
     DataFrame
         A row for the bank as it is and for each change that its file has what it takes for; the columns are described in
-        :data:`~simbank.studies.ageing.aged.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
+        :data:`~simbank.studies.ageing.columns.WORTH`. ``attrs["left_out"]`` says which changes could not be tried, and why.
 
     Raises
     ------
@@ -45,7 +46,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
         key: found.made_by[key] for key in ("years", "law", "windows", "window_days", "tolerance_points") if key in found.made_by
     }
     rows, left_out = [_figures("as it is", found)], []
-    tried = list(_changes(found.scenario))
+    tried = list(changes_of(found))
     interrupted = []
     try:
         with heard_by(lambda: interrupted.append(True) or True):
@@ -91,8 +92,9 @@ def _figures(what, found):
     }  # fmt: skip
 
 
-def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]:
-    """Name of each change, and what makes the scenario with it."""
+def changes_of(found: Ageing) -> Iterator[tuple[str, Callable[[], Scenario]]]:
+    """Name of each change that the file has what it takes for, and what makes the scenario with it."""
+    scenario = found.scenario
 
     def made(change: Callable[[dict[str, Any]], None]):
         def make():

@@ -1,0 +1,114 @@
+"""What years of a bank come to, in sentences: who is first and why, whether packs come together, what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simbank.studies.ageing.course import GROWTH_WORDS
+from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S, is_dated
+from simbank.warning import listed
+
+if TYPE_CHECKING:
+    from simbank.studies.ageing.aged import Ageing
+
+__all__ = ["POINTS_THAT_COUNT", "error_words", "those_at_end", "words_of"]
+
+POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
+MOST_NAMED = 4  # packs in a sentence
+
+
+def words_of(found: Ageing) -> list[str]:
+    """Who is first and why, whether packs grow together, what it rests on."""
+    table = found.table.set_index("pack")
+    first, fast = table.loc[found.first], found.terms[found.terms["pack"] == found.fastest].sort_values("share", ascending=False)
+    to_80, many = first["years_to_80"], len(found.tied) > 1
+    when = f"{'come' if many else 'comes'} to 80 % first, after {to_80:.1f} years"
+    if to_80 <= 0:
+        when = f"{'have' if many else 'has'} 80 % or less to begin with"
+    if not np.isfinite(to_80):
+        when = f"{'have' if many else 'has'} the least at the end, and no pack comes to 80 % within twice these years"
+    alike = ", which the steps cannot tell apart," if many else ""
+    said = [f"{listed(found.tied)}{alike} {when}; at the end {found.first} has {100 * first['capacity_left']:.1f} %."]
+    below = [name for name in table.index if name not in found.begins_above]
+    if below:
+        said.append(
+            f"{listed(below)} had 80 % or less to begin with, and {'is' if len(below) == 1 else 'are'} not counted there."
+        )
+    said.append(_duty_words(found))
+    shares = listed([f"{row['what']} {100 * row['share']:.0f} %" for _, row in fast.iterrows() if row["share"] >= 0.005])
+    said.append(f"{found.fastest} loses most, {table.loc[found.fastest, 'loss_points']:.1f} points: {shares}.")
+    said += _together_words(found)
+    how = (
+        "Every day was gone through."
+        if found.full
+        else f"{found.runs} windows were run; the steps between them err by {error_words(found)}."
+    )
+    drawn = [] if found.bands is None else found.bands.words
+    return [*said, *drawn, f"{how}{_closure_words(found)} Relation used: {GROWTH_WORDS}."]
+
+
+def _closure_words(found):
+    """How the balances of the windows close."""
+    worst = found.closure
+    if not worst:
+        return ""
+    return f" Their balances close to {worst['charge_relative']:.0e} in charge and {worst['energy_relative']:.0e} in energy at worst."
+
+
+def _duty_words(found):
+    """What the duty asks, and how many cycles that is."""
+    segment = found.segments[0]
+    _, stress = min(segment.stresses, key=lambda found: found[0])
+    asked = stress.ports["asked_wh"] / DAYS_A_YEAR / 1000.0
+    rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
+    cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
+    asks = f"asks {asked:.3g} kWh a day and " if asked > 0 else ""
+    takes = f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    return f"{takes}{_length_words(segment.scenario)}"
+
+
+def _length_words(scenario):
+    """How long a duty without dates is, that is gone through again and again."""
+    if is_dated(scenario):
+        return ""
+    hours = scenario.duty.duration_s / 3600.0
+    days = hours / 24.0
+    length = f"{hours:.3g} h" if days < 3.0 else f"{days:.3g} days"
+    times = f" It is {length} long and gone through {DAYS_A_YEAR / days:.3g} times a year, without a pause"
+    whole = abs(days - round(days)) < 1e-3
+    return times + ("." if whole else ": where it stands for a day, give it the rest that fills the day.")
+
+
+def those_at_end(found: Ageing) -> str:
+    """Whose spread is told: the packs of the last segment, and from when they are together; "the packs" where none came or went."""
+    segment = found.last
+    if segment is found.segments[0]:
+        return "the packs"
+    names = listed(list(segment.names)) if len(segment.names) <= MOST_NAMED else f"the {len(segment.names)} packs that are there"
+    return f"{names} from year {segment.times[0] / YEAR_S:.3g} on"
+
+
+def _together_words(found):
+    """Whether capacities and resistances come together or go apart."""
+    if len(found.table) < 2:
+        if len(found.segments[0].names) > 1:
+            yield f"Only {found.table['pack'].iloc[0]} is there at the end: nothing comes together or goes apart."
+        return
+    told = found.converges
+    for what, many, unit in (("capacity", "Capacities", "points"), ("resistance", "Resistances", "% of that as new")):
+        before, after = (100.0 * told[f"{what}_spread_{end}"] for end in ("start", "end"))
+        verb = {"together": "come together", "apart": "go apart", "neither": "stay as far apart"}[told[what]]
+        if max(before, after) < POINTS_THAT_COUNT:
+            verb = "are alike and stay so"
+        yield f"{many} of {those_at_end(found)} {verb}: spread {before:.1f} to {after:.1f} {unit}."
+
+
+def error_words(found: Ageing) -> str:
+    """How far the steps may be off."""
+    return (
+        f"some {found.error_points:.2f} points of capacity"
+        if np.isfinite(found.error_points)
+        else "an amount that is not estimated"
+    )
