@@ -15,7 +15,7 @@ from simbank.notebook import as_html
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import content_hash, files_read
 from simbank.scenario.build_bank import build_bank
-from simbank.scenario.build_duty import build_duty
+from simbank.scenario.build_duty import build_duty, taken_of_bank
 from simbank.scenario.changes import changed, changed_where, checked_keys, copied, joint_branches
 from simbank.scenario.chemistries import chemistry_by_name
 from simbank.scenario.schema import ScenarioFile
@@ -76,12 +76,23 @@ class Scenario:
             self.file = file = _with_air(check(ScenarioFile, data, unions=("duty",), checked=self._checked), self._folder)
             self._checked.close()
             self.name, self.layout = file.name, file.wiring.layout
-            built = before._built if before is not None and before.files == self.files else None
-            self.bank = build_bank(file, self._folder, built)
-            self._built = file, self.bank
-            self.duty = duty or build_duty(file, self.bank, self._folder)
+            built = before._built if before is not None and before._reads == self._reads else None
+            self.bank = build_bank(file, self._folder, built and built[:2])
+            if duty is None:
+                asked = taken_of_bank(self.bank)
+                same = built is not None and built[2] is not None and file.duty is built[0].duty and asked == built[3]
+                duty = built[2] if same else build_duty(file, self.bank, self._folder)
+                self._built = file, self.bank, duty, asked
+            else:
+                self._built = file, self.bank, None, None
+            self.duty = duty
         except InputError as error:
             raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    @property
+    def _reads(self):
+        """What a bank and a duty rest on besides the file."""
+        return self.files, self.own_layouts
 
     @property
     def data(self) -> dict[str, Any]:
