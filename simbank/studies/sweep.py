@@ -387,12 +387,12 @@ def _workers(work, jobs, cluster, alone):
         for arguments in work:
             yield run_points(*arguments)
     elif can_copy():
-        for arguments in work[:alone]:
-            yield run_points(*arguments)
+        ready = [run_points(*arguments) for arguments in work[:alone]]
         copies = len(os.sched_getaffinity(0)) if jobs < 0 else jobs
         with heard_by():
             for _, found in in_copies(run_points, work[alone:], min(copies, len(work) - alone), here=False):
-                yield found
+                yield from (*ready, found)
+                ready = []
     else:
         yield from in_processes(run_points, work, jobs)
 
