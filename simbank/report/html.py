@@ -432,6 +432,8 @@ class _Page:
             parts.append(table(study.title, study.table, sources=self.sources))
         parts += [shown_table(one) for one in study.tables if len(one.frame)]
         parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
+        if isinstance(study.result, Ageing) and study.result.bands is not None:
+            parts.append(varied(study.result.bands.uncertain, self.sources))
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):

@@ -28,6 +28,7 @@ from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.choice import reference_seconds
 from simbank.simulation.run import one_thread
+from simbank.studies.ageing.swept import SWEPT, USUAL_LAW, check_own, check_settings, of_ageing, of_file, swept_figures
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.parallel import can_copy, in_copies, in_processes
@@ -40,14 +41,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Sweep", "inline", "sweep"]
 
-CHUNK, LARGE_CHUNK, CHUNK_S = (
-    8,
-    64,
-    0.2,
-)  # runs done before their rows are kept; by workers at most, and of so much work by estimate [s]
+CHUNK = 8  # runs done before their rows are kept
+LARGE_CHUNK, CHUNK_S = 64, 0.2  # runs handed to a worker at a time at most, and of so much work by estimate [s]
 FAST_PART = 1.0 / 40.0  # of the reference's time that the fast integrator takes, roughly
 CHUNKS_A_WORKER = 8  # or more, so that all end at about the same time
 ROWS_FILE = "rows.jsonl"
+FILES_NAMED_IN = ("duty", "pack_types", "chemistries", "seasons", "ambient")  # tables of a scenario that may name files
 CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
 MOST_ROWS_SHOWN = 200  # in a report
 
@@ -70,6 +69,7 @@ class Sweep(StudyResult):
             [
                 ("<key>", "", "value of a dotted key of the scenario file, with its unit as text; a column for each key"),
                 *FIGURES,
+                *SWEPT,
                 ("integrator", "", "fast or reference"),
                 ("handed_over", "", "times the reference integrator took over"),
                 ("warnings", "", "codes of what the run warns of, with commas"),
@@ -85,7 +85,9 @@ class Sweep(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}"
+        years = self.made_by.get("years")
+        of = "" if years is None or "ageing.years" in self.table else f" of {years:g} years"
+        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}{of}"
 
     @property
     def failure(self) -> str | None:
@@ -112,7 +114,8 @@ class Sweep(StudyResult):
         """The figures against the keys, and, of drawn keys, how they scatter; none if no run gave a figure."""
         table = self.table
         fixed, drawn = _study_plots().swept_keys(table)
-        if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+        shown = [name for name, _, _ in (*FIGURES, *SWEPT) if name in table and pd.api.types.is_numeric_dtype(table[name])]
+        if not table[shown].notna().any(axis=None) or not (fixed or drawn):
             return []
         caption = "A line for each value of a key, a row of panels for each combination of the others."
         made = [Picture("c_rate.png" if self._by_rate else "sweep.png", self.plot(), self.title, caption)]
@@ -155,6 +158,8 @@ def sweep(
     progress: Callable[[float], None] | None = None,
     on_row: Callable[[dict[str, Any]], None] | None = None,
     integrator: str = "fast",
+    years: float | None = None,
+    law: str = USUAL_LAW,
     **options: Any,
 ) -> pd.DataFrame:
     """Run a scenario at many points.
@@ -186,8 +191,16 @@ def sweep(
         Called with each row as it is done.
     integrator : {"fast", "reference"}
         Which makes the runs.
+    years : float, optional
+        Go through so many years of each bank instead of its duty once, as :func:`simbank.age` does; the figures are then those of years
+        (``first_pack``, ``years_to_80``, ``capacity_left_min``, ``capacity_spread``, ``usable_wh``, ``unmet_wh``, ...). Grid, list and
+        draws then have besides the keys of the file ``ageing.years``, ``ageing.law``, ``ageing.growth`` (growth of resistance per loss of
+        capacity, 1.5 to 7.5) and ``ageing.faster.TYPE`` (by which factor cells of a pack type lose faster than those of the law).
+    law : str
+        Of ageing, with ``years``.
     **options
-        Passed on to :func:`simbank.simulate`.
+        Passed on to :func:`simbank.simulate`; with ``years`` ``until``, ``windows``, ``window_days`` and ``tolerance_points`` of
+        :func:`simbank.age`.
 
     Returns
     -------
@@ -207,8 +220,10 @@ def sweep(
     if not isinstance(jobs, int) or jobs == 0:
         raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
     refuse_auto(integrator)
-    fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
     options = {"integrator": integrator} | options
+    if years is not None:
+        options = {"integrator": integrator} | check_settings(scenario, options | {"years": years, "law": law})
+    fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed, options)
     drawn = (
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
     )
@@ -218,7 +233,7 @@ def sweep(
         rows = _run_points(scenario, all_points, done, options, jobs, cluster, progress, on_row)
     table, warned = _table(rows)
     fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
+    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws, of_years=years is not None)
     warnings = as_records([*done.warnings, *failure_warnings(table), *unused, *warned])
     table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
     return table
@@ -247,11 +262,14 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
     kept = [done.find(point) for point in points]
     todo = [(k, point) for k, point in enumerate(points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
-    size = CHUNK if jobs == 1 and cluster is None else _chunk_size(scenario, options, len(todo), jobs)
+    here = jobs == 1 and cluster is None
+    size = _chunk_size(scenario, options, len(todo), None if here else jobs)
+    copied = not here and cluster is None and can_copy() and size > 1
+    alone = int(copied)  # the first run, by which this process loads what its copies then have
+    chunks = [todo[k : k + size] for k in range(alone, len(todo), size)]
+    if alone:
+        chunks.insert(0, todo[:1])
     data, layouts = scenario.data, own_layouts()
-    copied = jobs != 1 and cluster is None and can_copy()
-    alone = 1 if copied and size > 1 else 0  # the first run, by which this process loads what its copies then have
-    chunks = [todo[:alone], *(todo[k : k + size] for k in range(alone, len(todo), size))]
     work = [(data, scenario.source, chunk, options, code_hash(), layouts) for chunk in chunks]
     try:
         for found in _workers(work, jobs, cluster, alone):
@@ -270,7 +288,11 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
 
 
 def _chunk_size(scenario, options, runs, jobs):
-    """How many runs a worker is handed at a time: so many that handing out costs little, and so few that a stop loses little."""
+    """How many runs are done at a time: so many that handing out costs little, and so few that a stop loses little; ``jobs`` is None here."""
+    if options.get("years") is not None:
+        return 1
+    if jobs is None:
+        return CHUNK
     seconds = reference_seconds(scenario.bank, scenario.duty) * (FAST_PART if options["integrator"] == "fast" else 1.0)
     workers = len(os.sched_getaffinity(0)) if jobs < 0 and hasattr(os, "sched_getaffinity") else max(jobs, 1)
     return max(1, min(LARGE_CHUNK, int(CHUNK_S / seconds), runs // (CHUNKS_A_WORKER * workers)))
@@ -306,7 +328,7 @@ def _toml(value):
     return inline(value) if isinstance(value, (dict, list, tuple)) else json.dumps(value, ensure_ascii=False)
 
 
-def _points(scenario, grid, points, vary, runs, sampler, seed):
+def _points(scenario, grid, points, vary, runs, sampler, seed, options):
     """Points of the grid or list, which are checked; draws by key; every point to run."""
     if (grid and points) or not (grid or points or vary):
         raise InputError('needs a grid such as "duty.c_rate=0.1,0.2", a list of points, or something to vary', key="grid")
@@ -314,13 +336,18 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
         raise InputError("needs at least one value for each key", key="grid")
     fixed = points or ([dict(zip(grid, v, strict=True)) for v in itertools.product(*grid.values())] if grid else [{}])
     for point in fixed:
-        with_changes(scenario, point)
+        _check_point(scenario, point, options)
     if not vary:
         return fixed, {}, fixed
     draws = expand_keys(scenario, vary)
     drawn = draw_points(draws, runs, sampler, seed)
-    with_changes(scenario, {key: draw.value(0.5) for key, draw in draws.items()})
+    _check_point(scenario, {key: draw.value(0.5) for key, draw in draws.items()}, options)
     return fixed, draws, [base | point for base in fixed for point in drawn]
+
+
+def _check_point(scenario, point, options):
+    """Refuse keys and values that do not fit."""
+    check_own(with_changes(scenario, of_file(point)), of_ageing(point), options)
 
 
 def run_points(
@@ -349,10 +376,10 @@ def _run_point(number, point, base, data, source, options):
     """Of one point what :func:`run_points` returns of all; ``base`` is the scenario itself, None if it cannot be."""
     figures, failure, note, warned, files = {}, None, {}, [], {}
     try:
-        scenario = from_dict(data, point, source) if base is None else base.with_changes(point)
+        changes = of_file(point)
+        scenario = from_dict(data, changes, source) if base is None else base.with_changes(changes)
         files = scenario.files
-        summary = simulate(scenario, output_step_s=600.0, **options).summary
-        figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
+        figures, note, warned = _figures(scenario, of_ageing(point), options)
     except RunStopped:
         raise
     except (SimulationError, InputError) as error:
@@ -361,6 +388,16 @@ def _run_point(number, point, base, data, source, options):
         "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
     }  # fmt: skip
     return number, {key: inline(value) for key, value in point.items()} | figures | row, files
+
+
+def _figures(scenario, own, options):
+    """(figures, what the integrator notes, warnings as records) of one run, of the duty once or of years."""
+    if options.get("years") is not None:
+        settings = {key: value for key, value in options.items() if key != "integrator"}
+        figures, warned = swept_figures(scenario, own, settings)
+        return figures, {}, warned
+    summary = simulate(scenario, output_step_s=600.0, **options).summary
+    return headline(summary), summary["integrator"], summary["warnings"]
 
 
 _bases: list[tuple[dict, str | None, Scenario]] = []  # the scenario whose points this process runs
@@ -505,9 +542,9 @@ class _Kept:
         if not self.rows:
             return None
         files = self.scenario.files
-        if any(key.partition(".")[0] in ("duty", "pack_types", "chemistries") for key in point):
+        if any(key.partition(".")[0] in FILES_NAMED_IN for key in point):
             try:
-                files = files_read(changed(self.scenario.data, point), self.scenario.source, self._hashes)
+                files = files_read(changed(self.scenario.data, of_file(point)), self.scenario.source, self._hashes)
             except InputError:
                 return None
         return self.rows.get(self._mark(point, files))
