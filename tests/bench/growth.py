@@ -10,6 +10,8 @@ import sys
 import time
 from pathlib import Path
 
+from speed_table import BEGIN, README
+
 SCENARIOS = Path(__file__).parent.parent.parent / "scenarios"
 PICTURE = Path(__file__).parent / "growth.svg"
 TOLERANCE, PACKS_TOLERANCE = 1e-5, 1e-6
@@ -98,6 +100,14 @@ def draw(found, path):
             above.legend(frameon=False)
             below.set_xlabel(TOLD[kind])
         figure.savefig(path, metadata={"Date": None})
+
+
+def link_picture():
+    """Have README beside this file show the plot, before its table."""
+    text = README.read_text(encoding="utf-8")
+    if f"({PICTURE.name})" not in text:
+        shown = f"![Time and peak memory with packs, days and runs]({PICTURE.name})\n\n"
+        README.write_text(text.replace(BEGIN, shown + BEGIN, 1), encoding="utf-8")
 
 
 def main(kind, size):

@@ -33,7 +33,10 @@ def test_growth(speed, tmp_path, request):
             ", ".join(f"{row['size']}: {row['seconds']:.3g} s, {row['peak_mb']:.0f} MB" for row in rows),
             f"{last['size'] / first['size']:.0f} × as many take {last['seconds'] / first['seconds']:.0f} × as long",
         )
-    growth.draw(found, growth.PICTURE if request.config.getoption("--speed-table") and not SMALL else tmp_path / "growth.svg")
+    kept = request.config.getoption("--speed-table") and not SMALL
+    growth.draw(found, growth.PICTURE if kept else tmp_path / "growth.svg")
+    if kept:
+        growth.link_picture()
 
 
 def test_the_plot_of_growth(tmp_path):
