@@ -170,3 +170,63 @@ def test_json_and_wide_tell_every_verdict_and_seven_the_answer():
 def test_bands_of_every_day_are_refused():
     with pytest.raises(InputError, match="bands are made of windows"):
         sb.age(at_rest("own"), 1.0, full=True, bands=4)
+
+
+# ---- what changes are worth by every law, and used packs beside new ones ----
+
+
+def test_worth_by_every_law_is_each_law_against_itself():
+    """5 K cooler, at rest: by Naumann k ~ exp(-Ea/RT) with Ea = 17.126 kJ/mol at constant charge, loss as √t: years by exp(2 Ea/R (1/T - 1/T0))."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(at_rest("own"), 10.0, law="naumann", others=("schimpe",))
+    rows = worth(found).set_index("change")
+    cooler, base = rows.loc["5 K cooler"], rows.loc["as it is"]
+    own = {}
+    for law in ("naumann", "schimpe"):
+        alone = sb.age(at_rest("own"), 10.0, law=law, others=())
+        cold = sb.age(at_rest("own", ambient="20 degC"), 10.0, law=law, others=())
+        own[law] = [one.table["years_to_80"][0] for one in (cold, alone)]
+    gains = [cold - warm for cold, warm in own.values()]
+    told = [cooler["years_gained_low"], cooler["years_gained_high"]]
+    expected = [min(gains), max(gains)] if np.isfinite(gains).all() else [np.nan, np.nan]
+    assert told == pytest.approx(expected, abs=0.05, nan_ok=True)
+    assert cooler["by_all_laws"] == "longer"
+    assert base["by_all_laws"] == "alike"
+    assert cooler["usable_gained_low_wh"] <= cooler["usable_gained_wh"] <= cooler["usable_gained_high_wh"]
+
+
+def test_among_alike_is_the_new_packs_alone_with_their_share():
+    """Against the two new packs alone under their share of the duty by capacity, in a bank without wiring that differs."""
+    from simbank.studies.ageing import among_alike
+
+    steps = [
+        {"discharge": "{} A", "hours": 3},
+        {"charge": "{} A", "voltage": "56.8 V", "tail": "2 A", "hours": 4},
+        {"rest": True, "hours": 17},
+    ]
+
+    def bank(names, ampere):
+        case = at_rest(*["own"] * len(names)).data
+        for table, name in zip(case["packs"], names, strict=True):
+            table |= {
+                "name": name,
+                "capacity_left": 0.8 if name == "old" else 1.0,
+                "resistance_growth": 1.6 if name == "old" else 1.0,
+            }
+        case["duty"]["steps"] = [{k: v.format(ampere) if isinstance(v, str) else v for k, v in step.items()} for step in steps]
+        return sb.from_dict(case)
+
+    found = sb.age(bank(["old", "new1", "new2"], 28.0), 8.0, law="schimpe", windows=4)
+    rows = among_alike(found).set_index("pack")
+    alone = sb.age(bank(["new1", "new2"], 20.0), 8.0, law="schimpe", windows=4).table.set_index("pack")
+    assert list(rows.index) == ["new1", "new2"]
+    assert rows.attrs["used"] == ["old"]
+    for name, row in rows.iterrows():
+        assert row["capacity_left"] == found.table.set_index("pack").loc[name, "capacity_left"]
+        assert row["capacity_left_alike"] == pytest.approx(alone.loc[name, "capacity_left"], abs=1e-4)
+    found.among_alike = rows.reset_index()
+    found.among_alike.attrs = rows.attrs
+    assert any("old" in line and "drag" in line and "carries its share" in line for line in found.words)
+    assert found.summary["among_alike"][0]["pack"] == "new1"
+    assert among_alike(sb.age(at_rest("own", "own"), 1.0)) is None

@@ -72,19 +72,22 @@ def age(
 
 def _add_worth(command, found):
     """What changes are worth; by Ctrl-C those that were tried are shown with the rest before it ends."""
+    from simbank.studies.ageing import among_alike
     from simbank.studies.ageing import worth as changes_worth
 
     try:
         with command.progress("Changes of") as progress:
             found.worth = changes_worth(found, progress)
+            found.among_alike = among_alike(found)
     except RunStopped as stopped:
-        found.worth, command.report = stopped.partial, None
+        found.worth, command.report = found.worth if found.worth is not None else stopped.partial, None
         command.finish(found, _show_age)
         raise
 
 
 def _parts(command, found, bands, seed, took_s):
     """What the report has: bands and what changes are worth unasked, where they take no longer than a report may."""
+    from simbank.studies.ageing import among_alike
     from simbank.studies.ageing import worth as changes_worth
     from simbank.studies.ageing.bands import ageing_bands, draw_of
     from simbank.studies.ageing.worth import changes_of
@@ -93,7 +96,7 @@ def _parts(command, found, bands, seed, took_s):
     many = 0 if found.full or found.worth is not None else len(list(changes_of(found)))
     if many and found.bands is None and took_s * many <= WORTH_S:
         with command.progress("Changes of") as progress:
-            found.worth = changes_worth(found, progress)
+            found.worth, found.among_alike = changes_worth(found, progress), among_alike(found)
     elif many:
         why.append(
             f"What changes are worth is not in this report, as it may take more than {duration(WORTH_S)}; --worth adds it."

@@ -16,7 +16,7 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Shown, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
-from simbank.studies.ageing.columns import COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
+from simbank.studies.ageing.columns import AMONG_ALIKE, COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
 from simbank.studies.ageing.course import Segment, crossing_years
 from simbank.studies.ageing.drawn import figure_of, pictures_of
 from simbank.studies.ageing.seasons import YEAR_S
@@ -61,12 +61,14 @@ class Ageing(StudyResult):
         How charge and energy close in every window that was run, in their order.
     worth : DataFrame or None
         What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
+    among_alike : DataFrame or None
+        The best packs in the bank and among packs like themselves (:func:`simbank.studies.ageing.among_alike`), where asked for.
     bands : AgeingBands or None
         5, 50 and 95 % of every figure over draws, where asked for.
     """
 
     INDEXED: ClassVar = False
-    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH, *BAND_TABLES)
+    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH, AMONG_ALIKE, *BAND_TABLES)
 
     def __init__(
         self, scenario: Scenario, segments: Sequence[Segment], years: float, until: float | None, error_points: float, runs: int,
@@ -78,6 +80,7 @@ class Ageing(StudyResult):
         self.law = self.segments[0].laws.laws[0]
         self.closures: list[Closure] = []
         self.worth: pd.DataFrame | None = None
+        self.among_alike: pd.DataFrame | None = None
         self.bands: AgeingBands | None = None
         self.years = self._ends_at()
 
@@ -262,6 +265,13 @@ class Ageing(StudyResult):
             rows.append((year, energy, unmet, asked, float(np.ptp(left)), float(np.ptp(growth))))
         return pd.DataFrame(rows, columns=YEARS.names)
 
+    def usable_wh_by(self, number: int) -> float:
+        """Usable energy at the end by one of the laws, for the same windows [Wh]."""
+        segment, at = self.last, np.array([self.years * YEAR_S])
+        ages, bank = segment.ages_at(at), segment.scenario.bank
+        left, growth = segment.left(ages, number)[0], segment.growth(ages, number)[0]
+        return usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+
     @cached_property
     def stress(self) -> pd.DataFrame:
         """How long each pack spends at which charge, temperature and rate."""
@@ -361,6 +371,7 @@ class Ageing(StudyResult):
             "packs": packs, "years": records(self.by_year), "first": self.first, "first_tied": self.tied,
             "converges": self.converges, "laws": records(self.by_law),
             **({} if self.worth is None else {"worth": records(self.worth)}),
+            **({} if self.among_alike is None else {"among_alike": records(self.among_alike)}),
             **({} if self.bands is None else self.bands.told),
             "closure": self.closure,
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
@@ -373,6 +384,8 @@ class Ageing(StudyResult):
             provenance.write_table(folder / table.files[0], frame, self.made_by, index=False)
         if self.worth is not None:
             provenance.write_table(folder / WORTH.files[0], self.worth, self.made_by, index=False)
+        if self.among_alike is not None:
+            provenance.write_table(folder / AMONG_ALIKE.files[0], self.among_alike, self.made_by, index=False)
         if self.bands is not None:
             self.bands.write_tables(folder, self.made_by)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simbank.digits import MISSING
+from simbank.digits import MISSING, energy
 from simbank.results import Shown
 from simbank.studies.ageing.course import GROWTH_WORDS
 
@@ -28,8 +28,8 @@ _YEARS = {
     "resistance_spread": "resistance spread",
 }  # fmt: skip
 _WORTH = {
-    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
-    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
+    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "by_law": "from law to law",
+    "by_all_laws": "by all laws", "usable_gained": "usable gained", "unmet_saved": "unmet saved",
 }  # fmt: skip
 
 
@@ -52,10 +52,11 @@ def shown_of(found: Ageing) -> list[Shown]:
     years = found.by_year.copy()
     years["year"] = [f"{value:.3g}" for value in years["year"]]
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
+    years["asked"] = [energy(value) for value in years["asked_wh"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
     out = [
         Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
-        Shown("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, ("asked_wh",)),
+        Shown("The bank by year", years, _YEARS, {"asked": "asked in a year"}, ("asked",)),
     ]
     out += [] if found.worth is None else [worth_shown(found)]
     return out if found.bands is None else [*out, *found.bands.shown]
@@ -66,9 +67,14 @@ def worth_shown(found: Ageing) -> Shown:
     rows = found.worth.copy()
     rows["to_80"] = _years_told(rows["years_to_80"], found)
     rows["gained"] = [f"{value:z.1f}" if value == value else MISSING for value in rows["years_gained"]]
+    ends = zip(rows["years_gained_low"], rows["years_gained_high"], strict=True)
+    rows["by_law"] = [f"{low:z.1f} to {high:z.1f}" if low == low and high == high else MISSING for low, high in ends]
+    rows.loc[rows.index[0], ["by_law", "by_all_laws"]] = MISSING  # of the bank as it is
     rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
+    for name in ("usable_gained", "unmet_saved", "usable"):
+        rows[name] = [energy(value) for value in rows[f"{name}_wh"]]
     title = "What a change would be worth, of packs that begin above 80 %"
-    return Shown(title, rows, _WORTH, {"usable_wh": "usable at the end [Wh]"})
+    return Shown(title, rows, _WORTH, {"least": "least left [%]", "usable": "usable at the end"}, ("least", "usable"))
 
 
 def laws_shown(found: Ageing) -> Shown:
