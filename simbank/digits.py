@@ -18,6 +18,7 @@ __all__ = [
     "clock",
     "clocks",
     "duration",
+    "energy",
     "number",
     "numbers",
     "percent",
@@ -26,7 +27,8 @@ __all__ = [
 ]
 
 MISSING = "–"
-_READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|[\d.]+ to [\d.]+|never|∞|–|")
+LEAST_KWH = 1e4  # Wh, from which on an energy is told in kWh
+_READS_AS_NUMBER = re.compile(r"[±+−-]?[\d][\d,.:]*( [\w%°µ/ ]{1,8})?|(> )?[\d.,]+( to (> )?[\d.,]+)?|never|∞|–|")
 
 
 class Digits(NamedTuple):
@@ -160,6 +162,20 @@ def number(value: float | None, unit: str = "") -> str:
     ('5.57', '0', '53.2', '123,457', '0.00031')
     """
     return numbers([value], unit)[0]
+
+
+def energy(watt_hours: float | None) -> str:
+    """An energy with its unit: in kWh from 10 kWh on.
+
+    >>> energy(169.4), energy(-9999.0), energy(12860.0), energy(2219737.0), energy(None)
+    ('169 Wh', '-9,999 Wh', '12.9 kWh', '2,220 kWh', '–')
+    """
+    if _is_missing(watt_hours):
+        return MISSING
+    if abs(watt_hours) < LEAST_KWH:
+        return f"{number(watt_hours, 'Wh')} Wh"
+    places = 1 if abs(watt_hours) < 1e6 else 0
+    return f"{watt_hours / 1e3:,.{places}f} kWh"
 
 
 def value_with_error(value: float, error: float) -> tuple[str, str]:

@@ -327,7 +327,9 @@ def grounded_solver(ends, conductance, size, grounded):
     np.add.at(laplacian, (b, b), conductance)
     np.add.at(laplacian, (a, b), -conductance)
     np.add.at(laplacian, (b, a), -conductance)
-    free = np.setdiff1d(np.arange(size), grounded)
+    free = np.ones(size, bool)
+    free[grounded] = False
+    free = np.flatnonzero(free)
     factors = lu_factor(laplacian[np.ix_(free, free)]) if free.size else None
 
     def solve(drive):

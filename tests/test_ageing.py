@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import tomli_w
+from conftest import ROOT
 from scipy.integrate import solve_ivp
 from typer.testing import CliRunner
 
@@ -21,7 +22,7 @@ from simbank import cli
 from simbank import interrupts as stopping
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
-from simbank.studies.ageing import worth
+from simbank.studies.ageing import window_runs, worth
 from simbank.studies.ageing.projection import equal_age, march
 from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
@@ -156,9 +157,83 @@ def test_halving_windows_of_the_clinic(clinic):
 
 def test_charge_closes_in_every_window(clinic):
     found = sb.age(clinic, 10.0, windows=2)
-    closures = [stress.closure for segment in found.segments for _, stress in segment.stresses]
+    closures = [closure.charge for closure in found.closures]
     assert len(closures) >= 4
     assert max(closures) < 1e-6  # the fast integrator's own error; a run warns from 1e-4 on
+
+
+SHIPPED = [path.stem for path in sorted((ROOT / "scenarios").glob("*.toml"))]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_charge_and_energy_close_in_every_window_of_the_shipped_banks(name):
+    """Each window's run by itself, of every bank that a law speaks of: energy to 1e-5; charge to the 1e-4 from which a fast run warns."""
+    found = sb.age(sb.load(ROOT / "scenarios" / f"{name}.toml"), 1.0, windows=1)
+    assert len(found.closures) == found.runs >= 2
+    assert max(closure.charge for closure in found.closures) < 1e-4
+    assert max(closure.energy for closure in found.closures) < 1e-5
+    told = found.summary["closure"]
+    assert told["charge_relative"] == max(closure.charge for closure in found.closures)
+    assert told["energy_relative"] == max(closure.energy for closure in found.closures)
+    assert told["windows_missed"] == 0
+    assert f"in charge and {told['energy_relative']:.0e} in energy at worst" in " ".join(found.words)
+
+
+def test_a_balance_that_is_missed_in_a_window_is_told(monkeypatch, tmp_path):
+    """One window in which energy is lost: a warning, all figures, exit status 1, as of a run."""
+    run, seen = window_runs.simulate, []
+
+    def leaky(case, **how):
+        result = run(case, **how)
+        seen.append(case)
+        if len(seen) == 2:
+            result.summary["closure"]["energy_relative"] = 3e-3
+            result.summary["warnings"].append(
+                {"code": "balance-missed", "where": "energy", "text": "balance missed: energy closes to 3.0e-03"}
+            )
+        return result
+
+    monkeypatch.setattr(window_runs, "simulate", leaky)
+    path = tmp_path / "years.toml"
+    path.write_text(tomli_w.dumps(bank(cycles({"discharge": "0.1 C", "hours": 1}, {"charge": "0.1 C", "hours": 23})).data))
+    done = CliRunner().invoke(cli.app, ["age", str(path), "--years", "1", "--json"])
+    assert isinstance(done.exception, sb.SimulationError)
+    told = json.loads(done.stdout)
+    assert told["closure"]["energy_relative"] == 3e-3
+    assert told["closure"]["windows_missed"] == 1
+    (warned,) = [warning for warning in told["warnings"] if warning["code"] == "balance-missed"]
+    assert "balance missed: energy closes to 3.0e-03" in warned["text"]
+    assert told["packs"][0]["capacity_left"] < 1.0
+
+
+def test_a_year_that_cannot_be_discharged_keeps_the_rest(monkeypatch):
+    """Of year 2 no usable energy: all other years and figures are there, and a warning says so."""
+    case, calls = bank(REST), []
+
+    def fails(aged):
+        calls.append(aged)
+        if len(calls) == 3:
+            raise sb.SimulationError("the bank cannot be solved")
+        return 1000.0 * len(calls)
+
+    monkeypatch.setattr("simbank.studies.ageing.aged.usable_wh", fails)
+    found = sb.age(case, 4.0)
+    assert found.by_year["usable_wh"].isna().tolist() == [False, False, True, False, False]
+    assert found.by_year.drop(columns="usable_wh").notna().all(axis=None)
+    (warned,) = [warning for warning in found.warnings if warning.code == "usable-unknown"]
+    assert "of year 2: the bank cannot be solved" in warned.text
+    assert found.summary["years"][2]["usable_wh"] is None
+
+
+def test_a_duty_that_fills_no_day_is_said_to_go_on_without_a_pause():
+    """15 h: 8766 h ÷ 15 h = 584.4 times a year."""
+    told = {hours: " ".join(sb.age(bank(cycles({"rest": True, "hours": hours})), 1.0).words) for hours in (15, 24, 96)}
+    assert (
+        "It is 15 h long and gone through 584 times a year, without a pause: where it stands for a day, give it the rest"
+        in told[15]
+    )
+    assert "It is 24 h long and gone through 365 times a year, without a pause." in told[24]
+    assert "It is 4 days long and gone through 91.3 times a year, without a pause." in told[96]
 
 
 def test_charge_of_the_windows_is_that_of_the_runs(clinic):

@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+import tomli_w
 from typer.testing import CliRunner
 
 import simbank as sb
@@ -106,6 +107,126 @@ def test_the_command_tells_bands(tmp_path):
     assert "5 % to 95 % of the draws" in (tmp_path / "r.html").read_text()
 
 
+@pytest.fixture
+def aged_report(tmp_path):
+    """The page that ``age`` writes of a bank at rest, and what it says on the terminal."""
+    path = tmp_path / "rest.toml"
+    path.write_text(tomli_w.dumps(at_rest("own", "own").data))
+
+    def written(*options):
+        done = CliRunner().invoke(cli.app, ["age", str(path), "--years", "2", "--report", str(tmp_path / "r.html"), *options])
+        assert done.exit_code == 0, done.output
+        return (tmp_path / "r.html").read_text(encoding="utf-8"), " ".join(done.output.split())
+
+    return written
+
+
+def test_a_report_has_bands_and_worth_unasked(aged_report):
+    """With a seed of its own, what was varied, by name where it is a choice, and the words of the draws."""
+    page, _ = aged_report("--seed", "5")
+    for words in (
+        "seed 5",
+        "5 % to 95 % of the draws",
+        "What was varied",
+        "schimpe or naumann+wang",
+        "What a change would be worth",
+    ):
+        assert words in page, words
+    assert "nine draws of ten" in page
+    assert "1e+09" not in page
+    assert "left out" not in page
+    plain, _ = aged_report("--bands", "0")
+    assert "of the draws" not in plain
+    assert "left out" not in plain
+
+
+def test_a_report_says_what_would_take_too_long(aged_report, monkeypatch):
+    monkeypatch.setattr("simbank.cli.age.BANDS_S", 0.0)
+    monkeypatch.setattr("simbank.cli.age.WORTH_S", 0.0)
+    page, shown = aged_report()
+    assert "What changes are worth is not in this report, as it may take more than" in page
+    assert "--worth adds it" in page
+    assert "Bands are left out of the report: draws of what is not known would take more than" in page
+    assert "--bands 50 makes them all the same" in shown
+    assert "What a change would be worth" not in page
+
+
+def test_json_and_wide_tell_every_verdict_and_seven_the_answer():
+    """Whether packs grow together is not hidden behind milder notes."""
+    from simbank.judging import RULES
+
+    notes = [rule.code for rule in RULES.values() if rule.severity == "note"]
+    assert notes[:2] == ["packs-grow-together", "worth-most"]
+    arguments = ["age", "scenarios/ridge_hut_years.toml", "--years", "5"]
+    told = json.loads(CliRunner().invoke(cli.app, [*arguments, "--json"]).stdout)["verdicts"]
+    codes = [record["code"] for record in told]
+    assert "more-verdicts" not in codes
+    assert {"ages-first", "packs-grow-together", "protection-not-looked-at"} <= set(codes)
+    shown = CliRunner().invoke(cli.app, arguments).stdout
+    above = shown.partition("What this comes to")[0]
+    assert "Capacities of old, new1, new2 from year 4 on come together" in " ".join(above.split())
+
+
 def test_bands_of_every_day_are_refused():
     with pytest.raises(InputError, match="bands are made of windows"):
         sb.age(at_rest("own"), 1.0, full=True, bands=4)
+
+
+# ---- what changes are worth by every law, and used packs beside new ones ----
+
+
+def test_worth_by_every_law_is_each_law_against_itself():
+    """5 K cooler, at rest: by Naumann k ~ exp(-Ea/RT) with Ea = 17.126 kJ/mol at constant charge, loss as √t: years by exp(2 Ea/R (1/T - 1/T0))."""
+    from simbank.studies.ageing import worth
+
+    found = sb.age(at_rest("own"), 10.0, law="naumann", others=("schimpe",))
+    rows = worth(found).set_index("change")
+    cooler, base = rows.loc["5 K cooler"], rows.loc["as it is"]
+    own = {}
+    for law in ("naumann", "schimpe"):
+        alone = sb.age(at_rest("own"), 10.0, law=law, others=())
+        cold = sb.age(at_rest("own", ambient="20 degC"), 10.0, law=law, others=())
+        own[law] = [one.table["years_to_80"][0] for one in (cold, alone)]
+    gains = [cold - warm for cold, warm in own.values()]
+    told = [cooler["years_gained_low"], cooler["years_gained_high"]]
+    expected = [min(gains), max(gains)] if np.isfinite(gains).all() else [np.nan, np.nan]
+    assert told == pytest.approx(expected, abs=0.05, nan_ok=True)
+    assert cooler["by_all_laws"] == "longer"
+    assert base["by_all_laws"] == "alike"
+    assert cooler["usable_gained_low_wh"] <= cooler["usable_gained_wh"] <= cooler["usable_gained_high_wh"]
+
+
+def test_among_alike_is_the_new_packs_alone_with_their_share():
+    """Against the two new packs alone under their share of the duty by capacity, in a bank without wiring that differs."""
+    from simbank.studies.ageing import among_alike
+
+    steps = [
+        {"discharge": "{} A", "hours": 3},
+        {"charge": "{} A", "voltage": "56.8 V", "tail": "2 A", "hours": 4},
+        {"rest": True, "hours": 17},
+    ]
+
+    def bank(names, ampere):
+        case = at_rest(*["own"] * len(names)).data
+        for table, name in zip(case["packs"], names, strict=True):
+            table |= {
+                "name": name,
+                "capacity_left": 0.8 if name == "old" else 1.0,
+                "resistance_growth": 1.6 if name == "old" else 1.0,
+            }
+        case["duty"]["steps"] = [{k: v.format(ampere) if isinstance(v, str) else v for k, v in step.items()} for step in steps]
+        return sb.from_dict(case)
+
+    found = sb.age(bank(["old", "new1", "new2"], 28.0), 8.0, law="schimpe", windows=4)
+    rows = among_alike(found).set_index("pack")
+    alone = sb.age(bank(["new1", "new2"], 20.0), 8.0, law="schimpe", windows=4).table.set_index("pack")
+    assert list(rows.index) == ["new1", "new2"]
+    assert rows.attrs["used"] == ["old"]
+    for name, row in rows.iterrows():
+        assert row["capacity_left"] == found.table.set_index("pack").loc[name, "capacity_left"]
+        assert row["capacity_left_alike"] == pytest.approx(alone.loc[name, "capacity_left"], abs=1e-4)
+    found.among_alike = rows.reset_index()
+    found.among_alike.attrs = rows.attrs
+    assert any("old" in line and "drag" in line and "carries its share" in line for line in found.words)
+    assert found.summary["among_alike"][0]["pack"] == "new1"
+    assert among_alike(sb.age(at_rest("own", "own"), 1.0)) is None

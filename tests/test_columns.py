@@ -39,7 +39,7 @@ COMMANDS = {
     "atrest": [
         "classroom_chain", str(ROOT / "scenarios" / "classroom_chain_at_rest.csv"), "--after", "1", "--alike", "--draws", "50",
     ],
-    "age": ["classroom_chain", "--years", "2", "--windows", "1", "--worth", "--bands", "2"],
+    "age": ["hilltop_clinic", "--years", "2", "--windows", "1", "--worth", "--bands", "2"],
     "run --bands": ["classroom_chain", *QUICK, "--integrator", "fast", "--bands", "40"],
 }  # fmt: skip
 # ending of a name → the unit that it stands for

@@ -16,7 +16,7 @@ SCENARIOS = sorted((ROOT / "scenarios").glob("*.toml"))
 
 @pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
 def test_contract_on_shipped_scenarios(path):
-    result = simbank.simulate(simbank.load(path))
+    result = simbank.simulate(simbank.load(path), integrator="reference")
     closure = result.summary["closure"]
     assert closure["charge_relative"] < 1e-8  # ∫I dt by quadrature beside the solver, against Q·Δz
     assert closure["energy_relative"] < 1e-5

@@ -18,7 +18,7 @@ SIMULATION = [
     "pack_model", "port_solver", "bank_solver", "devices", "operating_point",
     "ode",
     "extremes", "displays", "integrals",
-    "bank_warnings", "run_warnings", "events", "port_states", "bank_state", "switching",
+    "bank_warnings", "run_warnings", "choice", "events", "port_states", "bank_state", "switching",
     "recording", "reference", "fast_step", "fast", "fast_rows",
     "summary", "rest", "standing", "result", "stored",
     "run",

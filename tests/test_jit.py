@@ -1,14 +1,17 @@
 """Cached machine code never outlives its sources."""
 
 import ast
+import os
+import pickle
 import re
+import subprocess
 import sys
 
 import numpy as np
 import pytest
 
 from simbank.cells.curves import Curve, curve_value, stack_curves
-from simbank.jit import compiled_from, drop_stale
+from simbank.jit import compiled_from, drop_stale, kind_of
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 
@@ -107,3 +110,73 @@ def test_a_guided_curve_is_the_curve():
             assert value == pytest.approx(curve(z), rel=1e-9, abs=1e-9)
             assert slope == pytest.approx(curve.slope(z), rel=1e-6, abs=1e-6)
     assert np.isnan(curve_value.py_func(table, 2, np.nan)[0])
+
+
+RELAX = """
+import sys, numpy as np
+from simbank import jit
+from simbank.cells.cell_response import _relax, relaxation
+time = np.arange(4.0)
+given = [time, np.ones(4), 2.0]
+if sys.argv[1] == "whole":
+    given[1] = np.ones(4, np.int64)
+if sys.argv[1] == "strided":
+    given[1] = np.ones(8)[::2]
+print("numba" in sys.modules, relaxation(*given)[-1], "numba" in sys.modules)
+"""
+
+
+def relaxed(folder, case="plain"):
+    """What a process of its own says that asks for compiled code: whether the compiler was there before, the value, and after."""
+    run = subprocess.run(
+        [sys.executable, "-c", RELAX, case],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(folder)},
+    )
+    before, value, after = run.stdout.split()
+    return before == "True", float(value), after == "True"
+
+
+def test_kept_code_is_loaded_without_the_compiler(tmp_path):
+    """The second process does not import it. A constant drive u on a pair at rest: u (1 − exp(−t/τ)) less what came before it (closed form)."""
+    exact = 1.0 - np.exp(-3.0 / 2.0)
+    for compiles in (True, False):
+        before, value, after = relaxed(tmp_path)
+        assert not before
+        assert after == compiles
+        assert value == pytest.approx(exact, rel=1e-12)
+    (file,) = tmp_path.glob("*.code")
+    file.write_bytes(file.read_bytes()[:-200])
+    assert relaxed(tmp_path) == (False, value, True)  # half a file is no file
+    assert relaxed(tmp_path) == (False, value, False)
+    code, symbol, environment, needs = pickle.loads(file.read_bytes())
+    file.write_bytes(pickle.dumps((code, symbol, environment, [*needs, "nobody_has_this"])))
+    assert relaxed(tmp_path) == (False, value, True)  # nor is one that needs what is not there
+
+
+def test_kept_code_is_of_one_kind_of_arguments(tmp_path):
+    """Whole numbers and strided arrays are not read by code for contiguous floating-point numbers."""
+    _, value, _ = relaxed(tmp_path)
+    for count, case in enumerate(("whole", "strided"), start=2):
+        assert relaxed(tmp_path, case) == (False, value, True)
+        assert relaxed(tmp_path, case) == (False, value, False)
+        assert len(list(tmp_path.glob("*.code"))) == count
+    array = np.zeros((2, 3))
+    others = (np.zeros((2, 3), np.int64), np.zeros((3, 2)).T, np.zeros(6), np.zeros((2, 6))[:, ::2], 1.0, (array,))
+    fixed = np.zeros((2, 3))
+    fixed.flags.writeable = False
+    kinds = [kind_of((thing,)) for thing in (array, *others, fixed)]
+    assert len(set(kinds)) == len(kinds)
+
+
+def test_a_run_needs_no_compiler_the_second_time(root):
+    """Both integrators, as processes: what they call is kept."""
+    code = (
+        "import sys, simbank; simbank.simulate(simbank.load(sys.argv[1]), integrator=sys.argv[2]); print('numba' in sys.modules)"
+    )
+    for integrator in ("fast", "reference"):
+        command = [sys.executable, "-c", code, str(root / "scenarios" / "rate_bench.toml"), integrator]
+        found = [subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip() for _ in range(2)]
+        assert found[1] == "False"

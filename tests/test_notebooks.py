@@ -20,8 +20,8 @@ def text_of(notebook, kind):
     return "\n\n".join(lessons.source(cell) for cell in notebook["cells"] if cell["cell_type"] == kind)
 
 
-def test_eight_lessons():
-    assert [path.name[:2] for path in PATHS] == ["01", "02", "03", "04", "05", "06", "07", "08"]
+def test_nine_lessons():
+    assert [path.name[:2] for path in PATHS] == ["01", "02", "03", "04", "05", "06", "07", "08", "09"]
 
 
 @every_lesson

@@ -1,6 +1,7 @@
 """The report: one file, opened in a real browser; what it must say; starter scenario; format reference."""
 
 import re
+import tomllib
 
 import pytest
 from browser import ask, needs_chromium, run
@@ -149,6 +150,13 @@ def test_starter_runs_as_it_stands(tmp_path, layout):
     assert simbank.simulate(scenario, integrator="fast").complete
     again = CliRunner().invoke(cli.app, words)
     assert isinstance(again.exception, simbank.InputError)
+
+
+@pytest.mark.parametrize("c_rate", [0.01, 0.05, 0.2, 1.0, 10.0])
+def test_the_duty_of_a_starter_is_three_days(c_rate):
+    duty = simbank.from_dict(tomllib.loads(simbank.scenario.starter.starter_scenario(c_rate=c_rate))).duty
+    assert duty.duration_s == pytest.approx(3 * 86400.0, abs=1.0)
+    assert all(step.duration_s > 0 for step in duty.steps)
 
 
 @pytest.mark.parametrize("chemistry", ["lfp", "nmc", "lead_agm"])

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from simbank.cells.curves import Curve
-from simbank.jit import jit_allocating
+from simbank.jit import jit_entry
 
 __all__ = ["circuit_voltage", "moved_ah", "relaxation"]
 
 
-@jit_allocating
 def relaxation(time_s, drive_v, tau_s):
     """Voltage across one RC pair that starts at rest, shape of ``time_s`` [V].
 
@@ -27,6 +26,13 @@ def relaxation(time_s, drive_v, tau_s):
         Time constant τ [s].
     """
     out = np.empty(time_s.size)
+    _relax(time_s, drive_v, tau_s, out)
+    return out
+
+
+@jit_entry
+def _relax(time_s, drive_v, tau_s, out):
+    """:func:`relaxation` into ``out``."""
     out[0] = 0.0
     for i in range(1, time_s.size):
         x = (time_s[i] - time_s[i - 1]) / tau_s
@@ -34,7 +40,6 @@ def relaxation(time_s, drive_v, tau_s):
         mean = (1.0 - a) / x if x > 1e-9 else 1.0 - 0.5 * x
         now, before = drive_v[i], drive_v[i - 1]
         out[i] = a * out[i - 1] + now - a * before - (now - before) * mean
-    return out
 
 
 def moved_ah(time_s: np.ndarray, current_a: np.ndarray) -> np.ndarray:

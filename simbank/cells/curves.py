@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simbank.errors import InputError
-from simbank.jit import drop_stale, jit_inline, jit_internal
+from simbank.jit import jit_inline, jit_internal, sources
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-drop_stale()  # every compiled function rests on those of this module, so this is where the cache is looked at
+sources()  # every compiled function rests on those of this module, so this is where sources are looked at
 
 __all__ = ["Curve", "CurveFamily", "curve_value", "family_value", "stack_curves"]
 

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import copy
+import time
 from typing import Annotated
 
 import typer
 
 from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_tables
+from simbank.cli.report_bands import study_bands
+from simbank.digits import duration
 from simbank.errors import RunStopped, SimulationError
 
 __all__ = ["age"]
+
+BANDS_S, WORTH_S = (
+    60.0,
+    10.0,
+)  # of a processor's time, that bands (as of a run) and what changes are worth may take in a report unasked
 
 
 def age(
@@ -38,8 +47,10 @@ def age(
 ):
     """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
     from simbank.studies import age as study
+    from simbank.studies.ageing.window_runs import BALANCE_MISSED
 
     command = Command(file, set_, out, json_, report, wide)
+    begin = time.process_time()
     try:
         with command.progress("Bands of years of" if bands else "Years of") as progress:
             found = study(
@@ -51,22 +62,51 @@ def age(
             command.report = None
             command.finish(error.partial, _show_age)
         raise
+    took_s = time.process_time() - begin
     if worth:
         _add_worth(command, found)
-    command.finish(found, _show_age)
+    command.finish(found, _show_age, lambda: _parts(command, found, bands, seed, took_s))
+    if found.closure.get("windows_missed"):
+        raise SimulationError(next(warning.text for warning in found.warnings if warning.code == BALANCE_MISSED))
 
 
 def _add_worth(command, found):
     """What changes are worth; by Ctrl-C those that were tried are shown with the rest before it ends."""
+    from simbank.studies.ageing import among_alike
     from simbank.studies.ageing import worth as changes_worth
 
     try:
         with command.progress("Changes of") as progress:
             found.worth = changes_worth(found, progress)
+            found.among_alike = among_alike(found)
     except RunStopped as stopped:
-        found.worth, command.report = stopped.partial, None
+        found.worth, command.report = found.worth if found.worth is not None else stopped.partial, None
         command.finish(found, _show_age)
         raise
+
+
+def _parts(command, found, bands, seed, took_s):
+    """What the report has: bands and what changes are worth unasked, where they take no longer than a report may."""
+    from simbank.studies.ageing import among_alike
+    from simbank.studies.ageing import worth as changes_worth
+    from simbank.studies.ageing.bands import ageing_bands, draw_of
+    from simbank.studies.ageing.worth import changes_of
+
+    found, why = copy.copy(found), []
+    many = 0 if found.full or found.worth is not None else len(list(changes_of(found)))
+    if many and found.bands is None and took_s * many <= WORTH_S:
+        with command.progress("Changes of") as progress:
+            found.worth, found.among_alike = changes_worth(found, progress), among_alike(found)
+    elif many:
+        why.append(
+            f"What changes are worth is not in this report, as it may take more than {duration(WORTH_S)}; --worth adds it."
+        )
+    if found.bands is None and not found.full:
+        found.bands, missing = study_bands(
+            command, bands, lambda: draw_of(found), lambda draws, progress: ageing_bands(found, draws, seed, progress=progress), BANDS_S
+        )  # fmt: skip
+        why.append(missing)
+    return {"studies": [found.section()], "without_bands": " ".join(filter(None, why))}
 
 
 def _show_age(found, wide):

@@ -23,7 +23,9 @@ __all__ = [
     "Integrator",
     "Jobs",
     "Json",
+    "Law",
     "Method",
+    "OneIntegrator",
     "OptionalNumber",
     "Out",
     "ReportFile",
@@ -32,6 +34,7 @@ __all__ = [
     "Tolerance",
     "Vary",
     "Wide",
+    "Years",
     "changes",
     "comma_parts",
     "draws",
@@ -41,6 +44,7 @@ __all__ = [
     "read_points",
     "split_pair",
     "toml_value",
+    "years_settings",
 ]
 
 *_OTHERS, _LAST = LAYOUTS
@@ -76,7 +80,14 @@ ReportFile = Annotated[
 
 Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]
 
-Integrator = Annotated[str, typer.Option(help="reference (scipy, tight) or fast (compiled).")]
+Integrator = Annotated[
+    str,
+    typer.Option(
+        help="reference (scipy, tight), fast (compiled), or auto: the reference where by estimate it takes a second at most."
+    ),
+]
+
+OneIntegrator = Annotated[str, typer.Option("--integrator", help="reference (scipy, tight) or fast (compiled).")]
 
 Tolerance = Annotated[
     float | None,
@@ -86,6 +97,17 @@ Tolerance = Annotated[
 Jobs = Annotated[int, typer.Option(help="Processes on this machine; -1 for all cores.")]
 
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers do the runs.")]
+
+Years = Annotated[
+    float | None,
+    number_option(
+        "--years",
+        help="Go through so many years of each bank, as simbank age does, instead of its duty once; figures are then those of years.",
+        min=0.1, max=50,
+    ),
+]  # fmt: skip
+
+Law = Annotated[str | None, typer.Option("--law", help="Ageing law, with --years.  [default: schimpe]", show_default=False)]
 
 Vary = Annotated[
     list[str],
@@ -186,6 +208,13 @@ def pairs(items, option):
 
 def draws(items):
     return pairs(items, "--vary")
+
+
+def years_settings(years, law):
+    """Arguments of a study for ``--years`` and ``--law``; none without years."""
+    if years is None and law is not None:
+        raise InputError("does nothing without years; write --years 10 with it", key="--law", value=law)
+    return {} if years is None else {"years": years} | ({} if law is None else {"law": law})
 
 
 def changes(items):

@@ -35,6 +35,7 @@ __all__ = [
 ]
 
 USUAL_WIDTH, LEAST_WIDTH = 80, 40
+MOST_VERDICTS = 7  # on the terminal unasked
 
 
 def page_width():
@@ -111,10 +112,11 @@ def show_bars(title, shares):
 
 
 def integrator_words(summary):
-    """Which integrator made a run, from its summary."""
+    """Which integrator made a run, and why that one if none was named, from its summary."""
     used = summary["integrator"]
     over = f"; the reference took over {used['handed_over']} times" if used["handed_over"] else ""
-    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}."
+    because = f": {used['because']}" if "because" in used else ""
+    return f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{over}{because}."
 
 
 def show_warnings(records, told=()):
@@ -150,18 +152,19 @@ def show_verdicts(records):
         say(f"{record['severity'].upper()} {record['code']} ({where}): {record['text']}", style, hang=2)
 
 
-def judged(found, out=None, wide=False, bands=None):
-    """Verdicts of a result as JSON has them, with ``wide`` all of them; written into the folder ``out`` if there is one.
+def judged(found, out=None, whole=False, bands=None):
+    """Verdicts of a result as JSON has them: seven, or with ``whole`` all; all are written into the folder ``out`` if there is one.
 
     With bands of it they say in which share of the draws they hold.
     """
     from simbank.judging import RULES, verdicts
+    from simbank.judging.judge import shortened
     from simbank.provenance import write_json
 
-    records = verdict_records(verdicts(*(r for r in (found, bands) if r is not None), most=len(RULES) if wide else 7))
+    every = verdicts(*(r for r in (found, bands) if r is not None), most=len(RULES))
     if out is not None:
-        write_json(out / "verdicts.json", {"verdicts": records}, found.made_by)
-    return records
+        write_json(out / "verdicts.json", {"verdicts": verdict_records(every)}, found.made_by)
+    return verdict_records(every if whole else shortened(every, MOST_VERDICTS))
 
 
 def show_caution(text=CAUTION):
@@ -219,7 +222,7 @@ class Command:
         if self.out is not None:
             with self.progress("Writing files of"):
                 found.write(self.out)
-        told = judged(found, self.out, self.wide)
+        told = judged(found, self.out, self.wide or self.json)
         if self.json:
             print_json(found.summary | {"verdicts": told})
         else:

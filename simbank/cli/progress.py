@@ -9,6 +9,7 @@ import time
 from contextlib import contextmanager
 
 from simbank import interrupts
+from simbank.jit import told_of_compiling
 
 __all__ = ["progress_bar"]
 
@@ -42,7 +43,7 @@ def _bar(label, after):
     interrupts.at_exit(lambda: os.write(2, b"\r\x1b[2K\x1b[?25h"))  # the bar goes, the cursor comes back
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=1.0)
-        with _compiling(lambda busy: bar.update(task, description="Compiling the equations, once" if busy else label)):
+        with told_of_compiling(lambda busy: bar.update(task, description="Compiling the equations, once" if busy else label)):
             yield lambda done: bar.update(task, completed=done, description=label if done < 1.0 else f"{label}: {after}")
 
 
@@ -67,28 +68,8 @@ def _words(label, after):
     teller = threading.Thread(target=tell, daemon=True)
     teller.start()
     try:
-        with _compiling(lambda busy: state.update(compiling=busy)):
+        with told_of_compiling(lambda busy: state.update(compiling=busy)):
             yield lambda done: state.update(done=done)
     finally:
         over.set()
         teller.join()
-
-
-@contextmanager
-def _compiling(tell):
-    """Within, ``tell(True)`` is called when the compiler begins, which it does where its cache has nothing, and ``tell(False)`` after."""
-    from numba.core import event
-
-    class Listener(event.Listener):
-        deep = 0
-
-        def on_start(self, _):
-            self.deep += 1
-            tell(True)
-
-        def on_end(self, _):
-            self.deep -= 1
-            tell(self.deep > 0)
-
-    with event.install_listener("numba:compile", Listener()):
-        yield

@@ -111,7 +111,7 @@ def protect(
         if bands is None:
             told, why = report_bands(
                 command.scenario.name, bands, json_, lambda: fault_draws(command.scenario, bands, seed, case),
-                lambda draws, progress: study(command.scenario, case, progress=progress, bands=draws, seed=seed),
+                lambda draws, progress: found.in_draws(draws, seed, progress),
             )  # fmt: skip
         return {"protection": told or found, "without_bands": why}
 

@@ -71,12 +71,13 @@ def report_bands(
 
 
 def study_bands(
-    command: Command, given: int | None, one: Callable[[], Any], make: Callable[[int, Callable[[float], None] | None], Any]
-) -> tuple[Any, str]:
+    command: Command, given: int | None, one: Callable[[], Any], make: Callable[[int, Callable[[float], None] | None], Any],
+    most_s: float = STUDY_S,
+) -> tuple[Any, str]:  # fmt: skip
     """Bands for the report of a study, and why there are none; ``one`` does what one draw takes, the rest as in :func:`report_bands`."""
     from simbank.studies.bands import draws_that_fit
 
-    return report_bands(command.scenario.name, given, command.json, lambda: draws_that_fit(one, STUDY_S), make)
+    return report_bands(command.scenario.name, given, command.json, lambda: draws_that_fit(one, most_s), make, most_s)
 
 
 def fault_draws(scenario: Scenario, given: int | None, seed: int, assumptions: Assumptions | None = None) -> int | None:

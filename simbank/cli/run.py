@@ -74,7 +74,7 @@ def run(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "reference",
+    integrator: Integrator = "auto",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -125,7 +125,7 @@ def _bands(scenario, draws, seed, quiet):
 
 
 def _show_run(result, as_json, out, wide, bands=None):
-    summary, told = result.summary, judged(result, out, wide, bands)
+    summary, told = result.summary, judged(result, out, wide or as_json, bands)
     if bands is not None:
         summary = summary | {"warnings": [*summary["warnings"], *as_records(bands.warnings)]}
         if out is not None:

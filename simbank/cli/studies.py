@@ -19,7 +19,9 @@ from simbank.cli.options import (
     Integrator,
     Jobs,
     Json,
+    Law,
     Method,
+    OneIntegrator,
     Out,
     ReportFile,
     Seed,
@@ -27,13 +29,16 @@ from simbank.cli.options import (
     Tolerance,
     Vary,
     Wide,
+    Years,
     draws,
     grid,
     number_option,
     read_points,
+    years_settings,
 )
 from simbank.cli.output import Command, integrator_words, say, show_table
 from simbank.cli.report_bands import study_bands
+from simbank.digits import MISSING
 from simbank.errors import InputError, RunStopped, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -48,7 +53,15 @@ _MORE_OF_LAYOUTS = {
 }  # fmt: skip
 _SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "conductor_loss_wh", "port_voltage_min_v")}
 _MORE_OF_RUNS = _MORE_OF_LAYOUTS | {"conductor_loss_wh": "lost in cable [Wh]", "charge_out_ah": "charge out [Ah]"}
-MOST_RUNS = 40
+_YEARS_COLUMNS = {
+    "first": "first", "to_80": "years to 80 %", "left": "least left [%]", "apart": "capacity spread [points]", "usable_wh": "usable at the end [Wh]",
+}  # fmt: skip
+_MORE_OF_YEARS = {
+    "unmet_wh": "unmet [Wh]", "first_term": "most by", "apart_start": "capacity spread at the start [points]",
+    "resistance_spread": "resistance spread", "asked_wh": "asked [Wh]", "years_covered": "years", "error_points": "error of the steps [points]",
+}  # fmt: skip
+MOST_RUNS, MOST_TIED = 40, 3
+SENSITIVITY_TOLERANCE = 1e-6
 FAST = {"integrator": "fast", "tolerance": 1e-5}  # with which draws are run, and timed
 
 
@@ -64,7 +77,7 @@ def compare(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "reference",
+    integrator: Integrator = "auto",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -145,6 +158,8 @@ def sweep(
     figure: Annotated[
         str | None, typer.Option("--figure", metavar="COLUMN", help="Column of the table that the picture shows.")
     ] = None,
+    years: Years = None,
+    law: Law = None,
     jobs: Jobs = -1,
     cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
@@ -152,7 +167,7 @@ def sweep(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     method: Method = "LSODA",
     tolerance: Tolerance = None,
 ):
@@ -168,7 +183,8 @@ def sweep(
         table = study(
             command.scenario, grid(over) or None, points=None if points is None else read_points(points),
             vary=draws(vary) or None, runs=runs, sampler=sampler, seed=seed, jobs=jobs, cluster=cluster, keep=out,
-            progress=progress, integrator=integrator, method=method, tolerance=tolerance,
+            progress=progress, integrator=integrator, method=method if years is None or method != "LSODA" else None,
+            tolerance=tolerance, **years_settings(years, law),
         )  # fmt: skip
     found = Sweep(table, x, by, figure)
     command.finish(found, _show_runs)
@@ -180,8 +196,12 @@ def _show_runs(found, wide):
     table = found.table.reset_index(drop=True)
     keys = [*found.table.attrs["fixed_keys"], *found.table.attrs["drawn_keys"]]
     columns = {key: key.removeprefix("wiring.").removeprefix("duty.") for key in (keys if wide else keys[:6])}
-    columns |= {key: heading for key, heading in _SWEEP_COLUMNS.items() if key in table}
-    more = {key: heading for key, heading in _MORE_OF_RUNS.items() if key in table}
+    of_years = found.made_by.get("years") is not None
+    if of_years and "first_pack" in table:
+        table = _years_in_words(table, found.made_by["years"])
+    for_people, further = (_YEARS_COLUMNS, _MORE_OF_YEARS) if of_years else (_SWEEP_COLUMNS, _MORE_OF_RUNS)
+    columns |= {key: heading for key, heading in for_people.items() if key in table}
+    more = {key: heading for key, heading in further.items() if key in table}
     failed = table["failure"].notna()
     if failed.any():
         columns |= {"failure": "failure"}
@@ -193,12 +213,44 @@ def _show_runs(found, wide):
     say(f"Integrator: {found.made_by['integrator']}.", gap=True)
 
 
+def _years_in_words(table, years):
+    """A table of runs of years with the columns that people read; a run that failed has none of them."""
+    far = [2.0 * end for end in table.get("ageing.years", [years] * len(table))]
+    ran = table["failure"].isna()
+
+    def text(of, *columns):
+        rows = zip(ran, *columns, strict=True)
+        return [of(*values) if there else MISSING for there, *values in rows]
+
+    def who(first, tied):
+        names = [first, *(tied.split(", ") if isinstance(tied, str) else ())]
+        return ", ".join(names) if len(names) <= MOST_TIED else f"{first} and {len(names) - 1} more"
+
+    return table.assign(
+        first=text(who, table["first_pack"], table["first_tied"]),
+        to_80=text(
+            lambda value, end: f"{value:.1f}" if value == value else f"> {end:g}", table["years_to_80"].astype(float), far
+        ),
+        left=text(lambda value: f"{100 * value:.1f}", table["capacity_left_min"]),
+        apart=text(lambda value: f"{100 * value:.1f}", table["capacity_spread"]),
+        apart_start=text(lambda value: f"{100 * value:.1f}", table["capacity_spread_start"]),
+    )
+
+
 def sensitivity(
     file: File,
     vary: Vary,
-    figure: Annotated[str, typer.Option(help="Column of the sweep's table that is looked at.")] = "spread_max_points",
+    figure: Annotated[
+        str | None,
+        typer.Option(
+            help="Column of the sweep's table that is looked at.  [default: spread_max_points; with --years years_to_80]",
+            show_default=False,
+        ),
+    ] = None,
     runs: Annotated[int, typer.Option(help="Base sample, a power of two; runs × (keys + 2) runs are made.", min=4)] = 128,
     seed: Annotated[int, typer.Option(min=0)] = 0,
+    years: Years = None,
+    law: Law = None,
     jobs: Jobs = -1,
     cluster: Cluster = None,
     set_: Set = [],  # noqa: B006
@@ -206,8 +258,16 @@ def sensitivity(
     json_: Json = False,
     report: ReportFile = None,
     wide: Wide = False,
-    integrator: Integrator = "fast",
-    tolerance: Tolerance = 1e-6,
+    integrator: OneIntegrator = "fast",
+    tolerance: Annotated[
+        float | None,
+        number_option(
+            help="Relative tolerance of the solver; of the fast integrator, SOC error in a step.  [default: 1e-06]",
+            show_default=False,
+            min=1e-13,
+            max=1e-3,
+        ),
+    ] = None,
 ):
     """Which uncertain value moves a figure most: Sobol indices."""
     from simbank.studies import sensitivity as study
@@ -216,7 +276,8 @@ def sensitivity(
     with command.progress("Sensitivity of"):
         found = study(
             command.scenario, draws(vary), figure, runs=runs, seed=seed, jobs=jobs, cluster=cluster, keep=out,
-            integrator=integrator, tolerance=tolerance,
+            integrator=integrator, tolerance=SENSITIVITY_TOLERANCE if years is None and tolerance is None else tolerance,
+            **years_settings(years, law),
         )  # fmt: skip
     command.finish(found, _show_indices)
 
@@ -257,7 +318,7 @@ def size(
     bands: Bands = None,
     seed: Seed = 0,
     wide: Wide = False,
-    integrator: Integrator = "fast",
+    integrator: OneIntegrator = "fast",
     tolerance: Tolerance = None,
 ):
     """The smallest standard gauge and simplest layout that carry the bank's current and keep within the limits given, if any; why

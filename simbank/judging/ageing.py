@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simbank.digits import number, percent
+from simbank.digits import energy, percent
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
@@ -146,6 +146,18 @@ def _laws(found):
         yield verdict("laws-disagree", name, text, points=apart)
 
 
+def _how_sure(row, best):
+    """How far the laws agree on the years that a change gains."""
+    low, high = row["years_gained_low"], row["years_gained_high"]
+    known = np.isfinite(low) and np.isfinite(high)
+    if row["by_all_laws"] == "not settled":
+        return f" (not sure: from law to law {low:z.1f} to {high:z.1f})" if known else " (not sure: the laws do not agree)"
+    if not known:
+        return ""
+    size = "; by all laws a gain, of unsure size" if high - low >= rules.LAWS_SIZE_SHARE * best else ""
+    return f" ({low:z.1f} to {high:z.1f} from law to law{size})"
+
+
 def _worth(found):
     """Which of the changes that were tried gains most, in years and in energy."""
     if found.worth is None or len(found.worth) < 2:
@@ -164,14 +176,18 @@ def _worth(found):
         if gained.max() >= least:
             best, change = gained.max(), tried.loc[gained.idxmax(), "change"]
             years = f"by {best:.1f} years" if np.isfinite(best) else f"to beyond {longest:g} years"
-            said.setdefault(change, []).append(words.format(years if key == "years_gained" else f"{number(best, 'Wh')} Wh"))
+            said.setdefault(change, []).append(words.format(years if key == "years_gained" else energy(best)))
             if np.isfinite(best):
                 numbers[key] = best
+            if key == "years_gained":
+                row = tried.loc[gained.idxmax()]
+                numbers |= {end: row[end] for end in ("years_gained_low", "years_gained_high")}
+                said[change][-1] += _how_sure(row, best)
     if said:
         for change in said:
             missed = -float(tried.set_index("change").loc[change, "unmet_saved_wh"])
             if missed >= enough:
-                said[change].append(f"but {number(missed, 'Wh')} Wh more are not given")
+                said[change].append(f"but {energy(missed)} more are not given")
         text = f"Of what was tried, {'; '.join(f'{change} {listed(words)}' for change, words in said.items())}."
     else:
         text = (

@@ -41,7 +41,7 @@ from simbank.studies.sensitivity import Sensitivity
 from simbank.studies.size import Sizing
 from simbank.verdict import ACT, DANGER, SEVERITIES, Verdict
 
-__all__ = ["verdicts"]
+__all__ = ["shortened", "verdicts"]
 
 FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
 LOOKED_AT = {
@@ -130,7 +130,11 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
         )  # fmt: skip
     places = {code: k for k, code in enumerate(RULES)}
     rank = {severity: k for k, severity in enumerate(SEVERITIES)}
-    ordered = sorted(found.values(), key=lambda told: (rank[told.severity], places[told.code]))
+    return shortened(sorted(found.values(), key=lambda told: (rank[told.severity], places[told.code])), most)
+
+
+def shortened(ordered: list[Verdict], most: int) -> list[Verdict]:
+    """The first of verdicts that stand worst first, and in the last how many more there are."""
     if len(ordered) <= most or most == 1:
         return ordered[:most]
     return [*ordered[: most - 1], _more(ordered[most - 1 :])]

@@ -54,6 +54,7 @@ STORAGE_SHARE, HIGH_CHARGE_SOC = (
 )  # of a pack's loss; mean charge. Chosen here: beyond it the curves of storage rise above their middle
 UNMET_GROWS_SHARE = 0.01  # of what is asked in a year. Chosen here: four days
 WORTH_YEARS, WORTH_ENERGY = 0.2, 0.01  # years to 80 %; of usable energy. Chosen here: more than the steps between windows err by
+LAWS_SIZE_SHARE = 0.5  # of the years gained, by which laws may differ in them before their size is called unsure; chosen here
 FLOAT_MISSES_WH = 1.0  # in all the years: above round-off; chosen here
 LAWS_APART_POINTS = 5.0  # chosen here: a quarter of the way to the end of first life
 
@@ -491,6 +492,13 @@ _ROWS = (
         "halving of the steps",
     ),
     (
+        "usable-unknown",
+        UNKNOWN,
+        "what the bank gives from full to cut-off could not be computed for a year of `age`",
+        WARNING,
+        PRACTICE,
+    ),
+    (
         "ageing-windows-short",
         UNKNOWN,
         "stretches of real days are too short for the weather of their season",
@@ -630,6 +638,20 @@ _ROWS = (
     ),
     ("never-checked", UNKNOWN, "what no command checks", "always with `protect`", PRACTICE),
     # what decides
+    (
+        "packs-grow-together",
+        NOTE,
+        "over years the capacities left of the packs come together",
+        "0.2 points less",
+        "chosen here: above the error of the steps between windows",
+    ),
+    (
+        "worth-most",
+        NOTE,
+        "which of the changes that `age --worth` tried gains most, in years and in energy",
+        f"{WORTH_YEARS:g} years to 80 %, {100 * WORTH_ENERGY:g} % of the usable energy",
+        "chosen here: above the error of the steps between windows",
+    ),
     ("change-beyond-years", NOTE, "a change of the packs is not reached within the years asked for", WARNING, PRACTICE),
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
     (
@@ -743,20 +765,6 @@ _ROWS = (
     ),
     ("moves-most", NOTE, "the key that moves the figure most", "always of `sensitivity`", "95 % intervals by resampling"),
     ("over-the-runs", NOTE, "the worst and the best run of a sweep", "always of `sweep`", PRACTICE),
-    (
-        "worth-most",
-        NOTE,
-        "which of the changes that `age --worth` tried gains most, in years and in energy",
-        f"{WORTH_YEARS:g} years to 80 %, {100 * WORTH_ENERGY:g} % of the usable energy",
-        "chosen here: above the error of the steps between windows",
-    ),
-    (
-        "packs-grow-together",
-        NOTE,
-        "over years the capacities left of the packs come together",
-        "0.2 points less",
-        "chosen here: above the error of the steps between windows",
-    ),
     ("usable", NOTE, "what the bank delivers of what its packs would each on its own", "always of `usable`", PRACTICE),
     (
         "fault-current-band",

@@ -33,6 +33,8 @@ def sweep_verdicts(found: Sweep) -> Iterator[Verdict]:
     yield from warning_verdicts(found.warnings)
     table = found.table
     keys = [*table.attrs.get("fixed_keys", ()), *table.attrs.get("drawn_keys", ())]
+    if "first_pack" in table:
+        yield from _over_years(table, keys)
     for column, what in (("share_ratio_max", "largest share ratio"), ("spread_max_points", "largest spread")):
         if column not in table or not pd.to_numeric(table[column], errors="coerce").notna().any():
             continue
@@ -45,6 +47,24 @@ def sweep_verdicts(found: Sweep) -> Iterator[Verdict]:
         )
         yield verdict("over-the-runs", ", ".join(keys), text, runs=len(table), greatest=values.max(), least=values.min())
         return
+
+
+def _over_years(table, keys):
+    """The runs in which the first pack lasts longest and shortest."""
+    to_80, left = (pd.to_numeric(table[column], errors="coerce") for column in ("years_to_80", "capacity_left_min"))
+    ran = table["failure"].isna()
+    if not ran.any():
+        return
+    if to_80[ran].notna().all():
+        values, digits, unit, what = to_80[ran], ".1f", " years", "the first pack has 80 % left after"
+    else:
+        values, digits, unit, what = 100.0 * left[ran], ".1f", " %", "the pack with the least has at the end"
+    high, low = values.idxmax(), values.idxmin()
+    text = (
+        f"Of {len(table)} runs {what} {values.max():{digits}}{unit} at best, at {_point(table.loc[high], keys)} ({table.loc[high, 'first_pack']} is "
+        f"first), and {values.min():{digits}}{unit} at worst, at {_point(table.loc[low], keys)} ({table.loc[low, 'first_pack']})."
+    )
+    yield verdict("over-the-runs", ", ".join(keys), text, runs=len(table), greatest=values.max(), least=values.min())
 
 
 def _point(row, keys):

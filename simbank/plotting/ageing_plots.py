@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from simbank.plotting.plots import INK, PALE, PALETTE, line_style, new_figure, styled
+from simbank.plotting.plots import INK, PALETTE, line_style, new_figure, styled
 
-__all__ = ["plot_ageing", "plot_bank_bands"]
+__all__ = ["plot_ageing", "plot_bank_bands", "plot_resistances"]
 
 LEAST_POINTS = 0.02  # lost by a term, below which it is left out
 MOST_BANDS = 8  # packs: of more, bands would hide each other
@@ -36,26 +36,9 @@ def plot_ageing(courses: pd.DataFrame, terms: pd.DataFrame, title: str, bands: p
     """
     fig, axes = new_figure(1, 2, (10.2, 4.6), gridspec_kw={"width_ratios": [1.5, 1.0]})
     left, right = np.ravel(axes)
-    packs = list(dict.fromkeys(courses["pack"]))
-    for k, pack in enumerate(packs):
-        rows = courses[courses["pack"] == pack]
-        style = line_style(k, len(packs))
-        for number, own in rows.groupby("piece"):
-            (line,) = left.plot(own["year"], 100.0 * own["capacity_left"], label=None if number else pack, **style)
-            begin, end = own.iloc[0], own.iloc[-1]
-            if begin["year"] > 0.0:
-                left.plot(
-                    begin["year"], 100.0 * begin["capacity_left"], "o", color=line.get_color(), markersize=6, fillstyle="none"
-                )
-            if end["year"] < courses["year"].max():
-                left.plot(end["year"], 100.0 * end["capacity_left"], "x", color=line.get_color(), markersize=6)
-            if len(packs) <= MOST_BANDS:
-                ends = _ends(own, bands if bands is None else bands[bands["pack"] == pack])
-                left.fill_between(own["year"], *ends, color=line.get_color(), alpha=0.07 if bands is None else 0.12, linewidth=0)
-    left.axhline(80.0, color=PALE, linewidth=1.0, zorder=0)
-    left.set_xlabel("years", color=INK)
+    _courses(left, courses, bands, "capacity_left", 100.0)
+    left.axhline(80.0, color=INK, linewidth=1.0, linestyle=(0, (1, 3)), zorder=0)
     left.set_ylabel("capacity left [%]", color=INK)
-    left.legend(loc="lower left", fontsize=8, ncols=max(1, len(packs) // 8), frameon=False)
     shown = list(dict.fromkeys(terms["pack"]))
     bottom = np.zeros(len(shown))
     told = terms.groupby("what", sort=False)["loss_points"].max()
@@ -70,12 +53,68 @@ def plot_ageing(courses: pd.DataFrame, terms: pd.DataFrame, title: str, bands: p
     return fig
 
 
-def _ends(rows, bands):
-    """Low and high ends at the times of a course; those of draws straight between their times over the root of time [%]."""
-    names = ("capacity_left_low", "capacity_left_high")
+def _courses(axis, courses, bands, figure, scale):
+    """A line and a band for each pack, a mark where one comes or goes, and which line is whose."""
+    packs = list(dict.fromkeys(courses["pack"]))
+    for k, pack in enumerate(packs):
+        rows = courses[courses["pack"] == pack]
+        style = line_style(k, len(packs))
+        for number, own in rows.groupby("piece"):
+            (line,) = axis.plot(own["year"], scale * own[figure], label=None if number else pack, **style)
+            begin, end = own.iloc[0], own.iloc[-1]
+            if begin["year"] > 0.0:
+                axis.plot(begin["year"], scale * begin[figure], "o", color=line.get_color(), markersize=6, fillstyle="none")
+            if end["year"] < courses["year"].max():
+                axis.plot(end["year"], scale * end[figure], "x", color=line.get_color(), markersize=6)
+            if len(packs) <= MOST_BANDS:
+                years, low, high = _ends(own, bands if bands is None else bands[bands["pack"] == pack], figure)
+                colour = {"color": line.get_color(), "alpha": 0.07 if bands is None else 0.12, "linewidth": 0}
+                axis.fill_between(years, scale * low, scale * high, **colour)
+    axis.set_xlabel("years", color=INK)
+    columns = min(len(packs), 6)
+    axis.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), fontsize=8, ncols=columns, frameon=False)
+
+
+def _ends(rows, bands, figure):
+    """Times, and low and high ends there; those of draws straight between their times over the root of time.
+
+    Draws are known at whole years, and at a change for the packs before it: of a pack that comes later the band begins a year after it.
+    """
+    years, names = rows["year"].to_numpy(), (f"{figure}_low", f"{figure}_high")
     if bands is None or not len(bands):
-        return [100.0 * rows[name] for name in names]
-    return [100.0 * np.interp(np.sqrt(rows["year"]), np.sqrt(bands["year"]), bands[name]) for name in names]
+        return (years, *(rows[name].to_numpy() for name in names)) if names[0] in rows else ([], np.zeros(0), np.zeros(0))
+    begin = years[0]
+    known = bands[(bands["year"] > begin) | (begin == 0.0)]
+    years = years[(years >= known["year"].min()) & (years <= known["year"].max())] if len(known) else years[:0]
+    years = np.union1d(years, known["year"][known["year"] <= rows["year"].max()])
+    if not len(years):
+        return [], np.zeros(0), np.zeros(0)
+    return (years, *(_rooted(years, known["year"], known[name]) for name in names))
+
+
+@styled
+def plot_resistances(courses: pd.DataFrame, title: str, bands: pd.DataFrame | None = None) -> Figure:
+    """Resistance of the cells of each pack over that as new, over the years.
+
+    Parameters
+    ----------
+    courses : DataFrame
+        As of :func:`plot_ageing`, with ``resistance_growth``.
+    title : str
+        Stands above it.
+    bands : DataFrame, optional
+        ``year``, ``pack``, ``resistance_growth_low``, ``resistance_growth_high`` of draws.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    fig, axis = new_figure(1, 1, (7.0, 4.2))
+    axis = np.ravel(axis)[0]
+    _courses(axis, courses, bands, "resistance_growth", 1.0)
+    axis.set_ylabel("resistance ÷ as new", color=INK)
+    fig.suptitle(title, x=0.01, ha="left", fontweight="bold", fontsize=11)
+    return fig
 
 
 @styled
@@ -98,11 +137,17 @@ def plot_bank_bands(bands: pd.DataFrame, own: pd.DataFrame, title: str) -> Figur
     fig, axes = new_figure(1, 2, (10.2, 3.8))
     told = (("usable_wh", 1e-3, "usable energy [kWh]"), ("capacity_spread", 100.0, "spread of capacities [points]"))
     for axis, (name, scale, label) in zip(np.ravel(axes), told, strict=True):
-        ends = (scale * bands[f"{name}_{end}"] for end in ("low", "high"))
-        axis.fill_between(bands["year"], *ends, color=PALETTE[0], alpha=0.18, linewidth=0)
-        axis.plot(own["year"], scale * own[name], color=PALETTE[0])
+        years = np.union1d(bands["year"], bands["year"].max() * np.linspace(0.0, 1.0, 41) ** 2)
+        low, high = (scale * _rooted(years, bands["year"], bands[f"{name}_{end}"]) for end in ("low", "high"))
+        axis.fill_between(years, low, high, color=PALETTE[0], alpha=0.18, linewidth=0)
+        axis.plot(years, scale * _rooted(years, own["year"], own[name]), color=PALETTE[0])
         axis.set_ylim(bottom=0.0)
         axis.set_xlabel("years", color=INK)
         axis.set_ylabel(label, color=INK)
     fig.suptitle(title, x=0.01, ha="left", fontweight="bold", fontsize=11)
     return fig
+
+
+def _rooted(years, at, values):
+    """Values straight between their times over the root of time, as most of what is lost goes."""
+    return np.interp(np.sqrt(years), np.sqrt(at), values)

@@ -30,8 +30,13 @@ NAMES = {
     "charge_out_ah": "charge out [Ah]", "throughput_ah": "throughput of all packs [Ah]",
     "conductor_loss_wh": "lost in conductors [Wh]", "pack_loss_wh": "lost in packs [Wh]",
     "port_voltage_min_v": "lowest port voltage [V]", "port_voltage_max_v": "highest port voltage [V]",
+    "years_to_80": "years until the first pack has 80 %", "capacity_left_min": "least capacity left at the end",
+    "usable_wh": "usable at the end [Wh]", "capacity_spread": "capacity spread at the end", "unmet_wh": "unmet in all years [Wh]",
+    "capacity_spread_start": "capacity spread at the start", "resistance_spread": "resistance spread at the end",
+    "asked_wh": "asked in all years [Wh]", "first_pack": "first",
 }  # fmt: skip
 USUAL = ("spread_max_points", "energy_out_wh", "share_ratio_max")
+USUAL_OF_YEARS = ("years_to_80", "capacity_left_min", "usable_wh")
 MOST_FACETS = 8
 RUN = "run (row of the table)"
 
@@ -94,7 +99,7 @@ def _choose(table, x, by, figure):
     if by is None and rest:
         by = next((key for key in rest if table[key].nunique(dropna=False) <= len(MARKS)), None)
         rest = [key for key in rest if key != by]
-    usual = [column for column in USUAL if column in numeric and table[column].notna().any()]
+    usual = [column for column in (*USUAL, *USUAL_OF_YEARS) if column in numeric and table[column].notna().any()]
     return x, by, rest, [figure] if figure else usual
 
 
@@ -114,7 +119,8 @@ def plot_sweep(table: pd.DataFrame, x: str | None = None, by: str | None = None,
     by : str, optional
         Key whose values are lines of their own; by default the next one. The others are rows of panels.
     figure : str, optional
-        Column to show; by default largest spread, energy out and largest share ratio.
+        Column to show; by default largest spread, energy out and largest share ratio; of years, those until the first pack has 80 %, the
+        least capacity left, and usable energy at the end.
 
     Returns
     -------
@@ -232,7 +238,8 @@ def _ticks(axis, places, numeric):
 
 @styled
 def plot_bands(
-    table: pd.DataFrame, columns: Sequence[str] = ("spread_max_points", "share_ratio_max", "c_rate_max", "energy_out_wh")
+    table: pd.DataFrame,
+    columns: Sequence[str] = ("spread_max_points", "share_ratio_max", "c_rate_max", "energy_out_wh", *USUAL_OF_YEARS),
 ) -> Figure:
     """How headline figures scatter over random runs: cumulative share; a line for each point of the grid, never pooled.
 

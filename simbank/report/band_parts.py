@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from simbank.digits import cells, percent
+from simbank.digits import cells, number, percent
 from simbank.report.parts import Figures, Sources, lines, table, text
 from simbank.scenario.uncertain import UncertainValue, described
 from simbank.studies.band_figures import USUAL, WORDS
@@ -114,9 +114,11 @@ SIGNS = {"milliohm": "mΩ", "ohm": "Ω", "degC": "°C"}  # of units
 def varied(known: Sequence[UncertainValue], sources: Sources) -> dict[str, Any]:
     """The table of what was varied: values that are alike but for their place in one row."""
     rows: dict[tuple[str, ...], dict[str, Any]] = {}
-    for value in described(known):
+    for own, value in zip(known, described(known), strict=True):
         unit = SIGNS.get(value["unit"], value["unit"])
-        ends = {title: f"{value[key]:.3g} {unit}".strip() for title, key in _VARIED.items()}
+        ends = {title: f"{number(value[key])} {unit}".strip() for title, key in _VARIED.items()}
+        if choices := own.draw.choices:
+            ends = {"by the file": choices[round(value["value"])], "5 %": "any of", "95 %": " or ".join(map(str, choices))}
         kind = "" if value["group"] == "joints" else value["key"].rpartition(".")[2]
         row = rows.setdefault(
             (value["group"], kind, *ends.values()), {"what": value["words"], "count": 0, **ends, "source": value["source"]}

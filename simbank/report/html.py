@@ -432,6 +432,8 @@ class _Page:
             parts.append(table(study.title, study.table, sources=self.sources))
         parts += [shown_table(one) for one in study.tables if len(one.frame)]
         parts += [self.figures.drawing(svg, caption) for svg, caption in study.drawings]
+        if isinstance(study.result, Ageing) and study.result.bands is not None:
+            parts.append(varied(study.result.bands.uncertain, self.sources))
         return parts + [self.figures.figure(figure, caption) for figure, caption in study.figures]
 
     def _protection(self):
@@ -526,13 +528,13 @@ class _Page:
                 "energy_in_wh": "taken [Wh]", "curtailed_wh": "curtailed [Wh]"}  # fmt: skip
         if ports["ac_asked_wh"].any():
             keep |= {"ac_asked_wh": "AC asked [Wh]", "ac_served_wh": "AC served [Wh]", "ac_unmet_wh": "AC unmet [Wh]"}
-        closure = s["closure"]
+        closure, used = s["closure"], s["integrator"]
         return [
             table("Energy", pd.DataFrame(rows)),
             table("Ports", ports[list(keep)].rename(columns=keep)),
             text(
                 f"The balance closes to {closure['charge_relative']:.0e} in charge and {closure['energy_relative']:.0e} in energy. "
-                f"Integrator: {s['integrator']['name']}, tolerance {s['integrator']['tolerance']:.0e}."
+                f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}."
             ),
         ]
 

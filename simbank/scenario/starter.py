@@ -153,16 +153,17 @@ def _wiring(layout, gauge):
 
 
 def _duty(c_rate):
-    """Lines of the duty."""
+    """Lines of the duty, a day long, so that years of it (``simbank age``) are years of such days."""
+    discharge, charge = min(11.0, round(0.6 / c_rate, 2)), min(11.0, round(1.0 / c_rate, 2))
     return [
         "[duty]                                # what is asked: three days of discharge and charge",
         'kind = "cycles"',
         "repeat = 3",
         "steps = [",
-        f'  {{ discharge = "{c_rate:g} C", hours = {min(12.0, round(0.6 / c_rate, 2)):g} }},',
+        f'  {{ discharge = "{c_rate:g} C", hours = {discharge:g} }},',
         "  { rest = true, hours = 1 },",
-        f'  {{ charge = "{c_rate:g} C", tail = "0.02 C", hours = {min(11.0, round(1.0 / c_rate, 2)):g} }},',
-        "  { rest = true, hours = 6 },",
+        f'  {{ charge = "{c_rate:g} C", tail = "0.02 C", hours = {charge:g} }},',
+        f"  {{ rest = true, hours = {24.0 - discharge - 1.0 - charge:g} }},  # to the end of the day",
         "]",
     ]
 

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state, emf_and_resistance, pack_heat
 from simbank.simulation.port_solver import port_currents
 
 
-@jit_allocating
 def working_arrays(n, p):
     """What one solution of a bank of ``n`` packs and ``p`` ports is written to, a :class:`~simbank.simulation.arrays.Work`."""
     pack = np.zeros((ar.N_WORK, n))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.jit import jit_allocating, jit_entry, jit_inline
+from simbank.jit import jit_entry, jit_inline
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import row_product
 
@@ -93,11 +93,16 @@ def picked_up_since(times: np.ndarray, currents: np.ndarray, since: np.ndarray, 
     return np.where(over, begun, np.inf)
 
 
-@jit_allocating
 def damage_rates(currents, devices, curves):
     """dD/dt of every device [1/s] at currents of shape (m, d), none yet damaged; shape (m, d)."""
     out = np.zeros(currents.shape)
+    _damage_rates(currents, devices, curves, out)
+    return out
+
+
+@jit_entry
+def _damage_rates(currents, devices, curves, out):
+    """:func:`damage_rates` into ``out``."""
     for d in range(currents.shape[1]):
         for i in range(currents.shape[0]):
             out[i, d] = max(0.0, damage_rate(d, currents[i, d], 0.0, devices, curves))
-    return out

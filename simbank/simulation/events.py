@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_allocating, jit_entry, jit_inline, jit_internal
+from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.devices import device_current, opens_when
@@ -45,7 +45,6 @@ def may_conduct(k, t_step, pack_state, pack_live, phase, ports, stays_open):
     return out or not into if pack_state[k] == ar.CHARGE_BLOCKED_OPEN else into or not out
 
 
-@jit_allocating
 def watch(
     t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, pack_state, pack_mark, monitors,
     monitor_state, device_state, phase, ports,
@@ -63,11 +62,16 @@ def watch(
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
     states = ar.StateArrays(pack_state, pack_mark, monitors, monitor_state, device_state)
     n, p = cells.shape[1], ports.shape[0]
-    work = working_arrays(n, p)
-    solve_currents(t, y, bank, ports, work)
     out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
-    watch_solved(t, y, bank, states, phase, ports, work, out)
+    _watch(t, y, bank, states, phase, ports, working_arrays(n, p), out)
     return out
+
+
+@jit_entry
+def _watch(t, y, bank, states, phase, ports, work, out):
+    """:func:`watch` into ``out``, working in ``work``."""
+    solve_currents(t, y, bank, ports, work)
+    watch_solved(t, y, bank, states, phase, ports, work, out)
 
 
 @jit_internal

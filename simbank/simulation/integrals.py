@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.jit import jit_allocating, jit_inline, jit_internal
+from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.displays import begin_step, count_between
@@ -21,10 +21,9 @@ BATCH = 256
 MAX_ORDER = 12  # of LSODA's non-stiff method
 
 
-@jit_allocating
-def _states(times, which, ends, steps, histories, terms):
-    """States at ``times`` from the scaled derivatives that LSODA keeps at the end of each step (Nordsieck's array)."""
-    out = np.empty((times.size, histories.shape[1]))
+@jit_entry
+def _states(times, which, ends, steps, histories, terms, out):
+    """States at ``times`` from the scaled derivatives that LSODA keeps at the end of each step (Nordsieck's array), into ``out``."""
     for i in range(times.size):
         b = which[i]
         x = (times[i] - ends[b]) / steps[b]
@@ -33,7 +32,6 @@ def _states(times, which, ends, steps, histories, terms):
             for q in range(terms[b] - 2, -1, -1):
                 value = value * x + histories[b, s, q]
             out[i, s] = value
-    return out
 
 
 class StepStore:
@@ -86,9 +84,9 @@ class StepStore:
         return out
 
     def _evaluate(self, times, which):
-        if self._is_lsoda:
-            return _states(times, which, self._ends, self._steps, self._histories, self._terms)
         out = np.empty((times.size, self.solver.n))
+        if self._is_lsoda:
+            _states(times, which, self._ends, self._steps, self._histories, self._terms, out)
         for i, dense in enumerate(self._dense):
             mine = which == i
             if mine.any():
@@ -106,7 +104,6 @@ def integrals(n_packs, n_ports):
     return acc, port_acc
 
 
-@jit_allocating
 def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown):
     """Add to the time integrals, by quadrature, and to the extremes.
 
@@ -139,7 +136,7 @@ def accumulate(base, times, weights, per_step, states, bank, ports, flows, sums,
     _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown, works)
 
 
-@jit_internal
+@jit_entry
 def _accumulate(base, times, weights, per_step, states, bank, ports, flows, sums, extremes, shown, works):
     """The loop of :func:`accumulate`, apart from it since references to arrays are counted where arrays are made: a third slower."""
     work_0, work_1, work = works
@@ -306,7 +303,6 @@ def _add_own_draw(w, pack, acc):
         acc[ar.ACC_OWN_DRAW_J, k] += w * pack[ar.OWN_DRAW, k] * pack[ar.EMF_SETTLED, k]
 
 
-@jit_allocating
 def observe(times, states, bank, ports, samples):
     """What is reported at given instants, into ``samples``.
 
@@ -323,7 +319,12 @@ def observe(times, states, bank, ports, samples):
     samples : Samples
         What is written to, m places.
     """
-    work = working_arrays(bank.cells.shape[1], ports.shape[0])
+    _observe(times, states, bank, ports, samples, working_arrays(bank.cells.shape[1], ports.shape[0]))
+
+
+@jit_entry
+def _observe(times, states, bank, ports, samples, work):
+    """:func:`observe`, working in ``work``."""
     for i in range(times.size):
         solve_currents(times[i], states[i], bank, ports, work)
         record_sample(i, states[i], bank, work, samples)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.jit import jit_allocating, jit_internal
+from simbank.jit import jit_entry, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import solve_bank, working_arrays
 from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
@@ -24,7 +24,6 @@ from simbank.simulation.pack_model import (
 from simbank.simulation.port_solver import commanded
 
 
-@jit_allocating
 def rates(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
     """Right-hand side of the ordinary differential equation, shape (5 n + d,), at time ``t`` [s] of the step of the duty.
 
@@ -32,11 +31,16 @@ def rates(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbour
     Python, then the ports' table.
     """
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
-    work = working_arrays(cells.shape[1], ports.shape[0])
-    solve_bank(t, y, bank, ports, work)
     out = np.empty(y.size)
-    rates_solved(y, bank, work, out)
+    _rates(t, y, bank, ports, working_arrays(cells.shape[1], ports.shape[0]), out)
     return out
+
+
+@jit_entry
+def _rates(t, y, bank, ports, work, out):
+    """:func:`rates` into ``out``, working in ``work``."""
+    solve_bank(t, y, bank, ports, work)
+    rates_solved(y, bank, work, out)
 
 
 @jit_internal
@@ -49,7 +53,6 @@ def rates_solved(y, bank, work, out):
         out[first + d] = damage_rate(d, current, y[first + d], bank.devices, bank.curves)
 
 
-@jit_allocating
 def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows, ports):
     """Analytic Jacobian of :func:`rates`, shape (5 n + d, 5 n + d); arguments likewise.
 
@@ -57,11 +60,19 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
     the rows of damage lag by one iteration of Newton's method, all others are complete.
     """
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
-    n = cells.shape[1]
-    work = working_arrays(n, ports.shape[0])
-    solve_bank(t, y, bank, ports, work)
-    by_emf = _current_by_emf(t, work.hybrid, ports, work.port)
+    n, p = cells.shape[1], ports.shape[0]
     out = np.zeros((y.size, y.size))
+    _jacobian(t, y, bank, ports, working_arrays(n, p), np.empty((n, n + p)), np.zeros((p, p)), np.zeros((p, n)), out)
+    return out
+
+
+@jit_entry
+def _jacobian(t, y, bank, ports, work, by_emf, slopes, drive, out):
+    """:func:`jacobian` into ``out``, which is zero, working in the arrays before it; ``slopes`` and ``drive`` are zero."""
+    cells, curves_of, curves, devices, device_flows = bank.cells, bank.curves_of, bank.curves, bank.devices, bank.device_flows
+    n = cells.shape[1]
+    solve_bank(t, y, bank, ports, work)
+    _current_by_emf(t, work.hybrid, ports, work.port, by_emf, slopes, drive)
     for d in range(devices.shape[0]):
         row = ar.N_STATES * n + d
         out[row, row] = damage_rate_slope(d, device_current(d, device_flows, work), devices)
@@ -82,7 +93,6 @@ def jacobian(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighb
         _relaxation_rows(k, y, cells, work.pack, local, out)
         if cells[ar.HEAT_CAPACITY, k] > 0.0:
             _temperature_row(k, y, bank, work.pack, local, out)
-    return out
 
 
 @jit_internal
@@ -188,12 +198,14 @@ def _temperature_row(k, y, bank, pack, local, out):
     out[row, row] += by_t / capacity
 
 
-@jit_allocating
-def _current_by_emf(t, hybrid, ports, port):
-    """How each pack's current answers to each pack's electromotive force, ports as they are, shape (n, n) [A/V]."""
+@jit_internal
+def _current_by_emf(t, hybrid, ports, port, by_emf, slopes, drive):
+    """How each pack's current answers to each pack's electromotive force, ports as they are, into the first n columns of ``by_emf`` [A/V]."""
     p = ports.shape[0]
     n = hybrid.shape[1] - p
-    out = hybrid[:n].copy()
+    for k in range(n):
+        for m in range(n + p):
+            by_emf[k, m] = hybrid[k, m]
     held = False
     for a in range(p):
         mode = ports[a, ar.MODE]
@@ -201,8 +213,6 @@ def _current_by_emf(t, hybrid, ports, port):
             ports[a, ar.LIVE] > 0.0 and (mode == ar.MODE_VOLTAGE or mode == ar.MODE_POWER or mode == ar.MODE_RESISTANCE)
         )
     if held:  # a port that holds voltage or power answers a change of electromotive force by a change of current
-        slopes = np.zeros((p, p))
-        drive = np.zeros((p, n))
         for a in range(p):
             slopes[a, a] = 1.0
             if ports[a, ar.LIVE] > 0.0 and (ports[a, ar.MODE] == ar.MODE_VOLTAGE or ports[a, ar.MODE] == ar.MODE_RESISTANCE):
@@ -222,8 +232,7 @@ def _current_by_emf(t, hybrid, ports, port):
         for k in range(n):
             for m in range(n):
                 for a in range(p):
-                    out[k, m] += out[k, n + a] * drive[a, m]
-    return out
+                    by_emf[k, m] += by_emf[k, n + a] * drive[a, m]
 
 
 @jit_internal

@@ -11,6 +11,7 @@ from simbank.bank.bank import Bank
 from simbank.duty import Duty, SampledDuty
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_state import BankState
+from simbank.simulation.choice import Choice
 from simbank.simulation.event_codes import EventRow
 from simbank.simulation.integrals import NODES, StepStore, accumulate, integrals, observe
 from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, stored_energy_j
@@ -126,7 +127,8 @@ class RunRecord:
     trace : Trace
     warnings : list of BankWarning
         Of the bank as it is described, and of the integrator.
-    integrator : {"reference", "fast"}
+    choice : Choice
+        The integrator, and why it was chosen.
     tolerance : float
     method : str
         scipy's solver.
@@ -141,7 +143,7 @@ class RunRecord:
     sums: Sums
     trace: Trace
     warnings: list[BankWarning]
-    integrator: str
+    choice: Choice
     tolerance: float
     method: str
     handed_over: int

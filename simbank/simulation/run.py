@@ -17,6 +17,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation import fast, fast_step, port_states
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
+from simbank.simulation.choice import AUTO, Choice, choose_integrator
 from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
@@ -26,9 +27,10 @@ from simbank.simulation.switching import EventHandler
 
 __all__ = ["METHODS", "linear_algebra_threads", "simulate"]
 
-MANY_ROWS = 20_000  # of a duty: from here on the compiled loop takes many at a time; two weeks by the minute
+# From so many rows of a duty on, two weeks by the minute, the compiled loop takes many at a time, if the tolerance is no finer than this:
+# finer, blocks of rows would be so short that they save nothing.
+MANY_ROWS, LEAST_BLOCK_TOLERANCE = 20_000, 1e-6
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
-INTEGRATORS = ("reference", "fast")
 HAND_OVER_TOLERANCE = 1e-7
 FINER = (
     30.0,
@@ -47,7 +49,7 @@ MOST_UNSETTLED = 3
 def simulate(
     scenario: Case,
     *,
-    integrator: str = "reference",
+    integrator: str | Choice = AUTO,
     method: str = "LSODA",
     tolerance: float | None = None,
     output_step_s: float | None = None,
@@ -61,9 +63,13 @@ def simulate(
     ----------
     scenario : Scenario
         Anything with ``name``, ``bank`` and ``duty``.
-    integrator : {"reference", "fast"}
-        scipy's solver with error control of every state, or the compiled loop of :mod:`simbank.simulation.fast`, whose error is
-        measured against it (tests/README.md). Both use the same equations.
+    integrator : {"auto", "reference", "fast"}
+        "reference" is scipy's solver with error control of every state, "fast" the compiled loop of :mod:`simbank.simulation.fast`,
+        whose error is measured against it (tests/README.md): within 1e-4 of state of charge. Both use the same equations. "auto" takes
+        the reference where by estimate (:func:`simbank.simulation.choice.reference_seconds`) it needs a second at most, or where a
+        ``method`` or ``tolerance`` is given, and else the fast one; ``summary["integrator"]`` says which and why. So a program gets
+        the figures of ``simbank run`` and does not wait minutes for a year. Name one where runs of different length or size are
+        compared more closely than 1e-4: else they may be made by different ones.
     method : {"LSODA", "BDF", "Radau"}
         scipy's solver; with the fast integrator, the one that takes over where it cannot go on.
     tolerance : float, optional
@@ -96,28 +102,26 @@ def simulate(
         raise InputError(f"unknown method; use one of {', '.join(METHODS)}", value=method)
     if len(scenario.bank.packs) > MAX_PACKS:
         raise InputError(f"at most {MAX_PACKS} packs in one bank", key="packs", value=len(scenario.bank.packs))
-    if integrator not in INTEGRATORS:
-        raise InputError(f"unknown integrator; use one of {', '.join(INTEGRATORS)}", key="integrator", value=integrator)
-    is_fast = integrator == "fast"
+    choice = choose_integrator([(scenario.bank, scenario.duty)], integrator, method, tolerance)
     if tolerance is None:
-        tolerance = FAST_TOLERANCE if is_fast else REFERENCE_TOLERANCE
+        tolerance = FAST_TOLERANCE if choice.name == "fast" else REFERENCE_TOLERANCE
     if not LEAST_TOLERANCE <= tolerance <= MOST_TOLERANCE:
         raise InputError(f"must be from {LEAST_TOLERANCE:g} to {MOST_TOLERANCE:g}", key="tolerance", value=tolerance)
-    slow = relaxation_warnings(scenario.bank.packs) if is_fast else []
+    slow = relaxation_warnings(scenario.bank.packs) if choice.name == "fast" else []
     if slow:
-        is_fast, tolerance = False, REFERENCE_TOLERANCE
+        choice, tolerance = Choice("reference"), REFERENCE_TOLERANCE
     options = method, output_step_s, max_step_s, progress, checkpoint
-    result = _once(scenario, is_fast, tolerance, slow, options)
+    result = _once(scenario, choice, tolerance, slow, options)
     for finer in FINER:
         if tolerance / finer < LEAST_TOLERANCE or not balance_warnings(result.summary["closure"], result.summary["integrator"]):
             break
-        result = _once(scenario, is_fast, tolerance / finer, slow, options)
+        result = _once(scenario, choice, tolerance / finer, slow, options)
     return result
 
 
-def _once(scenario, is_fast, tolerance, first_warnings, options):
+def _once(scenario, choice, tolerance, first_warnings, options):
     """One run at one tolerance; ``first_warnings`` are warnings that it begins with."""
-    run = _Run(scenario, is_fast, tolerance, first_warnings, *options)
+    run = _Run(scenario, choice, tolerance, first_warnings, *options)
     try:
         with linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
             run.go()
@@ -161,12 +165,12 @@ class _Run:
     """One run of a duty by one integrator.
 
     ``state`` is the bank, ``handler`` changes it at events, ``recorder`` keeps what happens, ``reference`` integrates, and so does the
-    compiled loop of :mod:`simbank.simulation.fast` where ``is_fast``.
+    compiled loop of :mod:`simbank.simulation.fast` where that was chosen.
     """
 
-    def __init__(self, scenario, is_fast, tolerance, first_warnings, method, output_step_s, max_step_s, progress, checkpoint):
+    def __init__(self, scenario, choice, tolerance, first_warnings, method, output_step_s, max_step_s, progress, checkpoint):
         self.scenario, self.duty = scenario, scenario.duty
-        self.is_fast, self.tolerance, self.max_step_s = is_fast, tolerance, max_step_s
+        self.choice, self.tolerance, self.max_step_s = choice, tolerance, max_step_s
         self.progress, self.checkpoint, self._checked = progress, checkpoint, time.monotonic()
         self.warnings = list(first_warnings)  # in the order in which they are to be read
         self.interrupted = False
@@ -174,7 +178,7 @@ class _Run:
         self.handler = EventHandler(self.state)
         self.recorder = Recorder(self.state, self.duty.duration_s, output_step_s)
         self.reference = ReferenceIntegrator(
-            self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if is_fast else tolerance,
+            self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if choice.name == "fast" else tolerance,
             max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         self.handed_over = 0
@@ -189,7 +193,7 @@ class _Run:
         """The whole duty."""
         self.state.rewire()
         self.warnings += warnings_of_bank(self.state.bank, self.duty, self.state.joining())
-        if self.is_fast:
+        if self.choice.name == "fast":
             self._go_fast()
         else:
             for step in self.duty:
@@ -228,7 +232,7 @@ class _Run:
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         advance, more = fast.advance, (0,)
-        if rows_of(self.duty) >= MANY_ROWS:
+        if rows_of(self.duty) >= MANY_ROWS and self.tolerance >= LEAST_BLOCK_TOLERANCE:
             from simbank.simulation import fast_rows  # compiled only where it is used
 
             advance, more = fast_rows.advance_rows, (fast_rows.merging_arrays(n, p, state.d),)
@@ -297,7 +301,7 @@ class _Run:
             sums=recorder.sums,
             trace=recorder.trace,
             warnings=[*self.warnings, *self.state.warnings],
-            integrator="fast" if self.is_fast else "reference",
+            choice=self.choice,
             tolerance=self.tolerance,
             method=self.reference.method,
             handed_over=self.handed_over,

@@ -274,10 +274,11 @@ def summary(record: RunRecord) -> dict:
         "scenario": record.scenario.name,
         "bank": _bank(record),
         "integrator": {
-            "name": record.integrator,
+            "name": record.choice.name,
             "tolerance": float(record.tolerance),
             "handed_over": record.handed_over,
-        },
+        }
+        | ({"because": record.choice.because} if record.choice.because else {}),
         "packs": packs,
         "ports": ports,
         "pairs": _pairs(ports, record.sums.extremes[3]),

@@ -24,7 +24,7 @@ from simbank.studies.explained import explained
 from simbank.studies.meters import current_read_at, shown_by
 from simbank.studies.parallel import copies_worth
 from simbank.studies.rule_figures import near_ampacity, rule_figures
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.warning import counted
 
 __all__ = ["BANDS_TOLERANCE", "DRAWS", "affordable_draws", "bands", "bands_by", "draws_that_fit"]
@@ -253,6 +253,7 @@ def checked_settings(draws: int, seed: int, integrator: str, tolerance: float | 
         raise InputError("must be a whole number, 0 or more", key="seed", value=seed)
     if tolerance is not None and (isinstance(tolerance, bool) or not isinstance(tolerance, (int, float))):
         raise InputError("must be a number", key="tolerance", value=tolerance)
+    refuse_auto(integrator)
     if tolerance is None and integrator == "fast":
         tolerance = BANDS_TOLERANCE
     return {"integrator": integrator, "tolerance": tolerance}

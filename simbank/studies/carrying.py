@@ -94,13 +94,11 @@ def lasting_currents(bank: Bank, loads: Mapping[str, Any], result: Result) -> di
     dict of str to float
         Branch → current [A].
     """
-    if not len(result.branches):
-        return {}
     at_start = BankAtStart(bank)
-    most = result.branches["current_peak_a"].to_numpy(float)
+    most, _ = result.branch_extremes
     for commands in loads.values():
         most = np.maximum(most, np.abs(at_start.solve_operating_point(commands).branch_a))
-    return dict(zip(result.branches.index, most, strict=True))
+    return {branch.name: float(amperes) for branch, amperes in zip(bank.graph.branches, most, strict=True)}
 
 
 def carrying(branch: Branch, current_a: float, device_a: float, ambient_k: float, margin: float) -> Carrying:

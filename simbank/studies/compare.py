@@ -17,6 +17,7 @@ from simbank.provenance import made_by
 from simbank.results import Picture, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
+from simbank.simulation.choice import AUTO, choose_integrator
 from simbank.studies.bands_result import BANDS_FOLDER
 from simbank.studies.described import ideal_bar_words, layouts_left_out
 from simbank.studies.figures import FIGURES, headline
@@ -144,7 +145,7 @@ def compare(
     progress : callable, optional
         Called with the fraction of all runs done.
     **options
-        Passed on to :func:`simbank.simulate`.
+        Passed on to :func:`simbank.simulate`. One integrator makes all runs; "auto" (as there) goes by the time of all together.
 
     Returns
     -------
@@ -169,9 +170,12 @@ def compare(
         if layout not in LAYOUTS:
             raise InputError(f"unknown layout; {nearest(layout, LAYOUTS)}", key="layouts", value=layout)
     results, share = {}, 1.0 if bands is None else RUNS_SHARE
-    for k, layout in enumerate(layouts):
+    cases = {layout: with_changes(scenario, {"wiring.layout": layout}) for layout in layouts}
+    asked = {"integrator": AUTO} | {key: options[key] for key in ("integrator", "method", "tolerance") if key in options}
+    options["integrator"] = choose_integrator([(case.bank, case.duty) for case in cases.values()], **asked)
+    for k, (layout, case) in enumerate(cases.items()):
         part = None if progress is None else lambda done, k=k: progress(share * (k + done) / len(layouts))
-        results[layout] = simulate(with_changes(scenario, {"wiring.layout": layout}), progress=part, **options)
+        results[layout] = simulate(case, progress=part, **options)
     table = pd.DataFrame({layout: headline(result.summary) for layout, result in results.items()}).T.infer_objects()
     table.index.name = "layout"
     first = next(iter(results.values())).made_by

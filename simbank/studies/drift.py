@@ -163,7 +163,7 @@ def drift(
     progress : callable, optional
         Called with the fraction of all runs done.
     **options
-        Passed on to :func:`simbank.simulate`; the tolerance is 1e-8 if none is given.
+        Passed on to :func:`simbank.simulate`; the integrator is the reference, the tolerance 1e-8 if none is given.
 
     Returns
     -------
@@ -194,7 +194,7 @@ def drift(
         found = {}
         for run, (kept, each) in enumerate(((results, case), (without, _without_hysteresis(case)))):
             part = None if progress is None else lambda done, at=2 * k + run: progress((at + done) / (2 * len(chemistries)))
-            kept[name] = simulate(each, progress=part, **{"tolerance": STUDY_TOLERANCE} | options)
+            kept[name] = simulate(each, progress=part, **{"integrator": "reference", "tolerance": STUDY_TOLERANCE} | options)
             spread = kept[name].spread_points
             end = "_no_hysteresis_points" if run else "_points"
             found |= {

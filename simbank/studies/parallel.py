@@ -14,7 +14,7 @@ from typing import Any
 
 from simbank.interrupts import deaf_children, heard_by
 
-__all__ = ["copies_worth", "in_copies", "in_processes"]
+__all__ = ["copies_worth", "in_copies", "in_order", "in_processes"]
 
 WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
 COPY_PAYS_S = 0.2  # of work for each copy of this process, which takes some hundredths of a second to make
@@ -91,6 +91,37 @@ def in_copies(function: Callable[..., Any], work: Sequence[tuple], copies: int) 
     for number in range(len(work)):
         if number % (copies + 1) and number not in done:
             yield number, function(*work[number])
+
+
+def in_order(
+    function: Callable[..., Any],
+    work: Sequence[tuple],
+    each_s: float | None = None,
+    tell: Callable[[float], None] = lambda done: None,
+) -> list[Any]:
+    """What a function gives for each piece of work, in their order; done in copies of this process too where that pays.
+
+    Parameters
+    ----------
+    function, work
+        As for :func:`in_copies`.
+    each_s : float, optional
+        What a piece is thought to take [s]; by default the first is timed.
+    tell : callable
+        Called with the fraction done.
+    """
+    found, begin = {}, time.monotonic()
+    if each_s is None and work:
+        found[0] = function(*work[0])
+        each_s = time.monotonic() - begin
+    begun = len(found)
+    left = work[begun:]
+    copies = copies_worth(each_s * len(left)) if len(left) > 1 else 0
+    come = in_copies(function, left, copies) if copies else ((number, function(*one)) for number, one in enumerate(left))
+    for number, one in come:
+        found[begun + number] = one
+        tell(len(found) / len(work))
+    return [found[number] for number in range(len(work))]
 
 
 def _copy(function, work, first, step, pipe):

@@ -13,7 +13,9 @@ from simbank.columns import Table
 from simbank.errors import InputError
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario
+from simbank.studies.ageing.swept import SWEPT
 from simbank.studies.draws import expand_keys
+from simbank.studies.figures import FIGURES
 from simbank.studies.sweep import sweep
 from simbank.studies.unused import CODE as KEY_CHANGES_NOTHING
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
@@ -26,6 +28,7 @@ __all__ = ["Sensitivity", "sensitivity"]
 
 RESAMPLES = 400
 NOT_TOLD_APART = "keys-not-told-apart"
+USUAL_FIGURE = ("spread_max_points", "years_to_80")  # of the duty once, of years
 MOST_RUNS = 1 << 16  # a base sample beyond which no number is named
 
 
@@ -123,7 +126,7 @@ class _Share:
 def sensitivity(
     scenario: Scenario,
     vary: Mapping[str, str],
-    figure: str = "spread_max_points",
+    figure: str | None = None,
     *,
     runs: int = 128,
     seed: int = 0,
@@ -138,20 +141,24 @@ def sensitivity(
     vary : dict of str to str
         Dotted key → distribution, as in :func:`simbank.sweep`.
     figure : str
-        A column of the sweep's table, such as "spread_max_points" or "share_ratio_max".
+        A column of numbers of the sweep's table, such as "share_ratio_max"; by default "spread_max_points", with ``years`` "years_to_80".
     runs : int
         Base sample, a power of two; runs × (keys + 2) runs are made.
     seed : int
         Of the sample and of the resampling that gives the intervals.
     **options
-        Passed on to :func:`simbank.sweep` (jobs, cluster, keep, integrator, ...).
+        Passed on to :func:`simbank.sweep` (jobs, cluster, keep, integrator, years, law, ...).
 
     Raises
     ------
     InputError
-        If the figure is unknown, a run fails, or ``runs`` is no power of two.
+        If the figure is unknown or has no number in a run, a run fails, or ``runs`` is no power of two.
     """
     draws = expand_keys(scenario, vary)
+    known = [name for name, _, _ in (FIGURES if options.get("years") is None else SWEPT)]
+    figure = figure or USUAL_FIGURE[options.get("years") is not None]
+    if figure not in known:
+        raise InputError(f"no such figure; there is {', '.join(known)}", key="figure", value=figure)
     if len(draws) < 2:
         raise InputError("needs two keys or more: with one there is nothing to compare", key="vary", value=", ".join(draws))
     if runs < 4 or runs & (runs - 1):
@@ -165,12 +172,10 @@ def sensitivity(
         ]
         table = sweep(scenario, points=points, **options)
         tables.append(table)
-        if figure not in table:
-            raise InputError(f"no such figure; there is {', '.join(table.columns[len(draws) :])}", key="figure", value=figure)
         if table["failure"].notna().any():
             first = table["failure"].dropna().iloc[0]
             raise InputError(f"a run failed, so that no index can be given: {first}", key="vary")
-        return np.array(table[figure], float).reshape(shares.shape[1:])[None]
+        return _numbers(table, figure).reshape(shares.shape[1:])[None]
 
     def keep(shares):
         values.append(compute(shares))
@@ -202,6 +207,16 @@ def sensitivity(
     warned = [w for part in tables for w in from_records(part.attrs["warnings"]) if w.code != KEY_CHANGES_NOTHING]
     warnings = _warnings(table, runs) + gathered([("runs", warned)])
     return Sensitivity(figure, table, every, runs, warnings, made)
+
+
+def _numbers(table, figure):
+    """A figure of every run, all of which must have one: an index of some of them would be of another sample."""
+    found = np.array(pd.to_numeric(table[figure], errors="coerce"), float)
+    without = int(np.isnan(found).sum())
+    if without:
+        more = "; ask for more years, or take capacity_left_min, which is always there" if figure == "years_to_80" else ""
+        raise InputError(f"has no number in {without} of {counted(len(table), 'run')}{more}", key="figure", value=figure)
+    return found
 
 
 def _resampled(values, runs, random):

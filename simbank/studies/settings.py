@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from simbank.errors import InputError
 from simbank.provenance import made_by
 from simbank.scenario import Scenario
+from simbank.simulation.choice import INTEGRATORS
 from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE
 
-__all__ = ["STUDY_TOLERANCE", "study_made_by"]
+__all__ = ["STUDY_TOLERANCE", "refuse_auto", "study_made_by"]
 
 STUDY_TOLERANCE = 1e-8  # of drift and usable, from the command line and from Python, where none is given
 
@@ -28,3 +30,9 @@ def study_made_by(scenario: Scenario, study: str, **settings: Any) -> dict[str, 
     usual = FAST_TOLERANCE if settings["integrator"] == "fast" else REFERENCE_TOLERANCE
     settings["tolerance"] = settings.get("tolerance") or usual
     return made_by(scenario, f"simbank.{study}", **settings)
+
+
+def refuse_auto(integrator: str) -> None:
+    """Raise an InputError unless one of the integrators is named: all runs of a study are made by the same."""
+    if integrator not in INTEGRATORS:
+        raise InputError(f"use {' or '.join(INTEGRATORS)}", key="integrator", value=integrator)

@@ -25,12 +25,13 @@ from simbank.studies.bands_result import BANDS_FOLDER, Bands
 from simbank.studies.carrying import carrying, lasting_currents
 from simbank.studies.described import bank_warnings, ideal_bar_words, layouts_left_out
 from simbank.studies.draw_runs import Found
+from simbank.studies.parallel import in_order
 from simbank.studies.protection import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.conductor_checks import carried_limits
 from simbank.studies.protection.faults import greatest_faults
 from simbank.studies.protection.full_load import full_loads, start_voltage_warnings
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.usable import usable, usable_share
 from simbank.warning import BankWarning, as_records, counted, listed
 
@@ -408,20 +409,19 @@ def size(
             raise InputError(why, key="layouts", value=layout)
     if scenario.layout == "graph":
         raise InputError('a scenario with layout "graph" has no gauge to size', file=scenario.source, key="wiring.layout")
+    refuse_auto(integrator)
     asked = _Asked(
         scenario, limits, price_per_kg, prices or {}, c_rate, {"integrator": integrator} | options, full_loads(scenario)
     )
     tried_in = {layout: list(series) if series is gauges else _with_own(series, scenario, parts[layout]) for layout in chosen}
-    rows, beside, devices = [], {}, {}
-    for layout in chosen:
-        devices[layout] = None if sharing_only else _DeviceLimits()
-        for gauge in tried_in[layout]:
-            row, beside[layout, gauge] = _try(asked, layout, parts[layout], gauge, devices[layout])
-            rows.append(row)
-            if progress:
-                progress(len(rows) / sum(map(len, tried_in.values())))
+    devices = {layout: None if sharing_only else _DeviceLimits() for layout in chosen}
+    sizes = [(layout, gauge) for layout in chosen for gauge in tried_in[layout]]
+    work = [(asked, layout, parts[layout], gauge, devices[layout]) for layout, gauge in sizes]
+    found = in_order(_try, work, tell=progress or (lambda done: None))
+    rows = [row for row, _ in found]
+    beside = dict(zip(sizes, (others for _, others in found), strict=True))
     table = pd.DataFrame(rows)
-    table["pareto"] = [_undominated(table, k) for k in range(len(table))]
+    table["pareto"] = _undominated(table)
     by_layout = {}
     for layout in chosen:
         good = table[(table["layout"] == layout) & table["fits"]]
@@ -683,7 +683,7 @@ def _carried(tried):
 def _figures(result):
     shares = [p[key] for p in result.summary["packs"] for key in ("share_ratio_discharge", "share_ratio_charge")]
     shares = [share for share in shares if share is not None]
-    poles = result.packs["terminal_v"].to_numpy()
+    poles = result.pack_samples.terminal_v
     drop = 0.0
     for port in result.ports["voltage_v"]:
         volt = result.ports["voltage_v"][port].to_numpy()[:, None]
@@ -697,16 +697,14 @@ def _figures(result):
     }
 
 
-def _undominated(table, k):
-    """No other row that may be bought has less copper and no worse sharing; a row that may not is none of them."""
+def _undominated(table):
+    """Of every row whether no other that may be bought has less copper and no worse sharing; a row that may not is none of them."""
     if "share_ratio" not in table:
-        return False
+        return [False] * len(table)
+    ratio, copper = table["share_ratio"], table["copper_kg"].to_numpy()
     if "carries" in table:
-        table = table.assign(share_ratio=table["share_ratio"].where(table["carries"].eq(True) & table["protected"].ne(False)))
-    if np.isnan(table["share_ratio"].iloc[k]):
-        return False
-    mine = table.iloc[k]
-    lighter = table["copper_kg"] <= mine["copper_kg"]
-    better = table["share_ratio"] <= mine["share_ratio"]
-    strictly = (table["copper_kg"] < mine["copper_kg"]) | (table["share_ratio"] < mine["share_ratio"])
-    return not bool((lighter & better & strictly).any())
+        ratio = ratio.where(table["carries"].eq(True) & table["protected"].ne(False))
+    ratio = ratio.to_numpy(float)
+    lighter, better = copper <= copper[:, None], ratio <= ratio[:, None]  # by row, each of the others
+    strictly = (copper < copper[:, None]) | (ratio < ratio[:, None])
+    return ~np.isnan(ratio) & ~(lighter & better & strictly).any(axis=1)

@@ -26,10 +26,11 @@ from simbank.provenance import as_plain, code_hash, content_hash, described, fil
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
+from simbank.studies.ageing.swept import SWEPT, USUAL_LAW, check_own, check_settings, of_ageing, of_file, swept_figures
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
 from simbank.studies.parallel import in_processes
-from simbank.studies.settings import study_made_by
+from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
 
@@ -40,6 +41,7 @@ __all__ = ["Sweep", "inline", "sweep"]
 
 CHUNK = 8  # runs handed to a worker at a time
 ROWS_FILE = "rows.jsonl"
+FILES_NAMED_IN = ("duty", "pack_types", "chemistries", "seasons", "ambient")  # tables of a scenario that may name files
 CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
 MOST_ROWS_SHOWN = 200  # in a report
 
@@ -62,6 +64,7 @@ class Sweep(StudyResult):
             [
                 ("<key>", "", "value of a dotted key of the scenario file, with its unit as text; a column for each key"),
                 *FIGURES,
+                *SWEPT,
                 ("integrator", "", "fast or reference"),
                 ("handed_over", "", "times the reference integrator took over"),
                 ("warnings", "", "codes of what the run warns of, with commas"),
@@ -77,7 +80,9 @@ class Sweep(StudyResult):
 
     @property
     def title(self) -> str:
-        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}"
+        years = self.made_by.get("years")
+        of = "" if years is None or "ageing.years" in self.table else f" of {years:g} years"
+        return f"{self.made_by['scenario']}: {counted(len(self.table), 'run')}{of}"
 
     @property
     def failure(self) -> str | None:
@@ -104,7 +109,8 @@ class Sweep(StudyResult):
         """The figures against the keys, and, of drawn keys, how they scatter; none if no run gave a figure."""
         table = self.table
         fixed, drawn = _study_plots().swept_keys(table)
-        if "spread_max_points" not in table or not table["spread_max_points"].notna().any() or not (fixed or drawn):
+        shown = [name for name, _, _ in (*FIGURES, *SWEPT) if name in table and pd.api.types.is_numeric_dtype(table[name])]
+        if not table[shown].notna().any(axis=None) or not (fixed or drawn):
             return []
         caption = "A line for each value of a key, a row of panels for each combination of the others."
         made = [Picture("c_rate.png" if self._by_rate else "sweep.png", self.plot(), self.title, caption)]
@@ -147,6 +153,8 @@ def sweep(
     progress: Callable[[float], None] | None = None,
     on_row: Callable[[dict[str, Any]], None] | None = None,
     integrator: str = "fast",
+    years: float | None = None,
+    law: str = USUAL_LAW,
     **options: Any,
 ) -> pd.DataFrame:
     """Run a scenario at many points.
@@ -178,8 +186,16 @@ def sweep(
         Called with each row as it is done.
     integrator : {"fast", "reference"}
         Which makes the runs.
+    years : float, optional
+        Go through so many years of each bank instead of its duty once, as :func:`simbank.age` does; the figures are then those of years
+        (``first_pack``, ``years_to_80``, ``capacity_left_min``, ``capacity_spread``, ``usable_wh``, ``unmet_wh``, ...). Grid, list and
+        draws then have besides the keys of the file ``ageing.years``, ``ageing.law``, ``ageing.growth`` (growth of resistance per loss of
+        capacity, 1.5 to 7.5) and ``ageing.faster.TYPE`` (by which factor cells of a pack type lose faster than those of the law).
+    law : str
+        Of ageing, with ``years``.
     **options
-        Passed on to :func:`simbank.simulate`.
+        Passed on to :func:`simbank.simulate`; with ``years`` ``until``, ``windows``, ``window_days`` and ``tolerance_points`` of
+        :func:`simbank.age`.
 
     Returns
     -------
@@ -198,8 +214,11 @@ def sweep(
     """
     if not isinstance(jobs, int) or jobs == 0:
         raise InputError("must be a number of processes, or -1 for all cores", key="jobs", value=jobs)
-    fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed)
+    refuse_auto(integrator)
     options = {"integrator": integrator} | options
+    if years is not None:
+        options = {"integrator": integrator} | check_settings(scenario, options | {"years": years, "law": law})
+    fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed, options)
     drawn = (
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}
     )
@@ -209,7 +228,7 @@ def sweep(
         rows = _run_points(scenario, all_points, done, options, jobs, cluster, progress, on_row)
     table, warned = _table(rows)
     fixed_keys, drawn_keys = list(dict.fromkeys(key for point in fixed for key in point)), list(draws)
-    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws)
+    unused = unused_keys(scenario, table, fixed, fixed_keys, vary, draws, of_years=years is not None)
     warnings = as_records([*done.warnings, *failure_warnings(table), *unused, *warned])
     table.attrs = {"made_by": made, "warnings": warnings, "fixed_keys": fixed_keys, "drawn_keys": drawn_keys}
     return table
@@ -238,7 +257,8 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
     kept = [done.find(point) for point in points]
     todo = [(k, point) for k, point in enumerate(points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
-    chunks = [todo[k : k + CHUNK] for k in range(0, len(todo), CHUNK)]
+    size = CHUNK if options.get("years") is None else 1
+    chunks = [todo[k : k + size] for k in range(0, len(todo), size)]
     work = [(scenario.data, scenario.source, chunk, options, code_hash(), own_layouts()) for chunk in chunks]
     try:
         for found in _workers(work, jobs, cluster):
@@ -286,7 +306,7 @@ def _toml(value):
     return inline(value) if isinstance(value, (dict, list, tuple)) else json.dumps(value, ensure_ascii=False)
 
 
-def _points(scenario, grid, points, vary, runs, sampler, seed):
+def _points(scenario, grid, points, vary, runs, sampler, seed, options):
     """Points of the grid or list, which are checked; draws by key; every point to run."""
     if (grid and points) or not (grid or points or vary):
         raise InputError('needs a grid such as "duty.c_rate=0.1,0.2", a list of points, or something to vary', key="grid")
@@ -294,13 +314,18 @@ def _points(scenario, grid, points, vary, runs, sampler, seed):
         raise InputError("needs at least one value for each key", key="grid")
     fixed = points or ([dict(zip(grid, v, strict=True)) for v in itertools.product(*grid.values())] if grid else [{}])
     for point in fixed:
-        with_changes(scenario, point)
+        _check_point(scenario, point, options)
     if not vary:
         return fixed, {}, fixed
     draws = expand_keys(scenario, vary)
     drawn = draw_points(draws, runs, sampler, seed)
-    with_changes(scenario, {key: draw.value(0.5) for key, draw in draws.items()})
+    _check_point(scenario, {key: draw.value(0.5) for key, draw in draws.items()}, options)
     return fixed, draws, [base | point for base in fixed for point in drawn]
+
+
+def _check_point(scenario, point, options):
+    """Refuse keys and values that do not fit."""
+    check_own(with_changes(scenario, of_file(point)), of_ageing(point), options)
 
 
 def run_points(
@@ -324,10 +349,9 @@ def run_points(
     for number, point in chunk:
         figures, failure, note, warned, files = {}, None, {}, [], {}
         try:
-            scenario = from_dict(data, point, source)
+            scenario = from_dict(data, of_file(point), source)
             files = scenario.files
-            summary = simulate(scenario, output_step_s=600.0, **options).summary
-            figures, note, warned = headline(summary), summary["integrator"], summary["warnings"]
+            figures, note, warned = _figures(scenario, of_ageing(point), options)
         except RunStopped:
             raise
         except (SimulationError, InputError) as error:
@@ -337,6 +361,16 @@ def run_points(
         }  # fmt: skip
         out.append((number, {key: inline(value) for key, value in point.items()} | figures | row, files))
     return out
+
+
+def _figures(scenario, own, options):
+    """(figures, what the integrator notes, warnings as records) of one run, of the duty once or of years."""
+    if options.get("years") is not None:
+        settings = {key: value for key, value in options.items() if key != "integrator"}
+        figures, warned = swept_figures(scenario, own, settings)
+        return figures, {}, warned
+    summary = simulate(scenario, output_step_s=600.0, **options).summary
+    return headline(summary), summary["integrator"], summary["warnings"]
 
 
 def _workers(work, jobs, cluster):
@@ -458,9 +492,9 @@ class _Kept:
         if not self.rows:
             return None
         files = self.scenario.files
-        if any(key.partition(".")[0] in ("duty", "pack_types", "chemistries") for key in point):
+        if any(key.partition(".")[0] in FILES_NAMED_IN for key in point):
             try:
-                files = files_read(changed(self.scenario.data, point), self.scenario.source, self._hashes)
+                files = files_read(changed(self.scenario.data, of_file(point)), self.scenario.source, self._hashes)
             except InputError:
                 return None
         return self.rows.get(self._mark(point, files))

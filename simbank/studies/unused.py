@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from simbank.distributions import Draw
 from simbank.errors import InputError
 from simbank.scenario import Scenario, with_changes
+from simbank.studies.ageing.swept import of_ageing, of_file
 from simbank.warning import BankWarning, counted
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ def unused_keys(
     fixed_keys: Sequence[str],
     vary: Mapping[str, str] | None,
     draws: Mapping[str, Draw],
+    of_years: bool = False,
 ) -> list[BankWarning]:
     """Warnings of the keys whose values made no difference.
 
@@ -46,6 +48,8 @@ def unused_keys(
         Distributions as asked for, with their stars.
     draws : dict of str to Draw
         The same, a key for each.
+    of_years : bool
+        Whether a run is of years, which look at seasons and changes of packs, too.
 
     Returns
     -------
@@ -55,7 +59,7 @@ def unused_keys(
     """
     judged = fixed_keys if len(fixed_keys) <= MOST_KEYS else []
     found = [_of_rows(table, key, [*fixed_keys, *draws]) for key in judged]
-    found += [_of_draws(scenario, fixed, key, draws) for key in vary or ()]
+    found += [_of_draws(scenario, fixed, key, draws, of_years) for key in vary or () if not of_ageing({key: None})]
     return [warning for warning in found if warning is not None]
 
 
@@ -86,7 +90,7 @@ def _of_rows(table, key, keys):
     return None
 
 
-def _of_draws(scenario, fixed, key, draws):
+def _of_draws(scenario, fixed, key, draws, of_years):
     begin, star, end = key.partition("*")
     own = [name for name in draws if name == key or (star and name.startswith(begin) and name.endswith(end))]
     if not own:
@@ -96,7 +100,8 @@ def _of_draws(scenario, fixed, key, draws):
     still = []
     for base in fixed[:MOST_BASES]:
         try:
-            cases = [_given(with_changes(scenario, base | middle | {key: draw.value(share)})) for share in (0.1, 0.5, 0.9)]
+            tried = [of_file(base | middle | {key: draw.value(share)}) for share in (0.1, 0.5, 0.9)]
+            cases = [_given(with_changes(scenario, point), of_years) for point in tried]
         except InputError:
             return None  # a draw that does not fit is said in its row
         still.append(len(set(cases)) == 1)
@@ -111,7 +116,7 @@ def _of_draws(scenario, fixed, key, draws):
     )
 
 
-def _given(scenario):
+def _given(scenario, of_years):
     """A hash of all that a run computes from: packs, network, equipment, duty (of a sampled one its first window)."""
     from simbank.simulation.setup import monitor_array, pack_arrays
 
@@ -120,6 +125,9 @@ def _given(scenario):
     parts += [repr([(pack.soc, pack.hysteresis, pack.temperature_k) for pack in bank.packs])]
     parts += [repr([(b.from_node, b.to_node, b.resistance_ohm) for b in bank.graph.branches])]
     parts += [repr((bank.devices, bank.port_equipment, bank.switching))]
+    if of_years:
+        parts += [repr((scenario.file.seasons, scenario.file.changes))]
+        parts += [repr([(pack.rated_capacity_ah, pack.capacity_left, pack.resistance_growth) for pack in bank.packs])]
     parts += [bank.neighbours_w_k] if bank.neighbours_w_k is not None else []
     if hasattr(duty, "windows"):
         window = next(iter(duty.windows()))

@@ -118,7 +118,7 @@ def usable(
     progress : callable, optional
         Called with the fraction of draws done.
     **options
-        Passed on to :func:`simbank.simulate`; the tolerance is 1e-8 if none is given.
+        Passed on to :func:`simbank.simulate`; the integrator is the reference, the tolerance 1e-8 if none is given.
 
     Returns
     -------
@@ -134,7 +134,7 @@ def usable(
         By Ctrl-C; where bands were begun, with the table and the bands so far as its ``partial``.
     """
     asked = discharges(scenario.bank, c_rate, cutoff_volt)
-    table, warnings, used = _delivered(scenario, **asked, **{"tolerance": STUDY_TOLERANCE} | options)
+    table, warnings, used = _delivered(scenario, **asked, **{"integrator": "reference", "tolerance": STUDY_TOLERANCE} | options)
     made = made_by(scenario, "simbank.usable", integrator=used["name"], tolerance=used["tolerance"], c_rate=c_rate)
     table.attrs |= {"warnings": as_records(warnings), "made_by": made}
     if bands is not None:

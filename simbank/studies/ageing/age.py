@@ -36,7 +36,9 @@ def aged_by(
         _fitting_chemistries(changed, laws.laws[0])
 
     def found(stopped=None):
-        return Ageing(scenario, course.segments, years, until, sum(course.errors), course.runs, full, made, stopped)
+        found = Ageing(scenario, course.segments, years, until, sum(course.errors), course.runs, full, made, stopped)
+        found.closures = [closure for runner in course.runners for closure in runner.closures]
+        return found
 
     try:
         with heard_by(course.interrupt):

@@ -12,17 +12,18 @@ import numpy as np
 import pandas as pd
 
 from simbank import provenance
+from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.results import Picture, Shown, Study, StudyResult, records
 from simbank.scenario import Scenario
 from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
-from simbank.studies.ageing.columns import COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
+from simbank.studies.ageing.columns import AMONG_ALIKE, COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
 from simbank.studies.ageing.course import Segment, crossing_years
 from simbank.studies.ageing.drawn import figure_of, pictures_of
 from simbank.studies.ageing.seasons import YEAR_S
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.told import basis_of, shown_of
 from simbank.studies.ageing.warned import warnings_of
-from simbank.studies.ageing.window_runs import LEAST_LEFT, WindowRuns, usable_wh
+from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns, usable_wh
 from simbank.studies.ageing.words import POINTS_THAT_COUNT, error_words, those_at_end, words_of
 from simbank.warning import BankWarning, as_records
 
@@ -56,14 +57,18 @@ class Ageing(StudyResult):
         Whether every day was gone through.
     stopped : str or None
         How much was computed where a window failed or Ctrl-C came.
+    closures : list of Closure
+        How charge and energy close in every window that was run, in their order.
     worth : DataFrame or None
         What changes of the bank would be worth (:func:`simbank.studies.ageing.worth`), where asked for.
+    among_alike : DataFrame or None
+        The best packs in the bank and among packs like themselves (:func:`simbank.studies.ageing.among_alike`), where asked for.
     bands : AgeingBands or None
         5, 50 and 95 % of every figure over draws, where asked for.
     """
 
     INDEXED: ClassVar = False
-    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH, *BAND_TABLES)
+    TABLES: ClassVar = (PACKS, YEARS, COURSES, TERMS, LAWS, STRESS, WORTH, AMONG_ALIKE, *BAND_TABLES)
 
     def __init__(
         self, scenario: Scenario, segments: Sequence[Segment], years: float, until: float | None, error_points: float, runs: int,
@@ -73,7 +78,9 @@ class Ageing(StudyResult):
         self.error_points, self.runs, self.full, self.made_by = error_points, runs, full, made
         self.stopped = stopped
         self.law = self.segments[0].laws.laws[0]
+        self.closures: list[Closure] = []
         self.worth: pd.DataFrame | None = None
+        self.among_alike: pd.DataFrame | None = None
         self.bands: AgeingBands | None = None
         self.years = self._ends_at()
 
@@ -225,20 +232,45 @@ class Ageing(StudyResult):
         ]
         return pd.DataFrame(rows, columns=LAWS.names).astype({"years_to_80": float})
 
+    @property
+    def closure(self) -> dict[str, Any]:
+        """The worst of the balances of all windows: relative error of charge and of energy, in which window, and in how many one is missed."""
+        if not self.closures:
+            return {}
+        told = {}
+        for what in ("charge", "energy"):
+            worst = max(self.closures, key=lambda closure: getattr(closure, what))
+            told |= {f"{what}_relative": getattr(worst, what), f"{what}_window": worst.window}
+        return told | {"windows_missed": sum(bool(closure.missed) for closure in self.closures)}
+
     @cached_property
     def by_year(self) -> pd.DataFrame:
-        """The bank, year by year."""
+        """The bank, year by year; usable energy is not a number where the bank of that year cannot be discharged, which a warning says."""
         rows, courses = [], self.courses
+        self.not_discharged: list[tuple[float, str]] = []
         for year in self.grid_years:
             segment, now = self.segment_at(year), courses[courses["year"] == year]
             left, growth = now["capacity_left"].to_numpy(), now["resistance_growth"].to_numpy()
             bank = segment.scenario.bank
-            energy = usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+            try:
+                energy = usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+            except RunStopped:
+                raise
+            except (SimulationError, InputError) as error:
+                energy = float("nan")
+                self.not_discharged.append((float(year), str(error)))
             unmet, asked = (
                 segment.stress_figure(year * YEAR_S, lambda s, key=key: s.ports[key]) for key in ("unmet_wh", "asked_wh")
             )
             rows.append((year, energy, unmet, asked, float(np.ptp(left)), float(np.ptp(growth))))
         return pd.DataFrame(rows, columns=YEARS.names)
+
+    def usable_wh_by(self, number: int) -> float:
+        """Usable energy at the end by one of the laws, for the same windows [Wh]."""
+        segment, at = self.last, np.array([self.years * YEAR_S])
+        ages, bank = segment.ages_at(at), segment.scenario.bank
+        left, growth = segment.left(ages, number)[0], segment.growth(ages, number)[0]
+        return usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
 
     @cached_property
     def stress(self) -> pd.DataFrame:
@@ -319,7 +351,7 @@ class Ageing(StudyResult):
         """How far the steps may be off."""
         return error_words(self)
 
-    @cached_property
+    @property
     def warnings(self) -> list[BankWarning]:
         """What must be known before any of the figures."""
         return warnings_of(self)
@@ -339,7 +371,9 @@ class Ageing(StudyResult):
             "packs": packs, "years": records(self.by_year), "first": self.first, "first_tied": self.tied,
             "converges": self.converges, "laws": records(self.by_law),
             **({} if self.worth is None else {"worth": records(self.worth)}),
+            **({} if self.among_alike is None else {"among_alike": records(self.among_alike)}),
             **({} if self.bands is None else self.bands.told),
+            "closure": self.closure,
             "error_points": self.error_points if np.isfinite(self.error_points) else None, "windows_run": self.runs, "full": self.full,
         }  # fmt: skip
 
@@ -350,6 +384,8 @@ class Ageing(StudyResult):
             provenance.write_table(folder / table.files[0], frame, self.made_by, index=False)
         if self.worth is not None:
             provenance.write_table(folder / WORTH.files[0], self.worth, self.made_by, index=False)
+        if self.among_alike is not None:
+            provenance.write_table(folder / AMONG_ALIKE.files[0], self.among_alike, self.made_by, index=False)
         if self.bands is not None:
             self.bands.write_tables(folder, self.made_by)
 

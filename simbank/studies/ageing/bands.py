@@ -22,7 +22,7 @@ from simbank.studies.draw_runs import Found, Task, run_tasks
 from simbank.studies.draws import draw_shares
 from simbank.warning import counted
 
-__all__ = ["ageing_bands", "run_aged"]
+__all__ = ["ageing_bands", "draw_of", "run_aged"]
 
 LAW, FASTER, GROWTH = "ageing.law", "ageing.faster", "ageing.growth"  # what is drawn besides keys of the file
 POINTS = 0.2  # error of the steps in a draw [points]: a draw is one of many, and its band is wider by far
@@ -64,6 +64,19 @@ def run_aged(
     )
     found.years = reported
     return figures_of(found)
+
+
+def draw_of(found: Ageing) -> AgedFound:
+    """What one draw does, at the file's own values and by the first of the laws."""
+    return run_aged(found.scenario, law=found.segments[0].laws.laws[0].name, **_settings(found))
+
+
+def _settings(found):
+    """What every draw of years has in common."""
+    return {
+        "years": found.asked_years, "reported": found.years, "windows": found.made_by.get("windows"),
+        "window_days": found.made_by["window_days"],
+    }  # fmt: skip
 
 
 def figures_of(found: Ageing) -> AgedFound:
@@ -128,11 +141,7 @@ def ageing_bands(
                 values[value.key] = value.draw.value(share)
         tasks.append(Task(k, "", values, beside))
         numbers.append(drawn)
-    settings = {
-        "years": found.asked_years, "reported": found.years, "windows": found.made_by.get("windows"),
-        "window_days": found.made_by["window_days"],
-    }  # fmt: skip
-    done, stopped = run_tasks(run_aged, {"": scenario}, tasks, settings, jobs, progress)
+    done, stopped = run_tasks(run_aged, {"": scenario}, tasks, _settings(found), jobs, progress)
     ran = [one for one in done if one.found is not None]
     if stopped and not ran:
         raise RunStopped("stopped with no draw done")

@@ -175,7 +175,7 @@ class AgeingBands:
             row = {"pack": pack, "first": percent(first.get(pack, 0.0))}
             for figure in ("capacity_left", "resistance_growth", "years_to_80", "loss_points"):
                 band = self.table.loc[(pack, figure)]
-                row[figure] = f"{self._text(figure, band['low'])} to {self._text(figure, band['high'])}"
+                row[figure] = self._reach(figure, band["low"], band["high"])
                 row[f"{figure}_mid"] = self._text(figure, band["mid"])
             rows.append(row)
         columns = {
@@ -187,7 +187,7 @@ class AgeingBands:
         years = pd.DataFrame({"year": [f"{year:.3g}" for year in self.by_year["year"]]})
         for what, heading in (("usable_wh", "usable_wh"), ("unmet_wh", "unmet_wh"), ("capacity_spread", "points")):
             pairs = zip(*(self.by_year[f"{what}_{end}"] for end in ("low", "high")), strict=True)
-            years[heading] = [f"{self._text(what, low)} to {self._text(what, high)}" for low, high in pairs]
+            years[heading] = [self._reach(what, low, high) for low, high in pairs]
         columns = {
             "year": "year",
             "usable_wh": "usable [Wh]",
@@ -196,6 +196,11 @@ class AgeingBands:
         }
         out.append(Shown("The bank by year: from 5 % to 95 % of the draws", years, columns))
         return out
+
+    def _reach(self, figure, low, high):
+        """From low to high, as people read it; one value where both read the same."""
+        low, high = self._text(figure, low), self._text(figure, high)
+        return low if low == high else f"{low} to {high}"
 
     def _text(self, figure, value):
         """A figure as people read it."""

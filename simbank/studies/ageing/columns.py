@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simbank.columns import Table
 
-__all__ = ["COURSES", "LAWS", "PACKS", "STRESS", "TERMS", "WORTH", "YEARS"]
+__all__ = ["AMONG_ALIKE", "COURSES", "LAWS", "PACKS", "STRESS", "TERMS", "WORTH", "YEARS"]
 
 PACKS = Table.of(
     "ageing.csv", "a pack at the end of the years",
@@ -70,8 +70,22 @@ WORTH = Table.of(
         ("first", "", "of the packs that begin above 80 %, the one that comes to it first, or has the least left"),
         ("years_to_80", "", "when; empty if later than twice the years asked for"),
         ("years_gained", "", "by how much later than as it is; empty where one of the two is later than that"),
+        ("years_gained_low", "", "the least of that by any of the laws, each against itself; empty where one of them has none"),
+        ("years_gained_high", "", "the most, likewise"),
+        ("by_all_laws", "", "whether by every law the least capacity left is then more (longer), less (shorter), alike, or not settled"),
         ("capacity_left_min", "", "least capacity left of those packs at the end"),
         ("usable_wh", "Wh", "energy from full to cut-off at the end"), ("usable_gained_wh", "Wh", "that more than as it is"),
+        ("usable_gained_low_wh", "Wh", "the least of that by any of the laws"), ("usable_gained_high_wh", "Wh", "the most, likewise"),
         ("unmet_saved_wh", "Wh", "of what is asked in all these years, by how much less is not given than as it is"),
+    ],
+)  # fmt: skip
+AMONG_ALIKE = Table.of(
+    "ageing_among_alike.csv", "a pack that begins as good as the best, where others begin used",
+    [
+        ("pack", "", "its name"), ("capacity_left", "", "at the end, in the bank as it is but without changes of its packs"),
+        ("capacity_left_alike", "", "among packs like itself, with as many Ah in place of the others: it then carries its share"),
+        ("years_to_80", "", "in the bank; empty if later than twice the years asked for"), ("years_to_80_alike", "", "among packs like itself"),
+        ("years_lost", "", "by how much sooner in the bank; empty where one of the two is later than that"),
+        ("years_lost_low", "", "the least of that by any of the laws"), ("years_lost_high", "", "the most, likewise"),
     ],
 )  # fmt: skip

@@ -115,9 +115,9 @@ class Segment:
         """Capacity left by a law, its loss times a factor; shape (..., n)."""
         return self.start_left - scale * self.loss(ages, number)
 
-    def growth(self, ages: np.ndarray) -> np.ndarray:
-        """Growth of resistance, shape (..., n)."""
-        return self.start_growth + self.laws.growth * self.loss(ages)
+    def growth(self, ages: np.ndarray, number: int = 0) -> np.ndarray:
+        """Growth of resistance by a law, shape (..., n)."""
+        return self.start_growth + self.laws.growth * self.loss(ages, number)
 
     def ages_at(self, seconds: np.ndarray) -> np.ndarray:
         """Ages at any times, shape (m, terms, n): between nodes by a monotone cubic, beyond the last as they grew there."""

@@ -43,8 +43,6 @@ class Stress:
         Share of the time in each class of ``HISTOGRAMS``.
     outside : dict of str to float
         Share of the packs' time outside the conditions that a law was fitted for, by words for the condition.
-    closure : float
-        Largest relative error of charge of any pack.
     """
 
     rates: np.ndarray
@@ -52,7 +50,6 @@ class Stress:
     ports: dict[str, float]
     shares: dict[str, np.ndarray]
     outside: dict[str, float] = field(default_factory=dict)
-    closure: float = 0.0
 
     def beside(self, first: Stress, whole: Stress) -> Stress:
         """What ``whole`` would be by now, where windows that showed ``first`` when it was run now show this.
@@ -65,7 +62,7 @@ class Stress:
         for key in FROZEN:  # the coldest day may be in the windows only: a danger is not taken away by what stands for the mean
             figures[key] = np.where(figures[key] > 0.0, figures[key], self.figures[key])
         ports = {key: max(0.0, whole.ports[key] + self.ports[key] - first.ports[key]) for key in whole.ports}
-        return Stress(rates, figures, ports, whole.shares, whole.outside, max(self.closure, whole.closure))
+        return Stress(rates, figures, ports, whole.shares, whole.outside)
 
 
 def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) -> Stress:
@@ -121,8 +118,7 @@ def stress_of(result: Result, packs: Sequence[Pack], laws: Sequence[AgeingLaw]) 
         for j in range(len(packs)):
             for what, share in law.outside(celsius[:, j], soc[:, j], np.abs(c_rate[:, j]), moving[:, j]).items():
                 outside[what] = outside.get(what, 0.0) + share / len(packs)
-    closure = summary["closure"]["charge_relative"]
-    return Stress(np.concatenate(rates), figures, ports, shares, outside, float(np.max(closure)))
+    return Stress(np.concatenate(rates), figures, ports, shares, outside)
 
 
 def _too_cold(celsius, packs):
@@ -165,5 +161,4 @@ def mean_stress(parts: Sequence[tuple[float, Stress]]) -> Stress:
         {key: mean(lambda part, key=key: part.ports[key]) for key in first.ports},
         {key: mean(lambda part, key=key: part.shares[key]) for key in first.shares},
         {word: mean(lambda part, word=word: part.outside.get(word, 0.0)) for word in words},
-        max(part.closure for _, part in parts),
     )

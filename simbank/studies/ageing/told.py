@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simbank.digits import MISSING
+from simbank.digits import MISSING, energy
 from simbank.results import Shown
 from simbank.studies.ageing.course import GROWTH_WORDS
 
@@ -13,12 +13,13 @@ if TYPE_CHECKING:
 
 __all__ = ["basis_of", "laws_shown", "shown_of", "worth_shown"]
 
+ANY_RATE = 1e3  # C: no cell is charged so fast; a law of storage knows no rate
 _PACKS = {
     "pack": "pack", "left": "capacity left [%]", "band": "from – to [%]", "resistance_growth": "resistance ÷ new",
-    "years_to_80": "years to 80 %", "why": "most by", "main": "[% of it]",
+    "years_to_80": "years to 80 %", "why": "what took most",
 }  # fmt: skip
 _MORE_OF_PACKS = {
-    "loss_points": "lost on the way [points]", "years_to_80_low": "years to 80 %: fewest", "years_to_80_high": "most",
+    "loss_points": "lost on the way [points]", "years_band": "years to 80 %: from – to",
     "throughput_ah": "throughput [Ah]", "soc": "mean charge [%]", "mean_c": "mean [°C]", "c_rate_rms": "rms rate [C]",
     "cold_charge_ah": "charged below 10 °C [Ah]",
 }  # fmt: skip
@@ -27,8 +28,8 @@ _YEARS = {
     "resistance_spread": "resistance spread",
 }  # fmt: skip
 _WORTH = {
-    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "least": "least left [%]",
-    "usable_gained_wh": "usable gained [Wh]", "unmet_saved_wh": "unmet saved [Wh]",
+    "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "by_law": "from law to law",
+    "by_all_laws": "by all laws", "usable_gained": "usable gained", "unmet_saved": "unmet saved",
 }  # fmt: skip
 
 
@@ -39,13 +40,15 @@ def shown_of(found: Ageing) -> list[Shown]:
     table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
     pairs = zip(table["capacity_left_low"], table["capacity_left_high"], strict=True)
     table["band"] = [f"{100 * low:.0f} to {100 * high:.0f}" for low, high in pairs]
-    table["why"] = [titles[name] for name in table["main_term"]]
-    table["main"] = [f"{100 * share:.0f}" for share in table["main_share"]]
+    table["why"] = [
+        f"{100 * share:.0f} % {titles[name]}" for name, share in zip(table["main_term"], table["main_share"], strict=True)
+    ]
     table["soc"] = [f"{100 * value:.0f}" for value in table["mean_soc"]]
     for column in ("resistance_growth", "c_rate_rms"):
         table[column] = [f"{value:.2f}" for value in table[column]]
     for column in ("years_to_80", "years_to_80_low", "years_to_80_high"):
         table[column] = _years_told(table[column], found)
+    table["years_band"] = table["years_to_80_low"] + " to " + table["years_to_80_high"]
     years = found.by_year.copy()
     years["year"] = [f"{value:.3g}" for value in years["year"]]
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
@@ -54,18 +57,23 @@ def shown_of(found: Ageing) -> list[Shown]:
         Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
         Shown("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, ("asked_wh",)),
     ]
-    out += [] if found.bands is None else found.bands.shown
-    return out if found.worth is None else [*out, worth_shown(found)]
+    out += [] if found.worth is None else [worth_shown(found)]
+    return out if found.bands is None else [*out, *found.bands.shown]
 
 
 def worth_shown(found: Ageing) -> Shown:
     """What changes are worth."""
     rows = found.worth.copy()
     rows["to_80"] = _years_told(rows["years_to_80"], found)
-    rows["gained"] = [f"{value:.1f}" if value == value else MISSING for value in rows["years_gained"]]
+    rows["gained"] = [f"{value:z.1f}" if value == value else MISSING for value in rows["years_gained"]]
+    ends = zip(rows["years_gained_low"], rows["years_gained_high"], strict=True)
+    rows["by_law"] = [f"{low:z.1f} to {high:z.1f}" if low == low and high == high else MISSING for low, high in ends]
+    rows.loc[rows.index[0], ["by_law", "by_all_laws"]] = MISSING  # of the bank as it is
     rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
+    for name in ("usable_gained", "unmet_saved", "usable"):
+        rows[name] = [energy(value) for value in rows[f"{name}_wh"]]
     title = "What a change would be worth, of packs that begin above 80 %"
-    return Shown(title, rows, _WORTH, {"usable_wh": "usable at the end [Wh]"})
+    return Shown(title, rows, _WORTH, {"least": "least left [%]", "usable": "usable at the end"}, ("least", "usable"))
 
 
 def laws_shown(found: Ageing) -> Shown:
@@ -88,7 +96,8 @@ def basis_of(found: Ageing) -> list[str]:
     for place, law in enumerate(found.last.laws.laws):
         what = "Ageing by the law" if place == 0 else "Beside it, for the same windows, the law"
         fitted = "; ".join(
-            f"{name}: {t.celsius[0]:g} to {t.celsius[1]:g} °C, {t.c_rate[0]:g} to {t.c_rate[1]:g} C"
+            f"{name}: {t.celsius[0]:g} to {t.celsius[1]:g} °C"
+            + (f", {t.c_rate[0]:g} to {t.c_rate[1]:g} C" if t.c_rate[1] < ANY_RATE else "")
             + ("" if t.days is None else f", {t.days:g} days")
             for name, t in law.fitted.items()
         )

@@ -9,7 +9,7 @@ import numpy as np
 from simbank.digits import number as in_digits
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
-from simbank.studies.ageing.window_runs import LEAST_LEFT
+from simbank.studies.ageing.window_runs import BALANCE_MISSED, LEAST_LEFT
 from simbank.studies.ageing.words import error_words
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, listed
@@ -28,7 +28,7 @@ def warnings_of(found: Ageing) -> list[BankWarning]:
     frozen = list(_frozen(found))
     of_bank = [w for w in bank_warnings(found.scenario) if not frozen or w.code != FREEZING]
     drawn = [] if found.bands is None else found.bands.warnings
-    return [*frozen, *of_bank, *_of_law(found), *_of_windows(found), *drawn]
+    return [*frozen, *of_bank, *_of_law(found), *_of_windows(found), *_of_balances(found), *_of_usable(found), *drawn]
 
 
 def _frozen(found):
@@ -136,3 +136,23 @@ def _of_windows(found):
         yield BankWarning(
             "ageing-steps-coarse", "bank", f"The steps between windows err by {error_words(found)}; ask for more windows."
         )
+
+
+def _of_balances(found):
+    """Windows in which charge or energy does not close as a run's must."""
+    missed = [closure for closure in found.closures if closure.missed]
+    if missed:
+        worst = max(missed, key=lambda closure: closure.energy + closure.charge)
+        many = f"In {len(missed)} of {len(found.closures)} windows a balance is missed, most in {worst.window}"
+        yield BankWarning(BALANCE_MISSED, worst.window, f"{many}: {'; '.join(worst.missed)}.")
+
+
+def _of_usable(found):
+    """Years whose usable energy cannot be told."""
+    _, failed = found.by_year, found.not_discharged
+    if failed:
+        years = listed([f"{year:.3g}" for year, _ in failed])
+        yield BankWarning(
+            "usable-unknown", "bank",
+            f"What the bank gives from full to cut-off is not known of year {years}: {failed[0][1]}. All else of the years holds.",
+        )  # fmt: skip

@@ -16,7 +16,9 @@ from simbank.studies.ageing.seasons import Season
 from simbank.studies.ageing.stress import Stress, mean_stress, stress_of
 from simbank.studies.case import Case
 
-__all__ = ["LEAST_LEFT", "WindowRuns", "usable_wh"]
+__all__ = ["BALANCE_MISSED", "LEAST_LEFT", "Closure", "WindowRuns", "usable_wh"]
+
+BALANCE_MISSED = "balance-missed"  # code of a run's warning
 
 LEAST_LEFT = 0.2  # of the capacity as new: what has less is run as if it had so much; no law was fitted so far
 SETTLED_POINTS, MOST_SETTLING = (
@@ -33,6 +35,25 @@ class _State(NamedTuple):
     soc: np.ndarray
     hysteresis: np.ndarray
     temperature_k: np.ndarray
+
+
+class Closure(NamedTuple):
+    """How the balances of one window close.
+
+    Attributes
+    ----------
+    window : str
+        Its name.
+    charge, energy : float
+        Relative errors, as of a run's summary.
+    missed : tuple of str
+        What a run of it warns of: balances that do not close as they should.
+    """
+
+    window: str
+    charge: float
+    energy: float
+    missed: tuple[str, ...] = ()
 
 
 class WindowRuns:
@@ -59,7 +80,12 @@ class WindowRuns:
         self._first: tuple[Stress, Stress] | None = None
         self._states: dict[str, _State] = {}
         self.unsettled: dict[str, float] = {}
-        self.runs = 0
+        self.closures: list[Closure] = []
+
+    @property
+    def runs(self) -> int:
+        """Windows that were run."""
+        return len(self.closures)
 
     def aged_bank(self, left: np.ndarray, growth: np.ndarray, ambient_k: float, state: _State | None = None) -> Bank:
         """The bank with these capacities left and growths of resistance, shape (n,), in air of that temperature."""
@@ -110,13 +136,20 @@ class WindowRuns:
         bank = self.aged_bank(left, growth, season.ambient_k, state)
         step = max(60.0, season.duty.duration_s / MOST_SAMPLES)
         result = simulate(Case(season.name, bank, season.duty), integrator="fast", output_step_s=step)
-        self.runs += 1
+        self.closures.append(_closure(season.name, result.summary))
         samples = result.pack_samples
         after = _State(samples.soc[-1], samples.hysteresis[-1], samples.temperature_c[-1] + 273.15)
         stress = stress_of(result, bank.packs, self.laws)
         if self.rate_factors is not None:
             stress = replace(stress, rates=stress.rates * self.rate_factors)
         return stress, after
+
+
+def _closure(name, summary):
+    """How the balances of a window's run close."""
+    closure = summary["closure"]
+    missed = tuple(warning["text"] for warning in summary["warnings"] if warning["code"] == BALANCE_MISSED)
+    return Closure(name, closure["charge_relative"], closure["energy_relative"], missed)
 
 
 def usable_wh(bank: Bank) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simbank.studies.ageing.course import GROWTH_WORDS
-from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S
+from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S, is_dated
 from simbank.warning import listed
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["POINTS_THAT_COUNT", "error_words", "those_at_end", "words_of"]
 
 POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
+DRAG_YEARS = 0.1  # which a table of years shows; less is said to be nothing
 MOST_NAMED = 4  # packs in a sentence
 
 
@@ -40,13 +41,48 @@ def words_of(found: Ageing) -> list[str]:
     shares = listed([f"{row['what']} {100 * row['share']:.0f} %" for _, row in fast.iterrows() if row["share"] >= 0.005])
     said.append(f"{found.fastest} loses most, {table.loc[found.fastest, 'loss_points']:.1f} points: {shares}.")
     said += _together_words(found)
+    said += _among_alike_words(found)
     how = (
         "Every day was gone through."
         if found.full
         else f"{found.runs} windows were run; the steps between them err by {error_words(found)}."
     )
     drawn = [] if found.bands is None else found.bands.words
-    return [*said, *drawn, f"{how} Relation used: {GROWTH_WORDS}."]
+    return [*said, *drawn, f"{how}{_closure_words(found)} Relation used: {GROWTH_WORDS}."]
+
+
+def _closure_words(found):
+    """How the balances of the windows close."""
+    worst = found.closure
+    if not worst:
+        return ""
+    return f" Their balances close to {worst['charge_relative']:.0e} in charge and {worst['energy_relative']:.0e} in energy at worst."
+
+
+def _among_alike_words(found):
+    """Whether used packs drag the best ones down."""
+    if found.among_alike is None:
+        return
+    row = found.among_alike.loc[found.among_alike["years_to_80"].fillna(np.inf).idxmin()]
+    used, pack, longest = listed(found.among_alike.attrs["used"]), row["pack"], 2.0 * found.asked_years
+    one = len(found.among_alike.attrs["used"]) == 1
+    changes = " (no pack exchanged on the way)" if found.scenario.file.changes else ""
+    place = "with packs like itself of as many Ah in their place, so that each carries its share"
+    when = [
+        f"after {y:.1f} years" if np.isfinite(y) else f"after more than {longest:g} years"
+        for y in row[["years_to_80", "years_to_80_alike"]]
+    ]
+    lost, low, high = row[["years_lost", "years_lost_low", "years_lost_high"]].astype(float)
+    if not np.isfinite([lost, low, high]).all():
+        yield f"Beside {used}, {pack} comes to 80 % {when[0]}{changes}; {place}, {when[1]}."
+    elif max(abs(lost), abs(low), abs(high)) < DRAG_YEARS:
+        yield f"{used} {'does' if one else 'do'} not drag {pack} down: it comes to 80 % {when[0]}{changes}, and {place}, no later by any law."
+    else:
+        what = ("cost" if lost > 0 else "gain") + ("s" if one else "")
+        yield (
+            f"{used} {what} {pack} {abs(lost):.1f} years (from law to law {low:z.1f} to {high:z.1f} lost): it comes to 80 % "
+            f"{when[0]}{changes}, and {place}, {when[1]}."
+        )
 
 
 def _duty_words(found):
@@ -57,7 +93,20 @@ def _duty_words(found):
     rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
     cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
     asks = f"asks {asked:.3g} kWh a day and " if asked > 0 else ""
-    return f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    takes = f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    return f"{takes}{_length_words(segment.scenario)}"
+
+
+def _length_words(scenario):
+    """How long a duty without dates is, that is gone through again and again."""
+    if is_dated(scenario):
+        return ""
+    hours = scenario.duty.duration_s / 3600.0
+    days = hours / 24.0
+    length = f"{hours:.3g} h" if days < 3.0 else f"{days:.3g} days"
+    times = f" It is {length} long and gone through {DAYS_A_YEAR / days:.3g} times a year, without a pause"
+    whole = abs(days - round(days)) < 1e-3
+    return times + ("." if whole else ": where it stands for a day, give it the rest that fills the day.")
 
 
 def those_at_end(found: Ageing) -> str:

@@ -1,11 +1,11 @@
-"""What a person can change is worth over years: a bus bar, a lower float voltage, a cooler place, packs in another order."""
+"""What a person can change is worth over years: a bus bar, a lower float, a cooler place, another order, a new pack for the first to go."""
 
 from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator
-from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from simbank.errors import InputError, RunStopped, SimulationError
@@ -16,9 +16,10 @@ from simbank.studies.ageing.aged import Ageing
 from simbank.studies.ageing.columns import WORTH
 from simbank.studies.ageing.years import age
 
-__all__ = ["worth"]
+__all__ = ["changes_of", "worth"]
 
 COOLER_K, FLOAT_LOWER_V = 5.0, 0.1  # how much cooler; how much lower for each cell in series
+ALIKE_LEFT = 5e-4  # of the capacity as new, by which what is left must differ: the error that the steps between windows may have
 
 
 def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.DataFrame:
@@ -43,10 +44,12 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
         By Ctrl-C; ``partial`` is the table of those that were done.
     """
     settings = {
-        key: found.made_by[key] for key in ("years", "law", "windows", "window_days", "tolerance_points") if key in found.made_by
+        key: found.made_by[key]
+        for key in ("years", "law", "others", "windows", "window_days", "tolerance_points")
+        if key in found.made_by
     }
     rows, left_out = [_figures("as it is", found)], []
-    tried = list(_changes(found.scenario))
+    tried = list(changes_of(found))
     interrupted = []
     try:
         with heard_by(lambda: interrupted.append(True) or True):
@@ -54,7 +57,7 @@ def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.
                 if progress:
                     progress(k / len(tried))
                 try:
-                    rows.append(_figures(what, age(make(), others=(), **settings)))
+                    rows.append(_figures(what, age(make(), **settings)))
                 except RunStopped:
                     raise
                 except (InputError, LookupError, SimulationError) as error:
@@ -74,9 +77,24 @@ def _gained(rows, left_out):
     frame["years_gained"] = frame["years_to_80"] - base["years_to_80"]
     frame["usable_gained_wh"] = frame["usable_wh"] - base["usable_wh"]
     frame["unmet_saved_wh"] = base["unmet_wh"] - frame["unmet_wh"]
-    frame = frame[WORTH.names]
+    by_law = [_by_law(row, rows[0]) for row in rows]
+    frame = pd.concat([frame, pd.DataFrame(by_law)], axis=1)[WORTH.names]
     frame.attrs["left_out"] = left_out
     return frame
+
+
+def _by_law(row, base):
+    """Least and most that a change gains by any of the laws, each against itself, and what all of them say."""
+    years = np.array([row["by_law"][law][0] - own[0] for law, own in base["by_law"].items()])
+    left, energy = ([row["by_law"][law][k] - own[k] for law, own in base["by_law"].items()] for k in (1, 2))
+    low, high = min(left), max(left)
+    said = "longer" if low > ALIKE_LEFT else "shorter" if high < -ALIKE_LEFT else "not settled"
+    if max(-low, high) <= ALIKE_LEFT:
+        said = "alike"
+    return {
+        "years_gained_low": years.min(), "years_gained_high": years.max(), "by_all_laws": said,
+        "usable_gained_low_wh": min(energy), "usable_gained_high_wh": max(energy),
+    }  # fmt: skip
 
 
 def _figures(what, found):
@@ -88,29 +106,65 @@ def _figures(what, found):
     return {
         "change": what, "first": found.first, "years_to_80": table.loc[found.first, "years_to_80"],
         "capacity_left_min": table.loc[found.begins_above, "capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
-        "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])),
+        "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])), "by_law": _of_laws(found),
     }  # fmt: skip
 
 
+def _of_laws(found):
+    """By law: years until the first of the packs that begin above 80 % comes to it, the least of them left at the end, usable energy."""
+    out, laws = {}, found.by_law[found.by_law["pack"].isin(found.begins_above)]
+    for number, (name, own) in enumerate(laws.groupby("law", sort=False)):
+        out[name] = own["years_to_80"].min(), own["capacity_left"].min(), found.usable_wh_by(number)
+    return out
+
+
+def changes_of(found: Ageing) -> Iterator[tuple[str, Callable[[], Scenario]]]:
+    """Name of each change that the file has what it takes for, and what makes the scenario with it."""
+    yield from _changes(found.scenario)
+    yield from _new_for_first(found)
+
+
+def _changed(scenario, change):
+    """What makes a scenario with its data changed."""
+
+    def make():
+        data = copy.deepcopy(scenario.data)
+        change(data)
+        return from_dict(data, source=scenario.source)
+
+    return make
+
+
 def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]:
-    """Name of each change, and what makes the scenario with it."""
-
-    def made(change: Callable[[dict[str, Any]], None]):
-        def make():
-            data = copy.deepcopy(scenario.data)
-            change(data)
-            return from_dict(data, source=scenario.source)
-
-        return make
-
+    """Changes of the bank at its start."""
     if scenario.layout != "busbar" and not scenario.bank.strings:
-        yield "on a bus bar", made(lambda data: data["wiring"].update(layout="busbar"))
+        yield "on a bus bar", _changed(scenario, lambda data: data["wiring"].update(layout="busbar"))
     series = max(pack.cells_in_series for pack in scenario.bank.packs)
     if any(port.charger is not None and port.charger.float_ is not None for port in scenario.file.ports):
-        yield f"float {FLOAT_LOWER_V:g} V a cell lower", made(lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V))
-    yield f"{COOLER_K:g} K cooler", made(lambda data: _cooler(data, scenario))
+        yield (
+            f"float {FLOAT_LOWER_V:g} V a cell lower",
+            _changed(scenario, lambda data: _lower_float(data, scenario, series * FLOAT_LOWER_V)),
+        )
+    yield f"{COOLER_K:g} K cooler", _changed(scenario, lambda data: _cooler(data, scenario))
     if len(scenario.bank.packs) > 1 and scenario.layout != "graph" and not scenario.bank.strings:
-        yield "packs in the reverse order", made(lambda data: data.update(packs=singly(data["packs"], scenario)[::-1]))
+        yield (
+            "packs in the reverse order",
+            _changed(scenario, lambda data: data.update(packs=singly(data["packs"], scenario)[::-1])),
+        )
+
+
+def _new_for_first(found):
+    """A new pack for the first to go: when it comes to 80 %, if it does half a year before the end or sooner."""
+    at = found.table.set_index("pack")["years_to_80"][found.first]
+    if not 0.0 < at < found.asked_years - 0.5:
+        return
+    kind = next((table.type for name, table in found.scenario.file.each_pack() if name == found.first), None)
+    if kind is not None:
+        new = {"at": f"{at:.4g} years", "replace": [{"name": found.first, "type": kind, "soc": 0.5}]}
+        yield (
+            f"{found.first} replaced after {at:.1f} years",
+            _changed(found.scenario, lambda data: data.setdefault("changes", []).append(new)),
+        )
 
 
 def _lower_float(data, scenario, volt):

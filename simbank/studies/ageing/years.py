@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from numbers import Real
 
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import InputError, RunStopped
@@ -14,7 +15,7 @@ from simbank.studies.ageing.course import Laws
 from simbank.studies.bands import checked_settings
 from simbank.studies.settings import study_made_by
 
-__all__ = ["age"]
+__all__ = ["age", "check_years"]
 
 MOST_YEARS = 50.0
 LAW, OTHERS = "schimpe", ("naumann+wang",)
@@ -82,16 +83,7 @@ def age(
     SimulationError
         If a window cannot be run, or by Ctrl-C (then a RunStopped); ``partial`` is the Ageing up to there, or None.
     """
-    if not 0.1 <= years <= MOST_YEARS:
-        raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
-    if until is not None and not 0.2 <= until < 1.0:
-        raise InputError("must be from 0.2 to below 1", key="until", value=until)
-    if until is not None and all(pack.capacity_left <= until for pack in scenario.bank.packs):
-        raise InputError("every pack begins with so much or less of its capacity as new", key="until", value=until)
-    if windows is not None and not 1 <= windows <= MOST_STEPS:
-        raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
-    if not 1 <= window_days <= 90:
-        raise InputError("must be from 1 to 90", key="window_days", value=window_days)
+    check_years(scenario, years, until, windows, window_days)
     if others is None:
         others = OTHERS if law not in OTHERS else (LAW,)
     laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
@@ -114,3 +106,19 @@ def age(
             found.bands = stopped.partial
             raise RunStopped(str(stopped), found) from None
     return found
+
+
+def check_years(
+    scenario: Scenario, years: float, until: float | None = None, windows: int | None = None, window_days: int = 7
+) -> None:
+    """Raise an InputError where one of these arguments of :func:`age` is out of range."""
+    if isinstance(years, bool) or not isinstance(years, Real) or not 0.1 <= years <= MOST_YEARS:
+        raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
+    if until is not None and not 0.2 <= until < 1.0:
+        raise InputError("must be from 0.2 to below 1", key="until", value=until)
+    if until is not None and all(pack.capacity_left <= until for pack in scenario.bank.packs):
+        raise InputError("every pack begins with so much or less of its capacity as new", key="until", value=until)
+    if windows is not None and not 1 <= windows <= MOST_STEPS:
+        raise InputError(f"must be from 1 to {MOST_STEPS}", key="windows", value=windows)
+    if not 1 <= window_days <= 90:
+        raise InputError("must be from 1 to 90", key="window_days", value=window_days)

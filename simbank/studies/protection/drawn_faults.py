@@ -11,6 +11,7 @@ import pandas as pd
 from simbank.errors import InputError
 from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
 from simbank.studies.draws import draw_shares
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.faults import CLEARED_SHARE, MOMENTS, Faults, greatest_faults, least_faults
 
 if TYPE_CHECKING:
@@ -69,19 +70,25 @@ class DrawnFaults:
         """
         uncertain = uncertain_values(scenario, every_temperature=True)
         shares = draw_shares(len(uncertain), draws, seed=seed) if uncertain else np.zeros((1, 0))
-        kept, numbers, failures, greatest, least = [], [], [], [], []
-        for k, row in enumerate(shares):
+
+        def one(row):
             try:
-                values = {value.key: value.draw.value(share) for value, share in zip(uncertain, row, strict=True)}
-                bank = drawn(scenario, values).bank
+                bank = drawn(
+                    scenario, {value.key: value.draw.value(share) for value, share in zip(uncertain, row, strict=True)}
+                ).bank
             except InputError as error:
-                failures.append(str(error))
+                return str(error)
+            most, fewest = greatest_faults(bank, assumptions), least_faults(bank, assumptions)
+            return most, fewest, _currents(most, fewest)
+
+        kept, numbers, failures, greatest, least = [], [], [], [], []
+        for row, found in zip(shares, in_order(one, [(row,) for row in shares], tell=tell), strict=True):
+            if isinstance(found, str):
+                failures.append(found)
                 continue
-            greatest.append(greatest_faults(bank, assumptions))
-            least.append(least_faults(bank, assumptions))
-            kept.append(_currents(greatest[-1], least[-1]))
+            for one_of, cases in zip(found, (greatest, least, kept), strict=True):
+                cases.append(one_of)
             numbers.append([value.draw.number(share) for value, share in zip(uncertain, row, strict=True)])
-            tell((k + 1) / draws)
         if not kept:
             raise InputError(f"no draw gives a bank: {failures[0]}", key="bands", value=draws)
         figures, through = [found[0] for found in kept], np.array([found[1] for found in kept])

@@ -13,6 +13,7 @@ the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and he
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
+KEPT = 96  # switch patterns of circuits, solved
 CONTOUR = 8  # frequencies of an inverse Laplace transform, of which half are the conjugates of the others
 
 
@@ -97,22 +99,32 @@ class Response:
     """
 
     initial_a: np.ndarray
-    _end: np.ndarray  # shape (m + 2 n,): the state at last
-    _values: np.ndarray  # shape (m + 2 n,), complex: eigenvalues [1/s]
-    _vectors: np.ndarray  # shape (m + 2 n, m + 2 n), complex: their eigenvectors, as columns
-    _weights: np.ndarray  # shape (m + 2 n,), complex: what each has of the state at the beginning, less ``_end``
+    _matrix: np.ndarray  # shape (m + 2 n, m + 2 n): its derivative is this times the state, plus
+    _drive: np.ndarray  # shape (m + 2 n,)
+    _start: np.ndarray  # shape (m + 2 n,): the state at the beginning
     _loops: np.ndarray  # shape (e, m): edges by loops, +1 and −1 where an edge lies in a loop
+
+    @cached_property
+    def _modes(self):
+        """State at last; eigenvalues [1/s]; eigenvectors, as columns; what each has of the state at the beginning, less that at last.
+
+        Found when they are asked for: of a fault that is cleared only the current at once is.
+        """
+        end = np.linalg.solve(self._matrix, -self._drive)
+        values, vectors = eig(self._matrix)
+        return end, values, vectors, np.linalg.solve(vectors, (self._start - end).astype(complex))
 
     def at(self, times_s: Sequence[float]) -> np.ndarray:
         """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
-        times = np.asarray(times_s, float)
-        grown = np.exp(np.outer(times, self._values)) * self._weights
-        state = (grown @ self._vectors.T).real + self._end
+        end, values, vectors, weights = self._modes
+        grown = np.exp(np.outer(np.asarray(times_s, float), values)) * weights
+        state = (grown @ vectors.T).real + end
         return state[:, : self._loops.shape[1]] @ self._loops.T
 
     def relaxed(self, time_s: float) -> np.ndarray:
         """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
-        state = (self._vectors @ (np.exp(time_s * self._values) * self._weights)).real + self._end
+        end, values, vectors, weights = self._modes
+        state = (vectors @ (np.exp(time_s * values) * weights)).real + end
         return state[self._loops.shape[1] :]
 
 
@@ -166,34 +178,29 @@ class FaultCircuit:
         self, places: Sequence[tuple[str, str]], closed: np.ndarray | None = None, ohm: float = 0.0
     ) -> np.ndarray:
         """:meth:`prospective` for each of k places, pairs of nodes, from one solution of the network; shape (k, n + b + 1)."""
-        closed = np.ones(self.n + self.b, bool) if closed is None else closed
-        ends, g = self.ends[closed], 1.0 / self.ohm[closed]
-        emf = np.zeros(self.n + self.b)
-        emf[: self.n] = self.emf
-        drive, joined, (a, b) = self._drive(places, ends, g * emf[closed])
-        grounded = np.unique(components(len(self.index), ends), return_index=True)[1]
-        potential = grounded_solver(ends, g, len(self.index), grounded)(drive)
+        pattern = _pattern(self, None if closed is None else closed.tobytes())
+        drive, joined, (a, b) = self._drive(places, pattern)
+        potential = pattern.solve(drive)
         each = np.arange(len(places))
         open_volt, seen = potential[a, 0] - potential[b, 0], potential[b, 1 + each] - potential[a, 1 + each]
         flows = joined & (seen + ohm > 0)
         fault = np.where(flows, open_volt / np.where(flows, seen + ohm, 1.0), 0.0)
         level = potential[:, :1] + fault * potential[:, 1:]
-        out = np.zeros((len(places), self.n + self.b + 1))
-        out[:, :-1][:, closed] = (g[:, None] * (level[ends[:, 0]] - level[ends[:, 1]] + emf[closed][:, None])).T
+        ends, out = pattern.ends, np.zeros((len(places), self.n + self.b + 1))
+        currents = pattern.siemens[:, None] * (level[ends[:, 0]] - level[ends[:, 1]] + pattern.emf[:, None])
+        out[:, pattern.edges] = currents.T
         out[:, -1] = fault
         return out
 
-    def _drive(self, places, ends, source):
-        """What drives the nodes, shape (nodes, 1 + k): first the packs, ``source`` being E ÷ R of every end [A], then 1 A at each place.
+    def _drive(self, places, pattern):
+        """What drives the nodes, shape (nodes, 1 + k): first the packs, then 1 A at each place.
 
         And whether each place lies within one connected part (one between two of them carries nothing), and its two nodes.
         """
         a, b = np.array([[self.index[self.graph.node(node)] for node in place] for place in places], int).T
-        component = components(len(self.index), ends)
-        joined = component[a] == component[b]
+        joined = pattern.component[a] == pattern.component[b]
         drive = np.zeros((len(self.index), 1 + len(places)))
-        np.add.at(drive[:, 0], ends[:, 1], source)
-        np.add.at(drive[:, 0], ends[:, 0], -source)
+        drive[:, 0] = pattern.drive
         each = 1 + np.flatnonzero(joined)
         drive[a[joined], each], drive[b[joined], each] = -1.0, 1.0
         return drive, joined, (a, b)
@@ -207,9 +214,9 @@ class FaultCircuit:
         Schmelzer, BIT 46 (2006) 653 (modified Talbot contour), from memory; a test holds it against :meth:`respond`.
         """
         ends, size = self.ends, len(self.index)
-        drive, joined, (a, b) = self._drive(places, ends, np.zeros(len(ends)))
-        grounded = np.unique(components(size, ends), return_index=True)[1]
-        free = np.setdiff1d(np.arange(size), grounded)
+        pattern = _pattern(self, None)
+        drive, joined, (a, b) = self._drive(places, pattern)
+        free = np.setdiff1d(np.arange(size), pattern.grounded)
         incidence = np.zeros((len(ends), size))
         incidence[np.arange(len(ends)), ends[:, 0]] += 1.0
         incidence[np.arange(len(ends)), ends[:, 1]] -= 1.0
@@ -257,9 +264,7 @@ class FaultCircuit:
         a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
         ends = np.vstack([self.ends, [a, b]])[edges]
         r, h = np.append(self.ohm, ohm)[edges], np.append(self.henry, LEAST_INDUCTANCE_H)[edges]
-        own = _independent_loops(len(self.index), ends)
-        loops = np.zeros((self.n + self.b + 1, own.shape[1]))
-        loops[edges] = own
+        own, loops = _loops_of(len(self.index), edges.tobytes(), ends.tobytes(), self.n + self.b + 1)
         m, size = own.shape[1], own.shape[1] + 2 * self.n
         matrix, drive = np.zeros((size, size)), np.zeros(size)
         mass = own.T @ (h[:, None] * own)
@@ -280,10 +285,53 @@ class FaultCircuit:
             start[:m] = inverse @ (own.T @ (h * before[edges]))
         if relaxed is not None:
             start[m:] = relaxed
-        end = np.linalg.solve(matrix, -drive)
-        values, vectors = eig(matrix)
-        weights = np.linalg.solve(vectors, (start - end).astype(complex))
-        return Response(self.prospective(positive, negative, closed, ohm), end, values, vectors, weights, loops)
+        return Response(self.prospective(positive, negative, closed, ohm), matrix, drive, start, loops)
+
+
+class _Pattern:
+    """The nodal equations of a circuit with some of its packs and branches conducting, factored once.
+
+    Attributes
+    ----------
+    edges, ends, siemens, emf
+        Those that conduct: which, their nodes, conductance [S], and electromotive force [V].
+    component, grounded
+        Of each node the connected part that it is in, and of each part its node at zero potential.
+    drive : ndarray, shape (nodes,)
+        What the packs drive into each node, E ÷ R [A].
+    """
+
+    def __init__(self, circuit, closed):
+        size = len(circuit.index)
+        self.edges = np.flatnonzero(closed)
+        self.ends, self.siemens = circuit.ends[self.edges], 1.0 / circuit.ohm[self.edges]
+        emf = np.zeros(circuit.n + circuit.b)
+        emf[: circuit.n] = circuit.emf
+        self.emf = emf[self.edges]
+        self.component = components(size, self.ends)
+        self.grounded = np.unique(self.component, return_index=True)[1]
+        source = self.siemens * self.emf
+        self.drive = np.zeros(size)
+        np.add.at(self.drive, self.ends[:, 1], source)
+        np.add.at(self.drive, self.ends[:, 0], -source)
+        self.solve = grounded_solver(self.ends, self.siemens, size, self.grounded)
+
+
+@lru_cache(maxsize=KEPT)
+def _pattern(circuit, closed):
+    """:class:`_Pattern` of a circuit, which does not change; ``closed`` as bytes of booleans, None where all conduct."""
+    return _Pattern(circuit, np.ones(circuit.n + circuit.b, bool) if closed is None else np.frombuffer(closed, bool))
+
+
+@lru_cache(maxsize=1024)  # drawn banks are wired alike
+def _loops_of(size, edges, ends, count):
+    """Edges, of ``count`` in all, by independent loops of those given: nodes and numbers as bytes of integers."""
+    edges = np.frombuffer(edges, np.int64)
+    own = _independent_loops(size, np.frombuffer(ends, np.int64).reshape(-1, 2))
+    loops = np.zeros((count, own.shape[1]))
+    loops[edges] = own
+    own.flags.writeable = loops.flags.writeable = False
+    return own, loops
 
 
 def _independent_loops(size, ends):

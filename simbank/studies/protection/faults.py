@@ -12,6 +12,7 @@ from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
+from simbank.network import Network
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
 from simbank.simulation.setup import device_array
@@ -202,7 +203,7 @@ class Faults:
         self.branch_names = [branch.name for branch in self.graph.branches]
         n = len(packs)
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
-        self._of_line, self._responses, self._alone = {}, {}, {}
+        self._of_line, self._responses, self._alone, self._left, self._packs_lost = {}, {}, {}, {}, {}
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
@@ -239,24 +240,34 @@ class Faults:
         ``failed`` names devices that count as failed closed.
         """
         whole = self.to_be_ended(self.response(place).initial_a, place)
-        found = []
-        for d, edge in enumerate(self.device_edge):
-            if self.bank.devices[d].name in failed:
-                continue
-            closed = np.ones(self.circuit.n + self.circuit.b, bool)
-            closed[edge] = False
-            left = self.circuit.prospective(place.positive, place.negative, closed)
-            if self.to_be_ended(left, place) <= CLEARED_SHARE * whole:
-                found.append((self._lost(closed), d))
+        found = [
+            (self._lost(d), d)
+            for d, device in enumerate(self.bank.devices)
+            if device.name not in failed and self._left_without(d)[place] <= CLEARED_SHARE * whole
+        ]
         return self.bank.devices[min(found)[1]] if found else None
 
-    def _lost(self, closed):
-        """How many packs no longer reach any port."""
-        from simbank.network import Network
+    def _without(self, d):
+        """Which packs and branches conduct with device ``d`` open."""
+        closed = np.ones(self.circuit.n + self.circuit.b, bool)
+        closed[self.device_edge[d]] = False
+        return closed
 
-        network = Network(self.graph, self.sources[1])
-        reduced = network.reduce(closed[: self.circuit.n], closed[self.circuit.n :])
-        return int(np.sum(~np.any(np.abs(reduced.hybrid[: self.circuit.n, self.circuit.n :]) > 1e-12, axis=1)))
+    def _left_without(self, d):
+        """Place → what is left to be ended there with device ``d`` open [A]."""
+        if d not in self._left:
+            ends = [(place.positive, place.negative) for place in self.places]
+            currents = self.circuit.prospective_each(ends, self._without(d))
+            self._left[d] = {place: self.to_be_ended(row, place) for place, row in zip(self.places, currents, strict=True)}
+        return self._left[d]
+
+    def _lost(self, d):
+        """How many packs no longer reach any port with device ``d`` open."""
+        if d not in self._packs_lost:
+            closed, n = self._without(d), self.circuit.n
+            reduced = Network(self.graph, self.sources[1]).reduce(closed[:n], closed[n:])
+            self._packs_lost[d] = int(np.sum(~np.any(np.abs(reduced.hybrid[:n, n:]) > 1e-12, axis=1)))
+        return self._packs_lost[d]
 
     def _lines(self, line):
         if line not in self._of_line:
@@ -289,16 +300,27 @@ class Faults:
         Only packs that feed the fault; into a fault inside a pack, the feed is what comes from the other.
         """
         if place.name not in self._alone:
-            found, whole = [], self.to_be_ended(self.response(place).initial_a, place)
-            for name in self.pack_names:
-                if place.kind == "inside" and name == place.owner:
-                    continue
-                current = self.circuit.prospective(place.positive, place.negative, self.only(place, [name]))
-                feed = float(self.to_be_ended(current, place))
-                if feed > CLEARED_SHARE * whole:
-                    found.append((feed, name, float(abs(current[-1]))))
-            self._alone[place.name] = sorted(found)
+            self.look_one_by_one([place])
         return self._alone[place.name]
+
+    def look_one_by_one(self, places: Collection[Place]) -> None:
+        """Find what :meth:`one_by_one` gives at several places, which takes little longer than at one."""
+        found = {place.name: [] for place in places}
+        whole = {place.name: self.to_be_ended(self.response(place).initial_a, place) for place in places}
+        apart = [place for place in places if place.kind != "inside"]
+        ends = [(place.positive, place.negative) for place in apart]
+        for name in self.pack_names:
+            rows = self.circuit.prospective_each(ends, self.only(apart[0], [name])) if apart else ()
+            currents = [*zip(apart, rows, strict=True)]
+            for place in places:
+                if place.kind == "inside" and place.owner != name:
+                    row = self.circuit.prospective(place.positive, place.negative, self.only(place, [name]))
+                    currents.append((place, row))
+            for place, row in currents:
+                feed = float(self.to_be_ended(row, place))
+                if feed > CLEARED_SHARE * whole[place.name]:
+                    found[place.name].append((feed, name, float(abs(row[-1]))))
+        self._alone |= {name: sorted(feeds) for name, feeds in found.items()}
 
     def weakest(self, place: Place) -> tuple[str, float] | None:
         """(pack, the fault's current at once [A]) with that one pack alone connected that feeds least; None if no pack feeds it."""
@@ -399,6 +421,7 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
     weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
+    least.look_one_by_one(least.places)
     one_pack = {place.name: least.weakest(place) or (None, np.nan) for place in least.places}
     for place in greatest.places:
         response = greatest.response(place)

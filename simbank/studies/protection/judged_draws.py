@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simbank.bank.ampacity import conductor_withstand
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone
@@ -33,6 +34,7 @@ __all__ = ["JUDGED", "Failing", "failing_draws"]
 
 JUDGED = ("interrupting rating", "device present", "clears in time", "withstand")  # rules that hang on fault currents
 MOST_GROUPS = 4  # more are put into one, in which every device that fails in some draw counts as failed closed in all
+GROUP_S = 2e-3  # that a group takes for each place and device, about: whether copies of this process pay
 _RANK = {FAIL: 0, NOT_CHECKABLE: 1, PASS: 2, NOTE: 3}
 
 
@@ -81,15 +83,16 @@ def failing_draws(
             np.array([_worse(check, was) for check in now]), drawn.through[:, own].max(axis=1, initial=0.0)
         )
     groups = _groups(bank, drawn, known)
-    for k, (draws, breaks) in enumerate(groups):
-        for key, one in _Group(bank, assumptions, drawn, draws, breaks).failing(base).items():
+    work = [(_Group(bank, assumptions, drawn, draws, breaks), base) for draws, breaks in groups]
+    each_s = GROUP_S * len(drawn.greatest[0].places) * len(bank.devices)
+    for failing in in_order(_Group.failing, work, each_s, tell):
+        for key, one in failing.items():
             earlier = found.get(key)
             found[key] = (
                 one
                 if earlier is None
                 else Failing(earlier.draws | one.draws, one.current_a if one.draws.any() else earlier.current_a)
             )
-        tell((k + 1) / len(groups))
     return {key: one for key, one in found.items() if key in base}
 
 
@@ -133,7 +136,7 @@ class _Group:
         self.least = CasesByPlace(
             {place.name: drawn.least[draws[self.weak[draws, k].argmin()]] for k, place in enumerate(self.places)}
         )
-        self.taken = {}
+        self.taken, self.between = {}, {}
 
     def failing(self, base):
         """(rule, where) → :class:`Failing` for the checks ``base``."""
@@ -212,14 +215,16 @@ class _Group:
 
     def _carrying(self, fault):
         """Draws in which a fault's current lies between their least and their greatest, with the packs that it is fed by."""
-        place = self.places[self.number[fault.place]]
+        key = fault.place, fault.packs
+        if key not in self.between:
+            place = self.places[self.number[fault.place]]
 
-        def current(faults):
-            circuit = faults.circuit
-            return abs(circuit.prospective(place.positive, place.negative, faults.only(place, fault.packs))[-1])
+            def current(faults):
+                circuit = faults.circuit
+                return abs(circuit.prospective(place.positive, place.negative, faults.only(place, fault.packs))[-1])
 
-        drawn = self.drawn
-        return [d for d in self.draws if current(drawn.least[d]) <= fault.current_a <= current(drawn.greatest[d])]
+            self.between[key] = [(d, current(self.drawn.least[d]), current(self.drawn.greatest[d])) for d in self.draws]
+        return [d for d, least_a, most_a in self.between[key] if least_a <= fault.current_a <= most_a]
 
 
 def _worse(check, was):

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.described import bank_warnings
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.assumptions import Assumptions
 from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone, opening_orders
 from simbank.studies.protection.conductor_checks import conductor_checks, drop_checks, load_checks
 from simbank.studies.protection.device_checks import device_checks, devices_present, polarities
-from simbank.studies.protection.fault_bands import fault_bands
 from simbank.studies.protection.faults import fault_tables, greatest_faults, least_faults
 from simbank.studies.protection.full_load import start_voltage_warnings
 from simbank.studies.protection.lasting_load import lasting_load
 from simbank.studies.protection.left_out import held_against_left_out
 from simbank.studies.protection.outage import Loads, outage_table, overload_table
-from simbank.studies.protection.protection import Protection
+from simbank.studies.protection.protection import Protection, checks_table
 from simbank.studies.protection.ratings import string_ratings
 from simbank.studies.protection.shorted_checks import relied_on, shorted_checks
 from simbank.studies.protection.withstand import Withstand
@@ -91,7 +89,7 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
     order, clearing = opening_orders(greatest, breaks, sequences)
     tell(0.4)
     slow = _followed(least, breaks, lambda done: tell(0.4 + 0.1 * done))
-    alone = [one_pack_alone(least, c) for c in breaks.open_cases]
+    alone = _alone(least, breaks)
     tell(0.5)
     withstand = Withstand.of(greatest, least, breaks.open_cases, sequences, slow, alone)
     tell(0.6)
@@ -117,32 +115,36 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
         *short_found,
         *polarities(bank),
     ]
-    bands = None
+    told = found
     if draws is None:
-        found = held_against_left_out(
+        told = held_against_left_out(
             scenario, assumptions, greatest, breaks, sequences, found, lambda faults: _followed(faults, breaks, lambda done: None)
         )
-    else:
-        bands, found = fault_bands(
-            scenario, assumptions, faults, found, draws, seed, lambda done: tell_all(middle + (1 - middle) * done)
-        )
-    table = pd.DataFrame([check.record for check in found])
-    tell_all(1.0)
-    return Protection(
-        scenario, assumptions, faults, shares, table, order, clearing, overload, outages, shorted, greatest, least, load_note,
+    protection = Protection(
+        scenario, assumptions, faults, shares, checks_table(told), order, clearing, overload, outages, shorted, greatest, least, load_note,
         [*bank_warnings(scenario), *start_voltage_warnings(scenario)], ratings, breaks, short_cases, short_note, sequences[0][1],
-        bands,
+        judged=found,
     )  # fmt: skip
+    if draws is not None:
+        protection = protection.in_draws(draws, seed, lambda done: tell_all(middle + (1 - middle) * done))
+    tell_all(1.0)
+    return protection
 
 
 def _followed(faults, breaks, tell):
     """For each of :attr:`Breaking.open_cases` its words and what happens at each place: place → :class:`Sequence`."""
-    cases, places = breaks.open_cases, faults.places
-    found = []
-    for k, open_case in enumerate(cases):
-        sequences = {}
-        for j, place in enumerate(places):
-            sequences[place.name] = faults.follow(place, open_case.line, open_case.failed)
-            tell((k + (j + 1) / len(places)) / len(cases))
-        found.append((open_case.words, sequences))
-    return found
+    each = _at_every_place(lambda place, case: faults.follow(place, case.line, case.failed), faults, breaks, tell)
+    return [(case.words, found) for case, found in zip(breaks.open_cases, each, strict=True)]
+
+
+def _alone(least, breaks):
+    """:func:`one_pack_alone` of each of :attr:`Breaking.open_cases`."""
+    each = _at_every_place(lambda place, case: one_pack_alone(least, case, [place]), least, breaks)
+    return [{name: one for found in by_place.values() for name, one in found.items()} for by_place in each]
+
+
+def _at_every_place(function, faults, breaks, tell=lambda done: None):
+    """For each of :attr:`Breaking.open_cases` what a function of place and case gives, by the place's name."""
+    work = [(place, case) for case in breaks.open_cases for place in faults.places]
+    found = iter(in_order(function, work, tell=tell))
+    return [{place.name: next(found) for place in faults.places} for _ in breaks.open_cases]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -16,11 +17,12 @@ from simbank.files import file_name
 from simbank.notebook import as_html
 from simbank.results import Picture, Study, StudyResult
 from simbank.results import records as plain_records
+from simbank.simulation.run import linear_algebra_threads
 from simbank.studies.protection.assumptions import Assumptions
 from simbank.studies.protection.breaking import Breaking
-from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
+from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS, Check
 from simbank.studies.protection.clearing import IF_FAILED, end_text
-from simbank.studies.protection.fault_bands import BANDS_NOT_COVERED, FaultBands
+from simbank.studies.protection.fault_bands import BANDS_NOT_COVERED, FaultBands, fault_bands
 from simbank.studies.protection.faults import Faults, Sequence
 from simbank.studies.protection.shorted_cell import ShortedCell
 from simbank.studies.protection.shorted_checks import CAUTION as SHORT_CAUTION
@@ -29,7 +31,7 @@ from simbank.studies.protection.tables import TABLES
 from simbank.studies.protection.words import named
 from simbank.warning import as_records
 
-__all__ = ["NOT_CHECKED", "Protection"]
+__all__ = ["NOT_CHECKED", "Protection", "checks_table"]
 
 NOT_CHECKED = (
     "arc flash and arcing faults (the currents here are of bolted faults), and faults of less current than the least given, by "
@@ -49,6 +51,11 @@ NOT_CHECKED = (
     "100 A, 75 °C above, whatever the insulation)",
     "local code, the pack maker's manual, permits and inspection",
 )
+
+
+def checks_table(checks: list[Check]) -> pd.DataFrame:
+    """Checks as a table, a row each."""
+    return pd.DataFrame([check.record for check in checks])
 
 
 @dataclass(eq=False, repr=False)
@@ -89,6 +96,8 @@ class Protection(StudyResult):
         For each string's device the largest standard rating that surely opens before every device behind it.
     bands : FaultBands or None
         Fault currents of drawn banks; ``checks`` then has ``fails_in`` (share of the draws) and ``decided_by`` (the key that decides).
+    judged : list of Check
+        The checks by the file's middle values, before they were held against draws or against what the file leaves out.
     """
 
     INDEXED: ClassVar = False
@@ -115,6 +124,17 @@ class Protection(StudyResult):
     short_note: str = ""
     followed: dict[str, Sequence] = field(default_factory=dict, repr=False)
     bands: FaultBands | None = None
+    judged: list[Check] = field(default_factory=list, repr=False)
+
+    def in_draws(self, draws: int, seed: int = 0, progress: Callable[[float], None] | None = None) -> Protection:
+        """The same with bands of that many drawn banks; what is found by the file's middle values is not computed again.
+
+        See ``bands``, ``seed`` and ``progress`` of :func:`protect`.
+        """
+        tell = progress or (lambda done: None)
+        with linear_algebra_threads().limit(limits=1):
+            bands, told = fault_bands(self.scenario, self.assumptions, self.faults, self.judged, draws, seed, tell)
+        return replace(self, checks=checks_table(told), bands=bands)
 
     @property
     def title(self) -> str:

@@ -13,6 +13,7 @@ from simbank.errors import SimulationError
 from simbank.network import Network
 from simbank.simulation import arrays as ar
 from simbank.simulation.setup import pack_arrays
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.shorted_cell import (
     ENERGY,
     FEW_SAMPLES,
@@ -39,6 +40,7 @@ EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something
 OWN = (0.0, 0.02, 0.06, 0.15, 0.35, 0.6, 0.85)  # starts of the pack that are tried where something opens from 0
 NEIGHBOURS = (0.0, 0.02, 0.06, 0.15, 0.5, 0.9, 1.0)  # and of its neighbours
 USUAL_RUNS = 15  # of one search, to tell how far it has come
+RUN_S = 4e-3  # that they take each at least, to tell whether copies of this process pay
 HALVINGS = 3  # then of the step from the best of them to an emptier pack, and to fuller neighbours
 CASES_TOLD = (FULL, EMPTY, ENERGY, FILE)
 
@@ -241,38 +243,44 @@ def shorted_cases(
         How many runs were made, and what the charger is.
     """
     bank, tell = scenario.bank, tell or (lambda done: None)
-    found, failed, runs, starts = {}, {}, 0, {}
+    found, failed = {}, {}
     if len(bank.packs) < 2:
         return found, failed, ""
     commands, words = charging_ports(scenario)
     first, kinds = alike(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
-    told = 0
-    for pack in leaders:
-        rows = []
-        for charger, charging in ((NO_CHARGER, None), (words, commands)):
-            key = (kinds[pack.name], charger)
+
+    def searched(begun, charger, charging):
+        """Rows of every leader, those that failed, and how many runs there were, without or with a charger."""
+        rows, why, runs, starts = {}, {}, 0, {}
+        for told, pack in enumerate(leaders):
             ways = {
-                "cells": min(cells, pack.cells_in_series - 1),
-                "short_ohm": short_ohm,
-                "charger": charger,
-                "charging": charging,
-            }
+                "cells": min(cells, pack.cells_in_series - 1), "short_ohm": short_ohm, "charger": charger, "charging": charging,
+            }  # fmt: skip
             search = _Search(
-                bank, pack.name, warm_k, ways, starts.get(key), lambda part, told=told: tell((told + part) / (2 * len(leaders)))
-            )
+                bank, pack.name, warm_k, ways, starts.get(kinds[pack.name]),
+                lambda part, told=told: tell(begun + (told + part) / (2 * len(leaders))),
+            )  # fmt: skip
             try:
-                rows += search.rows()
+                rows[pack.name] = search.rows()
             except SimulationError as error:
-                failed[pack.name] = str(error)
+                why[pack.name] = str(error)
+            else:
+                starts[kinds[pack.name]] = search.mildest or starts.get(kinds[pack.name])
             runs += search.runs
-            if pack.name in failed:
+        return rows, why, runs
+
+    work = [(0.0, NO_CHARGER, None), (0.5, words, commands)]
+    each = in_order(searched, work, each_s=USUAL_RUNS * RUN_S * len(leaders))
+    runs = sum(count for _, _, count in each)
+    for pack in leaders:
+        told = []
+        for rows, why, _ in each:
+            if pack.name in why:
+                failed[pack.name] = why[pack.name]
                 break
-            starts[key] = search.mildest or starts.get(key)
-            told += 1
-            tell(told / (2 * len(leaders)))
-        rows.sort(key=lambda row: CASES_TOLD.index(row.case))
-        found[pack.name] = rows
+            told += rows[pack.name]
+        found[pack.name] = sorted(told, key=lambda row: CASES_TOLD.index(row.case))
     for pack in bank.packs:
         leader = first[pack.name]
         if leader in failed and leader != pack.name:
