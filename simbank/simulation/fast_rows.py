@@ -55,22 +55,23 @@ MOST_ROWS = 64  # of a block
 BLOCK_FACTOR = (
     3.0  # error of a block as a multiple of what its end misses: errors of blocks go one way; measured, see tests/README.md
 )
+RESISTANCE_DRIFT = (
+    0.05  # error of a block as a share of how far resistances drift from those it was made for, times the charge moved
+)
+VOLTS_MISSED = 3.0  # what electromotive forces may lie off at the end of a row, as a share and a multiple of the tolerance
 LONGEST_WAIT = 16.0  # rows that are walked singly after blocks were given up, at most
 
 # Rows of ``line``, shape (N_LINE, n): each pack along a block.
 (
-    BASE,  # what the electromotive force has that does not change over the block [V]
-    SOC_0,  # state of charge at its start
-    T_0,  # temperature [K]
-    WIDTH_0,  # half the width of the hysteresis loop [V]
-    ENTROPY_0,  # [V/K]
-    BY_SOC,  # slope of the electromotive force by state of charge without the open-circuit curve and the loop [V]
     SLOPE,  # slope of the electromotive force for which the network of the step is made [V]
     DT_BY_Q,  # length of a row / Q [1/A]
     APART,  # what a current half-way off the straight line changes the state of charge by [1/A]
     DRIVE,  # what drives the relaxation voltages, R g / τ [ohm/s]
     _,
-    OCV_SLOPE,  # slope of the open-circuit voltage at the start of the row [V]
+    SLOPE_START,  # slope of the electromotive force by state of charge at the start of the row, hysteresis standing still [V]
+    OCV_BEND,  # curvature of the open-circuit voltage [V]
+    SLOPE_ROW,  # mean slope of the electromotive force over the row [V]
+    SLOPE_MIDDLE,  # mean slope of the electromotive force to the middle of the row [V]
     STEP_EMF,  # electromotive force that stands for a step in the network [V]
     STEP_OHM,  # resistance that stands for it [ohm]
     MEAN_CURRENT,  # over the block before [A]
@@ -85,7 +86,7 @@ LONGEST_WAIT = 16.0  # rows that are walked singly after blocks were given up, a
     VOLT_HIGH,
     VOLT_HIGH_SOC,
     N_LINE,
-) = range(25)
+) = range(22)
 # ``memory``: how many rows the next block has, how many are to be walked singly first, how many after the next block that is given up,
 # and the end of the last block [s].
 ROWS_NEXT, WAIT, WAIT_NEXT, LAST_END = range(4)
@@ -162,19 +163,21 @@ def _put_back(y, port_state, sums, extremes, merging):
 
 
 @jit_internal
-def _emf(k, y, line, bank, pack):
-    """Electromotive force of pack ``k`` along the block into its row of ``pack``, with the slope of its open-circuit curve."""
-    n = bank.cells.shape[1]
-    z, h = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k]
-    moved, ns = z - line[SOC_0, k], bank.cells[ar.N_SERIES, k]
-    u, du, _ = curve_value(bank.curves, bank.curves_of[ar.OCV_CURVE, k], z)
-    line[OCV_SLOPE, k] = ns * du
-    width = line[WIDTH_0, k] + pack[ar.HALF_WIDTH_SLOPE, k] * moved
-    pack[ar.EMF_BY_HYSTERESIS, k] = width
-    pack[ar.ENTROPY, k] = line[ENTROPY_0, k] + pack[ar.ENTROPY_BY_SOC, k] * moved
-    emf = line[BASE, k] + ns * u + line[BY_SOC, k] * moved + width * h
-    emf += pack[ar.EMF_BY_T, k] * (y[ar.TEMPERATURE * n + k] - line[T_0, k])
-    pack[ar.EMF, k] = emf - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+def _electromotive_forces(y, cells, curves_of, curves, line, pack):
+    """Electromotive forces into their row of ``pack``, with their slopes.
+
+    As :func:`simbank.simulation.pack_model.emf_and_resistance` has them, without the resistances.
+    """
+    n = cells.shape[1]
+    for k in range(n):
+        z, h, ns = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], cells[ar.N_SERIES, k]
+        warmer = y[ar.TEMPERATURE * n + k] - cells[ar.T_REF_K, k]
+        u, du, d2u = curve_value(curves, curves_of[ar.OCV_CURVE, k], z)
+        half, dhalf, _ = curve_value(curves, curves_of[ar.HALF_WIDTH_CURVE, k], z)
+        s, ds, _ = curve_value(curves, curves_of[ar.ENTROPY_CURVE, k], z)
+        pack[ar.EMF, k] = ns * (u + warmer * s + half * h) - y[ar.RC_VOLT_1 * n + k] - y[ar.RC_VOLT_2 * n + k]
+        pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.HALF_WIDTH_SLOPE, k], pack[ar.ENTROPY, k] = ns * half, ns * dhalf, ns * s
+        line[SLOPE_START, k], line[OCV_BEND, k] = ns * (du + warmer * ds + dhalf * h), ns * d2u
 
 
 @jit_internal
@@ -186,15 +189,8 @@ def _begin(dt, ahead, y, bank, work, work_m, work_1, exps, line):
     n, cells, pack = bank.cells.shape[1], bank.cells, work.pack
     x = 0.0
     for k in range(n):
-        z, h, ns = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k], cells[ar.N_SERIES, k]
-        u, du, _ = curve_value(bank.curves, bank.curves_of[ar.OCV_CURVE, k], z)
+        z, h = y[ar.SOC * n + k], y[ar.HYSTERESIS * n + k]
         width, current = pack[ar.EMF_BY_HYSTERESIS, k], pack[ar.PACK_CURRENT, k]
-        line[SOC_0, k], line[T_0, k], line[WIDTH_0, k], line[ENTROPY_0, k] = (
-            z, y[ar.TEMPERATURE * n + k], width, pack[ar.ENTROPY, k],
-        )  # fmt: skip
-        relaxed = y[ar.RC_VOLT_1 * n + k] + y[ar.RC_VOLT_2 * n + k]
-        line[BASE, k] = pack[ar.EMF, k] - ns * u - width * h + relaxed
-        line[BY_SOC, k] = pack[ar.EMF_BY_SOC, k] - ns * du - pack[ar.HALF_WIDTH_SLOPE, k] * h
         line[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
         sense = 1.0 if current > 0.0 else -1.0 if current < 0.0 else 0.0
         slope = pack[ar.EMF_BY_SOC, k] + width * hysteresis_by_soc(cells[ar.GAMMA, k], sense, h)
@@ -231,17 +227,22 @@ def _begin(dt, ahead, y, bank, work, work_m, work_1, exps, line):
 
 
 @jit_internal
-def _row(dt, y, bank, ports, work, work_m, work_1, y_m, y_1, exps, line):
+def _row(dt, y, cells, ports, work, work_m, work_1, y_m, y_1, exps, line):
     """One row of a block, from currents at its start in ``work``; its estimated error of state of charge."""
-    n, cells = bank.cells.shape[1], bank.cells
+    n = cells.shape[1]
     now, middle, end = work.pack, work_m.pack, work_1.pack
     for k in range(n):
         i_0 = now[ar.PACK_CURRENT, k]
         sense = 1.0 if i_0 > 0.0 else -1.0 if i_0 < 0.0 else 0.0
-        slope = line[OCV_SLOPE, k] + line[BY_SOC, k] + now[ar.HALF_WIDTH_SLOPE, k] * y[ar.HYSTERESIS * n + k]
-        slope += now[ar.EMF_BY_HYSTERESIS, k] * hysteresis_by_soc(cells[ar.GAMMA, k], sense, y[ar.HYSTERESIS * n + k])
-        line[OCV_SLOPE, k] = max(0.0, slope)  # of the whole electromotive force, as long as the row lasts
-        force = now[ar.EMF, k] - (line[OCV_SLOPE, k] - 0.5 * line[SLOPE, k]) * line[DT_BY_Q, k] * i_0
+        h, ahead = y[ar.HYSTERESIS * n + k], -line[DT_BY_Q, k] * i_0  # state of charge moved, by the current at the start
+        turns = now[ar.EMF_BY_HYSTERESIS, k] * hysteresis_by_soc(cells[ar.GAMMA, k], sense, h)
+        fades = 0.5 * min(
+            1.0, cells[ar.GAMMA, k] * abs(ahead)
+        )  # mean of its exponential over the row: (1 − e^−x)/x = 1 − x/2 + x²/6
+        slope = line[SLOPE_START, k] + turns
+        mean = max(0.0, slope + 0.5 * line[OCV_BEND, k] * ahead - turns * fades * (1.0 - 2.0 / 3.0 * fades))
+        line[SLOPE_MIDDLE, k], line[SLOPE_ROW, k] = max(0.0, 0.5 * (slope + mean)), mean
+        force = now[ar.EMF, k] - (mean - 0.5 * line[SLOPE, k]) * line[DT_BY_Q, k] * i_0
         for j in range(2):
             q, v = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k]
             force -= (exps[q, EXP] - 1.0) * v + (exps[q, PHI_1] - exps[q, PHI_2]) * line[DRIVE + j, k] * i_0
@@ -250,7 +251,7 @@ def _row(dt, y, bank, ports, work, work_m, work_1, y_m, y_1, exps, line):
     for k in range(n):
         i_0, i_1 = now[ar.PACK_CURRENT, k], end[ar.PACK_CURRENT, k]
         there = 0.5 * (i_0 + i_1)
-        force = now[ar.EMF, k] - 0.25 * line[OCV_SLOPE, k] * line[DT_BY_Q, k] * (i_0 + there)
+        force = now[ar.EMF, k] - 0.25 * line[SLOPE_MIDDLE, k] * line[DT_BY_Q, k] * (i_0 + there)
         for j in range(2):
             q, v, drive = j * n + k, y[(ar.RC_VOLT_1 + j) * n + k], line[DRIVE + j, k]
             after = exps[q, EXP_HALF] * v + drive * (exps[q, PHI_1_HALF] * i_0 + exps[q, PHI_2_HALF] * (there - i_0))
@@ -262,7 +263,7 @@ def _row(dt, y, bank, ports, work, work_m, work_1, y_m, y_1, exps, line):
     for k in range(n):
         i_0, i_m, i_1 = now[ar.PACK_CURRENT, k], middle[ar.PACK_CURRENT, k], end[ar.PACK_CURRENT, k]
         moved = -line[DT_BY_Q, k] * (i_0 + 4.0 * i_m + i_1) / 6.0
-        h = y[ar.HYSTERESIS * n + k]
+        h, relaxed = y[ar.HYSTERESIS * n + k], 0.0
         y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
         y_1[ar.HYSTERESIS * n + k] = hysteresis_moved(h, cells[ar.GAMMA, k], moved, i_0, i_1, line[DT_BY_Q, k])
         y_m[ar.HYSTERESIS * n + k] = 0.5 * (h + y_1[ar.HYSTERESIS * n + k])
@@ -270,30 +271,60 @@ def _row(dt, y, bank, ports, work, work_m, work_1, y_m, y_1, exps, line):
         for j in range(2):
             q = j * n + k
             driven = exps[q, WEIGHT_START] * i_0 + exps[q, WEIGHT_MIDDLE] * i_m + exps[q, WEIGHT_END] * i_1
-            y_1[(ar.RC_VOLT_1 + j) * n + k] = exps[q, EXP] * y[(ar.RC_VOLT_1 + j) * n + k] + line[DRIVE + j, k] * driven
+            after = exps[q, EXP] * y[(ar.RC_VOLT_1 + j) * n + k] + line[DRIVE + j, k] * driven
+            relaxed += after - y[(ar.RC_VOLT_1 + j) * n + k]
+            y_1[(ar.RC_VOLT_1 + j) * n + k] = after
+        line[STEP_EMF, k] = now[ar.EMF, k] + line[SLOPE_ROW, k] * moved - relaxed  # as expected at the end
         error = max(error, CURVATURE_FACTOR * line[APART, k] * abs(i_m - 0.5 * (i_0 + i_1)))
         total += i_m + i_1
-        middle[ar.EMF_BY_HYSTERESIS, k], middle[ar.ENTROPY, k] = now[ar.EMF_BY_HYSTERESIS, k], now[ar.ENTROPY, k]
     return error if np.isfinite(total) else np.inf
 
 
 @jit_internal
-def _anything_due(t, y, bank, states, port_state, work, out):
-    """Whether anything is due of the ports, or of packs that carry no current, at one end of a row."""
-    n, ports, pack = bank.cells.shape[1], port_state.table, work.pack
+def _row_missed(hybrid, line, now, pack):
+    """Error of a row by what electromotive forces at its end lie off the expected ones: of state of charge, or of energy."""
+    error = 0.0
+    for k in range(line.shape[1]):
+        miss = abs(pack[ar.EMF, k] - line[STEP_EMF, k])
+        bent = abs(line[SLOPE_ROW, k] - line[SLOPE, k]) * abs(pack[ar.PACK_CURRENT, k] - now[ar.PACK_CURRENT, k])
+        miss += 0.5 * bent * line[DT_BY_Q, k]  # the network of the step is made for the slope at the start of the block
+        error = max(error, miss * hybrid[k, k] * line[DT_BY_Q, k], miss / (VOLTS_MISSED * (1.0 + abs(pack[ar.EMF, k]))))
+    return error
+
+
+@jit_internal
+def _any_open(pack_state):
+    """Whether a pack carries no current."""
+    found = False
+    for k in range(pack_state.size):
+        found = found or not ar.CONDUCTS[pack_state[k]]
+    return found
+
+
+@jit_internal
+def _open_pack_due(y, bank, states, work, out):
+    """Whether anything is due of packs that carry no current, at one end of a row."""
+    n, pack = bank.cells.shape[1], work.pack
     for k in range(n):
         pack[ar.EMF_LINEAR, k] = pack[ar.EMF, k] - pack[ar.R_ABOVE_REF, k] * pack[ar.PACK_CURRENT, k]
+    due = False
     for k in range(n):
-        if not ar.CONDUCTS[states.pack_state[k]] and events.watch_pack(k, y, bank, states, work, out) > 0.0:
-            return True
+        due = due or (not ar.CONDUCTS[states.pack_state[k]] and events.watch_pack(k, y, bank, states, work, out) > 0.0)
+    return due
+
+
+@jit_internal
+def _port_due(t, y, phase, ports, states, work, out):
+    """Whether anything is due of the ports at one end of a row."""
     for q in range(ports.shape[0]):
-        a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * q
         for i in range(ar.PORT_SLOTS):
-            out[a + i] = -1.0
-        full = events.reported_full(ports[q, ar.STOP_REPORT], y, states.pack_state, states.monitor_state)
-        events.watch_port(q, a, t, port_state.phase, ports, work, full, out)
+            out[i] = -1.0
+        full = -1.0
+        if ports[q, ar.STOP_REPORT] != ar.STOP_NONE or ports[q, ar.REBULK_VOLT] > 0.0:
+            full = events.reported_full(ports[q, ar.STOP_REPORT], y, states.pack_state, states.monitor_state)
+        events.watch_port(q, 0, t, phase, ports, work, full, out)
         for i in range(ar.PORT_SLOTS):
-            if out[a + i] > 0.0:
+            if out[i] > 0.0:
                 return True
     return False
 
@@ -356,6 +387,8 @@ def _missed(length, there, expected, cells, line):
     for k in range(cells.shape[1]):
         miss = abs(there.pack[ar.PACK_CURRENT, k] - expected.pack[ar.PACK_CURRENT, k])
         error = max(error, miss * length / (3.0 * cells[ar.CAPACITY_AS, k]))
+        drifted = abs(there.pack[ar.R_OHMIC, k] / expected.pack[ar.R_OHMIC, k] - 1.0)
+        error = max(error, RESISTANCE_DRIFT * drifted * (line[SOC_HIGH, k] - line[SOC_LOW, k]))
         for a in range(there.port.shape[1]):
             volt = there.port[ar.PORT_VOLTAGE, a]
             miss = abs(volt - expected.port[ar.PORT_VOLTAGE, a]) / (1.0 + abs(volt))
@@ -450,7 +483,7 @@ def _walk(
     _keep(y, port_state, sums, extremes, merging)
     g = np.searchsorted(grid, clock - 1e-9)
     spread[0] = extremes.spread[0]
-    r, fresh = row, True
+    r, fresh, any_open = row, True, False
     while r < durations.size and r < row + most:
         if early[r] or abs(durations[r] - dt) > 1e-9 or stop < clock + dt or filled >= sample_t.size - 1:
             break
@@ -469,22 +502,31 @@ def _walk(
                     line[MEAN_WARMING, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work.pack, bank.neighbours)
             if not _begin(dt, 0.5 * dt * most, y, bank, work, work_m, work_1, exps, line):
                 break
-            for k in range(n):
-                _emf(k, y, line, bank, work.pack)
+            _electromotive_forces(y, cells, bank.curves_of, bank.curves, line, work.pack)
+            any_open = _any_open(states.pack_state)
         currents(0.0, work.pack[ar.EMF], work.hybrid, ports, work.port, work.pack[ar.PACK_CURRENT])
         waits = np.inf
         for a in range(p):
             waits = min(waits, timer[a, ar.NEXT_AT])
-        if waits < clock + dt or _anything_due(0.0, y, bank, states, port_state, work, due):
+        if waits < clock + dt or _port_due(0.0, y, port_state.phase, ports, states, work, due):
             break
-        if not _row(dt, y, bank, ports, work, work_m, work_1, y_m, y_1, exps, line) <= tolerance:
+        if any_open and _open_pack_due(y, bank, states, work, due):
             break
-        for k in range(n):
-            _emf(k, y_1, line, bank, work_1.pack)
+        if not _row(dt, y, cells, ports, work, work_m, work_1, y_m, y_1, exps, line) <= tolerance:
+            break
+        _electromotive_forces(y_1, cells, bank.curves_of, bank.curves, line, work_1.pack)
+        if not _row_missed(work.hybrid, line, work.pack, work_1.pack) <= tolerance:
+            break
         end = ar.Work(work_1.pack, work_1.port, work.hybrid)
-        if _anything_due(dt, y_1, bank, states, port_state, end, due):
+        if _port_due(dt, y_1, port_state.phase, ports, states, end, due) or (
+            any_open and _open_pack_due(y_1, bank, states, end, due)
+        ):
             break
         pack_heat(y, cells, work.pack)
+        for k in range(n):
+            for what in range(3):
+                at = ar.EMF_BY_HYSTERESIS if what == 0 else ar.HALF_WIDTH_SLOPE if what == 1 else ar.ENTROPY
+                work_m.pack[at, k] = 0.5 * (work.pack[at, k] + work_1.pack[at, k])
         pack_heat(y_m, cells, work_m.pack)
         pack_heat(y_1, cells, work_1.pack)
         at = 2 * (r - row)
@@ -492,6 +534,8 @@ def _walk(
         _reach(at + 1, y_1, cells, end, line, flows, spread, extremes.between_ports)
         if g < grid.size and grid[g] <= clock + 1e-9:
             sample_t[filled] = grid[g]
+            for k in range(n):
+                work.pack[ar.EMF_LINEAR, k] = work.pack[ar.EMF, k] - work.pack[ar.R_ABOVE_REF, k] * work.pack[ar.PACK_CURRENT, k]
             record_sample(filled, y, bank, work, made)
             filled += 1
             g += 1
@@ -507,11 +551,17 @@ def _walk(
         for i in range(ar.N_STATES * n):
             y[i] = y_1[i]
         for k in range(n):
-            work.pack[ar.EMF, k], work.pack[ar.EMF_BY_HYSTERESIS, k] = (
-                work_1.pack[ar.EMF, k],
-                work_1.pack[ar.EMF_BY_HYSTERESIS, k],
-            )
-            work.pack[ar.ENTROPY, k] = work_1.pack[ar.ENTROPY, k]
+            for what in range(4):
+                at = (
+                    ar.EMF
+                    if what == 0
+                    else ar.EMF_BY_HYSTERESIS
+                    if what == 1
+                    else ar.HALF_WIDTH_SLOPE
+                    if what == 2
+                    else ar.ENTROPY
+                )
+                work.pack[at, k] = work_1.pack[at, k]
         clock, r, fresh = clock + dt, r + 1, True
     count = r - row
     if count == 0:
