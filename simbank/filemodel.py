@@ -14,7 +14,16 @@ from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, NamedTuple, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, PrivateAttr, ValidationError, WithJsonSchema, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    PrivateAttr,
+    ValidationError,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
 from pydantic_core import InitErrorDetails
 
 from simbank import quantities
@@ -22,7 +31,7 @@ from simbank.distributions import Draw, measured, within_range
 from simbank.errors import InputError
 
 __all__ = [
-    "FileModel", "Takes", "as_path", "bank_temperature", "check", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
+    "Checked", "FileModel", "Takes", "as_path", "bank_temperature", "check", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
     "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep", "separator_of",
 ]  # fmt: skip
 
@@ -37,6 +46,34 @@ class Takes(NamedTuple):
     least: float = -math.inf
     most: float = math.inf
     by_name: bool = False
+
+
+class Checked:
+    """Tables of a file that were checked, with what came of each, so that the next file is checked only where it differs.
+
+    A table counts as the same if it is the same object, of which nobody may have changed anything meanwhile; what comes of it hangs on
+    nothing else.
+    """
+
+    def __init__(self, before: Checked | None = None):
+        self._before = {} if before is None else before._found
+        self._found: dict[tuple[type, int], tuple[dict, Any]] = {}
+
+    def find(self, model: type, data: dict) -> Any:
+        """What came of a table as a ``model``; None if it is another one."""
+        known = self._before.get((model, id(data)))
+        if known is None:
+            return None
+        self._found[model, id(data)] = known
+        return known[1]
+
+    def keep(self, model: type, data: dict, made: Any) -> None:
+        """Keep what came of a table, and the table, so that its identity stays its own."""
+        self._found[model, id(data)] = data, made
+
+    def close(self) -> None:
+        """Forget what there was before, of which what is still there has been taken over."""
+        self._before = {}
 
 
 class FileModel(BaseModel):
@@ -57,9 +94,12 @@ class FileModel(BaseModel):
 
     @model_validator(mode="wrap")
     @classmethod
-    def _known_keys(cls, data: Any, read):
+    def _known_keys(cls, data: Any, read, info: ValidationInfo):
         if not isinstance(data, dict):
             return read(data)
+        checked, table = info.context, data
+        if isinstance(checked, Checked) and (same := checked.find(cls, table)) is not None:
+            return same
         known = _keys(cls)
         unknown = [key for key in data if key not in known]
         data, how_known, wrong = _middle_values(data, _takes(cls), cls.ALL_EXACT)
@@ -69,6 +109,8 @@ class FileModel(BaseModel):
             made = read(data)
             if how_known:
                 made._how_known = how_known
+            if isinstance(checked, Checked):
+                checked.keep(cls, table, made)
             return made
         faults = [_unknown(key, known) for key in unknown]
         meant = {(close,) for key in unknown if (close := _close(key, known))}
@@ -572,13 +614,14 @@ def finite_column(frame, column, path, problem="every value must be a finite num
     return numbers
 
 
-def check(model, data, file=None, unions=()):
+def check(model, data, file=None, unions=(), checked=None):
     """Validated ``model`` made from ``data``; all faults become one InputError, the first as its file, key and value.
 
-    ``unions`` names the keys whose table is one of several kinds; pydantic puts the kind into the path of a fault.
+    ``unions`` names the keys whose table is one of several kinds; pydantic puts the kind into the path of a fault. ``checked`` has
+    tables of it that were checked before (:class:`Checked`).
     """
     try:
-        return model.model_validate(data)
+        return model.model_validate(data, context=checked)
     except ValidationError as error:
         faults = [_told(fault, unions, data) for fault in error.errors()]
         problem, key, value = faults[0]

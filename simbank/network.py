@@ -11,6 +11,7 @@ so that a time step costs one small dense product, however many inner nodes the 
 
 from __future__ import annotations
 
+import copy
 import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -75,6 +76,12 @@ class Network:
         self.port_ends = np.array([[index[p], index[n]] for p, n in graph.ports.values()], int).reshape(-1, 2)
         self._cache = {}
         self._conductors = {}  # what packs and ports see of the conductors, by which of these are closed
+
+    def with_packs(self, pack_ohm: np.ndarray) -> Network:
+        """The network of the same graph with other resistances of the packs [ohm], shape (n,); of its conductors nothing is solved anew."""
+        other = copy.copy(self)
+        other.pack_ohm, other._cache = pack_ohm, {}
+        return other
 
     def reduce(self, pack_closed: ArrayLike | None = None, branch_closed: ArrayLike | None = None) -> Reduced:
         """Reduced network for a switch pattern, from the cache if it was asked for before.
@@ -243,7 +250,8 @@ def network_of(graph: Graph, pack_ohm: ArrayLike) -> Network:
     for network in tuple(_recent):
         if network.graph is graph and np.array_equal(network.pack_ohm, pack_ohm):
             return network
-    network = Network(graph, np.array(pack_ohm, float))
+    alike = next((network for network in tuple(_recent) if network.graph is graph), None)
+    network = Network(graph, np.array(pack_ohm, float)) if alike is None else alike.with_packs(np.array(pack_ohm, float))
     _recent.insert(0, network)
     del _recent[MAX_RECENT:]
     return network

@@ -307,6 +307,41 @@ def test_what_a_copy_leaves_undone_is_done_here():
     assert [found[k][1] for k in range(12)] == [k % 2 == 0 or k >= 5 for k in range(12)]
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process is not copied")
+@pytest.mark.parametrize("each_s", [None, 1.0])
+def test_work_in_copies_comes_in_its_order(monkeypatch, each_s):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1, 2})
+    monkeypatch.setattr(parallel, "COPY_PAYS_S", 1e-9)
+    told = []
+    found = parallel.in_order(lambda k: (k * k, os.getpid()), [(k,) for k in range(12)], each_s, told.append)
+    assert [square for square, _ in found] == [k * k for k in range(12)]
+    assert len({process for _, process in found}) == 3
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+    monkeypatch.setattr(parallel, "COPY_PAYS_S", 1e9)
+    assert {process for _, process in parallel.in_order(lambda k: (k, os.getpid()), [(1,), (2,)], each_s)} == {os.getpid()}
+    assert parallel.in_order(abs, []) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process is not copied")
+def test_copies_of_this_process_find_the_same_protection_and_sizes(monkeypatch):
+    bank, clinic = simbank.example("valley_workshop_mistakes"), simbank.example("hilltop_clinic")
+
+    def found():
+        protection = simbank.protect(bank).in_draws(20)
+        tables = [getattr(protection, name) for name in ("faults", "checks", "order", "clearing")]
+        cases = [case.record for cases in protection.short_cases.values() for case in cases]
+        sizes = simbank.size(clinic, gauges=["2 AWG", "2/0 AWG"])
+        return [*tables, protection.bands.table, protection.bands.checks, pd.DataFrame(cases), sizes.table]
+
+    monkeypatch.setattr(parallel, "COPY_PAYS_S", 1e9)
+    here = found()
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1})
+    monkeypatch.setattr(parallel, "COPY_PAYS_S", 1e-9)
+    for one, other in zip(here, found(), strict=True):
+        pd.testing.assert_frame_equal(one, other, check_exact=True)
+
+
 def test_draws_that_fail_are_counted_and_told(monkeypatch):
     drawn, calls = draw_runs.drawn, []
 

@@ -1256,6 +1256,19 @@ def test_run_not_complete(sound):
     assert "run-not-complete" not in codes(sound)
 
 
+def test_usable_unknown(monkeypatch):
+    case = bank()
+    assert "usable-unknown" not in codes(sb.age(case, 1.0, windows=1))
+
+    def fails(aged):
+        raise sb.SimulationError("the bank cannot be solved")
+
+    monkeypatch.setattr("simbank.studies.ageing.aged.usable_wh", fails)
+    found = told(sb.age(case, 1.0, windows=1), "usable-unknown")
+    assert found.severity == UNKNOWN
+    assert "not known of year 0, 1: the bank cannot be solved" in found.text
+
+
 @pytest.mark.parametrize("code", ["balance-missed", "reference-instead", "a-code-of-tomorrow"])
 def test_a_warning_is_a_verdict(code, sound):
     result = run()

@@ -38,7 +38,7 @@ class Piece:
         return Piece(self.branches + other.branches, self.devices + other.devices, self.places + other.places)
 
 
-def build_bank(file: ScenarioFile, folder: Path) -> Bank:
+def build_bank(file: ScenarioFile, folder: Path, before: tuple[ScenarioFile, Bank] | None = None) -> Bank:
     """The bank that a file describes.
 
     Parameters
@@ -47,6 +47,8 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
         A file's contents, checked key by key.
     folder : Path
         From which the paths of chemistry files count.
+    before : (ScenarioFile, Bank), optional
+        A file that reads the same other files, and its bank: what rests on the same tables is taken from it.
 
     Returns
     -------
@@ -57,9 +59,35 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
     InputError
         For what only the whole shows: names that nothing has, wiring that leaves a pack out or short-circuits it, a pack too light.
     """
-    chemistries, unused = chemistries_of_types(file, folder)
-    packs = tuple(_pack(file, chemistries, number, name, table) for number, (name, table) in enumerate(file.each_pack()))
+    packs, unused = _packs(file, folder, before)
     names = [pack.name for pack in packs]
+    if before is not None and _same_wiring(file, before[0]):
+        same = before[1]
+        graph, devices, places, strings = same.graph, same.devices, same.places, same.strings
+    else:
+        graph, devices, places = _graph_of_all(file, names)
+        strings = {string.name: tuple(string.packs) for string in file.wiring.strings}
+    neighbours = _neighbours(file, names)
+    _check_masses(file, packs, neighbours)
+    equipment = {port.name: _port_equipment(port, packs, file.ambient) for port in file.ports if port.inverter or port.charger}
+    return Bank(
+        file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
+        places, file.wiring.spacing, strings, unused, *_left_out(file, graph, packs),
+    )  # fmt: skip
+
+
+def _same_wiring(file: ScenarioFile, other: ScenarioFile) -> bool:
+    """Whether branches, devices, ports and places of two files are the same: all that :func:`_graph_of_all` looks at."""
+
+    def looked_at(one):
+        packs = [(name, table.device) for name, table in one.each_pack()]
+        return packs, one.wiring, one.ports, one.ambient
+
+    return looked_at(file) == looked_at(other)
+
+
+def _graph_of_all(file: ScenarioFile, names: list[str]) -> tuple[Graph, tuple[Device, ...], tuple[Place, ...]]:
+    """The graph of packs, wiring and ports, its devices and the places that have a name."""
     made, terminals, ports = Piece(), {}, {}
     for name, table in file.each_pack():
         piece, terminals[name] = _pack_ends(name, table.device)
@@ -72,16 +100,7 @@ def build_bank(file: ScenarioFile, folder: Path) -> Bank:
             raise InputError('needs "positive" and "negative" (an explicit graph has no take-off)', key=f"ports.{k}")
         piece, ports[port.name] = _port(port, ends, _conductor_k(file))
         made += piece
-    graph = Graph.build(_with_added(made.branches, file.wiring.added), terminals, ports)
-    neighbours = _neighbours(file, names)
-    _check_masses(file, packs, neighbours)
-    equipment = {port.name: _port_equipment(port, packs, file.ambient) for port in file.ports if port.inverter or port.charger}
-    devices = _with_series(made)
-    return Bank(
-        file.name, packs, graph, file.ambient, neighbours, devices, equipment, _switching(file, [*names, *(d.name for d in devices)]),
-        made.places, file.wiring.spacing, {string.name: tuple(string.packs) for string in file.wiring.strings}, unused,
-        *_left_out(file, graph, packs),
-    )  # fmt: skip
+    return Graph.build(_with_added(made.branches, file.wiring.added), terminals, ports), _with_series(made), made.places
 
 
 def _left_out(file: ScenarioFile, graph: Graph, packs: tuple[Pack, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -99,6 +118,24 @@ def _left_out(file: ScenarioFile, graph: Graph, packs: tuple[Pack, ...]) -> tupl
 
 
 # ---- packs ----
+
+
+def _packs(file: ScenarioFile, folder: Path, before) -> tuple[tuple[Pack, ...], tuple[str, ...]]:
+    """The packs, and the names of the file's own chemistries that none of them has; ``before`` as in :func:`build_bank`."""
+    chemistries, unused = chemistries_of_types(file, folder)
+    old = [] if before is None else list(zip(before[0].each_pack(), before[1].packs, strict=True))
+    made = []
+    for number, (name, table) in enumerate(file.each_pack()):
+        if number < len(old):
+            (old_name, old_table), pack = old[number]
+            same_tables = (
+                name == old_name and table is old_table and file.pack_types[table.type] is before[0].pack_types[table.type]
+            )
+            if same_tables and pack.chemistry is chemistries[table.type]:
+                made.append(pack)
+                continue
+        made.append(_pack(file, chemistries, number, name, table))
+    return tuple(made), unused
 
 
 def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, name: str, table: PackTable) -> Pack:

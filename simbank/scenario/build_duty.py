@@ -16,7 +16,12 @@ from simbank.scenario.build_bank import voltages_that_suit
 from simbank.scenario.duty_schema import ConstantDuty, DaysDuty, LoadTable, StepTable, SunTable, TableDuty
 from simbank.scenario.schema import ScenarioFile
 
-__all__ = ["build_duty"]
+__all__ = ["build_duty", "taken_of_bank"]
+
+
+def taken_of_bank(bank: Bank) -> tuple:
+    """All that :func:`build_duty` takes of a bank: of banks that are alike in it, the same file asks the same."""
+    return bank.capacity_ah, voltages_that_suit(bank.packs), bank.port_equipment, tuple(bank.graph.ports)
 
 
 def build_duty(file: ScenarioFile, bank: Bank, folder: Path) -> Duty | SampledDuty:

@@ -11,7 +11,7 @@ from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
 from simbank.filemodel import nearest, refuse_deep
 
-__all__ = ["changed", "checked_keys", "joint_branches", "name_in_key", "parts_of"]
+__all__ = ["changed", "changed_where", "checked_keys", "joint_branches", "name_in_key", "parts_of"]
 
 
 def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
@@ -35,15 +35,27 @@ def changed(data: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
     >>> changed({"packs": [{"name": "A", "soc": 0.5}]}, {"packs.A.soc": 0.3})
     {'packs': [{'name': 'A', 'soc': 0.3}]}
     """
-    data = copy.deepcopy(data)
+    return changed_where(copied(data), changes)
+
+
+def copied(data: Any) -> Any:
+    """A copy of all tables and lists in data; objects of a program's own stay the same ones."""
+    if isinstance(data, dict):
+        return {key: copied(value) for key, value in data.items()}
+    return [copied(value) for value in data] if isinstance(data, list) else data
+
+
+def changed_where(data: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """As :func:`changed`, but tables in which nothing changes are those of ``data``, and not copies of them."""
+    data, mine = dict(data), set()
     for dotted in sorted(changes, key=_precedence):
         *path, last = parts_of(dotted)
         places: list[Any] = [data]
         for depth, part in enumerate(path):
             so_far = ".".join(path[: depth + 1])
-            places = [inner for place in places for inner in _enter(place, part, so_far)]
+            places = [inner for place in places for inner in _enter(place, part, so_far, mine)]
         for place in places:
-            _put(place, last, copy.deepcopy(changes[dotted]), dotted)
+            _put(place, last, copied(changes[dotted]), dotted)
     if changes:
         refuse_deep(data)
     return data
@@ -106,15 +118,26 @@ def _put(place, last, value, dotted):
         raise InputError("leads into a plain value, not a table", key=dotted)
 
 
-def _enter(place, part, so_far):
-    """The tables that a part of a dotted key leads into."""
+def _enter(place, part, so_far, mine):
+    """The tables that a part of a dotted key leads into, each a copy put in the place of the one that stood there.
+
+    ``mine`` are identities of those that are copies already.
+    """
     if isinstance(place, list):
         if so_far.startswith("packs."):
             _write_out(place, part)
-        return [place[k] for k in _indices(place, part, so_far)]
-    if not isinstance(place, dict):
+        keys = _indices(place, part, so_far)
+    elif isinstance(place, dict):
+        if part != "*":
+            place.setdefault(part, {})
+        keys = list(place) if part == "*" else [part]
+    else:
         raise InputError("leads into a plain value, not a table", key=so_far)
-    return list(place.values()) if part == "*" else [place.setdefault(part, {})]
+    for key in keys:
+        if isinstance(place[key], (dict, list)) and id(place[key]) not in mine:
+            place[key] = copy.copy(place[key])
+            mine.add(id(place[key]))
+    return [place[key] for key in keys]
 
 
 def _write_out(packs, name):
@@ -128,7 +151,7 @@ def _write_out(packs, name):
             continue
         rest = {key: value for key, value in table.items() if key not in ("count", "name")}
         packs[k : k + 1] = [
-            {"name": f"{entry}{number}", **copy.deepcopy(rest), "written_out_from": entry} for number in range(1, count + 1)
+            {"name": f"{entry}{number}", **copied(rest), "written_out_from": entry} for number in range(1, count + 1)
         ]
         return
 

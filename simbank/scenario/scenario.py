@@ -10,13 +10,13 @@ from simbank.bank import Bank, own_layouts
 from simbank.cells import Chemistry
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
-from simbank.filemodel import check, read_toml
+from simbank.filemodel import Checked, check, read_toml
 from simbank.notebook import as_html
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import content_hash, files_read
 from simbank.scenario.build_bank import build_bank
-from simbank.scenario.build_duty import build_duty
-from simbank.scenario.changes import changed, checked_keys, joint_branches
+from simbank.scenario.build_duty import build_duty, taken_of_bank
+from simbank.scenario.changes import changed, changed_where, checked_keys, copied, joint_branches
 from simbank.scenario.chemistries import chemistry_by_name
 from simbank.scenario.schema import ScenarioFile
 
@@ -62,18 +62,54 @@ class Scenario:
     duty: Duty | SampledDuty
 
     def __init__(self, data: dict[str, Any], source: str | None = None, duty: Duty | SampledDuty | None = None):
-        self.data, self.source = data, source
+        self._build(copied(data), source, duty, None)
+
+    def _build(self, data, source, duty, before):
+        """Build it from ``data``, whose tables nobody changes from now on; what is as in the scenario ``before`` is taken from it."""
+        self._data, self._handed_out, self.source = data, None, source
         self.files = files_read(data, source)
         self.own_layouts = {
             name: content_hash(kind) for name, kind in own_layouts().items() if name in _texts(data.get("wiring"))
         }
         try:
-            self.file = file = _with_air(check(ScenarioFile, data, unions=("duty",)), self._folder)
+            self._checked = Checked(before and before._checked)
+            self.file = file = _with_air(check(ScenarioFile, data, unions=("duty",), checked=self._checked), self._folder)
+            self._checked.close()
             self.name, self.layout = file.name, file.wiring.layout
-            self.bank = build_bank(file, self._folder)
-            self.duty = duty or build_duty(file, self.bank, self._folder)
+            built = before._built if before is not None and before._reads == self._reads else None
+            self.bank = build_bank(file, self._folder, built and built[:2])
+            if duty is None:
+                asked = taken_of_bank(self.bank)
+                same = built is not None and built[2] is not None and file.duty is built[0].duty and asked == built[3]
+                duty = built[2] if same else build_duty(file, self.bank, self._folder)
+                self._built = file, self.bank, duty, asked
+            else:
+                self._built = file, self.bank, None, None
+            self.duty = duty
         except InputError as error:
             raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    @property
+    def _reads(self):
+        """What a bank and a duty rest on besides the file."""
+        return self.files, self.own_layouts
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """The file's contents, with changes applied: a copy, which a program may change to make another scenario of it."""
+        if self._handed_out is None:
+            self._handed_out = copied(self._data)
+        return self._handed_out
+
+    def with_changes(self, changes: dict[str, Any], duty: Duty | SampledDuty | None = None) -> Scenario:
+        """As :func:`with_changes`, with ``duty`` in place of what it asks: built anew where something changes, and nowhere else."""
+        if self._checked is None or (self._handed_out is not None and self._handed_out != self._data):
+            return from_dict(self.data, changes, self.source, duty)
+        return _changed(self._data, changes, self.source, duty, self)
+
+    def __getstate__(self):
+        """For a copy or another process: tables that were checked are known by identity, which is lost there."""
+        return self.__dict__ | {"_checked": None}
 
     @property
     def _folder(self):
@@ -183,6 +219,11 @@ def from_dict(
     """
     if not isinstance(data, dict):
         raise InputError("must be a dict of a scenario file's form", file=source, key="data", value=data)
+    return _changed(copied(data), changes, source, duty, None)
+
+
+def _changed(data, changes, source, duty, before):
+    """The scenario of ``data`` with keys changed; what is as in the scenario ``before``, whose data it is, is taken from it."""
     try:
         changes = checked_keys(changes)
         if _ADDED in changes:  # the names of branches are known once the rest is built
@@ -191,10 +232,12 @@ def from_dict(
             every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
             data["wiring"]["added"] = data["wiring"].get("added", {}) | every
             changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
-        data = changed(data, changes)
+        data = changed_where(data, changes)
     except InputError as error:
         raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
-    return Scenario(data, source, duty)
+    made = Scenario.__new__(Scenario)
+    made._build(data, source, duty, before)
+    return made
 
 
 def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
@@ -236,4 +279,4 @@ def with_changes(scenario: Scenario, changes: dict[str, Any]) -> Scenario:
     >>> round(scenario.bank.packs[0].chemistry.ocv(0.5).item(), 3)
     3.29
     """
-    return from_dict(scenario.data, changes, scenario.source)
+    return scenario.with_changes(changes)

@@ -15,7 +15,7 @@ from simbank.filemodel import FileModel
 from simbank.quantities import parse
 from simbank.scenario.assumed_packs import assumed_of_pack, beside_measured
 from simbank.scenario.changes import checked_keys, name_in_key, parts_of
-from simbank.scenario.scenario import Scenario, from_dict
+from simbank.scenario.scenario import Scenario
 from simbank.scenario.schema import PackTable, PackType, ScenarioFile
 from simbank.warning import BankWarning, listed
 
@@ -114,8 +114,8 @@ def drawn(scenario: Scenario, values: Mapping[str, Any]) -> Scenario:
     _checked(scenario)
     values = checked_keys(values)
     asked = {key: value for key, value in values.items() if _is_asked(key)}
-    meant = from_dict(scenario.data, asked, scenario.source) if asked else scenario
-    made = from_dict(scenario.data, values, scenario.source, duty=meant.duty)
+    meant = scenario.with_changes(asked) if asked else scenario
+    made = scenario.with_changes(values, meant.duty)
     packs = tuple(replace(pack, bms=like.bms) for pack, like in zip(made.bank.packs, meant.bank.packs, strict=True))
     made.bank = replace(made.bank, packs=packs, port_equipment=meant.bank.port_equipment)
     return made

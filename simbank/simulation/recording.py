@@ -247,5 +247,7 @@ class Recorder:
             (pack.ocv_curves[0], pack.chemistry.half_width, pack.chemistry.entropy, pack.chemistry.rc_factor)
             for pack in self.state.bank.packs
         ]
-        start, now = (stored_energy_j(y, self.state.packs.cells, curves) for y in (self.y_start, self.state.y))
-        return now - start
+        n, cells = self.state.n, self.state.packs.cells
+        both = np.hstack([y[: ar.N_STATES * n].reshape(-1, n) for y in (self.y_start, self.state.y)])  # as twice as many packs
+        stored = stored_energy_j(both.ravel(), np.hstack([cells, cells]), curves * 2)
+        return stored[n:] - stored[:n]

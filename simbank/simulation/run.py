@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import time
 from collections.abc import Callable
@@ -25,7 +26,7 @@ from simbank.simulation.run_warnings import FAST_TOLERANCE, REFERENCE_TOLERANCE,
 from simbank.simulation.setup import duty_windows
 from simbank.simulation.switching import EventHandler
 
-__all__ = ["METHODS", "linear_algebra_threads", "simulate"]
+__all__ = ["METHODS", "linear_algebra_threads", "one_thread", "simulate"]
 
 # From so many rows of a duty on, two weeks by the minute, the compiled loop takes many at a time, if the tolerance is no finer than this:
 # finer, blocks of rows would be so short that they save nothing.
@@ -123,7 +124,7 @@ def _once(scenario, choice, tolerance, first_warnings, options):
     """One run at one tolerance; ``first_warnings`` are warnings that it begins with."""
     run = _Run(scenario, choice, tolerance, first_warnings, *options)
     try:
-        with linear_algebra_threads().limit(limits=1), _heeding_interrupts(run):
+        with one_thread(), _heeding_interrupts(run):
             run.go()
     except SimulationError as error:
         error.partial = run.result(complete=False)
@@ -141,6 +142,23 @@ def linear_algebra_threads():
     For matrices as small as a bank's their threads only wait, and take the cores from other runs while they do.
     """
     return ThreadpoolController()
+
+
+_limited: list[bool] = []  # while linear algebra is kept to one thread
+
+
+@contextlib.contextmanager
+def one_thread():
+    """Within, linear algebra keeps to one thread: of one run, or of many, for which it is said once."""
+    if _limited:
+        yield
+        return
+    with linear_algebra_threads().limit(limits=1):
+        _limited.append(True)
+        try:
+            yield
+        finally:
+            _limited.pop()
 
 
 def _heeding_interrupts(run):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -20,17 +21,16 @@ def headline(summary: dict[str, Any]) -> dict[str, Any]:
         ``c_rate_max`` is the largest current of any pack ÷ its capacity at any time.
     """
     bank, packs = summary["bank"], summary["packs"]
-    shares = [np.nan if pack["share_ratio_discharge"] is None else pack["share_ratio_discharge"] for pack in packs]
-    known = not np.all(np.isnan(shares))
-    hardest = int(np.nanargmax(shares)) if known else None
-    uneven = known and np.nanmax(shares) > 1.0005  # with equal shares no pack is the hardest worked
+    shares = {k: share for k, pack in enumerate(packs) if not math.isnan(share := _number(pack["share_ratio_discharge"]))}
+    hardest = max(shares, key=shares.get, default=None)
+    uneven = hardest is not None and shares[hardest] > 1.0005  # with equal shares no pack is the hardest worked
     through = np.array([pack["throughput_ah"] for pack in packs])
     return {
         "spread_max_points": bank["spread_max_points"],
         "spread_end_points": bank["spread_end_points"],
         "hardest_pack": packs[hardest]["name"] if uneven else None,
-        "share_ratio_max": float(np.nanmax(shares)) if known else None,
-        "share_ratio_min": float(np.nanmin(shares)) if known else None,
+        "share_ratio_max": float(shares[hardest]) if shares else None,
+        "share_ratio_min": float(min(shares.values())) if shares else None,
         "c_rate_max": max(pack["c_rate_peak"] for pack in packs),
         "throughput_ah": float(through.sum()),
         "charge_out_ah": bank["charge_out_ah"],
@@ -41,6 +41,10 @@ def headline(summary: dict[str, Any]) -> dict[str, Any]:
         "port_voltage_min_v": bank["port_voltage_min_v"],
         "port_voltage_max_v": bank["port_voltage_max_v"],
     }
+
+
+def _number(value):
+    return math.nan if value is None else value
 
 
 FIGURES = (

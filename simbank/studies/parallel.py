@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import multiprocessing.connection
 import os
 import sys
 import threading
@@ -14,7 +15,7 @@ from typing import Any
 
 from simbank.interrupts import deaf_children, heard_by
 
-__all__ = ["copies_worth", "in_copies", "in_order", "in_processes"]
+__all__ = ["can_copy", "copies_worth", "in_copies", "in_order", "in_processes"]
 
 WATCH_S = 1.0  # between two looks of a worker at whether its parent is there
 COPY_PAYS_S = 0.2  # of work for each copy of this process, which takes some hundredths of a second to make
@@ -45,14 +46,19 @@ def in_processes(function: Callable[..., Any], work: Sequence[tuple], jobs: int)
         yield from found
 
 
+def can_copy() -> bool:
+    """Whether :func:`in_copies` works here: on Linux, in a process that is none of several of a program already."""
+    return sys.platform == "linux" and multiprocessing.parent_process() is None
+
+
 def copies_worth(left_s: float) -> int:
     """How many copies of this process would help with so much work [s]: one for each core but its own; 0 where it cannot be copied."""
-    if sys.platform != "linux" or multiprocessing.parent_process() is not None:
+    if not can_copy():
         return 0
     return max(0, min(len(os.sched_getaffinity(0)) - 1, int(left_s / COPY_PAYS_S) - 1))
 
 
-def in_copies(function: Callable[..., Any], work: Sequence[tuple], copies: int) -> Iterator[tuple[int, Any]]:
+def in_copies(function: Callable[..., Any], work: Sequence[tuple], copies: int, here: bool = True) -> Iterator[tuple[int, Any]]:
     """(number, what a function gives) for each piece of work, done here and in copies (forks) of this process, as they are done.
 
     A copy has what this process has loaded and compiled, so that nothing is waited for. Where one ends before its work is done, that
@@ -66,30 +72,34 @@ def in_copies(function: Callable[..., Any], work: Sequence[tuple], copies: int) 
         The arguments of each call.
     copies : int
         So many besides this process.
+    here : bool
+        Whether this process works, too; else it only collects, and hands out at once what has come.
     """
     fork, pipes, children = multiprocessing.get_context("fork"), [], []
-    done = set()
+    done, all_of_us = set(), copies + here
     try:
         with deaf_children(), warnings.catch_warnings():
             warnings.simplefilter("ignore")  # that threads, such as those of linear algebra, are not copied: none is waited for
             for k in range(copies):
-                here, there = fork.Pipe(duplex=False)
-                children.append(fork.Process(target=_copy, args=(function, work, k + 1, copies + 1, there), daemon=True))
+                ours, theirs = fork.Pipe(duplex=False)
+                children.append(fork.Process(target=_copy, args=(function, work, k + here, all_of_us, theirs), daemon=True))
                 children[-1].start()
-                there.close()
-                pipes.append(here)
-        for number in range(0, len(work), copies + 1):
+                theirs.close()
+                pipes.append(ours)
+        for number in range(0, len(work), all_of_us) if here else ():
+            done.add(number)
             yield number, function(*work[number])
             for pipe in pipes:  # so that no copy waits for room in its pipe
-                yield from _arrived(pipe, done, wait=False)
-        for pipe in pipes:
-            yield from _arrived(pipe, done, wait=True)
+                yield from _arrived(pipe, done)
+        while open_pipes := [pipe for pipe in pipes if not pipe.closed]:
+            for pipe in multiprocessing.connection.wait(open_pipes):
+                yield from _arrived(pipe, done)
     finally:
         for child in children:
             child.kill()
             child.join()
     for number in range(len(work)):
-        if number % (copies + 1) and number not in done:
+        if number not in done:
             yield number, function(*work[number])
 
 
@@ -126,22 +136,25 @@ def in_order(
 
 def _copy(function, work, first, step, pipe):
     """What a copy of this process does."""
+    _watch(os.getppid())
     with contextlib.suppress(OSError):  # who started it has gone
         for number in range(first, len(work), step):
             pipe.send((number, function(*work[number])))
         pipe.send(None)
 
 
-def _arrived(pipe, done, wait):
-    """What a copy has sent: all that is there, or all that will come until it ends."""
-    with contextlib.suppress(EOFError, OSError):  # it ended
-        while not pipe.closed and (wait or pipe.poll()):
+def _arrived(pipe, done):
+    """What a copy has sent and is there; the pipe is closed if that is all that will come."""
+    try:
+        while not pipe.closed and pipe.poll():
             found = pipe.recv()
             if found is None:
                 pipe.close()
                 return
             done.add(found[0])
             yield found
+    except (EOFError, OSError):  # it ended
+        pipe.close()
 
 
 def _start_trackers():

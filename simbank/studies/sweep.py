@@ -26,10 +26,12 @@ from simbank.provenance import as_plain, code_hash, content_hash, described, fil
 from simbank.results import Picture, Study, StudyResult, records
 from simbank.scenario import Scenario, changed, from_dict, with_changes
 from simbank.simulation import simulate
+from simbank.simulation.choice import reference_seconds
+from simbank.simulation.run import one_thread
 from simbank.studies.ageing.swept import SWEPT, USUAL_LAW, check_own, check_settings, of_ageing, of_file, swept_figures
 from simbank.studies.draws import draw_points, expand_keys
 from simbank.studies.figures import FIGURES, headline
-from simbank.studies.parallel import in_processes
+from simbank.studies.parallel import can_copy, in_copies, in_processes
 from simbank.studies.settings import refuse_auto, study_made_by
 from simbank.studies.unused import unused_keys
 from simbank.warning import BankWarning, as_records, counted, from_records, gathered
@@ -39,7 +41,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Sweep", "inline", "sweep"]
 
-CHUNK = 8  # runs handed to a worker at a time
+CHUNK = 8  # runs done before their rows are kept
+LARGE_CHUNK, CHUNK_S = 64, 0.2  # runs handed to a worker at a time at most, and of so much work by estimate [s]
+FAST_PART = 1.0 / 40.0  # of the reference's time that the fast integrator takes, roughly
+CHUNKS_A_WORKER = 8  # or more, so that all end at about the same time
 ROWS_FILE = "rows.jsonl"
 FILES_NAMED_IN = ("duty", "pack_types", "chemistries", "seasons", "ambient")  # tables of a scenario that may name files
 CLUSTER_START_S, CLUSTER_PATIENCE_S = 20, 60  # that a cluster may take to answer, and be without workers [s]
@@ -257,14 +262,20 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
     kept = [done.find(point) for point in points]
     todo = [(k, point) for k, point in enumerate(points) if kept[k] is None]
     rows = {k: row for k, row in enumerate(kept) if row is not None}
-    size = CHUNK if options.get("years") is None else 1
-    chunks = [todo[k : k + size] for k in range(0, len(todo), size)]
-    work = [(scenario.data, scenario.source, chunk, options, code_hash(), own_layouts()) for chunk in chunks]
+    here = jobs == 1 and cluster is None
+    size = _chunk_size(scenario, options, len(todo), None if here else jobs)
+    copied = not here and cluster is None and can_copy() and size > 1
+    alone = int(copied)  # the first run, by which this process loads what its copies then have
+    chunks = [todo[k : k + size] for k in range(alone, len(todo), size)]
+    if alone:
+        chunks.insert(0, todo[:1])
+    data, layouts = scenario.data, own_layouts()
+    work = [(data, scenario.source, chunk, options, code_hash(), layouts) for chunk in chunks]
     try:
-        for found in _workers(work, jobs, cluster):
-            for k, row, files in found:
+        for found in _workers(work, jobs, cluster, alone):
+            done.add_all([(points[k], row, files) for k, row, files in found])
+            for k, row, _ in found:
                 rows[k] = row
-                done.add(points[k], row, files)
                 if on_row:
                     on_row(row)
             if progress:
@@ -274,6 +285,17 @@ def _run_points(scenario, points, done, options, jobs, cluster, progress, on_row
     except ClusterLost as error:
         raise SimulationError(f"{error}; {len(rows)} of {len(points)} runs were done{done.kept()}") from None
     return [rows[k] for k in range(len(points))]
+
+
+def _chunk_size(scenario, options, runs, jobs):
+    """How many runs are done at a time: so many that handing out costs little, and so few that a stop loses little; ``jobs`` is None here."""
+    if options.get("years") is not None:
+        return 1
+    if jobs is None:
+        return CHUNK
+    seconds = reference_seconds(scenario.bank, scenario.duty) * (FAST_PART if options["integrator"] == "fast" else 1.0)
+    workers = len(os.sched_getaffinity(0)) if jobs < 0 and hasattr(os, "sched_getaffinity") else max(jobs, 1)
+    return max(1, min(LARGE_CHUNK, int(CHUNK_S / seconds), runs // (CHUNKS_A_WORKER * workers)))
 
 
 def _table(rows):
@@ -345,22 +367,27 @@ def run_points(
             "a worker runs another version of simbank than the one that asks; install the same on all", key="cluster"
         )
     LAYOUTS.update(layouts)
-    out = []
-    for number, point in chunk:
-        figures, failure, note, warned, files = {}, None, {}, [], {}
-        try:
-            scenario = from_dict(data, of_file(point), source)
-            files = scenario.files
-            figures, note, warned = _figures(scenario, of_ageing(point), options)
-        except RunStopped:
-            raise
-        except (SimulationError, InputError) as error:
-            failure = str(error)
-        row = {
-            "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
-        }  # fmt: skip
-        out.append((number, {key: inline(value) for key, value in point.items()} | figures | row, files))
-    return out
+    base = _base(data, source)
+    with one_thread():
+        return [_run_point(number, point, base, data, source, options) for number, point in chunk]
+
+
+def _run_point(number, point, base, data, source, options):
+    """Of one point what :func:`run_points` returns of all; ``base`` is the scenario itself, None if it cannot be."""
+    figures, failure, note, warned, files = {}, None, {}, [], {}
+    try:
+        changes = of_file(point)
+        scenario = from_dict(data, changes, source) if base is None else base.with_changes(changes)
+        files = scenario.files
+        figures, note, warned = _figures(scenario, of_ageing(point), options)
+    except RunStopped:
+        raise
+    except (SimulationError, InputError) as error:
+        failure = str(error)
+    row = {
+        "integrator": options["integrator"], "handed_over": note.get("handed_over"), "warnings": warned, "failure": failure,
+    }  # fmt: skip
+    return number, {key: inline(value) for key, value in point.items()} | figures | row, files
 
 
 def _figures(scenario, own, options):
@@ -373,13 +400,36 @@ def _figures(scenario, own, options):
     return headline(summary), summary["integrator"], summary["warnings"]
 
 
-def _workers(work, jobs, cluster):
-    """Results of all chunks, as they come."""
+_bases: list[tuple[dict, str | None, Scenario]] = []  # the scenario whose points this process runs
+
+
+def _base(data, source):
+    """The scenario itself, from which those of the points are made; None if it cannot be, as where a file that it reads has gone."""
+    for known, place, scenario in tuple(_bases):
+        if place == source and known == data:
+            return scenario
+    try:
+        scenario = from_dict(data, None, source)
+    except InputError:
+        return None
+    _bases[:] = [(data, source, scenario)]
+    return scenario
+
+
+def _workers(work, jobs, cluster, alone):
+    """Results of all chunks, as they come; the first ``alone`` are done here before others are handed out."""
     if cluster is not None:
         yield from _on_cluster(work, cluster)
     elif jobs == 1 or len(work) < 2:
         for arguments in work:
             yield run_points(*arguments)
+    elif can_copy():
+        ready = [run_points(*arguments) for arguments in work[:alone]]
+        copies = len(os.sched_getaffinity(0)) if jobs < 0 else jobs
+        with heard_by():
+            for _, found in in_copies(run_points, work[alone:], min(copies, len(work) - alone), here=False):
+                yield from (*ready, found)
+                ready = []
     else:
         yield from in_processes(run_points, work, jobs)
 
@@ -500,9 +550,13 @@ class _Kept:
         return self.rows.get(self._mark(point, files))
 
     def add(self, point, row, files):
-        if self.path is None:
+        self.add_all([(point, row, files)])
+
+    def add_all(self, done):
+        """Keep rows: of each its point, the row, and the files read."""
+        if self.path is None or not done:
             return
-        lines = [{"of": self._mark(point, files), "row": row}]
+        lines = [{"of": self._mark(point, files), "row": row} for point, row, files in done]
         if self._made is not None:
             lines, self._made = [{"made_by": self._made}, *lines], None
         text = "".join(json.dumps(line, default=float) + "\n" for line in lines)

@@ -287,6 +287,8 @@ def test_first_call_and_whole_process(speed):
     path = ROOT / "scenarios" / "valley_workshop.toml"
     libraries = float(np.median([seconds_of("-c", "import numba, pandas, pydantic, scipy.integrate")[0] for _ in range(3)]))
     against = f"× loading numba, pandas, pydantic and scipy.integrate ({libraries:.1f} s)"
+    bare = float(np.median([seconds_of("-c", "import numpy")[0] for _ in range(3)]))
+    speed("the bare interpreter with numpy", f"{bare:.2f} s", f"{bare / libraries:.2f} {against}")
     for integrator in ("reference", "fast"):
         with tempfile.TemporaryDirectory() as folder:
             here = {**os.environ, "NUMBA_CACHE_DIR": folder}

@@ -52,10 +52,11 @@ def shown_of(found: Ageing) -> list[Shown]:
     years = found.by_year.copy()
     years["year"] = [f"{value:.3g}" for value in years["year"]]
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
+    years["asked"] = [energy(value) for value in years["asked_wh"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
     out = [
         Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
-        Shown("The bank by year", years, _YEARS, {"asked_wh": "asked in a year [Wh]"}, ("asked_wh",)),
+        Shown("The bank by year", years, _YEARS, {"asked": "asked in a year"}, ("asked",)),
     ]
     out += [] if found.worth is None else [worth_shown(found)]
     return out if found.bands is None else [*out, *found.bands.shown]

@@ -25,7 +25,7 @@ def words_of(found: Ageing) -> list[str]:
     table = found.table.set_index("pack")
     first, fast = table.loc[found.first], found.terms[found.terms["pack"] == found.fastest].sort_values("share", ascending=False)
     to_80, many = first["years_to_80"], len(found.tied) > 1
-    when = f"{'come' if many else 'comes'} to 80 % first, after {to_80:.1f} years"
+    when = f"{'come' if many else 'comes'} to 80 % first, after {_range(table.loc[found.tied, 'years_to_80'])} years"
     if to_80 <= 0:
         when = f"{'have' if many else 'has'} 80 % or less to begin with"
     if not np.isfinite(to_80):
@@ -57,6 +57,12 @@ def _closure_words(found):
     if not worst:
         return ""
     return f" Their balances close to {worst['charge_relative']:.0e} in charge and {worst['energy_relative']:.0e} in energy at worst."
+
+
+def _range(years):
+    """From the least of some years to the most, in words; one where they read the same."""
+    low, high = (f"{value:.1f}" for value in (years.min(), years.max()))
+    return low if low == high else f"{low} to {high}"
 
 
 def _among_alike_words(found):
@@ -104,7 +110,9 @@ def _length_words(scenario):
     hours = scenario.duty.duration_s / 3600.0
     days = hours / 24.0
     length = f"{hours:.3g} h" if days < 3.0 else f"{days:.3g} days"
-    times = f" It is {length} long and gone through {DAYS_A_YEAR / days:.3g} times a year, without a pause"
+    count = DAYS_A_YEAR / days
+    count = f"{count:,.0f}" if count >= 100.0 else f"{count:.3g}"
+    times = f" It is {length} long and gone through {count} times a year, without a pause"
     whole = abs(days - round(days)) < 1e-3
     return times + ("." if whole else ": where it stands for a day, give it the rest that fills the day.")
 

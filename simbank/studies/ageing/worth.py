@@ -19,7 +19,9 @@ from simbank.studies.ageing.years import age
 __all__ = ["changes_of", "worth"]
 
 COOLER_K, FLOAT_LOWER_V = 5.0, 0.1  # how much cooler; how much lower for each cell in series
-ALIKE_LEFT = 5e-4  # of the capacity as new, by which what is left must differ: the error that the steps between windows may have
+ALIKE_LEFT = (
+    1e-3  # of the capacity as new, by which what is left must differ: what a table shows, twice what the steps may err by
+)
 
 
 def worth(found: Ageing, progress: Callable[[float], None] | None = None) -> pd.DataFrame:

@@ -59,7 +59,8 @@ def age(
     windows : int, optional
         Steps between changes of the bank, each of two looks at all windows; by default as many as ``tolerance_points`` asks.
     window_days : int
-        Length of a stretch of real days.
+        Length of a stretch of real days. The weather that a stretch happens to have is an error besides that of the steps: on the shipped
+        clinic of real days 0.09 points against every day with 7 days, 0.04 to 0.21 with others from 2 to 28, 0.5 with 1.
     tolerance_points : float
         Greatest error of a pack's capacity left by the steps, as told by halving them [points].
     full : bool

@@ -54,8 +54,9 @@ class Breaking:
         """From the :class:`~simbank.studies.protection.faults.Faults` of the greatest case."""
         bank = greatest.bank
         worst = {}
+        at_once = greatest.circuit.prospective_each([(place.positive, place.negative) for place in greatest.places])
         for device, edge in zip(bank.devices, greatest.device_edge, strict=True):
-            currents = {place.name: abs(float(greatest.response(place).initial_a[edge])) for place in greatest.places}
+            currents = {place.name: abs(float(row[edge])) for place, row in zip(greatest.places, at_once, strict=True)}
             place = max(currents, key=currents.get)
             worst[device.name] = currents[place], place
         return cls.of_currents(bank, worst)

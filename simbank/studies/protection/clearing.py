@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, OpenCase, hangs_on, judge, unknown
 from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
 from simbank.studies.protection.words import duration_text, named
@@ -45,39 +46,41 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
     order, clearing : DataFrame
         As in :class:`~simbank.studies.protection.Protection`.
     """
-    devices = greatest.bank.devices
-    order, clearing = [], {}
-    latest = sequences[0][1]
-    for place in greatest.places:
-        times, current = {}, np.zeros(len(devices))
-        for line in (*LINES, *(["level"] if breaks.beyond else [])):
-            times[line], current = greatest.first_opening(place, line)
-        for d, device in enumerate(devices):
-            at = {line: times[line][d] for line in LINES}
-            order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
-        stops = greatest.clearing_device(place, breaks.failed)
-        middle = greatest.follow(place, "middle", breaks.failed)
-        carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
-        doubtful = sorted(carries & breaks.doubtful)
-        selective = _selective(greatest, place, stops, times, current, breaks)
-        clearing[place.name] = {
-            "stopped_by": stops.name if stops is not None else None,
-            "selective": selective,
-            **_followed(middle, latest[place.name]),
-            "still_carrying": ", ".join(middle.still_carrying),
-            "selective_code": next(code for code in SELECTIVE if selective.startswith(code)),
-            "opened": [opening.device for opening in middle.openings],
-            "first_s": middle.openings[0].time_s if middle.openings else None,
-            "failed_closed": sorted(carries & breaks.failed),
-            "may_fail_closed": doubtful,
-        }
-        if breaks.doubtful:  # the same with every device of unknown ratings failed closed
-            both = breaks.failed | breaks.doubtful
-            other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
-            clearing[place.name] |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
-    table = pd.DataFrame(clearing).T
+    found = in_order(lambda place: _order_at(greatest, place, breaks, sequences), [(place,) for place in greatest.places])
+    table = pd.DataFrame({place.name: row for place, (_, row) in zip(greatest.places, found, strict=True)}).T
     table.index.name = "place"
-    return pd.DataFrame(order, columns=["place", *OPENING]), table
+    return pd.DataFrame([row for rows, _ in found for row in rows], columns=["place", *OPENING]), table
+
+
+def _order_at(greatest, place, breaks, sequences):
+    """Rows of the order of opening at one place, and what clears the fault there."""
+    devices, latest = greatest.bank.devices, sequences[0][1]
+    times, current = greatest.first_openings(place, (*LINES, *(["level"] if breaks.beyond else [])))
+    order = []
+    for d, device in enumerate(devices):
+        at = {line: times[line][d] for line in LINES}
+        order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
+    stops = greatest.clearing_device(place, breaks.failed)
+    middle = greatest.follow(place, "middle", breaks.failed)
+    carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
+    doubtful = sorted(carries & breaks.doubtful)
+    selective = _selective(greatest, place, stops, times, current, breaks)
+    clearing = {
+        "stopped_by": stops.name if stops is not None else None,
+        "selective": selective,
+        **_followed(middle, latest[place.name]),
+        "still_carrying": ", ".join(middle.still_carrying),
+        "selective_code": next(code for code in SELECTIVE if selective.startswith(code)),
+        "opened": [opening.device for opening in middle.openings],
+        "first_s": middle.openings[0].time_s if middle.openings else None,
+        "failed_closed": sorted(carries & breaks.failed),
+        "may_fail_closed": doubtful,
+    }
+    if breaks.doubtful:  # the same with every device of unknown ratings failed closed
+        both = breaks.failed | breaks.doubtful
+        other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
+        clearing |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
+    return order, clearing
 
 
 def _followed(middle, latest):

@@ -16,6 +16,7 @@ from simbank.network import Network
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
 from simbank.simulation.setup import device_array
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
 
 if TYPE_CHECKING:
@@ -229,6 +230,18 @@ class Faults:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
 
+    def respond_everywhere(self) -> None:
+        """Work out :meth:`response` at every place, its course too, in copies of this process where that pays."""
+
+        def one(place):
+            response = self.circuit.respond(place.positive, place.negative)
+            response.at([0.0])
+            return response
+
+        places = [place for place in self.places if place.name not in self._responses]
+        found = in_order(one, [(place,) for place in places])
+        self._responses |= {place.name: response for place, response in zip(places, found, strict=True)}
+
     def to_be_ended(self, currents: np.ndarray, place: Place) -> np.ndarray:
         """The part of the fault's current that devices can be asked to end [A]: all of it, or inside a pack its neighbours'."""
         own = currents[..., self.pack_names.index(place.owner)] if place.kind == "inside" else 0.0
@@ -282,10 +295,10 @@ class Faults:
         """:func:`steady_time` of device ``d`` by one line of its band."""
         return steady_time(d, current, *self._lines(line))
 
-    def first_opening(self, place: Place, line: str) -> tuple[np.ndarray, np.ndarray]:
-        """When each device would open if no other did [s], and its greatest current [A]; shapes (d,)."""
+    def first_openings(self, place: Place, lines: Iterable[str]) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """By line, when each device would open if no other did [s], shape (d,); and its greatest current [A], shape (d,)."""
         currents = self.response(place).at(TIMES)[:, self.device_edge]
-        return self.opening_times(currents, line)[0], np.abs(currents).max(axis=0, initial=0.0)
+        return {line: self.opening_times(currents, line)[0] for line in lines}, np.abs(currents).max(axis=0, initial=0.0)
 
     def only(self, place: Place, packs: Collection[str]) -> np.ndarray:
         """Which packs and branches conduct with some of the packs connected, by name; beside a fault inside a pack, that pack too."""
@@ -420,6 +433,7 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     rows, shares = {}, {}
     edges = [*greatest.pack_names, *greatest.branch_names, "fault"]
     times = np.concatenate([[0.0], np.geomspace(1e-6, 10.0, 351)])
+    greatest.respond_everywhere()
     weakest = {place.name: least.response(place).initial_a[-1] for place in least.places}
     least.look_one_by_one(least.places)
     one_pack = {place.name: least.weakest(place) or (None, np.nan) for place in least.places}

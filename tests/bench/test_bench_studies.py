@@ -1,0 +1,67 @@
+"""Timings of commands by which a person waits for work of their own: protection, sizes, many packs. Asserts figures, never wall time.
+
+Run with: pytest -m bench -s tests/bench/test_bench_studies.py
+"""
+
+import copy
+import time
+
+import numpy as np
+import pytest
+from speed_table import wall
+
+import simbank
+
+pytestmark = pytest.mark.bench
+
+
+def workshop(count):
+    """The bus bar of a shipped scenario with ``count`` packs, each with a device that breaks what may flow."""
+    data = copy.deepcopy(simbank.example("valley_workshop").data)
+    device = data["packs"][0]["device"] | {"interrupting_rating": "200 kA"}
+    data["packs"] = [{"name": "P", "count": count, "type": "box", "soc": 0.7, "device": device}]
+    return simbank.from_dict(data)
+
+
+def told(speed, what, scenario, work):
+    """A row: what a study takes the second time, and one run of the same duty by the reference integrator; ``work`` gives its result."""
+    work()
+    begin = time.perf_counter()
+    found = work()
+    took, run = time.perf_counter() - begin, wall(lambda: simbank.simulate(scenario, integrator="reference"), 3)
+    speed(what, f"{took:.2f} s", f"{took / run:.1f} × one run of the duty by the reference integrator ({run * 1e3:.0f} ms)")
+    return found
+
+
+def test_protection_of_ten_packs(speed, tmp_path):
+    """A fault at a pack's posts takes at least what the pack alone gives: E over its own resistance, at the case's charge."""
+    scenario, page = workshop(10), tmp_path / "page.html"
+    found = told(speed, "protection of ten packs on a bus bar", scenario, lambda: simbank.protect(scenario))
+    drawn = told(speed, "its bands, 60 draws", scenario, lambda: found.in_draws(60))
+    told(speed, "a page of both", scenario, lambda: simbank.write_report(scenario, page, protection=drawn))
+    emf, ohm, _, _ = found.greatest.sources
+    alone = {pack: volt / own for pack, volt, own in zip(found.greatest.pack_names, emf, ohm, strict=True)}
+    inside = found.faults[found.faults["kind"] == "inside"].set_index("owner")["initial_a"]
+    assert set(inside.index) == set(alone)
+    assert all(inside[name] > alone[name] for name in alone)
+    assert found.in_draws(60).bands.table.equals(drawn.bands.table)
+
+
+def test_sizes(speed):
+    """Copper goes with the area: mass over area is one figure for all gauges of a layout."""
+    scenario = simbank.example("hilltop_clinic")
+    table = told(speed, "sizes of four layouts", scenario, lambda: simbank.size(scenario)).table
+    per_mm2 = (table["copper_kg"] / table["area_mm2"]).groupby(table["layout"])
+    assert np.allclose(per_mm2.max(), per_mm2.min(), rtol=1e-9)
+
+
+def test_sixty_four_packs(speed):
+    """What the packs gave adds up to the bank's, since nothing leaks."""
+    scenario = workshop(64)
+    told(speed, "layouts of 64 packs on a bus bar", scenario, lambda: simbank.compare(scenario))
+    told(speed, "sizes of 64 packs on a bus bar", scenario, lambda: simbank.size(scenario))
+    told(speed, "protection of 64 packs on a bus bar", scenario, lambda: simbank.protect(scenario))
+    summary = simbank.simulate(scenario).summary
+    gave = sum((p["soc_start"] - p["soc_end"]) * p["capacity_ah"] for p in summary["packs"])
+    bank = summary["bank"]
+    assert gave == pytest.approx(bank["charge_out_ah"] - bank["charge_in_ah"], abs=1e-6 * bank["charge_out_ah"])

@@ -1,0 +1,169 @@
+"""A scenario changed in a key is built anew only where it changed, and equals one that is built as a whole."""
+
+import copy
+import dataclasses
+import pickle
+
+import numpy as np
+import pytest
+from conftest import ROOT
+from pydantic import BaseModel
+
+import simbank as sb
+from simbank.duty import SampledDuty
+from simbank.errors import InputError
+from simbank.scenario.changes import changed
+
+SHIPPED = sorted((ROOT / "scenarios").glob("*.toml"))
+
+
+def held(thing):
+    """All that an object holds, as plain data: of a bank every number, of a duty every command."""
+    if isinstance(thing, BaseModel):
+        return type(thing).__name__, held(dict(thing)), held(thing.__pydantic_private__)
+    if dataclasses.is_dataclass(thing):
+        return type(thing).__name__, [(field.name, held(getattr(thing, field.name))) for field in dataclasses.fields(thing)]
+    if isinstance(thing, SampledDuty):
+        return thing.step_s, thing.length, [(w.length, held(w.samples)) for w in thing.windows()]
+    if isinstance(thing, sb.Curve):
+        return held(vars(thing))
+    if isinstance(thing, np.ndarray):
+        return thing.dtype.str, thing.shape, thing.tobytes()
+    if isinstance(thing, dict):
+        return [(key, held(value)) for key, value in thing.items()]
+    if isinstance(thing, (list, tuple)):
+        return [held(value) for value in thing]
+    if hasattr(thing, "__dict__") and not isinstance(thing, type) and not callable(thing):
+        return type(thing).__name__, held({key: value for key, value in vars(thing).items() if not key.startswith("_")})
+    return repr(thing)
+
+
+def built(make):
+    """A scenario, or the words in which it is refused."""
+    try:
+        return make()
+    except InputError as error:
+        return str(error)
+
+
+def alike(scenario, changes):
+    """The scenario with changes is the same, built where it changed and built as a whole; or both are refused in the same words."""
+    whole = built(lambda: sb.from_dict(copy.deepcopy(scenario.data), changes, scenario.source))
+    found = built(lambda: sb.with_changes(scenario, changes))
+    if isinstance(whole, str):
+        assert found == whole
+        return False
+    for name in ("name", "layout", "data", "source", "files", "own_layouts", "file", "bank", "duty"):
+        assert held(getattr(found, name)) == held(getattr(whole, name)), (name, changes)
+    return True
+
+
+def keys_of(scenario):
+    """Changes of a scenario, one at a time and some together: of packs, types, conductors, ports, duty, air."""
+    first, last = (next(iter(scenario.bank.packs)).name, scenario.bank.packs[-1].name)
+    kind = next(iter(scenario.data["pack_types"]))
+    one = {
+        f"packs.{first}.soc": 0.31, f"packs.{last}.resistance_growth": 1.7, "packs.*.soc": 0.4, f"packs.{last}.temperature": "5 degC",
+        f"packs.{last}.capacity_left": 0.71, f"pack_types.{kind}.capacity": "77 Ah", f"pack_types.{kind}.cell_resistance": "1.1 milliohm",
+        f"pack_types.{kind}.bms.over_voltage": {"limit": "3.6 V"}, f"pack_types.{kind}.chemistry": "nmc", "ambient": "3 degC",
+        "wiring.layout": "busbar", "wiring.link.gauge": "2/0 AWG", "wiring.link.length": "1 m", "wiring.lead.joint": "0.3 milliohm",
+        "wiring.added.*": "0.2 milliohm", "duty.c_rate": 0.3, "duty.repeat": 2, "duty.steps.0.hours": 1.5, "duty.days": 2,
+        "name": "Another name", f"packs.{first}.soc ": 1, f"packs.{last}.soc": 1.5, "packs.none.soc": 0.5,
+        "wiring.link.gauge ": "2 AWG", f"pack_types.{kind}.capacity ": "nothing", "rack": {"coupling": "1 W/K"},
+    }  # fmt: skip
+    yield from ({key: value} for key, value in one.items())
+    yield {"packs.*.soc": 0.5, f"packs.{last}.soc": 0.6, "wiring.link.gauge": "4 AWG"}
+    yield {"ambient": "30 degC", f"pack_types.{kind}.mass": "46 kg", f"packs.{first}.hysteresis": -1.0}
+    yield {}
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_what_is_built_where_it_changed_is_what_is_built_as_a_whole(path):
+    scenario = sb.load(path, {"duty.days": 3} if path.stem == "hilltop_clinic_days" else None)
+    done = [alike(scenario, changes) for changes in keys_of(scenario)]
+    assert sum(done) >= 8  # that are possible
+    assert not all(done)
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+def test_changes_one_upon_another(path):
+    """Each scenario made of the one before: what was taken over from it is taken over again."""
+    scenario = sb.load(path)
+    for changes in keys_of(scenario):
+        if "duty.days" not in changes and alike(scenario, changes):
+            scenario = sb.with_changes(scenario, changes)
+
+
+def test_a_pack_of_a_count_and_its_entry():
+    chain = sb.example("classroom_chain")
+    assert alike(chain, {"packs.P3.soc": 0.9, "packs.P4.capacity_left": 0.8})
+    assert alike(
+        sb.with_changes(chain, {"packs.P3.bms.charge_current.limit": "100 A"}), {"packs.P4.bms.charge_current.limit": "50 A"}
+    )
+    assert alike(sb.with_changes(chain, {"packs.P3.soc": 0.9}), {"packs.P.soc": 0.2})
+    assert alike(chain, {"packs.P.count": 7, "packs.P7.soc": 0.9})
+    assert alike(chain, {"packs.P.bms.charge_current.limit": "100 A", "packs.P2.bms.charge_current.limit": "50 A"})
+
+
+def test_values_with_their_uncertainty_keep_it():
+    chain = sb.example("classroom_chain")
+    assert alike(chain, {"packs.P1.soc": {"value": 0.5, "within": 0.1}})
+    assert alike(chain, {"wiring.link.joint": "0.2 ± 0.05 milliohm"})
+    names = [value.key for value in sb.uncertain_values(sb.with_changes(chain, {"packs.P1.soc": 0.5}))]
+    assert names == [value.key for value in sb.uncertain_values(sb.from_dict(chain.data, {"packs.P1.soc": 0.5}))]
+
+
+def test_what_is_drawn_for_it_leaves_no_trace():
+    """A bank drawn with other capacity keeps the amperes of the duty; what is built of it again is the file's."""
+    chain = sb.example("classroom_chain")
+    weak = sb.drawn(chain, {"packs.P3.capacity_left": 0.8})
+    assert alike(weak, {"packs.P1.soc": 0.5})
+
+
+def test_data_that_a_program_changed_counts():
+    chain = sb.example("classroom_chain")
+    sb.with_changes(chain, {"packs.P1.soc": 0.5})
+    chain.data["packs"][0]["soc"] = 0.77
+    assert sb.with_changes(chain, {"name": "x"}).bank.packs[0].soc == 0.77
+    assert alike(chain, {"wiring.link.gauge": "2 AWG"})
+
+
+def test_scenarios_share_no_data():
+    chain = sb.example("classroom_chain")
+    other = sb.with_changes(chain, {"name": "x"})
+    other.data["wiring"]["link"]["gauge"] = "2 AWG"
+    assert chain.data["wiring"]["link"]["gauge"] == "6 AWG"
+    assert sb.with_changes(chain, {"name": "y"}).data["wiring"]["link"]["gauge"] == "6 AWG"
+    given = copy.deepcopy(chain.data)
+    made = sb.from_dict(given)
+    given["packs"][0]["soc"] = 0.11
+    assert made.data["packs"][0]["soc"] == chain.data["packs"][0]["soc"]
+
+
+def test_copies_and_pickles_build_as_well():
+    chain = sb.with_changes(sb.example("classroom_chain"), {"packs.P1.soc": 0.5})
+    for other in (copy.deepcopy(chain), pickle.loads(pickle.dumps(chain)), copy.copy(chain)):
+        assert held(other.bank) == held(chain.bank)
+        assert alike(other, {"packs.P2.soc": 0.6})
+
+
+def test_a_table_on_disk_that_changed_is_read_again(tmp_path):
+    scenario = sb.load(ROOT / "scenarios" / "two_inverters.toml")
+    text = (ROOT / "scenarios" / "two_inverters_load.csv").read_text(encoding="utf-8")
+    path = tmp_path / "two_inverters.toml"
+    path.write_text((ROOT / "scenarios" / "two_inverters.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    table = tmp_path / "two_inverters_load.csv"
+    table.write_text(text, encoding="utf-8")
+    scenario = sb.load(path)
+    lines = text.splitlines()
+    table.write_text("\n".join([*lines[:-1], lines[-1].replace(lines[-1].split(",")[0], "99", 1)]), encoding="utf-8")
+    later = sb.with_changes(scenario, {"packs.*.soc": 0.5})
+    assert later.duty.duration_s != scenario.duty.duration_s
+
+
+def test_changed_copies_what_it_changes():
+    data = {"packs": [{"name": "A", "soc": 0.5}, {"name": "B", "soc": 0.5}], "wiring": {"link": {"gauge": "2 AWG"}}}
+    before = copy.deepcopy(data)
+    made = changed(data, {"packs.A.soc": 0.3, "wiring.link.gauge": "4 AWG"})
+    assert data == before
+    assert made["packs"][1] is not data["packs"][1]
