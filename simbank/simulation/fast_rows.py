@@ -59,6 +59,9 @@ RESISTANCE_DRIFT = (
     0.05  # error of a block as a share of how far resistances drift from those it was made for, times the charge moved
 )
 VOLTS_MISSED = 3.0  # what electromotive forces may lie off at the end of a row, as a share and a multiple of the tolerance
+STEEP = (
+    0.1  # Δt E' dI/dE / Q from which a row is walked singly: in the steep ends of a curve small errors decide when a limit is met
+)
 LONGEST_WAIT = 16.0  # rows that are walked singly after blocks were given up, at most
 
 # Rows of ``line``, shape (N_LINE, n): each pack along a block.
@@ -213,11 +216,11 @@ def _begin(dt, ahead, y, bank, work, work_m, work_1, exps, line):
             lasting += line[DRIVE + j, k] * exps[q, WEIGHT_MIDDLE] * cells[ar.TAU1 + j, k]
             relaxing += line[DRIVE + j, k] * exps[q, PHI_2_HALF]
         line[APART, k] = line[DT_BY_Q, k] / 1.5 + lasting / (2.0 * pack[ar.R_OHMIC, k] * cells[ar.CAPACITY_AS, k])
-        x = max(x, max(line[SLOPE, k] * line[DT_BY_Q, k], relaxing) * work.hybrid[k, k])
+        x = max(x, max(line[SLOPE, k] * line[DT_BY_Q, k] / STEEP, relaxing / STIFF) * work.hybrid[k, k])
         line[SOC_LOW, k] = line[SOC_HIGH, k] = line[VOLT_LOW_SOC, k] = line[VOLT_HIGH_SOC, k] = z
         line[CURRENT_LOW, k] = line[VOLT_LOW, k] = np.inf
         line[CURRENT_HIGH, k] = line[VOLT_HIGH, k] = -np.inf
-    if x > STIFF:
+    if x > 1.0:
         return False
     add_series_resistance(bank.hybrid, pack[ar.R_ABOVE_REF], work.hybrid)
     add_series_resistance(work.hybrid, line[STEP_OHM], work_m.hybrid)
@@ -285,6 +288,8 @@ def _row_missed(hybrid, line, now, pack):
     """Error of a row by what electromotive forces at its end lie off the expected ones: of state of charge, or of energy."""
     error = 0.0
     for k in range(line.shape[1]):
+        if line[SLOPE_ROW, k] * line[DT_BY_Q, k] * hybrid[k, k] > 2.0 * STEEP:
+            return np.inf
         miss = abs(pack[ar.EMF, k] - line[STEP_EMF, k])
         bent = abs(line[SLOPE_ROW, k] - line[SLOPE, k]) * abs(pack[ar.PACK_CURRENT, k] - now[ar.PACK_CURRENT, k])
         miss += 0.5 * bent * line[DT_BY_Q, k]  # the network of the step is made for the slope at the start of the block
