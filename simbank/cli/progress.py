@@ -49,26 +49,35 @@ def _bar(label, after):
 
 @contextmanager
 def _words(label, after):
-    state, over, stream = {"done": 0.0, "compiling": False}, threading.Event(), sys.stderr
+    state, over, stream = {"done": 0.0, "compiling": False, "told": False}, threading.Event(), sys.stderr
     start = time.monotonic()
+
+    def say():
+        far = after if state["done"] >= 1.0 else f"{state['done'] * 100:.0f} %"
+        parts = [COMPILING] if state["compiling"] else [far] if state["done"] else []
+        line = f"{label}: {', '.join([*parts, f'{time.monotonic() - start:.0f} s'])}\n"
+        try:
+            stream.write(line)
+            stream.flush()
+        except (OSError, ValueError):  # nobody reads it any more
+            over.set()
 
     def tell():
         wait = FIRST_S
         while not over.wait(wait):
             wait = EVERY_S
-            far = after if state["done"] >= 1.0 else f"{state['done'] * 100:.0f} %"
-            parts = [COMPILING] if state["compiling"] else [far] if state["done"] else []
-            line = f"{label}: {', '.join([*parts, f'{time.monotonic() - start:.0f} s'])}\n"
-            try:
-                stream.write(line)
-                stream.flush()
-            except (OSError, ValueError):  # nobody reads it any more
-                return
+            say()
+
+    def compiles(busy):
+        state["compiling"] = busy
+        if busy and not state["told"]:  # at once, since it takes half a minute
+            state["told"] = True
+            say()
 
     teller = threading.Thread(target=tell, daemon=True)
     teller.start()
     try:
-        with told_of_compiling(lambda busy: state.update(compiling=busy)):
+        with told_of_compiling(compiles):
             yield lambda done: state.update(done=done)
     finally:
         over.set()

@@ -2,89 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import singledispatch
 from typing import Any
 
-import pandas as pd
-
 from simbank.errors import InputError
-from simbank.judging.ageing import ageing_verdicts
-from simbank.judging.at_rest import at_rest_verdicts
-from simbank.judging.diagnosis import diagnosis_verdicts
-from simbank.judging.drawn import bands_verdicts, over_draws
-from simbank.judging.joining import join_verdicts
-from simbank.judging.layouts import comparison_verdicts
-from simbank.judging.logs import log_verdicts
-from simbank.judging.protection import protection_verdicts
 from simbank.judging.rules import RULES, verdict
 from simbank.judging.run import run_verdicts
-from simbank.judging.sizes import sizing_verdicts
-from simbank.judging.studies import bill_verdicts, drift_verdicts, sensitivity_verdicts, sweep_verdicts, usable_verdicts
-from simbank.judging.warned import warning_verdicts
 from simbank.judging.wiring import unknown_ampacity
-from simbank.results import StudyResult
 from simbank.simulation import Result
-from simbank.studies import Sweep, Usable
-from simbank.studies.ageing import Ageing
-from simbank.studies.at_rest_result import AtRest
-from simbank.studies.bands_result import Bands
-from simbank.studies.bill import Bill
-from simbank.studies.compare import Comparison
-from simbank.studies.diagnosis import Diagnosis
-from simbank.studies.drift import Drift
-from simbank.studies.join_result import Join
-from simbank.studies.logs import FittedLog
-from simbank.studies.protection import Protection
 from simbank.studies.rule_figures import conductors
-from simbank.studies.sensitivity import Sensitivity
-from simbank.studies.size import Sizing
 from simbank.verdict import ACT, DANGER, SEVERITIES, Verdict
 
 __all__ = ["shortened", "verdicts"]
 
-FRAMES = {"simbank.sweep": Sweep, "simbank.usable": Usable}  # studies that give a bare table
-LOOKED_AT = {
-    Bands: "the draws of what is not known",
-    Result: "the run's load, sharing, spread and temperatures",
-    Comparison: "load, sharing and spread of every layout",
-    Sizing: "ampacity, devices and the limits given of every size",
-    Sweep: "sharing and spread of every run",
-    Sensitivity: "one figure over the runs",
-    Drift: "spread by chemistry",
-    Usable: "energy from full to cut-off",
-    Bill: "the bank as the file describes it",
-    Ageing: "capacity and resistance over years, by the law named",
-    AtRest: "what was read at rest",
-    Diagnosis: "what was read, as far as it can show",
-    FittedLog: "the logged currents, as far as they can show",
-    Join: "currents at the moment of joining, sharing by place",
-}
-
-
-@singledispatch
-def found_in(result: Any) -> Iterable[Verdict]:
-    """Every verdict of one result, in any order; of a kind without rules of its own, what its warnings tell."""
-    if isinstance(result, StudyResult):
-        return warning_verdicts(result.warnings)
-    raise TypeError(f"no rules for {type(result).__name__}")
-
-
-found_in.register(Result, run_verdicts)
-found_in.register(Bands, bands_verdicts)
-found_in.register(Comparison, comparison_verdicts)
-found_in.register(Sweep, sweep_verdicts)
-found_in.register(Sensitivity, sensitivity_verdicts)
-found_in.register(Sizing, sizing_verdicts)
-found_in.register(Drift, drift_verdicts)
-found_in.register(Usable, usable_verdicts)
-found_in.register(Bill, bill_verdicts)
-found_in.register(Ageing, ageing_verdicts)
-found_in.register(AtRest, at_rest_verdicts)
-found_in.register(Diagnosis, diagnosis_verdicts)
-found_in.register(FittedLog, log_verdicts)
-found_in.register(Join, join_verdicts)
-found_in.register(Protection, protection_verdicts)
+RUN_LOOKED_AT = "the run's load, sharing, spread and temperatures"
 
 
 def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
@@ -111,15 +41,18 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     """
     if not isinstance(most, int) or isinstance(most, bool) or most < 1:
         raise InputError("must be a whole number, 1 or more", key="most", value=most)
-    results = [_whole(result) for result in results]
-    protected = any(isinstance(result, Protection) or (isinstance(result, Join) and result.protection) for result in results)
-    found = {}
-    for result in sorted(
-        results, key=lambda result: not isinstance(result, Protection)
-    ):  # which knows more of devices and faults
-        for told in found_in(result):
-            found.setdefault(told.code, told)
-    found = over_draws(found, results)
+    if all(isinstance(result, Result) for result in results):
+        protected, found = False, _found(results, run_verdicts)
+    else:  # of studies, which a run does not wait for
+        from simbank.judging import kinds
+        from simbank.judging.drawn import over_draws
+
+        results = [kinds.whole(result) for result in results]
+        protected = any(kinds.knows_protection(result) for result in results)
+        by_weight = sorted(
+            results, key=lambda result: not isinstance(result, kinds.Protection)
+        )  # it knows more of devices and faults
+        found = over_draws(_found(by_weight, kinds.found_in), results)
     if not any(told.severity in (DANGER, ACT) for told in found.values()) and "nothing-found" not in found and results:
         found["nothing-found"] = _nothing(results, found)
     if results and not protected:
@@ -140,28 +73,32 @@ def shortened(ordered: list[Verdict], most: int) -> list[Verdict]:
     return [*ordered[: most - 1], _more(ordered[most - 1 :])]
 
 
-def _whole(result):
-    """A result of a study that gives a bare table."""
-    if isinstance(result, pd.DataFrame) and (kind := FRAMES.get(result.attrs.get("made_by", {}).get("function"))):
-        return kind(result)
-    return result
+def _found(results, of):
+    """The verdicts of results, by code: what several say is said once."""
+    found = {}
+    for result in results:
+        for told in of(result):
+            found.setdefault(told.code, told)
+    return found
 
 
 def _nothing(results, found):
     """What was looked at where no rule of danger or act spoke."""
-    looked = "; ".join(
-        dict.fromkeys(
-            words + (_cables(result) if kind is Result else "")
-            for result in results
-            for kind, words in LOOKED_AT.items()
-            if isinstance(result, kind)
-        )
-    )
+    looked = "; ".join(dict.fromkeys(words for result in results for words in _looked_at(result)))
     text = (
         f"These rules found nothing to act on in what was looked at: {looked}. They rest on the numbers of the file, and say nothing of "
         "what it leaves out."
     )
     return verdict("nothing-found", "bank", text)
+
+
+def _looked_at(result):
+    """What was looked at in one result, in words; in some kinds nothing that could be named."""
+    if isinstance(result, Result):
+        return [RUN_LOOKED_AT + _cables(result)]
+    from simbank.judging import kinds
+
+    return [words for kind, words in kinds.LOOKED_AT.items() if isinstance(result, kind)]
 
 
 def _cables(run):

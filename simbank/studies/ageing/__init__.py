@@ -1,8 +1,8 @@
 """Ten years: who ages first, and do the packs grow together or apart."""
 
-from simbank.studies.ageing.aged import Ageing
-from simbank.studies.ageing.among_alike import among_alike
-from simbank.studies.ageing.worth import worth
-from simbank.studies.ageing.years import age
+from simbank.studies import hand_on
 
-__all__ = ["Ageing", "age", "among_alike", "worth"]
+_HOMES = {"Ageing": "aged", "age": "years", "among_alike": "among_alike", "worth": "worth"}
+hand_on(__name__, _HOMES)
+
+__all__ = [*_HOMES]
