@@ -115,7 +115,11 @@ def test_thousand_full_cycles_of_charge_at_1_c_by_schimpe(celsius, losses, tmp_p
     """6000 Ah of the paper's cell of 3 Ah, half of it charge, as tests/test_ageing_laws.py has it; about half charge, so none near full."""
     case = bank(cycles({"discharge": "1 C", "hours": 0.2}, {"charge": "1 C", "hours": 0.2}), packs__A__soc=0.6)
     # so little resistance that the cold keeps no cell from taking 1 C
-    cold = {"ambient": f"{celsius} degC", "packs.A.temperature": f"{celsius} degC", "pack_types.own.cell_resistance": "0.05 milliohm"}
+    cold = {
+        "ambient": f"{celsius} degC",
+        "packs.A.temperature": f"{celsius} degC",
+        "pack_types.own.cell_resistance": "0.05 milliohm",
+    }
     case = sb.with_changes(case, cold)
     packs = aged(case, tmp_path, "--law", "schimpe", "--years", str(2000.0 / YEAR_H))["packs"]
     found = packs[0]["loss_by_term"]
