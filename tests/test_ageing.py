@@ -348,6 +348,46 @@ def life_lost(duty, growth, years=12.0, windows=2, **changes):
     return 1.0 - lives[1] / lives[0]
 
 
+FAST_PACK = {
+    "chemistry": "lfp_power", "capacity": "100 Ah", "cell_resistance": "0.1 milliohm", "mass": "40 kg", "heat_loss": "30 W/K",
+}  # fmt: skip
+
+
+def test_a_short_duty_ages_as_the_same_one_repeated():
+    """12 min of a pack that takes C/K = 40 kg · 1000 J/(kg K) / 30 W/K = 22 min to warm up: as warm, and as old, as gone through 5 and 40 times.
+
+    A window that began at the temperature of the air would be 8 K too cool.
+    """
+    packs = {"pack_types__own": FAST_PACK, "packs__A__soc": 0.7, "packs__B__soc": 0.7}
+    left, celsius = [], []
+    for repeat in (1, 5, 40):
+        fast = cycles({"discharge": "4.5 C", "hours": 0.1}, {"charge": "4.5 C", "hours": 0.1}, repeat=repeat)
+        found = sb.age(bank(fast, "AB", **packs), 0.18, law="wang", others=(), windows=4, until=0.3).table
+        left.append(100.0 * found["capacity_left"][0])
+        celsius.append(found["mean_c"][0])
+    assert left == pytest.approx([left[2]] * 3, abs=0.02)
+    assert celsius == pytest.approx([celsius[2]] * 3, abs=0.05)
+
+
+@pytest.mark.parametrize("hours", [0.02, 1.0, 8.0])
+def test_windows_end_as_warm_as_they_begin(hours):
+    """A pack of 36 kg · 1000 J/(kg K) / 1 W/K = 10 h, longer than each of these duties: 10 K more at the start are forgotten."""
+    slow = {
+        "capacity": "100 Ah",
+        "cell_resistance": "0.5 milliohm",
+        "internal_wiring": "0 ohm",
+        "mass": "36 kg",
+        "heat_loss": "1 W/K",
+    }
+    duty = cycles({"discharge": "0.2 C", "hours": hours / 2}, {"charge": "0.2 C", "hours": hours / 2})
+    runs = {}
+    for start in (25, 35):
+        case = bank(duty, pack_types__own=slow, packs__A__soc=0.7, packs__A__temperature=f"{start} degC")
+        runs[start] = sb.age(case, 1.0, others=(), windows=1).table.iloc[0]
+    assert runs[25]["mean_c"] == pytest.approx(runs[35]["mean_c"], abs=0.06)
+    assert runs[25]["mean_c"] > 25.1
+
+
 def test_a_tenth_of_resistance_at_a_low_rate_costs_a_few_percent_of_life():
     """J. Energy Storage 118536 (abstract): 10 % mismatch of two cells in parallel takes 3.2 % of life."""
     assert 0.005 < life_lost(CYCLE, 1.1) < 0.06
