@@ -19,7 +19,7 @@ SIMULATION = [
     "ode",
     "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "choice", "events", "port_states", "bank_state", "switching",
-    "recording", "reference", "fast_step", "fast", "fast_rows",
+    "recording", "reference", "fast_step", "fast",
     "summary", "rest", "standing", "result", "stored",
     "run",
 ]  # fmt: skip
@@ -139,7 +139,6 @@ def test_no_import_runs_up_within_simulation(module):
 LONG = {
     "simbank/simulation/fast.py:advance": "the compiled loop: a call more in every step costs time, and written out 8 % of compiling",
     "simbank/simulation/fast_step.py:make_step": "one step of it, likewise",
-    "simbank/simulation/fast_rows.py:_walk": "many rows of a duty in one step, likewise in every row",
 }
 MOST_LINES = 80  # docstring not counted
 

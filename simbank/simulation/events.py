@@ -83,12 +83,12 @@ def watch_solved(t, y, bank, states, phase, ports, work, out):
         out[i] = -1.0
     worst, total = -1.0, 0.0
     for k in range(n):
-        worst = max(worst, watch_pack(k, y, bank, states, work, out))
+        worst = max(worst, _watch_pack(k, y, bank, states, work, out))
         total += work.pack[ar.PACK_CURRENT, k]
     for q in range(p):
         a = ar.PACK_SLOTS * n + ar.PORT_SLOTS * q
         full = reported_full(ports[q, ar.STOP_REPORT], y, states.pack_state, states.monitor_state)
-        watch_port(q, a, t, phase, ports, work, full, out)
+        _watch_port(q, a, t, phase, ports, work, full, out)
         worst = max(worst, out[a], out[a + 1], out[a + 2], out[a + 3], out[a + 4])
         total += port[ar.PORT_CURRENT, q] + port[ar.PORT_VOLTAGE, q]
     for d in range(devices.shape[0]):
@@ -103,7 +103,7 @@ def watch_solved(t, y, bank, states, phase, ports, work, out):
 
 
 @jit_inline
-def watch_pack(k, y, bank, states, work, out):
+def _watch_pack(k, y, bank, states, work, out):
     """The changes of one pack; returns the greatest."""
     n, pack, state = bank.cells.shape[1], work.pack, states.pack_state[k]
     z, warm, current = y[ar.SOC * n + k], y[ar.TEMPERATURE * n + k] - KELVIN, pack[ar.PACK_CURRENT, k]
@@ -190,7 +190,7 @@ def reported_full(which, y, pack_state, monitor_state):
 
 
 @jit_inline
-def watch_port(q, a, t, phase, ports, work, full, out):
+def _watch_port(q, a, t, phase, ports, work, full, out):
     """The changes of port ``q``, from place ``a`` of ``out`` on; ``full`` above zero if the packs it heeds report that they are."""
     if ports[q, ar.LIVE] == 0.0 or phase[q] == ar.PHASE_DONE:
         return

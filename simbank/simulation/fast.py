@@ -45,7 +45,7 @@ PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow pa
 
 
 @jit_internal
-def quiet(now, bank, states, stays_open, port_state):
+def _quiet(now, bank, states, stays_open, port_state):
     """Whether no open pack is to be asked if it would conduct and no port has lost its packs without having said so."""
     phase, ports = port_state.phase, port_state.table
     for a in range(phase.size):
@@ -69,7 +69,7 @@ def scratch_arrays(n, p, d):
 @jit_entry
 def advance(
     clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
-    extremes, all_flows, schedule, samples, scratch, filled,
+    extremes, all_flows, schedule, samples, scratch,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -115,8 +115,6 @@ def advance(
         Times at which samples are wanted [s]; times of those made [s], and they.
     scratch : tuple
         Of :func:`scratch_arrays`.
-    filled : int
-        Samples that are filled already.
 
     Returns
     -------
@@ -133,9 +131,11 @@ def advance(
     last_dt, shows, plain = -1.0, sums.displays.shape[1] > 0, all_plain(bank)
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
-    steps = 0
+    filled, steps = 0, 0
     solved = False  # whether work and now belong to y
-    g = np.searchsorted(grid, clock - 1e-9)
+    g = 0
+    while g < grid.size and grid[g] < clock - 1e-9:
+        g += 1
     while row < durations.size:
         if fresh:
             port_states.apply_commands(clock, commands[row], port_state)
@@ -184,7 +184,7 @@ def advance(
                 volt = work.port[ar.PORT_VOLTAGE, a]
                 alone = volt - work.hybrid[n + a, n + a] * work.port[ar.PORT_CURRENT, a]
                 port_states.change(a, kind, clock, local, port_state, volt, alone)
-            if not quiet(local, bank, states, stays_open, port_state):
+            if not _quiet(local, bank, states, stays_open, port_state):
                 return SETTLE, clock, step_start, row, fresh, dt_try, filled
             if early[row] and port_states.all_done(port_state):
                 break

@@ -122,7 +122,7 @@ def _phi(x):
 
 
 @jit_internal
-def set_exponentials(dt, rate, q, exps):
+def _exponentials(dt, rate, q, exps):
     """Fill row ``q`` of the exponentials."""
     fade, one, two, _ = _phi(0.5 * rate * dt)
     exps[q, RATE], exps[q, EXP_HALF], exps[q, PHI_1_HALF], exps[q, PHI_2_HALF] = rate, fade, 0.5 * dt * one, 0.5 * dt * two
@@ -155,7 +155,7 @@ def levelling_modes(cells, neighbours):
 
 
 @jit_internal
-def rises(dt, rate, levelling, modal, out):
+def _rises(dt, rate, levelling, modal, out):
     """Rise of every temperature [K] in ``dt`` seconds from its rate now [K/s], while heat stays as it is: exact."""
     n = rate.size
     if levelling.shape[0] == 1:
@@ -222,7 +222,7 @@ def _fade(x):
 
 
 @jit_inline
-def hysteresis_moved(h, gamma, moved, i_0, i_1, step_by_q):
+def _hysteresis(h, gamma, moved, i_0, i_1, step_by_q):
     """Hysteresis state after the state of charge has moved by ``moved`` while the current went from ``i_0`` to ``i_1``.
 
     Exact: dh/dz = γ (±1 − h), on each side of the reversal where there is one.
@@ -289,8 +289,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
     if warms:
         for k in range(n):
             coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work, neighbours)
-        rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
-        rises(0.5 * dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
+        _rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
+        _rises(0.5 * dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_HALF])
     for k in range(n):
         current = work[ar.PACK_CURRENT, k]
         coef[DT_BY_Q, k] = dt / cells[ar.CAPACITY_AS, k]
@@ -316,7 +316,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
             per_s = 1.0 / cells[ar.TAU1 + j, k]
             rate_0, rate_m = per_s / work[ar.RC_T_FACTOR, k], per_s / work_m[ar.RC_T_FACTOR, k]
             if new_length or abs(rate_m - exps[q, RATE]) > RATE_BAND * rate_m:
-                set_exponentials(dt, rate_m, q, exps)
+                _exponentials(dt, rate_m, q, exps)
             drive = cells[ar.R1 + j, k] * per_s
             coef[RC_DRIVE + j, k], coef[RC_DRIVE_END + j, k] = (
                 drive * work[ar.RC_FACTOR, k],
@@ -413,7 +413,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
         if not plain:
             moved -= 0.5 * coef[DT_BY_Q, k] * own
         y_m[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
-        y_m[ar.HYSTERESIS * n + k] = hysteresis_moved(
+        y_m[ar.HYSTERESIS * n + k] = _hysteresis(
             y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_m + own, 0.5 * coef[DT_BY_Q, k]
         )
         y_m[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + warm
@@ -432,7 +432,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
         for k in range(n):
             coef[EXPECTED_HEAT, k] = heat_made(k, work_m)
             coef[RATE_T, k] = temperature_rate(k, y[ar.TEMPERATURE * n + k], y, cells, work_m, neighbours)
-        rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
+        _rises(dt, coef[RATE_T], levelling, coef[MODAL], coef[RISE_END])
     at_ends = 1.0 / 3.0 if stiff else 1.0 / 6.0
     error, total = 0.0, 0.0
     for k in range(n):
@@ -442,9 +442,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
         if not plain:
             moved -= by_q * own
         y_1[ar.SOC * n + k] = y[ar.SOC * n + k] + moved
-        y_1[ar.HYSTERESIS * n + k] = hysteresis_moved(
-            y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_1 + own, by_q
-        )
+        y_1[ar.HYSTERESIS * n + k] = _hysteresis(y[ar.HYSTERESIS * n + k], cells[ar.GAMMA, k], moved, i_0 + own, i_1 + own, by_q)
         y_1[ar.TEMPERATURE * n + k] = y[ar.TEMPERATURE * n + k] + coef[RISE_END, k]
         lasting = 0.0
         for j in range(2):

@@ -31,7 +31,7 @@ Current is positive out of a pack (discharge). Nothing that is called in every s
 
 Each law is written in every form that a method needs. Of hysteresis these are ``emf_and_resistance`` (voltage), ``hysteresis_rate``,
 ``hysteresis_heat``, ``reversible_hysteresis_heat``, their slopes and ``stored_energy_j`` here, the exact solution over a step in
-``fast_step.py`` (``hysteresis_moved``), and ``cells/slow_cycle.py`` for one cell on a slow cycle. Of relaxation: ``state_rates``,
+``fast_step.py`` (``_hysteresis``), and ``cells/slow_cycle.py`` for one cell on a slow cycle. Of relaxation: ``state_rates``,
 ``relaxation_heat`` and ``stored_energy_j`` here, ``_relaxation_rows`` in ``ode.py``, the exact solution of the fast integrator,
 ``cells/cell_response.py`` for one cell, and ``studies/protection/fault_circuit.py`` at a standing state of charge and temperature.
 """

@@ -11,7 +11,6 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
-from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
@@ -28,9 +27,6 @@ from simbank.simulation.switching import EventHandler
 
 __all__ = ["METHODS", "linear_algebra_threads", "one_thread", "simulate"]
 
-# From so many rows of a duty on, two weeks by the minute, the compiled loop takes many at a time, if the tolerance is no finer than this:
-# finer, blocks of rows would be so short that they save nothing.
-MANY_ROWS, LEAST_BLOCK_TOLERANCE = 20_000, 1e-6
 CHECKPOINT_S = 10.0  # wall time between two calls of ``checkpoint``
 HAND_OVER_TOLERANCE = 1e-7
 FINER = (
@@ -174,11 +170,6 @@ def _heeding_interrupts(run):
     return heard_by(note)
 
 
-def rows_of(duty):
-    """How many rows a duty may have, those that only repeat the one before counted too."""
-    return duty.length if isinstance(duty, SampledDuty) else len(duty.steps) * duty.repeat
-
-
 class _Run:
     """One run of a duty by one integrator.
 
@@ -249,16 +240,11 @@ class _Run:
         made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)), shown)
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
-        advance, more = fast.advance, (0,)
-        if rows_of(self.duty) >= MANY_ROWS and self.tolerance >= LEAST_BLOCK_TOLERANCE:
-            from simbank.simulation import fast_rows  # compiled only where it is used
-
-            advance, more = fast_rows.advance_rows, (fast_rows.merging_arrays(n, p, state.d),)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
         for schedule in duty_windows(self.duty, state.ports.names):
-            dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try, advance, more)
+            dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
 
-    def _go_window(self, schedule, samples, scratch, levelling, dt_try, advance, more):
+    def _go_window(self, schedule, samples, scratch, levelling, dt_try):
         """The rows of one window; returns the step to try first in the next."""
         rows, row, fresh = len(schedule[0]), 0, True
         state, handler, recorder = self.state, self.handler, self.recorder
@@ -267,10 +253,10 @@ class _Run:
             self._raise_if_interrupted()
             before, first_row, kept, r = state.t, row, recorder.heat_left_j(), state.reduced
             moment = recorder.moment()
-            code, state.t, state.step_start, row, fresh, dt_try, filled = advance(
+            code, state.t, state.step_start, row, fresh, dt_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, dt_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
-                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch, *more,
+                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch,
             )  # fmt: skip
             if filled:
                 _, at, made = samples
