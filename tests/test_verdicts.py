@@ -2281,7 +2281,7 @@ def test_packs_grow_together(warm_years):
     assert verdict.numbers["spread_end_points"] < 8.0
     assert "packs-grow-together" not in codes(aged(years=0.5))
     drawn = copy.copy(warm_years)
-    drawn.bands = SimpleNamespace(shares={"capacities": {"together": 0.75, "apart": 0.25}})
+    drawn.bands = SimpleNamespace(shares={"capacities": {"together": 0.75, "apart": 0.25}}, warnings=[])
     verdict = told(drawn, "packs-grow-together")
     assert verdict.numbers["holds_in"] == 0.75
     assert "in 75 % of the draws" in verdict.text
