@@ -17,7 +17,6 @@ import subprocess
 import sys
 import time
 import tomllib
-from pathlib import Path
 from time import process_time
 
 import numpy as np
