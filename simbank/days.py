@@ -307,7 +307,7 @@ def _day_of_two_years(index, which):
     """Place in the tables of :func:`_by_day` of times ``which`` of ``index``, by the day in UTC."""
     day = index.tz_convert("UTC").as_unit("s").asi8[which] // 86400
     dates = pd.DatetimeIndex(np.arange(day[0], day[-1] + 1).astype("datetime64[D]").astype("datetime64[s]"))
-    places = dates.dayofyear.to_numpy() - 1 + 365 * dates.is_leap_year
+    places = dates.day_of_year.to_numpy() - 1 + 365 * dates.is_leap_year
     return places[day - day[0]]
 
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["Network", "Reduced", "components", "network_of"]
 
 MAX_CACHED = 256  # switch patterns kept
+MAX_EQUATIONS = 16  # switch patterns of which the equations are kept for other resistances of the packs
 MAX_RECENT = 4  # networks kept for a bank that is looked at again
 
 
@@ -76,6 +77,7 @@ class Network:
         self.port_ends = np.array([[index[p], index[n]] for p, n in graph.ports.values()], int).reshape(-1, 2)
         self._cache = {}
         self._conductors = {}  # what packs and ports see of the conductors, by which of these are closed
+        self._equations = {}  # for a switch pattern, without the resistances of the packs
 
     def with_packs(self, pack_ohm: np.ndarray) -> Network:
         """The network of the same graph with other resistances of the packs [ohm], shape (n,); of its conductors nothing is solved anew."""
@@ -152,6 +154,44 @@ class Network:
             S'A I = S'P J                      into every component
         """
         n, p = len(self.pack_ends), len(self.port_ends)
+        key = packs.tobytes(), branches.tobytes()
+        if key not in self._equations:
+            if len(self._equations) >= MAX_EQUATIONS:
+                self._equations.clear()
+            self._equations[key] = self._pattern(packs, branches)
+        closed, live, matrix, right, current_into, flows, impedance, port_live, pack_live = self._equations[key]
+        k = len(closed)
+        matrix = matrix.copy()
+        matrix[np.arange(k), np.arange(k)] += self.pack_ohm[closed]
+        solution = lu_solve(lu_factor(matrix, overwrite_a=True), right) if len(matrix) else right
+
+        current = np.zeros((n + p, n + p))  # of packs and ports, from [e, J]
+        current[closed] = solution[:k]
+        current[live, live] = 1.0
+        voltage = impedance @ current + current_into.T @ solution[k:]  # across packs, and minus that across ports
+        terminal = voltage[:n]
+        terminal[~pack_live] = 0.0
+        hybrid = np.vstack([current[:n], -voltage[n:]])
+        hybrid[n:][~port_live] = 0.0
+        return Reduced(hybrid, terminal, flows, port_live, pack_live)
+
+    def _pattern(self, packs, branches):
+        """The equations of :meth:`_reduce` for a switch pattern, but for the packs' own resistances.
+
+        Returns
+        -------
+        closed, live : ndarray of int
+            Packs that are closed, and numbers of live ports after those of the n packs.
+        matrix, right : ndarray
+            Both sides of the equations; to the diagonal the closed packs' resistances are to be added [ohm].
+        current_into : ndarray, shape (components with a free level, n + p)
+            What enters each for one ampere of each pack and port.
+        flows, impedance : ndarray
+            As of :meth:`_conductor_response`.
+        port_live, pack_live : ndarray of bool
+            As of :class:`Reduced`.
+        """
+        n, p = len(self.pack_ends), len(self.port_ends)
         key = branches.tobytes()
         if key not in self._conductors:
             if len(self._conductors) >= MAX_CACHED:
@@ -171,7 +211,7 @@ class Network:
         closed, m = np.flatnonzero(packs), in_component.shape[1]
         k = len(closed)
         matrix = np.zeros((k + m, k + m))
-        matrix[:k, :k] = impedance[np.ix_(closed, closed)] + np.diag(self.pack_ohm[closed])
+        matrix[:k, :k] = impedance[np.ix_(closed, closed)]
         matrix[:k, k:] = current_into[:, closed].T
         matrix[k:, :k] = current_into[:, closed]
         right = np.zeros((k + m, n + p))
@@ -179,17 +219,7 @@ class Network:
         live = n + np.flatnonzero(port_live)
         right[:k, live] = -impedance[np.ix_(closed, live)]
         right[k:, live] = -current_into[:, live]
-        solution = lu_solve(lu_factor(matrix), right) if k + m else right
-
-        current = np.zeros((n + p, n + p))  # of packs and ports, from [e, J]
-        current[closed] = solution[:k]
-        current[live, live] = 1.0
-        voltage = impedance @ current + current_into.T @ solution[k:]  # across packs, and minus that across ports
-        terminal = voltage[:n]
-        terminal[~pack_live] = 0.0
-        hybrid = np.vstack([current[:n], -voltage[n:]])
-        hybrid[n:][~port_live] = 0.0
-        return Reduced(hybrid, terminal, flows, port_live, pack_live)
+        return closed, live, matrix, right, current_into, flows, impedance, port_live, pack_live
 
     def _conductor_response(self, branches):
         """What does not depend on which packs are closed.

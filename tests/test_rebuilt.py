@@ -167,3 +167,23 @@ def test_changed_copies_what_it_changes():
     made = changed(data, {"packs.A.soc": 0.3, "wiring.link.gauge": "4 AWG"})
     assert data == before
     assert made["packs"][1] is not data["packs"][1]
+
+
+def test_runs_of_changed_scenarios_equal_those_of_scenarios_built_as_a_whole():
+    """What is kept of curves, graphs and switch patterns from one run to the next belongs to the bank that is run."""
+    clinic = sb.load(ROOT / "scenarios" / "hilltop_clinic.toml")
+    weak = {f"packs.{name}.resistance_growth": 1.0 + 0.3 * k for k, name in enumerate("ABCDE")}
+    one_chemistry = dataclasses.replace(sb.load_chemistry("lfp"), name="own", ocv=sb.Curve([0, 0.5, 1], [3.0, 3.3, 3.5]))
+    for changes in (
+        weak, weak | {"packs.A.soc": 0.2}, weak | {"ambient": "41 °C"}, weak | {"wiring.link.gauge": "6 AWG"}, weak,
+        {"chemistries.own": one_chemistry, "pack_types.*.chemistry": "own"}, weak,
+    ):  # fmt: skip
+        changed_one = sb.simulate(sb.with_changes(clinic, changes), integrator="fast", tolerance=1e-4)
+        whole = sb.simulate(sb.from_dict(copy.deepcopy(clinic.data), changes, clinic.source), integrator="fast", tolerance=1e-4)
+        assert held(changed_one.summary) == held(whole.summary), changes
+
+
+def test_a_curve_is_not_written_to():
+    curve = sb.Curve([0.0, 1.0], [3.0, 3.4])
+    with pytest.raises(ValueError, match="read-only"):
+        curve.rows[0, 1] = 0.0

@@ -115,8 +115,15 @@ class Pack:
     @cached_property
     def capacity_ah(self) -> float:
         """Present usable capacity [Ah]: from its first cell full to its first cell empty."""
+        if self._has_equal_cells:
+            return self.rated_capacity_ah * self.capacity_left
         capacity, below = self._cells
         return self.rated_capacity_ah * self.capacity_left * float(np.min(capacity * (1.0 - below)))
+
+    @property
+    def _has_equal_cells(self):
+        """Whether nothing is said of single cells."""
+        return self.cell_capacities is None and self.cells_below_full is None
 
     @property
     def _cells(self):
@@ -140,6 +147,8 @@ class Pack:
     def ocv_curves(self) -> tuple[Curve, Curve, Curve]:
         """Open-circuit voltage per cell over the pack's state of charge: mean, of its fullest cell, of its emptiest."""
         curve = self.chemistry.ocv
+        if self._has_equal_cells:
+            return curve, curve, curve
         capacity, below = self._cells
         if np.ptp(capacity) == 0 and np.ptp(below) == 0:
             return curve, curve, curve

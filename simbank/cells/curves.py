@@ -88,10 +88,11 @@ class Curve:
         integral = np.concatenate([[0.0], np.cumsum(area)[:-1]])
         self.rows = np.column_stack([rows, integral])
         self.rows[:, 5] -= self.integral(0.0)
+        self.rows.flags.writeable = False  # what is made of a curve is kept by its identity
 
     def _place(self, z):
         z = np.asarray(z, float)
-        row = np.clip(np.searchsorted(self.rows[:, 0], z, side="right") - 1, 0, len(self.rows) - 1)
+        row = np.searchsorted(self.rows[1:, 0], z, side="right")
         return self.rows[row], z - self.rows[row, 0]
 
     def __call__(self, z: ArrayLike) -> np.ndarray:

@@ -11,6 +11,7 @@ from simbank.bank.ampacity import credited_ampacity_a, lowest_insulation
 from simbank.bank.bank import Bank, Pack
 from simbank.duty import Duty, SampledDuty
 from simbank.errors import InputError
+from simbank.kept import Kept
 from simbank.warning import BankWarning, listed
 
 __all__ = ["FREEZING", "LEFT_OUT", "PARALLEL", "Joining", "closing_warnings", "relaxation_warnings", "warnings_of_bank"]
@@ -236,11 +237,17 @@ def _overrun(bank, joining):
         names, greatest = [name for name, _ in over], max(current for _, current in over)
         flow = f"{'up to ' if len(over) > 1 else ''}{greatest:.3g} A flow"
         found.append(f"{words.format(listed(names))} ({level:.3g} A; {flow})")
-    flows = {branch.name: abs(a) for branch, a in zip(bank.graph.branches, joining.branch_a, strict=True)}
-    found += _worst("the rating of", [(d.name, flows[d.branch], d.rating_a) for d in bank.devices])
+    branches, flows = bank.graph.branches, np.abs(joining.branch_a)
+    if bank.devices:
+        by_name = {branch.name: a for branch, a in zip(branches, flows, strict=True)}
+        found += _worst("the rating of", [(d.name, by_name[d.branch], d.rating_a) for d in bank.devices])
     ambient_c = bank.ambient_k - CELSIUS
-    found += _worst("the ampacity of", [(b.name, flows[b.name], _carries_a(b.conductor, ambient_c)) for b in bank.graph.branches])
-    return found
+    carried = _carried.of((bank.graph,), (ambient_c,), lambda: np.array([_carries_a(b.conductor, ambient_c) for b in branches]))
+    over = np.flatnonzero(flows > carried)
+    return found + _worst("the ampacity of", [(branches[k].name, flows[k], float(carried[k])) for k in over])
+
+
+_carried = Kept(4)  # ampacities of the branches of a graph
 
 
 def _worst(what, rows):
@@ -474,11 +481,14 @@ def relaxation_warnings(packs: Sequence[Pack]) -> list[BankWarning]:
     Their relaxation resistances are many times the ohmic one, so that a current is taken over by the relaxation long before its time
     constant has passed.
     """
-    names = []
+    names, factors = [], {}  # by chemistry: greatest of the relaxation, least of the ohmic resistance
     for pack in packs:
         chemistry = pack.chemistry
-        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * float(np.max(chemistry.rc_factor.value))
-        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * float(np.min(chemistry.r_factor.value)) + pack.internal_wiring_ohm):
+        if id(chemistry) not in factors:
+            factors[id(chemistry)] = float(np.max(chemistry.rc_factor.value)), float(np.min(chemistry.r_factor.value))
+        most, least = factors[id(chemistry)]
+        relaxing = sum(ohm for ohm, _ in pack.pack_rc_pairs) * most
+        if relaxing > MOST_RELAXATION * (pack.cell_path_ohm * least + pack.internal_wiring_ohm):
             names.append(pack.name)
     if not names:
         return []

@@ -11,6 +11,7 @@ from simbank.bank.bank import Pack
 from simbank.bank.equipment import Device
 from simbank.cells.curves import Curve, CurveFamily, stack_curves
 from simbank.duty import Command, Duty, SampledDuty, Step
+from simbank.kept import Kept
 from simbank.simulation import arrays as ar
 
 __all__ = [
@@ -29,6 +30,7 @@ KINDS = {"current": ar.MODE_CURRENT, "power": ar.MODE_POWER, "resistance": ar.MO
 WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 MAX_RECENT = 4  # banks of which the arrays are kept, since a draw is run and then asked for what meters would show
 _recent: list[tuple] = []
+_stacks = Kept(4)  # of curves: the packs of a sweep mostly have the same
 
 
 def pack_arrays(
@@ -100,7 +102,7 @@ def _pack_arrays(packs, ambient_k, more_curves):
         ]  # fmt: skip
         if not pack.heat_capacity_j_k and np.ptp(chemistry.r_factor.value) == 0:  # constant: reduce the network at its true value
             cells[ar.R_REF, k] += pack.cell_path_ohm * (chemistry.resistance_scale(0.5, start_k(pack, ambient_k)) - 1.0)
-    return cells, curves_of, stack_curves(pool)
+    return cells, curves_of, _stacks.of(tuple(pool), (), lambda: stack_curves(pool))
 
 
 def display_array(packs: Sequence[Pack]) -> np.ndarray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from simbank.bank.bank import Pack
@@ -127,7 +129,7 @@ def first_reach(reached_s: float | None, blocked_s: float | None) -> float | Non
     >>> first_reach(float("inf"), None) is None
     True
     """
-    hours = [float(t / 3600.0) for t in (reached_s, blocked_s) if t is not None and np.isfinite(t)]
+    hours = [float(t / 3600.0) for t in (reached_s, blocked_s) if t is not None and math.isfinite(t)]
     return min(hours, default=None)
 
 
@@ -327,11 +329,18 @@ def _pack_rows(record):
     peak_a = np.maximum(acc[ar.ACC_PEAK_OUT_A], acc[ar.ACC_PEAK_IN_A])
     shares = [share_ratio(acc[row], capacity) for row in (ar.ACC_DISCHARGE_AS, ar.ACC_CHARGE_AS)]
     discharge, charge = ([None] * n if share is None else share for share in shares)
-    soc_range, reached_s = record.sums.extremes[0], record.sums.extremes[2]
     full_s, empty_s = (
         {row.where: row.time_s for row in reversed(record.events) if row.event is event}
         for event in (Event.CHARGE_BLOCKED, Event.DISCHARGE_BLOCKED)
     )
+    sums = record.sums  # numbers of Python from here on, which are quicker to take one by one
+    acc, soc_range, reached_s, blocked_s, i2t, y, y_start, capacity, peak_a, through_as, loss_j, taken_j = (
+        values.tolist()
+        for values in (
+            acc, sums.extremes[0], sums.extremes[2], sums.blocked_s, sums.pack_i2t, y, y_start, capacity, peak_a, through_as, loss_j,
+            taken_j,
+        )
+    )  # fmt: skip
     return [
         {
             "name": pack.name,
@@ -342,36 +351,36 @@ def _pack_rows(record):
             "cells_in_parallel": pack.cells_in_parallel,
             "soc_start": float(y_start[k]),
             "soc_end": float(y[k]),
-            "soc_min": float(soc_range[0, k]),
-            "soc_max": float(soc_range[1, k]),
+            "soc_min": float(soc_range[0][k]),
+            "soc_max": float(soc_range[1][k]),
             "current_peak_a": float(peak_a[k]),
             "c_rate_peak": float(peak_a[k] / capacity[k]),
-            "discharge_peak_a": float(acc[ar.ACC_PEAK_OUT_A, k]),
-            "charge_peak_a": float(acc[ar.ACC_PEAK_IN_A, k]),
+            "discharge_peak_a": float(acc[ar.ACC_PEAK_OUT_A][k]),
+            "charge_peak_a": float(acc[ar.ACC_PEAK_IN_A][k]),
             "share_ratio_discharge": _plain(discharge[k]),
             "share_ratio_charge": _plain(charge[k]),
             "throughput_ah": float(through_as[k] * WH),
             "full_cycles": float(through_as[k] * WH / (2.0 * capacity[k])),
             "loss_wh": float(loss_j[k] * WH),
-            "own_draw_ah": float(acc[ar.ACC_OWN_DRAW_AS, k] * WH),
-            "own_draw_wh": float(acc[ar.ACC_OWN_DRAW_J, k] * WH),
-            "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J, k] * WH),
-            "temperature_min_c": _plain(acc[ar.ACC_MIN_K, k] - KELVIN),
-            "temperature_max_c": _plain(acc[ar.ACC_MAX_K, k] - KELVIN),
-            "charge_blocked_h": float(record.sums.blocked_s[0, k] / 3600.0),
-            "discharge_blocked_h": float(record.sums.blocked_s[1, k] / 3600.0),
-            "charge_too_cold_h": float(acc[ar.ACC_OVER_CHARGE_RATE_S, k] / 3600.0),
+            "own_draw_ah": float(acc[ar.ACC_OWN_DRAW_AS][k] * WH),
+            "own_draw_wh": float(acc[ar.ACC_OWN_DRAW_J][k] * WH),
+            "reversible_heat_wh": float(acc[ar.ACC_REVERSIBLE_J][k] * WH),
+            "temperature_min_c": _plain(acc[ar.ACC_MIN_K][k] - KELVIN),
+            "temperature_max_c": _plain(acc[ar.ACC_MAX_K][k] - KELVIN),
+            "charge_blocked_h": float(blocked_s[0][k] / 3600.0),
+            "discharge_blocked_h": float(blocked_s[1][k] / 3600.0),
+            "charge_too_cold_h": float(acc[ar.ACC_OVER_CHARGE_RATE_S][k] / 3600.0),
             "switch": switch_of(pack),
-            "cell_volt_max": _plain(acc[ar.ACC_CELL_MAX_V, k]),
-            "cell_volt_min": _plain(acc[ar.ACC_CELL_MIN_V, k]),
+            "cell_volt_max": _plain(acc[ar.ACC_CELL_MAX_V][k]),
+            "cell_volt_min": _plain(acc[ar.ACC_CELL_MIN_V][k]),
             "net_energy_in_wh": float(taken_j[k] * WH),
-            "i2t_a2s": float(record.sums.pack_i2t[k]),
-            "overcharge_ah": float(acc[ar.ACC_BEYOND_FULL_AS, k] * WH),
-            "overcharge_wh": float(acc[ar.ACC_BEYOND_FULL_J, k] * WH),
-            "overdischarge_ah": float(acc[ar.ACC_BEYOND_EMPTY_AS, k] * WH),
-            "overdischarge_wh": float(acc[ar.ACC_BEYOND_EMPTY_J, k] * WH),
-            "first_full_h": first_reach(reached_s[0, k], full_s.get(pack.name)),
-            "first_empty_h": first_reach(reached_s[1, k], empty_s.get(pack.name)),
+            "i2t_a2s": float(i2t[k]),
+            "overcharge_ah": float(acc[ar.ACC_BEYOND_FULL_AS][k] * WH),
+            "overcharge_wh": float(acc[ar.ACC_BEYOND_FULL_J][k] * WH),
+            "overdischarge_ah": float(acc[ar.ACC_BEYOND_EMPTY_AS][k] * WH),
+            "overdischarge_wh": float(acc[ar.ACC_BEYOND_EMPTY_J][k] * WH),
+            "first_full_h": first_reach(reached_s[0][k], full_s.get(pack.name)),
+            "first_empty_h": first_reach(reached_s[1][k], empty_s.get(pack.name)),
             **_display_row(record, k),
         }
         for k, pack in enumerate(bank.packs)
@@ -439,7 +448,8 @@ def _closure(record):
     state, acc, ports, n = record.state, record.sums.packs, record.sums.ports, record.state.n
     packs = state.bank.packs
     out_j, in_j = ports[ar.PORT_OUT_J].sum(), ports[ar.PORT_IN_J].sum()
-    content_j = sum(pack.capacity_ah * 3600.0 * pack.cells_in_series * float(pack.chemistry.ocv(0.5)) for pack in packs)
+    half_v = {id(c): float(c.ocv(0.5)) for c in {id(pack.chemistry): pack.chemistry for pack in packs}.values()}
+    content_j = sum(pack.capacity_ah * 3600.0 * pack.cells_in_series * half_v[id(pack.chemistry)] for pack in packs)
     moved_j = max(out_j + in_j, abs(record.stored_change_j).sum() + _loss_j(record).sum(), LEAST_SHARE * content_j)
     charge = charge_closure(
         acc[ar.ACC_IN_AS] - acc[ar.ACC_OUT_AS] - acc[ar.ACC_OWN_DRAW_AS], state.y[:n] - record.y_start[:n],
@@ -516,4 +526,4 @@ def _pairs(rows, apart):
 
 
 def _plain(number):
-    return None if number is None or not np.isfinite(number) else float(number)
+    return None if number is None or not math.isfinite(number) else float(number)

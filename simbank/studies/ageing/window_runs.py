@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -25,6 +26,14 @@ SETTLED_POINTS, MOST_SETTLING = (
     0.5,
     6,
 )  # a window follows itself: it is gone through until each pack ends it where it began, to so much
+# A short duty is gone through several times in one window. Packs begin a window with their RC pairs at rest, the slowest of which take
+# some hour to follow; and a pack takes some three of its thermal time constants to forget the temperature that it began with.
+LEAST_SPAN_S, MOST_SPAN_S, FORGETS = 6.0 * 3600.0, 24.0 * 3600.0, 3.0
+SETTLED_K = (
+    0.03  # by which the temperature at the start of a window may shift a pack's mean over it; a law moves by some 4 % a kelvin
+)
+LEAST_FADING_1_S = 1e-7  # slower than in four months is as good as never
+MOST_WARMING = 24  # passes until it is so
 MOST_SAMPLES = 3000  # of a window, for the means over it
 USABLE_C = 0.2  # rate at which usable energy is told
 
@@ -76,10 +85,13 @@ class WindowRuns:
         self, bank: Bank, seasons: Sequence[Season], laws: Sequence[AgeingLaw], whole: Sequence[Season] | None = None,
         rate_factors: np.ndarray | None = None,
     ) -> None:  # fmt: skip
-        self.bank, self.seasons, self.laws, self.whole, self.rate_factors = bank, seasons, laws, whole, rate_factors
+        self.bank, self.laws, self.whole, self.rate_factors = bank, laws, whole, rate_factors
+        coupled = 0.0 if bank.neighbours_w_k is None else bank.neighbours_w_k.sum(axis=1)
+        self._fades = np.array([pack.heat_loss_w_k for pack in bank.packs]) + coupled > 0.0  # packs whose heat goes somewhere
+        self._warming_s = _slowest_warming_s(bank)
+        self.seasons = [_several_times(season, self._warming_s) for season in seasons]
         self._first: tuple[Stress, Stress] | None = None
         self._states: dict[str, _State] = {}
-        self.unsettled: dict[str, float] = {}
         self.closures: list[Closure] = []
 
     @property
@@ -106,22 +118,32 @@ class WindowRuns:
         """What a year does to packs with these capacities left and growths of resistance: all windows, each by its share."""
         parts = []
         for season in self.seasons:
-            settled = season.name in self._states
-            for _ in range(1 if settled else MOST_SETTLING):
-                before = self._states.get(season.name)
-                part, state = self.run(season, left, growth, before)
-                self._states[season.name] = state
-                moved = np.inf if before is None else 100.0 * float(np.max(np.abs(state.soc - before.soc)))
-                if moved < SETTLED_POINTS:
-                    break
-            self.unsettled[season.name] = moved
-            parts.append((season.share, part))
+            parts.append((season.share, self._settled(season, left, growth)))
         found = mean_stress(parts)
         if not self.whole:
             return found
         if self._first is None:
             self._first = found, self._whole_year(left, growth)
         return found.beside(*self._first)
+
+    def _settled(self, season, left, growth):
+        """A window that follows itself: gone through until each pack ends it as it began, by charge the first time, by temperature always."""
+        known = season.name in self._states
+        for count in range(1, MOST_WARMING + 1):
+            before = self._states.get(season.name)
+            part, state = self.run(season, left, growth, before)
+            self._states[season.name] = state
+            if before is None:
+                continue
+            moved = 100.0 * float(np.max(np.abs(state.soc - before.soc)))
+            charged = known or moved < SETTLED_POINTS or count >= MOST_SETTLING
+            # a difference d at the start of a window of length T that fades with the time constant τ shifts the mean by d τ/T (1 − exp(−T/τ));
+            # pass after pass d is 1/(1 − exp(−T/τ)) of that by which the end differs from the start
+            ended_k = np.abs(state.temperature_k - before.temperature_k)[self._fades]
+            shift_k = float(np.max(ended_k, initial=0.0)) * self._warming_s / season.duty.duration_s
+            if charged and shift_k < SETTLED_K:
+                break
+        return part
 
     def _whole_year(self, left, growth):
         """A whole year, stretch after stretch."""
@@ -143,6 +165,27 @@ class WindowRuns:
         if self.rate_factors is not None:
             stress = replace(stress, rates=stress.rates * self.rate_factors)
         return stress, after
+
+
+def _slowest_warming_s(bank):
+    """Time constant with which the slowest difference of temperature between packs and air fades [s]; 0 where packs have none that fades."""
+    heat, loss = (np.array([getattr(pack, key) for pack in bank.packs], float) for key in ("heat_capacity_j_k", "heat_loss_w_k"))
+    own = heat > 0.0
+    if not own.any():
+        return 0.0
+    between = np.zeros((len(heat), len(heat))) if bank.neighbours_w_k is None else np.asarray(bank.neighbours_w_k, float)
+    rates = (np.diag(loss + between.sum(axis=1)) - between)[np.ix_(own, own)] / heat[own, None]
+    fading = np.linalg.eigvals(rates).real
+    fading = fading[fading > LEAST_FADING_1_S]
+    return 1.0 / float(fading.min()) if fading.size else 0.0
+
+
+def _several_times(season, warming_s):
+    """The same season with a duty that is long enough for a window."""
+    duty = season.duty
+    span = min(max(LEAST_SPAN_S, FORGETS * warming_s), MOST_SPAN_S)
+    times = math.ceil(span / duty.duration_s - 1e-6)
+    return season if times <= 1 or not isinstance(duty, Duty) else replace(season, duty=replace(duty, repeat=duty.repeat * times))
 
 
 def _closure(name, summary):
