@@ -444,6 +444,20 @@ def test_a_pack_replaced_after_four_years_begins_anew():
     assert 100.0 * (1.0 - found.loc["B", "capacity_left"]) == pytest.approx(13.45 * 0.6**0.5, rel=2e-3)
 
 
+def test_tables_and_words_say_that_a_pack_was_replaced():
+    """Naumann: of the one replaced 100 − 13.45 · √0.4 = 91.5 % are left in year 4."""
+    change = [{"at": "4 years", "replace": [{"name": "B", "type": "own", "soc": 0.5}]}]
+    found = sb.age(bank(REST, "AB", changes=change), 6.0, law="naumann")
+    packs, years = found.shown[:2]
+    assert list(packs.frame["pack"]) == ["A", "B, new in year 4"]
+    assert years.title == "The bank by year (year 4 before packs came or went)"
+    assert "B is the new pack of year 4; the one in whose place it stands had 91.5 % left by then." in found.words
+    assert list(found.table["pack"]) == ["A", "B"]
+    plain = sb.age(bank(REST, "AB"), 6.0, law="naumann")
+    assert plain.shown[1].title == "The bank by year"
+    assert not any("new pack" in word for word in plain.words)
+
+
 def test_packs_taken_out_and_added():
     change = [{"at": "2 years", "remove": ["B"]}, {"at": "5 years", "add": [{"name": "N", "type": "own", "soc": 0.5}]}]
     found = sb.age(bank(REST, "ABC", changes=change), 6.0, law="naumann", windows=1)

@@ -2364,6 +2364,16 @@ def test_change_beyond_years():
     assert "change-beyond-years" not in codes(aged(years=3.5, changes=late))
 
 
+def test_temperature_at_start():
+    """Of a pack with mass and heat_loss alone: without them it stays as warm as the file says."""
+    own = {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}
+    heavy = own | {"mass": "46 kg", "heat_loss": "2 W/K"}
+    verdict = told(aged(years=0.5, pack_types__own=heavy, packs__A__temperature="30 degC"), "temperature-at-start")
+    assert (verdict.where, verdict.severity) == ("A", NOTE)
+    assert "temperature-at-start" not in codes(aged(years=0.5, pack_types__own=own, packs__A__temperature="30 degC"))
+    assert "temperature-at-start" not in codes(aged(years=0.5, pack_types__own=heavy))
+
+
 def test_a_lower_float_is_not_advised_where_more_is_then_not_given(warm_years):
     found = copy.copy(warm_years)
     assert "a lower float voltage, while" in told(found, "ages-by-high-charge").text

@@ -652,6 +652,13 @@ _ROWS = (
         f"{WORTH_YEARS:g} years to 80 %, {100 * WORTH_ENERGY:g} % of the usable energy",
         "chosen here: above the error of the steps between windows",
     ),
+    (
+        "temperature-at-start",
+        NOTE,
+        "a pack's temperature in the file is that at the start, which years forget",
+        WARNING,
+        PRACTICE,
+    ),
     ("change-beyond-years", NOTE, "a change of the packs is not reached within the years asked for", WARNING, PRACTICE),
     ("nothing-found", NOTE, "no rule of danger or act spoke: what was looked at and what decides", "none spoke", PRACTICE),
     (

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 from simbank.digits import MISSING, energy
 from simbank.results import Shown
 from simbank.studies.ageing.course import GROWTH_WORDS
+from simbank.studies.ageing.seasons import YEAR_S
+from simbank.studies.ageing.words import change_years
+from simbank.warning import listed
 
 if TYPE_CHECKING:
     from simbank.studies.ageing.aged import Ageing
@@ -37,6 +40,8 @@ def shown_of(found: Ageing) -> list[Shown]:
     """Packs at the end, and the bank by year; bands and what changes are worth, where they are there."""
     table = found.table.copy()
     titles = {term.name: term.title for term in found.law.terms}
+    since = dict(zip(found.last.names, found.last.since / YEAR_S, strict=True))
+    table["pack"] = [f"{name}, new in year {since[name]:.3g}" if since[name] > 0.0 else name for name in table["pack"]]
     table["left"] = [f"{100 * value:.1f}" for value in table["capacity_left"]]
     pairs = zip(table["capacity_left_low"], table["capacity_left_high"], strict=True)
     table["band"] = [f"{100 * low:.0f} to {100 * high:.0f}" for low, high in pairs]
@@ -56,10 +61,18 @@ def shown_of(found: Ageing) -> list[Shown]:
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
     out = [
         Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
-        Shown("The bank by year", years, _YEARS, {"asked": "asked in a year"}, ("asked",)),
+        Shown(_by_year_title(found), years, _YEARS, {"asked": "asked in a year"}, ("asked",)),
     ]
     out += [] if found.worth is None else [worth_shown(found)]
     return out if found.bands is None else [*out, *found.bands.shown]
+
+
+def _by_year_title(found):
+    """That a year in which packs come or go is told before they do."""
+    years = [year for year in change_years(found) if abs(year - round(year)) < 1e-6]
+    if not years:
+        return "The bank by year"
+    return f"The bank by year (year {listed([f'{year:.3g}' for year in years])} before packs came or went)"
 
 
 def worth_shown(found: Ageing) -> Shown:

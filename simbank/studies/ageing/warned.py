@@ -28,7 +28,8 @@ def warnings_of(found: Ageing) -> list[BankWarning]:
     frozen = list(_frozen(found))
     of_bank = [w for w in bank_warnings(found.scenario) if not frozen or w.code != FREEZING]
     drawn = [] if found.bands is None else found.bands.warnings
-    return [*frozen, *of_bank, *_of_law(found), *_of_windows(found), *_of_balances(found), *_of_usable(found), *drawn]
+    of_windows = [*_of_temperatures(found), *_of_windows(found), *_of_balances(found)]
+    return [*frozen, *of_bank, *_of_law(found), *of_windows, *_of_usable(found), *drawn]
 
 
 def _frozen(found):
@@ -96,10 +97,27 @@ def _of_law(found):
         yield BankWarning(
             "begins-used", ", ".join(dict.fromkeys(used)),
             "What a used pack has lost is taken to be by this same duty, so that it now loses more slowly than a new one, by the law's root "
-            f"of time and charge. Lost by heat, abuse or a bad cell, it may go on faster.{rests}",
+            f"of time and charge. Lost by abuse or a bad cell, it may go on faster.{rests}",
         )  # fmt: skip
     if law.leaves_out:
         yield BankWarning("ageing-left-out", "bank", f"The law {law.name} leaves out {law.leaves_out}.")
+
+
+def _of_temperatures(found):
+    """Packs whose file gives a temperature at the start, which is forgotten within hours or days."""
+    forgotten = {
+        pack.name: None
+        for segment in found.segments
+        for pack in segment.scenario.bank.packs
+        if pack.temperature_k is not None and pack.heat_capacity_j_k > 0.0
+    }
+    if forgotten:
+        yield BankWarning(
+            "temperature-at-start", ", ".join(forgotten),
+            f"The temperature that the file gives {listed(list(forgotten))} is that at the start: with mass and heat_loss a pack comes to "
+            "that of the air and its own heat within hours or days, and years know nothing of it. To keep one pack warmer or cooler all "
+            "years, give it a pack type without mass and heat_loss: it then stays at its temperature.",
+        )  # fmt: skip
 
 
 def _of_windows(found):

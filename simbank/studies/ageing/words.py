@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from simbank.warning import listed
 if TYPE_CHECKING:
     from simbank.studies.ageing.aged import Ageing
 
-__all__ = ["POINTS_THAT_COUNT", "error_words", "those_at_end", "words_of"]
+__all__ = ["POINTS_THAT_COUNT", "change_years", "error_words", "those_at_end", "words_of"]
 
 POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
 DRAG_YEARS = 0.1  # which a table of years shows; less is said to be nothing
@@ -37,6 +38,7 @@ def words_of(found: Ageing) -> list[str]:
         said.append(
             f"{listed(below)} had 80 % or less to begin with, and {'is' if len(below) == 1 else 'are'} not counted there."
         )
+    said += _replaced_words(found)
     said.append(_duty_words(found))
     shares = listed([f"{row['what']} {100 * row['share']:.0f} %" for _, row in fast.iterrows() if row["share"] >= 0.005])
     said.append(f"{found.fastest} loses most, {table.loc[found.fastest, 'loss_points']:.1f} points: {shares}.")
@@ -49,6 +51,31 @@ def words_of(found: Ageing) -> list[str]:
     )
     drawn = [] if found.bands is None else found.bands.words
     return [*said, *drawn, f"{how}{_closure_words(found)} Relation used: {GROWTH_WORDS}."]
+
+
+def change_years(found: Ageing) -> list[float]:
+    """Years since the start at which packs came or went, up to the end."""
+    begins = [segment.times[0] / YEAR_S for segment in found.segments[1:]]
+    return [year for year in begins if year < found.years - 1e-6]
+
+
+def _replaced_words(found):
+    """Of packs that stand in the place of others of their name: which of the two is told, and what the other had left."""
+    for before, segment in pairwise(found.segments):
+        if segment.times[0] >= found.years * YEAR_S - 1.0:
+            return
+        year = f"{segment.times[0] / YEAR_S:.3g}"
+        left = before.left(before.ages[-1])
+        for k, name in enumerate(before.names):
+            if name not in segment.names or segment.has_same(before, name):
+                continue
+            told = name in found.last.names and found.last.has_same(segment, name)
+            here = f"{name} is the new pack of year {year}" if told else f"{name} was replaced in year {year}"
+            yield (
+                f"{here}; the one in whose place it stands had {100 * left[k]:.1f} % left by then."
+                if told
+                else (f"{here}, when it had {100 * left[k]:.1f} % left.")
+            )
 
 
 def _closure_words(found):
