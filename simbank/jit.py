@@ -23,13 +23,16 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["compiled_from", "drop_stale", "jit_entry", "jit_inline", "jit_internal", "sources", "told_of_compiling"]
+__all__ = ["compiled_from", "drop_stale", "jit_entry", "jit_inline", "jit_internal", "sources", "told_busy", "told_of_compiling"]
 
 # No compiled function makes an array, so that none need count references to them, which takes longer than most of their work.
 # Division by zero gives infinity, as in numpy; whoever steps in time looks for that.
 OPTIONS = {"error_model": "numpy", "no_cfunc_wrapper": True, "_nrt": False}
 # Flags of an array that its type in compiled code depends on: contiguous by rows, by columns, aligned, writeable.
-ROWS, COLUMNS, LAYOUT = 0x1, 0x2, 0x501
+ROWS, COLUMNS, WRITEABLE, LAYOUT = 0x1, 0x2, 0x400, 0x501
+
+# Types of numpy that compiled code takes as it takes Python's own.
+PYTHONS = {np.float64: float, np.int64: int, np.bool_: bool}
 
 # A line that imports from the package, and the names in it, without what they are called here.
 IMPORT = re.compile(rb"\nfrom (simbank[\w.]*) import (\([^)]*\)|[^#\n]*)")
@@ -53,11 +56,26 @@ class Compiled:
         self._native = {}  # by kind of arguments
 
     def __call__(self, *args):
-        kind = kind_of(args)
-        native = self._native.get(kind)
-        if native is None:
-            native = self._native[kind] = self._load(kind) or self._compile(kind, args)
+        native = self._native.get(kind_of(args)) or self.ready(args)
         return native(*args)
+
+    def __reduce__(self):
+        return self.__qualname__  # by its name in its module, as functions are pickled
+
+    def ready(self, args):
+        """What Python calls with such arguments, loaded or compiled."""
+        kind = kind_of(args)
+        if not self.is_loaded(kind):
+            self._native[kind] = self._compile(kind, args)
+        return self._native[kind]
+
+    def is_loaded(self, kind):
+        """Whether it is there for such a kind of arguments; loads it if it is kept."""
+        if kind not in self._native:
+            native = self._load(kind)
+            if native is not None:
+                self._native[kind] = native
+        return kind in self._native
 
     @functools.cached_property
     def dispatcher(self):
@@ -133,7 +151,7 @@ def _add_kind(args, add):
             add(len(arg))
             _add_kind(arg, add)
         else:
-            add(of)
+            add(PYTHONS.get(of, of))
 
 
 # ---- files of machine code ----
@@ -278,6 +296,18 @@ def told_of_compiling(tell):
         yield
     finally:
         _tellers.remove(tell)
+
+
+@contextlib.contextmanager
+def told_busy():
+    """Within, it is told that the compiler is at work: that of another process, which is waited for."""
+    for tell in _tellers:
+        tell(True)
+    try:
+        yield
+    finally:
+        for tell in _tellers:
+            tell(False)
 
 
 @functools.cache

@@ -10,8 +10,12 @@ import sys
 import numpy as np
 import pytest
 
+from simbank import simulate
 from simbank.cells.curves import Curve, curve_value, stack_curves
-from simbank.jit import compiled_from, drop_stale, kind_of
+from simbank.jit import Compiled, compiled_from, drop_stale, kind_of
+from simbank.jit_ahead import arguments_of
+from simbank.scenario import example
+from simbank.simulation import ahead
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 
@@ -169,6 +173,57 @@ def test_kept_code_is_of_one_kind_of_arguments(tmp_path):
     fixed.flags.writeable = False
     kinds = [kind_of((thing,)) for thing in (array, *others, fixed)]
     assert len(set(kinds)) == len(kinds)
+    for kind in kinds:
+        assert kind_of(arguments_of(kind)) == kind
+    assert kind_of((np.float64(1.0), np.int64(1), np.bool_(True))) == kind_of((1.0, 1, True))
+
+
+AHEAD = """
+import sys, numpy as np
+from simbank import jit, jit_ahead
+from simbank.cells.cell_response import _relax
+from simbank.simulation.port_solver import commanded
+here, compiles = [], jit.Compiled._compile
+jit.Compiled._compile = lambda entry, kind, args: here.append(entry.__name__) or compiles(entry, kind, args)
+if sys.argv[1] == "fails":
+    jit_ahead.HELPER = "raise SystemExit(1)"
+calls = [(_relax, (np.arange(float(n)), np.ones(n)[::step], 2.0, np.empty(n))) for n, step in ((4, 1), (4, 2))]
+calls += [(commanded, (2.0, table, 0)) for table in (np.ones((1, 40)), np.ones((40, 1)).T[:, ::2])]
+jit_ahead.compile_ahead(calls)
+ready = [jit.kind_of(args) in entry._native for entry, args in calls]
+print(len(here), sum(ready), calls[-1][0](*calls[-1][1]))
+"""
+
+
+def test_what_will_be_called_is_compiled_in_two_processes(tmp_path):
+    """All is there and kept, whichever process made it; where the second one fails, the first makes all."""
+    found = {}
+    for case in ("works", "fails", "kept"):
+        folder = tmp_path / ("works" if case == "kept" else case)
+        run = subprocess.run(
+            [sys.executable, "-c", AHEAD, case],
+            capture_output=True,
+            text=True,
+            check=True,
+            env=os.environ | {"NUMBA_CACHE_DIR": str(folder)},
+        )
+        here, ready, value = run.stdout.split()
+        assert (ready, len(list(folder.glob("*.code")))) == ("4", 4)
+        found[case] = int(here), value
+    assert found["works"][1] == found["fails"][1] == found["kept"][1]
+    assert (found["fails"][0], found["kept"][0]) == (4, 0)
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+@pytest.mark.parametrize("name", ["classroom_chain", "hilltop_clinic_days"])
+def test_a_run_calls_what_was_got_ready(monkeypatch, name, integrator):
+    """Nothing is compiled that a run does not use, and nothing that it uses is missing, kinds of arguments included."""
+    got, called, call = set(), set(), Compiled.__call__
+    monkeypatch.setattr(ahead, "compile_ahead", lambda calls: got.update((entry, kind_of(args)) for entry, args in calls))
+    monkeypatch.setattr(Compiled, "__call__", lambda entry, *args: called.add((entry, kind_of(args))) or call(entry, *args))
+    simulate(example(name, {"duty.days": 1} if name.endswith("days") else {}), integrator=integrator)
+    assert called <= got
+    assert {entry.__name__ for entry, _ in got - called} <= {"may_conduct"}
 
 
 def test_a_run_needs_no_compiler_the_second_time(root):

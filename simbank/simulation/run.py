@@ -15,6 +15,7 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
 from simbank.simulation import fast, fast_step, port_states
+from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.choice import AUTO, Choice, choose_integrator
@@ -200,6 +201,7 @@ class _Run:
 
     def go(self):
         """The whole duty."""
+        get_ready(self.state, self.recorder, self.choice.name)
         self.state.rewire()
         self.warnings += warnings_of_bank(self.state.bank, self.duty, self.state.joining())
         if self.choice.name == "fast":

@@ -101,15 +101,7 @@ def _by_law(row, base):
 
 def _figures(what, found):
     """A row of the table, but for what is gained."""
-    from scipy.integrate import trapezoid
-
-    table = found.table.set_index("pack")
-    years = found.by_year
-    return {
-        "change": what, "first": found.first, "years_to_80": table.loc[found.first, "years_to_80"],
-        "capacity_left_min": table.loc[found.begins_above, "capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
-        "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])), "by_law": _of_laws(found),
-    }  # fmt: skip
+    return {"change": what} | found.compared | {"by_law": _of_laws(found)}
 
 
 def _of_laws(found):
