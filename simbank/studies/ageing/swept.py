@@ -33,7 +33,7 @@ SWEPT = (
     ("capacity_spread", "", "with years: the same at the end"),
     ("resistance_spread", "", "with years: largest less smallest growth of resistance at the end"),
     ("usable_wh", "Wh", "with years: energy from full to cut-off at the end, at 0.2 C of the capacity as new"),
-    ("asked_wh", "Wh", "with years: what is asked in all of them"),
+    ("asked_wh", "Wh", "with years: what is asked in all of them, by the trapezoidal rule from year to year"),
     ("unmet_wh", "Wh", "with years: of that, not given"),
     ("years_covered", "", "with years: how far it went; less than asked for where a pack came to 20 %, or to until"),
     ("error_points", "points", "with years: error of capacity left by the steps; none where it is not known"),
