@@ -11,9 +11,11 @@ from simbank.simulation.fast_step import levelling_modes
 
 __all__ = ["get_ready"]
 
+_ready = set()  # integrators of which that is done in this process
+
 
 def get_ready(state, recorder, name):
-    """Have all that the first steps of a run call compiled, or loaded.
+    """Have all that the first run by an integrator calls compiled, or loaded; later ones compile what else they need as they go.
 
     Parameters
     ----------
@@ -24,6 +26,9 @@ def get_ready(state, recorder, name):
     name : {"reference", "fast"}
         The integrator.
     """
+    if name in _ready:
+        return
+    _ready.add(name)
     reduced = state.network.reduce(state.pack_closed(), state.branch_closed)
     bank, states, ports = state.arrays(reduced), state.state_arrays(), state.ports.arrays
     table, work, n, p = ports.table, bank_solver.working_arrays(state.n, state.p), state.n, state.p
