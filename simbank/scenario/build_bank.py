@@ -166,7 +166,8 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
     )
     if table.resistance_at_posts is not None:
         pack = replace(pack, resistance_growth=_growth_as_measured(table, pack))
-    return replace(pack, display=_own_display(kind, table, pack))
+    display = _own_display(kind, table, pack)
+    return pack if display is None else replace(pack, display=display)
 
 
 def _growth_as_measured(table: PackTable, pack: Pack) -> float:
