@@ -2304,6 +2304,7 @@ def test_cold_charge_ages():
 def test_ages_by_high_charge(warm_years):
     verdict = told(warm_years, "ages-by-high-charge")
     assert verdict.numbers["mean_soc"] > rules.HIGH_CHARGE_SOC
+    assert "a lower charge voltage" in verdict.text  # there is no charger that floats
     low = cycles({"rest": True, "hours": 24})
     assert "ages-by-high-charge" not in codes(aged(packs__A__soc=0.5, packs__B__soc=0.5, duty=low))
 

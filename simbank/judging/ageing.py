@@ -99,13 +99,17 @@ def _causes(found):
     own = terms[terms["pack"] == name].set_index("term")["share"]
     if own.get("storage", 0.0) >= rules.STORAGE_SHARE and row["mean_soc"] >= rules.HIGH_CHARGE_SOC:
         where = f"{row['mean_c']:.0f} °C and a mean charge of {100 * row['mean_soc']:.0f} %"
-        todo = (
-            "less time near full (a lower float voltage, while the load is still met) and a cooler place do more than less load"
-        )
+        lower = "float voltage" if _floats(found) else "charge voltage, or an earlier end of the charge"
+        todo = f"less time near full (a lower {lower}, while the load is still met) and a cooler place do more than less load"
         if _lower_float_misses(found):
             todo = "a cooler place does more than less load; a lower float voltage would leave more of what is asked not given"
         text = f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: {todo}."
         yield verdict("ages-by-high-charge", name, text, share=own["storage"], mean_soc=row["mean_soc"])
+
+
+def _floats(found):
+    """Whether a charger of the bank holds a float voltage, which could be lower."""
+    return any(port.charger is not None and port.charger.float_ is not None for port in found.scenario.file.ports)
 
 
 def _lower_float_misses(found):

@@ -197,8 +197,8 @@ class PackType(FileModel):
     mass: quantity("kilogram", above_zero=True) | None = Field(
         None,
         description="of the whole pack; with `heat_loss` it has a temperature of its own. So large that it can be followed: 0.1 "
-        "J/K for each Wh, ten seconds to level. Without it the pack stays at the temperature around it, and heat that "
-        "its neighbours give it goes there too",
+        "J/K for each Wh, ten seconds to level. Without it the pack stays at its `temperature` if that is given, else at that of "
+        "the air, and heat that its neighbours give it goes there too",
     )
     specific_heat: quantity("joule/kilogram/kelvin", above_zero=True) | None = Field(
         None,
@@ -311,7 +311,10 @@ class PackTable(FileModel):
         None,
         description="how far each cell is from full when the first cell is full, as a fraction of its capacity",
     )
-    temperature: bank_temperature() | None = Field(None, description="at the start; by default that of the air")
+    temperature: bank_temperature() | None = Field(
+        None,
+        description="at the start, and without `mass` for good, over years and seasons too; by default that of the air",
+    )
     device: DeviceTable | None = Field(None, description="fuse or breaker at its terminals")
     bms: BMSTable | None = Field(None, description="keys of its own, which come before those of its type's")
     display: DisplayTable | None = Field(None, description="keys of its own, which come before those of its type's")

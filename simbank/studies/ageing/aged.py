@@ -299,6 +299,28 @@ class Ageing(StudyResult):
         """Of the packs that began above 80 % the one that comes to it first, or, where none does, has the least left."""
         return self.tied[0]
 
+    @property
+    def compared(self) -> dict[str, Any]:
+        """What banks are compared by over years, in numbers as tables have them.
+
+        ``first``; ``years_to_80`` of it; ``capacity_left_min`` of the packs that begin above 80 %; ``usable_wh`` at the end;
+        ``unmet_wh`` of all years: what was asked and not given.
+        """
+        table, years = self.table.set_index("pack"), self.by_year
+        return {
+            "first": self.first,
+            "years_to_80": table.loc[self.first, "years_to_80"],
+            "capacity_left_min": table.loc[self.begins_above, "capacity_left"].min(),
+            "usable_wh": years["usable_wh"].iloc[-1],
+            "unmet_wh": self.sum_of_years("unmet_wh"),
+        }
+
+    def sum_of_years(self, column: str) -> float:
+        """A column of :attr:`by_year`, which counts by the year, over all of them."""
+        from scipy.integrate import trapezoid
+
+        return float(trapezoid(self.by_year[column], self.by_year["year"]))
+
     @cached_property
     def tied(self) -> list[str]:
         """That pack, and those which are no further from it than the error of the steps when it comes to 80 %, or at the end."""

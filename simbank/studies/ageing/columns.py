@@ -29,7 +29,7 @@ YEARS = Table.of(
     "ageing_years.csv", "a year",
     [
         ("year", "", "years since the start"), ("usable_wh", "Wh", "energy from full to cut-off at 0.2 C of the capacity as new"),
-        ("unmet_wh", "Wh", "of what is asked in a year at this age, not given"), ("asked_wh", "Wh", "what is asked in a year"),
+        ("unmet_wh", "Wh", "of what is asked in a year at this age, not given"), ("asked_wh", "Wh", "what is asked in a year as at that time"),
         ("capacity_spread", "", "largest less smallest capacity left of the packs"),
         ("resistance_spread", "", "largest less smallest growth of resistance"),
     ],

@@ -33,7 +33,7 @@ SWEPT = (
     ("capacity_spread", "", "with years: the same at the end"),
     ("resistance_spread", "", "with years: largest less smallest growth of resistance at the end"),
     ("usable_wh", "Wh", "with years: energy from full to cut-off at the end, at 0.2 C of the capacity as new"),
-    ("asked_wh", "Wh", "with years: what is asked in all of them"),
+    ("asked_wh", "Wh", "with years: what is asked in all of them, by the trapezoidal rule from year to year"),
     ("unmet_wh", "Wh", "with years: of that, not given"),
     ("years_covered", "", "with years: how far it went; less than asked for where a pack came to 20 %, or to until"),
     ("error_points", "points", "with years: error of capacity left by the steps; none where it is not known"),
@@ -149,20 +149,15 @@ def swept_figures(
 
 
 def _figures(found):
-    from scipy.integrate import trapezoid
-
-    table, by_year, told = found.table.set_index("pack"), found.by_year, found.converges
+    told, compared = found.converges, found.compared
     first, *tied = found.tied
-    to_80, error = table.loc[first, "years_to_80"], found.error_points
-    end = by_year.iloc[-1]
-    asked, unmet = (float(trapezoid(by_year[key], by_year["year"])) for key in ("asked_wh", "unmet_wh"))
     figures = {
-        "first_pack": first, "first_tied": ", ".join(tied) or None, "years_to_80": to_80,
-        "first_term": table.loc[first, "main_term"],
-        "capacity_left_min": table.loc[found.begins_above, "capacity_left"].min(),
+        "first_pack": first, "first_tied": ", ".join(tied) or None, "years_to_80": compared["years_to_80"],
+        "first_term": found.table.set_index("pack").loc[first, "main_term"], "capacity_left_min": compared["capacity_left_min"],
         "capacity_spread_start": told["capacity_spread_start"], "capacity_spread": told["capacity_spread_end"],
-        "resistance_spread": told["resistance_spread_end"], "usable_wh": end["usable_wh"], "asked_wh": asked, "unmet_wh": unmet,
-        "years_covered": found.years, "error_points": error,
+        "resistance_spread": told["resistance_spread_end"], "usable_wh": compared["usable_wh"],
+        "asked_wh": found.sum_of_years("asked_wh"), "unmet_wh": compared["unmet_wh"], "years_covered": found.years,
+        "error_points": found.error_points,
     }  # fmt: skip
     return {key: None if value is None or value != value else value if isinstance(value, str) else float(value)
             for key, value in figures.items()}  # fmt: skip

@@ -96,7 +96,7 @@ def laws_shown(found: Ageing) -> Shown:
     laws["left"] = [f"{100 * value:.1f}" for value in laws["capacity_left"]]
     laws["years_to_80"] = _years_told(laws["years_to_80"], found)
     columns = {"law": "law", "pack": "pack", "left": "capacity left [%]", "years_to_80": "years to 80 %"}
-    return Shown("By law", laws, columns, keys=2)
+    return Shown("By law, each on what the windows of the first did to the packs", laws, columns, keys=2)
 
 
 def _years_told(years, found):

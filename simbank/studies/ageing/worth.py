@@ -101,15 +101,7 @@ def _by_law(row, base):
 
 def _figures(what, found):
     """A row of the table, but for what is gained."""
-    from scipy.integrate import trapezoid
-
-    table = found.table.set_index("pack")
-    years = found.by_year
-    return {
-        "change": what, "first": found.first, "years_to_80": table.loc[found.first, "years_to_80"],
-        "capacity_left_min": table.loc[found.begins_above, "capacity_left"].min(), "usable_wh": years["usable_wh"].iloc[-1],
-        "unmet_wh": float(trapezoid(years["unmet_wh"], years["year"])), "by_law": _of_laws(found),
-    }  # fmt: skip
+    return {"change": what} | found.compared | {"by_law": _of_laws(found)}
 
 
 def _of_laws(found):
@@ -160,9 +152,12 @@ def _new_for_first(found):
     at = found.table.set_index("pack")["years_to_80"][found.first]
     if not 0.0 < at < found.asked_years - 0.5:
         return
-    kind = next((table.type for name, table in found.scenario.file.each_pack() if name == found.first), None)
-    if kind is not None:
-        new = {"at": f"{at:.4g} years", "replace": [{"name": found.first, "type": kind, "soc": 0.5}]}
+    old = next((table for name, table in found.scenario.file.each_pack() if name == found.first), None)
+    if old is not None:
+        pack = {"name": found.first, "type": old.type, "soc": 0.5}
+        if old.temperature is not None:  # it stands where the old one stood
+            pack["temperature"] = f"{old.temperature:.6g} K"
+        new = {"at": f"{at:.4g} years", "replace": [pack]}
         yield (
             f"{found.first} replaced after {at:.1f} years",
             _changed(found.scenario, lambda data: data.setdefault("changes", []).append(new)),

@@ -6,30 +6,31 @@ from :mod:`simbank.simulation.pack_model` it is E behind R and two relaxation pa
     M dx/dt = C' (E − v1 − v2) − K x,   M = C' l C,   K = C' r C      x: currents round the independent loops, i = C x
     dv/dt   = (R_k i − v) / τ                                          each relaxation pair
 
-Linear with constant coefficients: solved by eigenvalues, no time step. The fault itself is a branch from the positive place to
-the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and heating while the fault lasts.
+Linear with constant coefficients: solved by modes (:mod:`simbank.studies.protection.fault_course`), no time step. The fault itself
+is a branch from the positive place to the negative. Not in it: what ports feed in (capacitors, chargers), arcs, and heating while
+the fault lasts.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import eig
 
 from simbank.network import components, grounded_solver, spanning_forest
 from simbank.simulation import arrays as ar
 from simbank.simulation.pack_model import cell_state
 from simbank.simulation.setup import pack_arrays, start_state
+from simbank.studies.protection.fault_course import Response
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from simbank.bank import Graph, Pack
 
-__all__ = ["FaultCircuit", "Response", "case_packs", "pack_sources"]
+__all__ = ["FaultCircuit", "case_packs", "pack_sources"]
 
 LEAST_INDUCTANCE_H = 1e-9  # of every branch, so that each loop has one
 KEPT = 96  # switch patterns of circuits, solved
@@ -83,49 +84,6 @@ def pack_sources(packs: Sequence[Pack], ambient_k: float) -> tuple[np.ndarray, n
     ohm = np.column_stack([cells[ar.R1], cells[ar.R2] * work[ar.RC_2_SLOPE]]) * (factor * warmth)[:, None]
     tau = np.column_stack([cells[ar.TAU1], cells[ar.TAU2]]) * warmth[:, None]
     return work[ar.EMF].copy(), work[ar.R_OHMIC].copy(), ohm, tau
-
-
-@dataclass(frozen=True, eq=False)
-class Response:
-    """Currents after a fault begins.
-
-    Attributes
-    ----------
-    initial_a : ndarray, shape (e,)
-        Current of every edge without inductance, before any relaxation: the prospective current. Edges are the packs, then the
-        branches of the graph, then the fault. A pack's counts positive out of it.
-
-    The state is the m loop currents [A], then the 2 n voltages of the relaxation pairs [V].
-    """
-
-    initial_a: np.ndarray
-    _matrix: np.ndarray  # shape (m + 2 n, m + 2 n): its derivative is this times the state, plus
-    _drive: np.ndarray  # shape (m + 2 n,)
-    _start: np.ndarray  # shape (m + 2 n,): the state at the beginning
-    _loops: np.ndarray  # shape (e, m): edges by loops, +1 and −1 where an edge lies in a loop
-
-    @cached_property
-    def _modes(self):
-        """State at last; eigenvalues [1/s]; eigenvectors, as columns; what each has of the state at the beginning, less that at last.
-
-        Found when they are asked for: of a fault that is cleared only the current at once is.
-        """
-        end = np.linalg.solve(self._matrix, -self._drive)
-        values, vectors = eig(self._matrix)
-        return end, values, vectors, np.linalg.solve(vectors, (self._start - end).astype(complex))
-
-    def at(self, times_s: Sequence[float]) -> np.ndarray:
-        """Current of every edge at times from the beginning [s], shape (m, e) [A]."""
-        end, values, vectors, weights = self._modes
-        grown = np.exp(np.outer(np.asarray(times_s, float), values)) * weights
-        state = (grown @ vectors.T).real + end
-        return state[:, : self._loops.shape[1]] @ self._loops.T
-
-    def relaxed(self, time_s: float) -> np.ndarray:
-        """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
-        end, values, vectors, weights = self._modes
-        state = (vectors @ (np.exp(time_s * values) * weights)).real + end
-        return state[self._loops.shape[1] :]
 
 
 class FaultCircuit:
@@ -239,12 +197,12 @@ class FaultCircuit:
 
     def respond(
         self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0,
-        before: np.ndarray | None = None, relaxed: np.ndarray | None = None,
+        before: np.ndarray | None = None, relaxed: np.ndarray | None = None, loops: np.ndarray | None = None,
     ) -> Response:  # fmt: skip
-        """:class:`Response` to a fault; ``before`` and ``relaxed`` carry over currents and relaxation from an earlier stage.
+        """:class:`~simbank.studies.protection.fault_course.Response` to a fault.
 
-        When a branch opens, the currents that go on are those that keep the flux of every loop that is left (what the arc takes
-        is gone).
+        ``before`` and ``relaxed`` carry over currents and relaxation from an earlier stage. When a branch opens, the currents that
+        go on are those that keep the flux of every loop that is left (what the arc takes is gone).
 
         Parameters
         ----------
@@ -258,34 +216,27 @@ class FaultCircuit:
             Currents of packs, branches and fault at the end of the stage before [A]; none by default.
         relaxed : ndarray, shape (2 n,), optional
             Voltages of the relaxation pairs then [V], the first pair of every pack before the second; none by default.
+        loops : ndarray, shape (n + b + 1, m), optional
+            Independent loops of what conducts, with the fault, where they are known.
         """
-        closed = np.ones(self.n + self.b, bool) if closed is None else closed
-        edges = np.append(np.flatnonzero(closed), self.n + self.b)
-        a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
-        ends = np.vstack([self.ends, [a, b]])[edges]
-        r, h = np.append(self.ohm, ohm)[edges], np.append(self.henry, LEAST_INDUCTANCE_H)[edges]
-        own, loops = _loops_of(len(self.index), edges.tobytes(), ends.tobytes(), self.n + self.b + 1)
-        m, size = own.shape[1], own.shape[1] + 2 * self.n
-        matrix, drive = np.zeros((size, size)), np.zeros(size)
-        mass = own.T @ (h[:, None] * own)
-        packs = loops[: self.n]
-        if m:
-            inverse = np.linalg.inv(mass)
-            matrix[:m, :m] = -inverse @ (own.T @ (r[:, None] * own))
-            for pair in range(2):
-                matrix[:m, m + pair * self.n : m + (pair + 1) * self.n] = -inverse @ packs.T
-            drive[:m] = inverse @ (packs.T @ self.emf)
-        for pair in range(2):
-            rows = slice(m + pair * self.n, m + (pair + 1) * self.n)
-            tau = np.where(self.rc_tau[:, pair] > 0, self.rc_tau[:, pair], 1.0)
-            matrix[rows, :m] = packs * (self.rc_ohm[:, pair] / tau)[:, None]
-            matrix[rows, rows] = -np.diag(1.0 / tau)
-        start = np.zeros(size)
-        if before is not None and m:
-            start[:m] = inverse @ (own.T @ (h * before[edges]))
-        if relaxed is not None:
-            start[m:] = relaxed
-        return Response(self.prospective(positive, negative, closed, ohm), matrix, drive, start, loops)
+        if loops is None:
+            closed = np.ones(self.n + self.b, bool) if closed is None else closed
+            edges = np.append(np.flatnonzero(closed), self.n + self.b)
+            a, b = self.index[self.graph.node(positive)], self.index[self.graph.node(negative)]
+            ends = np.vstack([self.ends, [a, b]])[edges]
+            loops = _loops_of(len(self.index), edges.tobytes(), ends.tobytes(), self.n + self.b + 1)
+            initial_a = self.prospective(positive, negative, closed, ohm)
+        else:
+            initial_a = None
+        packs, r, h = loops[: self.n], np.append(self.ohm, ohm), np.append(self.henry, LEAST_INDUCTANCE_H)
+        mass, resistance = loops.T @ (h[:, None] * loops), loops.T @ (r[:, None] * loops)
+        if initial_a is None:
+            initial_a = loops @ np.linalg.solve(resistance, packs.T @ self.emf)
+        currents = np.zeros(len(mass)) if before is None else np.linalg.solve(mass, loops.T @ (h * before))
+        tau = np.where(self.rc_tau > 0, self.rc_tau, 1.0)
+        relaxed = np.zeros(2 * self.n) if relaxed is None else relaxed
+        pairs = self.rc_ohm.T.ravel(), tau.T.ravel()
+        return Response(initial_a, loops, mass, resistance, self.emf, *pairs, (currents, relaxed))
 
 
 class _Pattern:
@@ -330,8 +281,8 @@ def _loops_of(size, edges, ends, count):
     own = _independent_loops(size, np.frombuffer(ends, np.int64).reshape(-1, 2))
     loops = np.zeros((count, own.shape[1]))
     loops[edges] = own
-    own.flags.writeable = loops.flags.writeable = False
-    return own, loops
+    loops.flags.writeable = False
+    return loops
 
 
 def _independent_loops(size, ends):

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
@@ -17,7 +16,8 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
 from simbank.simulation.setup import device_array
 from simbank.studies.parallel import in_order
-from simbank.studies.protection.fault_circuit import FaultCircuit, Response, case_packs, pack_sources
+from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
+from simbank.studies.protection.fault_course import Response, loops_without
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -46,7 +46,9 @@ __all__ = [
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
 FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
 CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
+SAME_TIME = 1e-9  # devices whose times to open differ by less than this share open in the order of the file
 TIMES = np.concatenate([[0.0], np.geomspace(1e-6, FAULT_HORIZON_S, 451)])  # fifty a decade
+PARTS = (101, 201, 301, len(TIMES))  # so many of them are looked at, one part after the other, until a device opens
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALVES = ("bank half", "port half")
 
@@ -83,7 +85,7 @@ def device_rows(devices: Iterable[Device], line: str) -> tuple:
 def opening_times(
     currents: np.ndarray, rows, curves, damage: np.ndarray | None = None, since: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """When each device opens [s] if currents at :data:`TIMES`, shape (m, d), go on so; infinite if it does not.
+    """When each device opens [s] if currents at :data:`TIMES`, or the first of them, go on so; infinite if it does not.
 
     By the damage of :func:`simbank.simulation.devices.damage_rate`, without cooling, and by the instantaneous release: it acts if
     the current is still at its pickup or more at the first of the times that is not before the end of its delay.
@@ -91,7 +93,8 @@ def opening_times(
     Parameters
     ----------
     currents : ndarray, shape (m, d)
-        Of each device at :data:`TIMES` [A].
+        Of each device at the first m of :data:`TIMES` [A]. With fewer than all, what opens later than the last of them is not known,
+        and told as never or later than it.
     rows, curves
         See :func:`device_rows`.
     damage : ndarray, shape (d,), optional
@@ -109,21 +112,23 @@ def opening_times(
     picked : ndarray, shape (m, d)
         Since when each carries its pickup current, at each time [s].
     """
-    count = len(rows)
-    at = np.full(count, np.inf)
-    steps = np.diff(TIMES)
+    count, times = len(rows), TIMES[: len(currents)]
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown = cumulative_trapezoid(rate, TIMES, axis=0, initial=0.0) + (0.0 if damage is None else damage)
-    picked = picked_up_since(TIMES, currents, np.full(count, np.inf) if since is None else since, rows)
-    until = np.append(TIMES[:-1], np.inf)[:, None]  # the last current goes on
+    grown = _summed(rate, times) + (0.0 if damage is None else damage)
+    if np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any():
+        picked = picked_up_since(times, currents, np.full(count, np.inf) if since is None else since, rows)
+    else:
+        picked = np.full(currents.shape, np.inf)  # none has an instantaneous release
+    until = np.append(times[:-1], np.inf)[:, None]  # the last current goes on
     acts = picked + rows[:, ar.PICKUP_DELAY_S]
     acts = np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0)
-    for d in range(count):
-        if grown[-1, d] >= 1.0:
-            k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
-            rise = grown[k, d] - grown[k - 1, d]
-            share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
-            at[d] = TIMES[k - 1] + share * steps[k - 1]
+    melts = np.flatnonzero(grown[-1] >= 1.0)
+    k = np.maximum(1, np.argmax(grown[:, melts] >= 1.0, axis=0))
+    before = grown[k - 1, melts]
+    rise = grown[k, melts] - before
+    share = np.divide(1.0 - before, rise, out=np.zeros(len(melts)), where=rise > 0)
+    at = np.full(count, np.inf)
+    at[melts] = times[k - 1] + np.clip(share, 0.0, 1.0) * (times[k] - times[k - 1])
     return np.minimum(at, acts), grown, picked
 
 
@@ -225,7 +230,7 @@ class Faults:
         return self
 
     def response(self, place: Place) -> Response:
-        """:class:`~simbank.studies.protection.fault_circuit.Response` to a fault at a place with every switch closed."""
+        """:class:`~simbank.studies.protection.fault_course.Response` to a fault at a place with every switch closed."""
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
@@ -354,21 +359,21 @@ class Faults:
         closed = np.ones(circuit.n + circuit.b, bool) if closed is None else closed.copy()
         i2t, most = np.zeros((2, circuit.n + circuit.b + 1))
         damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        since, openings, first = np.full(len(devices), np.inf), [], None
+        since, openings, first, response = np.full(len(devices), np.inf), [], None, None
         for _ in range(len(devices) + 1):
             if whole and not openings:
                 response = self.response(place)
             else:
-                response = circuit.respond(place.positive, place.negative, closed, ohm, before=before, relaxed=relaxed)
+                loops = loops_without(response.loops, openings[-1][0]) if openings else None
+                response = circuit.respond(place.positive, place.negative, closed, ohm, before, relaxed, loops)
             left = self.to_be_ended(response.initial_a, place)
             first = left if first is None else first
+            opened = tuple(opening for _, opening in openings)
             if left <= CLEARED_SHARE * first:
-                return Sequence(tuple(openings), clock, i2t, (), (), response.initial_a, most)
-            currents = response.at(TIMES)
-            at, grown, picked = self.opening_times(currents[:, self.device_edge], line, damage, since)
-            at[~closed[self.device_edge] | never] = np.inf
-            i2t_so_far = cumulative_trapezoid(currents**2, TIMES, axis=0, initial=0.0)
+                return Sequence(opened, clock, i2t, (), (), response.initial_a, most)
+            at, grown, picked, state = self._first_to_open(response, line, damage, since, ~closed[self.device_edge] | never)
             if not np.isfinite(at).any() or clock + at.min() > FAULT_HORIZON_S:
+                currents = state @ response.loops.T
                 carrying = [
                     device.name
                     for d, device in enumerate(devices)
@@ -376,17 +381,35 @@ class Faults:
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
                 most = np.maximum(most, np.abs(currents).max(axis=0))
-                return Sequence(tuple(openings), None, i2t + i2t_so_far[-1], tuple(carrying), tuple(fed_by), currents[-1], most)
-            d = int(np.argmin(at))
-            most = np.maximum(most, np.abs(currents[: np.searchsorted(TIMES, at[d]) + 1]).max(axis=0))
-            i2t += _at(at[d], i2t_so_far)
+                i2t = i2t + np.trapezoid(currents**2, TIMES, axis=0)
+                return Sequence(opened, None, i2t, tuple(carrying), tuple(fed_by), currents[-1], most)
+            d = int(np.argmax(at <= at.min() * (1.0 + SAME_TIME)))
+            after = int(np.searchsorted(TIMES, at[d]))
+            currents = state[: max(1, after) + 1] @ response.loops.T
+            most = np.maximum(most, np.abs(currents[: after + 1]).max(axis=0))
+            i2t += _at(at[d], _summed(currents**2, TIMES[: len(currents)]))
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             since = picked[np.searchsorted(TIMES, at[d], side="right") - 1] - at[d]  # as seen from the opening
             clock += at[d]
-            openings.append(Opening(devices[d].name, clock, float(abs(before[self.device_edge[d]]))))
-            closed[self.device_edge[d]] = False
-        return Sequence(tuple(openings), None, i2t, (), (), np.zeros(len(i2t)), most)
+            edge = self.device_edge[d]
+            openings.append((edge, Opening(devices[d].name, clock, float(abs(before[edge])))))
+            closed[edge] = False
+        return Sequence(tuple(opening for _, opening in openings), None, i2t, (), (), np.zeros(len(i2t)), most)
+
+    def _first_to_open(self, response, line, damage, since, never):
+        """:func:`opening_times` of a fault's course, followed as far as the first device that opens, and its loop currents.
+
+        Devices of ``never`` do not open.
+        """
+        loops, state = response.loops[self.device_edge].T, np.zeros((0, response.loops.shape[1]))
+        for count in PARTS:
+            state = np.vstack([state, response.loop_currents(TIMES[len(state) : count])])
+            at, grown, picked = self.opening_times(state @ loops, line, damage, since)
+            at[never] = np.inf
+            if at.min(initial=np.inf) <= TIMES[count - 1]:
+                break
+        return at, grown, picked, state
 
 
 class CasesByPlace(Faults):
@@ -452,6 +475,13 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
     faults.index.name = shares.index.name = "place"
     return faults, shares
+
+
+def _summed(rows, times):
+    """Integral of rows at times, shape (m, k), from the first time to each, by the trapezoidal rule."""
+    out = np.zeros(rows.shape)
+    np.cumsum(np.diff(times)[:, None] * (rows[1:] + rows[:-1]) / 2.0, axis=0, out=out[1:])
+    return out
 
 
 def _at(time, rows):
