@@ -200,6 +200,16 @@ def test_many_keys_at_once_are_set_as_one_after_another(steps):
         assert data == before
 
 
+def test_a_zero_that_is_said_is_not_one_that_is_left_out():
+    """Equal numbers, but a joint that is left out is told of and drawn."""
+    chain = sb.example("classroom_chain")
+    bare = sb.with_changes(chain, {"wiring.link": {"gauge": "2 AWG", "length": "30 cm"}})
+    assert bare.bank.joints_left_out
+    assert alike(bare, {"wiring.link.joint": "0 ohm"})
+    assert not sb.with_changes(bare, {"wiring.link.joint": "0 ohm"}).bank.joints_left_out
+    assert alike(sb.with_changes(bare, {"wiring.link.joint": "0 ohm"}), {"wiring.link": {"gauge": "2 AWG", "length": "30 cm"}})
+
+
 def test_runs_of_changed_scenarios_equal_those_of_scenarios_built_as_a_whole():
     """What is kept of curves, graphs and switch patterns from one run to the next belongs to the bank that is run."""
     clinic = sb.load(ROOT / "scenarios" / "hilltop_clinic.toml")

@@ -9,7 +9,7 @@ from typing import Any
 
 from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
-from simbank.filemodel import nearest, refuse_deep
+from simbank.filemodel import DEEPEST, nearest, refuse_deep
 
 __all__ = ["changed", "changed_where", "checked_keys", "joint_branches", "name_in_key", "parts_of"]
 
@@ -45,8 +45,11 @@ def copied(data: Any) -> Any:
     return [copied(value) for value in data] if isinstance(data, list) else data
 
 
-def changed_where(data: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
-    """As :func:`changed`, but tables in which nothing changes are those of ``data``, and not copies of them."""
+def changed_where(data: dict[str, Any], changes: Mapping[str, Any], checked: bool = False) -> dict[str, Any]:
+    """As :func:`changed`, but tables in which nothing changes are those of ``data``, and not copies of them.
+
+    ``checked`` says that ``data`` is of a scenario, so that tables and lists in it stand in each other no deeper than they may.
+    """
     data, mine = dict(data), {}
     # Places that a part of a key led into, as long as none of them is replaced.
     entered: dict[str, list[Any]] = {}
@@ -71,7 +74,8 @@ def changed_where(data: dict[str, Any], changes: Mapping[str, Any]) -> dict[str,
             _put(place, last, copied(value), dotted)
         if not plain or last in ("*", "name", "written_out_from"):  # by which entries are found
             entered.clear()
-    if changes:
+    deeper = any(isinstance(value, (dict, list)) or key.count(".") >= DEEPEST for key, value in changes.items())
+    if deeper or (changes and not checked):
         refuse_deep(data)
     return data
 
