@@ -21,7 +21,9 @@ __all__ = ["BALANCE_MISSED", "LEAST_LEFT", "Closure", "WindowRuns", "usable_wh"]
 
 BALANCE_MISSED = "balance-missed"  # code of a run's warning
 
-LEAST_LEFT = 0.2  # of the capacity as new: a pack that came down to less is run as if it had so much, one that began below as it began;
+LEAST_LEFT = (
+    0.2  # of the capacity as new: a pack that came down to less is run as if it had so much, one that began below as it began;
+)
 # no law was fitted so far
 SETTLED_POINTS, MOST_SETTLING = (
     0.5,
