@@ -2377,7 +2377,7 @@ def test_temperature_at_start():
 
 def test_a_lower_float_is_not_advised_where_more_is_then_not_given(warm_years):
     found = copy.copy(warm_years)
-    assert "a lower float voltage, while" in told(found, "ages-by-high-charge").text
+    assert "a lower charge voltage, or an earlier end of the charge, while" in told(found, "ages-by-high-charge").text
     columns = {"change": ["as it is", "float 0.1 V a cell lower"], "unmet_saved_wh": [0.0, -500.0], "years_gained": [0.0, 1.0]}
     found.worth = pd.DataFrame(columns | {key: [1000.0, 1000.0] for key in ("usable_wh", "usable_gained_wh", "years_to_80")})
     assert "would leave more of what is asked not given" in told(found, "ages-by-high-charge").text
