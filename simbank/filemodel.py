@@ -159,6 +159,8 @@ def _says_how_known(value):
 def _middle_values(data, takes, refused):
     """A table with middle values alone, a distribution for each value of which it says how well it is known, and faults."""
     plain, known, wrong = data, {}, []
+    if not any(key in takes and isinstance(data[key], (str, dict)) for key in data):  # plain numbers say nothing more
+        return plain, known, wrong
     for key, taken in takes.items():
         given = data.get(key)
         if given is None or isinstance(given, (int, float)):

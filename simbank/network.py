@@ -277,8 +277,9 @@ def network_of(graph: Graph, pack_ohm: ArrayLike) -> Network:
     pack_ohm : array_like, shape (n,)
         its resistances [ohm].
     """
+    same = np.asarray(pack_ohm, float).tobytes()
     for network in tuple(_recent):
-        if network.graph is graph and np.array_equal(network.pack_ohm, pack_ohm):
+        if network.graph is graph and network.pack_ohm.tobytes() == same:
             return network
     alike = next((network for network in tuple(_recent) if network.graph is graph), None)
     network = Network(graph, np.array(pack_ohm, float)) if alike is None else alike.with_packs(np.array(pack_ohm, float))

@@ -459,6 +459,31 @@ def test_tables_and_words_say_that_a_pack_was_replaced():
     assert not any("new pack" in word for word in plain.words)
 
 
+def test_a_pack_taken_out_and_put_in_by_one_change_is_another_one():
+    """As one that is replaced: what it begins with is what the change says of it."""
+    new = {"name": "B", "type": "own", "soc": 0.5, "capacity_left": 0.5, "resistance_growth": 2.5}
+    swapped = sb.age(bank(REST, "AB", changes=[{"at": "1 years", "replace": [new]}]), 2.0, law="naumann", windows=1)
+    again = sb.age(bank(REST, "AB", changes=[{"at": "1 years", "remove": ["B"], "add": [new]}]), 2.0, law="naumann", windows=1)
+    assert again.table.set_index("pack").loc["B", "capacity_left"] < 0.5
+    pd.testing.assert_frame_equal(again.table, swapped.table, rtol=1e-6)
+
+
+@pytest.mark.parametrize("until", [None, 0.5])
+def test_a_pack_that_begins_worn_out_ends_nothing(until):
+    """B begins below the 20 % at which years end: A goes on as it would beside any other, and B is told to be beyond the law."""
+    case = bank(REST, "AB", packs__B__capacity_left=0.15)
+    found = sb.age(case, 2.0, law="naumann", until=until, windows=1)
+    assert found.years == 2.0
+    assert found.first == "A"
+    assert found.table.set_index("pack").loc["A", "capacity_left"] == pytest.approx(1.0 - 0.1345 * 0.2**0.5, rel=2e-3)
+    assert found.words[0].startswith("A is the only pack that began above 80 %, and does not come to it within twice these years")
+    warned = {(warning.code, warning.where): warning.text for warning in found.warnings}
+    assert warned["beyond-ageing-law", "B"].startswith("B begins with 15 % of the capacity as new")
+    assert not any(code == "ageing-ended" for code, _ in warned)
+    ran = WindowRuns(case.bank, (), ()).aged_bank(np.array([1.0, 0.15]), np.ones(2), 298.15)
+    assert [pack.capacity_left for pack in ran.packs] == [1.0, 0.15]
+
+
 def test_packs_taken_out_and_added():
     change = [{"at": "2 years", "remove": ["B"]}, {"at": "5 years", "add": [{"name": "N", "type": "own", "soc": 0.5}]}]
     found = sb.age(bank(REST, "ABC", changes=change), 6.0, law="naumann", windows=1)

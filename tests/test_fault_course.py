@@ -42,8 +42,6 @@ def test_modes_are_the_matrix_exponential(seed):
     times = [1e-6, 1e-4, 1e-2, 1.0, 50.0]
     theirs = exponential(found, ours.loops, times)
     assert ours.at(times) == pytest.approx(theirs, rel=1e-8, abs=1e-8 * np.abs(theirs).max())
-    some = np.array([1, 4])
-    assert ours.at(times, some) == pytest.approx(theirs[:, some], rel=1e-8, abs=1e-8 * np.abs(theirs).max())
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -75,7 +73,7 @@ def test_loops_left_are_all_that_there_are(seed):
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_stage_is_the_same_by_loops_found_anew(seed):
-    found, closed = circuit(mesh(seed), pack_h=1e-7), None
+    found = circuit(mesh(seed), pack_h=1e-7)
     response = found.respond("P0+", "P2-")
     closed = np.ones(found.n + found.b, bool)
     for edge in (1, found.n + 1):

@@ -219,6 +219,7 @@ def test_what_will_be_called_is_compiled_in_two_processes(tmp_path):
 def test_a_run_calls_what_was_got_ready(monkeypatch, name, integrator):
     """Nothing is compiled that a run does not use, and nothing that it uses is missing, kinds of arguments included."""
     got, called, call = set(), set(), Compiled.__call__
+    monkeypatch.setattr(ahead, "_ready", set())  # as in a process that has run nothing yet
     monkeypatch.setattr(ahead, "compile_ahead", lambda calls: got.update((entry, kind_of(args)) for entry, args in calls))
     monkeypatch.setattr(Compiled, "__call__", lambda entry, *args: called.add((entry, kind_of(args))) or call(entry, *args))
     simulate(example(name, {"duty.days": 1} if name.endswith("days") else {}), integrator=integrator)

@@ -2,7 +2,9 @@
 
 import copy
 import dataclasses
+import functools
 import pickle
+import re
 
 import numpy as np
 import pytest
@@ -167,6 +169,45 @@ def test_changed_copies_what_it_changes():
     made = changed(data, {"packs.A.soc": 0.3, "wiring.link.gauge": "4 AWG"})
     assert data == before
     assert made["packs"][1] is not data["packs"][1]
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        {
+            "packs.P.soc": 0.4,
+            "packs.P2.soc": 0.6,
+            "packs.P.capacity_left": 0.9,
+        },  # of the entry, of a pack written out of it, of both
+        {"packs.*.soc": 0.4, "packs.1.name": "B", "packs.B.soc": 0.7, "packs.A.soc": 0.1},
+        {"packs.*.t.a": 1, "packs.1": {"soc": 0.3}, "packs.1.name": "B", "packs.B.t.a": 2},
+        {"wiring.link": {"gauge": "4 AWG"}, "wiring.link.gauge": "6 AWG", "wiring.link.length": "1 m"},
+        {"packs.P.count": 1, "packs.P.soc": 0.4, "packs.P1.soc": 0.6},
+    ],
+)
+def test_many_keys_at_once_are_set_as_one_after_another(steps):
+    """Counts first, then what is said of all, then the rest in its order."""
+    for packs in ([{"name": "P", "count": 3, "soc": 0.5}], [{"name": "A", "soc": 0.5}, {"name": "C", "soc": 0.5}]):
+        data = {"packs": packs, "wiring": {"link": {"gauge": "2 AWG"}}}
+        before = copy.deepcopy(data)
+        try:
+            one_by_one = functools.reduce(lambda so_far, step: changed(so_far, dict([step])), steps.items(), data)
+        except InputError as error:
+            with pytest.raises(InputError, match=re.escape(error.problem)):
+                changed(data, steps)
+            continue
+        assert changed(data, steps) == one_by_one
+        assert data == before
+
+
+def test_a_zero_that_is_said_is_not_one_that_is_left_out():
+    """Equal numbers, but a joint that is left out is told of and drawn."""
+    chain = sb.example("classroom_chain")
+    bare = sb.with_changes(chain, {"wiring.link": {"gauge": "2 AWG", "length": "30 cm"}})
+    assert bare.bank.joints_left_out
+    assert alike(bare, {"wiring.link.joint": "0 ohm"})
+    assert not sb.with_changes(bare, {"wiring.link.joint": "0 ohm"}).bank.joints_left_out
+    assert alike(sb.with_changes(bare, {"wiring.link.joint": "0 ohm"}), {"wiring.link": {"gauge": "2 AWG", "length": "30 cm"}})
 
 
 def test_runs_of_changed_scenarios_equal_those_of_scenarios_built_as_a_whole():

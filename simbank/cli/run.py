@@ -80,10 +80,11 @@ def run(
 ):
     """Run a scenario and show how its packs share current."""
     from simbank.scenario import load
-    from simbank.simulation import simulate
 
     scenario = load(file, changes(set_))
     out = make_folder(out)
+    from simbank.simulation import simulate  # whose file has a mistake does not wait for it
+
     keep = None if out is None else lambda partial: partial.write(out)
     try:
         with progress_bar(f"Running {scenario.name}", json_) as progress:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -77,13 +78,19 @@ def build_bank(file: ScenarioFile, folder: Path, before: tuple[ScenarioFile, Ban
 
 
 def _same_wiring(file: ScenarioFile, other: ScenarioFile) -> bool:
-    """Whether branches, devices, ports and places of two files are the same: all that :func:`_graph_of_all` looks at."""
+    """Whether branches, devices, ports and places of two files come of the same tables: all that :func:`_graph_of_all` looks at.
 
-    def looked_at(one):
-        packs = [(name, table.device) for name, table in one.each_pack()]
-        return packs, one.wiring, one.ports, one.ambient
+    Not whether tables are equal: one that says "0 ohm" equals one that says nothing.
+    """
 
-    return looked_at(file) == looked_at(other)
+    def names(one):
+        return [name for name, _ in one.each_pack()], one.ambient
+
+    def tables(one):
+        return [one.wiring, *one.ports, *(table.device for _, table in one.each_pack())]
+
+    mine, others = tables(file), tables(other)
+    return names(file) == names(other) and len(mine) == len(others) and all(map(operator.is_, mine, others))
 
 
 def _graph_of_all(file: ScenarioFile, names: list[str]) -> tuple[Graph, tuple[Device, ...], tuple[Place, ...]]:
@@ -166,7 +173,8 @@ def _pack(file: ScenarioFile, chemistries: dict[str, Chemistry], number: int, na
     )
     if table.resistance_at_posts is not None:
         pack = replace(pack, resistance_growth=_growth_as_measured(table, pack))
-    return replace(pack, display=_own_display(kind, table, pack))
+    display = _own_display(kind, table, pack)
+    return pack if display is None else replace(pack, display=display)
 
 
 def _growth_as_measured(table: PackTable, pack: Pack) -> float:

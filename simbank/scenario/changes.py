@@ -9,7 +9,7 @@ from typing import Any
 
 from simbank.bank.bank import MAX_PACKS, Bank
 from simbank.errors import InputError
-from simbank.filemodel import nearest, refuse_deep
+from simbank.filemodel import DEEPEST, nearest, refuse_deep
 
 __all__ = ["changed", "changed_where", "checked_keys", "joint_branches", "name_in_key", "parts_of"]
 
@@ -45,18 +45,37 @@ def copied(data: Any) -> Any:
     return [copied(value) for value in data] if isinstance(data, list) else data
 
 
-def changed_where(data: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
-    """As :func:`changed`, but tables in which nothing changes are those of ``data``, and not copies of them."""
-    data, mine = dict(data), set()
+def changed_where(data: dict[str, Any], changes: Mapping[str, Any], checked: bool = False) -> dict[str, Any]:
+    """As :func:`changed`, but tables in which nothing changes are those of ``data``, and not copies of them.
+
+    ``checked`` says that ``data`` is of a scenario, so that tables and lists in it stand in each other no deeper than they may.
+    """
+    data, mine = dict(data), {}
+    # Places that a part of a key led into, as long as none of them is replaced.
+    entered: dict[str, list[Any]] = {}
     for dotted in sorted(changes, key=_precedence):
         *path, last = parts_of(dotted)
         places: list[Any] = [data]
         for depth, part in enumerate(path):
             so_far = ".".join(path[: depth + 1])
-            places = [inner for place in places for inner in _enter(place, part, so_far, mine)]
+            inner = entered.get(so_far)
+            if inner is None:
+                tables = [entry for place in places if isinstance(place, list) for entry in place if isinstance(entry, dict)]
+                inner = [inner for place in places for inner in _enter(place, part, so_far, mine)]
+                if any("count" in entry for entry in tables):  # one may have been written out
+                    entered.clear()
+                entered[so_far] = inner
+            places = inner
+        value = changes[dotted]
+        plain = not isinstance(value, (dict, list)) and all(
+            isinstance(place, dict) and not isinstance(place.get(last), (dict, list)) for place in places
+        )
         for place in places:
-            _put(place, last, copied(changes[dotted]), dotted)
-    if changes:
+            _put(place, last, copied(value), dotted)
+        if not plain or last in ("*", "name", "written_out_from"):  # by which entries are found
+            entered.clear()
+    deeper = any(isinstance(value, (dict, list)) or key.count(".") >= DEEPEST for key, value in changes.items())
+    if deeper or (changes and not checked):
         refuse_deep(data)
     return data
 
@@ -121,7 +140,7 @@ def _put(place, last, value, dotted):
 def _enter(place, part, so_far, mine):
     """The tables that a part of a dotted key leads into, each a copy put in the place of the one that stood there.
 
-    ``mine`` are identities of those that are copies already.
+    ``mine`` has those that are copies already, by their identity.
     """
     if isinstance(place, list):
         if so_far.startswith("packs."):
@@ -136,7 +155,7 @@ def _enter(place, part, so_far, mine):
     for key in keys:
         if isinstance(place[key], (dict, list)) and id(place[key]) not in mine:
             place[key] = copy.copy(place[key])
-            mine.add(id(place[key]))
+            mine[id(place[key])] = place[key]
     return [place[key] for key in keys]
 
 

@@ -232,7 +232,7 @@ def _changed(data, changes, source, duty, before):
             every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
             data["wiring"]["added"] = data["wiring"].get("added", {}) | every
             changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
-        data = changed_where(data, changes)
+        data = changed_where(data, changes, checked=before is not None)
     except InputError as error:
         raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
     made = Scenario.__new__(Scenario)

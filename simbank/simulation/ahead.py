@@ -11,9 +11,13 @@ from simbank.simulation.fast_step import levelling_modes
 
 __all__ = ["get_ready"]
 
+_ready: set[tuple] = set()  # integrators and kinds of banks of which this process has had all compiled
+
 
 def get_ready(state, recorder, name):
-    """Have all that the first steps of a run call compiled, or loaded.
+    """Have all that the first steps of a run call compiled, or loaded; once for banks alike in what there is none, one or more of.
+
+    What another bank has otherwise is compiled where it is called.
 
     Parameters
     ----------
@@ -24,6 +28,10 @@ def get_ready(state, recorder, name):
     name : {"reference", "fast"}
         The integrator.
     """
+    sizes = state.n, state.p, state.d, recorder.sums.displays.shape[1], state.neighbours.shape[0]
+    kind = name, *(min(size, 2) for size in sizes)
+    if kind in _ready:
+        return
     reduced = state.network.reduce(state.pack_closed(), state.branch_closed)
     bank, states, ports = state.arrays(reduced), state.state_arrays(), state.ports.arrays
     table, work, n, p = ports.table, bank_solver.working_arrays(state.n, state.p), state.n, state.p
@@ -57,3 +65,4 @@ def get_ready(state, recorder, name):
             (integrals._accumulate, (0.0, once, once, 1, rows, bank, table, reduced.flows, sums, extremes, shown, works)),
         ]
     compile_ahead(calls)
+    _ready.add(kind)

@@ -183,8 +183,11 @@ def _spans(scenario, total_s):
 
 
 def _fresh(scenario, at):
-    """Names of packs that a change put in the place of others of the same name."""
-    return set() if at is None else {pack.name for pack in scenario.file.changes[at].replace}
+    """Names of which a change took the pack out or replaced it: one of that name after it is another pack."""
+    if at is None:
+        return set()
+    change = scenario.file.changes[at]
+    return {*change.remove, *(pack.name for pack in change.replace)}
 
 
 def _begun(laws, scenario, runner, last, fresh, begin_s):

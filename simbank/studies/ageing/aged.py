@@ -89,7 +89,7 @@ class Ageing(StudyResult):
         level = LEAST_LEFT if self.until is None else self.until
         for segment in self.segments:
             grid = np.linspace(segment.times[0], segment.times[-1], 241)
-            counted = segment.start_left > level if self.until is not None else np.full(len(segment.names), True)
+            counted = segment.start_left > level
             if not counted.any():
                 continue
             left = segment.left(segment.ages_at(grid))[:, counted].min(axis=1)

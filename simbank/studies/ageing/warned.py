@@ -99,6 +99,17 @@ def _of_law(found):
             "What a used pack has lost is taken to be by this same duty, so that it now loses more slowly than a new one, by the law's root "
             f"of time and charge. Lost by abuse or a bad cell, it may go on faster.{rests}",
         )  # fmt: skip
+    worn = {
+        name: left for segment in found.segments for name, left in zip(segment.names, segment.start_left, strict=True) if left <= LEAST_LEFT
+    }  # fmt: skip
+    if worn:
+        begins = listed([f"{name} begins with {100 * left:.3g} %" for name, left in worn.items()])
+        yield BankWarning(
+            "beyond-ageing-law", ", ".join(worn),
+            f"{begins} of the capacity as new, {100 * LEAST_LEFT:.0f} % or less, where years end for other packs: no law was fitted so far, "
+            f"and what is told of {'it' if len(worn) == 1 else 'them'} is a guess. {'It does' if len(worn) == 1 else 'They do'} not end the "
+            "years.",
+        )  # fmt: skip
     if law.leaves_out:
         yield BankWarning("ageing-left-out", "bank", f"The law {law.name} leaves out {law.leaves_out}.")
 

@@ -21,7 +21,10 @@ __all__ = ["BALANCE_MISSED", "LEAST_LEFT", "Closure", "WindowRuns", "usable_wh"]
 
 BALANCE_MISSED = "balance-missed"  # code of a run's warning
 
-LEAST_LEFT = 0.2  # of the capacity as new: what has less is run as if it had so much; no law was fitted so far
+LEAST_LEFT = (
+    0.2  # of the capacity as new: a pack that came down to less is run as if it had so much, one that began below as it began;
+)
+# no law was fitted so far
 SETTLED_POINTS, MOST_SETTLING = (
     0.5,
     6,
@@ -103,7 +106,8 @@ class WindowRuns:
         """The bank with these capacities left and growths of resistance, shape (n,), in air of that temperature."""
         packs = []
         for k, pack in enumerate(self.bank.packs):
-            changes = {"capacity_left": max(float(left[k]), LEAST_LEFT), "resistance_growth": float(growth[k])}
+            least = min(LEAST_LEFT, pack.capacity_left)
+            changes = {"capacity_left": max(float(left[k]), least), "resistance_growth": float(growth[k])}
             if state is not None:
                 changes |= {
                     "soc": float(np.clip(state.soc[k], 0.0, 1.0)),

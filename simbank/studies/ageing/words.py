@@ -29,11 +29,14 @@ def words_of(found: Ageing) -> list[str]:
     when = f"{'come' if many else 'comes'} to 80 % first, after {_range(table.loc[found.tied, 'years_to_80'])} years"
     if to_80 <= 0:
         when = f"{'have' if many else 'has'} 80 % or less to begin with"
+    below = [name for name in table.index if name not in found.begins_above]
     if not np.isfinite(to_80):
-        when = f"{'have' if many else 'has'} the least at the end, and no pack comes to 80 % within twice these years"
+        whose = " of those that began above 80 %" if below else ""
+        when = f"{'have' if many else 'has'} the least at the end{whose}, and no pack comes to 80 % within twice these years"
+        if below and len(found.begins_above) == 1:
+            when = "is the only pack that began above 80 %, and does not come to it within twice these years"
     alike = ", which the steps cannot tell apart," if many else ""
     said = [f"{listed(found.tied)}{alike} {when}; at the end {found.first} has {100 * first['capacity_left']:.1f} %."]
-    below = [name for name in table.index if name not in found.begins_above]
     if below:
         said.append(
             f"{listed(below)} had 80 % or less to begin with, and {'is' if len(below) == 1 else 'are'} not counted there."

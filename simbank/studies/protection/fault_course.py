@@ -73,13 +73,16 @@ class Response:
         except LinAlgError:
             return end, *_any_modes(self._mass, self._ohm, through, ohm, tau, begin)
 
-    def at(self, times_s: Sequence[float], edges: np.ndarray | None = None) -> np.ndarray:
-        """Current of every edge, or of some, at times from the beginning [s], shape (times, e) [A]."""
+    def loop_currents(self, times_s: Sequence[float]) -> np.ndarray:
+        """Current round every loop at times from the beginning [s], shape (times, m) [A]."""
         end, values, vectors, weights = self._modes
         count = self.loops.shape[1]
         grown = np.exp(np.outer(np.asarray(times_s, float), values)) * weights
-        state = (grown @ vectors[:count].T).real + end[:count]
-        return state @ (self.loops if edges is None else self.loops[edges]).T
+        return (grown @ vectors[:count].T).real + end[:count]
+
+    def at(self, times_s: Sequence[float]) -> np.ndarray:
+        """Current of every edge at times from the beginning [s], shape (times, e) [A]."""
+        return self.loop_currents(times_s) @ self.loops.T
 
     def relaxed(self, time_s: float) -> np.ndarray:
         """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""

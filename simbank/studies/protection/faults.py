@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
@@ -114,20 +113,22 @@ def opening_times(
         Since when each carries its pickup current, at each time [s].
     """
     count, times = len(rows), TIMES[: len(currents)]
-    at = np.full(count, np.inf)
-    steps = np.diff(times)
     rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown = cumulative_trapezoid(rate, times, axis=0, initial=0.0) + (0.0 if damage is None else damage)
-    picked = picked_up_since(times, currents, np.full(count, np.inf) if since is None else since, rows)
+    grown = _summed(rate, times) + (0.0 if damage is None else damage)
+    if np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any():
+        picked = picked_up_since(times, currents, np.full(count, np.inf) if since is None else since, rows)
+    else:
+        picked = np.full(currents.shape, np.inf)  # none has an instantaneous release
     until = np.append(times[:-1], np.inf)[:, None]  # the last current goes on
     acts = picked + rows[:, ar.PICKUP_DELAY_S]
     acts = np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0)
-    for d in range(count):
-        if grown[-1, d] >= 1.0:
-            k = max(1, int(np.argmax(grown[:, d] >= 1.0)))
-            rise = grown[k, d] - grown[k - 1, d]
-            share = np.clip((1.0 - grown[k - 1, d]) / rise, 0.0, 1.0) if rise > 0 else 0.0
-            at[d] = TIMES[k - 1] + share * steps[k - 1]
+    melts = np.flatnonzero(grown[-1] >= 1.0)
+    k = np.maximum(1, np.argmax(grown[:, melts] >= 1.0, axis=0))
+    before = grown[k - 1, melts]
+    rise = grown[k, melts] - before
+    share = np.divide(1.0 - before, rise, out=np.zeros(len(melts)), where=rise > 0)
+    at = np.full(count, np.inf)
+    at[melts] = times[k - 1] + np.clip(share, 0.0, 1.0) * (times[k] - times[k - 1])
     return np.minimum(at, acts), grown, picked
 
 
@@ -370,9 +371,9 @@ class Faults:
             opened = tuple(opening for _, opening in openings)
             if left <= CLEARED_SHARE * first:
                 return Sequence(opened, clock, i2t, (), (), response.initial_a, most)
-            at, grown, picked = self._first_to_open(response, line, damage, since, ~closed[self.device_edge] | never)
+            at, grown, picked, state = self._first_to_open(response, line, damage, since, ~closed[self.device_edge] | never)
             if not np.isfinite(at).any() or clock + at.min() > FAULT_HORIZON_S:
-                currents = response.at(TIMES)
+                currents = state @ response.loops.T
                 carrying = [
                     device.name
                     for d, device in enumerate(devices)
@@ -384,9 +385,9 @@ class Faults:
                 return Sequence(opened, None, i2t, tuple(carrying), tuple(fed_by), currents[-1], most)
             d = int(np.argmax(at <= at.min() * (1.0 + SAME_TIME)))
             after = int(np.searchsorted(TIMES, at[d]))
-            currents = response.at(TIMES[: max(1, after) + 1])
+            currents = state[: max(1, after) + 1] @ response.loops.T
             most = np.maximum(most, np.abs(currents[: after + 1]).max(axis=0))
-            i2t += _at(at[d], cumulative_trapezoid(currents**2, TIMES[: len(currents)], axis=0, initial=0.0))
+            i2t += _at(at[d], _summed(currents**2, TIMES[: len(currents)]))
             before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
             damage = _at(at[d], grown)
             since = picked[np.searchsorted(TIMES, at[d], side="right") - 1] - at[d]  # as seen from the opening
@@ -397,15 +398,18 @@ class Faults:
         return Sequence(tuple(opening for _, opening in openings), None, i2t, (), (), np.zeros(len(i2t)), most)
 
     def _first_to_open(self, response, line, damage, since, never):
-        """:func:`opening_times` of a fault's course, followed as far as the first device that opens; those of ``never`` do not."""
-        currents = np.zeros((0, len(never)))
+        """:func:`opening_times` of a fault's course, followed as far as the first device that opens, and its loop currents.
+
+        Devices of ``never`` do not open.
+        """
+        loops, state = response.loops[self.device_edge].T, np.zeros((0, response.loops.shape[1]))
         for count in PARTS:
-            currents = np.vstack([currents, response.at(TIMES[len(currents) : count], self.device_edge)])
-            at, grown, picked = self.opening_times(currents, line, damage, since)
+            state = np.vstack([state, response.loop_currents(TIMES[len(state) : count])])
+            at, grown, picked = self.opening_times(state @ loops, line, damage, since)
             at[never] = np.inf
             if at.min(initial=np.inf) <= TIMES[count - 1]:
                 break
-        return at, grown, picked
+        return at, grown, picked, state
 
 
 class CasesByPlace(Faults):
@@ -471,6 +475,13 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
     faults.index.name = shares.index.name = "place"
     return faults, shares
+
+
+def _summed(rows, times):
+    """Integral of rows at times, shape (m, k), from the first time to each, by the trapezoidal rule."""
+    out = np.zeros(rows.shape)
+    np.cumsum(np.diff(times)[:, None] * (rows[1:] + rows[:-1]) / 2.0, axis=0, out=out[1:])
+    return out
 
 
 def _at(time, rows):

@@ -122,7 +122,8 @@ class _Place:
         """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
         opened, clock, sets = frozenset(), 0.0, []
         damage, since = np.zeros(len(rows)), np.full(len(rows), np.inf)
-        i2t = most = None
+        releases = np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any()
+        i2t, most, still = None, None, ~never
         while True:
             sets.append(opened)
             currents = self.stage(opened).currents(ohm)
@@ -134,19 +135,19 @@ class _Place:
             most = np.maximum(most, np.abs(currents))
             through = np.abs(currents[self.faults.device_edge])
             rate = damage_rates(np.ascontiguousarray(through[None, :]), rows, curves)[0]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                at = np.where(rate > 0, (1.0 - damage) / rate, np.inf)
-            since = picked_up_since(np.array([clock]), through[None, :], since, rows)[0]
-            at = np.minimum(at, np.maximum(0.0, since + rows[:, ar.PICKUP_DELAY_S] - clock))
-            at[never] = np.inf
-            at[list(opened)] = np.inf
+            at = np.divide(1.0 - damage, rate, out=np.full(len(rate), np.inf), where=rate > 0)
+            if releases:
+                since = picked_up_since(np.array([clock]), through[None, :], since, rows)[0]
+                at = np.minimum(at, np.maximum(0.0, since + rows[:, ar.PICKUP_DELAY_S] - clock))
+            at[~still] = np.inf
             wait = at.min(initial=np.inf)
             if not clock + wait <= FAULT_HORIZON_S:
                 return i2t + currents**2 * FAULT_HORIZON_S, most, sets
             i2t += currents**2 * wait
             damage += rate * wait
             clock += wait
-            opened = opened | {int(np.argmin(at))}
+            first_to_open = int(np.argmin(at))
+            opened, still[first_to_open] = opened | {first_to_open}, False
 
 
 def connected(least, place):
