@@ -692,6 +692,37 @@ def test_no_years_without_a_law():
 # ---- what changes are worth ----
 
 
+def test_a_cooler_place_is_no_gain_where_packs_are_then_charged_below_freezing(tmp_path):
+    """Air of 8 ± 7 °C never freezes; 5 K cooler it stands at -4 °C in the coldest quarter, with 2 h of charge a day: 182 h of a year."""
+    found, warned = frozen_warning(ambient={"mean": "8 degC", "swing": "7 K", "coldest": "01-20"})
+    assert not warned
+    found.worth = worth(found)
+    rows = found.worth.set_index("change")
+    cooler = rows.loc["5 K cooler"]
+    assert (cooler["dangers"], cooler["by_all_laws"]) == ("charge-below-freezing", "longer, but dangerous")
+    assert cooler["frozen_charge_h"] == pytest.approx(365.25 / 4 * 2, rel=0.02)
+    assert (rows.loc["as it is", "dangers"], rows.loc["as it is", "frozen_charge_h"]) == ("", 0.0)
+    (said,) = [v for v in sb.verdicts(found) if v.code == "worth-most"]
+    best, _, harm = said.text.partition("DANGER")
+    assert "5 K cooler" not in best or best.startswith("None of what was tried")
+    assert "5 K cooler (charged below freezing for 18" in harm
+    told = next(shown for shown in found.shown if shown.title.startswith("What a change")).frame.set_index("change")
+    assert "longer, but DANGER charge-below-freezing, 18" in told.loc["5 K cooler", "by_all_laws"]
+    found.write(tmp_path / "out")
+    assert "charge-below-freezing" in (tmp_path / "out" / "ageing_worth.csv").read_text()
+    assert found.summary["worth"][1]["dangers"] == ("charge-below-freezing" if rows.index[1] == "5 K cooler" else "")
+
+
+def test_all_packs_that_are_first_are_replaced():
+    """Two alike at rest come to 80 % at once: one new pack would leave the other as the first to go."""
+    found = sb.age(
+        bank(REST, "AB", packs__A__soc=1.0, packs__B__soc=1.0, ambient="35 degC"), 10.0, law="naumann", windows=1, others=()
+    )
+    ((what, make),) = ((what, make) for what, make in changes_of(found) if "replaced" in what)
+    assert what.startswith("A, B replaced after")
+    assert [pack.name for pack in make().file.changes[0].replace] == ["A", "B"]
+
+
 def test_five_kelvin_cooler_are_worth_what_arrhenius_has():
     """Naumann 2018: √t at 20 instead of 25 °C; time to a loss goes with 1/k², exp(2 E/R (1/T − 1/298.15)). A bus bar changes nothing at rest."""
     case = bank(
@@ -1009,6 +1040,20 @@ def test_an_error_that_was_not_estimated_is_said_to_be_so():
 def test_windows_of_the_clinic_against_every_day(clinic):
     windows, full = sb.age(clinic, 10.0), sb.age(clinic, 10.0, full=True)
     assert 100.0 * np.abs(windows.table["capacity_left"] - full.table["capacity_left"]).max() < 0.1
+
+
+def test_unmet_load_grows_as_the_bank_ages_by_real_days():
+    """Against every day gone through: the dark weeks in which load goes unmet are in none of the short windows."""
+    changes = {"duty.step": "1 h", "duty.load.energy_per_day": "24 kWh"}
+    case = sb.load("scenarios/hilltop_clinic_days.toml", changes)
+    found, every = (sb.age(case, 6.0, full=full, others=()) for full in (False, True))
+    first, last = (found.by_year["unmet_wh"].iloc[k] for k in (0, -1))
+    full_first, full_last = (every.by_year["unmet_wh"].iloc[k] for k in (0, -1))
+    assert full_last > 1.05 * full_first > 0.0
+    assert first == pytest.approx(full_first, rel=0.05)
+    assert last - first == pytest.approx(full_last - full_first, rel=0.25)
+    between = found.by_year["unmet_wh"].to_numpy()
+    assert np.all(np.diff(between) > 0.0)
 
 
 @pytest.mark.slow

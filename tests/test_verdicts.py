@@ -2377,9 +2377,16 @@ def test_temperature_at_start():
 
 def test_a_lower_float_is_not_advised_where_more_is_then_not_given(warm_years):
     found = copy.copy(warm_years)
-    assert "a lower float voltage, while" in told(found, "ages-by-high-charge").text
-    columns = {"change": ["as it is", "float 0.1 V a cell lower"], "unmet_saved_wh": [0.0, -500.0], "years_gained": [0.0, 1.0]}
-    found.worth = pd.DataFrame(columns | {key: [1000.0, 1000.0] for key in ("usable_wh", "usable_gained_wh", "years_to_80")})
+    assert "a lower charge voltage, or an earlier end of the charge, while" in told(found, "ages-by-high-charge").text
+    columns = {"change": ["as it is", "float 0.1 V a cell lower"], "unmet_saved_wh": [0.0, -50_000.0], "years_gained": [0.0, 1.0]}
+    columns |= {
+        "dangers": ["", ""],
+        "by_all_laws": ["alike", "longer"],
+        "unmet_share": [0.0, 0.01],
+        "frozen_charge_h": [0.0, 0.0],
+    }
+    more = ("usable_wh", "usable_gained_wh", "years_to_80", "asked_wh", "years_gained_low", "years_gained_high")
+    found.worth = pd.DataFrame(columns | {key: [1000.0, 1000.0] for key in more})
     assert "would leave more of what is asked not given" in told(found, "ages-by-high-charge").text
 
 

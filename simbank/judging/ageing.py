@@ -10,12 +10,17 @@ from simbank.digits import energy, percent
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing import Ageing
 from simbank.studies.ageing.aged import BEYOND
+from simbank.studies.ageing.told import UNMET_ALIKE
+from simbank.studies.ageing.worth import COOLER_K
 from simbank.verdict import ACT, NOTE, Verdict
 from simbank.warning import listed
 
 __all__ = ["ageing_verdicts"]
+
+COLD_CODES = (FREEZING,)
 
 
 def ageing_verdicts(found: Ageing) -> Iterator[Verdict]:
@@ -99,11 +104,7 @@ def _causes(found):
     own = terms[terms["pack"] == name].set_index("term")["share"]
     if own.get("storage", 0.0) >= rules.STORAGE_SHARE and row["mean_soc"] >= rules.HIGH_CHARGE_SOC:
         where = f"{row['mean_c']:.0f} °C and a mean charge of {100 * row['mean_soc']:.0f} %"
-        lower = "float voltage" if _floats(found) else "charge voltage, or an earlier end of the charge"
-        todo = f"less time near full (a lower {lower}, while the load is still met) and a cooler place do more than less load"
-        if _lower_float_misses(found):
-            todo = "a cooler place does more than less load; a lower float voltage would leave more of what is asked not given"
-        text = f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: {todo}."
+        text = f"{100 * own['storage']:.0f} % of what {name} loses is by time at {where}, not by work: {_less_time_near_full(found)}."
         yield verdict("ages-by-high-charge", name, text, share=own["storage"], mean_soc=row["mean_soc"])
 
 
@@ -112,12 +113,51 @@ def _floats(found):
     return any(port.charger is not None and port.charger.float_ is not None for port in found.scenario.file.ports)
 
 
-def _lower_float_misses(found):
-    """Whether a lower float voltage was tried and more was not given with it."""
-    if found.worth is None:
-        return False
-    tried = found.worth[found.worth["change"].str.startswith("float")]
-    return bool((tried["unmet_saved_wh"] < -rules.FLOAT_MISSES_WH).any())
+def _less_time_near_full(found):
+    """What to do about loss by time near full: what was tried and does harm is not advised."""
+    lower = "float voltage" if _floats(found) else "charge voltage, or an earlier end of the charge"
+    does, but = [f"less time near full (a lower {lower}, while the load is still met)"], []
+    if _misses(found, "float "):
+        does, but = [], ["a lower float voltage would leave more of what is asked not given"]
+    if any(warning.code in COLD_CODES for warning in found.warnings) or _cold_charge_share(found) >= rules.COLD_TAKEN_SHARE:
+        but.append("a cooler place is not the way, since the packs are charged in the cold as it is")
+    elif _dangers(found, f"{COOLER_K:g} K cooler"):
+        but.append(f"{COOLER_K:g} K cooler they would be charged below freezing")
+    elif _misses(found, f"{COOLER_K:g} K cooler"):
+        but.append("a cooler place would leave more of what is asked not given")
+    else:
+        does.append("a cooler place")
+    if not does:
+        return f"less load does little about it; {listed(but)}"
+    does = f"{' and '.join(does)} {'does' if len(does) == 1 else 'do'} more than less load"
+    return "; ".join([does, listed(but)] if but else [does])
+
+
+def _cold_charge_share(found):
+    """Share of the charge taken that is taken below 10 °C."""
+    return 2.0 * found.table["cold_charge_ah"].sum() / max(found.table["throughput_ah"].sum(), 1e-9)
+
+
+def _tried(found, begins):
+    """The rows of changes whose name begins so."""
+    return None if found.worth is None else found.worth[found.worth["change"].str.startswith(begins)]
+
+
+def _misses(found, begins):
+    """Whether such a change was tried and more was not given with it."""
+    tried = _tried(found, begins)
+    return tried is not None and bool((tried["unmet_saved_wh"] < -_unmet_alike_wh(found)).any())
+
+
+def _dangers(found, begins):
+    """Whether such a change was tried and is dangerous."""
+    tried = _tried(found, begins)
+    return tried is not None and "dangers" in tried and bool((tried["dangers"] != "").any())
+
+
+def _unmet_alike_wh(found):
+    """By how much less energy not given may differ before it is told [Wh]."""
+    return max(rules.FLOAT_MISSES_WH, UNMET_ALIKE * found.sum_of_years("asked_wh"))
 
 
 def _unmet(found):
@@ -166,16 +206,22 @@ def _worth(found):
     """Which of the changes that were tried gains most, in years and in energy."""
     if found.worth is None or len(found.worth) < 2:
         return
-    base, tried = found.worth.iloc[0], found.worth.iloc[1:]
+    base, every = found.worth.iloc[0], found.worth.iloc[1:]
+    tried = every[every["dangers"] == ""]
+    harms = _harms(every[every["dangers"] != ""])
+    if not len(tried):
+        yield verdict("worth-most", "bank", f"No change is told as a gain here.{harms}", NOTE)
+        return
     said, numbers = {}, {}
-    enough, longest = rules.WORTH_ENERGY * base["usable_wh"], BEYOND * found.asked_years
+    enough, longest, alike = rules.WORTH_ENERGY * base["usable_wh"], BEYOND * found.asked_years, _unmet_alike_wh(found)
+    saves = max(alike, rules.UNMET_SAVED_SHARE * base["unmet_share"] * base["asked_wh"]) if base["unmet_share"] > 0.0 else np.inf
     later = tried["years_gained"]
     if np.isfinite(base["years_to_80"]):
         later = tried["years_to_80"].fillna(np.inf) - base["years_to_80"]  # infinite: not within the longest time that is told
     for key, gained, least, words in (
         ("years_gained", later, rules.WORTH_YEARS, "puts off 80 % most, {}"),
         ("usable_gained_wh", tried["usable_gained_wh"], enough, "has most more to use at the end, {}"),
-        ("unmet_saved_wh", tried["unmet_saved_wh"], enough, "saves most of what is not given in all these years, {}"),
+        ("unmet_saved_wh", tried["unmet_saved_wh"], saves, "saves most of what is not given in all these years, {}"),
     ):
         if gained.max() >= least:
             best, change = gained.max(), tried.loc[gained.idxmax(), "change"]
@@ -189,13 +235,22 @@ def _worth(found):
                 said[change][-1] += _how_sure(row, best)
     if said:
         for change in said:
-            missed = -float(tried.set_index("change").loc[change, "unmet_saved_wh"])
-            if missed >= enough:
-                said[change].append(f"but {energy(missed)} more are not given")
+            own = tried.set_index("change").loc[change]
+            if -own["unmet_saved_wh"] > alike:
+                shares = f"{percent(own['unmet_share'])} of what is asked, as it is {percent(base['unmet_share'])}"
+                said[change].append(f"but {energy(-own['unmet_saved_wh'])} more are not given ({shares})")
         text = f"Of what was tried, {'; '.join(f'{change} {listed(words)}' for change, words in said.items())}."
     else:
         text = (
             f"None of what was tried ({', '.join(tried['change'])}) puts off 80 % by {rules.WORTH_YEARS:g} years or has "
             f"{100 * rules.WORTH_ENERGY:g} % more energy."
         )
-    yield verdict("worth-most", "bank", text, NOTE, **numbers)
+    yield verdict("worth-most", "bank", f"{text}{harms}", NOTE, **numbers)
+
+
+def _harms(rows):
+    """Changes that do not count, since they are dangerous, in words."""
+    if not len(rows):
+        return ""
+    told = [f"{row['change']} (charged below freezing for {row['frozen_charge_h']:,.3g} h a year)" for _, row in rows.iterrows()]
+    return f" DANGER, and no gain, however long packs then last by the law: {listed(told)}."

@@ -55,6 +55,8 @@ STORAGE_SHARE, HIGH_CHARGE_SOC = (
 UNMET_GROWS_SHARE = 0.01  # of what is asked in a year. Chosen here: four days
 WORTH_YEARS, WORTH_ENERGY = 0.2, 0.01  # years to 80 %; of usable energy. Chosen here: more than the steps between windows err by
 LAWS_SIZE_SHARE = 0.5  # of the years gained, by which laws may differ in them before their size is called unsure; chosen here
+COLD_TAKEN_SHARE = 0.01  # of the charge taken, below 10 °C, from which on no cooler place is advised; chosen here
+UNMET_SAVED_SHARE = 0.1  # of what is not given, that a change must save to be praised for it; chosen here
 FLOAT_MISSES_WH = 1.0  # in all the years: above round-off; chosen here
 LAWS_APART_POINTS = 5.0  # chosen here: a quarter of the way to the end of first life
 

@@ -137,6 +137,9 @@ class _Course:
             if steps is None and self.errors[-1] <= self.tolerance_points:
                 break
         rates(segment.times[-1] - begin_s, ages[-1])
+        first, at_end = runner.ports_first, runner.ports_of_whole_year(segment.left(ages[-1]), segment.growth(ages[-1]))
+        if first is not None:
+            segment.ports_of_year = first, at_end
         self._tell(1.0, begin_s, end_s)
 
     def _every_day(self, segment, runner, begin_s, end_s):

@@ -259,9 +259,7 @@ class Ageing(StudyResult):
             except (SimulationError, InputError) as error:
                 energy = float("nan")
                 self.not_discharged.append((float(year), str(error)))
-            unmet, asked = (
-                segment.stress_figure(year * YEAR_S, lambda s, key=key: s.ports[key]) for key in ("unmet_wh", "asked_wh")
-            )
+            unmet, asked = (segment.ports_at(year * YEAR_S, key) for key in ("unmet_wh", "asked_wh"))
             rows.append((year, energy, unmet, asked, float(np.ptp(left)), float(np.ptp(growth))))
         return pd.DataFrame(rows, columns=YEARS.names)
 

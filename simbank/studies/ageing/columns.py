@@ -72,11 +72,15 @@ WORTH = Table.of(
         ("years_gained", "", "by how much later than as it is; empty where one of the two is later than that"),
         ("years_gained_low", "", "the least of that by any of the laws, each against itself; empty where one of them has none"),
         ("years_gained_high", "", "the most, likewise"),
-        ("by_all_laws", "", "whether by every law the least capacity left is then more (longer), less (shorter), alike, or not settled"),
+        ("by_all_laws", "", "whether by every law the least left is then more (longer), less (shorter), alike, or not settled; or dangerous"),
         ("capacity_left_min", "", "least capacity left of those packs at the end"),
         ("usable_wh", "Wh", "energy from full to cut-off at the end"), ("usable_gained_wh", "Wh", "that more than as it is"),
         ("usable_gained_low_wh", "Wh", "the least of that by any of the laws"), ("usable_gained_high_wh", "Wh", "the most, likewise"),
-        ("unmet_saved_wh", "Wh", "of what is asked in all these years, by how much less is not given than as it is"),
+        ("unmet_saved_wh", "Wh", "of what is asked in all these years, by how much less is not given than as it is; negative where more is not"),
+        ("asked_wh", "Wh", "what is asked in all these years"),
+        ("unmet_share", "", "of what is asked in all these years, the share that is not given, 0 to 1; empty where nothing is asked"),
+        ("dangers", "", "codes of warnings of danger that hold with this change, with commas; such a change is no gain, however long packs last"),
+        ("frozen_charge_h", "h", "how long in a year the pack that is worst off is charged so cold that its cells take no charge"),
     ],
 )  # fmt: skip
 AMONG_ALIKE = Table.of(

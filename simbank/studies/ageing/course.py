@@ -94,6 +94,9 @@ class Segment:
         What windows showed, at their times [s].
     since : ndarray, shape (n,)
         When each pack came [s]: of two packs of one name, one after the other, this tells which it is.
+    ports_of_year : tuple of (dict, dict) or None
+        A year's ``asked_wh`` and ``unmet_wh`` [Wh], of a whole year of real days run with the capacities at its start and at its end; None of
+        a duty without dates, and where the end was not reached.
     """
 
     laws: Laws
@@ -106,6 +109,22 @@ class Segment:
     ages: np.ndarray = field(default_factory=lambda: np.zeros(0))
     stresses: list[tuple[float, Stress]] = field(default_factory=list)
     since: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    ports_of_year: tuple[dict[str, float], dict[str, float]] | None = None
+
+    def ports_at(self, seconds: float, what: str) -> float:
+        """``asked_wh`` or ``unmet_wh`` of a year at a time [Wh].
+
+        Of real days straight by the charge that the bank has lost between the whole years run at the start and at the end; else as windows
+        showed.
+        """
+        if self.ports_of_year is None:
+            return self.stress_figure(seconds, lambda stress: stress.ports[what])
+        first, last = (ports[what] for ports in self.ports_of_year)
+        rated = np.array([pack.rated_capacity_ah for pack in self.scenario.bank.packs])
+        begun, now, ended = (
+            float(self.left(self.ages_at(np.array([at])))[0] @ rated) for at in (self.times[0], seconds, self.times[-1])
+        )
+        return first + (last - first) * (begun - now) / max(begun - ended, 1e-12)
 
     def loss(self, ages: np.ndarray, number: int = 0) -> np.ndarray:
         """What each pack has lost since it began, by a law; shape (..., n)."""

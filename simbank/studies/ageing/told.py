@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simbank.digits import MISSING, energy
+from simbank.digits import MISSING, energy, percent
 from simbank.results import Shown
 from simbank.studies.ageing.course import GROWTH_WORDS
 from simbank.studies.ageing.seasons import YEAR_S
@@ -14,9 +14,11 @@ from simbank.warning import listed
 if TYPE_CHECKING:
     from simbank.studies.ageing.aged import Ageing
 
-__all__ = ["basis_of", "laws_shown", "shown_of", "worth_shown"]
+__all__ = ["UNMET_ALIKE", "basis_of", "laws_shown", "shown_of", "worth_shown"]
 
 ANY_RATE = 1e3  # C: no cell is charged so fast; a law of storage knows no rate
+DANGEROUS = ", but dangerous"
+UNMET_ALIKE = 5e-4  # of what is asked, below which what is not given is told as alike: four hours of a year; chosen here
 _PACKS = {
     "pack": "pack", "left": "capacity left [%]", "band": "from – to [%]", "resistance_growth": "resistance ÷ new",
     "years_to_80": "years to 80 %", "why": "what took most",
@@ -32,7 +34,7 @@ _YEARS = {
 }  # fmt: skip
 _WORTH = {
     "change": "what is changed", "first": "first", "to_80": "years to 80 %", "gained": "gained", "by_law": "from law to law",
-    "by_all_laws": "by all laws", "usable_gained": "usable gained", "unmet_saved": "unmet saved",
+    "by_all_laws": "by all laws", "usable_gained": "usable gained", "not_given": "not given of what is asked",
 }  # fmt: skip
 
 
@@ -82,12 +84,39 @@ def worth_shown(found: Ageing) -> Shown:
     rows["gained"] = [f"{value:z.1f}" if value == value else MISSING for value in rows["years_gained"]]
     ends = zip(rows["years_gained_low"], rows["years_gained_high"], strict=True)
     rows["by_law"] = [f"{low:z.1f} to {high:z.1f}" if low == low and high == high else MISSING for low, high in ends]
-    rows.loc[rows.index[0], ["by_law", "by_all_laws"]] = MISSING  # of the bank as it is
     rows["least"] = [f"{100 * value:.1f}" for value in rows["capacity_left_min"]]
-    for name in ("usable_gained", "unmet_saved", "usable"):
+    for name in ("usable_gained", "usable"):
         rows[name] = [energy(value) for value in rows[f"{name}_wh"]]
-    title = "What a change would be worth, of packs that begin above 80 %"
+    rows["not_given"] = list(_not_given(rows))
+    rows["by_all_laws"] = [
+        f"{said.removesuffix(DANGEROUS)}, but DANGER {dangers}, {hours:,.3g} h a year" if dangers else said
+        for said, dangers, hours in zip(rows["by_all_laws"], rows["dangers"], rows["frozen_charge_h"], strict=True)
+    ]
+    rows.loc[rows.index[0], "by_law"] = MISSING  # of the bank as it is
+    if not rows["dangers"].iloc[0]:
+        rows.loc[rows.index[0], "by_all_laws"] = MISSING
+    title = "What a change would be worth: years until the first of the packs that begin above 80 % comes to it"
     return Shown(title, rows, _WORTH, {"least": "least left [%]", "usable": "usable at the end"}, ("least", "usable"))
+
+
+def _not_given(rows):
+    """The share of what is asked that is not given, and whether that is more or less than as it is."""
+    base = rows.iloc[0]["unmet_share"]
+    for k, share in enumerate(rows["unmet_share"]):
+        if share != share:
+            yield MISSING
+            continue
+        apart = share - base
+        word = (
+            ""
+            if k == 0 or max(share, base) < 1e-6
+            else ", alike"
+            if abs(apart) < UNMET_ALIKE
+            else ", more"
+            if apart > 0
+            else ", less"
+        )
+        yield f"{percent(share)}{word}"
 
 
 def laws_shown(found: Ageing) -> Shown:

@@ -130,6 +130,18 @@ class WindowRuns:
             self._first = found, self._whole_year(left, growth)
         return found.beside(*self._first)
 
+    def ports_of_whole_year(self, left: np.ndarray, growth: np.ndarray) -> dict[str, float] | None:
+        """What ports ask in a whole year of real days, and what is not given, with these capacities left [Wh]; None of a duty without dates.
+
+        Load goes unmet in a few dark weeks, which short windows may miss: by how much that has changed only the whole year tells.
+        """
+        return self._whole_year(left, growth).ports if self.whole else None
+
+    @property
+    def ports_first(self) -> dict[str, float] | None:
+        """The same of the whole year with the first capacities that were asked for; None before it, or of a duty without dates."""
+        return None if self._first is None else self._first[1].ports
+
     def _settled(self, season, left, growth):
         """A window that follows itself: gone through until each pack ends it as it began, by charge the first time, by temperature always."""
         known = season.name in self._states

@@ -12,13 +12,18 @@ from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.aged import Ageing
 from simbank.studies.ageing.columns import WORTH
 from simbank.studies.ageing.years import age
+from simbank.warning import listed
 
 __all__ = ["changes_of", "worth"]
 
+DANGERS = (FREEZING,)  # warnings that a change of the bank brings on, and that no year gained is worth
+
 COOLER_K, FLOAT_LOWER_V = 5.0, 0.1  # how much cooler; how much lower for each cell in series
+SAME_YEARS = 0.1  # to 80 %, within which packs are taken for worn at once: what a table of years shows
 ALIKE_LEFT = (
     1e-3  # of the capacity as new, by which what is left must differ: what a table shows, twice what the steps may err by
 )
@@ -79,6 +84,7 @@ def _gained(rows, left_out):
     frame["years_gained"] = frame["years_to_80"] - base["years_to_80"]
     frame["usable_gained_wh"] = frame["usable_wh"] - base["usable_wh"]
     frame["unmet_saved_wh"] = base["unmet_wh"] - frame["unmet_wh"]
+    frame["unmet_share"] = (frame["unmet_wh"] / frame["asked_wh"].where(frame["asked_wh"] > 0.0)).astype(float)
     by_law = [_by_law(row, rows[0]) for row in rows]
     frame = pd.concat([frame, pd.DataFrame(by_law)], axis=1)[WORTH.names]
     frame.attrs["left_out"] = left_out
@@ -93,6 +99,8 @@ def _by_law(row, base):
     said = "longer" if low > ALIKE_LEFT else "shorter" if high < -ALIKE_LEFT else "not settled"
     if max(-low, high) <= ALIKE_LEFT:
         said = "alike"
+    if row["dangers"]:
+        said += ", but dangerous"
     return {
         "years_gained_low": years.min(), "years_gained_high": years.max(), "by_all_laws": said,
         "usable_gained_low_wh": min(energy), "usable_gained_high_wh": max(energy),
@@ -101,7 +109,10 @@ def _by_law(row, base):
 
 def _figures(what, found):
     """A row of the table, but for what is gained."""
-    return {"change": what} | found.compared | {"by_law": _of_laws(found)}
+    dangers = ", ".join(dict.fromkeys(warning.code for warning in found.warnings if warning.code in DANGERS))
+    hours = max(float(stress.figures["frozen_charge_h"].max()) for segment in found.segments for _, stress in segment.stresses)
+    own = {"asked_wh": found.sum_of_years("asked_wh"), "dangers": dangers, "frozen_charge_h": hours, "by_law": _of_laws(found)}
+    return {"change": what} | found.compared | own
 
 
 def _of_laws(found):
@@ -148,20 +159,26 @@ def _changes(scenario: Scenario) -> Iterator[tuple[str, Callable[[], Scenario]]]
 
 
 def _new_for_first(found):
-    """A new pack for the first to go: when it comes to 80 %, if it does half a year before the end or sooner."""
+    """New packs for all that are first to go: when the first comes to 80 %, if it does half a year before the end or sooner."""
     at = found.table.set_index("pack")["years_to_80"][found.first]
     if not 0.0 < at < found.asked_years - 0.5:
         return
-    old = next((table for name, table in found.scenario.file.each_pack() if name == found.first), None)
-    if old is not None:
-        pack = {"name": found.first, "type": old.type, "soc": 0.5}
-        if old.temperature is not None:  # it stands where the old one stood
-            pack["temperature"] = f"{old.temperature:.6g} K"
-        new = {"at": f"{at:.4g} years", "replace": [pack]}
-        yield (
-            f"{found.first} replaced after {at:.1f} years",
-            _changed(found.scenario, lambda data: data.setdefault("changes", []).append(new)),
-        )
+    old = dict(found.scenario.file.each_pack())
+    times = found.table.set_index("pack").loc[found.begins_above, "years_to_80"]
+    first = list(dict.fromkeys([*found.tied, *times.index[times < at + SAME_YEARS]]))
+    if any(name not in old for name in first):
+        return
+    packs = []
+    for name in first:
+        pack = {"name": name, "type": old[name].type, "soc": 0.5}
+        if old[name].temperature is not None:  # it stands where the old one stood
+            pack["temperature"] = f"{old[name].temperature:.6g} K"
+        packs.append(pack)
+    new = {"at": f"{at:.4g} years", "replace": packs}
+    yield (
+        f"{listed(first)} replaced after {at:.1f} years",
+        _changed(found.scenario, lambda data: data.setdefault("changes", []).append(new)),
+    )
 
 
 def _lower_float(data, scenario, volt):
