@@ -21,13 +21,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "MADE_BY_FILE", "as_plain", "code_hash", "content_hash", "described", "file_hash", "files_read", "made_by", "note",
+    "MADE_BY_FILE", "as_plain", "code_hash", "content_hash", "described", "file_hash", "files_read", "left_over", "made_by", "note",
     "package_version", "set_command", "versions", "write_figure", "write_json", "write_svg", "write_table",
 ]  # fmt: skip
 
 MADE_BY_FILE = "made_by.json"
 LIBRARIES = ("numpy", "scipy", "numba", "pandas", "pvlib")
 _command = []
+_noted = set()  # (folder, name) of the files that this process wrote
 
 
 def set_command(words: Sequence[str]) -> None:
@@ -247,9 +248,17 @@ def note(folder: str | Path, names: Iterable[str], made: dict[str, Any]) -> None
     """
     path = Path(folder) / MADE_BY_FILE
     hashes = {name: file_hash(path.parent / name) for name in names}
+    _noted.update((path.parent.resolve(), name) for name in hashes)
     made = json.loads(json.dumps(made, default=str))
     with files.locked(path):  # others may write into this folder at the same time
         files.write_text(path, json.dumps(_entered(_records(path), hashes, made), indent=1) + "\n")
+
+
+def left_over(folder: str | Path) -> list[str]:
+    """Names of files that an earlier process wrote into a folder, which are still there and which this one did not write anew."""
+    folder = Path(folder)
+    names = [name for record in _records(folder / MADE_BY_FILE) for name in dict(record.get("files") or {})]
+    return sorted(name for name in names if (folder.resolve(), name) not in _noted and (folder / name).exists())
 
 
 def _records(path):

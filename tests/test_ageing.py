@@ -6,6 +6,8 @@ Sources are named beside the checks; papers of section "Do parallel cells' ages 
 import json
 import os
 import signal
+import subprocess
+import sys
 import time
 from itertools import pairwise
 
@@ -751,6 +753,53 @@ def test_a_new_pack_stands_as_warm_as_the_one_it_replaces():
     ((what, make),) = ((what, make) for what, make in made.items() if "replaced" in what)
     assert what == "A replaced after 5.6 years"
     assert make().file.changes[0].replace[0].temperature == pytest.approx(308.15)
+
+
+def test_files_of_an_earlier_result_are_not_read_as_part_of_the_last(tmp_path):
+    """What changes are worth, of the first years, lies beside the tables of the second, which have none."""
+    first, out = sb.age(bank(REST, "AB"), 2.0, law="naumann", windows=1), tmp_path / "out"
+    first.worth = worth(first)
+    first.write(out)
+    assert "ageing_worth" in sb.read(out).tables
+    sb.age(bank(REST, "AB"), 1.0, law="naumann", windows=1).write(out)
+    assert (out / "ageing_worth.csv").exists()
+    stored = sb.read(out)
+    assert "ageing_worth" not in stored.tables
+    assert stored.tables["ageing_years"]["year"].max() == 1.0
+
+
+def test_a_command_tells_of_files_that_an_earlier_one_left(tmp_path):
+    """Each command is a process of its own, which knows what it wrote itself."""
+    file, out = tmp_path / "years.toml", tmp_path / "out"
+    file.write_text(tomli_w.dumps(bank(REST, "AB").data))
+    sb.age(bank(REST, "AB"), 1.0, law="naumann", windows=1).write(out)
+    (out / "ageing_stress.csv").rename(out / "ageing_worth.csv")
+    records = json.loads((out / "made_by.json").read_text())
+    records[0]["files"] = {"ageing_worth.csv": None}
+    (out / "made_by.json").write_text(json.dumps(records))
+    command = [
+        sys.executable,
+        "-m",
+        "simbank",
+        "age",
+        str(file),
+        "--years",
+        "1",
+        "--law",
+        "naumann",
+        "--windows",
+        "1",
+        "--out",
+        str(out),
+    ]
+    told = subprocess.run(command, capture_output=True, text=True)
+    assert told.returncode == 0
+    assert "files of an earlier result lie there too, and are no part of this one: ageing_worth.csv." in " ".join(
+        told.stdout.split()
+    )
+    again = subprocess.run([*command, "--json"], capture_output=True, text=True)
+    assert "no part of this one: ageing_worth.csv." in again.stderr
+    json.loads(again.stdout)
 
 
 @pytest.fixture

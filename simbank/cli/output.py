@@ -27,6 +27,7 @@ __all__ = [
     "say",
     "show_bars",
     "show_caution",
+    "show_left_over",
     "show_table",
     "show_tables",
     "show_verdicts",
@@ -176,6 +177,20 @@ def show_written(out, as_json):
         say(f"Written to {out}")
 
 
+def show_left_over(out, as_json):
+    """Which files of an earlier result lie in a folder beside those that this command wrote."""
+    from simbank.provenance import left_over
+
+    old = [] if out is None else left_over(out)
+    if not old:
+        return
+    text = f"WARNING: files of an earlier result lie there too, and are no part of this one: {listed(old)}. Give each result a folder of its own."
+    if as_json:
+        print(streams.shown(text), file=sys.stderr)
+    else:
+        say(text, "bold", hang=2)
+
+
 def report_file(path, scenario, quiet, **parts):
     """Write a report if one is asked for."""
     if path is None:
@@ -233,3 +248,4 @@ class Command:
         if self.report is not None:
             report_file(self.report, self.scenario, self.json, **({"studies": [found.section()]} if parts is None else parts()))
         show_written(self.out, self.json)
+        show_left_over(self.out, self.json)

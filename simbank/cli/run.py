@@ -28,6 +28,7 @@ from simbank.cli.output import (
     say,
     show_bars,
     show_caution,
+    show_left_over,
     show_table,
     show_verdicts,
     show_warnings,
@@ -110,6 +111,7 @@ def run(
     if report is not None:
         _report_run(report, scenario, result, found, bands, seed, json_)
     show_written(out, json_)
+    show_left_over(out, json_)
     missed = [warning["text"] for warning in result.summary["warnings"] if warning["code"] == "balance-missed"]
     if missed:
         raise SimulationError("; ".join(missed))

@@ -89,16 +89,17 @@ def read(folder: str | Path) -> Result | StudyResult:
         If the folder holds no result, or more than one, or a file of it is missing or damaged.
     """
     folder = as_path(folder, "folder")
-    made = _made_by(folder)
+    made, files = _made_by(folder)
     study = made["function"].removeprefix("simbank.")
     if study == "simulate":
         result = read_run(folder)
-        result.bands = _bands_beside(folder)
+        result.bands = _bands_beside(folder, made)
         return result
     told = _told(folder)
     if study == "sweep":
         return Sweep(_parquet(folder / "sweep.parquet"))
-    tables = {path.stem: _csv(path) for path in sorted(folder.glob("*.csv"))}
+    # those of the result itself: an earlier one may have left others
+    tables = {path.stem: _csv(path) for path in sorted(folder.glob("*.csv")) if path.name in files}
     main = told["table"]
     if main not in tables:
         raise InputError("no such file", file=folder / f"{main}.csv")
@@ -107,7 +108,7 @@ def read(folder: str | Path) -> Result | StudyResult:
         return Bands.read(tables, made, from_records(told["warnings"]), told["asked"])
     if study == "layout_bands":
         return LayoutBands(table.fillna({"unit": ""}), {name: read(folder / name) for name in told["layouts"]}, made)
-    bands = _bands_beside(folder)
+    bands = _bands_beside(folder, made)
     if study == "compare":
         results = {name: read_run(folder / name) for name in table.index}
         return Comparison(table, results, made, from_records(told["left_out"]), told["own"], told["not_counted"], bands)
@@ -117,13 +118,16 @@ def read(folder: str | Path) -> Result | StudyResult:
     return StoredStudy(study, told, table, tables, made)
 
 
-def _bands_beside(folder):
-    """Bands that were written beside a result; None if there are none."""
-    return read(folder / BANDS_FOLDER) if (folder / BANDS_FOLDER / RESULT_FILE).exists() else None
+def _bands_beside(folder, made):
+    """Bands that were written beside a result; None if there are none, or they were made before it, and so of an earlier one."""
+    if not (folder / BANDS_FOLDER / RESULT_FILE).exists():
+        return None
+    bands = read(folder / BANDS_FOLDER)
+    return bands if bands.made_by.get("time_utc", "") >= made.get("time_utc", "") else None
 
 
 def _made_by(folder):
-    """What made the result of a folder, of the records of its ``made_by.json``."""
+    """(What made the result of a folder, names of its files), of the last record of each function in its ``made_by.json``."""
     path = folder / MADE_BY_FILE
     try:
         records = json.loads(path.read_text(encoding="utf-8"))
@@ -138,7 +142,7 @@ def _made_by(folder):
         found = f"results of {', '.join(made)} are here; give each a folder of its own" if made else "no result is here"
         raise InputError(found, file=path)
     record = next(iter(made.values()))
-    return {key: value for key, value in record.items() if key != "files"}
+    return {key: value for key, value in record.items() if key != "files"}, set(record.get("files") or {})
 
 
 def _told(folder):
