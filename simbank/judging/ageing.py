@@ -14,13 +14,14 @@ from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing import Ageing
 from simbank.studies.ageing.aged import BEYOND
 from simbank.studies.ageing.told import UNMET_ALIKE
+from simbank.studies.ageing.warned import BRIEFLY
 from simbank.studies.ageing.worth import COOLER_K
 from simbank.verdict import ACT, NOTE, Verdict
 from simbank.warning import listed
 
 __all__ = ["ageing_verdicts"]
 
-COLD_CODES = (FREEZING,)
+COLD_CODES = (FREEZING, BRIEFLY)
 
 
 def ageing_verdicts(found: Ageing) -> Iterator[Verdict]:
