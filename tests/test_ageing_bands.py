@@ -107,6 +107,28 @@ def test_the_command_tells_bands(tmp_path):
     assert "5 % to 95 % of the draws" in (tmp_path / "r.html").read_text()
 
 
+def test_verdict_and_table_of_packs_speak_by_the_draws():
+    """One pack at 82 ± 4 % (within): in some draws it begins below 80 %, which counts as no years, and is said."""
+    health = {"value": 0.82, "within": 0.04}
+    case = at_rest("own")
+    del case.data["packs"][0]["capacity_left"]
+    case.data["packs"][0]["state_of_health"] = health
+    found = sb.age(sb.from_dict(case.data), 10.0, law="naumann", bands=24)
+    drawn = found.bands.table
+    share = float((found.bands.draws["P0.years_to_80"].astype(float) <= 0.0).mean())
+    assert found.bands.begins_below == pytest.approx(share)
+    assert 0.0 < share < 1.0
+    (first,) = [v.text for v in sb.verdicts(found, most=99) if v.code == "ages-first"]
+    row = drawn.loc[("bank", "first_to_80")]
+    assert f"({row['low']:.1f} to {row['high']:.1f} in nine draws of ten" in first
+    assert "begins at 80 % or less, which counts as 0 years" in first
+    assert "at their worst" not in first
+    left = drawn.loc[("P0", "capacity_left")]
+    assert found.shown[0].frame["band"][0] == f"{100 * left['low']:.0f} to {100 * left['high']:.0f}"
+    assert found.shown[0].columns["band"] == "5 to 95 % of draws"
+    assert any("count as 0" in words for words in found.words)
+
+
 @pytest.fixture
 def aged_report(tmp_path):
     """The page that ``age`` writes of a bank at rest, and what it says on the terminal."""

@@ -197,6 +197,26 @@ def test_the_command_tells_and_writes_years(tmp_path):
     assert "write --years 10 with it" in str(refused.exception)
 
 
+def test_a_run_that_is_charged_below_freezing_is_not_best(tmp_path):
+    """Air of 8 ± 7 °C never freezes, of 3 ± 7 °C it does in the coldest quarter, with 2 h of charge a day; packs last longer there by the law."""
+    duty = [{"charge": "0.1 C", "hours": 2}, {"discharge": "0.1 C", "hours": 2}, {"rest": True, "hours": 20}]
+    case = bank(ambient={"mean": "8 degC", "swing": "7 K", "coldest": "01-20"}, duty__steps=duty)
+    path = written(case, tmp_path)
+    done = command("sweep", path, "--years", "10", "--over", "ambient.mean=3 degC,8 degC", "--jobs", "1", "--json")
+    told = json.loads(done.stdout)
+    cold, mild = told["rows"]
+    assert "charge-below-freezing" in cold["warnings"]
+    assert "charge-below-freezing" not in mild["warnings"]
+    assert cold["capacity_left_min"] > mild["capacity_left_min"]
+    (said,) = [v["text"] for v in told["verdicts"] if v["code"] == "over-the-runs"]
+    assert "at best, at ambient.mean = 8 degC" in said
+    assert "DANGER: in 1 of them packs are charged below freezing" in said
+    shown = " ".join(
+        command("sweep", path, "--years", "10", "--over", "ambient.mean=3 degC,8 degC", "--jobs", "1").output.split()
+    )
+    assert "DANGER" in shown.partition("What this comes to")[0]
+
+
 # ---- sensitivity ----
 
 

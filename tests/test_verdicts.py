@@ -2365,6 +2365,29 @@ def test_change_beyond_years():
     assert "change-beyond-years" not in codes(aged(years=3.5, changes=late))
 
 
+def test_frost_charge_brief(warm_years):
+    """Half an hour and 50 mAh in a year: what the file's own BMS lets through; without it, or above 2 h, a danger."""
+
+    def frozen(hours, **changes):
+        found = aged(years=0.5, **changes)
+        for segment in found.segments:
+            for _, stress in segment.stresses:
+                stress.figures["frozen_charge_h"][:], stress.figures["frozen_charge_ah"][:] = hours, 0.05
+        return found
+
+    cold = {"charge_temperature": {"lowest": "0 degC", "highest": "50 degC"}}
+    blocks = {"packs__A__bms": cold, "packs__B__bms": cold}
+    brief = told(frozen(0.5, **blocks), "frost-charge-brief")
+    assert brief.severity == NOTE
+    assert "its delay and its retries" in brief.text
+    assert "charge-below-freezing" not in codes(frozen(0.5, **blocks))
+    long = told(frozen(2.1, **blocks), "charge-below-freezing")
+    assert long.severity == DANGER
+    assert "frost-charge-brief" not in codes(frozen(2.1, **blocks))
+    assert "charge-below-freezing" in codes(frozen(0.5))
+    assert "frost-charge-brief" not in codes(warm_years)
+
+
 def test_temperature_at_start():
     """Of a pack with mass and heat_loss alone: without them it stays as warm as the file says."""
     own = {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}

@@ -38,7 +38,7 @@ from simbank.cli.options import (
 )
 from simbank.cli.output import Command, integrator_words, say, show_table
 from simbank.cli.report_bands import study_bands
-from simbank.digits import MISSING
+from simbank.digits import MISSING, percent
 from simbank.errors import InputError, RunStopped, SimulationError
 
 __all__ = ["COMMANDS"]
@@ -201,6 +201,8 @@ def _show_runs(found, wide):
         table = _years_in_words(table, found.made_by["years"])
     for_people, further = (_YEARS_COLUMNS, _MORE_OF_YEARS) if of_years else (_SWEEP_COLUMNS, _MORE_OF_RUNS)
     columns |= {key: heading for key, heading in for_people.items() if key in table}
+    if of_years and "first_pack" in table:
+        columns |= _what_speaks_against(table)
     more = {key: heading for key, heading in further.items() if key in table}
     failed = table["failure"].notna()
     if failed.any():
@@ -235,6 +237,23 @@ def _years_in_words(table, years):
         apart=text(lambda value: f"{100 * value:.1f}", table["capacity_spread"]),
         apart_start=text(lambda value: f"{100 * value:.1f}", table["capacity_spread_start"]),
     )
+
+
+def _what_speaks_against(table):
+    """Columns of runs of years for what is not given and for dangers, each where there is some; the table has them."""
+    from simbank.simulation.bank_warnings import FREEZING
+
+    table["not_given"] = [
+        percent(unmet / asked) if asked and asked == asked and unmet == unmet else MISSING
+        for unmet, asked in zip(table["unmet_wh"].astype(float), table["asked_wh"].astype(float), strict=True)
+    ]
+    table["danger"] = [FREEZING if FREEZING in (codes or "").split(", ") else "" for codes in table["warnings"]]
+    columns = {}
+    if (table["unmet_wh"].astype(float) > 1e-5 * table["asked_wh"].astype(float)).any():
+        columns["not_given"] = "not given of what is asked"
+    if (table["danger"] != "").any():
+        columns["danger"] = "DANGER"
+    return columns
 
 
 def sensitivity(

@@ -14,13 +14,14 @@ from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing import Ageing
 from simbank.studies.ageing.aged import BEYOND
 from simbank.studies.ageing.told import UNMET_ALIKE
+from simbank.studies.ageing.warned import BRIEFLY
 from simbank.studies.ageing.worth import COOLER_K
 from simbank.verdict import ACT, NOTE, Verdict
 from simbank.warning import listed
 
 __all__ = ["ageing_verdicts"]
 
-COLD_CODES = (FREEZING,)
+COLD_CODES = (FREEZING, BRIEFLY)
 
 
 def ageing_verdicts(found: Ageing) -> Iterator[Verdict]:
@@ -43,7 +44,11 @@ def _first(found):
     if when <= 0.0:
         text = f"{name} is at or below 80 % of its capacity as new to begin with; in {found.years:.3g} years it comes to {left}."
     elif np.isfinite(when):
-        band = f" ({soon:.1f} years where cells or laws are at their worst)" if np.isfinite(soon) and soon < when - 0.05 else ""
+        band = ""
+        if found.bands is not None:
+            band = _by_draws(found)
+        elif np.isfinite(soon) and soon < when - 0.05:
+            band = f" ({soon:.1f} years where cells or laws are at their worst; how far the file's own values may be off is not in it: --bands)"
         who, comes = (
             (f"{listed(found.tied)} (alike within the error of the steps)", "come") if len(found.tied) > 1 else (name, "comes")
         )
@@ -55,6 +60,20 @@ def _first(found):
         )
     severity = ACT if np.isfinite(when) and when <= found.years else NOTE
     return verdict("ages-first", ", ".join(found.tied), text, severity, years_to_80=when, capacity_left=row["capacity_left"])
+
+
+def _by_draws(found):
+    """Years until the first pack has 80 %, as the draws have them, in words."""
+    row = found.bands.table.loc[("bank", "first_to_80")]
+    low, mid, high = (
+        f"{row[end]:.1f}" if np.isfinite(row[end]) else f"more than {found.bands.until:g}" for end in ("low", "mid", "high")
+    )
+    return f" by the file's own values ({low} to {high} in nine draws of ten, {mid} in the middle{_begin_below(found)})"
+
+
+def _begin_below(found):
+    share = found.bands.begins_below
+    return f"; in {percent(share)} of them a pack begins at 80 % or less, which counts as 0 years" if share > 0.0 else ""
 
 
 def _title(found, term):

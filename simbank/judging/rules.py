@@ -655,6 +655,13 @@ _ROWS = (
         "chosen here: above the error of the steps between windows",
     ),
     (
+        "frost-charge-brief",
+        NOTE,
+        "over years a pack is charged below freezing for so short a time as the BMS of the file takes to block it",
+        "up to 2 h and 0.1 % of its capacity a year; more is `charge-below-freezing`",
+        "chosen here",
+    ),
+    (
         "temperature-at-start",
         NOTE,
         "a pack's temperature in the file is that at the start, which years forget",

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from simbank.digits import percent
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.warned import warning_verdicts
 from simbank.judging.words import energy, short
+from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.bill import Bill
 from simbank.studies.drift import REST_WORDS, Drift
 from simbank.studies.sensitivity import Sensitivity
@@ -21,6 +23,7 @@ __all__ = ["bill_verdicts", "drift_verdicts", "sensitivity_verdicts", "sweep_ver
 
 AS_STARTED = ("unequal-charge",)  # of the charge at which a study lets all packs begin, not of the bank in the file
 BEYOND = "beyond-cell-model"
+UNMET_TOLD_SHARE = 1e-5  # of what is asked: less is round-off
 
 
 def bill_verdicts(found: Bill) -> Iterator[Verdict]:
@@ -59,12 +62,29 @@ def _over_years(table, keys):
         values, digits, unit, what = to_80[ran], ".1f", " years", "the first pack has 80 % left after"
     else:
         values, digits, unit, what = 100.0 * left[ran], ".1f", " %", "the pack with the least has at the end"
-    high, low = values.idxmax(), values.idxmin()
-    text = (
-        f"Of {len(table)} runs {what} {values.max():{digits}}{unit} at best, at {_point(table.loc[high], keys)} ({table.loc[high, 'first_pack']} is "
-        f"first), and {values.min():{digits}}{unit} at worst, at {_point(table.loc[low], keys)} ({table.loc[low, 'first_pack']})."
+    frozen = table["warnings"].fillna("").str.split(", ").map(lambda codes: FREEZING in codes)
+    fit, low = values[~frozen[ran]], values.idxmin()
+    best = f"none is best, since in all of them packs are charged below freezing; {what}"
+    if len(fit):
+        high = fit.idxmax()
+        row = table.loc[high]
+        best = f"{what} {fit.max():{digits}}{unit} at best, at {_point(row, keys)} ({row['first_pack']} is first{_not_given(row)}), and"
+    row = table.loc[low]
+    worst = f"{values.min():{digits}}{unit} at worst, at {_point(row, keys)} ({row['first_pack']}{_not_given(row)})"
+    cold = int(frozen[ran].sum())
+    cold = (
+        f" DANGER: in {cold} of them packs are charged below freezing; {'it counts' if cold == 1 else 'they count'} as no best."
+        if cold
+        else ""
     )
+    text = f"Of {len(table)} runs {best} {worst}.{cold}"
     yield verdict("over-the-runs", ", ".join(keys), text, runs=len(table), greatest=values.max(), least=values.min())
+
+
+def _not_given(row):
+    """What is not given of what is asked in all the years, in words; empty where all is."""
+    share = float(row["unmet_wh"] or 0.0) / max(float(row["asked_wh"] or 0.0), 1e-9)
+    return f", {percent(share)} of what is asked not given" if share >= UNMET_TOLD_SHARE else ""
 
 
 def _point(row, keys):

@@ -18,7 +18,7 @@ TO_DO = {
     "unequal-cell-count": "Never join them: packs in parallel need the same number of cells in series.",
     "no-own-device": "Fit one at each, close to its terminal, that can break what simbank protect says.",
     "unequal-charge": "Level them first, one at a time, with a charger that limits its current.",
-    "charge-below-freezing": "Warm them first, or give the BMS a lowest charge temperature.",
+    "charge-below-freezing": "Warm them first, and see that the BMS blocks charge in time (its lowest charge temperature).",
     "beyond-cell-model": "Give it a switch that opens before it is used again.",
     "tripped-at-once": "Ask for less, or share the current more evenly.",
     "unequal-parallel-cells": "Read capacity and resistance again: which is one cell's, which the pack's.",

@@ -123,6 +123,14 @@ class AgeingBands:
         return int(self.draws["failure"].isna().sum())
 
     @property
+    def begins_below(self) -> float:
+        """Share of the draws in which a pack begins at 80 % or less: these count as 0 years until the first pack has 80 %."""
+        if "first_to_80" not in self.draws:
+            return 0.0
+        years = self.draws["first_to_80"].astype(float)
+        return float((years <= 0.0).sum() / max(self.done, 1))
+
+    @property
     def moved_by(self) -> pd.DataFrame:
         """What explains the figures: values that can be told from nothing, largest share first."""
         if self.drivers is None:
@@ -149,6 +157,16 @@ class AgeingBands:
             if len(rows) and self.drivers.explained.loc[figure, "ranked"]:
                 parts = listed([f"{row.words} ({100 * row.share:.0f} %)" for row in rows.itertuples()])
                 said.append(f"What moves the {FIGURES[figure][1]} most, as share of its variance: {parts}.")
+            elif len(rows):
+                parts = listed([str(row.words) for row in rows.itertuples()])
+                said.append(
+                    f"What moves the {FIGURES[figure][1]} most: what stands out is {parts}; these draws give no order of it."
+                )
+        if self.begins_below > 0.0:
+            said.append(
+                f"In {percent(self.begins_below)} of the draws a pack begins at 80 % or less of its capacity as new: there the years until the "
+                "first pack has 80 % count as 0."
+            )
         laws = next((value.draw.choices for value in self.uncertain if value.key == "ageing.law"), ())
         which = f"which law holds ({' or '.join(laws)}, each with equal weight), " if laws else ""
         said.append(
@@ -179,8 +197,8 @@ class AgeingBands:
                 row[f"{figure}_mid"] = self._text(figure, band["mid"])
             rows.append(row)
         columns = {
-            "pack": "pack", "capacity_left": "capacity left [%]", "capacity_left_mid": "middle", "resistance_growth": "resistance ÷ new",
-            "resistance_growth_mid": "its middle", "years_to_80": "years to 80 %", "years_to_80_mid": "their middle", "first": "first in",
+            "pack": "pack", "capacity_left": "capacity left [%]", "capacity_left_mid": "left, middle", "resistance_growth": "resistance ÷ new",
+            "resistance_growth_mid": "resistance, middle", "years_to_80": "years to 80 %", "years_to_80_mid": "years, middle", "first": "first in",
         }  # fmt: skip
         more = {"loss_points": "lost on the way [points]"}
         out.append(Shown("Packs: from 5 % to 95 % of the draws, at the end", pd.DataFrame(rows), columns, more))

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from simbank.digits import MISSING, energy, percent
 from simbank.results import Shown
+from simbank.simulation.pack_model import KELVIN
 from simbank.studies.ageing.course import GROWTH_WORDS
 from simbank.studies.ageing.seasons import YEAR_S
+from simbank.studies.ageing.window_runs import USABLE_C
 from simbank.studies.ageing.words import change_years
 from simbank.warning import listed
 
@@ -61,12 +65,34 @@ def shown_of(found: Ageing) -> list[Shown]:
     years["capacity"] = [f"{100 * value:.1f}" for value in years["capacity_spread"]]
     years["asked"] = [energy(value) for value in years["asked_wh"]]
     years["resistance_spread"] = [f"{value:.2f}" for value in years["resistance_spread"]]
+    celsius = found.last.scenario.bank.ambient_k - KELVIN
+    packs = _PACKS
+    if found.bands is not None:
+        _reaches_by_draws(table, found)
+        packs = _PACKS | {"band": "5 to 95 % of draws"}
     out = [
-        Shown(found.title, table, _PACKS, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
-        Shown(_by_year_title(found), years, _YEARS, {"asked": "asked in a year"}, ("asked",)),
+        Shown(found.title, table, packs, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
+        Shown(
+            _by_year_title(found),
+            years,
+            _YEARS | {"usable_wh": f"usable at {USABLE_C:g} C, {celsius:.3g} °C [Wh]"},
+            {"asked": "asked in a year"},
+            ("asked",),
+        ),
     ]
     out += [] if found.worth is None else [worth_shown(found)]
     return out if found.bands is None else [*out, *found.bands.shown]
+
+
+def _reaches_by_draws(table, found):
+    """Reaches of packs as the draws have them, in place of those by laws and scatter alone."""
+    drawn = found.bands.table
+    for k, name in zip(table.index, found.table["pack"], strict=True):
+        if (name, "capacity_left") in drawn.index:
+            left, years = drawn.loc[(name, "capacity_left")], drawn.loc[(name, "years_to_80")]
+            table.loc[k, "band"] = f"{100 * left['low']:.0f} to {100 * left['high']:.0f}"
+            low, high = (f"{value:.1f}" if np.isfinite(value) else f"> {found.bands.until:g}" for value in years[["low", "high"]])
+            table.loc[k, "years_band"] = f"{low} to {high}"
 
 
 def _by_year_title(found):

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["warnings_of"]
 
 FROZEN_H = 0.01  # a year; as of a run
+BRIEFLY = "frost-charge-brief"
+BRIEF_H, BRIEF_SHARE = 2.0, 1e-3  # a year; of the capacity as new: what a BMS lets through before it blocks. Chosen here
 OUTSIDE_SHARE = 0.05  # of the packs' time outside a law's conditions, from where on it is warned of; chosen here
 
 
@@ -48,6 +50,19 @@ def _frozen(found):
                 worst[name] = max(worst.get(name, (0.0, 0.0)), told)
     cold = [(told, name) for name, told in worst.items() if told[0] > FROZEN_H]
     cold.sort(key=lambda found: -round(found[0][0], 1))
+    blocked = _blocked_in_the_cold(found)
+    brief = [
+        (told, name) for told, name in cold if name in blocked and told[0] <= BRIEF_H and told[1] <= BRIEF_SHARE * blocked[name]
+    ]
+    if brief:
+        most = max(told[0] for told, _ in brief), max(told[1] for told, _ in brief)
+        yield BankWarning(
+            BRIEFLY, ", ".join(name for _, name in brief),
+            f"{listed([name for _, name in brief])} {'is' if len(brief) == 1 else 'are'} charged below freezing for {most[0]:,.2g} h a year at "
+            f"most ({in_digits(most[1], 'Ah')} Ah): the BMS of the file blocks charge in the cold, and this is what its delay and its retries "
+            "let through. See that those of the real one are as short.",
+        )  # fmt: skip
+    cold = [one for one in cold if one not in brief]
     if not cold:
         return
     (hours, charge), name = cold[0]
@@ -57,9 +72,25 @@ def _frozen(found):
     yield BankWarning(
         FREEZING, ", ".join(other for _, other in cold),
         f"{name} is charged colder than its cells take any charge, for some {hours:,.3g} h a year ({in_digits(charge, 'Ah')} Ah){more}: "
-        "lithium plates, which harms cells for good and can short them, and the law knows nothing of it. Warm them first, or give the "
-        "BMS a lowest charge temperature.",
+        "lithium plates, which harms cells for good and can short them, and the law knows nothing of it. "
+        + (
+            "Warm them first, and raise the lowest charge temperature of the BMS, or shorten its delay: as it is it lets this through."
+            if all(name in blocked for _, name in cold)
+            else "Warm them first, or give the BMS a lowest charge temperature."
+        ),
     )  # fmt: skip
+
+
+def _blocked_in_the_cold(found):
+    """Packs whose BMS, by the file, blocks charge in the cold, with their capacity as new [Ah]."""
+    packs = (pack for segment in found.segments for pack in segment.scenario.bank.packs if pack.bms is not None)
+    return {
+        pack.name: pack.rated_capacity_ah
+        for pack in packs
+        if np.isfinite(pack.bms.charge_temperature.lower)
+        and not pack.bms.at_cell_limits
+        and pack.bms.stuck not in ("charge", "both")
+    }
 
 
 def _of_law(found):

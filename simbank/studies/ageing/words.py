@@ -112,7 +112,7 @@ def _among_alike_words(found):
     if not np.isfinite([lost, low, high]).all():
         yield f"Beside {used}, {pack} comes to 80 % {when[0]}{changes}; {place}, {when[1]}."
     elif max(abs(lost), abs(low), abs(high)) < DRAG_YEARS:
-        yield f"{used} {'does' if one else 'do'} not drag {pack} down: it comes to 80 % {when[0]}{changes}, and {place}, no later by any law."
+        yield f"{used} {'does' if one else 'do'} not drag {pack} down: it comes to 80 % {when[0]}{changes}, and {place}, alike ({when[1]})."
     else:
         what = ("cost" if lost > 0 else "gain") + ("s" if one else "")
         yield (
@@ -163,7 +163,7 @@ def _together_words(found):
             yield f"Only {found.table['pack'].iloc[0]} is there at the end: nothing comes together or goes apart."
         return
     told = found.converges
-    for what, many, unit in (("capacity", "Capacities", "points"), ("resistance", "Resistances", "% of that as new")):
+    for what, many, unit in (("capacity", "Capacities", "points"), ("resistance", "Resistances", "% of the resistance as new")):
         before, after = (100.0 * told[f"{what}_spread_{end}"] for end in ("start", "end"))
         verb = {"together": "come together", "apart": "go apart", "neither": "stay as far apart"}[told[what]]
         if max(before, after) < POINTS_THAT_COUNT:
