@@ -689,6 +689,92 @@ def test_no_years_without_a_law():
         sb.age(bank(REST), 500.0)
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "how"),
+    [
+        ("law", None, {"law": None}),
+        ("others", "naumann", {"others": "naumann"}),
+        ("tolerance_points", 0.0, {"tolerance_points": 0.0}),
+        ("tolerance_points", None, {"tolerance_points": float("nan")}),
+        ("windows", 3, {"windows": 3, "full": True}),
+    ],
+)
+def test_arguments_that_do_not_fit_are_named(key, value, how):
+    with pytest.raises(sb.InputError) as error:
+        sb.age(bank(REST), 1.0, **how)
+    assert error.value.key == key
+    assert value is None or error.value.value == value
+
+
+def test_years_of_what_is_no_scenario_and_a_law_without_years():
+    with pytest.raises(sb.InputError) as error:
+        sb.age("bank.toml")
+    assert (error.value.key, error.value.value) == ("scenario", "bank.toml")
+    with pytest.raises(sb.InputError, match="without years") as error:
+        sb.sweep(bank(REST), {"packs.A.soc": [0.5]}, law="wang")
+    assert (error.value.key, error.value.value) == ("law", "wang")
+
+
+def test_the_error_of_a_bank_without_a_law_names_its_chemistry():
+    lead = {"capacity": "100 Ah", "chemistry": "lead_agm", "cells_in_series": 24, **RESISTANCE}
+    with pytest.raises(sb.InputError) as error:
+        sb.age(bank(REST, pack_types__own=lead))
+    assert (error.value.key, error.value.value) == ("pack_types.own.chemistry", "lead_agm")
+
+
+NEW = {"name": "N", "type": "own", "soc": 0.5}
+
+
+@pytest.mark.parametrize("place", ["middle", "all"])
+def test_a_place_that_is_none_is_named_by_its_key(place):
+    with pytest.raises(sb.InputError, match="after NAME") as error:
+        sb.age(bank(REST, "AB", changes=[{"at": "1 years", "add": [NEW], "place": place}]), 2.0)
+    assert (error.value.key, error.value.value) == ("changes.0.place", place)
+
+
+def test_a_place_without_packs_for_it_is_refused():
+    with pytest.raises(sb.InputError, match="there are none") as error:
+        bank(REST, "AB", changes=[{"at": "1 years", "remove": ["A"], "place": "end"}])
+    assert error.value.key == "changes.0.place"
+
+
+def test_a_load_that_is_not_served_from_the_start_is_told():
+    """A port asks 20 C for an hour, which empties the bank within three minutes: of the rest nothing is given."""
+    case = bank(cycles({"discharge": "20 C", "hours": 1}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 8}))
+    found = sb.age(case, 1.0, law="naumann", windows=1)
+    row = found.by_year.iloc[0]
+    (told,) = (v for v in sb.verdicts(found, most=100) if v.code == "unmet-from-start")
+    assert row["unmet_wh"] / row["asked_wh"] > 0.9
+    assert told.text.startswith(
+        f"{round(100 * row['unmet_wh'] / row['asked_wh'])} % of what is asked in a year is not given from the start"
+    )
+    assert not any("e+0" in line or "e-0" in line for line in found.words[:-1]), found.words
+    served = sb.age(bank(DAY, "AB"), 1.0, windows=1)
+    assert not any(v.code == "unmet-from-start" for v in sb.verdicts(served, most=100))
+
+
+def test_packs_that_begin_at_the_end_asked_for_are_named():
+    found = sb.age(bank(REST, "AB", packs__B__capacity_left=0.9), 1.0, law="naumann", until=0.9, windows=1)
+    assert "B begins with 90 % or less of the capacity as new, and does not end the years." in found.words
+
+
+def test_air_with_semicolons_and_decimal_commas(tmp_path):
+    """The same numbers as with commas and points."""
+    days = "\n".join(f"{day};{day % 20},5" for day in range(1, 366))
+    (tmp_path / "air.csv").write_text(f"day;temperature_c\n{days}\n")
+    case = bank(REST, ambient={"file": str(tmp_path / "air.csv")})
+    assert case.file.seasons.mean == pytest.approx(273.15 + np.mean([day % 20 + 0.5 for day in range(1, 366)]))
+
+
+@pytest.mark.parametrize(("row", "problem"), [("100,", "is empty"), ("100,5\n99,5", "twice")])
+def test_air_with_an_empty_cell_or_a_day_twice(row, problem, tmp_path):
+    days = "\n".join(row if day == 100 else f"{day},5" for day in range(1, 366))
+    (tmp_path / "air.csv").write_text(f"day,temperature_c\n{days}\n")
+    with pytest.raises(sb.InputError, match=problem) as error:
+        bank(REST, ambient={"file": str(tmp_path / "air.csv")})
+    assert error.value.key.startswith("row 10")
+
+
 # ---- what changes are worth ----
 
 
@@ -920,7 +1006,7 @@ def test_air_by_dates_of_several_years_and_shifted(tmp_path):
         (csv_of()[:5000].rsplit("\n", 1)[0] + "\n", r"air.csv: day: \d+: no temperature for this day; a whole year is needed"),
         (csv_of().replace("\n40,", "\n41,"), "air.csv: day: 40: no temperature for this day; a whole year is needed, and 1 of its"),
         (csv_of().replace("\n1,10.", "\n1,x"), "air.csv: row 2, temperature_c: 'x.*': every day needs a temperature"),
-        ("day,temperature_c\n1,\n", "air.csv: row 2, temperature_c: 'nan': every day needs a temperature"),
+        ("day,temperature_c\n1,\n", "air.csv: row 2, temperature_c: is empty; every day needs a temperature"),
         (csv_of().replace("\n3,", "\n367,"), "air.csv: row 4, day: '367': must be a whole number of a day of the year"),
         (csv_of().replace("\n3,", "\nJune,"), "air.csv: row 4, day: 'June': must be a whole number of a day of the year"),
         ("date,temperature_c\nJune 3,4\n", "air.csv: row 2, date: 'June 3': not a date"),

@@ -2309,6 +2309,14 @@ def test_ages_by_high_charge(warm_years):
     assert "ages-by-high-charge" not in codes(aged(packs__A__soc=0.5, packs__B__soc=0.5, duty=low))
 
 
+def test_unmet_from_start():
+    """20 C for an hour asks ten times what the bank holds and more."""
+    greedy = cycles({"discharge": "20 C", "hours": 1}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 8})
+    verdict = told(aged(duty=greedy, years=0.5), "unmet-from-start")
+    assert verdict.numbers["share_start"] > 0.9
+    assert "unmet-from-start" not in codes(aged(years=0.5))
+
+
 def test_unmet_grows():
     deep = cycles(
         {"discharge": "0.2 C", "hours": 4.7}, {"charge": "0.2 C", "voltage": "56.8 V", "hours": 7}, {"rest": True, "hours": 12.3}

@@ -57,7 +57,7 @@ _YEARS_COLUMNS = {
     "first": "first", "to_80": "years to 80 %", "left": "least left [%]", "apart": "capacity spread [points]", "usable_wh": "usable at the end [Wh]",
 }  # fmt: skip
 _MORE_OF_YEARS = {
-    "unmet_wh": "unmet [Wh]", "first_term": "most by", "apart_start": "capacity spread at the start [points]",
+    "unmet_wh": "unmet [Wh]", "first_term": "most by", "apart_start": "capacity spread when they came together [points]",
     "resistance_spread": "resistance spread", "asked_wh": "asked [Wh]", "years_covered": "years", "error_points": "error of the steps [points]",
 }  # fmt: skip
 MOST_RUNS, MOST_TIED = 40, 3

@@ -186,6 +186,12 @@ def _unmet(found):
     if last["asked_wh"] <= 0:
         return
     before, after = (row["unmet_wh"] / max(row["asked_wh"], 1e-9) for row in (first, last))
+    if before >= rules.UNMET_GROWS_SHARE:
+        text = (
+            f"{percent(before)} of what is asked in a year is not given from the start: the bank or what charges it is too small for this "
+            "load, or a limit or a cut-off stops it."
+        )
+        yield verdict("unmet-from-start", "bank", text, share_start=before)
     if after - before >= rules.UNMET_GROWS_SHARE:
         text = (
             f"After {last['year']:.3g} years {100 * after:.1f} % of what is asked in a year is not given, at the start {100 * before:.1f} %: "

@@ -452,6 +452,13 @@ _ROWS = (
         "Naumann 2018, Schimpe 2018; shares: chosen here",
     ),
     (
+        "unmet-from-start",
+        ACT,
+        "over years load is not served from the start",
+        f"{UNMET_GROWS_SHARE * 100:.0f} % of a year's load",
+        "chosen here: four days of a year",
+    ),
+    (
         "unmet-grows",
         ACT,
         "over years less of the load is served",

@@ -32,7 +32,7 @@ NAMES = {
     "port_voltage_min_v": "lowest port voltage [V]", "port_voltage_max_v": "highest port voltage [V]",
     "years_to_80": "years until the first pack has 80 %", "capacity_left_min": "least capacity left at the end",
     "usable_wh": "usable at the end [Wh]", "capacity_spread": "capacity spread at the end", "unmet_wh": "unmet in all years [Wh]",
-    "capacity_spread_start": "capacity spread at the start", "resistance_spread": "resistance spread at the end",
+    "capacity_spread_start": "capacity spread when they came together", "resistance_spread": "resistance spread at the end",
     "asked_wh": "asked in all years [Wh]", "first_pack": "first",
 }  # fmt: skip
 USUAL = ("spread_max_points", "energy_out_wh", "share_ratio_max")

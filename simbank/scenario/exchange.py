@@ -76,11 +76,13 @@ def exchanged(scenario: Scenario, number: int, before: Scenario | None = None) -
     try:
         made = from_dict(data, source=before.source)
         if change.get("add"):
-            made = joined(made, Addition({"packs": change["add"]}), place_of(made, change.get("place", "end")))
+            place = change.get("place", "end")
+            if place == "all":
+                raise InputError('write "end", "after NAME" or "before NAME" of a pack', key="at", value=place)
+            made = joined(made, Addition({"packs": change["add"]}), place_of(made, place))
     except InputError as error:
-        raise InputError(
-            error.problem, file=error.file or scenario.source, key=f"{key}: {error.key}", value=error.value
-        ) from None
+        at = f"{key}.place" if error.key == "at" else f"{key}: {error.key}"
+        raise InputError(error.problem, file=error.file or scenario.source, key=at, value=error.value) from None
     return made
 
 

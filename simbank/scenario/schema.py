@@ -532,6 +532,8 @@ class ChangeTable(FileModel):
     def _something(self):
         if not (self.remove or self.replace or self.add):
             raise InputError('needs "remove", "replace" or "add"')
+        if "place" in self.model_fields_set and not self.add:
+            raise InputError('says where packs of "add" go, and there are none', key="place")
         return self
 
 

@@ -42,7 +42,9 @@ class SeasonsTable(FileModel):
         0.0, description='by how much the warmest day is above the mean, and the coldest below it, such as `"8 K"`'
     )
     coldest: Annotated[str, BeforeValidator(_day_text)] = Field(
-        "01-20", description='day of the coldest, month and day (`"01-20"`; south of the equator about `"07-20"`)'
+        "01-20",
+        description='day of the coldest, month and day (`"01-20"`; south of the equator about `"07-20"`); '
+        "of a whole date the year does not count",
     )
     file: str | None = Field(
         None,
@@ -107,13 +109,18 @@ class SeasonsTable(FileModel):
 
 def _days_of(path):
     """Temperature of each day of a year from a file [K], shape (365,)."""
-    frame = read_csv(path)
+    frame = read_csv(path, only_empty_is_missing=True, other_separators=True)
     at = next((key for key in ("day", "date") if key in frame), None)
     if at is None or "temperature_c" not in frame or len(frame.columns) != 2:
         raise InputError(
             'needs the columns "temperature_c" and "day" (1 to 366) or "date", and no others',
             file=path, key="columns", value=", ".join(map(str, frame.columns)),
         )  # fmt: skip
+    empty = frame["temperature_c"].isna()
+    if empty.any():
+        raise InputError(
+            "is empty; every day needs a temperature", file=path, key=f"row {int(empty.argmax()) + 2}, temperature_c"
+        )
     celsius = finite_column(frame, "temperature_c", path, "every day needs a temperature, a finite number of degC")
     for row, value in enumerate(celsius):
         if not LEAST_C <= value <= MOST_C:
@@ -129,6 +136,10 @@ def _days_of(path):
             f"no temperature for this day; a whole year is needed, and {missing.size} of its {DAYS} days are missing",
             file=path, key=at, value=f"{first:%m-%d}" if at == "date" else int(missing[0]) + 1,
         )  # fmt: skip
+    twice = frame[at].astype(str).str.strip().duplicated()
+    if twice.any():
+        row = int(twice.argmax())
+        raise InputError("this day stands there twice", file=path, key=f"row {row + 2}, {at}", value=str(frame[at].iloc[row]))
     return np.bincount(number - 1, celsius, minlength=DAYS) / count + 273.15
 
 

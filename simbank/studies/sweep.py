@@ -159,7 +159,7 @@ def sweep(
     on_row: Callable[[dict[str, Any]], None] | None = None,
     integrator: str = "fast",
     years: float | None = None,
-    law: str = USUAL_LAW,
+    law: str | None = None,
     **options: Any,
 ) -> pd.DataFrame:
     """Run a scenario at many points.
@@ -222,7 +222,10 @@ def sweep(
     refuse_auto(integrator)
     options = {"integrator": integrator} | options
     if years is not None:
+        law = USUAL_LAW if law is None else law
         options = {"integrator": integrator} | check_settings(scenario, options | {"years": years, "law": law})
+    elif law is not None:
+        raise InputError("does nothing without years; give years, too", key="law", value=law)
     fixed, draws, all_points = _points(scenario, grid, points, vary, runs, sampler, seed, options)
     drawn = (
         {"vary": {key: str(text) for key, text in vary.items()}, "runs": runs, "sampler": sampler, "seed": seed} if vary else {}

@@ -207,11 +207,13 @@ class _Course:
 
 def _fitting_chemistries(scenario, law):
     """Refuse packs of a kind of cell for which the law says nothing."""
+    kinds = {name: table.type for name, table in scenario.file.each_pack()}
     for pack in scenario.bank.packs:
         if pack.chemistry.family not in law.families:
             raise InputError(
                 f"the law {law.name} is of {law.cell} cells and says nothing of {pack.chemistry.family}; no law of it is shipped, since none "
-                "with constants that can be checked was to be had", key="law", value=pack.name,
+                "with constants that can be checked was to be had", file=scenario.source, key=f"pack_types.{kinds[pack.name]}.chemistry",
+                value=pack.chemistry.name,
             )  # fmt: skip
 
 

@@ -27,8 +27,8 @@ FIGURES = {  # of the bank: unit and what a person calls it
     "first_to_80": ("", "years until the first pack has 80 %"), "usable_end_wh": ("Wh", "usable energy at the end"),
     "capacity_spread_end_points": ("points", "capacity spread at the end"), "resistance_spread_end": ("", "resistance spread at the end"),
     "unmet_end_wh": ("Wh", "unmet in the last year"), "usable_start_wh": ("Wh", "usable energy at the start"),
-    "capacity_spread_start_points": ("points", "capacity spread at the start"),
-    "resistance_spread_start": ("", "resistance spread at the start"),
+    "capacity_spread_start_points": ("points", "capacity spread when the packs of the end came together"),
+    "resistance_spread_start": ("", "resistance spread when the packs of the end came together"),
 }  # fmt: skip
 LEAST_SEEN = 1e-3  # a figure whose 95 % is below is not shown, such as unmet energy where all is met
 LATER = ("first_to_80", "years_to_80")  # a draw in which it does not happen counts as later than all

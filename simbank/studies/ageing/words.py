@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simbank.digits import number
 from simbank.studies.ageing.course import GROWTH_WORDS
 from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S, is_dated
 from simbank.warning import listed
@@ -40,6 +41,14 @@ def words_of(found: Ageing) -> list[str]:
     if below:
         said.append(
             f"{listed(below)} had 80 % or less to begin with, and {'is' if len(below) == 1 else 'are'} not counted there."
+        )
+    counted = found.last.start_left
+    worn = [name for name, left in zip(found.last.names, counted, strict=True) if found.until is not None and left <= found.until]
+    if worn:
+        one = len(worn) == 1
+        said.append(
+            f"{listed(worn)} {'begins' if one else 'begin'} with {100 * found.until:.3g} % or less of the capacity as new, and "
+            f"{'does' if one else 'do'} not end the years."
         )
     said += _replaced_words(found)
     said.append(_duty_words(found))
@@ -128,9 +137,16 @@ def _duty_words(found):
     asked = stress.ports["asked_wh"] / DAYS_A_YEAR / 1000.0
     rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
     cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
-    asks = f"asks {asked:.3g} kWh a day and " if asked > 0 else ""
-    takes = f"At the start the duty {asks}takes the packs through {cycles:.3g} full cycles a year (of their capacity as new)."
+    asks = f"asks {_in_digits(asked)} kWh a day and " if asked > 0 else ""
+    takes = (
+        f"At the start the duty {asks}takes the packs through {_in_digits(cycles)} full cycles a year (of their capacity as new)."
+    )
     return f"{takes}{_length_words(segment.scenario)}"
+
+
+def _in_digits(value):
+    """Three digits, without an exponent; what is too little to matter as less than a hundredth."""
+    return "less than 0.01" if 0.0 < value < 0.01 else number(float(f"{value:.3g}"))
 
 
 def _length_words(scenario):

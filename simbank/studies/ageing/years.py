@@ -85,6 +85,11 @@ def age(
         If a window cannot be run, or by Ctrl-C (then a RunStopped); ``partial`` is the Ageing up to there, or None.
     """
     check_years(scenario, years, until, windows, window_days)
+    _check_laws(law, others)
+    if isinstance(tolerance_points, bool) or not isinstance(tolerance_points, Real) or not 0.0 < tolerance_points <= 100.0:
+        raise InputError("must be above 0 and up to 100 points", key="tolerance_points", value=tolerance_points)
+    if full and windows is not None:
+        raise InputError("full goes through every day, without windows; give one of both", key="windows", value=windows)
     if others is None:
         others = OTHERS if law not in OTHERS else (LAW,)
     laws = Laws(tuple(load_law(name) for name in dict.fromkeys([law, *others])))
@@ -109,10 +114,20 @@ def age(
     return found
 
 
+def _check_laws(law, others):
+    """Refuse what is no name of a law, or no list of such names."""
+    if not isinstance(law, str):
+        raise InputError('must be the name of a law, such as "schimpe"', key="law", value=law)
+    if others is not None and (isinstance(others, str) or not all(isinstance(name, str) for name in others)):
+        raise InputError('must be a list of names of laws, such as ["naumann"]', key="others", value=others)
+
+
 def check_years(
     scenario: Scenario, years: float, until: float | None = None, windows: int | None = None, window_days: int = 7
 ) -> None:
     """Raise an InputError where one of these arguments of :func:`age` is out of range."""
+    if not isinstance(scenario, Scenario):
+        raise InputError("must be a scenario; simbank.load(path) makes one of a file", key="scenario", value=scenario)
     if isinstance(years, bool) or not isinstance(years, Real) or not 0.1 <= years <= MOST_YEARS:
         raise InputError(f"must be from 0.1 to {MOST_YEARS:g}", key="years", value=years)
     if until is not None and not 0.2 <= until < 1.0:
