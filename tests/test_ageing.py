@@ -865,6 +865,37 @@ def csv_of(celsius=SWING_C, days=DAYS, heading="day"):
     return f"{heading},temperature_c\n" + "".join(f"{day},{value}\n" for day, value in zip(days, celsius, strict=True))
 
 
+@pytest.mark.parametrize(
+    ("coldest", "years"), [("01-20", 0.25), ("07-20", 0.25), ("01-20", 1.5)], ids=["winter", "summer", "a year and a half"]
+)
+def test_a_part_of_a_year_has_its_own_seasons(coldest, years):
+    """Against every day gone through; and, at rest, against the closed form: q = (∫ k(T)^(1/p) dt)^p of the days from the first of January."""
+    case = bank(REST, ambient={"mean": "12 degC", "swing": "12 K", "coldest": coldest})
+    law = load_law("naumann")
+    days = np.arange(round(years * 365.25)) + 0.5
+    cold = 20 if coldest == "01-20" else 201
+    kelvin = 285.15 - 12.0 * np.cos(2 * np.pi * (days + 1.0 - cold) / 365.25)
+    rates = law.rates(kelvin[:, None], np.full((len(days), 1), 0.5), np.zeros((len(days), 1)), np.ones((len(days), 1)))[:, :, 0]
+    grown = rates.mean(axis=1) * years * 365.25 * 86400.0
+    expected = 100.0 * float(sum(a**term.exponent for a, term in zip(grown, law.terms, strict=True)))
+    found = sb.age(case, years, law="naumann")
+    assert found.table["loss_points"].iloc[0] == pytest.approx(expected, rel=4e-3)
+    every = sb.age(case, years, law="naumann", full=True)
+    assert every.table["loss_points"].iloc[0] == pytest.approx(expected, rel=4e-3)
+    assert found.table["mean_c"].iloc[0] == pytest.approx(kelvin.mean() - 273.15, abs=0.6)
+    assert found.table["years_to_80"].isna().all() == every.table["years_to_80"].isna().all()
+
+
+def test_a_change_in_mid_year_parts_the_year_by_its_seasons():
+    """At rest the loss of a year is that of the year without the change, whose packs stay the same."""
+    case = bank(REST, "AB", ambient={"mean": "12 degC", "swing": "12 K"})
+    taken = sb.with_changes(case, {"changes": [{"at": "0.5 years", "remove": ["B"]}]})
+    plain, parted = (sb.age(one, 1.0, law="naumann") for one in (case, taken))
+    assert parted.table["loss_points"].iloc[0] == pytest.approx(plain.table["loss_points"].iloc[0], rel=4e-3)
+    cold = parted.courses.set_index(["year", "pack"]).loc[(1.0, "A"), "capacity_left"]
+    assert 1.0 - cold == pytest.approx(parted.table["loss_points"].iloc[0] / 100.0)
+
+
 def test_air_of_every_day_ages_as_its_mean_rate(tmp_path):
     """Naumann: loss of √t sees the mean of k² over the days of the file; means of months leave out a tenth of a percent of it."""
     case = with_air(tmp_path, csv_of())

@@ -14,7 +14,7 @@ from simbank.scenario.exchange import timeline
 from simbank.studies.ageing.aged import Ageing
 from simbank.studies.ageing.course import Laws, Segment
 from simbank.studies.ageing.projection import equal_age, march
-from simbank.studies.ageing.seasons import YEAR_S, every_day, seasons_of, whole_year
+from simbank.studies.ageing.seasons import YEAR_S, every_day, part_of_year, seasons_of, whole_year
 from simbank.studies.ageing.stress import mean_stress
 from simbank.studies.ageing.window_runs import WindowRuns
 
@@ -99,44 +99,84 @@ class _Course:
             segment = _begun(self.laws, before, runner, last, _fresh(self.scenario, at), begin_s)
             self.segments.append(segment)
             self.errors.append(0.0 if self.full else float("nan"))
-            (self._every_day if self.full else self._by_windows)(segment, runner, begin_s, end_s)
+            part = part_of_year(before, begin_s, end_s, self.window_days)
+            pieces = [(begin_s, end_s, runner)]
+            if part is not None:
+                part_s, seasons, within = part
+                of_part = WindowRuns(before.bank, seasons, self.laws.laws, within, self.laws.rate_factors(before))
+                self.runners += [] if self.full else [of_part]
+                pieces = [(begin_s, part_s, runner)] if part_s - begin_s > 1.0 else []
+                pieces.append((part_s, end_s, of_part))
+                if not pieces[1:] and not self.full:
+                    self._look_at_year(segment, runner, begin_s, segment.ages[0])
+            if self.full:
+                self._every_day(segment, runner, begin_s, end_s)
+            else:
+                self._by_windows(segment, runner, pieces)
+            if part is not None:
+                self._look_at_year(segment, runner, end_s, segment.ages[-1])
+
+    def _look_at_year(self, segment, runner, at_s, ages):
+        """Note what a whole year does to the packs as they are by then."""
+        segment.whole_years.append((at_s, runner.year(segment.left(ages), segment.growth(ages))))
 
     def _tell(self, share, begin_s, end_s):
         if self.progress:
             self.progress((begin_s + share * (end_s - begin_s)) / self.total_s)
 
-    def _by_windows(self, segment, runner, begin_s, end_s):
-        """Project a segment by windows; its error is that of capacity left which halving the steps shows [points]."""
-        seen, begun, steps = {}, segment.ages[0], self.windows
+    def _by_windows(self, segment, runner, pieces):
+        """Project a segment by windows; its error is that of capacity left which halving the steps shows [points].
 
-        def rates(seconds, ages):
+        ``pieces`` are its whole years and then a part of one, each (begin [s], end [s], its windows); ``runner`` has those of a whole year.
+        """
+        seen, begun, steps, (begin_s, end_s) = {}, segment.ages[0], self.windows, (pieces[0][0], pieces[-1][1])
+
+        def rates(of, seconds, ages):
             self.heed_interrupt()
-            key = (round(seconds), ages.tobytes())
+            key = (of, round(seconds), ages.tobytes())
             if key not in seen:
-                stress = runner.year(segment.left(ages), segment.growth(ages))
-                seen[key] = stress
-                segment.stresses.append((begin_s + seconds, stress))
+                seen[key] = of.year(segment.left(ages), segment.growth(ages))
+                segment.stresses.append((seconds, seen[key]))
+                if of is runner and len(pieces) > 1:
+                    segment.whole_years.append((seconds, seen[key]))
             return seen[key].rates
 
         def keep(times, ages):
-            segment.times, segment.ages = begin_s + times, ages
+            segment.times, segment.ages = times, ages
             self.begun = True
 
+        def go_through(count, keep=None):
+            times, ages = np.array([begin_s]), begun[None]
+            for begin, end, of in pieces:
+                before = times[:-1], ages[:-1]
+
+                def so_far(more, found, begin=begin, before=before):
+                    keep(np.concatenate([before[0], begin + more]), np.concatenate([before[1], found]))
+
+                more, found = march(
+                    lambda seconds, ages, begin=begin, of=of: rates(of, begin + seconds, ages), ages[-1], end - begin, count, keep and so_far
+                )  # fmt: skip
+                times, ages = np.concatenate([before[0], begin + more]), np.concatenate([before[1], found])
+            return times, ages
+
         count = 1 if steps is None else max(1, steps // 2)
-        _, ages = march(rates, begun, end_s - begin_s, count, keep)
+        times, ages = go_through(count, keep)
         while count < MOST_STEPS:
             self._tell(min(0.9, count / 8.0), begin_s, end_s)
             if steps is not None and count >= steps:
                 break
             coarse = segment.left(ages[-1])
             count *= 2
-            times, ages = march(rates, begun, end_s - begin_s, count)
+            times, ages = go_through(count)
             keep(times, ages)
             # of second order: a third of the difference
             self.errors[-1] = 100.0 * float(np.max(np.abs(segment.left(ages[-1]) - coarse))) / 3.0
             if steps is None and self.errors[-1] <= self.tolerance_points:
                 break
-        rates(segment.times[-1] - begin_s, ages[-1])
+        for number, (_, end, of) in enumerate(
+            pieces, start=1
+        ):  # a second before the next piece, which shows what its own windows do
+            rates(of, end if number == len(pieces) else end - 1.0, ages[number * count])
         first, at_end = runner.ports_first, runner.ports_of_whole_year(segment.left(ages[-1]), segment.growth(ages[-1]))
         if first is not None:
             segment.ports_of_year = first, at_end

@@ -92,6 +92,8 @@ class Segment:
     ages : ndarray, shape (m, terms, n)
     stresses : list of (float, Stress)
         What windows showed, at their times [s].
+    whole_years : list of (float, Stress)
+        What windows of a whole year showed, where those of ``stresses`` are of a part of one; else empty.
     since : ndarray, shape (n,)
         When each pack came [s]: of two packs of one name, one after the other, this tells which it is.
     ports_of_year : tuple of (dict, dict) or None
@@ -110,6 +112,12 @@ class Segment:
     stresses: list[tuple[float, Stress]] = field(default_factory=list)
     since: np.ndarray = field(default_factory=lambda: np.zeros(0))
     ports_of_year: tuple[dict[str, float], dict[str, float]] | None = None
+    whole_years: list[tuple[float, Stress]] = field(default_factory=list)
+
+    @property
+    def yearly(self) -> list[tuple[float, Stress]]:
+        """What windows showed of a whole year, at their times [s]."""
+        return self.whole_years or self.stresses
 
     def ports_at(self, seconds: float, what: str) -> float:
         """``asked_wh`` or ``unmet_wh`` of a year at a time [Wh].
@@ -118,7 +126,7 @@ class Segment:
         showed.
         """
         if self.ports_of_year is None:
-            return self.stress_figure(seconds, lambda stress: stress.ports[what])
+            return self.stress_figure(seconds, lambda stress: stress.ports[what], self.yearly)
         first, last = (ports[what] for ports in self.ports_of_year)
         rated = np.array([pack.rated_capacity_ah for pack in self.scenario.bank.packs])
         begun, now, ended = (
@@ -150,17 +158,18 @@ class Segment:
         else:
             found = PchipInterpolator(self.times, self.ages)(inside)
         beyond = np.maximum(seconds - self.times[-1], 0.0)[:, None, None]
-        return found + beyond * self.stresses[-1][1].rates
+        return found + beyond * self.yearly[-1][1].rates
 
     def has_same(self, other: Segment, name: str) -> bool:
         """Whether a pack of this name is the very pack of another segment: both came at the same time."""
         return self.since[self.names.index(name)] == other.since[other.names.index(name)]
 
-    def stress_figure(self, seconds: float, of) -> float | np.ndarray:
-        """A figure of what windows showed, straight between their times."""
-        times = np.array([t for t, _ in self.stresses])
+    def stress_figure(self, seconds: float, of, looks: list[tuple[float, Stress]] | None = None) -> float | np.ndarray:
+        """A figure of what windows showed, straight between their times; of those of ``looks`` where they are given."""
+        looks = self.stresses if looks is None else looks
+        times = np.array([t for t, _ in looks])
         order = np.argsort(times, kind="stable")
-        values = np.array([of(self.stresses[k][1]) for k in order], float)
+        values = np.array([of(looks[k][1]) for k in order], float)
         times = times[order]
         if values.ndim == 1:
             return float(np.interp(seconds, times, values))

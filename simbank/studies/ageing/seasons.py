@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simbank import days
 from simbank.duty import Duty, SampledDuty
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.duty_schema import DaysDuty
 
-__all__ = ["DAYS_A_YEAR", "LEAST_WINDOW_DAYS", "YEAR_S", "Season", "every_day", "is_dated", "seasons_of", "whole_year"]
+__all__ = [
+    "DAYS_A_YEAR",
+    "LEAST_WINDOW_DAYS",
+    "YEAR_S",
+    "Season",
+    "every_day",
+    "is_dated",
+    "part_of_year",
+    "seasons_of",
+    "whole_year",
+]
 
 DAYS_A_YEAR = 365.25
 YEAR_S = DAYS_A_YEAR * 86400.0
 MONTHS = 12  # parts of a year whose means are taken of air that a file gives day by day, for a duty without dates
 SEASONS = 4  # the mean of so many points of a year, equally far apart, is exact for a yearly sine and its next two harmonics
+LEAST_PART_S = 86400.0  # of a year beyond whole ones, or short of them, that is gone through by its own seasons
 STRETCH_DAYS, STRETCHES = 28, 13  # of a whole year of real days: so long the air has one temperature, and packs one capacity
 # Of a stretch of real days. Ten years of hilltop_clinic_days, hourly, against every day: with 1 day 0.51 points of capacity off, with 2 0.04,
 # 3 0.13, 5 0.14, 7 0.09, 10 0.21, 14 0.07, 21 0.12, 28 0.04. The weather that stretches happen to have decides, not their length.
@@ -113,6 +125,51 @@ def whole_year(scenario: Scenario) -> list[Season] | None:
     return found
 
 
+def part_of_year(
+    scenario: Scenario, begin_s: float, end_s: float, window_days: int
+) -> tuple[float, list[Season], list[Season] | None] | None:
+    """Windows of what a span of time has beyond whole years, by the seasons that it covers; None where there is no such part.
+
+    As :func:`every_day` has them: the years of real days begin with the duty's first day, those of another duty on the first of January.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its duty and its seasons.
+    begin_s, end_s : float
+        After the start.
+    window_days : int
+        Length of a stretch of real days.
+
+    Returns
+    -------
+    tuple or None
+        When the part begins [s], its windows, and the stretches of a whole year that are in it, as of :func:`whole_year`.
+    """
+    span_s, dated = end_s - begin_s, is_dated(scenario)
+    part_s = span_s % YEAR_S
+    if (scenario.file.seasons is None and not dated) or min(part_s, YEAR_S - part_s) < LEAST_PART_S:
+        return None
+    part_begin_s = end_s - part_s
+    count = SEASONS if dated or scenario.file.seasons.file is None else max(SEASONS, math.ceil(MONTHS * part_s / YEAR_S))
+    days_long, found = part_s / count / 86400.0, []
+    for k in range(count):
+        after = part_begin_s / 86400.0 + (k + 0.5) * days_long
+        name = f"part of a year, {k + 1} of {count}"
+        if dated:
+            begin = days.read_start(scenario.file.duty.start)
+            date = begin + dt.timedelta(days=int(after % DAYS_A_YEAR))
+            ambient = _ambient_k(scenario, date.timetuple().tm_yday)
+            duty = _stretch(scenario, date - dt.timedelta(days=window_days // 2), window_days, k)
+        else:
+            ambient, duty = _ambient_k(scenario, 1.0 + after, days_long), scenario.duty
+        found.append(Season(name, 1.0 / count, ambient, duty))
+    within = None
+    if dated:
+        within = [replace(season, share=seconds / part_s) for seconds, season in every_day(scenario, part_begin_s, end_s)]
+    return part_begin_s, found, within
+
+
 def _ambient_k(scenario, day, over_days=STRETCH_DAYS):
     """Of the air about a day of the year [K]; of a file the mean of so many days."""
     table = scenario.file.seasons
@@ -126,12 +183,12 @@ def every_day(scenario: Scenario, begin_s: float, end_s: float) -> Iterator[tupl
     """
     year = whole_year(scenario)
     length = YEAR_S / STRETCHES if year else scenario.duty.duration_s
-    number = round(begin_s / length)
+    number = math.floor(begin_s / length + 1e-9)
     while number * length < end_s - 1.0:
         if year:
             season = year[number % STRETCHES]
         else:
             days_long = length / 86400.0
             season = Season("the duty", 1.0, _ambient_k(scenario, 1.0 + (number + 0.5) * days_long, days_long), scenario.duty)
-        yield min(length, end_s - number * length), season
+        yield min(length, end_s - number * length) - max(0.0, begin_s - number * length), season
         number += 1

@@ -37,12 +37,16 @@ def warnings_of(found: Ageing) -> list[BankWarning]:
 def _frozen(found):
     """Packs charged so cold that their cells take no charge, in the worst year of each."""
     worst = {}
-    for segment in found.segments:
-        for at, stress in segment.stresses:
-            if at > found.years * YEAR_S + 1.0:
-                continue
-            for k, name in enumerate(segment.names):
-                told = stress.figures["frozen_charge_h"][k], stress.figures["frozen_charge_ah"][k]
+    looks = [(s, look) for s in found.segments for look in s.yearly]
+    of_parts = [
+        (s, look) for s in found.segments if s.whole_years for look in s.stresses
+    ]  # of a year, the rest of which may be warm
+    for whole, (segment, (at, stress)) in [*((True, look) for look in looks), *((False, look) for look in of_parts)]:
+        if at > found.years * YEAR_S + 1.0:
+            continue
+        for k, name in enumerate(segment.names):
+            told = stress.figures["frozen_charge_h"][k], stress.figures["frozen_charge_ah"][k]
+            if whole or worst[name][0] <= FROZEN_H:
                 worst[name] = max(worst.get(name, (0.0, 0.0)), told)
     cold = [(told, name) for name, told in worst.items() if told[0] > FROZEN_H]
     cold.sort(key=lambda found: -round(found[0][0], 1))

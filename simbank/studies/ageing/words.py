@@ -124,7 +124,7 @@ def _among_alike_words(found):
 def _duty_words(found):
     """What the duty asks, and how many cycles that is."""
     segment = found.segments[0]
-    _, stress = min(segment.stresses, key=lambda found: found[0])
+    _, stress = min(segment.yearly, key=lambda found: found[0])
     asked = stress.ports["asked_wh"] / DAYS_A_YEAR / 1000.0
     rated = sum(pack.rated_capacity_ah for pack in segment.scenario.bank.packs)
     cycles = float(np.sum(stress.figures["throughput_ah"])) / (2.0 * rated)
