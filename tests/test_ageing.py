@@ -569,6 +569,12 @@ def test_the_plot_begins_a_new_line_where_a_pack_is_replaced():
     assert marks == [("o", pytest.approx(4.0)), ("x", pytest.approx(4.0)), ("x", pytest.approx(6.0))]
 
 
+def test_the_legend_of_the_plot_says_what_the_shade_is():
+    found = sb.age(bank(REST), 1.0, windows=1)
+    told = [text.get_text() for text in found.plot().axes[0].get_legend().get_texts()]
+    assert told == ["A", "shade: from law to law, and other makes of cell"]
+
+
 def test_until_counts_packs_that_begin_above_it():
     """Naumann at 25 °C and half charge: 10 % are lost in (10/13.45)² of ten years; a pack that begins with 0.85 does not end it."""
     case = bank(REST, "AB", packs__B__capacity_left=0.85)
@@ -787,7 +793,7 @@ def test_a_cooler_place_is_no_gain_where_packs_are_then_charged_below_freezing(t
     cooler = rows.loc["5 K cooler"]
     assert (cooler["dangers"], cooler["by_all_laws"]) == ("charge-below-freezing", "longer, but dangerous")
     assert cooler["frozen_charge_h"] == pytest.approx(365.25 / 4 * 2, rel=0.02)
-    assert (rows.loc["as it is", "dangers"], rows.loc["as it is", "frozen_charge_h"]) == ("", 0.0)
+    assert (rows.loc["as it is", "dangers"], rows.loc["as it is", "frozen_charge_h"]) == ("none", 0.0)
     (said,) = [v for v in sb.verdicts(found) if v.code == "worth-most"]
     best, _, harm = said.text.partition("DANGER")
     assert "5 K cooler" not in best or best.startswith("None of what was tried")
@@ -796,7 +802,7 @@ def test_a_cooler_place_is_no_gain_where_packs_are_then_charged_below_freezing(t
     assert "longer, but DANGER charge-below-freezing, 18" in told.loc["5 K cooler", "by_all_laws"]
     found.write(tmp_path / "out")
     assert "charge-below-freezing" in (tmp_path / "out" / "ageing_worth.csv").read_text()
-    assert found.summary["worth"][1]["dangers"] == ("charge-below-freezing" if rows.index[1] == "5 K cooler" else "")
+    assert found.summary["worth"][1]["dangers"] == ("charge-below-freezing" if rows.index[1] == "5 K cooler" else "none")
 
 
 def test_all_packs_that_are_first_are_replaced():

@@ -171,6 +171,10 @@ def test_a_report_says_what_would_take_too_long(aged_report, monkeypatch):
     assert "Bands are left out of the report: draws of what is not known would take more than" in page
     assert "--bands 50 makes them all the same" in shown
     assert "What a change would be worth" not in page
+    assert "--bands 50 makes them all the same" in page
+    assert "Which of these packs ages first" in page
+    assert "How do these packs share their current" not in page
+    assert "What the packs went through" in page
 
 
 def test_json_and_wide_tell_every_verdict_and_seven_the_answer():

@@ -2411,7 +2411,7 @@ def test_a_lower_float_is_not_advised_where_more_is_then_not_given(warm_years):
     assert "a lower charge voltage, or an earlier end of the charge, while" in told(found, "ages-by-high-charge").text
     columns = {"change": ["as it is", "float 0.1 V a cell lower"], "unmet_saved_wh": [0.0, -50_000.0], "years_gained": [0.0, 1.0]}
     columns |= {
-        "dangers": ["", ""],
+        "dangers": ["none", "none"],
         "by_all_laws": ["alike", "longer"],
         "unmet_share": [0.0, 0.01],
         "frozen_charge_h": [0.0, 0.0],

@@ -53,9 +53,12 @@ def report_bands(
         return None, ""
     draws, why = fit(), ""
     if not draws:
-        why = f"Bands are left out of the report: draws of what is not known would take more than {duration(most_s)}."
+        why = (
+            f"Bands are left out of the report: draws of what is not known would take more than {duration(most_s)}. "
+            "--bands 50 makes them all the same."
+        )
         if not quiet:
-            say(f"{why} --bands 50 makes them all the same.")
+            say(why)
         return None, why
     if draws < BANDS_DRAWS and not quiet:
         say(

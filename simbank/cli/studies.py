@@ -305,6 +305,7 @@ def _show_indices(found, wide):
     shown = found.table.copy()
     for column in ("first", "total", "first_low", "first_high", "total_low", "total_high"):
         shown[column] = [f"{value:.3f}" for value in shown[column]]
+    numbers = found.table[["first", "total", "first_low", "first_high", "total_low", "total_high"]].to_numpy(float)
     shown["first_range"] = shown["first_low"] + " to " + shown["first_high"]
     shown["total_range"] = shown["total_low"] + " to " + shown["total_high"]
     places = zip(shown["place_low"], shown["place_high"], strict=True)
@@ -314,6 +315,11 @@ def _show_indices(found, wide):
     show_table(found.title, shown, columns, wide=wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
+    if ((numbers < 0.0) | (numbers > 1.0)).any():
+        say(
+            "Indices are shares of the variance: what lies below 0 or above 1 is the noise of few runs; more --runs make it less.",
+            gap=True,
+        )
     say(f"Integrator: {found.made_by['integrator']}.", gap=True)
 
 

@@ -13,6 +13,7 @@ from simbank.judging.warned import warning_verdicts
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing import Ageing
 from simbank.studies.ageing.aged import BEYOND
+from simbank.studies.ageing.columns import NO_DANGER
 from simbank.studies.ageing.told import UNMET_ALIKE
 from simbank.studies.ageing.warned import BRIEFLY
 from simbank.studies.ageing.worth import COOLER_K
@@ -171,7 +172,7 @@ def _misses(found, begins):
 def _dangers(found, begins):
     """Whether such a change was tried and is dangerous."""
     tried = _tried(found, begins)
-    return tried is not None and "dangers" in tried and bool((tried["dangers"] != "").any())
+    return tried is not None and "dangers" in tried and bool((tried["dangers"] != NO_DANGER).any())
 
 
 def _unmet_alike_wh(found):
@@ -232,8 +233,8 @@ def _worth(found):
     if found.worth is None or len(found.worth) < 2:
         return
     base, every = found.worth.iloc[0], found.worth.iloc[1:]
-    tried = every[every["dangers"] == ""]
-    harms = _harms(every[every["dangers"] != ""])
+    tried = every[every["dangers"] == NO_DANGER]
+    harms = _harms(every[every["dangers"] != NO_DANGER])
     if not len(tried):
         yield verdict("worth-most", "bank", f"No change is told as a gain here.{harms}", NOTE)
         return

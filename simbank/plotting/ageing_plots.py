@@ -70,6 +70,9 @@ def _courses(axis, courses, bands, figure, scale):
                 years, low, high = _ends(own, bands if bands is None else bands[bands["pack"] == pack], figure)
                 colour = {"color": line.get_color(), "alpha": 0.07 if bands is None else 0.12, "linewidth": 0}
                 axis.fill_between(years, scale * low, scale * high, **colour)
+    if axis.collections:
+        of = "from law to law, and other makes of cell" if bands is None else "nine draws of ten"
+        axis.fill_between([], [], [], color=INK, alpha=0.15, linewidth=0, label=f"shade: {of}")
     axis.set_xlabel("years", color=INK)
     columns = min(len(packs), 6)
     axis.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), fontsize=8, ncols=columns, frameon=False)

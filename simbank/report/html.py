@@ -35,6 +35,7 @@ from simbank.warning import listed
 __all__ = ["write_report"]
 
 AT_HEAD, MOST_VERDICTS = 7, 1000  # as many verdicts as are read stand first, all others below the caution
+OF_YEARS = "Which of these packs ages first, and what will the bank still give over the years?"
 NO_AGEING = "How resistance and capacity will change: ageing enters only as given."
 NOT_KNOWN = (
     "Cells within a pack beyond their capacity and balance; gradients of temperature and charge within a cell.",
@@ -153,7 +154,8 @@ class _Page:
         text = " ".join(lines)
         match = re.search(r"Whose question:\s*(.*?)(?:\s(?:Answer|Try):|$)", text)
         own = [study.question for study in self.studies if study.question]
-        own = own or ["How do these packs share their current, wired this way, at this duty?"]
+        years = any(isinstance(study.result, Ageing) for study in self.studies)
+        own = own or [OF_YEARS if years else "How do these packs share their current, wired this way, at this duty?"]
         if match:
             asked = re.sub(r"^(an?|the) [\w-]+'s\.\s*", "", match[1])
             own = [asked[:1].upper() + asked[1:]]

@@ -415,7 +415,7 @@ class Ageing(StudyResult):
 
     def section(self) -> Study:
         """The result as a section of a report, with the tables that the terminal has."""
-        return replace(super().section(), table=None, tables=self.shown)
+        return replace(super().section(), table=None, tables=shown_of(self, on_page=True))
 
     @property
     def shown(self) -> list[Shown]:

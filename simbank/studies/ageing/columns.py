@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from simbank.columns import Table
 
-__all__ = ["AMONG_ALIKE", "COURSES", "LAWS", "PACKS", "STRESS", "TERMS", "WORTH", "YEARS"]
+__all__ = ["AMONG_ALIKE", "COURSES", "LAWS", "NO_DANGER", "PACKS", "STRESS", "TERMS", "WORTH", "YEARS"]
+
+NO_DANGER = "none"  # where nothing of a change is dangerous
 
 PACKS = Table.of(
     "ageing.csv", "a pack at the end of the years",
@@ -79,7 +81,7 @@ WORTH = Table.of(
         ("unmet_saved_wh", "Wh", "of what is asked in all these years, by how much less is not given than as it is; negative where more is not"),
         ("asked_wh", "Wh", "what is asked in all these years"),
         ("unmet_share", "", "of what is asked in all these years, the share that is not given, 0 to 1; empty where nothing is asked"),
-        ("dangers", "", "codes of warnings of danger that hold with this change, with commas; such a change is no gain, however long packs last"),
+        ("dangers", "", "codes of warnings of danger with this change, with commas, or none; such a change is no gain, however long packs last"),
         ("frozen_charge_h", "h", "how long in a year the pack that is worst off is charged so cold that its cells take no charge"),
     ],
 )  # fmt: skip

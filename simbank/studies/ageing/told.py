@@ -9,6 +9,7 @@ import numpy as np
 from simbank.digits import MISSING, energy, percent
 from simbank.results import Shown
 from simbank.simulation.pack_model import KELVIN
+from simbank.studies.ageing.columns import NO_DANGER
 from simbank.studies.ageing.course import GROWTH_WORDS
 from simbank.studies.ageing.seasons import YEAR_S
 from simbank.studies.ageing.window_runs import USABLE_C
@@ -32,6 +33,7 @@ _MORE_OF_PACKS = {
     "throughput_ah": "throughput [Ah]", "soc": "mean charge [%]", "mean_c": "mean [°C]", "c_rate_rms": "rms rate [C]",
     "cold_charge_ah": "charged below 10 °C [Ah]",
 }  # fmt: skip
+_WENT_THROUGH = {key: heading for key, heading in _MORE_OF_PACKS.items() if key != "years_band"}
 _YEARS = {
     "year": "year", "usable_wh": "usable [Wh]", "unmet_wh": "unmet in a year [Wh]", "capacity": "capacity spread [points]",
     "resistance_spread": "resistance spread",
@@ -42,8 +44,11 @@ _WORTH = {
 }  # fmt: skip
 
 
-def shown_of(found: Ageing) -> list[Shown]:
-    """Packs at the end, and the bank by year; bands and what changes are worth, where they are there."""
+def shown_of(found: Ageing, on_page: bool = False) -> list[Shown]:
+    """Packs at the end, and the bank by year; bands and what changes are worth, where they are there.
+
+    A page, which does not break long rows, has what packs went through as a table of its own.
+    """
     table = found.table.copy()
     titles = {term.name: term.title for term in found.law.terms}
     since = dict(zip(found.last.names, found.last.since / YEAR_S, strict=True))
@@ -71,7 +76,8 @@ def shown_of(found: Ageing) -> list[Shown]:
         _reaches_by_draws(table, found)
         packs = _PACKS | {"band": "5 to 95 % of draws"}
     out = [
-        Shown(found.title, table, packs, _MORE_OF_PACKS, tuple(_MORE_OF_PACKS)),
+        Shown(found.title, table, packs, _MORE_OF_PACKS, ("years_band",)),
+        *([Shown("What the packs went through", table, {"pack": "pack"} | _WENT_THROUGH)] if on_page else []),
         Shown(
             _by_year_title(found),
             years,
@@ -115,11 +121,11 @@ def worth_shown(found: Ageing) -> Shown:
         rows[name] = [energy(value) for value in rows[f"{name}_wh"]]
     rows["not_given"] = list(_not_given(rows))
     rows["by_all_laws"] = [
-        f"{said.removesuffix(DANGEROUS)}, but DANGER {dangers}, {hours:,.3g} h a year" if dangers else said
+        f"{said.removesuffix(DANGEROUS)}, but DANGER {dangers}, {hours:,.3g} h a year" if dangers != NO_DANGER else said
         for said, dangers, hours in zip(rows["by_all_laws"], rows["dangers"], rows["frozen_charge_h"], strict=True)
     ]
     rows.loc[rows.index[0], "by_law"] = MISSING  # of the bank as it is
-    if not rows["dangers"].iloc[0]:
+    if rows["dangers"].iloc[0] == NO_DANGER:
         rows.loc[rows.index[0], "by_all_laws"] = MISSING
     title = "What a change would be worth: years until the first of the packs that begin above 80 % comes to it"
     return Shown(title, rows, _WORTH, {"least": "least left [%]", "usable": "usable at the end"}, ("least", "usable"))

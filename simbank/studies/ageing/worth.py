@@ -14,7 +14,7 @@ from simbank.scenario import Scenario, from_dict
 from simbank.scenario.addition import singly
 from simbank.simulation.bank_warnings import FREEZING
 from simbank.studies.ageing.aged import Ageing
-from simbank.studies.ageing.columns import WORTH
+from simbank.studies.ageing.columns import NO_DANGER, WORTH
 from simbank.studies.ageing.years import age
 from simbank.warning import listed
 
@@ -99,7 +99,7 @@ def _by_law(row, base):
     said = "longer" if low > ALIKE_LEFT else "shorter" if high < -ALIKE_LEFT else "not settled"
     if max(-low, high) <= ALIKE_LEFT:
         said = "alike"
-    if row["dangers"]:
+    if row["dangers"] != NO_DANGER:
         said += ", but dangerous"
     return {
         "years_gained_low": years.min(), "years_gained_high": years.max(), "by_all_laws": said,
@@ -109,7 +109,7 @@ def _by_law(row, base):
 
 def _figures(what, found):
     """A row of the table, but for what is gained."""
-    dangers = ", ".join(dict.fromkeys(warning.code for warning in found.warnings if warning.code in DANGERS))
+    dangers = ", ".join(dict.fromkeys(warning.code for warning in found.warnings if warning.code in DANGERS)) or NO_DANGER
     hours = max(float(stress.figures["frozen_charge_h"].max()) for segment in found.segments for _, stress in segment.stresses)
     own = {"asked_wh": found.sum_of_years("asked_wh"), "dangers": dangers, "frozen_charge_h": hours, "by_law": _of_laws(found)}
     return {"change": what} | found.compared | own
