@@ -2281,10 +2281,16 @@ def test_packs_grow_together(warm_years):
     assert verdict.numbers["spread_end_points"] < 8.0
     assert "packs-grow-together" not in codes(aged(years=0.5))
     drawn = copy.copy(warm_years)
-    drawn.bands = SimpleNamespace(shares={"capacities": {"together": 0.75, "apart": 0.25}}, warnings=[])
+    years = pd.DataFrame(
+        {"low": [2.0], "mid": [5.0], "high": [np.inf]}, index=pd.MultiIndex.from_tuples([("bank", "first_to_80")])
+    )
+    shares = {"capacities": {"together": 0.75, "apart": 0.25}}
+    drawn.bands = SimpleNamespace(shares=shares, warnings=[], table=years, until=20.0, begins_below=0.25)
     verdict = told(drawn, "packs-grow-together")
     assert verdict.numbers["holds_in"] == 0.75
     assert "in 75 % of the draws" in verdict.text
+    first = told(drawn, "ages-first").text
+    assert "(2.0 to more than 20 in nine draws of ten, 5.0 in the middle; in 25 % of them a pack begins at 80 % or less" in first
 
 
 def test_packs_grow_apart():
@@ -2456,6 +2462,12 @@ def tried(found, *rows):
         years_gained=frame["years_to_80"] - frame["years_to_80"][0],
         usable_gained_wh=frame["usable_wh"] - frame["usable_wh"][0],
         unmet_saved_wh=frame["unmet_wh"][0] - frame["unmet_wh"],
+        asked_wh=4000.0,
+        unmet_share=frame["unmet_wh"] / 4000.0,
+        dangers="none",
+        by_all_laws="longer",
+        years_gained_low=np.nan,
+        years_gained_high=np.nan,
     )
     return tried
 
@@ -2466,7 +2478,7 @@ def test_worth_most(warm_years):
     assert v.text == (
         "Of what was tried, 5 K cooler puts off 80 % most, by 2.0 years; on a bus bar has most more to use at the end, 100 Wh."
     )
-    assert v.numbers == {"years_gained": 2.0, "usable_gained_wh": 100.0}
+    assert v.numbers == {"years_gained": 2.0, "years_gained_low": None, "years_gained_high": None, "usable_gained_wh": 100.0}
     far = told(tried(warm_years, base, ("5 K cooler", float("nan"), 4000.0, 250.0)), "worth-most")
     assert far.text == "Of what was tried, 5 K cooler puts off 80 % most, to beyond 20 years, but 200 Wh more are not given."
     none = told(tried(warm_years, base, ("5 K cooler", 8.1, 4001.0, 50.0)), "worth-most")
