@@ -2462,8 +2462,8 @@ def tried(found, *rows):
         years_gained=frame["years_to_80"] - frame["years_to_80"][0],
         usable_gained_wh=frame["usable_wh"] - frame["usable_wh"][0],
         unmet_saved_wh=frame["unmet_wh"][0] - frame["unmet_wh"],
-        asked_wh=4000.0,
-        unmet_share=frame["unmet_wh"] / 4000.0,
+        asked_wh=1e7,
+        unmet_share=frame["unmet_wh"] / 1e7,
         dangers="none",
         by_all_laws="longer",
         years_gained_low=np.nan,
@@ -2479,8 +2479,11 @@ def test_worth_most(warm_years):
         "Of what was tried, 5 K cooler puts off 80 % most, by 2.0 years; on a bus bar has most more to use at the end, 100 Wh."
     )
     assert v.numbers == {"years_gained": 2.0, "years_gained_low": None, "years_gained_high": None, "usable_gained_wh": 100.0}
-    far = told(tried(warm_years, base, ("5 K cooler", float("nan"), 4000.0, 250.0)), "worth-most")
-    assert far.text == "Of what was tried, 5 K cooler puts off 80 % most, to beyond 20 years, but 200 Wh more are not given."
+    far = told(tried(warm_years, base, ("5 K cooler", float("nan"), 4000.0, 1e6 + 50.0)), "worth-most")
+    assert far.text == (
+        "Of what was tried, 5 K cooler puts off 80 % most, to beyond 20 years, but 1,000 kWh more are not given "
+        "(10 % of what is asked, as it is 1 %)."
+    )
     none = told(tried(warm_years, base, ("5 K cooler", 8.1, 4001.0, 50.0)), "worth-most")
     assert none.text == "None of what was tried (5 K cooler) puts off 80 % by 0.2 years or has 1 % more energy."
     assert "worth-most" not in codes(warm_years)
