@@ -130,16 +130,16 @@ print("numba" in sys.modules, relaxation(*given)[-1], "numba" in sys.modules)
 """
 
 
+def printed(code, case, folder):
+    """The words that a process of its own prints, which keeps its machine code in a folder."""
+    keeping = os.environ | {"NUMBA_CACHE_DIR": str(folder)}
+    run = subprocess.run([sys.executable, "-c", code, case], capture_output=True, text=True, check=True, env=keeping)
+    return run.stdout.split()
+
+
 def relaxed(folder, case="plain"):
     """What a process of its own says that asks for compiled code: whether the compiler was there before, the value, and after."""
-    run = subprocess.run(
-        [sys.executable, "-c", RELAX, case],
-        capture_output=True,
-        text=True,
-        check=True,
-        env=os.environ | {"NUMBA_CACHE_DIR": str(folder)},
-    )
-    before, value, after = run.stdout.split()
+    before, value, after = printed(RELAX, case, folder)
     return before == "True", float(value), after == "True"
 
 
@@ -200,14 +200,7 @@ def test_what_will_be_called_is_compiled_in_two_processes(tmp_path):
     found = {}
     for case in ("works", "fails", "kept"):
         folder = tmp_path / ("works" if case == "kept" else case)
-        run = subprocess.run(
-            [sys.executable, "-c", AHEAD, case],
-            capture_output=True,
-            text=True,
-            check=True,
-            env=os.environ | {"NUMBA_CACHE_DIR": str(folder)},
-        )
-        here, ready, value = run.stdout.split()
+        here, ready, value = printed(AHEAD, case, folder)
         assert (ready, len(list(folder.glob("*.code")))) == ("4", 4)
         found[case] = int(here), value
     assert found["works"][1] == found["fails"][1] == found["kept"][1]

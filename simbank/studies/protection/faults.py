@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.integrate import trapezoid
 
 from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
@@ -382,6 +381,8 @@ class Faults:
                 ]
                 fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
                 most = np.maximum(most, np.abs(currents).max(axis=0))
+                from scipy.integrate import trapezoid  # loads slowly: only where a fault is not cleared
+
                 i2t = i2t + trapezoid(currents**2, TIMES, axis=0)
                 return Sequence(opened, None, i2t, tuple(carrying), tuple(fed_by), currents[-1], most)
             d = int(np.argmax(at <= at.min() * (1.0 + SAME_TIME)))
