@@ -1654,7 +1654,7 @@ def test_b6_ctrl_c_at_any_moment(tmp_path):
 
 
 def test_b6_ctrl_c_keeps_what_a_run_has_computed(tmp_path):
-    changes = ("--set", "duty.repeat=2000")
+    changes = ("--set", "duty.repeat=20000")
     running = start("run", "scenarios/hilltop_clinic.toml", *changes, "--json", "--out", tmp_path)
     wait_for((tmp_path / "summary.json").exists, 300)  # the first checkpoint
     os.killpg(running.pid, signal.SIGINT)
