@@ -166,7 +166,8 @@ def test_full_physics_against_the_bare_loop(speed, monkeypatch):
 
 
 YEARS = """
-import json, resource, sys, time
+import json, sys, time
+from speed_table import own_peak_mb
 import simbank
 from simbank import days as days_of_sun
 from simbank.simulation.setup import duty_windows
@@ -182,7 +183,7 @@ begin = time.perf_counter()
 result = simbank.simulate(case, integrator="fast", tolerance=float(sys.argv[3]), output_step_s=3600.0 * days / 365)
 took = time.perf_counter() - begin
 print(json.dumps({
-    "took": took, "sun": sun, "rows": rows, "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3,
+    "took": took, "sun": sun, "rows": rows, "peak_mb": own_peak_mb(),
     "events": len(result.events), "closure": result.summary["closure"], "soc": list(result.packs["soc"].iloc[-1]),
 }))
 """
@@ -194,7 +195,8 @@ def test_a_year_and_ten(speed):
     for days, tolerance in ((30, 1e-5), (365, 1e-5), (365, 1e-7), (3650, 1e-5)):
         path = ROOT / "scenarios" / "hilltop_clinic_days.toml"
         words = [sys.executable, "-W", "ignore", "-c", YEARS, path, str(days), str(tolerance)]
-        done = json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
+        done = subprocess.run(words, capture_output=True, text=True, check=True, cwd=Path(__file__).parent)
+        done = json.loads(done.stdout)
         loop = float(np.median([loop_run()[0] for _ in range(9)])) * days / 7
         closure = done["closure"]
         speed(
