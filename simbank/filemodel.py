@@ -31,8 +31,9 @@ from simbank.distributions import Draw, measured, within_range
 from simbank.errors import InputError
 
 __all__ = [
-    "Checked", "FileModel", "Takes", "as_path", "bank_temperature", "check", "each_fault", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
-    "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep", "separator_of",
+    "Checked", "FileModel", "Takes", "as_path", "bank_temperature", "check", "each_fault", "entries_exact",
+    "finite_column", "fraction", "known_value", "nearest", "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep",
+    "separator_of",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source

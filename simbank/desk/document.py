@@ -235,6 +235,7 @@ def read_value(text: str, kind: str) -> Any:
     Parameters
     ----------
     text : str
+        As typed.
     kind : {"text", "number", "switch", "list"}
         What its key takes. A number that is none, a list that is none stay text, so that the file's own check says what is wrong.
 

@@ -162,8 +162,9 @@ def _makes(data):
         entries.append(form)
     return [
         {
-            "kind": "list", "place": ("pack_types",), "id": field_id(("pack_types",)), "title": "Makes of pack", "entries": entries, "add": "make of pack",
-            "model": "PackType", "named": True, "about": "What packs of one make have in common: a change here is one of all of them.",
+            "kind": "list", "place": ("pack_types",), "id": field_id(("pack_types",)), "title": "Makes of pack", "entries": entries,
+            "add": "make of pack", "model": "PackType", "named": True,
+            "about": "What packs of one make have in common: a change here is one of all of them.",
         }
     ]  # fmt: skip
 
@@ -207,8 +208,8 @@ def _duty(data):
     kind = duty.get("kind", "")
     model = DUTIES.get(kind)
     choice = {
-        "kind": "field", "id": field_id(("duty", "kind")), "place": ("duty", "kind"), "label": "kind of duty", "takes": "", "value": kind if model else "",
-        "input": "select", "options": [[name, f"{name}: {words}"] for name, words in REAL_DAYS.items()], "op": "kind",
+        "kind": "field", "id": field_id(("duty", "kind")), "place": ("duty", "kind"), "label": "kind of duty", "takes": "",
+        "value": kind if model else "", "input": "select", "options": [[name, f"{name}: {words}"] for name, words in REAL_DAYS.items()], "op": "kind",
         "help": "What is asked of the bank over time. Another kind begins with values to start from.", "note": "", "required": True,
     }  # fmt: skip
     if model is None:
@@ -362,7 +363,8 @@ def _takes(schema):
     """What a key takes, in the words of the README, shortly."""
     if "enum" in schema or "const" in schema:
         return ""
-    for part in (schema, *schema.get("anyOf", []), *(p for part in schema.get("anyOf", []) for p in part.get("anyOf", []))):
+    either = schema.get("anyOf", [])
+    for part in (schema, *either, *(inner for one in either for inner in one.get("anyOf", []))):
         if "x-takes" in part:
             example = f", such as {part['examples'][0]}" if part.get("examples") else ""
             return part["x-takes"] + example
@@ -411,8 +413,8 @@ def _field(model, key, place, table, data):
 
 def _plain_field(place, label, value, kind="text", note=""):
     return {
-        "kind": "field", "id": field_id(place), "place": place, "label": label, "takes": "", "help": "", "value": value, "type": kind, "input": "text",
-        "note": note, "default": "", "required": False, "op": "put",
+        "kind": "field", "id": field_id(place), "place": place, "label": label, "takes": "", "help": "", "value": value, "type": kind,
+        "input": "text", "note": note, "default": "", "required": False, "op": "put",
     }  # fmt: skip
 
 

@@ -138,7 +138,8 @@ class Page:
             element.props["aria-label"] = f"{what}: {name}" if name else what
             element.update()
         unsaved = document.unsaved
-        self._file._text = f"{document.data.get('name', '')} – {self.session.name or 'not saved yet'}{', changed' if unsaved and self.session.name else ''}"
+        changed = ", changed" if unsaved and self.session.name else ""
+        self._file._text = f"{document.data.get('name', '')} – {self.session.name or 'not saved yet'}{changed}"
         self._file.update()
         self._client.run_javascript(f"window.deskUnsaved = {'true' if unsaved and document.undo_name else 'false'}")
 

@@ -115,8 +115,7 @@ class Told(Element, component="told.js"):
         self.show(blocks)
 
     def show(self, blocks: Iterable[dict[str, Any]]):
-        """Show these blocks: made by :func:`words`, :func:`warnings`, :func:`verdicts`, :func:`figure`, or tables as
-        :func:`simbank.desk.telling.table` makes them."""
+        """Show these blocks (:func:`words`, :func:`warnings`, :func:`verdicts`, :func:`figure`, :func:`simbank.desk.telling.table`)."""
         self._props["blocks"] = [block for block in blocks if block]
         self.update()
 

@@ -12,6 +12,7 @@ from simbank.desk.telling import table, verdicts_told
 from simbank.digits import duration, number
 from simbank.errors import InputError, SimulationError
 from simbank.filemodel import each_fault
+from simbank.page import bank_shown, clock_step, run_shown
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.schema import ScenarioFile
 
@@ -52,7 +53,7 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     -------
     dict
         ``errors`` (list of InputError) where it cannot be run; else ``summary`` as ``simbank run --json`` has it, ``verdicts``,
-        ``tables``, ``sentences``, ``view`` (what :mod:`simbank.page` shows of a run), ``seconds`` that it took, and ``halted``: why a
+        ``tables``, ``sentences``, ``bank`` and ``run`` (what the view of :mod:`simbank.page` shows), ``seconds`` that it took, and ``halted``: why a
         run stopped before its end, else None.
     """
     began = time.perf_counter()
@@ -64,7 +65,8 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
 
     halted = None
     try:
-        result = simulate(scenario, integrator="fast")
+        step_s = clock_step(scenario.duty.duration_s)
+        result = simulate(scenario, integrator="fast", output_step_s=step_s)
     except InputError as error:
         return {"errors": [error]}
     except SimulationError as error:
@@ -74,7 +76,7 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     summary = result.summary
     return {
         "errors": [], "summary": summary, "verdicts": verdicts_told(result), "tables": _tables(summary), "sentences": _sentences(summary),
-        "caution": CAUTION, "halted": halted, "seconds": time.perf_counter() - began,
+        "caution": CAUTION, "halted": halted, "bank": bank_shown(scenario), "run": run_shown(result, step_s), "seconds": time.perf_counter() - began,
     }  # fmt: skip
 
 

@@ -99,7 +99,10 @@ def serve(
             listening.close()
 
 
-_ICON = "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'><path d='M3 4v8M7 2v12M11 4v8M15 2v12' stroke='#22252b' stroke-width='1.6'/></svg>"
+_ICON = (
+    "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'>"
+    "<path d='M3 4v8M7 2v12M11 4v8M15 2v12' stroke='#22252b' stroke-width='1.6'/></svg>"
+)
 
 
 def _listen(port):
@@ -120,17 +123,22 @@ def _listen(port):
 
 def _add_page(shared):
     """Make the page, one session for each tab that opens it."""
-    from nicegui import ui
+    from fastapi import Response
+    from nicegui import app, ui
 
     from simbank.desk.page import build_page
     from simbank.desk.session import Session
+    from simbank.page import view_sources
 
-    style = (resources.files("simbank.desk") / "look.css").read_text(encoding="utf-8")
+    script, style = view_sources()
+    style += (resources.files("simbank.desk") / "look.css").read_text(encoding="utf-8")
+    app.add_api_route("/view.js", lambda: Response(script, media_type="text/javascript"))
 
     @ui.page("/")
     def page():
         session = Session(shared)
         ui.add_css(style)
+        ui.add_head_html('<script src="/view.js"></script>')
         build_page(session)
         ui.context.client.on_delete(session.close)
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -40,10 +41,8 @@ class Shared:
         """Run a bank before anybody asks, so that the first run of a tab need not wait for imports and the compiler."""
         import tomllib
 
-        try:
+        with contextlib.suppress(SimbankError):  # whoever runs next is told
             await self.worker.call(live, tomllib.loads(starter_scenario()), None)
-        except SimbankError:
-            pass  # whoever runs next is told
 
 
 class Session:
@@ -215,6 +214,10 @@ class Session:
         ----------
         function : callable
             Of a module; takes the document's data and path, then ``arguments``, and ``progress`` by name if that is given.
+        *arguments : object
+            Handed on; they are pickled.
+        progress : callable, optional
+            Called here with the fraction done.
 
         Raises
         ------

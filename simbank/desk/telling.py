@@ -25,7 +25,9 @@ def table(title: str, frame: pd.DataFrame, columns: Mapping[str, str], keys: int
     Parameters
     ----------
     title : str
+        Stands above it.
     frame : DataFrame
+        Numbers are written by the unit in their column's name.
     columns : mapping of str to str
         Columns to show, and their headings.
     keys : int
@@ -68,6 +70,7 @@ def study_told(found: StudyResult, tables: Sequence[dict[str, Any]] = (), figure
     Parameters
     ----------
     found : StudyResult
+        Of any study.
     tables : sequence of dict
         As :func:`table` makes them; without any, those that its section shows.
     figures : bool

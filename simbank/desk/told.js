@@ -38,10 +38,4 @@ export default {
   render() {
     return h("div", { class: "told" }, this.blocks.map((b) => this[b.kind](b)));
   },
-  updated() {
-    // for whoever measures from a key pressed to what it changed
-    if (window.deskTyped) {
-      window.deskDrawn = performance.now() - window.deskTyped;
-    }
-  },
 };

@@ -66,6 +66,10 @@ class Worker:
         ----------
         function : callable
             Of a module; what it takes and gives is pickled.
+        *arguments : object
+            Handed on.
+        progress : callable, optional
+            Called with the fraction done.
 
         Raises
         ------

@@ -1,8 +1,11 @@
-"""The run that follows every change: verdicts, the bank as it works, tables."""
+"""The run that follows every change: warnings, the bank at work, what it comes to, tables."""
 
 from __future__ import annotations
 
+from typing import Any
+
 from simbank.desk import parts
+from simbank.desk.bankview import RunView
 from simbank.desk.session import Session
 from simbank.desk.views.view import View
 
@@ -11,21 +14,22 @@ __all__ = ["VIEW"]
 
 def build(session: Session):
     """Show the last run that could be made."""
-    told = parts.Told()
+    seen: dict[str, Any] = {}
+    with parts.tag("div") as whole:
+        first, view, rest = parts.Told(), RunView(), parts.Told()
 
     def look():
         outcome = session.outcome
-        told.classes(add="stale" if session.is_stale else "", remove="" if session.is_stale else "stale")
-        if outcome is None or told.__dict__.get("_of") is outcome:
+        if seen.get("stale") != session.is_stale:
+            seen["stale"] = session.is_stale
+            whole.classes(**{"add" if session.is_stale else "remove": "stale"})
+        if outcome is None or seen.get("outcome") is outcome:
             return
-        told._of = outcome
+        seen["outcome"] = outcome
         halted = [parts.words(f"The run stopped before its end: {outcome['halted']}", "wrong")] if outcome["halted"] else []
-        told.show(
-            [
-                *halted, parts.warnings(outcome["summary"]["warnings"]), parts.verdicts(outcome["verdicts"]),
-                *(parts.words(text) for text in outcome["sentences"]), *outcome["tables"], parts.caution(outcome["caution"]),
-            ]
-        )  # fmt: skip
+        first.show([*halted, parts.warnings(outcome["summary"]["warnings"])])
+        view.show(outcome["bank"], outcome["run"])
+        rest.show([*(parts.words(text) for text in outcome["sentences"]), *outcome["tables"], parts.caution(outcome["caution"])])
 
     return look
 
