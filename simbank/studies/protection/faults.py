@@ -13,11 +13,11 @@ from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.network import Network
 from simbank.simulation import arrays as ar
-from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
+from simbank.simulation.devices import damage_rate
 from simbank.simulation.setup import device_array
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
-from simbank.studies.protection.following import CLEARED_SHARE, TIMES, Chains, Opening, Sequence, followed
+from simbank.studies.protection.following import CLEARED_SHARE, TIMES, Chains, DamageCourse, Opening, Sequence, followed
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -83,8 +83,7 @@ def opening_times(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, or the first of them, go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.devices.damage_rate`, without cooling, and by the instantaneous release: it acts if
-    the current is still at its pickup or more at the first of the times that is not before the end of its delay.
+    By :class:`~simbank.studies.protection.following.DamageCourse`.
 
     Parameters
     ----------
@@ -108,24 +107,10 @@ def opening_times(
     picked : ndarray, shape (m, d)
         Since when each carries its pickup current, at each time [s].
     """
-    count, times = len(rows), TIMES[: len(currents)]
-    rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown = _summed(rate, times) + (0.0 if damage is None else damage)
-    if np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any():
-        picked = picked_up_since(times, currents, np.full(count, np.inf) if since is None else since, rows)
-    else:
-        picked = np.full(currents.shape, np.inf)  # none has an instantaneous release
-    until = np.append(times[:-1], np.inf)[:, None]  # the last current goes on
-    acts = picked + rows[:, ar.PICKUP_DELAY_S]
-    acts = np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0)
-    melts = np.flatnonzero(grown[-1] >= 1.0)
-    k = np.maximum(1, np.argmax(grown[:, melts] >= 1.0, axis=0))
-    before = grown[k - 1, melts]
-    rise = grown[k, melts] - before
-    share = np.divide(1.0 - before, rise, out=np.zeros(len(melts)), where=rise > 0)
-    at = np.full(count, np.inf)
-    at[melts] = times[k - 1] + np.clip(share, 0.0, 1.0) * (times[k] - times[k - 1])
-    return np.minimum(at, acts), grown, picked
+    none = np.zeros(len(rows)), np.full(len(rows), np.inf)
+    course = DamageCourse(rows, curves, none[0] if damage is None else damage, none[1] if since is None else since)
+    at = course.grow(currents, 0, len(currents), goes_on=True)
+    return at, course.grown, course.picked
 
 
 def steady_time(d: int, current: float, rows, curves) -> float:
@@ -400,13 +385,6 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
     faults.index.name = shares.index.name = "place"
     return faults, shares
-
-
-def _summed(rows, times):
-    """Integral of rows at times, shape (m, k), from the first time to each, by the trapezoidal rule."""
-    out = np.zeros(rows.shape)
-    np.cumsum(np.diff(times)[:, None] * (rows[1:] + rows[:-1]) / 2.0, axis=0, out=out[1:])
-    return out
 
 
 def _halved(graph):

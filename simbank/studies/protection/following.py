@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from simbank.studies.protection.fault_circuit import FaultCircuit
 
-__all__ = ["CLEARED_SHARE", "FAULT_HORIZON_S", "TIMES", "Chains", "Opening", "Sequence", "followed"]
+__all__ = ["CLEARED_SHARE", "FAULT_HORIZON_S", "TIMES", "Chains", "DamageCourse", "Opening", "Sequence", "followed"]
 
 FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
 CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
@@ -130,32 +130,52 @@ class Chains:
         return rows[self.row] * self.sign
 
 
-class _Damage:
-    """Damage of devices and how long they have carried their pickup current, part by part of :data:`TIMES`.
+class DamageCourse:
+    """Damage of devices and since when they have carried their pickup current, part by part of :data:`TIMES`.
 
-    ``devices`` are the rows of those that may open, ``start`` their damage, ``since`` since when each has carried its pickup current.
+    By :func:`simbank.simulation.devices.damage_rate`, without cooling, and by the instantaneous release: it acts if the current is still
+    at its pickup or more at the first of the times that is not before the end of its delay.
+
+    Parameters
+    ----------
+    devices, curves
+        Rows and curves of those that may open, by one line of their bands.
+    start : ndarray, shape (d,)
+        Their damage at the beginning.
+    since : ndarray, shape (d,)
+        Since when each has carried its pickup current [s], before the beginning; infinite for one that has not.
     """
 
-    def __init__(self, devices, curves, start, since):
+    def __init__(self, devices, curves, start: np.ndarray, since: np.ndarray):
         self.devices, self.curves = devices, curves
         self.releases = bool(np.isfinite(devices[:, ar.PICKUP_MULTIPLE]).any())
-        self.grown, self.rates, self.since = [start[None]], None, since
-        self.picked = []
+        self._parts, self._rates, self._since = [start[None]], None, since
+        self._picked = []
 
-    def grow(self, currents, begin, end):
-        """When each device opens [s] if the currents at ``TIMES[begin:end]`` are these; infinite where later than the last of them.
+    @property
+    def grown(self) -> np.ndarray:
+        """Damage at each of the times so far, shape (m, d)."""
+        return np.vstack(self._parts[1:])
 
-        With the last of all times the current goes on as it is.
+    @property
+    def picked(self) -> np.ndarray:
+        """Since when each carries its pickup current, at each of the times so far [s], shape (m, d)."""
+        return np.vstack(self._picked) if self.releases else np.full(self.grown.shape, np.inf)
+
+    def grow(self, currents: np.ndarray, begin: int, end: int, goes_on: bool) -> np.ndarray:
+        """When each device opens [s] if these are its currents at ``TIMES[begin:end]``, shape (m, d).
+
+        With ``goes_on`` the last of them goes on as it is; else what opens later than the last time is told as never.
         """
-        times, last = TIMES[max(0, begin - 1) : end], end == len(TIMES)
+        times = TIMES[max(0, begin - 1) : end]
         rates = damage_rates(np.ascontiguousarray(currents), self.devices, self.curves)
-        known = rates if begin == 0 else np.vstack([self.rates, rates])
+        known = rates if begin == 0 else np.vstack([self._rates, rates])
         grown = np.empty((len(known), known.shape[1]))
-        grown[0] = self.grown[-1][-1]
+        grown[0] = self._parts[-1][-1]
         grown[1:] = np.diff(times)[:, None] * (known[1:] + known[:-1]) / 2.0
         np.cumsum(grown, axis=0, out=grown)
-        self.rates = rates[-1:]
-        self.grown.append(grown[1:])
+        self._rates = rates[-1:]
+        self._parts.append(grown[1:] if begin else grown)
         at = np.full(known.shape[1], np.inf)
         melts = np.flatnonzero(grown[-1] >= 1.0)
         if melts.size:
@@ -167,19 +187,19 @@ class _Damage:
         if not self.releases:
             return at
         here = TIMES[begin:end]
-        picked = picked_up_since(here, currents, self.since, self.devices)
-        self.picked.append(picked)
-        self.since = picked[-1]
-        until = np.append(here[:-1], np.inf if last else here[-1])[:, None]
+        picked = picked_up_since(here, currents, self._since, self.devices)
+        self._picked.append(picked)
+        self._since = picked[-1]
+        until = np.append(here[:-1], np.inf if goes_on else here[-1])[:, None]
         acts = picked + self.devices[:, ar.PICKUP_DELAY_S]
         return np.minimum(at, np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0))
 
-    def at(self, time):
+    def at(self, time: float) -> tuple[np.ndarray, np.ndarray]:
         """Damage at a time, and since when each carries its pickup current as seen from then [s]."""
-        damage = _between(time, np.vstack(self.grown))
+        damage = _between(time, self.grown)
         if not self.releases:
             return damage, np.full(len(damage), np.inf)
-        return damage, np.vstack(self.picked)[np.searchsorted(TIMES, time, side="right") - 1] - time
+        return damage, np.vstack(self._picked)[np.searchsorted(TIMES, time, side="right") - 1] - time
 
 
 def followed(
@@ -235,7 +255,7 @@ def followed(
         if left <= CLEARED_SHARE * first:
             return told(clock, response.initial_a)
         live = np.flatnonzero(shut & conducts & ~never)
-        course = _Damage(devices[live], curves, damage[live], since[live])
+        course = DamageCourse(devices[live], curves, damage[live], since[live])
         at, state = _until_one_opens(response, course, rows[live], chains.sign[device_edge[live]])
         soonest = at.min(initial=np.inf)
         if not np.isfinite(soonest) or clock + soonest > FAULT_HORIZON_S:
@@ -269,7 +289,7 @@ def _until_one_opens(response, course, rows, sign):
         begin = len(state)
         part = response.loop_currents(TIMES[begin:count])
         state = np.vstack([state, part])
-        at = course.grow(part @ through, begin, count)
+        at = course.grow(part @ through, begin, count, count == len(TIMES))
         if at.min(initial=np.inf) <= TIMES[count - 1]:
             break
     return at, state
