@@ -352,8 +352,8 @@ class Work(NamedTuple):
     pack: np.ndarray  # shape (N_WORK, n)
     port: np.ndarray  # shape (N_PORT_WORK + p, p)
     hybrid: np.ndarray  # shape (n + p + 1, n + p): the reduced network at the packs' present resistances; its last row is scratch
-    # One row where the network is updated as a whole; of many packs what their currents are iterated in, and of ``hybrid`` then only
-    # what :func:`simbank.simulation.many_packs.currents_by_iteration` says is known.
+    # Of :func:`simbank.simulation.many_packs.iterates`; where currents are iterated, only that of ``hybrid`` is known which
+    # :func:`simbank.simulation.many_packs.currents_by_iteration` says.
     iterates: np.ndarray
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import row_product
+from simbank.simulation.bank_solver import four_row_products, row_product
 from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, moving
 
 
@@ -99,16 +99,8 @@ def reach_ends(work, flows, extremes):
         for b in range(a):
             apart[a, b] = max(apart[a, b], abs(port[ar.PORT_VOLTAGE, a] - port[ar.PORT_VOLTAGE, b]))
     together = branch.size - branch.size % 4
-    for i in range(0, together, 4):  # four sums side by side, since each waits for its last term
-        one, two, three, four = 0.0, 0.0, 0.0, 0.0
-        for k in range(work.pack.shape[1]):
-            current = work.pack[ar.PACK_CURRENT, k]
-            one, two = one + flows[i, k] * current, two + flows[i + 1, k] * current
-            three, four = three + flows[i + 2, k] * current, four + flows[i + 3, k] * current
-        for a in range(port.shape[1]):
-            current, c = port[ar.PORT_CURRENT, a], work.pack.shape[1] + a
-            one, two = one + flows[i, c] * current, two + flows[i + 1, c] * current
-            three, four = three + flows[i + 2, c] * current, four + flows[i + 3, c] * current
+    for i in range(0, together, 4):
+        one, two, three, four = four_row_products(flows, i, ar.PACK_CURRENT, work)
         branch[i], branch[i + 1] = max(branch[i], abs(one)), max(branch[i + 1], abs(two))
         branch[i + 2], branch[i + 3] = max(branch[i + 2], abs(three)), max(branch[i + 3], abs(four))
     for i in range(together, branch.size):

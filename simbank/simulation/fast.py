@@ -129,8 +129,8 @@ def advance(
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
-    for solution in (work, work_1, work_s, work_m):
-        forget(solution.iterates)
+    for one in (work, work_1, work_s, work_m):
+        forget(one.iterates)
     last_dt, shows, plain = -1.0, sums.displays.shape[1] > 0, all_plain(bank)
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p

@@ -32,9 +32,9 @@ import numpy as np
 
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
+from simbank.simulation.bank_solver import add_series_resistance, solution, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
-from simbank.simulation.many_packs import currents_by_iteration, iterates
+from simbank.simulation.many_packs import iterates
 from simbank.simulation.pack_model import heat_made, hysteresis_by_soc, lag_secant, own_draw, pack_heat, temperature_rate
 
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
@@ -404,12 +404,9 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
             y_m[(ar.RC_VOLT_1 + j) * n + k] = after
             force -= _volts(j, k, after - v, plain, work)
         coef[STEP_EMF, k] = force
-    if not stiff and start.iterates.shape[0] > 1:
-        currents_by_iteration(
-            t + 0.5 * dt, coef[STEP_EMF], work[ar.R_ABOVE_REF], bank.hybrid, ports, port_m, start.iterates, now, work_m[ar.PACK_CURRENT]
-        )
-    elif not stiff:
-        currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
+    if not stiff:
+        above, middle = work[ar.R_ABOVE_REF], work_m[ar.PACK_CURRENT]
+        solution(t + 0.5 * dt, coef[STEP_EMF], above, bank.hybrid, ports, port_m, start.iterates, now, middle)
     for k in range(n):
         i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         warm, own = coef[RISE_HALF, k], coef[OWN_DRAW_STEP, k]
@@ -475,13 +472,18 @@ def _currents_of_step(t, base, start, ports, step, port, out):
     ``base`` is the network as it was reduced.
     """
     coef, middle = step.coefficients, step.middle
-    if start.iterates.shape[0] > 1:
-        for k in range(out.size):
-            coef[STEP_ABOVE_REF, k] = start.pack[ar.R_ABOVE_REF, k] + coef[STEP_OHM, k]
-        currents_by_iteration(t, coef[STEP_EMF], coef[STEP_ABOVE_REF], base, ports, port, middle.iterates, middle.hybrid, out)
+    _network_of_step(start, coef, middle.iterates, middle.hybrid)
+    solution(t, coef[STEP_EMF], coef[STEP_ABOVE_REF], base, ports, port, middle.iterates, middle.hybrid, out)
+
+
+@jit_inline
+def _network_of_step(start, coef, iterates, hybrid):
+    """The network with the resistances that stand for the step, or of many packs the resistances, by the network as it was reduced."""
+    if iterates.ndim == 1:
+        add_series_resistance(start.hybrid, coef[STEP_OHM], hybrid)
     else:
-        add_series_resistance(start.hybrid, coef[STEP_OHM], middle.hybrid)
-        currents(t, coef[STEP_EMF], middle.hybrid, ports, port, out)
+        for k in range(coef.shape[1]):
+            coef[STEP_ABOVE_REF, k] = start.pack[ar.R_ABOVE_REF, k] + coef[STEP_OHM, k]
 
 
 @jit_inline

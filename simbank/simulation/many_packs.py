@@ -15,7 +15,9 @@ from simbank.jit import jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation.port_solver import port_currents
 
-DIRECT_PACKS = 24  # up to so many packs the reduced network itself is updated: as quick, and each number a run gives stays what it was
+DIRECT_PACKS = (
+    24  # up to so many packs the reduced network itself is updated: as quick, and each number a run gives stays what it was
+)
 ROUND_OFF = 1e-13  # of the greatest current: a step of the iteration that moves no current by more is the last
 
 # Blocks of rows of ``iterates``, shape (N_BLOCKS (1 + p) + 2, n): one row for the ports at rest, then one for an ampere of each port.
@@ -31,17 +33,20 @@ ROUND_OFF = 1e-13  # of the greatest current: a step of the iteration that moves
 
 
 def iterates(n, p):
-    """What the currents of ``n`` packs and ``p`` ports are iterated in; one row, unused, for banks that are solved directly."""
-    return np.full((N_BLOCKS * (1 + p) + 2 if n > max(DIRECT_PACKS, 2 + p) else 1, n), np.nan)
+    """What the currents of ``n`` packs and ``p`` ports are iterated in; of one dimension, and empty, for a bank that is solved directly.
+
+    Compiled code is made for either kind, so that no other has to wait for the iteration to be compiled.
+    """
+    return np.full((N_BLOCKS * (1 + p) + 2, n), np.nan) if n > max(DIRECT_PACKS, 2 + p) else np.empty(0)
 
 
 @jit_internal
 def forget(rows):
-    """Begin anew from zero: the reduced network has changed."""
-    for i in range(rows.shape[0]):
-        for k in range(rows.shape[1]):
-            rows[i, k] = 0.0
-    rows[rows.shape[0] - 1, 0] = np.nan
+    """Begin anew from nothing: the reduced network has changed."""
+    if rows.ndim > 1:
+        for i in range(rows.shape[0]):
+            for k in range(rows.shape[1]):
+                rows[i, k] = np.nan
 
 
 @jit_internal

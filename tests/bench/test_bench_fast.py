@@ -63,6 +63,9 @@ def bare_loop(days, step, soc_points, volt_points, capacity, r0, r1, r2, share, 
 
 def timed(case, tolerance, monkeypatch):
     """A function that makes one fast run and returns it with the time [s] that the compiled loop took, without tables."""
+    simbank.simulate(
+        case, integrator="fast", tolerance=tolerance, output_step_s=86400.0
+    )  # loads or compiles, which what stands in could not
     real, spent = fast.advance, []
 
     def advance(*arguments):
