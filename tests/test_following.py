@@ -14,9 +14,15 @@ from simbank.studies.protection.faults import (
     least_faults,
     opening_times,
 )
+from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
+from simbank.studies.protection.shorted_cell import shorted_cells
 
 
 def workshop(count, seed=None, **device):
+    return workshop_scenario(count, seed, **device).bank
+
+
+def workshop_scenario(count, seed=None, **device):
     """The shipped workshop's bus bar with ``count`` packs and invented devices, unequal by a seed."""
     data = copy.deepcopy(simbank.example("valley_workshop").data)
     own = data["packs"][0]["device"] | {"interrupting_rating": "200 kA"} | device
@@ -28,7 +34,7 @@ def workshop(count, seed=None, **device):
             | {"device": own | {"rating": f"{chance.choice([100, 125, 150])} A"}}
             for k in range(count)
         ]
-    return simbank.from_dict(data).bank
+    return simbank.from_dict(data)
 
 
 def summed(rows, times):
@@ -130,3 +136,44 @@ def test_one_pack_alone_at_all_places_is_each_solved_by_itself(name):
         assert all(ours[pack] == pytest.approx(found[pack], rel=1e-9) for pack in found)
         feeds = [feed for feed, _, _ in faults.one_by_one(place)]
         assert all(feeds[k] <= feeds[k + 1] * (1 + 1e-8) for k in range(len(feeds) - 1))
+
+
+def leaders(bank):
+    return {name: leader for name, (leader, _) in alike(bank).items()}
+
+
+def test_a_bus_bar_is_the_same_seen_from_its_other_end():
+    """With the take-offs at opposite ends and equal packs; not so where they are at one end, or where one pack is another."""
+    data = copy.deepcopy(workshop_scenario(5).data)
+    assert leaders(simbank.from_dict(data).bank) == {"P1": "P1", "P2": "P2", "P3": "P3", "P4": "P2", "P5": "P1"}
+    one_end = copy.deepcopy(data)
+    one_end["wiring"]["bar"]["take_off_negative"] = 0.0
+    assert set(leaders(simbank.from_dict(one_end).bank).values()) == {f"P{k}" for k in range(1, 6)}
+    other = copy.deepcopy(data)
+    other["packs"] = [{"name": f"P{k}", "type": "box", "soc": 0.7} for k in range(1, 6)]
+    other["packs"][1]["resistance_growth"] = 1.3
+    assert set(leaders(simbank.from_dict(other).bank).values()) == {f"P{k}" for k in range(1, 6)}
+
+
+def test_what_is_handed_on_to_the_other_end_is_what_a_run_there_gives():
+    scenario = workshop_scenario(5)
+    found, failed, note = shorted_cases(scenario)
+    assert not failed
+    assert "(P1, P2, P3 were followed)" in note
+    for row in found["P5"]:
+        if row.case == "most energy":
+            start = {"soc": row.neighbours_soc_start, "own_soc": row.soc_start}
+        elif row.case == "every pack full":
+            start = {"soc": 1.0}
+        else:
+            continue
+        charging = None if row.charger == "none" else charging_ports(scenario)[0]
+        own = shorted_cells(scenario.bank, "P5", charging=charging, **start)
+        assert row.energy_wh == pytest.approx(own.energy_wh, rel=1e-5)
+        assert row.peak_a == pytest.approx(own.peak_a, rel=1e-5)
+        assert row.opened == own.opened
+        assert row.ended_by == own.ended_by
+        assert row.device.name == own.device.name
+        assert list(row.table.columns) == list(own.table.columns)
+        ours = row.table[[f"P{k}_a" for k in range(1, 5)]].iloc[1]
+        assert ours.to_numpy() == pytest.approx(own.table[ours.index].iloc[1].to_numpy(), rel=1e-4)

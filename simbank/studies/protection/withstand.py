@@ -31,6 +31,7 @@ __all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
+SAME = 1e-9  # of faults that ask the same of a conductor but for round-off the first is told
 WORTH = 0.8  # a steady reckoning below this share of what is known already is not followed in full
 
 
@@ -319,9 +320,9 @@ class Withstand:
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_with_device(branch.name)
-        taken = [float(self.taken(fault.sequence)[edges].max()) for fault in faults]
-        k = int(np.argmax(taken))
-        worst, fault = taken[k], faults[k]
+        taken = np.array([self.taken(fault.sequence)[edges].max() for fault in faults])
+        k = int(np.argmax(taken >= taken.max() * (1.0 - SAME)))
+        worst, fault = float(taken.max()), faults[k]
         limit = f"withstands {i2t_text(withstand)} ({words})"
         if worst == 0.0:
             text = f"no fault followed puts more through it than its ampacity; {limit}"
