@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from simbank.scenario import Scenario
     from simbank.studies.protection.shorted_cell import ShortedCell
 
-__all__ = ["alike", "charging_ports", "shorted_cases"]
+__all__ = ["alike", "charging_ports", "exchanges", "shorted_cases"]
 
 CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practice, no source
 EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something opens from there and a milder start feeds more
@@ -162,7 +162,17 @@ def _kinds(bank):
     return {pack.name: bank.packs[j].name for pack, j in zip(bank.packs, same, strict=True)}
 
 
-def alike(bank: Bank) -> dict[str, tuple[str, dict[str, str]]]:
+def alike(bank: Bank) -> dict[str, str]:
+    """For every pack the first that is equal to it and stands in an equal place; see :func:`exchanges`.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    return {name: leader for name, (leader, _) in exchanges(bank).items()}
+
+
+def exchanges(bank: Bank) -> dict[str, tuple[str, dict[str, str]]]:
     """For every pack the first that is equal to it and stands in an equal place, and who takes whose place.
 
     Two places are equal if exchanging the two packs changes nothing, or putting all packs in the opposite order does, as on a bus bar
@@ -260,7 +270,7 @@ def shorted_cases(
     if len(bank.packs) < 2:
         return found, failed, ""
     commands, words = charging_ports(scenario)
-    first, kinds = alike(bank), _kinds(bank)
+    first, kinds = exchanges(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name][0] == pack.name]
 
     def searched(begun, charger, charging):
