@@ -10,7 +10,6 @@ from __future__ import annotations
 import importlib.util
 import sys
 from collections.abc import Sequence
-from importlib import import_module
 
 __all__ = ["SELDOM", "put_off"]
 
@@ -21,11 +20,10 @@ def put_off(names: Sequence[str] = SELDOM) -> None:
     """Load these modules of packages only when something of them is asked for; nothing is done about those that are there already."""
     for name in names:
         package, _, last = name.rpartition(".")
-        held = import_module(package)
-        spec = importlib.util.find_spec(name)
+        spec = importlib.util.find_spec(name)  # loads the package
         if name in sys.modules or spec is None or spec.loader is None:
             continue
         spec.loader = importlib.util.LazyLoader(spec.loader)
         module = sys.modules[name] = importlib.util.module_from_spec(spec)
         spec.loader.exec_module(module)
-        setattr(held, last, module)  # as importing it does
+        setattr(sys.modules[package], last, module)  # as importing it does
