@@ -54,6 +54,13 @@ const BankView = (() => {
     return most >= 1000 ? `${fixed(most / 1000, 2)} kW` : `${fixed(most, 0)} W`;
   }
 
+  /* How many verdicts there are of each severity, the gravest first. */
+  function counted(verdicts) {
+    const counts = new Map();
+    for (const { severity } of verdicts) counts.set(severity, (counts.get(severity) || 0) + 1);
+    return [...counts].map(([severity, count]) => `${count} × ${severity}`).join(", ");
+  }
+
   const percent = (soc) => `${fixed(100 * soc, 1)} %`;
 
   function bytesOf(base64) {
@@ -98,6 +105,8 @@ const BankView = (() => {
 
   // ---- time in words ----
 
+  const lastOf = (run) => (run.samples - 1) * run.step_s; // the last instant shown [s]
+
   /* {date, time, day}: by the calendar where the run has dates, else since its start. */
   function timeOf(run, seconds) {
     const pad = (n) => String(n).padStart(2, "0");
@@ -113,14 +122,14 @@ const BankView = (() => {
     const fine = run.step_s < 1 ? 2 : 0;
     const rest = fine ? `:${(seconds % 60).toFixed(fine).padStart(5, "0")}` : run.step_s < 60 ? `:${pad(at % 60)}` : "";
     if (fine) at = Math.floor(seconds);
-    const hour = Math.floor(at / 3600) % 24, minute = Math.floor(at / 60) % 60, day = Math.floor(at / 86400) + 1;
+    const hours = Math.floor(at / 3600), hour = run.start || lastOf(run) > 86400 ? hours % 24 : hours, minute = Math.floor(at / 60) % 60, day = Math.floor(at / 86400) + 1;
     return { date, day, time: run.start ? `${pad(hour)}:${pad(minute)}${rest}` : `${hour}:${pad(minute)}${rest}` };
   }
 
   function timeText(run, seconds) {
     const { date, day, time } = timeOf(run, seconds);
     if (date) return `${time}, ${date} (day ${day})`;
-    return run.samples * run.step_s > 86400 ? `day ${day}, ${time} h` : `${time} h after the start`;
+    return lastOf(run) > 86400 ? `day ${day}, ${time} h` : `${time} h after the start`;
   }
 
   const atNight = (run, seconds) => run.nights && run.nights.some(([a, b]) => a <= seconds && seconds < b);
@@ -175,11 +184,12 @@ const BankView = (() => {
         this.kinds.append(el("label", {}, input, words));
       }
       this.verdicts = el("ul", { class: "verdicts" });
+      this.says = el("a", { class: "says", href: `#${id("says")}` });
       this.figures = el("tbody");
       this.packRows = el("table", { class: "rows" });
       this.note = el("p", { class: "fine" });
       this.root.append(el("div", { class: "grid" },
-        el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing),
+        el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing, this.says),
         el("div", { class: "transport across" }, this.playButton,
           el("span", { class: "time" }, el("label", { for: id("time") }, "Time: drag, or use the arrow keys"), this.slider),
           el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed "), this.speed)),
@@ -202,9 +212,11 @@ const BankView = (() => {
 
     // -- what it shows --
 
-    /* Shows a run of a bank; the time stays where it was, as far as the run lasts. */
-    async show(bank, run) {
+    /* Shows a run of a bank; the time stays where it was, as far as the run lasts. Unpacking takes a moment: then ``wanted`` says
+       whether the run is still asked for. */
+    async show(bank, run, wanted = () => true) {
       const series = await unpacked(run);
+      if (!wanted()) return;
       const sameBank = this.bank && this.bank.drawing === bank.drawing;
       const sameNames = this.bank && JSON.stringify([this.bank.packs, this.bank.ports, this.bank.branches]) === JSON.stringify([bank.packs, bank.ports, bank.branches]);
       Object.assign(this, { bank, run, series });
@@ -393,8 +405,7 @@ const BankView = (() => {
 
     laySays() {
       const { run } = this;
-      this.verdicts.replaceChildren(...run.verdicts.map(({ severity, where, text }) =>
-        el("li", { class: severity }, el("strong", {}, severity), where === "bank" ? ": " : ` (${isolated(where)}): `, text)));
+      this.layVerdicts();
       this.figures.replaceChildren(...run.figures.map(([key, words, text]) =>
         el("tr", {}, el("th", { scope: "row" }, words), el("td", { class: "n", "data-key": key, dir: "auto" }, text))));
       const { head, rows } = run.packs;
@@ -404,6 +415,21 @@ const BankView = (() => {
       this.note.textContent = `A sample every ${step}, as the run had it at that instant: state of charge to ±${fixed(50 * run.steps.soc, 2)} points, ` +
         `currents to ±${run.steps.a / 2} A, powers to ±${run.steps.w / 2} W. What happens between two samples is in the key figures only.`;
       this.scaleEnd.textContent = `${amperes(run.most_a, 1)} (wider and redder is more; arrows show the direction)`;
+    }
+
+    /* Sentences that stay stay in place, so that only new ones are marked and read aloud. */
+    layVerdicts() {
+      const key = ({ severity, where, text }) => JSON.stringify([severity, where, text]), before = new Map();
+      for (const item of this.verdicts.children) before.set(item.dataset.key, item);
+      const wanted = new Set(this.run.verdicts.map(key)), first = before.size === 0;
+      for (const [name, item] of before) if (!wanted.has(name)) item.remove();
+      this.run.verdicts.forEach((verdict, k) => {
+        const { severity, where, text } = verdict, there = before.get(key(verdict));
+        const item = there || el("li", { "data-key": key(verdict) }, el("strong", {}, severity), where === "bank" ? ": " : ` (${isolated(where)}): `, text);
+        item.className = severity + (there || first ? "" : " new");
+        if (this.verdicts.children[k] !== item) this.verdicts.insertBefore(item, this.verdicts.children[k] || null);
+      });
+      this.says.textContent = `This run: ${counted(this.run.verdicts)}.`;
     }
 
     // -- a moment --
@@ -588,5 +614,6 @@ const BankView = (() => {
   }
 
   BankView.inflated = inflated;
+  BankView.counted = counted;
   return BankView;
 })();
