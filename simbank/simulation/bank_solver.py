@@ -27,6 +27,12 @@ def working_arrays(n, p, iterates=None):
     )
 
 
+def renew(work, fresh):
+    """Make ``work`` as ``fresh`` ones are from :func:`working_arrays`, but for the network, which every solution writes whole."""
+    np.copyto(work.pack, fresh.pack)
+    np.copyto(work.port, fresh.port)
+
+
 @jit_inline
 def add_series_resistance(hybrid, more, out):
     """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``out``.
