@@ -169,8 +169,9 @@ const BankView = (() => {
       this.doing = el("span", { class: "doing" });
       this.playButton = el("button", { type: "button", class: "play" }, "▶ Play");
       this.slider = el("input", { type: "range", id: id("time"), min: "0", max: "0", step: "1", value: "0" });
+      this.nowText = el("span", { class: "now", "aria-hidden": "true" });
       this.speed = el("select", { id: id("speed") }, ...Object.entries(PLAYS_S).map(([name, s]) =>
-        el("option", { value: name, selected: name === "medium" }, `${name}: whole run in ${s} s`)));
+        el("option", { value: name, selected: name === "medium", title: `the whole run in ${s} s` }, name)));
       this.drawing = el("div", { class: "scroll" });
       this.chooser = el("select", { id: id("look") });
       this.reading = el("output", { for: id("look") });
@@ -191,10 +192,10 @@ const BankView = (() => {
       this.root.append(el("div", { class: "grid" },
         el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing, this.says),
         el("div", { class: "transport across" }, this.playButton,
-          el("span", { class: "time" }, el("label", { for: id("time") }, "Time: drag, or use the arrow keys"), this.slider),
-          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed "), this.speed)),
+          el("span", { class: "time" }, el("label", { for: id("time") }, "Time"), this.nowText, this.slider),
+          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed"), this.speed)),
         el("figure", { class: "drawing", "aria-label": "Drawing of the bank" }, this.drawing, this.scale,
-          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port in the drawing, or pick one here:"), this.chooser,
+          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port, or pick one:"), this.chooser,
             this.reading)),
         el("section", { "aria-label": "State of charge of each pack at this time" }, el("h2", {}, "State of charge now"), this.bars),
         el("figure", { class: "chart across", "aria-label": "Over time" }, this.kinds, this.chart, this.note),
@@ -441,6 +442,7 @@ const BankView = (() => {
       this.clockDate.textContent = date + (run.nights ? (atNight(run, t) ? " · night" : " · day") : "");
       this.slider.value = String(at);
       this.slider.setAttribute("aria-valuetext", timeText(run, t));
+      this.nowText.textContent = this.clockTime.textContent;
       const total = series.port_a.reduce((sum, row) => sum + row[at], 0);
       this.doing.textContent = this.gives(total, "The bank gives", "The bank takes", "The bank rests: no current in or out");
       this.rows.forEach((row, k) => {
@@ -478,7 +480,7 @@ const BankView = (() => {
 
     /* What is looked at, in words. */
     read() {
-      if (!this.picked) { this.reading.textContent = ""; return; }
+      if (!this.picked) { this.reading.textContent = "Its values at this time stand here."; return; }
       const { series, at, bank, run } = this, [kind, number] = this.picked.split(" "), k = Number(number);
       const when = timeText(run, at * run.step_s);
       if (kind === "pack") {
