@@ -38,6 +38,8 @@ const BankView = (() => {
 
   const isolated = (name) => `\u2068${name}\u2069`; // a name that is written from right to left leaves what is around it in place
 
+  const short = (name, most) => (name.length > most ? `${name.slice(0, most - 1)}…` : name);
+
   function fixed(value, digits) {
     const text = Math.abs(value).toFixed(digits);
     const [whole, rest] = text.split(".");
@@ -285,6 +287,9 @@ const BankView = (() => {
       const many = this.bank.packs.length > 9;
       picture.style.minWidth = many ? `${picture.viewBox.baseVal.width * 0.75}px` : "";
       picture.querySelectorAll("title").forEach((title) => title.remove()); // what is touched is told below instead
+      for (const label of picture.querySelectorAll(".pack .label:first-of-type")) label.textContent = short(label.textContent, 9); // whole beside the bars
+      const longest = Math.min(9, Math.max(...this.bank.packs.map((name) => name.length)));
+      picture.style.setProperty("--pack-size", `${Math.max(10, Math.min(22, 95 / longest))}px`); // where the drawing is small
       this.parts = new Map();
       this.wires = [];
       for (const group of picture.querySelectorAll("g[data-branch], g[data-pack], g[data-port]")) this.layPart(group);
@@ -442,7 +447,7 @@ const BankView = (() => {
       this.clockDate.textContent = date + (run.nights ? (atNight(run, t) ? " · night" : " · day") : "");
       this.slider.value = String(at);
       this.slider.setAttribute("aria-valuetext", timeText(run, t));
-      this.nowText.textContent = this.clockTime.textContent;
+      this.nowText.textContent = this.clockTime.textContent.replace(" after the start", "");
       const total = series.port_a.reduce((sum, row) => sum + row[at], 0);
       this.doing.textContent = this.gives(total, "The bank gives", "The bank takes", "The bank rests: no current in or out");
       this.rows.forEach((row, k) => {
@@ -563,7 +568,7 @@ const BankView = (() => {
       }
       shown.forEach((end, k) => {
         picture.append(svg("line", { x1: box.right + 1, x2: box.right + 9, y1: end.y, y2: places[k], stroke: "#8a94a2" }),
-          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, end.name.length > 14 ? `${end.name.slice(0, 13)}…` : end.name));
+          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, short(end.name, 14)));
       });
     }
 
