@@ -21,6 +21,12 @@ def working_arrays(n, p):
     return ar.Work(pack, np.zeros((ar.N_PORT_WORK + p, p)), np.empty((n + p + 1, n + p)))
 
 
+def renew(work, fresh):
+    """Make ``work`` as ``fresh`` ones are from :func:`working_arrays`, but for the network, which every solution writes whole."""
+    np.copyto(work.pack, fresh.pack)
+    np.copyto(work.port, fresh.port)
+
+
 @jit_inline
 def add_series_resistance(hybrid, more, out):
     """The reduced network ``hybrid`` with resistances ``more`` [ohm] in series with the packs, into ``out``.
