@@ -228,3 +228,18 @@ def test_withstand_looks_at_what_the_whole_network_solved_anew_gives(name):
                 assert i2t == pytest.approx(theirs[0], rel=1e-8, abs=1e-9 * theirs[0].max())
                 assert most == pytest.approx(theirs[1], rel=1e-8, abs=1e-9 * theirs[1].max())
     assert looked > 20
+
+
+def test_a_feed_is_told_the_same_with_every_sample_and_with_those_that_are_told():
+    """Every 15 s throughout the day, or at the rows of the table and where the feed ends."""
+    bank = workshop(4)
+    for start in ({"soc": 1.0}, {"soc": 1.0, "own_soc": 0.0}, {"soc": 0.9, "own_soc": 0.3}, {"soc": None}):
+        every, told = shorted_cells(bank, "P2", output_step_s=15.0, **start), shorted_cells(bank, "P2", **start)
+        for figure in ("peak_a", "energy_wh", "short_wh", "hours", "good_cell_volt_max", "good_cell_soc_end", "overcharge_wh"):
+            assert getattr(told, figure) == pytest.approx(getattr(every, figure), rel=1e-9)
+        assert (told.ended_by, told.opened, told.stopped_by) == (every.ended_by, every.opened, every.stopped_by)
+        assert told.table.index.equals(every.table.index)
+        columns = ["feed_a", "terminal_v", "soc", "P1_a"]
+        assert told.table[columns].to_numpy() == pytest.approx(every.table[columns].to_numpy(), rel=1e-6, abs=1e-6)
+        # fed within seconds, before the first sample: up to the voltage, which falls meanwhile
+        assert told.table["energy_wh"].iloc[-1] == pytest.approx(told.energy_wh, rel=1e-3 if told.opens_s is None else 0.2)
