@@ -77,6 +77,8 @@ class Chains:
         Rows by loops.
     emf : ndarray, shape (n,)
         Of the packs [V].
+    nothing : int
+        Stands, after all rows, for edges that carry nothing.
     """
 
     def __init__(self, circuit: FaultCircuit, loops: np.ndarray):
@@ -95,7 +97,7 @@ class Chains:
             if k < n or lead[k]:
                 self.row[k] = k if k < n else found[key]
                 self.sign[k] = 1 if k < n else round(lead[k] * lead[kept[found[key]]])
-        self.loops = loops[kept]
+        self.loops, self.nothing = loops[kept], len(kept)
         self.ohm, self.henry = np.zeros((2, len(kept)))
         henry = np.append(circuit.henry, circuit.least_henry)
         flows = np.flatnonzero(self.sign)
