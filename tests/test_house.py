@@ -9,7 +9,7 @@ from conftest import ROOT
 ROOMS = [
     "errors", "interrupts", "streams", "quantities", "distributions", "warning", "verdict", "caution", "digits", "columns", "files", "provenance",
     "notebook", "results", "filemodel", "kept", "jit", "jit_ahead", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation",
-    "studies", "judging", "report", "page", "cli", "__main__",
+    "studies", "judging", "report", "page", "desk", "cli", "__main__",
 ]  # fmt: skip
 # The same within simulation/, where every module has a place of its own: what a name means, equations, their derivative, sums over
 # time, states that switch, integrators, what comes out, the loop.
