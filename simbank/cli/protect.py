@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated
 
 import typer
@@ -12,12 +11,8 @@ from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, W
 from simbank.cli.output import Command, say, show_tables
 from simbank.cli.report_bands import fault_draws, report_bands
 from simbank.digits import number
-from simbank.errors import InputError
 
 __all__ = ["protect"]
-
-
-_LEAST_K, _MOST_K = 213.15, 393.15  # of packs in the cases of faults
 
 
 def protect(
@@ -39,41 +34,12 @@ def protect(
     seed: Seed = 0,
 ):
     """Fault currents at every place, checks of devices and conductors, what opens first, what the rest then carries."""
-    from simbank.quantities import parse
-    from simbank.studies import Assumptions
     from simbank.studies import protect as study
+    from simbank.studies.protection.asked import assumptions_asked, refuse_shorted_cells
 
-    def read(option, text, unit):
-        try:
-            return parse(text, unit)
-        except InputError as error:
-            raise InputError(error.problem, key=option, value=text) from None
-
-    kelvin = {"--warm": read("--warm", warm, "kelvin"), "--cold": read("--cold", cold, "kelvin")}
-    for (option, value), text in zip(kelvin.items(), (warm, cold), strict=True):
-        if not _LEAST_K <= value <= _MOST_K:
-            raise InputError("give a temperature of packs, from -60 to 120 degC", key=option, value=text)
-    if kelvin["--cold"] >= kelvin["--warm"]:
-        problem = f"must be below --warm ({warm}), the temperature of the greatest currents"
-        raise InputError(problem, key="--cold", value=cold)
-    wanted_s = read("--within", within, "second")
-    if not wanted_s > 0:
-        raise InputError("give a time above zero", key="--within", value=within)
-    henry = read("--pack-inductance", pack_inductance, "henry")
-    if not 0 <= henry < math.inf:
-        raise InputError("must not be below zero", key="--pack-inductance", value=pack_inductance)
+    case = assumptions_asked(warm, cold, within, drop, margin, pack_inductance, shorted_cells)
     command = Command(file, set_, out, json_, report, wide)
-    for pack in command.scenario.bank.packs:
-        if shorted_cells >= pack.cells_in_series:
-            problem = (
-                f"pack {pack.name} has {pack.cells_in_series} cells in series: at most {pack.cells_in_series - 1} can be followed"
-            )
-            raise InputError(problem, key="--shorted-cells", value=shorted_cells)
-    case = Assumptions(
-        warm_k=kelvin["--warm"], cold_k=kelvin["--cold"], wanted_s=wanted_s,
-        drop_share=drop / 100.0, margin=margin, pack_h=henry,
-        cells_shorted=shorted_cells,
-    )  # fmt: skip
+    refuse_shorted_cells(command.scenario, shorted_cells)
     with command.progress("Protection of") as progress:
         found = study(command.scenario, case, progress=progress, bands=bands or None, seed=seed)
 
