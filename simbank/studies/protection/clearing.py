@@ -9,7 +9,8 @@ import pandas as pd
 
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, OpenCase, hangs_on, judge, unknown
-from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
+from simbank.studies.protection.faults import LINES
+from simbank.studies.protection.following import FAULT_HORIZON_S
 from simbank.studies.protection.words import duration_text, named
 
 if TYPE_CHECKING:

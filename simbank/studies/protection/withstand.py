@@ -23,7 +23,8 @@ from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rates, picked_up_since
 from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
-from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.faults import Sequence, device_rows, line_of
+from simbank.studies.protection.following import CLEARED_SHARE, FAULT_HORIZON_S
 from simbank.studies.protection.words import current_text, i2t_text, named
 
 __all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
