@@ -172,8 +172,7 @@ def test_sizes_are_those_of_the_command(desk, page):
     assert shown.get_by_label("Largest spread of SOC [points]").get_attribute("aria-invalid") == "true"
     shown.get_by_label("Largest spread of SOC [points]").fill("4")
     shown.get_by_label("Gauges to try").fill("10 AWG, no gauge")
-    problem = shown.locator(".field", has=page.get_by_label("Gauges to try")).get_by_role("alert")
-    page.wait_for_function("(e) => e.textContent.includes('no gauge')", arg=problem.element_handle())
+    shown.get_by_text("no gauge: write a gauge such as").wait_for()
     shown.get_by_label("Gauges to try").fill("10 AWG, 2 AWG, 4/0 AWG")
     page.wait_for_function(STANDS, arg="size")
     found = told(desk, "size", "--spread", "4", "--gauges", "10 AWG, 2 AWG, 4/0 AWG")
