@@ -6,7 +6,7 @@ import re
 from importlib import resources
 from typing import Any
 
-from simbank.digits import MISSING, cells, clock
+from simbank.digits import cells
 from simbank.judging import RULES, verdicts
 from simbank.page.nights import calendar
 from simbank.page.packed import Packed, packed, series_of, steps_for
@@ -17,7 +17,7 @@ from simbank.simulation import Result
 from simbank.studies.figures import headline
 from simbank.verdict import as_records
 
-__all__ = ["FIGURES", "bank_shown", "clock_step", "figures_shown", "packs_shown", "run_shown", "told", "view_sources"]
+__all__ = ["FIGURES", "bank_shown", "clock_step", "figures_shown", "packs_shown", "run_shown", "view_sources"]
 
 # Steps of a page's clock [s]: of those that suit a run the finest with no more than so many samples is taken.
 CLOCK_STEPS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0, *(60.0 * m for m in (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 360, 720, 1440)))
@@ -27,10 +27,9 @@ PARTS = 10_000  # of the largest current or power that are told apart at best
 # Key figures of a run: name, as `simbank run --json` or `simbank sweep` has it, and what it is called.
 FIGURES = {
     "spread_max_points": "largest spread of state of charge [points]", "spread_end_points": "spread at the end [points]",
-    "share_ratio_max": "largest share ratio on discharge", "hardest_pack": "of pack", "c_rate_max": "peak C-rate of a pack",
-    "first_full_h": "first full", "first_full_pack": "which pack", "first_empty_h": "first empty", "first_empty_pack": "which pack",
-    "conductor_loss_wh": "lost in cable [Wh]", "pack_loss_wh": "lost in packs [Wh]", "energy_out_wh": "energy out [Wh]",
-    "energy_in_wh": "energy in [Wh]", "unmet_wh": "asked and not given [Wh]",
+    "share_ratio_max": "largest share ratio on discharge", "c_rate_max": "peak C-rate of a pack", "first_full_h": "first full",
+    "first_empty_h": "first empty", "conductor_loss_wh": "lost in cable [Wh]", "pack_loss_wh": "lost in packs [Wh]",
+    "energy_out_wh": "energy out [Wh]", "energy_in_wh": "energy in [Wh]", "unmet_wh": "asked and not given [Wh]",
 }  # fmt: skip
 PACK_COLUMNS = {
     "name": "pack", "capacity_ah": "capacity [Ah]", "soc_end": "SOC at end [%]", "current_peak_a": "peak [A]",
@@ -72,20 +71,16 @@ def clock_step(duration_s: float) -> float:
     return days * -(-duration_s // (days * MOST_SAMPLES)) if step is None else step
 
 
-def figures_shown(summary: dict[str, Any]) -> dict[str, Any]:
-    """Key figures of a run by the names in :data:`FIGURES`, bare."""
-    found = headline(summary)
-    for key in ("first_full_h", "first_empty_h"):
-        first = min((pack for pack in summary["packs"] if pack[key] is not None), key=lambda pack: pack[key], default=None)
-        found[key] = None if first is None else first[key]
-        found[key.replace("_h", "_pack")] = None if first is None else first["name"]
+def figures_shown(summary: dict[str, Any]) -> list[str]:
+    """Key figures of a run in the order of :data:`FIGURES`, as people read them; where they are of one pack, with its name."""
+    found, packs = headline(summary), summary["packs"]
     found["unmet_wh"] = sum(port["unmet_wh"] for port in summary["ports"])
-    return {key: found[key] for key in FIGURES}
-
-
-def told(figures: dict[str, Any]) -> dict[str, str]:
-    """Key figures as people read them."""
-    return {key: cells(key, [value])[0] if value is not None else MISSING for key, value in figures.items()}
+    of = {"share_ratio_max": found["hardest_pack"]}
+    for key in ("first_full_h", "first_empty_h"):
+        first = min((pack for pack in packs if pack[key] is not None), key=lambda pack: pack[key], default={})
+        found[key], of[key] = first.get(key), first.get("name")
+    texts = {key: cells(key, [found[key]])[0] for key in FIGURES}
+    return [text if of.get(key) is None else f"{of[key]}: {text}" for key, text in texts.items()]
 
 
 def packs_shown(summary: dict[str, Any]) -> list[list[str]]:
@@ -130,13 +125,12 @@ def run_shown(result: Result, step_s: float | None = None) -> dict[str, Any]:
 
 def words_shown(result: Result) -> dict[str, Any]:
     """Of a run its verdicts, all of them, worst first, as ``simbank run --json`` has them, its key figures and what its packs did."""
-    texts = told(figures_shown(result.summary))
+    texts = figures_shown(result.summary)
     return {
         "verdicts": [
             {key: record[key] for key in ("severity", "where", "text", "code")}
             for record in as_records(verdicts(result, most=len(RULES)))
         ],
-        "figures": [[key, FIGURES[key], text] for key, text in texts.items()],
+        "figures": [[key, words, text] for (key, words), text in zip(FIGURES.items(), texts, strict=True)],
         "packs": {"head": list(PACK_COLUMNS.values()), "rows": packs_shown(result.summary)},
-        "lasts": clock(result.summary["bank"]["duration_h"] * 3600.0),
     }

@@ -38,6 +38,8 @@ const BankView = (() => {
 
   const isolated = (name) => `\u2068${name}\u2069`; // a name that is written from right to left leaves what is around it in place
 
+  const short = (name, most) => (name.length > most ? `${name.slice(0, most - 1)}…` : name);
+
   function fixed(value, digits) {
     const text = Math.abs(value).toFixed(digits);
     const [whole, rest] = text.split(".");
@@ -52,6 +54,13 @@ const BankView = (() => {
   function watts(value) {
     const most = Math.abs(value);
     return most >= 1000 ? `${fixed(most / 1000, 2)} kW` : `${fixed(most, 0)} W`;
+  }
+
+  /* How many verdicts there are of each severity, the gravest first. */
+  function counted(verdicts) {
+    const counts = new Map();
+    for (const { severity } of verdicts) counts.set(severity, (counts.get(severity) || 0) + 1);
+    return [...counts].map(([severity, count]) => `${count} × ${severity}`).join(", ");
   }
 
   const percent = (soc) => `${fixed(100 * soc, 1)} %`;
@@ -98,6 +107,8 @@ const BankView = (() => {
 
   // ---- time in words ----
 
+  const lastOf = (run) => (run.samples - 1) * run.step_s; // the last instant shown [s]
+
   /* {date, time, day}: by the calendar where the run has dates, else since its start. */
   function timeOf(run, seconds) {
     const pad = (n) => String(n).padStart(2, "0");
@@ -113,14 +124,14 @@ const BankView = (() => {
     const fine = run.step_s < 1 ? 2 : 0;
     const rest = fine ? `:${(seconds % 60).toFixed(fine).padStart(5, "0")}` : run.step_s < 60 ? `:${pad(at % 60)}` : "";
     if (fine) at = Math.floor(seconds);
-    const hour = Math.floor(at / 3600) % 24, minute = Math.floor(at / 60) % 60, day = Math.floor(at / 86400) + 1;
+    const hours = Math.floor(at / 3600), hour = run.start || lastOf(run) > 86400 ? hours % 24 : hours, minute = Math.floor(at / 60) % 60, day = Math.floor(at / 86400) + 1;
     return { date, day, time: run.start ? `${pad(hour)}:${pad(minute)}${rest}` : `${hour}:${pad(minute)}${rest}` };
   }
 
   function timeText(run, seconds) {
     const { date, day, time } = timeOf(run, seconds);
     if (date) return `${time}, ${date} (day ${day})`;
-    return run.samples * run.step_s > 86400 ? `day ${day}, ${time} h` : `${time} h after the start`;
+    return lastOf(run) > 86400 ? `day ${day}, ${time} h` : `${time} h after the start`;
   }
 
   const atNight = (run, seconds) => run.nights && run.nights.some(([a, b]) => a <= seconds && seconds < b);
@@ -160,8 +171,9 @@ const BankView = (() => {
       this.doing = el("span", { class: "doing" });
       this.playButton = el("button", { type: "button", class: "play" }, "▶ Play");
       this.slider = el("input", { type: "range", id: id("time"), min: "0", max: "0", step: "1", value: "0" });
+      this.nowText = el("span", { class: "now", "aria-hidden": "true" });
       this.speed = el("select", { id: id("speed") }, ...Object.entries(PLAYS_S).map(([name, s]) =>
-        el("option", { value: name, selected: name === "medium" }, `${name}: whole run in ${s} s`)));
+        el("option", { value: name, selected: name === "medium", title: `the whole run in ${s} s` }, name)));
       this.drawing = el("div", { class: "scroll" });
       this.chooser = el("select", { id: id("look") });
       this.reading = el("output", { for: id("look") });
@@ -175,16 +187,17 @@ const BankView = (() => {
         this.kinds.append(el("label", {}, input, words));
       }
       this.verdicts = el("ul", { class: "verdicts" });
+      this.says = el("a", { class: "says", href: `#${id("says")}` });
       this.figures = el("tbody");
       this.packRows = el("table", { class: "rows" });
       this.note = el("p", { class: "fine" });
       this.root.append(el("div", { class: "grid" },
-        el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing),
+        el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing, this.says),
         el("div", { class: "transport across" }, this.playButton,
-          el("span", { class: "time" }, el("label", { for: id("time") }, "Time: drag, or use the arrow keys"), this.slider),
-          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed "), this.speed)),
+          el("span", { class: "time" }, el("label", { for: id("time") }, "Time"), this.nowText, this.slider),
+          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed"), this.speed)),
         el("figure", { class: "drawing", "aria-label": "Drawing of the bank" }, this.drawing, this.scale,
-          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port in the drawing, or pick one here:"), this.chooser,
+          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port, or pick one:"), this.chooser,
             this.reading)),
         el("section", { "aria-label": "State of charge of each pack at this time" }, el("h2", {}, "State of charge now"), this.bars),
         el("figure", { class: "chart across", "aria-label": "Over time" }, this.kinds, this.chart, this.note),
@@ -202,9 +215,11 @@ const BankView = (() => {
 
     // -- what it shows --
 
-    /* Shows a run of a bank; the time stays where it was, as far as the run lasts. */
-    async show(bank, run) {
+    /* Shows a run of a bank; the time stays where it was, as far as the run lasts. Unpacking takes a moment: then ``wanted`` says
+       whether the run is still asked for. */
+    async show(bank, run, wanted = () => true) {
       const series = await unpacked(run);
+      if (!wanted()) return;
       const sameBank = this.bank && this.bank.drawing === bank.drawing;
       const sameNames = this.bank && JSON.stringify([this.bank.packs, this.bank.ports, this.bank.branches]) === JSON.stringify([bank.packs, bank.ports, bank.branches]);
       Object.assign(this, { bank, run, series });
@@ -272,6 +287,9 @@ const BankView = (() => {
       const many = this.bank.packs.length > 9;
       picture.style.minWidth = many ? `${picture.viewBox.baseVal.width * 0.75}px` : "";
       picture.querySelectorAll("title").forEach((title) => title.remove()); // what is touched is told below instead
+      for (const label of picture.querySelectorAll(".pack .label:first-of-type")) label.textContent = short(label.textContent, 9); // whole beside the bars
+      const longest = Math.min(9, Math.max(...this.bank.packs.map((name) => name.length)));
+      picture.style.setProperty("--pack-size", `${Math.max(10, Math.min(22, 95 / longest))}px`); // where the drawing is small
       this.parts = new Map();
       this.wires = [];
       for (const group of picture.querySelectorAll("g[data-branch], g[data-pack], g[data-port]")) this.layPart(group);
@@ -393,8 +411,7 @@ const BankView = (() => {
 
     laySays() {
       const { run } = this;
-      this.verdicts.replaceChildren(...run.verdicts.map(({ severity, where, text }) =>
-        el("li", { class: severity }, el("strong", {}, severity), where === "bank" ? ": " : ` (${isolated(where)}): `, text)));
+      this.layVerdicts();
       this.figures.replaceChildren(...run.figures.map(([key, words, text]) =>
         el("tr", {}, el("th", { scope: "row" }, words), el("td", { class: "n", "data-key": key, dir: "auto" }, text))));
       const { head, rows } = run.packs;
@@ -406,6 +423,21 @@ const BankView = (() => {
       this.scaleEnd.textContent = `${amperes(run.most_a, 1)} (wider and redder is more; arrows show the direction)`;
     }
 
+    /* Sentences that stay stay in place, so that only new ones are marked and read aloud. */
+    layVerdicts() {
+      const key = ({ severity, where, text }) => JSON.stringify([severity, where, text]), before = new Map();
+      for (const item of this.verdicts.children) before.set(item.dataset.key, item);
+      const wanted = new Set(this.run.verdicts.map(key)), first = before.size === 0;
+      for (const [name, item] of before) if (!wanted.has(name)) item.remove();
+      this.run.verdicts.forEach((verdict, k) => {
+        const { severity, where, text } = verdict, there = before.get(key(verdict));
+        const item = there || el("li", { "data-key": key(verdict) }, el("strong", {}, severity), where === "bank" ? ": " : ` (${isolated(where)}): `, text);
+        item.className = severity + (there || first ? "" : " new");
+        if (this.verdicts.children[k] !== item) this.verdicts.insertBefore(item, this.verdicts.children[k] || null);
+      });
+      this.says.textContent = `This run: ${counted(this.run.verdicts)}.`;
+    }
+
     // -- a moment --
 
     update() {
@@ -415,6 +447,7 @@ const BankView = (() => {
       this.clockDate.textContent = date + (run.nights ? (atNight(run, t) ? " · night" : " · day") : "");
       this.slider.value = String(at);
       this.slider.setAttribute("aria-valuetext", timeText(run, t));
+      this.nowText.textContent = this.clockTime.textContent.replace(" after the start", "");
       const total = series.port_a.reduce((sum, row) => sum + row[at], 0);
       this.doing.textContent = this.gives(total, "The bank gives", "The bank takes", "The bank rests: no current in or out");
       this.rows.forEach((row, k) => {
@@ -452,7 +485,7 @@ const BankView = (() => {
 
     /* What is looked at, in words. */
     read() {
-      if (!this.picked) { this.reading.textContent = ""; return; }
+      if (!this.picked) { this.reading.textContent = "Its values at this time stand here."; return; }
       const { series, at, bank, run } = this, [kind, number] = this.picked.split(" "), k = Number(number);
       const when = timeText(run, at * run.step_s);
       if (kind === "pack") {
@@ -535,7 +568,7 @@ const BankView = (() => {
       }
       shown.forEach((end, k) => {
         picture.append(svg("line", { x1: box.right + 1, x2: box.right + 9, y1: end.y, y2: places[k], stroke: "#8a94a2" }),
-          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, end.name.length > 14 ? `${end.name.slice(0, 13)}…` : end.name));
+          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, short(end.name, 14)));
       });
     }
 
@@ -588,5 +621,6 @@ const BankView = (() => {
   }
 
   BankView.inflated = inflated;
+  BankView.counted = counted;
   return BankView;
 })();
