@@ -41,7 +41,7 @@ from simbank.cli.report_bands import study_bands
 from simbank.digits import MISSING, percent
 from simbank.errors import InputError, RunStopped, SimulationError
 
-__all__ = ["COMMANDS"]
+__all__ = ["bill", "compare", "drift", "sensitivity", "size", "sweep", "usable"]
 
 _COMPARE_COLUMNS = {
     "layout": "layout", "spread_max_points": "largest spread [points]", "share_ratio_max": "largest share ratio",
@@ -541,6 +541,3 @@ def _show_bill(found, wide):
     show_table(found.title, found.table.astype(object), columns, wide=wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
-
-
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them
