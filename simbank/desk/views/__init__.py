@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from simbank.desk.views import protect, run
+from simbank.desk.views import age, protect, run
 from simbank.desk.views.view import View
 
 __all__ = ["VIEWS", "View"]
 
-VIEWS: list[View] = [run.VIEW, protect.VIEW]
+VIEWS: list[View] = [run.VIEW, protect.VIEW, age.VIEW]
