@@ -10,10 +10,12 @@ import pandas as pd
 from simbank.desk.running import scenario_of
 from simbank.desk.telling import drawn, plotted, shown_table, table, verdicts_told
 from simbank.digits import number
+from simbank.scenario import Scenario
 from simbank.studies.protection import Assumptions
+from simbank.studies.size import Limits
 from simbank.warning import as_records
 
-__all__ = ["protection"]
+__all__ = ["layouts", "protection", "sizes"]
 
 Progress = Callable[[float], None] | None
 
@@ -87,6 +89,100 @@ def _protection_told(found, whole):
             for group in told.check_groups(found, whole)
         ],
     }  # fmt: skip
+
+
+def sizes(
+    data: dict[str, Any], source: str | None, limits: Limits, asked: tuple[tuple[str, Any], ...], progress: Progress = None
+) -> dict[str, Any]:  # fmt: skip
+    """Layouts and gauges that keep within limits, as ``simbank size`` shows them, and what the one found has to be bought.
+
+    ``asked`` has further arguments of :func:`simbank.size`, by name.
+
+    Returns
+    -------
+    dict
+        What :mod:`simbank.desk.views.size` shows.
+    """
+    from simbank.studies import bill, size
+    from simbank.studies.size import size_found
+
+    scenario = scenario_of(data, source)
+    found = size(scenario, limits, progress=progress, **dict(asked))
+    bought: list[dict[str, Any]] = []
+    if found.best is not None:
+        case = size_found(scenario, found)
+        parts = bill(case)
+        columns = {
+            "what": "what", "count": "count", "kind": "kind", "length_m": "each [m]", "total_m": "in all [m]", "mass_kg": "mass [kg]",
+        }  # fmt: skip
+        title = f"What has to be bought for {found.best['layout']} in {found.best['gauge']}"
+        bought = [
+            table(title, parts.table.astype(object), columns),
+            *({"kind": "say", "text": text} for text in parts.words),
+            full_load(case),
+        ]
+    left = len(found.table) - len(found.shown().frame)
+    return {
+        "warnings": as_records(found.warnings),
+        "found": f"{found.found_words} {found.by_layout_words}".strip(),
+        "best": None if found.best is None else [found.best["layout"], found.best["gauge"]],
+        "bought": bought,
+        "left": f"{left} more were tried, which every row shows." if left else "",
+        "basis": [found.tried, f"Integrator: {found.made_by['integrator']}."],
+        "looked_at": found.looked_at,
+        "sharing_only": found.sharing_only,
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "usual": _sizes_told(found, False),
+        "whole": _sizes_told(found, True),
+    }
+
+
+def _sizes_told(found, whole):
+    return {
+        "verdicts": verdicts_told(found, whole=whole),
+        "table": shown_table(found.shown(whole), whole),
+        "against": found.against(whole),
+    }
+
+
+def layouts(
+    data: dict[str, Any], source: str | None, chosen: tuple[str, ...] | None, progress: Progress = None
+) -> dict[str, Any]:  # fmt: skip
+    """The same packs and duty under several layouts, as ``simbank compare`` shows them, and a drawing of each with its currents.
+
+    Returns
+    -------
+    dict
+        What :mod:`simbank.desk.views.compare` shows.
+    """
+    from simbank.scenario import with_changes
+    from simbank.studies import compare
+
+    scenario = scenario_of(data, source)
+    found = compare(scenario, list(chosen) if chosen else None, progress=progress)
+    used = next(iter(found.results.values())).summary["integrator"]
+    return {
+        "warnings": as_records(found.warnings),
+        "names": list(found.results),
+        "not_counted": found.not_counted,
+        "integrator": f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}.",
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "drawings": [full_load(with_changes(scenario, {"wiring.layout": name}), f"{name}: ") for name in found.results],
+        "usual": _layouts_told(found, False),
+        "whole": _layouts_told(found, True),
+    }
+
+
+def _layouts_told(found, whole):
+    return {"verdicts": verdicts_told(found, whole=whole), "tables": [shown_table(one, whole) for one in found.shown]}
+
+
+def full_load(scenario: Scenario, before: str = "") -> dict[str, Any]:
+    """The bank as drawn in a report: currents just after full load is switched on, lines as wide as their current."""
+    from simbank.report.bank_drawing import full_load_drawing
+
+    svg, caption = full_load_drawing(scenario)
+    return drawn(svg, f"{before}{caption}")
 
 
 def _put_right(found):

@@ -45,6 +45,8 @@ export default {
             src: `data:image/svg+xml;charset=utf-8,${encodeURIComponent(b.svg)}`,
             alt: b.alt,
             class: b.scrolls ? "as-drawn" : "",
+            // its letters stay large enough to be read: it scrolls before it becomes smaller than that
+            style: b.scrolls ? { minWidth: `${0.75 * parseFloat((b.svg.match(/ width="([\d.]+)"/) || [0, 600])[1])}px` } : {},
           }),
         ]),
         h("figcaption", b.caption),
