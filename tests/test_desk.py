@@ -225,11 +225,11 @@ def test_malformed_files_are_told_in_the_words_of_the_commands(page, desk):
     said = command(desk.folder, "run", "malformed.toml").stderr.removeprefix("error: malformed.toml: ").strip()
     assert said.startswith("not TOML")
     open_file(page, "malformed.toml")
-    page.locator(".drawer").get_by_text(said).wait_for()
+    page.locator(".message").get_by_text(said).wait_for()
     page.get_by_label("or a file from elsewhere").set_input_files(
         files=[{"name": "x.toml", "mimeType": "text/plain", "buffer": b"name = <script>document.title = 1</script>\n"}]
     )
-    page.locator(".drawer").get_by_text("line 1").wait_for()
+    page.locator(".message").get_by_text("line 1").wait_for()
     assert page.title() == "simbank desk"
 
 

@@ -94,7 +94,7 @@ def text_field(
         made.props["aria-describedby"] = f"{number}-wrong" + (f" {number}-hint" if hint else "")
         field._input, field._wrong = made, tag("strong", "", "wrong", id=f"{number}-wrong", role="alert", hidden=True)
         if hint:
-            tag("span", hint, "help", id=f"{number}-hint")
+            tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
     return field
 
@@ -108,7 +108,7 @@ def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | Non
         made = tag("textarea", id=number, rows=rows, defaultValue=value, spellcheck="false")
         if hint:
             made.props["aria-describedby"] = f"{number}-hint"
-            tag("span", hint, "help", id=f"{number}-hint")
+            tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
     return field
 
