@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from simbank.bank.conductors import parse_gauge
 from simbank.bank.layouts import LAYOUTS
 from simbank.caution import CAUTION, PROTECTION_CAUTION
 from simbank.desk import parts
@@ -64,6 +65,11 @@ def _asked(fields, ticks, sharing_only):
     series = gauges if gauges in ("awg", "mm2") else tuple(part.strip() for part in gauges.split(",") if part.strip())
     if not series:
         raise InputError("use awg or mm2, or a list of gauges", key="gauges", value=gauges)
+    for gauge in series if isinstance(series, tuple) else ():
+        try:
+            parse_gauge(gauge)
+        except InputError as error:
+            raise InputError(error.problem, key="gauges", value=gauge) from None
     layouts = tuple(name for name, tick in ticks.items() if tick.value)
     asked = {"gauges": series, "layouts": layouts or None, "price_per_kg": number(PRICE, 0.0), "sharing_only": sharing_only.value}
     return (limits, tuple(asked.items()))
