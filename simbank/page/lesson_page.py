@@ -25,7 +25,7 @@ def write_lesson(path: str | PathLike, out: str | PathLike, *, integrator: str =
     Parameters
     ----------
     path : path-like
-        The lesson, a TOML file: scenario, grid, predictions, questions, a note for the teacher.
+        The lesson, a TOML file: scenario, grid, predictions, questions, a note for the teacher; or the name of one that ships.
     out : path-like
         The HTML file to write; 3 MB at most.
     integrator : {"fast", "reference"}
