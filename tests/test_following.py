@@ -243,3 +243,49 @@ def test_a_feed_is_told_the_same_with_every_sample_and_with_those_that_are_told(
         assert told.table[columns].to_numpy() == pytest.approx(every.table[columns].to_numpy(), rel=1e-6, abs=1e-6)
         # fed within seconds, before the first sample: up to the voltage, which falls meanwhile
         assert told.table["energy_wh"].iloc[-1] == pytest.approx(told.energy_wh, rel=1e-3 if told.opens_s is None else 0.2)
+
+
+@pytest.mark.parametrize("count", [6, 9])
+def test_a_place_is_told_by_its_mirror_image(count):
+    bank = workshop(count)
+    for faults, line in ((greatest_faults(bank, Assumptions()), "latest"), (least_faults(bank, Assumptions()), "middle")):
+        assert len(faults.mirrors) == 2 * (count // 2)
+        places = {place.name: place for place in faults.places}
+        for name, mirror in faults.mirrors.items():
+            ours = mirror.told(faults.follow(mirror.image, line), ())
+            theirs = faults.follow(places[name], line)
+            assert ours is None or [one.device for one in ours.openings] == [one.device for one in theirs.openings]
+            if ours is None:  # devices that open at one instant: in the order of the file
+                continue
+            assert [one.time_s for one in ours.openings] == pytest.approx([one.time_s for one in theirs.openings], rel=1e-10)
+            for figure in ("i2t", "most_a", "end_a"):
+                wanted = getattr(theirs, figure)
+                assert getattr(ours, figure) == pytest.approx(wanted, rel=1e-9, abs=1e-9 * np.abs(wanted).max())
+        each = faults.follow_each([(place, line, ()) for place in faults.places])
+        for place, sequence in zip(faults.places, each, strict=True):
+            theirs = faults.follow(place, line)
+            assert [one.device for one in sequence.openings] == [one.device for one in theirs.openings]
+            assert sequence.cleared_s == (None if theirs.cleared_s is None else pytest.approx(theirs.cleared_s, rel=1e-10))
+
+
+def test_a_place_whose_image_has_other_devices_that_never_open_is_followed():
+    faults = greatest_faults(workshop(6), Assumptions())
+    mirror = faults.mirrors["bus bar at P5"]
+    assert mirror.told(faults.follow(mirror.image, "latest", {"device P1"}), {"device P1"}) is None
+    both = {"device P2", "device P5"}
+    ours = mirror.told(faults.follow(mirror.image, "latest", both), both)
+    theirs = next(faults.follow(place, "latest", both) for place in faults.places if place.name == "bus bar at P5")
+    assert ours.cleared_s is None
+    assert theirs.cleared_s is None
+    assert ours.still_carrying == theirs.still_carrying
+    assert ours.fed_by == theirs.fed_by
+    assert ours.end_a == pytest.approx(theirs.end_a, rel=1e-9, abs=1e-6)
+
+
+def test_nothing_is_an_image_where_packs_or_conductors_differ():
+    assert not greatest_faults(workshop(7, 2), Assumptions()).mirrors
+    data = copy.deepcopy(workshop_scenario(7).data)
+    data["wiring"]["added"] = {"lead P2 +": "0.2 milliohm"}
+    scenario = simbank.from_dict(data)
+    assert len(greatest_faults(workshop(7), Assumptions()).mirrors) == 6
+    assert not greatest_faults(scenario.bank, Assumptions()).mirrors

@@ -563,7 +563,7 @@ def test_the_command_says_what_it_wrote_and_keeps_what_ctrl_c_leaves(tmp_path):
     assert "duty.days=1" in json.dumps(inside(out.read_text(encoding="utf-8"))[0]["runs"])
     values = ",".join(f"{k / 500:g}" for k in range(1, 500))
     long = subprocess.Popen(
-        command("--set", "duty.days=60", "--over", f"packs.D.soc={values}", "--out", str(out), "--jobs", "1"), stderr=subprocess.PIPE, text=True
+        command("--set", "duty.days=14", "--over", f"packs.D.soc={values}", "--out", str(out), "--jobs", "1"), stderr=subprocess.PIPE, text=True
     )  # fmt: skip
     line = long.stderr.readline()  # it says how far it is after five seconds
     while " %" not in line and line:

@@ -9,8 +9,8 @@ from typing import Any
 from nicegui.element import Element
 
 __all__ = [
-    "Field", "Told", "button", "caution", "choice", "figure", "heading", "say", "tag", "text_area", "text_field", "tick", "told_blocks",
-    "verdicts", "warnings", "words",
+    "Field", "Told", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag", "text_area", "text_field",
+    "tick", "told_blocks", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
@@ -52,6 +52,17 @@ class Field:
     def __init__(self, value: str, on_change: Callable[[str], Any] | None):
         self.value = value
         self._on_change = on_change
+        self._input = self._wrong = None
+
+    def wrong(self, problem: str):
+        """Say beside a line of text what is wrong with it; nothing with an empty ``problem``."""
+        if self._wrong is None or self._wrong._text == problem:
+            return
+        self._wrong._text = problem
+        self._wrong.props["hidden"] = not problem
+        self._input.props["aria-invalid"] = "true" if problem else "false"
+        self._wrong.update()
+        self._input.update()
 
     def _set(self, value):
         self.value = value
@@ -65,9 +76,10 @@ def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | No
     with tag("div", classes="field"):
         tag("label", label, for_=number)
         made = tag("input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false")
+        made.props["aria-describedby"] = f"{number}-wrong" + (f" {number}-hint" if hint else "")
+        field._input, field._wrong = made, tag("strong", "", "wrong", id=f"{number}-wrong", role="alert", hidden=True)
         if hint:
-            made.props["aria-describedby"] = f"{number}-hint"
-            tag("span", hint, "help", id=f"{number}-hint")
+            tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
     return field
 
@@ -80,7 +92,7 @@ def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | Non
         made = tag("textarea", id=number, rows=rows, defaultValue=value, spellcheck="false")
         if hint:
             made.props["aria-describedby"] = f"{number}-hint"
-            tag("span", hint, "help", id=f"{number}-hint")
+            tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
     return field
 
@@ -145,6 +157,22 @@ def figure(svg: str, caption: str) -> dict[str, Any]:
 def caution(text: str) -> dict[str, Any]:
     """The caution that stands below every result, as a block."""
     return {"kind": "caution", "text": text}
+
+
+def sentences(texts: Sequence[str]) -> dict[str, Any]:
+    """Sentences as a list, a block; nothing without any."""
+    return {"kind": "list", "items": list(texts)} if texts else {}
+
+
+def groups(title: str, found: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Groups of sentences below a heading, a block: each with ``title``, ``items``, and ``mark`` where it is grave; nothing without any."""
+    return {"kind": "groups", "title": title, "groups": list(found)} if found else {}
+
+
+def fold(title: str, blocks: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Blocks that are seen when one opens them; nothing without any."""
+    blocks = [block for block in blocks if block]
+    return {"kind": "fold", "title": title, "blocks": blocks} if blocks else {}
 
 
 def told_blocks(told: dict[str, Any]) -> list[dict[str, Any]]:

@@ -251,7 +251,7 @@ _tasks: set[asyncio.Future] = set()  # so that none is collected while it runs
 def _ids(parts):
     """Ids of everything that the forms show."""
     for part in parts:
-        if "kind" in part:
+        if "id" in part:
             yield part["id"]
         for key in ("parts", "fields", "more", "entries"):
             yield from _ids(part.get(key, ()))

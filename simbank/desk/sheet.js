@@ -18,7 +18,7 @@ export default {
       if (!want || !want.id) return;
       this.$nextTick(() => {
         const found = document.getElementById(want.id) || this.$el.querySelector(`[data-at="${CSS.escape(want.id)}"]`);
-        const target = found && (found.matches("input,select,button,summary") ? found : found.querySelector("input,select,button,summary"));
+        const target = found && (found.matches("input,select,button") ? found : found.querySelector("input,select") || found.querySelector("button,summary"));
         if (target) target.focus();
       });
     },

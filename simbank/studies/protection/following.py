@@ -77,6 +77,8 @@ class Chains:
         Rows by loops.
     emf : ndarray, shape (n,)
         Of the packs [V].
+    edge : ndarray of int, shape (rows,)
+        One edge of each row.
     nothing : int
         Stands, after all rows, for edges that carry nothing.
     """
@@ -97,12 +99,17 @@ class Chains:
             if k < n or lead[k]:
                 self.row[k] = k if k < n else found[key]
                 self.sign[k] = 1 if k < n else round(lead[k] * lead[kept[found[key]]])
-        self.loops, self.nothing = loops[kept], len(kept)
+        self.loops, self.nothing, self.edge = loops[kept], len(kept), np.array(kept)
         self.ohm, self.henry = np.zeros((2, len(kept)))
         henry = np.append(circuit.henry, circuit.least_henry)
         flows = np.flatnonzero(self.sign)
         np.add.at(self.ohm, self.row[flows], np.append(circuit.ohm, 0.0)[flows])
         np.add.at(self.henry, self.row[flows], henry[flows])
+
+    def answers(self) -> np.ndarray:
+        """Steady current of every row from one volt in each pack, everything closed, shape (rows, n) [S]."""
+        packs = self.loops[: len(self.emf)]
+        return self.loops @ np.linalg.solve(self.loops.T @ (self.ohm[:, None] * self.loops), packs.T)
 
     def loops_with(self, closed: np.ndarray) -> np.ndarray:
         """Independent loops with only some packs and branches conducting, booleans of shape (n + b,)."""

@@ -268,7 +268,7 @@ class _Search:
         return f"{current_text(fault_a)}, with {current_text(current)} {point} of {self.devices[d].name}{packs}"
 
 
-def faults_between(greatest, least, open_case, known, for_good_a):
+def faults_between(greatest, least, open_case, known, for_good_a, places=None):
     """The faults of a current between least and greatest that ask most of some conductor, followed in full.
 
     Parameters
@@ -281,13 +281,15 @@ def faults_between(greatest, least, open_case, known, for_good_a):
         Greatest ∫ i² dt [A²s] of every edge in the cases followed already.
     for_good_a : ndarray
         Current [A] that every edge carries for good; a fault in which it carries no more does it no harm.
+    places : list of Place, optional
+        Where; by default at all.
 
     Returns
     -------
     list of FollowedFault
     """
     search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
-    for place in greatest.places:
+    for place in greatest.places if places is None else places:
         for packs in connected(least, place):
             fewest = least.at(place)
             weak = _Stage.at_first(fewest.chains(place), fewest.only(place, packs))
