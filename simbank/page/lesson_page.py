@@ -120,7 +120,7 @@ def _note(runs: LessonRuns, teacher: TeachersNote) -> dict[str, Any]:
 
 
 def _paragraphs(text: str) -> list[str]:
-    return [" ".join(part.split()) for part in re.split(r"\n\s*\n", text.strip())]
+    return [re.sub(r"[ \t\n]+", " ", part) for part in re.split(r"\n[ \t]*\n", text.strip())]  # other blanks are meant
 
 
 def _rendered(template: str, **parts: Any) -> str:
