@@ -43,8 +43,7 @@ class Page:
         session.on_change.append(self.look)
 
     def _build(self):
-        with tag("a", "To the results", "skip", href="#desk-views"):
-            pass
+        tag("a", "To the results", "skip", href="#desk-views")
         with tag("header", classes="top"):
             with tag("div", classes="title"):
                 tag("h1", "simbank desk")
@@ -59,11 +58,14 @@ class Page:
                 self._undo.props["id"] = "desk-undo"
                 self._redo = parts.button("Redo", self.session.redo)
                 self._redo.props["id"] = "desk-redo"
+        with tag("nav", classes="jumps", aria_label="On this page"):
+            tag("a", "The bank", href="#desk-forms")
+            tag("a", "Results", href="#desk-views")
         self._drawer = tag("div", classes="drawer")
         self._message = tag("div", classes="message")
         self._wrong = tag("div", classes="errors", role="alert", id="desk-errors")
         with tag("main", classes="desk"):
-            with tag("div", classes="editor", role="region", aria_label="The bank and what is asked of it"):
+            with tag("div", classes="editor", role="region", id="desk-forms", aria_label="The bank and what is asked of it"):
                 self._sheet = Sheet(self.session.do)
             with tag("div", classes="views", id="desk-views", tabindex=-1):
                 self._state = tag("p", "", "state", role="status", id="desk-state")
