@@ -15,7 +15,7 @@ ROOMS = [
 # time, states that switch, integrators, what comes out, the loop.
 SIMULATION = [
     "arrays", "event_codes", "setup",
-    "pack_model", "port_solver", "bank_solver", "devices", "operating_point",
+    "pack_model", "port_solver", "many_packs", "bank_solver", "devices", "operating_point",
     "ode",
     "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "choice", "events", "port_states", "bank_state", "switching",

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from simbank.caution import CAUTION
-from simbank.cli.options import File, Jobs, Json, OneIntegrator, Set, changes, grid, make_folder
+from simbank.cli.options import Jobs, Json, OneIntegrator, Set, changes, grid, make_folder
 from simbank.cli.output import print_json, say, show_caution
 from simbank.cli.progress import progress_bar
 from simbank.digits import duration
@@ -18,28 +18,45 @@ __all__ = ["page"]
 
 
 def page(
-    file: File,
+    file: Annotated[Path | None, typer.Argument(help="Scenario file (TOML); not with --lesson.", show_default=False)] = None,
     over: Annotated[
         list[str],
         typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key, a control of the page; one to four keys."),
     ] = [],  # noqa: B006
     out: Annotated[Path, typer.Option("--out", metavar="HTML", help="The file to write.", show_default=False)] = ...,
     set_: Set = [],  # noqa: B006
+    lesson: Annotated[
+        Path | None,
+        typer.Option("--lesson", metavar="LESSON", help="A page for a class: a lesson's file, or one that ships by its name."),
+    ] = None,
     jobs: Jobs = -1,
     json_: Json = False,
     integrator: OneIntegrator = "fast",
 ):
     """One HTML file to hand out: every run of a grid, moved by sliders and switches, without a network."""
     from simbank.page.html import make_page, stopped_words
+    from simbank.page.lesson_page import lesson_page
     from simbank.scenario import load
 
     if out.is_dir() or not out.suffix:
         raise InputError("name the HTML file to write, such as page.html", key="--out", value=str(out))
-    given, over = changes(set_), grid(over)
-    scenario = load(file)
-    make_folder(out.parent)
-    with progress_bar(f"Runs of {scenario.name}", json_, "packing the page") as progress:
-        made = make_page(scenario, over, changes=given, integrator=integrator, jobs=jobs, progress=progress)
+    how = {"integrator": integrator, "jobs": jobs}
+    if lesson is not None:
+        if file is not None or over or set_:
+            raise InputError(
+                "names the scenario and all values itself: leave FILE, --over and --set away", key="--lesson", value=str(lesson)
+            )
+        make_folder(out.parent)
+        with progress_bar(f"Runs of {lesson.name}", json_, "packing the page") as progress:
+            made = lesson_page(lesson, progress=progress, **how)
+    elif file is None:
+        raise InputError("give a scenario file with --over KEY=V1,V2, or a lesson's file with --lesson", key="FILE")
+    else:
+        given, over = changes(set_), grid(over)
+        scenario = load(file)
+        make_folder(out.parent)
+        with progress_bar(f"Runs of {scenario.name}", json_, "packing the page") as progress:
+            made = make_page(scenario, over, changes=given, progress=progress, **how)
     path = made.write(out)
     summary = {"page": str(path), **made.summary}
     if json_:

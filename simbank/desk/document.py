@@ -149,7 +149,7 @@ class Document:
         *above, number = place
         entries = self.at(tuple(above))
         to = number + by
-        if isinstance(entries, list) and 0 <= to < len(entries):
+        if isinstance(entries, list) and 0 <= number < len(entries) and 0 <= to < len(entries):
             self._change(lambda root: _move(root, tuple(above), number, to), name)
 
     def rename(self, place: Place, new: str, name: str):

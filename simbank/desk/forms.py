@@ -17,9 +17,9 @@ from simbank.scenario.changes import parts_of
 
 __all__ = ["STARTS", "describe", "field_id", "field_of_error", "place_of_key"]
 
-PACK_COLUMNS = ("name", "type", "soc", "capacity_left", "state_of_health", "grade", "resistance_at_posts", "count")
+PACK_COLUMNS = ("name", "type", "soc", "capacity_left", "grade", "resistance_at_posts")
 MAKE_COLUMNS = ("chemistry", "cells_in_series", "capacity", "cell_resistance", "internal_wiring")
-STEP_COLUMNS = ("discharge", "charge", "rest", "hours", "tail", "voltage", "cutoff")
+STEP_COLUMNS = ("discharge", "charge", "rest", "hours", "tail", "voltage")
 MAIN = {  # keys shown at once; the others of these tables under "more"
     "ConductorTable": ("gauge", "length", "joint", "insulation"),
     "DeviceTable": ("class", "rating", "resistance", "interrupting_rating", "voltage_rating", "pole"),
@@ -145,7 +145,7 @@ def _packs(data):
     columns = [_heading("PackTable", key) for key in PACK_COLUMNS]
     return {
         "kind": "table", "place": ("packs",), "id": field_id(("packs",)), "title": "Packs, in the order in which they are joined", "columns": columns,
-        "said": ["chemistry (of its make)", "capacity as new (of its make)"], "rows": rows, "add": "pack", "what": "pack",
+        "said": ["of its make: chemistry", "capacity as new"], "rows": rows, "add": "pack", "what": "pack",
     }  # fmt: skip
 
 
@@ -184,7 +184,8 @@ def _wiring(data):
     def part(key):
         model, form = _inner(_schema()["WiringTable"]["properties"][key])
         make = {"one": _optional, "list": _entries, "named": _named}[form]
-        return make(model, ("wiring", key), wiring, data, key)
+        more = {"but": ("device",)} if key == "strings" else {}  # which stand among the devices
+        return make(model, ("wiring", key), wiring, data, key, **more)
 
     parts += [part(key) for key in own]
     others = [part(key) for key in ("link", "lead", "leads", "bar", "distribution", "strings", "conductors") if key not in own]
@@ -310,12 +311,15 @@ def _optional(model, place, table, data, title):
 def _entries(model, place, table, data, title, but=()):
     """A list of tables, each with a form."""
     key = place[-1]
-    entries = []
+    entries, alone = [], isinstance(table, dict) and isinstance(table.get(key), dict)
+    if alone:  # one table where a list of them may stand
+        entries.append(_form(model, place, table[key], data, title=_words(title), but=but) | {"removable": True})
     for k, entry in enumerate(_list(table, key)):
         name = entry.get("name") or entry.get("what") or f"{_words(title)} {k + 1}"
         entries.append(_form(model, (*place, k), entry, data, title=str(name), but=but) | {"removable": True, "movable": True})
     return {
-        "kind": "list", "place": place, "id": field_id(place), "title": _words(title), "entries": entries, "add": _words(title), "model": model,
+        "kind": "list", "place": place, "id": field_id(place) + ".all" * alone,
+        "title": _words(title), "entries": entries, "add": _words(title), "model": model,
         "about": _about(place), "named": False,
     }  # fmt: skip
 

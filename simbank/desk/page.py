@@ -43,8 +43,7 @@ class Page:
         session.on_change.append(self.look)
 
     def _build(self):
-        with tag("a", "To the results", "skip", href="#desk-views"):
-            pass
+        tag("a", "To the results", "skip", href="#desk-views")
         with tag("header", classes="top"):
             with tag("div", classes="title"):
                 tag("h1", "simbank desk")
@@ -59,10 +58,14 @@ class Page:
                 self._undo.props["id"] = "desk-undo"
                 self._redo = parts.button("Redo", self.session.redo)
                 self._redo.props["id"] = "desk-redo"
+        with tag("nav", classes="jumps", aria_label="On this page"):
+            tag("a", "The bank", href="#desk-forms")
+            tag("a", "Results", href="#desk-views")
         self._drawer = tag("div", classes="drawer")
+        self._message = tag("div", classes="message")
         self._wrong = tag("div", classes="errors", role="alert", id="desk-errors")
         with tag("main", classes="desk"):
-            with tag("div", classes="editor", role="region", aria_label="The bank and what is asked of it"):
+            with tag("div", classes="editor", role="region", id="desk-forms", aria_label="The bank and what is asked of it"):
                 self._sheet = Sheet(self.session.do)
             with tag("div", classes="views", id="desk-views", tabindex=-1):
                 self._state = tag("p", "", "state", role="status", id="desk-state")
@@ -199,6 +202,7 @@ class Page:
 
     def _close(self):
         self._drawer.clear()
+        self._message.clear()
 
     def _dialog(self, which):
         self._close()
@@ -245,13 +249,14 @@ class Page:
         try:
             what()
         except InputError as error:
-            with self._drawer:
+            self._message.clear()
+            with self._message:
                 tag("p", str(error), "wrong", role="alert")
             return
         self._close()
         self._tools()
         if said:
-            with self._drawer:
+            with self._message:
                 tag("p", said, "done", role="status")
 
 
@@ -260,7 +265,7 @@ _GO = """(e) => { e.preventDefault();
   const place = e.currentTarget.dataset.go;
   const found = document.getElementById(place) || document.querySelector(`[data-at="${CSS.escape(place)}"]`);
   if (!found) return;
-  const target = found.matches('input,select,button') ? found : found.querySelector('input,select,button') || found;
+  const target = found.matches('input,select,button') ? found : found.querySelector('input,select') || found.querySelector('button') || found;
   target.scrollIntoView({block: 'center'}); target.focus(); }"""
 
 

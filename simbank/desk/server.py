@@ -63,7 +63,7 @@ def serve(
 
     place = Folder(folder)
     if file is not None:
-        place.load(file)
+        _check(place, file)
     listening = _listen(port)
     port = listening.getsockname()[1]
     token = secrets.token_urlsafe(32)
@@ -103,6 +103,14 @@ _ICON = (
     "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'>"
     "<path d='M3 4v8M7 2v12M11 4v8M15 2v12' stroke='#22252b' stroke-width='1.6'/></svg>"
 )
+
+
+def _check(folder, name):
+    """An InputError, as the commands word it, if the file is none that a tab could begin with."""
+    from simbank.desk.document import Document
+
+    text, _ = folder.load(name)
+    Document(text, Path(name))
 
 
 def _listen(port):

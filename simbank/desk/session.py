@@ -30,6 +30,7 @@ class Shared:
         self.folder, self.first = folder, first
         self.compiling = False
         self.worker = Worker(self._tell)
+        self.turn = asyncio.Lock()  # one run at a time; of those of a tab that wait only the newest is run
         self.sessions: list[Session] = []
 
     def _tell(self, busy):
@@ -75,7 +76,6 @@ class Session:
         self.forced = False
         self.on_change: list[Callable[[], Any]] = []
         self._running_since: float | None = None
-        self._turn = asyncio.Lock()  # one run at a time; of those that wait only the newest is run
         self._studies: set[Worker] = set()
         shared.sessions.append(self)
 
@@ -186,15 +186,15 @@ class Session:
         def newest():
             return number == self.number
 
-        async with self._turn:
+        async with shared.turn:
             if not newest():
                 return
             self._running_since = time.monotonic()
             try:
                 outcome = await shared.worker.call(live, data, source)
-            except Stopped:
-                return
             except SimbankError as error:
+                if isinstance(error, Stopped) and not newest():
+                    return
                 outcome = {"errors": [], "failed": str(error)}
             finally:
                 self._running_since = None
@@ -251,7 +251,7 @@ _tasks: set[asyncio.Future] = set()  # so that none is collected while it runs
 def _ids(parts):
     """Ids of everything that the forms show."""
     for part in parts:
-        if "kind" in part:
+        if "id" in part:
             yield part["id"]
         for key in ("parts", "fields", "more", "entries"):
             yield from _ids(part.get(key, ()))

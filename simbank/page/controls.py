@@ -68,7 +68,11 @@ class Control:
     unit: str = ""
 
 
-def controls(over: Mapping[str, Sequence[Any]], labels: Mapping[str, str] | None = None) -> list[Control]:
+def controls(
+    over: Mapping[str, Sequence[Any]],
+    labels: Mapping[str, str] | None = None,
+    words: Mapping[str, Mapping[str, str]] | None = None,
+) -> list[Control]:
     """A control for each key.
 
     Parameters
@@ -77,6 +81,8 @@ def controls(over: Mapping[str, Sequence[Any]], labels: Mapping[str, str] | None
         Dotted key → values.
     labels : dict of str to str, optional
         What keys are called, instead of our own words.
+    words : dict of str to dict, optional
+        For a key what its values are called, where they are no numbers.
 
     Raises
     ------
@@ -102,13 +108,14 @@ def controls(over: Mapping[str, Sequence[Any]], labels: Mapping[str, str] | None
             key="over",
             value=list(over),
         )
-    for key in labels or {}:
-        if key not in over:
-            raise InputError(f"is no key of this page; its keys are {', '.join(over)}", key="labels", value=key)
-    return [_control(key, values, (labels or {}).get(key)) for key, values in over.items()]
+    for what, given in (("labels", labels), ("words", words)):
+        for key in given or {}:
+            if key not in over:
+                raise InputError(f"is no key of this page; its keys are {', '.join(over)}", key=what, value=key)
+    return [_control(key, values, (labels or {}).get(key), (words or {}).get(key, {})) for key, values in over.items()]
 
 
-def _control(key, values, label):
+def _control(key, values, label, words):
     if isinstance(values, str) or not isinstance(values, Sequence):
         raise InputError("needs a list of values", key=f"over {key}", value=values)
     if len(values) < 2:
@@ -128,7 +135,7 @@ def _control(key, values, label):
             raise InputError("has two values that are the same", key=f"over {key}", value=list(values))
         texts = [f"{number:.12g} {unit}".strip() for number in numbers]
     else:
-        texts = [_words(value) for value in values]
+        texts = [words.get(value, _words(value)) if isinstance(value, str) else _words(value) for value in values]
     return Control(key, label or _label(key), tuple(values), tuple(texts), numbers, unit)
 
 

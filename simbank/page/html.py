@@ -145,21 +145,27 @@ def make_page(
     *,
     changes: Mapping[str, Any] | None = None,
     labels: Mapping[str, str] | None = None,
+    along: Mapping[str, Sequence[str]] | None = None,
+    words: Mapping[str, Mapping[str, str]] | None = None,
     lesson: Lesson | None = None,
     integrator: str = "fast",
     jobs: int = -1,
     progress: Callable[[float], None] | None = None,
 ) -> Page:
-    """The page of :func:`write_page`, not yet written; parameters and errors as there."""
+    """The page of :func:`write_page`, not yet written; parameters and errors as there.
+
+    ``along`` names for a key others that take its value, too, such as the gauge of leads for that of links; ``words`` what its values
+    are called, where that is not the value itself.
+    """
     refuse_auto(integrator)
-    keys = controls(over, labels)
+    keys = controls(over, labels, words)
     changes = dict(changes or {})
     if both := [key for key in changes if key in over]:
         raise InputError("is varied; do not set it for all runs, too", key="changes", value=both[0])
     base = scenario.with_changes(changes) if changes else scenario
-    points = grid_points(base, keys)
+    points = [point | _led(point, along or {}) for point in grid_points(base, keys)]
     grid = run_grid(base, points, integrator=integrator, jobs=jobs, progress=progress)
-    index = _Index(keys, grid)
+    index = _Index(keys, grid, lesson.begin if lesson else None)
     for run, point in zip(grid.runs, points, strict=True):
         index.add(run, command_of(scenario, changes | point, integrator))
     told = _deflated(json.dumps(index.data, ensure_ascii=False, separators=(",", ":")))
@@ -179,6 +185,11 @@ def make_page(
         "made_by": made,
     }  # fmt: skip
     return Page(html, summary, grid.stopped)
+
+
+def _led(point, along):
+    """Keys that take the value of another one at a point."""
+    return {other: point[key] for key, others in along.items() for other in others}
 
 
 # ---- series, so fine that the page is not too large ----
@@ -220,10 +231,11 @@ def _fitted(grid: Grid, room: int) -> _Clock:
 class _Index:
     """All of the page but the series: what runs have in common stands once, and runs name it by its number."""
 
-    def __init__(self, keys: Sequence[Control], grid: Grid):
+    def __init__(self, keys: Sequence[Control], grid: Grid, begin: int | None = None):
         self._known: dict[str, dict[str, int]] = {}
         first = next(k for k, run in enumerate(grid.runs) if run.failure is None)
-        begin = grid.as_in_file if grid.as_in_file is not None and grid.runs[grid.as_in_file].failure is None else first
+        if begin is None:
+            begin = grid.as_in_file if grid.as_in_file is not None and grid.runs[grid.as_in_file].failure is None else first
         self.data: dict[str, Any] = {
             "controls": [
                 {"key": c.key, "label": c.label, "texts": c.texts, "numbers": c.numbers, "unit": c.unit} for c in keys

@@ -18,10 +18,14 @@ class Lesson:
     before, after : str
         HTML, not checked, between the introduction and the controls, and between the runs and what made the page.
     script : str
-        JavaScript of its own, run after the page's; the document gets an event ``runshown`` at every change of the run.
+        JavaScript of its own, run after the page's. The document gets an event ``runshown`` at every change of the run, with its number,
+        its point and the view, and takes ``showpoint`` with the point to go to.
+    begin : int, optional
+        Number of the run that is shown first; by default that of the file as it stands.
     """
 
     title: str = ""
     before: str = ""
     after: str = ""
     script: str = ""
+    begin: int | None = None

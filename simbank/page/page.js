@@ -73,8 +73,11 @@
       }
     }
     $("reading").hidden = true;
-    document.dispatchEvent(new CustomEvent("runshown", { detail: { number, point: [...chosen], failure: run.failure || null } }));
+    if (mine !== token) return; // another run was asked for meanwhile
+    document.dispatchEvent(new CustomEvent("runshown", { detail: { number, point: [...chosen], failure: run.failure || null, view } }));
   }
+
+  document.addEventListener("showpoint", (event) => { chosen = [...event.detail.point]; $("nearest").textContent = ""; show(); });
 
   function set(k, value, note = "") {
     chosen[k] = value;

@@ -38,6 +38,8 @@ const BankView = (() => {
 
   const isolated = (name) => `\u2068${name}\u2069`; // a name that is written from right to left leaves what is around it in place
 
+  const short = (name, most) => (name.length > most ? `${name.slice(0, most - 1)}…` : name);
+
   function fixed(value, digits) {
     const text = Math.abs(value).toFixed(digits);
     const [whole, rest] = text.split(".");
@@ -169,8 +171,9 @@ const BankView = (() => {
       this.doing = el("span", { class: "doing" });
       this.playButton = el("button", { type: "button", class: "play" }, "▶ Play");
       this.slider = el("input", { type: "range", id: id("time"), min: "0", max: "0", step: "1", value: "0" });
+      this.nowText = el("span", { class: "now", "aria-hidden": "true" });
       this.speed = el("select", { id: id("speed") }, ...Object.entries(PLAYS_S).map(([name, s]) =>
-        el("option", { value: name, selected: name === "medium" }, `${name}: whole run in ${s} s`)));
+        el("option", { value: name, selected: name === "medium", title: `the whole run in ${s} s` }, name)));
       this.drawing = el("div", { class: "scroll" });
       this.chooser = el("select", { id: id("look") });
       this.reading = el("output", { for: id("look") });
@@ -191,10 +194,10 @@ const BankView = (() => {
       this.root.append(el("div", { class: "grid" },
         el("div", { class: "clock across" }, this.clockTime, this.clockDate, this.doing, this.says),
         el("div", { class: "transport across" }, this.playButton,
-          el("span", { class: "time" }, el("label", { for: id("time") }, "Time: drag, or use the arrow keys"), this.slider),
-          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed "), this.speed)),
+          el("span", { class: "time" }, el("label", { for: id("time") }, "Time"), this.nowText, this.slider),
+          el("span", { class: "speed" }, el("label", { for: id("speed") }, "Speed"), this.speed)),
         el("figure", { class: "drawing", "aria-label": "Drawing of the bank" }, this.drawing, this.scale,
-          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port in the drawing, or pick one here:"), this.chooser,
+          el("div", { class: "touched" }, el("label", { for: id("look") }, "Touch a pack, cable or port, or pick one:"), this.chooser,
             this.reading)),
         el("section", { "aria-label": "State of charge of each pack at this time" }, el("h2", {}, "State of charge now"), this.bars),
         el("figure", { class: "chart across", "aria-label": "Over time" }, this.kinds, this.chart, this.note),
@@ -284,6 +287,9 @@ const BankView = (() => {
       const many = this.bank.packs.length > 9;
       picture.style.minWidth = many ? `${picture.viewBox.baseVal.width * 0.75}px` : "";
       picture.querySelectorAll("title").forEach((title) => title.remove()); // what is touched is told below instead
+      for (const label of picture.querySelectorAll(".pack .label:first-of-type")) label.textContent = short(label.textContent, 9); // whole beside the bars
+      const longest = Math.min(9, Math.max(...this.bank.packs.map((name) => name.length)));
+      picture.style.setProperty("--pack-size", `${Math.max(10, Math.min(22, 95 / longest))}px`); // where the drawing is small
       this.parts = new Map();
       this.wires = [];
       for (const group of picture.querySelectorAll("g[data-branch], g[data-pack], g[data-port]")) this.layPart(group);
@@ -441,6 +447,7 @@ const BankView = (() => {
       this.clockDate.textContent = date + (run.nights ? (atNight(run, t) ? " · night" : " · day") : "");
       this.slider.value = String(at);
       this.slider.setAttribute("aria-valuetext", timeText(run, t));
+      this.nowText.textContent = this.clockTime.textContent.replace(" after the start", "");
       const total = series.port_a.reduce((sum, row) => sum + row[at], 0);
       this.doing.textContent = this.gives(total, "The bank gives", "The bank takes", "The bank rests: no current in or out");
       this.rows.forEach((row, k) => {
@@ -478,7 +485,7 @@ const BankView = (() => {
 
     /* What is looked at, in words. */
     read() {
-      if (!this.picked) { this.reading.textContent = ""; return; }
+      if (!this.picked) { this.reading.textContent = "Its values at this time stand here."; return; }
       const { series, at, bank, run } = this, [kind, number] = this.picked.split(" "), k = Number(number);
       const when = timeText(run, at * run.step_s);
       if (kind === "pack") {
@@ -561,7 +568,7 @@ const BankView = (() => {
       }
       shown.forEach((end, k) => {
         picture.append(svg("line", { x1: box.right + 1, x2: box.right + 9, y1: end.y, y2: places[k], stroke: "#8a94a2" }),
-          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, end.name.length > 14 ? `${end.name.slice(0, 13)}…` : end.name));
+          svg("text", { x: box.right + 12, y: places[k] + 4, "font-weight": "bold", style: "font-weight:bold" }, short(end.name, 14)));
       });
     }
 

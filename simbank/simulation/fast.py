@@ -29,6 +29,7 @@ from simbank.simulation.fast_step import (
     step_arrays,
 )
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
+from simbank.simulation.many_packs import forget, iterates
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
 
@@ -63,7 +64,7 @@ def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
     states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
-    return (*(working_arrays(n, p) for _ in range(3)), *states, due, *step_arrays(n, p, d))
+    return (*(working_arrays(n, p, iterates(n, p)) for _ in range(3)), *states, due, *step_arrays(n, p, d))
 
 
 @jit_entry
@@ -128,6 +129,8 @@ def advance(
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
+    for one in (work, work_1, work_s, work_m):
+        forget(one.iterates)
     last_dt, shows, plain = -1.0, sums.displays.shape[1] > 0, all_plain(bank)
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
@@ -158,7 +161,7 @@ def advance(
             while True:
                 local = clock - step_start
                 if solved:
-                    flow(local, y, cells, ports, work)
+                    flow(local, y, bank, ports, work)
                 else:
                     solve_bank(local, y, bank, ports, work)
                     solved = True
@@ -218,7 +221,7 @@ def advance(
                         missed, moved = correct_end(dt, stiff, tolerance, bank, levelling, work, work_1, step)
                         error = max(error, missed)
                         if moved and error <= tolerance:
-                            flow(local + dt, y_1, cells, ports, work_1)
+                            flow(local + dt, y_1, bank, ports, work_1)
                         harm = add_damage(dt, y, bank, work, work_1, step)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance

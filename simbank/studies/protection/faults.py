@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,9 +18,10 @@ from simbank.simulation.setup import device_array
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
 from simbank.studies.protection.following import CLEARED_SHARE, TIMES, Chains, DamageCourse, Opening, Sequence, followed
+from simbank.studies.protection.mirror import Mirror, mirrors
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Callable, Collection, Iterable
 
     from simbank.bank import Bank
     from simbank.bank.equipment import Device
@@ -189,6 +190,33 @@ class Faults:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
 
+    @cached_property
+    def mirrors(self) -> dict[str, Mirror]:
+        """Name of a place → its :class:`~simbank.studies.protection.mirror.Mirror`, where it is the image of an earlier one."""
+        return mirrors(self)
+
+    def follow_each(
+        self, work: Collection[tuple[Place, str, Collection[str]]], tell: Callable[[float], None] = lambda done: None
+    ) -> list[Sequence]:
+        """:meth:`follow` for each (place, line of the bands, devices that never open), in copies of this process where that pays.
+
+        A place that is another's image is told by what is followed there, if that is among ``work``.
+        """
+        found, asked = {}, {(place.name, line, frozenset(failed)) for place, line, failed in work}
+
+        def there(place, line, failed):
+            mirror = self.mirrors.get(place.name)
+            key = None if mirror is None else (mirror.image.name, line, frozenset(failed))
+            return key if key in asked else None
+
+        first = [one for one in work if there(*one) is None]
+        for one, sequence in zip(first, in_order(self.follow, first, tell=tell), strict=True):
+            found[one[0].name, one[1], frozenset(one[2])] = sequence
+        for place, line, failed in [one for one in work if there(*one) is not None]:
+            told = self.mirrors[place.name].told(found[there(place, line, failed)], failed)
+            found[place.name, line, frozenset(failed)] = self.follow(place, line, failed) if told is None else told
+        return [found[place.name, line, frozenset(failed)] for place, line, failed in work]
+
     def chains(self, place: Place) -> Chains:
         """:class:`~simbank.studies.protection.following.Chains` of a fault at a place."""
         if place.name not in self._chains:
@@ -333,7 +361,7 @@ class CasesByPlace(Faults):
 
     def __init__(self, cases):
         vars(self).update(vars(next(iter(cases.values()))))
-        self.cases = cases
+        self.cases, self.mirrors = cases, {}  # no place is surely the image of another, whose case is another
 
     def at(self, place: Place) -> Faults:
         return self.cases[place.name]

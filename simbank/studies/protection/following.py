@@ -77,6 +77,10 @@ class Chains:
         Rows by loops.
     emf : ndarray, shape (n,)
         Of the packs [V].
+    edge : ndarray of int, shape (rows,)
+        One edge of each row.
+    nothing : int
+        Stands, after all rows, for edges that carry nothing.
     """
 
     def __init__(self, circuit: FaultCircuit, loops: np.ndarray):
@@ -95,12 +99,17 @@ class Chains:
             if k < n or lead[k]:
                 self.row[k] = k if k < n else found[key]
                 self.sign[k] = 1 if k < n else round(lead[k] * lead[kept[found[key]]])
-        self.loops = loops[kept]
+        self.loops, self.nothing, self.edge = loops[kept], len(kept), np.array(kept)
         self.ohm, self.henry = np.zeros((2, len(kept)))
         henry = np.append(circuit.henry, circuit.least_henry)
         flows = np.flatnonzero(self.sign)
         np.add.at(self.ohm, self.row[flows], np.append(circuit.ohm, 0.0)[flows])
         np.add.at(self.henry, self.row[flows], henry[flows])
+
+    def answers(self) -> np.ndarray:
+        """Steady current of every row from one volt in each pack, everything closed, shape (rows, n) [S]."""
+        packs = self.loops[: len(self.emf)]
+        return self.loops @ np.linalg.solve(self.loops.T @ (self.ohm[:, None] * self.loops), packs.T)
 
     def loops_with(self, closed: np.ndarray) -> np.ndarray:
         """Independent loops with only some packs and branches conducting, booleans of shape (n + b,)."""
@@ -268,9 +277,11 @@ def followed(
             carrying = [name for d, name in enumerate(names) if shut[d] and abs(end[device_edge[d]]) > 1e-3 * abs(end[-1])]
             fed_by = [name for k, name in enumerate(packs) if abs(end[k]) > 1e-2 * abs(end[-1])]
             return told(None, currents[-1], tuple(carrying), tuple(fed_by))
-        one = int(np.argmax(at <= soonest * (1.0 + SAME_TIME)))
+        one = int(np.argmax(clock + at <= (clock + soonest) * (1.0 + SAME_TIME)))
         d, time = int(live[one]), at[one]
-        after = int(np.searchsorted(TIMES, time))
+        after = (
+            int(np.searchsorted(TIMES, time)) if time > SAME_TIME * clock else 0
+        )  # no time passes between openings at one instant
         currents = state[: max(1, after) + 1] @ loops.T
         np.maximum(most, np.abs(currents[: after + 1]).max(axis=0), out=most)
         i2t += _weights(time)[: len(currents)] @ currents**2
