@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
+from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
@@ -53,6 +55,13 @@ class Field:
         self.value = value
         self._on_change = on_change
         self._input = self._wrong = None
+        self._client = ui.context.client
+        self._id = f"view-field-{next(_numbers)}"
+
+    def put(self, value: str):
+        """Have another value stand in it, as if it had been typed."""
+        self.value = value
+        self._client.run_javascript(f"document.getElementById({json.dumps(self._id)}).value = {json.dumps(value)}")
 
     def wrong(self, problem: str):
         """Say beside a line of text what is wrong with it; nothing with an empty ``problem``."""
@@ -70,12 +79,18 @@ class Field:
             self._on_change(value)
 
 
-def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "") -> Field:
-    """A line of text with its label, and below it a hint."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+def text_field(
+    label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", bare: bool = False
+) -> Field:
+    """A line of text with its label, and below it a hint; ``bare``: in a table, whose headings say what it is, with a label for screen readers."""
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field"):
-        tag("label", label, for_=number)
-        made = tag("input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false")
+        if not bare:
+            tag("label", label, for_=number)
+        made = tag(
+            "input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false", **_named(label, bare)
+        )
         made.props["aria-describedby"] = f"{number}-wrong" + (f" {number}-hint" if hint else "")
         field._input, field._wrong = made, tag("strong", "", "wrong", id=f"{number}-wrong", role="alert", hidden=True)
         if hint:
@@ -86,7 +101,8 @@ def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | No
 
 def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", rows: int = 8) -> Field:
     """Several lines of text with their label, such as a table of readings."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field wide-field"):
         tag("label", label, for_=number)
         made = tag("textarea", id=number, rows=rows, defaultValue=value, spellcheck="false")
@@ -97,12 +113,16 @@ def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | Non
     return field
 
 
-def choice(label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None) -> Field:
-    """One of several, from a list."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+def choice(
+    label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None, bare: bool = False
+) -> Field:
+    """One of several, from a list; ``bare`` as in :func:`text_field`."""
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field"):
-        tag("label", label, for_=number)
-        with tag("select", id=number) as made:
+        if not bare:
+            tag("label", label, for_=number)
+        with tag("select", id=number, **_named(label, bare)) as made:
             for option in options:
                 tag("option", option, value=option, selected=option == value)
     made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
@@ -111,12 +131,17 @@ def choice(label: str, options: Sequence[str], value: str, on_change: Callable[[
 
 def tick(label: str, value: bool = False, on_change: Callable[[bool], Any] | None = None) -> Field:
     """A box to tick; its ``value`` is True or False."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field tick"):
         made = tag("input", id=number, type="checkbox", defaultChecked=value)
         tag("label", label, for_=number)
     made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.checked)")
     return field
+
+
+def _named(label, bare):
+    return {"aria_label": label} if bare else {}
 
 
 class Told(Element, component="told.js"):

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from simbank.results import Shown, StudyResult
 
-__all__ = ["drawn", "picture", "plotted", "shown_table", "study_told", "table", "verdicts_told"]
+__all__ = ["drawn", "picture", "plotted", "shown_table", "study_told", "table", "texts_table", "verdicts_told"]
 
 MOST_VERDICTS = 7  # unasked, as on the terminal
 
@@ -44,6 +44,12 @@ def shown_table(shown: Shown, whole: bool = False) -> dict[str, Any]:
     """A table that a result shows, as :func:`table`; with ``whole`` every column, as ``--wide`` has it on a terminal."""
     columns = {**shown.columns, **(shown.more if whole else {key: shown.more[key] for key in shown.on_page})}
     return table(shown.title, shown.frame, columns, shown.keys, whole)
+
+
+def texts_table(title: str, frame: pd.DataFrame) -> dict[str, Any]:
+    """A table whose cells are texts already, as :func:`table`."""
+    rows = [[str(cell) for cell in row] for row in frame.itertuples(index=False)]
+    return {"kind": "table", "title": title, "head": [(str(heading), False) for heading in frame.columns], "rows": rows}
 
 
 def plotted(figure: Any, caption: str) -> dict[str, Any]:

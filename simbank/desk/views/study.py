@@ -61,14 +61,17 @@ class FollowedStudy:
         Makes of what was found, and of whether everything is to be shown, the blocks of a :class:`simbank.desk.parts.Told`.
     fields : mapping of str to Field, optional
         Beside which an error stands, by its key.
+    mark : callable, optional
+        Shows an error beside what it is about, in place of that; called with None where there is none.
     """
 
     def __init__(
         self, session: Session, name: str, function: Callable[..., Any], asked: Callable[[], Sequence[Any]],
         blocks: Callable[[Any, bool], Sequence[dict[str, Any]]], fields: Mapping[str, parts.Field] | None = None,
+        mark: Callable[[InputError | None], None] | None = None,
     ):  # fmt: skip
         self._session, self._name, self._function, self._asked, self._blocks = session, name, function, asked, blocks
-        self._fields = fields or {}
+        self._fields, self._mark_own = fields or {}, mark
         self._panel = ui.context.slot.parent
         self._found: Any = None
         self._found_key = self._running_key = self._ended_key = None
@@ -131,6 +134,9 @@ class FollowedStudy:
         return key
 
     def _mark(self, problem):
+        if self._mark_own is not None:
+            self._mark_own(problem)
+            return
         for name, field in self._fields.items():
             field.wrong(_words(problem) if problem is not None and problem.key == name else "")
 
@@ -204,7 +210,7 @@ class FollowedStudy:
         elif session.errors:
             text = "Not computed: the file has an error, which stands beside its field."
         elif self._current() is None:
-            text = "Not computed: see what is wrong below."
+            text = "Not computed: " + (self._asked_wrong() or "see what is wrong below.")
         elif self._ended_key is not None and self._ended_key == self._current():
             text = f"Not computed: {self._ended}" if isinstance(self._ended, InputError) else str(self._ended)
         else:
@@ -219,6 +225,14 @@ class FollowedStudy:
         _set(self._again, hidden=running or self._ended_key is None or self._ended_key != self._current())
         stale = self._found is not None and not current
         self._around.classes(**{"add" if stale else "remove": "stale"})
+
+    def _asked_wrong(self):
+        """What keeps it from being computed, where that is about no field."""
+        try:
+            self._asked()
+        except InputError as error:
+            return "" if error.key else f"{error.problem}."
+        return ""
 
     def _current(self):
         try:
