@@ -41,7 +41,7 @@ from simbank.cli.report_bands import study_bands
 from simbank.digits import MISSING, percent
 from simbank.errors import InputError, RunStopped, SimulationError
 
-__all__ = ["COMMANDS"]
+__all__ = ["bill", "compare", "drift", "sensitivity", "size", "sweep", "usable"]
 
 _YEARS_COLUMNS = {
     "first": "first", "to_80": "years to 80 %", "left": "least left [%]", "apart": "capacity spread [points]", "usable_wh": "usable at the end [Wh]",
@@ -507,6 +507,3 @@ def _show_bill(found, wide):
     show_table(found.title, found.table.astype(object), columns, wide=wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
-
-
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them

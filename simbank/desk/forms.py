@@ -292,6 +292,8 @@ def _form(model, place, table, data, *, title, main=None, but=(), only=None, all
         required = key in _schema()[model].get("required", [])
         shown = not all_more and (main is None or key in main or required)
         (fields if shown else more).append(_field(model, key, place, table, data))
+    if model == "PackType":  # what few know of their packs
+        more, parts = more + parts, []
     return {
         "kind": "form", "place": place, "id": field_id(place), "title": title, "about": "", "fields": fields, "more": more, "parts": parts,
         "model": model,

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from simbank.desk.document import Document, Place, read_value
+from simbank.desk.document import Document, Place, known_number, read_value
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error
 from simbank.desk.running import live
@@ -110,8 +110,12 @@ class Session:
         text, path = self.shared.folder.load(name)
         self.open_text(text, path, name)
 
-    def save(self, name: str):
-        """Write the document into the folder."""
+    def save(self, name: str, overwrite: bool = False):
+        """Write the document into the folder; unless ``overwrite``, not over a file that is another one than was loaded or saved last."""
+        path = self.shared.folder.inside(name)
+        if path.is_file() and not overwrite and not (path == self.document.path and self.document.is_as_saved(path)):
+            problem = "has changed since it was opened here" if path == self.document.path else "is there already"
+            raise InputError(f'{problem}; tick "Overwrite a file of that name", or choose another name', file=name)
         path = self.shared.folder.save(name, self.document.text)
         self.document.saved(path)
         self.name = name
@@ -286,11 +290,11 @@ def _put(document, place, op):
     if not text.strip():
         document.drop(place, name)
         return
-    if "±" in text or "+/-" in text:  # how well it is known is said anew: not within the old table
-        document.drop(place, name)
-        document.put(place, text.strip(), name)
+    text, kind = text.strip().replace("+/-", "±"), op.get("type", "text")
+    if "±" in text:  # how well it is known is said anew, and not within the table that there may be
+        document.set(place, known_number(text) if kind == "number" else text.removesuffix("± 0").strip(), name)
         return
-    document.put(place, read_value(text, op.get("type", "text")), name)
+    document.put(place, read_value(text, kind), name)
 
 
 def _rename(document, place, op):
