@@ -84,7 +84,8 @@ class FileModel(BaseModel):
     field holds the middle value, as if the rest were not there; ``how_known`` has a distribution for each such key.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    # what checks a table is built when the first such table is read
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, allow_inf_nan=False)
     ALL_EXACT: ClassVar[str] = ""  # why no key of this table takes how well it is known; empty if they do
     _how_known: dict[str, Draw] = PrivateAttr(default_factory=dict)
 
