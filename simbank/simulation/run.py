@@ -11,10 +11,11 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
+from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast, fast_step, port_states
+from simbank.simulation import fast, fast_rows, fast_step, port_states
 from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
@@ -42,6 +43,7 @@ CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 # Where the compiled loop, which solves the bank in another order of sums, says so often in a row at one instant that something is due,
 # and by :func:`simbank.simulation.events.watch` nothing is, they differ by round-off at a root: the reference steps past it.
 MOST_UNSETTLED = 3
+MANY_ROWS, MERGING_TOLERANCE = 4000, 1e-6  # from which rows of a duty are merged: with finer steps there is nothing to merge
 
 
 def simulate(
@@ -130,6 +132,11 @@ def _once(scenario, choice, tolerance, first_warnings, options):
         t, duration = run.state.t, run.duty.duration_s
         raise RunStopped(f"stopped at {t:.0f} s of {duration:.0f} s", run.result(complete=False)) from None
     return run.result(complete=True)
+
+
+def merges_rows(duty, tolerance):
+    """Whether the fast integrator may go over many rows of a duty in one step: real days of many rows, at a tolerance that lets it."""
+    return isinstance(duty, SampledDuty) and duty.length >= MANY_ROWS and tolerance >= MERGING_TOLERANCE
 
 
 @functools.cache
@@ -242,6 +249,8 @@ class _Run:
         made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)), shown)
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
+        if merges_rows(self.duty, self.tolerance):
+            scratch[-1].memory[fast_rows.ROWS_NEXT] = fast_rows.FIRST_ROWS
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
         for schedule in duty_windows(self.duty, state.ports.names):
             dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
