@@ -55,6 +55,7 @@ _HOMES = {
     "Verdict": "verdict",
     "verdicts": "judging",
     "write_report": "report.html",
+    "write_page": "page.html",
     "draw_bank": "plotting.drawing",
     "plot_sweep": "plotting.study_plots",
     "InputError": "errors",

@@ -3,15 +3,20 @@
 import gc
 
 from simbank.interrupts import listen
+from simbank.later import put_off
+
+GARBAGE_AFTER = 50_000  # objects made and not gone again: a few megabytes
 
 
 def main():
     """Run the command line."""
     listen()
     gc.disable()  # what is imported stays: looking through it for garbage is a twentieth of the start
+    put_off()
     from simbank.cli import main as command
 
     gc.freeze()
+    gc.set_threshold(GARBAGE_AFTER, *gc.get_threshold()[1:])  # what a command imports later stays, too
     gc.enable()
     command()
 

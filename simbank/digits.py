@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MISSING",
     "as_read",
+    "by_column",
     "cells",
     "clock",
     "clocks",
@@ -295,14 +296,23 @@ def cells(column: str, values: Sequence[Any]) -> list[str]:
     return [text if _is_number(v) else _words(v) for v, text in zip(values, texts, strict=True)]
 
 
+def by_column(rows: Sequence[Mapping[str, Any]]) -> dict[str, list[Any]]:
+    """Rows of a table, all with the keys of the first, as its columns: what :func:`as_read` takes, without pandas.
+
+    >>> by_column([{"pack": "A", "peak_a": 67.7}, {"pack": "B", "peak_a": None}])
+    {'pack': ['A', 'B'], 'peak_a': [67.7, None]}
+    """
+    return {key: [row[key] for row in rows] for key in rows[0]}
+
+
 def as_read(
-    frame: pd.DataFrame, columns: Mapping[str, str], keys: int = 1, *, empty: bool = False
+    frame: pd.DataFrame | Mapping[str, Sequence[Any]], columns: Mapping[str, str], keys: int = 1, *, empty: bool = False
 ) -> list[tuple[str, list[str], bool]]:
     """Columns of a table as people read them, on a terminal and on a page.
 
     Parameters
     ----------
-    frame : DataFrame
+    frame : DataFrame or mapping of str to sequence
         Numbers are written by the unit in their column's name (:func:`cells`), texts as they are.
     columns : mapping of str to str
         Its columns to read, and their headings.

@@ -31,8 +31,9 @@ from simbank.distributions import Draw, measured, within_range
 from simbank.errors import InputError
 
 __all__ = [
-    "Checked", "FileModel", "Takes", "as_path", "bank_temperature", "check", "entries_exact", "finite_column", "fraction", "known_value", "nearest",
-    "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep", "separator_of",
+    "Checked", "FileModel", "Takes", "as_path", "bank_temperature", "check", "each_fault", "entries_exact",
+    "finite_column", "fraction", "known_value", "nearest", "quantity", "range_draw", "read_csv", "read_toml", "refuse_all", "refuse_deep",
+    "separator_of",
 ]  # fmt: skip
 
 LEAST_C, MOST_C = -60.0, 120.0  # temperatures a bank can have; common practice, no source
@@ -628,6 +629,16 @@ def check(model, data, file=None, unions=(), checked=None):
         faults = [_told(fault, unions, data) for fault in error.errors()]
         problem, key, value = faults[0]
         raise InputError(problem + _others(faults), file=file, key=key, value=value) from None
+
+
+def each_fault(model: type[BaseModel], data: Any, unions: tuple[str, ...] = ()) -> list[InputError]:
+    """Every fault that :func:`check` finds in ``data``, as an error of its own; none where there is none."""
+    try:
+        model.model_validate(data)
+    except ValidationError as error:
+        told = [_told(fault, unions, data) for fault in error.errors()]
+        return [InputError(problem, key=key, value=value) for problem, key, value in told]
+    return []
 
 
 REQUIRED = "is required"

@@ -1,9 +1,15 @@
-"""Pages in headless Chromium: what a script in the page finds, what the console says, print to PDF."""
+"""Pages in headless Chromium: what a script in the page finds, what the console says, print to PDF; pages worked by mouse and keyboard.
 
+Tests that work a page take the fixture ``browser`` (in conftest.py) and open it by :func:`visit`.
+"""
+
+import contextlib
 import json
 import re
 import shutil
 import subprocess
+from dataclasses import dataclass, field
+from importlib import resources
 
 import pytest
 
@@ -63,3 +69,92 @@ OVERLAPS = """
   }
   return {overlaps: out, labels: boxes.length};
 """
+
+
+# ---- a page that is worked by mouse and keyboard ----
+
+
+@contextlib.contextmanager
+def started():
+    """Debian's Chromium, driven by Playwright; the library comes with its driver, and no browser is downloaded.
+
+    Ended with each module of tests: while it runs, nothing else in this thread may run an event loop.
+    """
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        try:
+            yield chromium
+        finally:
+            chromium.close()
+
+
+@dataclass
+class Visit:
+    """A page that is open, what it asked for besides itself (addresses), and what the console said (errors, warnings)."""
+
+    page: object
+    asked: list = field(default_factory=list)
+    said: list = field(default_factory=list)
+
+
+@contextlib.contextmanager
+def visit(browser, address, width=1280, height=900, *, allowed=(), **how):
+    """A page open in a window of its own, closed at the end.
+
+    ``allowed``: beginnings of addresses that it may ask for besides its own, such as those of the server that it comes from. What is
+    in the page itself (``data:``, ``blob:``) counts as no request. ``how``: options of Playwright's ``new_context``, such as
+    ``color_scheme="dark"``, ``reduced_motion="reduce"``, ``has_touch=True``.
+    """
+    context = browser.new_context(viewport={"width": width, "height": height}, **how)
+    try:
+        page = context.new_page()
+        seen = Visit(page)
+        own = (address, "data:", "blob:", *allowed)
+
+        def asked(request):
+            if not request.url.startswith(own):
+                seen.asked.append(request.url)
+
+        page.on("request", asked)
+        page.on("websocket", lambda socket: None if socket.url.startswith(own) else seen.asked.append(socket.url))
+        page.on("console", lambda message: seen.said.append(message.text) if message.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: seen.said.append(str(error)))
+        page.goto(address)
+        yield seen
+    finally:
+        context.close()
+
+
+def barriers(page, least=("serious", "critical")):
+    """What axe-core finds in a page that keeps people out, of these degrees: rule, what is wrong, and where."""
+    page.evaluate((resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8"))
+    found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+    assert found["passes"] or found["violations"]  # it looked
+    return [
+        f"{one['impact']}: {one['id']}: {one['help']}: {node['html'][:200]} {node.get('failureSummary', '')}"
+        for one in found["violations"]
+        if one["impact"] in least
+        for node in one["nodes"]
+    ]
+
+
+def assert_accessible(page):
+    """axe-core finds nothing serious or critical."""
+    found = barriers(page)
+    assert not found, "\n".join(found)
+
+
+def sticks_out(page):
+    """What reaches beyond the right or left edge of the window and would make the whole page scroll sideways."""
+    return page.evaluate(
+        """() => {
+          const wide = document.documentElement.scrollWidth, view = window.innerWidth;
+          if (wide <= view) return [];
+          return Array.from(document.body.querySelectorAll("*"))
+            .filter((e) => { const b = e.getBoundingClientRect(); return b.width && (b.right > view + 1 || b.left < -1); })
+            .map((e) => `${e.tagName} ${e.className} ${e.textContent.slice(0, 40)}`)
+            .concat(`page ${wide} in ${view}`);
+        }"""
+    )

@@ -20,6 +20,17 @@ def root():
     return ROOT
 
 
+@pytest.fixture(scope="module")
+def browser():
+    """A headless Chromium for pages that a test works by mouse and keyboard (:func:`browser.visit`); skipped where there is none."""
+    from browser import CHROMIUM, started
+
+    if CHROMIUM is None:
+        pytest.skip("chromium is not installed (Debian package chromium)")
+    with started() as chromium:
+        yield chromium
+
+
 @pytest.fixture(params=["reference", "fast"])
 def integrator(request):
     """Each integrator in turn: what a hand calculation says holds for both."""

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 import simbank as sb
 from simbank import cli
-from simbank.errors import RunStopped
+from simbank.errors import InputError, RunStopped
 from simbank.judging import verdicts
 from simbank.studies.ageing.swept import SWEPT
 
@@ -249,3 +249,9 @@ def test_the_command_tells_what_moves_years_most(tmp_path):
     told = json.loads(done.stdout)
     assert told["figure"] == "capacity_left_min"
     assert {row["key"] for row in told["rows"]} == {"ageing.faster.own", "ambient"}
+
+
+def test_stretches_of_a_duty_without_dates_are_refused(root):
+    told = CliRunner().invoke(cli.app, ["age", str(root / "scenarios" / "classroom_chain.toml"), "--window-days", "9"])
+    assert isinstance(told.exception, InputError)
+    assert str(told.exception) == "--window-days: 9: does nothing where the duty has no dates (duty.days)"

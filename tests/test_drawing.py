@@ -1,5 +1,6 @@
 """The drawing of a bank: every branch once, no label over another, in every layout and size."""
 
+import re
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -162,3 +163,34 @@ def test_marks_stand_where_they_belong(root):
     assert abs(float(found["4 6"].get("x")) - float(pack.get("x"))) < 40
     assert abs(float(found["4 6"].get("y")) - float(pack.get("y"))) < 40
     assert not [e for e in ET.fromstring(draw_bank(bank)).iter(f"{SVG}g") if e.get("class") == "mark"]
+
+
+def test_a_named_drawing_says_what_each_line_is_and_which_way_its_current_flows(clinic):
+    """For pages that show currents as they change: names, and ways that obey Kirchhoff's law at every node of the drawing."""
+    plain, named = (ET.fromstring(draw_bank(clinic.bank, named=named)) for named in (False, True))
+    assert "data-" not in ET.tostring(plain, encoding="unicode")
+    graph = clinic.bank.graph
+    for key, names in (("branch", [b.name for b in graph.branches]), ("pack", graph.packs), ("port", graph.ports)):
+        found = {group.get(f"data-{key}") for group in named.iter(f"{SVG}g")} - {None}
+        assert found == set(names)
+    point = simbank.operating_point(clinic, {name: 50.0 * (k + 1) for k, name in enumerate(graph.ports)})
+    amperes = {("branch", b.name): a for b, a in zip(graph.branches, point.branch_a, strict=True)}
+    amperes |= {("pack", name): a for name, a in zip(graph.packs, point.pack_a, strict=True)}
+    amperes |= {("port", name): a for name, a in zip(graph.ports, point.port_a, strict=True)}
+    into = {}  # (x, y) of an end of a line → current that arrives there
+    for group in named.iter(f"{SVG}g"):
+        for line in group.iter(f"{SVG}path"):
+            if line.get("class") != "wire":
+                continue
+            key = next(k for k in ("branch", "pack", "port") if group.get(f"data-{k}"))
+            a = amperes[key, group.get(f"data-{key}")] * int(line.get("data-way"))
+            numbers = [float(n) for n in re.findall(r"-?[\d.]+", line.get("d"))]
+            for (x, y), sign in ((numbers[:2], -1), (numbers[-2:], 1)):
+                into[x, y] = into.get((x, y), 0.0) + sign * a
+    inside = {(float(group.get("data-x")), y) for group in named.iter(f"{SVG}g") if group.get("data-x") for y in (-9.0, 9.0)}
+    at_ports = [point for point in into if abs(point[1]) == 17.0]
+    assert len(inside) == 2 * len(graph.packs)
+    assert len(at_ports) == 2 * len(graph.ports)
+    for place, a in into.items():
+        if place not in inside and place not in at_ports:
+            assert abs(a) < 1e-6, place

@@ -9,6 +9,7 @@ from simbank.cells import load_chemistry
 from simbank.duty import Duty, Step
 from simbank.simulation import fast
 from simbank.simulation.event_codes import Event
+from simbank.simulation.many_packs import DIRECT_PACKS
 from simbank.simulation.setup import duty_windows
 
 SCENARIOS = [
@@ -44,6 +45,17 @@ def test_shipped_scenarios(root, name):
     assert quick.summary["closure"]["energy_relative"] < 1e-4
     assert quick.summary["integrator"] == {"name": "fast", "tolerance": 1e-8, "handed_over": 0}
     assert reference.summary["integrator"]["name"] == "reference"
+
+
+def test_many_packs(root):
+    """So many that their currents are iterated: unequal ones, one of them soon full, one soon empty, one worn, under the limits of BMS."""
+    changes = {"packs.P.count": 30, "packs.P3.soc": 0.97, "packs.P17.soc": 0.2, "packs.P28.resistance_growth": 1.8}
+    case = simbank.load(root / "scenarios" / "classroom_chain.toml", changes)
+    assert len(case.bank.packs) > DIRECT_PACKS
+    reference, quick = both(case)
+    agree(reference, quick)
+    assert quick.summary["closure"]["charge_relative"] < 1e-6
+    assert quick.summary["closure"]["energy_relative"] < 1e-6
 
 
 def test_real_days(root):

@@ -8,18 +8,18 @@ from conftest import ROOT
 # From the ground up: a room uses those before it, not those after it.
 ROOMS = [
     "errors", "interrupts", "streams", "quantities", "distributions", "warning", "verdict", "caution", "digits", "columns", "files", "provenance",
-    "notebook", "results", "filemodel", "kept", "jit", "jit_ahead", "cells", "bank", "network", "duty", "days", "plotting", "scenario", "simulation",
-    "studies", "judging", "report", "cli", "__main__",
+    "notebook", "results", "filemodel", "kept", "later", "jit", "jit_ahead", "cells", "bank", "network", "duty", "days", "plotting", "scenario",
+    "simulation", "studies", "judging", "report", "page", "desk", "cli", "__main__",
 ]  # fmt: skip
 # The same within simulation/, where every module has a place of its own: what a name means, equations, their derivative, sums over
 # time, states that switch, integrators, what comes out, the loop.
 SIMULATION = [
     "arrays", "event_codes", "setup",
-    "pack_model", "port_solver", "bank_solver", "devices", "operating_point",
+    "pack_model", "port_solver", "many_packs", "bank_solver", "devices", "operating_point",
     "ode",
     "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "choice", "events", "port_states", "bank_state", "switching",
-    "recording", "reference", "fast_step", "fast", "ahead",
+    "recording", "reference", "fast_step", "fast_rows", "fast", "ahead",
     "summary", "rest", "standing", "result", "stored",
     "run",
 ]  # fmt: skip

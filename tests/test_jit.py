@@ -211,10 +211,11 @@ def test_what_will_be_called_is_compiled_in_two_processes(tmp_path):
 @pytest.mark.parametrize("name", ["classroom_chain", "hilltop_clinic_days"])
 def test_a_run_calls_what_was_got_ready(monkeypatch, name, integrator):
     """Nothing is compiled that a run does not use, and nothing that it uses is missing, kinds of arguments included."""
-    got, called, call = set(), set(), Compiled.__call__
+    got, called, call, ready = set(), set(), Compiled.__call__, Compiled.ready
     monkeypatch.setattr(ahead, "_ready", set())  # as in a process that has run nothing yet
     monkeypatch.setattr(ahead, "compile_ahead", lambda calls: got.update((entry, kind_of(args)) for entry, args in calls))
     monkeypatch.setattr(Compiled, "__call__", lambda entry, *args: called.add((entry, kind_of(args))) or call(entry, *args))
+    monkeypatch.setattr(Compiled, "ready", lambda entry, args: called.add((entry, kind_of(args))) or ready(entry, args))
     simulate(example(name, {"duty.days": 1} if name.endswith("days") else {}), integrator=integrator)
     assert called <= got
     assert {entry.__name__ for entry, _ in got - called} <= {"may_conduct"}

@@ -205,3 +205,40 @@ def test_resistance_added_to_packs_is_the_network_reduced_anew():
         now = np.empty((len(before) + 1, len(before)))
         add_series_resistance.py_func(before, more, now)
         assert now[:-1] == pytest.approx(after, rel=1e-12, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("layout", "link", "lead"), [("chain", 2e-3, None), ("busbar", None, 1e-3), ("chain-opposite", 1e-6, None)]
+)
+def test_currents_of_many_packs_by_iteration_are_those_of_the_network_reduced_anew(layout, link, lead):
+    """Conjugate gradients against the network reduced with the packs' present resistances in place: unequal packs, some open, two ports,
+    one at constant power, on wiring good and poor; first from nothing, then from the solution before."""
+    from simbank.simulation import arrays as ar
+    from simbank.simulation.bank_solver import solve_bank, working_arrays
+    from simbank.simulation.bank_state import BankState
+    from simbank.simulation.many_packs import DIRECT_PACKS, forget, iterates
+
+    draw, n = np.random.default_rng(18), DIRECT_PACKS + 13
+    packs = [pack(f"P{k}", CHEMISTRY, 100, draw.uniform(5e-3, 40e-3), draw.uniform(0.3, 0.7)) for k in range(n)]
+    state = BankState(wired(packs, layout, link, lead, ports=("one", "other")))
+    closed = draw.uniform(size=n) > 0.1
+    assert 0 < closed.sum() < n
+    table, cells = state.ports.table, state.packs.cells
+    table[:, ar.LIVE], table[:, ar.MODE] = 1.0, [ar.MODE_POWER, ar.MODE_CURRENT]
+    table[:, ar.COMMANDED], table[:, ar.COMMANDED_SLOPE] = [150.0, -30.0], 0.0
+    work = working_arrays(n, 2, iterates(n, 2))
+    assert work.iterates.ndim == 2
+    for trial in range(4):
+        cells[ar.R_WIRING] = draw.uniform(-0.4, 1.5, n) * cells[ar.R_CELL] if trial else 0.0  # in series inside, hot or cold
+        state.y[:n] = draw.uniform(0.2, 0.8, n)
+        if trial == 3:  # another pattern of switches
+            closed = ~closed | (draw.uniform(size=n) > 0.5)
+            forget.py_func(work.iterates)
+        solve_bank(0.0, state.y, state.arrays(state.network.reduce(closed)), table, work)
+        exact = Network(state.bank.graph, work.pack[ar.R_OHMIC]).reduce(closed).hybrid
+        found = np.concatenate([work.pack[ar.PACK_CURRENT], work.port[ar.PORT_VOLTAGE]])
+        told = exact @ np.concatenate([work.pack[ar.EMF], work.port[ar.PORT_CURRENT]])
+        assert found == pytest.approx(told, rel=1e-10, abs=1e-9)
+        assert work.port[ar.PORT_VOLTAGE, 0] * work.port[ar.PORT_CURRENT, 0] == pytest.approx(150.0, rel=1e-11)
+        assert work.hybrid[n : n + 2, n:] == pytest.approx(exact[n:, n:], rel=1e-10)
+        assert np.ptp(work.pack[ar.R_ABOVE_REF]) > 0.0 or not trial

@@ -154,3 +154,21 @@ def test_half_as_many_draws_until_they_fit():
     assert draws_that_fit(busy, 2.6) == 100
     assert draws_that_fit(busy, 1.3) == 50
     assert draws_that_fit(busy, 0.5) == 0  # 25 are too few
+
+
+def test_judging_counts_in_the_time_of_bands(monkeypatch):
+    """Where judging alone takes longer than bands may, none are drawn; a number that was asked for is made all the same."""
+    from simbank.cli import report_bands
+    from simbank.studies.protection import Assumptions, judged_draws
+
+    scenario = example("valley_workshop")
+    told = judged_draws.judging_seconds(scenario.bank, Assumptions(), 1e9)
+    assert judged_draws.judging_seconds(scenario.bank, Assumptions(), 0.0) > 0.0
+    assert told > 0.0
+    assert report_bands.fault_draws(scenario, 40, 0) == 40
+    assert report_bands.fault_draws(scenario, 5, 0) is None
+    monkeypatch.setattr(judged_draws, "judging_seconds", lambda bank, assumptions, most_s: most_s + 0.1)
+    assert report_bands.fault_draws(scenario, None, 0) is None
+    monkeypatch.setattr(judged_draws, "judging_seconds", lambda bank, assumptions, most_s: 0.0)
+    monkeypatch.setattr(sys.modules["simbank.studies.bands"], "draws_that_fit", lambda one, most_s: 100 if most_s > 5.9 else 0)
+    assert report_bands.fault_draws(scenario, None, 0) == 100

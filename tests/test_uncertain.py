@@ -457,6 +457,7 @@ def test_what_a_program_hands_in_wrong_is_one_error(call, key):
     [
         (["--bands", "abc"], "--bands: 'abc': takes a whole number of draws"), (["--bands=2.5"], "--bands: '2.5': takes a whole number"),
         (["--bands", "-5"], "--bands: '-5': takes a whole number"), (["--seed", "3"], "--seed: does nothing without draws"),
+        (["--bands", "1"], "--bands: '1': needs two draws or more"), (["--bands=1"], "--bands: '1': needs two draws or more"),
     ],
 )  # fmt: skip
 def test_what_bands_and_seed_take(words, says):

@@ -12,7 +12,7 @@ from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, W
 from simbank.cli.output import Command, say, show_tables
 from simbank.cli.report_bands import study_bands
 from simbank.digits import duration
-from simbank.errors import RunStopped, SimulationError
+from simbank.errors import InputError, RunStopped, SimulationError
 
 __all__ = ["age"]
 
@@ -20,6 +20,7 @@ BANDS_S, WORTH_S = (
     60.0,
     10.0,
 )  # of a processor's time, that bands (as of a run) and what changes are worth may take in a report unasked
+WINDOW_DAYS = 7
 
 
 def age(
@@ -32,7 +33,9 @@ def age(
     windows: Annotated[
         int | None, typer.Option(help="Steps between changes of the bank.  [default: as the error asks]", min=1, max=32)
     ] = None,
-    window_days: Annotated[int, typer.Option(help="Length of each stretch of real days.", min=1, max=90)] = 7,
+    window_days: Annotated[
+        int | None, typer.Option(help="Length of each stretch of real days.  [default: 7]", min=1, max=90)
+    ] = None,
     full: Annotated[bool, typer.Option("--full", help="Go through every day instead of windows; slow.")] = False,
     worth: Annotated[
         bool, typer.Option("--worth", help="Also what a bus bar, a lower float, a cooler place and the reverse order are worth.")
@@ -47,14 +50,17 @@ def age(
 ):
     """Years of the bank: capacity and resistance of each pack, who ages first and why, whether packs grow together or apart."""
     from simbank.studies import age as study
+    from simbank.studies.ageing.seasons import is_dated
     from simbank.studies.ageing.window_runs import BALANCE_MISSED
 
     command = Command(file, set_, out, json_, report, wide)
+    if window_days is not None and not is_dated(command.scenario):
+        raise InputError("does nothing where the duty has no dates (duty.days)", key="--window-days", value=window_days)
     begin = time.process_time()
     try:
         with command.progress("Bands of years of" if bands else "Years of") as progress:
             found = study(
-                command.scenario, years, law=law, until=until, windows=windows, window_days=window_days, full=full,
+                command.scenario, years, law=law, until=until, windows=windows, window_days=window_days or WINDOW_DAYS, full=full,
                 bands=bands or None, seed=seed, progress=progress,
             )  # fmt: skip
     except SimulationError as error:

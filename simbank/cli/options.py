@@ -139,8 +139,10 @@ class OptionalNumber(TyperCommand):
         """As the parser has it, with the usual number where none follows."""
         given, until = list(args), args.index("--") if "--" in args else len(args)
         for k in range(until):
-            if given[k] == BANDS and not (k + 1 < until and given[k + 1].isdigit()):
-                _refuse_number(args[k + 1] if k + 1 < until else "")
+            follows = args[k + 1] if k + 1 < until else ""
+            if given[k] == BANDS:
+                _refuse_number(follows)
+            if given[k] == BANDS and not follows.isdigit():
                 given[k] = f"{BANDS}={BANDS_DRAWS}"
             elif given[k].startswith(f"{BANDS}="):
                 _refuse_number(given[k].partition("=")[2], alone=True)
@@ -153,6 +155,8 @@ class OptionalNumber(TyperCommand):
 
 def _refuse_number(text, alone=False):
     """An InputError for what follows ``--bands`` and is neither a whole number nor, unless ``alone``, an option or a file."""
+    if text.isdigit() and int(text) == 1:
+        raise InputError(f"needs two draws or more, such as {BANDS} {BANDS_DRAWS}", key=BANDS, value=text)
     if text.isdigit():
         return
     if alone or _SIGNED.fullmatch(text) or (text and not text.startswith("-") and "." not in text and not Path(text).exists()):

@@ -82,7 +82,7 @@ def show_table(title, frame, columns, more=(), wide=False, keys=1):
     ----------
     title : str
         What stands above it.
-    frame : DataFrame
+    frame : DataFrame or mapping of str to sequence
         Numbers are written by the unit in their column's name (:func:`simbank.digits.cells`), texts as they are.
     columns : dict of str to str
         Columns to show, under which headings.

@@ -14,6 +14,7 @@ from simbank import interrupts, streams
 from simbank.cli.age import age
 from simbank.cli.atrest import atrest
 from simbank.cli.cell import cell_app
+from simbank.cli.desk import desk
 from simbank.cli.device import device_app
 from simbank.cli.diagnose import diagnose
 from simbank.cli.files import new, schema, values
@@ -21,6 +22,7 @@ from simbank.cli.join import join
 from simbank.cli.log import log
 from simbank.cli.options import OptionalNumber
 from simbank.cli.output import page_width
+from simbank.cli.page import page
 from simbank.cli.protect import protect
 from simbank.cli.run import run
 from simbank.cli.studies import COMMANDS as STUDIES
@@ -42,7 +44,7 @@ app = typer.Typer(
     help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
 )
 
-for command in (run, *STUDIES, protect, diagnose, log, join, atrest, age, values, schema, new):
+for command in (run, page, *STUDIES, protect, diagnose, log, join, atrest, age, values, schema, new, desk):
     app.command(cls=OptionalNumber)(command)
 app.add_typer(device_app, name="device", short_help=device_app.info.help)
 app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)

@@ -84,16 +84,21 @@ def study_bands(
 
 
 def fault_draws(scenario: Scenario, given: int | None, seed: int, assumptions: Assumptions | None = None) -> int | None:
-    """Draws for bands of fault currents: as many as ``--bands`` says, or the time allows; None where that is too few."""
+    """Draws for bands of fault currents: as many as ``--bands`` says, or the time allows; None where that is too few.
+
+    What is left of the time when the draws have been judged, which takes as long however many they are, goes to drawing.
+    """
     from simbank.simulation.run import linear_algebra_threads
     from simbank.studies.bands import draws_that_fit
     from simbank.studies.drivers import FEWEST
     from simbank.studies.protection import Assumptions as Usual
     from simbank.studies.protection.drawn_faults import DrawnFaults
+    from simbank.studies.protection.judged_draws import judging_seconds
 
-    def one():
-        with linear_algebra_threads().limit(limits=1):  # as where they are made
-            DrawnFaults.of(scenario, assumptions or Usual(), 1, seed, lambda done: None)
-
-    draws = draws_that_fit(one, STUDY_S) if given is None else given
+    if given is not None:
+        return given if given >= FEWEST else None
+    case = assumptions or Usual()
+    with linear_algebra_threads().limit(limits=1):  # as where they are made
+        left_s = STUDY_S - judging_seconds(scenario.bank, case, STUDY_S)
+        draws = 0 if left_s <= 0.0 else draws_that_fit(lambda: DrawnFaults.of(scenario, case, 1, seed, lambda done: None), left_s)
     return draws if draws >= FEWEST else None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from simbank.cli.bands import show_bands
 from simbank.cli.options import (
     Bands,
@@ -36,7 +38,7 @@ from simbank.cli.output import (
 )
 from simbank.cli.progress import progress_bar
 from simbank.cli.report_bands import fault_draws, report_bands
-from simbank.digits import clock, duration, number
+from simbank.digits import by_column, clock, duration, number
 from simbank.errors import RunStopped, SimulationError
 from simbank.warning import as_records
 
@@ -152,13 +154,11 @@ def _show_run(result, as_json, out, wide, bands=None):
 
 
 def _show_packs(summary, wide):
-    import pandas as pd
-
     packs = summary["packs"]
     warm = any(pack["temperature_max_c"] >= WARM_C for pack in packs)
     shown = _DISPLAY_COLUMNS if "displayed_soc_end" in packs[0] else {}
     columns = _PACK_COLUMNS | shown | (_WARMEST if warm else {})
-    show_table(f"{summary['scenario']}: packs", pd.DataFrame(packs).astype(object), columns, _MORE_OF_PACKS, wide)
+    show_table(f"{summary['scenario']}: packs", by_column(packs), columns, _MORE_OF_PACKS, wide)
     for words, names in _parallel_cells(packs).items():
         say(f"{', '.join(names)}: {words}.")
 
@@ -168,36 +168,41 @@ def _show_rest(result, wide):
 
     Where packs have displays, what they show stands beside it, and the instant is that at which displays are furthest apart.
     """
-    soc = result.soc_at_rest()
-    if not len(soc):
+    rest = result.at_rest()
+    count, soc, displays = len(rest.time_s), rest.soc, rest.displayed_soc
+    if not count:
         return
-    shown_soc = result.displayed_at_rest() if result.has_displays else soc
-    apart = soc.max(axis=1) - soc.min(axis=1)
-    shown_apart = shown_soc.max(axis=1) - shown_soc.min(axis=1)
-    at, what = shown_apart.idxmax()
-    spread = apart.loc[(at, what)]
-    names = list(soc.columns)
-    shown = names if len(names) <= MOST_BARS else [*names[: MOST_BARS // 2], *names[-(MOST_BARS // 2) :]]
-    title = f"State of charge, near to far, {what}, at {clock(at)}: spread {number(spread * 100.0, 'points')} points"
-    bars = [(name, soc.loc[(at, what), name]) for name in shown]
-    if result.has_displays:
-        title += f", of displays {number(shown_apart.max() * 100.0, 'points')}"
-        displays = [(f"{name} display", shown_soc.loc[(at, what), name]) for name in shown]
-        bars = [bar for pair in zip(bars, displays, strict=True) for bar in pair if math.isfinite(bar[1])]
+    decides = soc if displays is None else displays
+    apart = np.nanmax(decides, axis=1) - np.nanmin(decides, axis=1)
+    k = int(apart.argmax())
+    spread = soc[k].max() - soc[k].min()
+    places = [*range(len(rest.packs))]
+    shown = places if len(places) <= MOST_BARS else [*places[: MOST_BARS // 2], *places[-(MOST_BARS // 2) :]]
+    title = f"State of charge, near to far, {rest.words[k]}, at {clock(rest.time_s[k])}: spread {number(spread * 100.0, 'points')} points"
+    bars = [(rest.packs[place], soc[k, place]) for place in shown]
+    if displays is not None:
+        title += f", of displays {number(apart[k] * 100.0, 'points')}"
+        more = [(f"{rest.packs[place]} display", displays[k, place]) for place in shown]
+        bars = [bar for pair in zip(bars, more, strict=True) for bar in pair if math.isfinite(bar[1])]
     show_bars(title, bars)
-    if len(shown) < len(names):
-        say(f"Between the nearest {MOST_BARS // 2} and the farthest stand {len(names) - len(shown)} more.")
-    if len(soc) > 1 and not wide:
-        say(f"The widest of {len(soc)} instants that tell how the bank shares; --wide shows all.")
-    if soc.attrs["note"]:
-        say(f"Note: {soc.attrs['note']}.")
+    if len(shown) < len(places):
+        say(f"Between the nearest {MOST_BARS // 2} and the farthest stand {len(places) - len(shown)} more.")
+    if count > 1 and not wide:
+        say(f"The widest of {count} instants that tell how the bank shares; --wide shows all.")
+    if rest.note:
+        say(f"Note: {rest.note}.")
     if wide:
-        percent = (soc * 100.0).rename(columns="{}_percent".format)
-        columns = {"time_s": "time", "instant": "instant"} | {f"{name}_percent": f"{name} [%]" for name in names}
-        show_table("State of charge at rest, near to far", percent.reset_index(), columns, wide=True)
-        if result.has_displays:
-            percent = (shown_soc * 100.0).rename(columns="{}_percent".format)
-            show_table("What displays show at rest, near to far", percent.reset_index(), columns, wide=True)
+        _show_all_rests("State of charge at rest, near to far", rest, soc)
+        if displays is not None:
+            _show_all_rests("What displays show at rest, near to far", rest, displays)
+
+
+def _show_all_rests(title, rest, shares):
+    """Shares of 1 of every pack at every instant of ``rest``, in percent."""
+    headings = {"time_s": "time", "instant": "instant"} | {f"{name}_percent": f"{name} [%]" for name in rest.packs}
+    columns = {"time_s": rest.time_s, "instant": rest.words}
+    columns |= {f"{name}_percent": share * 100.0 for name, share in zip(rest.packs, shares.T, strict=True)}
+    show_table(title, columns, headings, wide=True)
 
 
 def _show_bank(summary):
@@ -211,13 +216,11 @@ def _show_bank(summary):
 
 
 def _show_ports(summary, wide):
-    import pandas as pd
-
     ports = [port for port in summary["ports"] if port["asked_wh"] or port["offered_wh"]]
     served = any(port["ac_asked_wh"] for port in ports)
     if served or wide or any(port["unmet_wh"] > 0.5 or port["curtailed_wh"] > 0.5 for port in ports):
         columns = _PORT_COLUMNS | (_AC_COLUMNS if served else {}) | _PORT_COLUMNS_AFTER
-        show_table("Ports", pd.DataFrame(ports or summary["ports"]), columns, _MORE_OF_PORTS, wide)
+        show_table("Ports", by_column(ports or summary["ports"]), columns, _MORE_OF_PORTS, wide)
     for pair in summary["pairs"]:
         apart = [
             f"{what} {duration(abs(pair[key]))} apart"
@@ -250,15 +253,16 @@ def _show_balance(summary):
 
 def _show_events(records, wide):
     """The first events, and each kind at each place at least once; ``wide``: all of them."""
-    import pandas as pd
-
     if not records:
         return
-    events = pd.DataFrame(records)
-    kept = ~events.duplicated(["code", "where"]) | (events.index < MOST_EVENTS) | wide
-    show_table("Events", events[kept], {"time_s": "time", "where": "where", "what": "what", "because": "because"}, wide=wide)
-    if not kept.all():
-        say(f"{(~kept).sum()} more, of the same kinds at the same places, are in --wide, --out and --json.")
+    kept, seen = [], set()
+    for k, record in enumerate(records):
+        if wide or k < MOST_EVENTS or (record["code"], record["where"]) not in seen:
+            kept.append(record)
+        seen.add((record["code"], record["where"]))
+    show_table("Events", by_column(kept), {"time_s": "time", "where": "where", "what": "what", "because": "because"}, wide=wide)
+    if len(kept) < len(records):
+        say(f"{len(records) - len(kept)} more, of the same kinds at the same places, are in --wide, --out and --json.")
 
 
 def _parallel_cells(packs):

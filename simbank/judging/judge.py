@@ -103,7 +103,7 @@ def _looked_at(result):
 
 def _cables(run):
     """Whether the load of cables was looked at, of all, of some or of none: only where ampacity is known."""
-    if not len(run.packs):
+    if not len(run.pack_samples.time_s):
         return ""
     unknown, every = len(unknown_ampacity(run)), len(conductors(run.scenario.bank))
     if unknown:

@@ -26,7 +26,7 @@ def run_verdicts(result: Result) -> Iterator[Verdict]:
             "figures are of that time only. What stopped it stands with the error."
         )
         yield verdict("run-not-complete", "bank", text, stopped_h=stopped_h)
-    if len(result.packs):
+    if len(result.pack_samples.time_s):
         yield from pack_verdicts(result)
         yield from port_verdicts(result)
         yield from wiring_verdicts(result)

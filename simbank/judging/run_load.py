@@ -48,8 +48,8 @@ def charge_at(result: Result, times_s: Sequence[float]) -> tuple[np.ndarray, np.
     capacity_ah : ndarray, shape (n,)
         [Ah]
     """
-    packs, soc = result.summary["packs"], result.packs["soc"]
-    at = [np.interp(np.asarray(times_s, float), soc.index, soc[pack["name"]]) for pack in packs]
+    packs, samples = result.summary["packs"], result.pack_samples
+    at = [np.interp(np.asarray(times_s, float), samples.time_s, soc) for soc in samples.soc.T]
     return np.array(at).T, np.array([pack["capacity_ah"] for pack in packs])
 
 
@@ -162,8 +162,8 @@ def _dark_s(result, port):
 
 def _dark(result, port):
     """From when to when a port was cut off [s]: until it recovers, carries current again, or the run ends."""
-    end_s, current = result.summary["bank"]["duration_h"] * 3600.0, result.ports["current_a"][port]
-    flows = current.index.to_numpy()[np.abs(current.to_numpy()) > NO_CURRENT_A]
+    end_s, (times, current, _) = result.summary["bank"]["duration_h"] * 3600.0, result.port_samples
+    flows = times[np.abs(current[:, _place(result, port)]) > NO_CURRENT_A]
     rows = [row for row in result.summary["events"] if row["where"] == port]
     found, until = [], -1.0
     for row in rows:
@@ -174,6 +174,11 @@ def _dark(result, port):
         until = min([*again[:1], *flows[flows > begin + 1e-6][:1], end_s])
         found.append((begin, until))
     return found
+
+
+def _place(result, port):
+    """Place of a port among the samples of ports."""
+    return [row["name"] for row in result.summary["ports"]].index(port)
 
 
 def _asked(result, port):
@@ -200,10 +205,12 @@ def _lost(result, port):
 
     A port without any pack has no voltage, so that amperes asked there count as no energy in the summary.
     """
-    charge, joule, volts = 0.0, 0.0, result.ports["voltage_v"][port].dropna()
+    charge, joule, (times, _, every) = 0.0, 0.0, result.port_samples
+    volts = every[:, _place(result, port)]
+    times, volts = times[~np.isnan(volts)], volts[~np.isnan(volts)]
     for begin, end in _dark(result, port):
-        before = volts[(volts.index < begin) & (volts > 0.0)]
-        volt = float(before.iloc[-1]) if len(before) else float(volts.max())
+        before = volts[(times < begin) & (volts > 0.0)]
+        volt = float(before[-1] if len(before) else volts.max() if len(volts) else np.nan)
         for at, to, command in _asked(result, port) or ():
             if command.kind == "current" and to > begin and at < end:
                 first, last = max(at, begin), min(to, end)

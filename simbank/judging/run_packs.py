@@ -176,9 +176,8 @@ def strained(result: Result, told_once: bool = False) -> list[tuple]:
     list of (float, str, float, float, bool, Pack)
         Current ÷ limit, the limit in words, current [A], limit [A], whether of charge, pack; of its nearest limit.
     """
-    current, rows, peaks = result.packs["current_a"], result.summary["packs"], []
-    for row in rows:
-        flows = current[row["name"]].to_numpy()
+    current, rows, peaks = result.pack_samples.current_a, result.summary["packs"], []
+    for row, flows in zip(rows, current.T, strict=True):
         sampled = (
             max(float(flows.max()), 0.0),
             max(float(-flows.min()), 0.0),
@@ -284,27 +283,27 @@ def _empty_first(result, clock):
 
 def _full_first(result, clock):
     """Packs that were not filled when the bank was fullest, since another was full."""
-    soc = result.packs["soc"]
+    times, soc = result.pack_samples.time_s, result.pack_samples.soc
     capacity = np.array([row["capacity_ah"] for row in result.summary["packs"]])
-    total = soc.to_numpy() @ capacity / capacity.sum()
+    total = soc @ capacity / capacity.sum()
     if not len(total) or total.max() <= total[0] + rules.LEFT_SHARE:
         return
     at = when_fullest(total)
-    now, names = soc.to_numpy()[at], list(soc.columns)
+    now, names = soc[at], [pack["name"] for pack in result.summary["packs"]]
     lacks = float(np.dot(capacity, now.max() - now) / capacity.sum())
     if now.max() >= rules.FULL_SOC and lacks >= rules.LEFT_SHARE:
         full, low = int(now.argmax()), int(now.argmin())
         numbers = {"unfilled_ah": lacks * capacity.sum(), "unfilled_share": lacks, "soc_max": now[full], "soc_min": now[low]}
-        if not _held_back(result, soc.index[at]):
+        if not _held_back(result, times[at]):
             text = (
-                f"The charge ended {clock.told(soc.index[at])} before its voltage, with the bank at {total[at] * 100:.0f} % ({names[full]} "
+                f"The charge ended {clock.told(times[at])} before its voltage, with the bank at {total[at] * 100:.0f} % ({names[full]} "
                 f"{now[full] * 100:.0f} %, {names[low]} {now[low] * 100:.0f} %). {names[full]} fills first; whether {names[low]} would fill after "
                 "it, this run does not show: let it charge on until its voltage ends it."
             )
             yield verdict("fills-first", names[full], text, NOTE, **numbers)
             return
         text = (
-            f"{names[full]} fills first: at the fullest of the bank, {clock.told(soc.index[at])}, it stood at {now[full] * 100:.0f} % and "
+            f"{names[full]} fills first: at the fullest of the bank, {clock.told(times[at])}, it stood at {now[full] * 100:.0f} % and "
             f"{names[low]} at {now[low] * 100:.0f} %. {lacks * capacity.sum():.0f} Ah ({lacks * 100:.0f} % of the bank) stayed unfilled. Charge "
             "more slowly or hold the voltage longer, or share the current more evenly."
         )
@@ -332,21 +331,21 @@ def levelling_h(one: Pack, other: Pack, soc: float, other_soc: float) -> float:
 
 def rest_s(result: Result) -> float:
     """For how long the ports have rested at the end of the run [s]."""
-    flows = result.ports["current_a"].abs().sum(axis=1)
-    busy = flows[flows > rules.RESTED_C * result.summary["bank"]["capacity_ah"]]
-    return float(flows.index[-1] - (busy.index[-1] if len(busy) else flows.index[0])) if len(flows) else 0.0
+    times, current, _ = result.port_samples
+    busy = times[np.nansum(np.abs(current), axis=1) > rules.RESTED_C * result.summary["bank"]["capacity_ah"]]
+    return float(times[-1] - (busy[-1] if len(busy) else times[0])) if len(times) else 0.0
 
 
 def _spread(result, clock):
     """How far apart packs are, at rest or under load, and why they stay so."""
     bank, rested = result.summary["bank"], rest_s(result)
-    if bank["spread_max_points"] < rules.SPREAD_TOLD_POINTS or not len(result.packs):
+    samples = result.pack_samples
+    if bank["spread_max_points"] < rules.SPREAD_TOLD_POINTS or not len(samples.time_s):
         return
-    soc = result.packs["soc"]
-    end = soc.iloc[-1]
-    high, low = end.idxmax(), end.idxmin()
-    packs = {pack.name: pack for pack in result.scenario.bank.packs}
-    one, other = packs[high], packs[low]
+    end, packs = samples.soc[-1], result.scenario.bank.packs
+    both = [int(end.argmax()), int(end.argmin())]
+    one, other = (packs[k] for k in both)
+    high, low = one.name, other.name
     points = bank["spread_end_points"]
     alike = one.chemistry is other.chemistry and one.cells_in_series == other.cells_in_series
     harm, costs = _harm(result, high, low)
@@ -359,9 +358,9 @@ def _spread(result, clock):
             "spread", f"{high}, {low}", text, costs, spread_max_points=bank["spread_max_points"], spread_end_points=points
         )
         return
-    kelvin = KELVIN + float(result.packs["temperature_c"].iloc[-1][[high, low]].min())  # a loop is widest in the cold
-    bound, levels = hysteresis_bound_points(one, end[high], end[low], kelvin), levelling_h(one, other, end[high], end[low])
-    still = result.packs["current_a"].iloc[-1][[high, low]].abs().max() <= rules.STILL_C * min(one.capacity_ah, other.capacity_ah)
+    kelvin = KELVIN + float(samples.temperature_c[-1][both].min())  # a loop is widest in the cold
+    bound, levels = hysteresis_bound_points(one, *end[both], kelvin), levelling_h(one, other, *end[both])
+    still = np.abs(samples.current_a[-1][both]).max() <= rules.STILL_C * min(one.capacity_ah, other.capacity_ah)
     if points > bound and still:
         why = f"more than the {bound:.0f} points that hysteresis can hold here, but one of them is blocked and no current flows"
     elif points <= bound:

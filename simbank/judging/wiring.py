@@ -11,6 +11,7 @@ from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.words import energy, others, short
 from simbank.simulation import Result
+from simbank.simulation.summary import WH
 from simbank.studies.carrying import Carrying, carrying
 from simbank.studies.rule_figures import conductors, lasting_rms_a
 from simbank.verdict import ACT, DANGER, Verdict
@@ -50,13 +51,13 @@ def wiring_verdicts(result: Result) -> Iterator[Verdict]:
     bank = result.summary["bank"]
     moved, lost = bank["energy_out_wh"] + bank["energy_in_wh"], bank["conductor_loss_wh"]
     if moved and lost > rules.CABLE_LOSS_SHARE * moved:
-        row = result.branches["loss_wh"]
-        name = row.idxmax()
+        lost_j = result.branch_extremes[1]
+        name, worst_wh = result.scenario.bank.graph.branches[int(lost_j.argmax())].name, float(lost_j.max() * WH)
         text = (
             f"Cables, joints and devices lose {energy(lost)} of {energy(moved)} moved ({lost / moved * 100:.1f} %), most of it in {name} "
-            f"({energy(row[name])}). Look for a thin cable or a bad joint there."
+            f"({energy(worst_wh)}). Look for a thin cable or a bad joint there."
         )
-        yield verdict("cable-loss", name, text, loss_wh=lost, moved_wh=moved, worst_wh=float(row[name]))
+        yield verdict("cable-loss", name, text, loss_wh=lost, moved_wh=moved, worst_wh=worst_wh)
 
 
 def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
@@ -77,16 +78,16 @@ def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
         Where the insulation is not given, by the column of the lowest temperature. Conductors whose ampacity is not known are left
         out: :func:`unknown_ampacity` names them.
     """
-    bank, branches = result.scenario.bank, result.branches
+    bank, (peak_a, lost_j) = result.scenario.bank, result.branch_extremes
     margin, found, currents = (1.0 if lasting else rules.LOAD_MARGIN), [], None
-    for branch in conductors(bank):
-        row = carrying(branch, branches.loc[branch.name, "current_peak_a"], np.inf, bank.ambient_k, margin)
+    for branch, k in _placed(bank):
+        row = carrying(branch, peak_a[k], np.inf, bank.ambient_k, margin)
         if row.carries is not False:
             continue
         if lasting:
-            currents = result.branch_current_a if currents is None else currents
-            most = np.sqrt(branches.loc[branch.name, "loss_wh"] * 3600.0 / branch.resistance_ohm / rules.LASTING_S)
-            lasts = lasting_rms_a(currents.index.to_numpy(), currents[branch.name].to_numpy())
+            currents = result.branch_samples if currents is None else currents
+            most = np.sqrt(lost_j[k] * WH * 3600.0 / branch.resistance_ohm / rules.LASTING_S)
+            lasts = lasting_rms_a(result.pack_samples.time_s, currents[:, k])
             row = carrying(branch, min(lasts, most), np.inf, bank.ambient_k, margin)
         if row.carries is False:
             found.append(row)
@@ -95,13 +96,19 @@ def overloaded(result: Result, lasting: bool = False) -> list[Carrying]:
 
 def unknown_ampacity(result: Result) -> dict[str, float]:
     """Conductors that carry current in a run and whose ampacity is not known, with their greatest current [A]."""
-    found = {}
-    for branch in conductors(result.scenario.bank):
-        current = float(result.branches.loc[branch.name, "current_peak_a"])
+    found, (peak_a, _) = {}, result.branch_extremes
+    for branch, k in _placed(result.scenario.bank):
+        current = float(peak_a[k])
         row = carrying(branch, current, np.inf, result.scenario.bank.ambient_k, 1.0)
         if row.ampacity_a is None and current > NO_CURRENT_A:
             found[branch.name] = current
     return found
+
+
+def _placed(bank):
+    """What may be overloaded, each with its place among all branches."""
+    place = {branch.name: k for k, branch in enumerate(bank.graph.branches)}
+    return [(branch, place[branch.name]) for branch in conductors(bank)]
 
 
 def _carries(row):

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 
-from simbank.days import read_start, read_zone
-from simbank.scenario.duty_schema import DaysDuty
-
 __all__ = ["Clock", "energy", "first_clauses", "hours", "others", "short"]
 
 
@@ -23,6 +20,9 @@ class Clock:
         duty = (getattr(scenario, "data", None) or {}).get("duty", {})
         self.begin = None
         if isinstance(duty, dict) and duty.get("kind") == "days":
+            from simbank.days import read_start, read_zone  # which loads pandas
+            from simbank.scenario.duty_schema import DaysDuty
+
             start, zone = (str(duty.get(key, DaysDuty.model_fields[key].default)) for key in ("start", "timezone"))
             self.begin = read_start(start).replace(tzinfo=read_zone(zone))
 

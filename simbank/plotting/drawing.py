@@ -56,6 +56,7 @@ def draw_bank(
     places: Sequence[Place] | None = None,
     marks: Mapping[tuple[str, str], Sequence[int]] | None = None,
     legend: Sequence[str] = (),
+    named: bool = False,
 ) -> str:
     """SVG text of a bank.
 
@@ -78,6 +79,10 @@ def draw_bank(
         its name) → numbers of a list beside the drawing.
     legend : sequence of str
         Lines below the title that say what the notes are.
+    named : bool
+        For pages that show currents as they change: each group carries the name of its branch, pack or port (``data-branch``,
+        ``data-pack``, ``data-port``), a pack's its middle (``data-x``), and each line that a current flows in is of the class ``wire``, with
+        ``data-way`` 1 where a positive current flows as the line is drawn, and -1 where it flows the other way.
 
     Returns
     -------
@@ -86,7 +91,7 @@ def draw_bank(
     """
     shown = _Shown(
         title, currents or {}, pack_currents or {}, port_currents or {}, place_notes or {},
-        bank.places if places is None else places, marks or {}, legend,
+        bank.places if places is None else places, marks or {}, legend, named,
     )  # fmt: skip
     return _Drawing(bank, shown).text()
 
@@ -103,6 +108,7 @@ class _Shown:
     places: Sequence[Place]
     marks: Mapping[tuple[str, str], Sequence[int]]
     legend: Sequence[str]
+    named: bool
 
     @property
     def plain(self):
@@ -250,7 +256,13 @@ class _Drawing:
         self.drawn.add(branch.name)
         group = self._add("g", id=branch_id(branch.name), **{"class": f"branch {branch.kind}"})
         ET.SubElement(group, "title").text = self._told(branch)
+        self._name(group, branch=branch.name)
         return group
+
+    def _name(self, group, **names):
+        if self.shown.named:
+            for key, value in names.items():
+                group.set(f"data-{key}", _plain(value))
 
     def _told(self, branch):
         parts = [branch.name]
@@ -307,9 +319,13 @@ class _Drawing:
                 step += self.size + 4.0 if way > 0 else -6.0
             self._text(x, y + step, line, anchor=anchor, colour=QUIET if line[-1:] != "A" else INK, parent=group)
 
-    def _path(self, group, points, width):
+    def _path(self, group, points, width, way=1):
+        """A line that a current flows in; ``way`` is 1 if it flows as drawn where it is positive, else -1."""
         text = "M" + " L".join(f"{_plain(x)} {_plain(y)}" for x, y in points)
-        self._add("path", group, d=text, fill="none", stroke=INK, stroke_width=width, stroke_linejoin="round")
+        line = self._add("path", group, d=text, fill="none", stroke=INK, stroke_width=width, stroke_linejoin="round")
+        if self.shown.named:
+            line.set("class", "wire")
+        self._name(line, way=way)
         for x, y in points:
             self._reach(x - 6, y - 6)
             self._reach(x + 6, y + 6)
@@ -419,10 +435,11 @@ class _Drawing:
             x = self._x(pack.name)
             group = self._add("g", id="pack-" + re.sub(r"[^0-9A-Za-z]+", "-", pack.name), **{"class": "pack"})
             ET.SubElement(group, "title").text = f"{pack.name}: {pack.capacity_ah:.4g} Ah, {pack.half_charge_ohm * 1e3:.3g} mΩ"
+            self._name(group, pack=pack.name, x=x)
             for pole, (_, way) in enumerate(SIDES):
                 node = self.nodes[self.graph.packs[pack.name][pole]]
                 width = self._width_of(self.shown.pack_currents.get(pack.name), 1.4)
-                self._path(group, [(x, way * 9.0), (x, node.y), (node.x, node.y)], width)
+                self._path(group, [(x, way * 9.0), (x, node.y), (node.x, node.y)], width, 1 if pole == 0 else -1)
             for y, half, width in ((-9, 13, 1.6), (-3, 7, 3.2), (3, 13, 1.6), (9, 7, 3.2)):
                 self._add("path", group, d=f"M{_plain(x - half)} {y} h{2 * half}", stroke=INK, stroke_width=width)
             self._text(x + 17, -2, pack.name, weight="bold", size=self.size + 1, parent=group)
@@ -437,6 +454,7 @@ class _Drawing:
             for pole, (sign, way) in enumerate(SIDES):
                 self._draw_port_side(name, k, x, pole, sign, way)
             group = self._add("g", id="port-" + re.sub(r"[^0-9A-Za-z]+", "-", name), **{"class": "port"})
+            self._name(group, port=name)
             half = max(34.0, 0.33 * (self.size + 1) * len(name) + 8)
             self._add("rect", group, x=x - half, y=-17, width=2 * half, height=34, rx=3, fill=PAPER, stroke=INK, stroke_width=1.4)
             self._reach(x - half - 6, 0)
@@ -445,10 +463,11 @@ class _Drawing:
     def _draw_port_side(self, name, k, x, pole, sign, way):
         """Branches of one port in one polarity, in a row from its take-off."""
         end = self.graph.ports[name][pole]
-        row, at = [], end
+        row, ways, at = [], [], end
         mine = [b for b in self.graph.branches if self._port_of(b) == name]
         while found := next((b for b in mine if at in (b.from_node, b.to_node) and b not in row), None):
             row.insert(0, found)
+            ways.insert(0, 1 if found.to_node == at else -1)
             at = found.from_node if found.to_node == at else found.to_node
         start = self.nodes.get(at)
         if start is None:
@@ -461,14 +480,16 @@ class _Drawing:
         goal = [(x, top), (x, way * 17)]
         if not row:
             width = self._width_of(self.shown.port_currents.get(name), 1.2)
-            self._path(self._add("g", **{"class": "joined"}), [*corner, *goal], width)
+            group = self._add("g", **{"class": "joined"})
+            self._name(group, port=name)
+            self._path(group, [*corner, *goal], width, 1 if pole == 0 else -1)
             return
         cuts = [begin + (x - begin) * share for share in ((0.0, 1.0) if len(row) == 1 else (0.0, 0.3, 1.0))]
         for j, branch in enumerate(row):
             group, width = self._group(branch), self._width(branch)
             points = [(cuts[j], top), (cuts[j + 1], top)]
             points = (corner if j == 0 else points[:1]) + points[1:] + (goal[1:] if j == len(row) - 1 else [])
-            self._path(group, points, width)
+            self._path(group, points, width, ways[j])
             middle = (cuts[j] + cuts[j + 1]) / 2
             if branch.kind == "device":
                 self._device_symbol(group, branch, middle, top, False)

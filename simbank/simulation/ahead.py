@@ -8,6 +8,7 @@ from simbank.jit_ahead import compile_ahead
 from simbank.simulation import arrays as ar
 from simbank.simulation import bank_solver, events, fast, integrals, ode, port_states
 from simbank.simulation.fast_step import levelling_modes
+from simbank.simulation.many_packs import DIRECT_PACKS
 
 __all__ = ["get_ready"]
 
@@ -29,7 +30,7 @@ def get_ready(state, recorder, name):
         The integrator.
     """
     sizes = state.n, state.p, state.d, recorder.sums.displays.shape[1], state.neighbours.shape[0]
-    kind = name, *(min(size, 2) for size in sizes)
+    kind = name, state.n > DIRECT_PACKS, *(min(size, 2) for size in sizes)
     if kind in _ready:
         return
     reduced = state.network.reduce(state.pack_closed(), state.branch_closed)

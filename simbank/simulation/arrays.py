@@ -352,6 +352,9 @@ class Work(NamedTuple):
     pack: np.ndarray  # shape (N_WORK, n)
     port: np.ndarray  # shape (N_PORT_WORK + p, p)
     hybrid: np.ndarray  # shape (n + p + 1, n + p): the reduced network at the packs' present resistances; its last row is scratch
+    # Of :func:`simbank.simulation.many_packs.iterates`; where currents are iterated, only that of ``hybrid`` is known which
+    # :func:`simbank.simulation.many_packs.currents_by_iteration` says.
+    iterates: np.ndarray
 
 
 class StateArrays(NamedTuple):

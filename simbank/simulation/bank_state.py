@@ -273,13 +273,13 @@ class BankState:
         packs = self.packs
         return ar.StateArrays(packs.state, packs.mark, packs.monitors, packs.monitor_state, self.devices.state)
 
-    def watch_arrays(self):
-        """What :func:`simbank.simulation.events.watch` takes of the bank, as long as nothing switches."""
-        return *self.arrays(), *self.state_arrays(), self.ports.phase, self.ports.table
-
     def watch(self, t_step, y):
         """How far each change is past due; see :func:`simbank.simulation.events.watch`."""
-        return events.watch(t_step, y, *self.watch_arrays())
+        return self.watch_of()(t_step, y)
+
+    def watch_of(self):
+        """:meth:`watch` as a function of time and state, as long as nothing switches."""
+        return events.watch_of(self.y, self.arrays(), self.state_arrays(), self.ports.phase, self.ports.table)
 
     def solve(self, t_step=None):
         """The bank, by default at this instant: what packs and ports do, and the hybrid matrix at present resistances."""

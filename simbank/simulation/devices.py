@@ -26,9 +26,9 @@ def damage_rate(d, current, damage, devices, curves):
 
     The device opens at D = 1: ∫ dt/t(I) = 1, so at a steady current after the time t of its curve (IEEE C37.112, from memory). Each
     method integrates the rate in the form that suits it; these are the places: the reference's solver (``ode.py``), Simpson's rule
-    over a step (``fast_step.py``), the trapezoidal rule over the known current of a fault (``studies/protection/faults.py``), and, while
+    over a step (``fast_step.py``), the trapezoidal rule over the known current of a fault (``studies/protection/following.py``), and, while
     currents stand still, rate × time (``studies/protection/withstand.py``), or that and exp(−t/τ) (``studies/protection/outage.py``).
-    ``faults.py`` and ``withstand.py`` count no cooling: over the seconds that a fault mostly lasts it hardly matters, and over longer
+    ``following.py`` and ``withstand.py`` count no cooling: over the seconds that a fault mostly lasts it hardly matters, and over longer
     ones a device whose current falls below its curve and rises again opens there sooner than its memory would say.
     """
     multiple = abs(current) / devices[d, ar.RATING_A]

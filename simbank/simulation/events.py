@@ -14,7 +14,7 @@ import numpy as np
 
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import solve_currents, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import renew, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.devices import device_current, opens_when
 from simbank.simulation.pack_model import FULL_SOC, KELVIN, cell_volts
 from simbank.simulation.port_solver import commanded
@@ -61,10 +61,23 @@ def watch(
     """
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
     states = ar.StateArrays(pack_state, pack_mark, monitors, monitor_state, device_state)
-    n, p = cells.shape[1], ports.shape[0]
-    out = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * devices.shape[0] + 1)
-    _watch(t, y, bank, states, phase, ports, working_arrays(n, p), out)
-    return out
+    return watch_of(y, bank, states, phase, ports)(t, y)
+
+
+def watch_of(y, bank, states, phase, ports):
+    """:func:`watch` as a function of time and state alone, for states like ``y``, as long as nothing switches."""
+    n, p = bank.cells.shape[1], ports.shape[0]
+    size = ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * bank.devices.shape[0] + 1
+    work, fresh = working_arrays(n, p), working_arrays(n, p)
+    native = _watch.ready((0.0, y, bank, states, phase, ports, work, np.empty(size)))
+
+    def of(t, y):
+        renew(work, fresh)
+        out = np.empty(size)
+        native(t, np.ascontiguousarray(y), bank, states, phase, ports, work, out)
+        return out
+
+    return of
 
 
 @jit_entry

@@ -6,7 +6,7 @@ import numpy as np
 
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import row_product
+from simbank.simulation.bank_solver import four_row_products, row_product
 from simbank.simulation.pack_model import EMPTY_SOC, FULL_SOC, moving
 
 
@@ -98,7 +98,12 @@ def reach_ends(work, flows, extremes):
     for a in range(port.shape[1]):
         for b in range(a):
             apart[a, b] = max(apart[a, b], abs(port[ar.PORT_VOLTAGE, a] - port[ar.PORT_VOLTAGE, b]))
-    for i in range(branch.size):
+    together = branch.size - branch.size % 4
+    for i in range(0, together, 4):
+        one, two, three, four = four_row_products(flows, i, ar.PACK_CURRENT, work)
+        branch[i], branch[i + 1] = max(branch[i], abs(one)), max(branch[i + 1], abs(two))
+        branch[i + 2], branch[i + 3] = max(branch[i + 2], abs(three)), max(branch[i + 3], abs(four))
+    for i in range(together, branch.size):
         branch[i] = max(branch[i], abs(row_product(flows, i, ar.PACK_CURRENT, work)))
 
 

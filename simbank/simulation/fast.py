@@ -30,6 +30,7 @@ from simbank.simulation.fast_step import (
     step_arrays,
 )
 from simbank.simulation.integrals import add_cells, add_instant, record_sample
+from simbank.simulation.many_packs import forget, iterates
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
 
@@ -64,7 +65,8 @@ def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
     states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
-    return (*(working_arrays(n, p) for _ in range(3)), *states, due, *step_arrays(n, p, d), Merging(*merging_arrays(n, p)))
+    works = (working_arrays(n, p, iterates(n, p)) for _ in range(3))
+    return (*works, *states, due, *step_arrays(n, p, d), Merging(*merging_arrays(n, p)))
 
 
 @jit_entry
@@ -129,6 +131,8 @@ def advance(
     n, p, size = cells.shape[1], ports.shape[0], y.size
     work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients, merging = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
+    for one in (work, work_1, work_s, work_m):
+        forget(one.iterates)
     last_dt, shows, plain = -1.0, sums.displays.shape[1] > 0, all_plain(bank)
     packs_end = ar.PACK_SLOTS * n
     ports_end = packs_end + ar.PORT_SLOTS * p
@@ -159,7 +163,7 @@ def advance(
             while True:
                 local = clock - step_start
                 if solved:
-                    flow(local, y, cells, ports, work)
+                    flow(local, y, bank, ports, work)
                 else:
                     solve_bank(local, y, bank, ports, work)
                     solved = True
@@ -200,7 +204,7 @@ def advance(
                 continue
             reach_ends(work, all_flows, extremes)
             add_cells(y, bank, work.pack, sums.pack)
-            if clock == step_start and plain and not shows:
+            if clock == step_start and plain and not shows and work.iterates.ndim == 1:
                 at_start = g < grid.size and grid[g] <= clock + 1e-9
                 inner = g + 1 if at_start else g
                 if inner < grid.size:
@@ -238,7 +242,7 @@ def advance(
                         clock = end
                         continue
                     set_row(row, commands, port_state)
-                    flow(0.0, y, cells, ports, work)
+                    flow(0.0, y, bank, ports, work)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
             # steps until the limit or the next change
             while clock < limit - LAST_S:
@@ -259,7 +263,7 @@ def advance(
                         missed, moved = correct_end(dt, stiff, tolerance, bank, levelling, work, work_1, step)
                         error = max(error, missed)
                         if moved and error <= tolerance:
-                            flow(local + dt, y_1, cells, ports, work_1)
+                            flow(local + dt, y_1, bank, ports, work_1)
                         harm = add_damage(dt, y, bank, work, work_1, step)
                         error = max(error, harm / DAMAGE_ERROR)
                     error /= tolerance

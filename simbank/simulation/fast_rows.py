@@ -543,7 +543,7 @@ def merge_rows(
     cells, ports, dt = bank.cells, port_state.table, durations[row]
     n, span = cells.shape[1], many * dt
     _set_lines(row, many, dt, commands, port_state, merging)
-    flow(0.0, y, cells, ports, work)
+    flow(0.0, y, bank, ports, work)
     error, stiff = make_step(0.0, span, new_length, y, work, bank, levelling, ports, step, plain)
     if error <= tolerance:
         _begin_rows(dt, y, bank, work, step.coefficients, merging)
@@ -551,7 +551,7 @@ def merge_rows(
         missed, moved = correct_end(span, stiff, tolerance, bank, levelling, work, work_1, step)
         error = max(error, missed)
         if moved and error <= tolerance:
-            flow(span, step.y_end, cells, ports, work_1)
+            flow(span, step.y_end, bank, ports, work_1)
     if not error <= tolerance:
         return int(many * max(0.2, 0.9 * (error / tolerance) ** (-1.0 / 3.0))), error / tolerance
     add_damage(span, y, bank, work, work_1, step)
@@ -581,7 +581,7 @@ def merge_rows(
     _end(y, bank, work_1, step, merging)
     _book(discharges > 0.0, y, bank, work, all_flows, sums, extremes, merging)
     set_row(row + many - 1, commands, port_state)
-    flow(dt, y, cells, ports, work_1)
+    flow(dt, y, bank, ports, work_1)
     add_cells(y, bank, work_1.pack, sums.pack)
     reach_ends(work_1, all_flows, extremes)
     return many, error / tolerance

@@ -32,8 +32,9 @@ import numpy as np
 
 from simbank.jit import jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import add_series_resistance, currents, working_arrays
+from simbank.simulation.bank_solver import add_series_resistance, solution, working_arrays
 from simbank.simulation.devices import damage_rate, device_current
+from simbank.simulation.many_packs import iterates
 from simbank.simulation.pack_model import heat_made, hysteresis_by_soc, lag_secant, own_draw, pack_heat, temperature_rate
 
 CURVATURE_FACTOR = 0.1  # error of a step as a share of what the curvature of the currents changes; measured, see the bench
@@ -80,8 +81,9 @@ RATE_BAND = 0.02  # by so much may a relaxation rate differ from the one its exp
     MODAL,  # temperatures as modes of levelling
     EXPECTED_HEAT,  # heat half-way with which the temperature at the end was made [W]
     OWN_DRAW_STEP,  # what the pack takes for itself, for the whole step that of its middle [A]
+    STEP_ABOVE_REF,  # of many packs, resistance that stands for the step, and by how much the pack's own is more than R_REF [ohm]
     N_COEFFICIENTS,
-) = range(20)
+) = range(21)
 
 
 class Step(NamedTuple):
@@ -99,8 +101,8 @@ def step_arrays(n, p, d):
     """Arrays of a :class:`Step` of ``n`` packs, ``p`` ports and ``d`` devices, in its order."""
     size = ar.N_STATES * n + d
     return (
-        np.empty(size), np.empty(size), working_arrays(n, p), np.zeros((ar.N_PORT_WORK + p, p)), np.empty((2 * n, N_EXPONENTIALS)),
-        np.zeros((N_COEFFICIENTS, n)),
+        np.empty(size), np.empty(size), working_arrays(n, p, iterates(n, p)), np.zeros((ar.N_PORT_WORK + p, p)),
+        np.empty((2 * n, N_EXPONENTIALS)), np.zeros((N_COEFFICIENTS, n)),
     )  # fmt: skip
 
 
@@ -281,7 +283,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
         Whether the packs level faster than the step lasts.
     """
     cells, neighbours, work, now = bank.cells, bank.neighbours, start.pack, start.hybrid
-    y_m, y_1, work_m, port_m, with_step = step.y_middle, step.y_end, step.middle.pack, step.middle.port, step.middle.hybrid
+    y_m, y_1, work_m, port_m = step.y_middle, step.y_end, step.middle.pack, step.middle.port
     expected_port, exps, coef = step.expected_port, step.exponentials, step.coefficients
     n = cells.shape[1]
     x = 0.0
@@ -352,8 +354,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
                 driven = 0.5 * (coef[RC_DRIVE + j, k] + coef[RC_DRIVE_END + j, k]) * exps[q, PHI_2_HALF]
                 ohm += _volts(j, k, driven, plain, work)
             coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
-        add_series_resistance(now, coef[STEP_OHM], with_step)
-        currents(t + 0.5 * dt, coef[STEP_EMF], with_step, ports, port_m, work_m[ar.PACK_CURRENT])
+        _currents_of_step(t + 0.5 * dt, bank.hybrid, start, ports, step, port_m, work_m[ar.PACK_CURRENT])
     for k in range(n):
         i_0, i_m = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k]
         force = (
@@ -385,8 +386,7 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
             force -= _volts(j, k, relaxed, plain, work)
             ohm += _volts(j, k, driven, plain, work)
         coef[STEP_EMF, k], coef[STEP_OHM, k] = force, ohm
-    add_series_resistance(now, coef[STEP_OHM], with_step)
-    currents(t + dt, coef[STEP_EMF], with_step, ports, expected_port, coef[EXPECTED_CURRENT])
+    _currents_of_step(t + dt, bank.hybrid, start, ports, step, expected_port, coef[EXPECTED_CURRENT])
     for k in range(n):
         i_0, i_1 = work[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         there = 0.5 * (i_0 + i_1) if not stiff else work_m[ar.PACK_CURRENT, k]
@@ -405,7 +405,8 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
             force -= _volts(j, k, after - v, plain, work)
         coef[STEP_EMF, k] = force
     if not stiff:
-        currents(t + 0.5 * dt, coef[STEP_EMF], now, ports, port_m, work_m[ar.PACK_CURRENT])
+        above, middle = work[ar.R_ABOVE_REF], work_m[ar.PACK_CURRENT]
+        solution(t + 0.5 * dt, coef[STEP_EMF], above, bank.hybrid, ports, port_m, start.iterates, now, middle)
     for k in range(n):
         i_0, i_m, i_1 = work[ar.PACK_CURRENT, k], work_m[ar.PACK_CURRENT, k], coef[EXPECTED_CURRENT, k]
         warm, own = coef[RISE_HALF, k], coef[OWN_DRAW_STEP, k]
@@ -462,6 +463,27 @@ def make_step(t, dt, new_length, y, start, bank, levelling, ports, step, plain):
     if not np.isfinite(total):
         error = np.inf
     return (CURVATURE_FACTOR if not stiff else STIFF_CURVATURE_FACTOR) * error, stiff
+
+
+@jit_internal
+def _currents_of_step(t, base, start, ports, step, port, out):
+    """Currents of packs, into ``out``, and of ports, into ``port``, with the electromotive forces and resistances that stand for the step.
+
+    ``base`` is the network as it was reduced.
+    """
+    coef, middle = step.coefficients, step.middle
+    _network_of_step(start, coef, middle.iterates, middle.hybrid)
+    solution(t, coef[STEP_EMF], coef[STEP_ABOVE_REF], base, ports, port, middle.iterates, middle.hybrid, out)
+
+
+@jit_inline
+def _network_of_step(start, coef, iterates, hybrid):
+    """The network with the resistances that stand for the step, or of many packs the resistances, by the network as it was reduced."""
+    if iterates.ndim == 1:
+        add_series_resistance(start.hybrid, coef[STEP_OHM], hybrid)
+    else:
+        for k in range(coef.shape[1]):
+            coef[STEP_ABOVE_REF, k] = start.pack[ar.R_ABOVE_REF, k] + coef[STEP_OHM, k]
 
 
 @jit_inline

@@ -7,7 +7,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_entry, jit_inline, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import solve_bank, solve_currents, terminal_voltage, working_arrays
+from simbank.simulation.bank_solver import four_row_products, solve_bank, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.displays import begin_step, count_between
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
 from simbank.simulation.pack_model import KELVIN, cell_volts, heat_made
@@ -338,6 +338,12 @@ def record_sample(i, y, bank, work, samples):
         samples.state[i, j] = y[j]
     for k in range(n):
         samples.pack[0, i, k] = work.pack[ar.PACK_CURRENT, k]
+    together = n - n % 4
+    for k in range(0, together, 4):
+        volts = four_row_products(bank.terminal, k, ar.EMF_LINEAR, work)
+        for m in range(4):
+            samples.pack[1, i, k + m] = volts[m]
+    for k in range(together, n):
         samples.pack[1, i, k] = terminal_voltage(k, bank.terminal, work)
     for a in range(work.port.shape[1]):
         samples.port[0, i, a] = work.port[ar.PORT_CURRENT, a]

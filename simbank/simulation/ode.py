@@ -11,7 +11,7 @@ import numpy as np
 from simbank.cells.curves import curve_value
 from simbank.jit import jit_entry, jit_internal
 from simbank.simulation import arrays as ar
-from simbank.simulation.bank_solver import solve_bank, working_arrays
+from simbank.simulation.bank_solver import renew, solve_bank, working_arrays
 from simbank.simulation.devices import damage_rate, damage_rate_slope, device_current
 from simbank.simulation.pack_model import (
     add_arrhenius_slope,
@@ -31,9 +31,22 @@ def rates(t, y, cells, curves_of, curves, hybrid, terminal, pack_live, neighbour
     Python, then the ports' table.
     """
     bank = ar.BankArrays(cells, curves_of, curves, hybrid, terminal, pack_live, neighbours, devices, device_flows)
-    out = np.empty(y.size)
-    _rates(t, y, bank, ports, working_arrays(cells.shape[1], ports.shape[0]), out)
-    return out
+    return rates_of(y, bank, ports)(t, y)
+
+
+def rates_of(y, bank, ports):
+    """:func:`rates` as a function of time and state alone, for states like ``y``: a solver asks it thousands of times."""
+    n, p = bank.cells.shape[1], ports.shape[0]
+    work, fresh = working_arrays(n, p), working_arrays(n, p)
+    native = _rates.ready((0.0, y, bank, ports, work, np.empty(y.size)))
+
+    def of(t, y):
+        renew(work, fresh)
+        out = np.empty(y.size)
+        native(t, np.ascontiguousarray(y), bank, ports, work, out)
+        return out
+
+    return of
 
 
 @jit_entry

@@ -168,14 +168,17 @@ class Recorder:
         At the start.
     duration_s : float
         Length of the duty [s].
-    output_step_s : float, optional
-        Spacing of the samples [s]; by default 60 s, wider where that would give more than 20 000.
+    output_step_s : float or ndarray, optional
+        Spacing of the samples [s]; by default 60 s, wider where that would give more than 20 000. Or their times [s], from 0 to the end.
     """
 
-    def __init__(self, state: BankState, duration_s: float, output_step_s: float | None):
+    def __init__(self, state: BankState, duration_s: float, output_step_s: float | np.ndarray | None):
         self.state = state
         self.sums, self.trace = Sums.of(state), Trace(state.bank)
         self.y_start = state.y.copy()
+        if np.ndim(output_step_s):
+            self.grid = np.asarray(output_step_s, float)
+            return
         step = output_step_s or max(60.0, np.ceil(duration_s / 20000.0 / 60.0) * 60.0)
         self.grid = np.append(np.arange(0.0, duration_s - 1e-9 * step, step), duration_s)
 

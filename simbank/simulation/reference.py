@@ -9,9 +9,8 @@ import numpy as np
 
 from simbank.errors import SimulationError
 from simbank.simulation.bank_state import BankState
-from simbank.simulation.events import watch
 from simbank.simulation.integrals import StepStore
-from simbank.simulation.ode import jacobian, rates
+from simbank.simulation.ode import jacobian, rates_of
 from simbank.simulation.recording import Recorder
 from simbank.simulation.switching import EventHandler
 
@@ -66,7 +65,7 @@ class ReferenceIntegrator:
             state.t = end
             return
         solver = self._solver(method, begin, stop)
-        watched = state.watch_arrays()
+        watch = state.watch_of()
         first = np.searchsorted(self.recorder.grid, state.t - 1e-9)
         last = np.searchsorted(self.recorder.grid, end + 1e-9)
         store = StepStore(solver, self.recorder.grid[first:last] - base)
@@ -82,11 +81,11 @@ class ReferenceIntegrator:
                 steps += 1
                 creeps = method == "LSODA" and steps % CREEP_STEPS == 0 and stop - solver.t > 10 * (solver.t - begin)
                 dense = solver.dense_output()
-                due = watch(solver.t, solver.y, *watched)
+                due = watch(solver.t, solver.y)
                 if due[-1] > 0:
                     if not np.isfinite(due[-1]):
                         raise SimulationError(f"the state is not finite at {base + solver.t:.3f} s")
-                    found = self._locate_first_event(dense, solver.t, np.flatnonzero(due[:-1] > 0))
+                    found = self._locate_first_event(watch, dense, solver.t, np.flatnonzero(due[:-1] > 0))
                 if store.add(dense, solver.t if found is None else found[0]):
                     self.recorder.drain(store, moment)
         gave_up = solver.status == "failed" or (solver.t < stop and found is None)
@@ -107,13 +106,13 @@ class ReferenceIntegrator:
         from scipy import integrate
 
         state = self.state
-        args = (*state.arrays(), state.ports.table)
+        bank, ports = state.arrays(), state.ports.table
         return getattr(integrate, method)(
-            lambda t, y: rates(t, y, *args), begin, state.y, stop, rtol=self.rtol if method == "LSODA" else self.tolerance,
-            atol=self.atol, jac=lambda t, y: jacobian(t, y, *args), max_step=self.max_step_s,
+            rates_of(state.y, bank, ports), begin, state.y, stop, rtol=self.rtol if method == "LSODA" else self.tolerance,
+            atol=self.atol, jac=lambda t, y: jacobian(t, y, *bank, ports), max_step=self.max_step_s,
         )  # fmt: skip
 
-    def _locate_first_event(self, dense, t_end, slots):
+    def _locate_first_event(self, watch, dense, t_end, slots):
         """Earliest instant at which one of the changes in ``slots`` falls due, and that change."""
         from scipy.optimize import brentq
 
@@ -121,7 +120,7 @@ class ReferenceIntegrator:
         for slot in slots:
 
             def past_due(t, slot=slot):
-                return self.state.watch(t, dense(t))[slot]
+                return watch(t, dense(t))[slot]
 
             at = dense.t_old
             if past_due(at) < 0:

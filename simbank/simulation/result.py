@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     from simbank.simulation.event_codes import EventRow
 
-__all__ = ["PackSamples", "Result", "columns"]
+__all__ = ["AtRest", "PackSamples", "PortSamples", "Result", "columns"]
 
 PACKS = Table.of(
     "packs.csv, packs.parquet", "a pack at one time",
@@ -141,6 +141,39 @@ class PackSamples(NamedTuple):
     hysteresis: np.ndarray
     temperature_c: np.ndarray
     displayed_soc: np.ndarray | None = None  # where packs have displays
+
+
+class PortSamples(NamedTuple):
+    """Samples of a run: times (m,) [s], and for each port, shape (m, p), current out of the bank [A] and voltage [V]."""
+
+    time_s: np.ndarray
+    current_a: np.ndarray
+    voltage_v: np.ndarray
+
+
+class AtRest(NamedTuple):
+    """What :meth:`Result.soc_at_rest` has, as plain arrays: k instants, n packs from near to far.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (k,)
+    words : list of str
+        What each instant is.
+    packs : list of str
+        Their names.
+    soc : ndarray, shape (k, n)
+    displayed_soc : ndarray, shape (k, n), or None
+        Where packs have displays.
+    note : str
+        Empty, or that samples are far apart.
+    """
+
+    time_s: np.ndarray
+    words: list[str]
+    packs: list[str]
+    soc: np.ndarray
+    displayed_soc: np.ndarray | None
+    note: str
 
 
 class Result(StudyResult):
@@ -250,6 +283,12 @@ class Result(StudyResult):
         return PackSamples(times, states[:, 0], packs[0], packs[1], states[:, 1], states[:, 4] - KELVIN, shown)
 
     @property
+    def port_samples(self) -> PortSamples:
+        """What :attr:`ports` has, as plain arrays of time by port."""
+        times, _, _, ports, _ = self._samples
+        return PortSamples(times, ports[0], ports[1])
+
+    @property
     def branch_extremes(self) -> tuple[np.ndarray, np.ndarray]:
         """Of every conductor of the graph, devices among them, largest current [A] and energy lost [J], as plain arrays (b,)."""
         return self._branch_peak_a, self._branch_j
@@ -278,8 +317,8 @@ class Result(StudyResult):
     @cached_property
     def ports(self) -> pd.DataFrame:
         """DataFrame with index ``time_s`` and columns (quantity, port): ``current_a``, ``voltage_v``, ``power_w``."""
-        times, _, _, ports, _ = self._samples
-        quantities = {"current_a": ports[0], "voltage_v": ports[1], "power_w": ports[0] * ports[1]}
+        times, current_a, voltage_v = self.port_samples
+        quantities = {"current_a": current_a, "voltage_v": voltage_v, "power_w": current_a * voltage_v}
         return _frame(times, self._port_names, quantities, "port")
 
     @cached_property
@@ -342,25 +381,35 @@ class Result(StudyResult):
         """
         import pandas as pd
 
+        ohm, order = self._near_to_far(port)
+        names = [pack.name for pack in self._bank.packs]
+        return pd.Series(ohm[order], index=pd.Index([names[k] for k in order], name="pack"), name="wiring_ohm")
+
+    def _near_to_far(self, port):
+        """Resistance of the wiring from a port to each pack and back [ohm], and the places of the packs from near to far."""
         port = port or self.take_off
         if port not in self._port_names:
             raise InputError(f"no such port; {nearest(port, self._port_names)}", key="port", value=port)
         graph = self._bank.graph
         ohm = Network(graph, np.zeros(len(graph.packs))).loop_ohm(list(graph.ports).index(port))
-        order, names = near_to_far(ohm), [pack.name for pack in self._bank.packs]
-        return pd.Series(ohm[order], index=pd.Index([names[k] for k in order], name="pack"), name="wiring_ohm")
+        return ohm, near_to_far(ohm)
 
     @property
     def bank_soc(self) -> pd.Series:
         """Charge left in the bank over its capacity, over time."""
+        import pandas as pd
+
+        return pd.Series(self._bank_soc(), index=self.packs.index)
+
+    def _bank_soc(self):
         capacity = np.array([pack.capacity_ah for pack in self._bank.packs])
-        return self.packs["soc"] @ capacity / capacity.sum()
+        return self.pack_samples.soc @ capacity / capacity.sum()
 
     @property
     def rest_periods_s(self) -> list[tuple[float, float]]:
         """Beginning and end [s] of each rest of the bank of an hour or more (:mod:`simbank.simulation.rest`)."""
-        times = self.packs.index.to_numpy()
-        return [(float(times[a]), float(times[b])) for a, b in rests(times, self.bank_soc.to_numpy())]
+        times = self.pack_samples.time_s
+        return [(float(times[a]), float(times[b])) for a, b in rests(times, self._bank_soc())]
 
     def soc_at_rest(self, port: str | None = None) -> pd.DataFrame:
         """State of charge of each pack, near to far, at the instants that tell how the bank shares.
@@ -381,28 +430,34 @@ class Result(StudyResult):
             :meth:`wiring_ohm`. ``attrs["note"]`` says so where samples are further apart than a quarter of an hour, so that an
             instant may lie that much before what it is named after, and is empty otherwise.
         """
-        import pandas as pd
+        rest = self.at_rest(port)
+        frame = _at_rest_frame(rest, rest.soc)
+        frame.attrs["note"] = rest.note
+        return frame
 
-        soc = self.packs["soc"]
-        found = rest_instants(soc.index, self.bank_soc)
-        samples, words = [k for k, _ in found], [word for _, word in found]
+    def at_rest(self, port: str | None = None) -> AtRest:
+        """What :meth:`soc_at_rest` and :meth:`displayed_at_rest` have, as plain arrays."""
+        samples = self.pack_samples
+        found = rest_instants(samples.time_s, self._bank_soc())
+        at, words = [k for k, _ in found], [word for _, word in found]
         if found and not self.complete:
             words[-1] = words[-1].replace("end of run", "where the run stopped")
-        index = pd.MultiIndex.from_arrays([soc.index[samples], words], names=["time_s", "instant"])
-        order = self.wiring_ohm(port).index
-        frame = pd.DataFrame(soc.iloc[samples][list(order)].to_numpy(), index=index, columns=order)
-        widest = float(np.diff(soc.index).max()) if len(soc) > 1 else 0.0
-        frame.attrs["note"] = ""
+        _, order = self._near_to_far(port)
+        widest, note = float(np.diff(samples.time_s).max()) if len(samples.time_s) > 1 else 0.0, ""
         if widest > COARSE_S:
-            frame.attrs["note"] = (
+            note = (
                 f"samples are up to {widest / 60.0:.0f} min apart: each instant may lie that much before what it is named after"
             )
-        return frame
+        shown = samples.displayed_soc
+        return AtRest(
+            samples.time_s[at], words, [self._bank.packs[k].name for k in order], samples.soc[at][:, order],
+            None if shown is None else shown[at][:, order], note,
+        )  # fmt: skip
 
     @property
     def has_displays(self) -> bool:
         """Whether any pack has a display."""
-        return "displayed_soc" in self.packs
+        return self.pack_samples.displayed_soc is not None
 
     def displayed_at_rest(self, port: str | None = None) -> pd.DataFrame:
         """What each pack's display shows, near to far, at the instants of :meth:`soc_at_rest`, and in its shape.
@@ -414,14 +469,13 @@ class Result(StudyResult):
         """
         if not self.has_displays:
             raise InputError("no pack has a display", key="display")
-        frame = self.soc_at_rest(port)
-        shown = self.packs["displayed_soc"].loc[frame.index.get_level_values("time_s"), list(frame.columns)]
-        return shown.set_axis(frame.index)
+        rest = self.at_rest(port)
+        return _at_rest_frame(rest, rest.displayed_soc)
 
     @property
     def displays_apart(self) -> DisplaysApart | None:
         """Which displays disagree most at the end, and what hysteresis can hold apart there; None with fewer than two displays."""
-        if not self.has_displays or not len(self.packs):
+        if not self.has_displays or not len(self.pack_samples.time_s):
             return None
         return displays_apart(self.scenario.bank.packs, self.packs["displayed_soc"].iloc[-1], self.packs["soc"].iloc[-1])
 
@@ -584,6 +638,14 @@ def _frame(times, names, quantities, level):
     index = pd.Index(times, name="time_s")
     columns = pd.MultiIndex.from_product([quantities, names], names=["quantity", level])
     return pd.DataFrame(np.hstack(list(quantities.values())), index=index, columns=columns)
+
+
+def _at_rest_frame(rest, shares):
+    """Shares of 1 of every pack at the instants of ``rest``, as a DataFrame."""
+    import pandas as pd
+
+    index = pd.MultiIndex.from_arrays([rest.time_s, rest.words], names=["time_s", "instant"])
+    return pd.DataFrame(shares, index=index, columns=pd.Index(rest.packs, name="pack"))
 
 
 def _branch_frame(bank, peak, branch_j):

@@ -52,7 +52,7 @@ def simulate(
     integrator: str | Choice = AUTO,
     method: str = "LSODA",
     tolerance: float | None = None,
-    output_step_s: float | None = None,
+    output_step_s: float | np.ndarray | None = None,
     max_step_s: float = 1800.0,
     progress: Callable[[float], None] | None = None,
     checkpoint: Callable[[Result], None] | None = None,
@@ -78,8 +78,9 @@ def simulate(
         one for state of charge, the tolerance itself for the hysteresis state, and tenfold, in volts and kelvin, for relaxation
         voltages, which forget their errors, and temperatures. A run whose balances are missed is made again with a thirtieth, at last
         a thousandth of the tolerance, and says which it took.
-    output_step_s : float, optional
-        Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows.
+    output_step_s : float or ndarray, optional
+        Spacing of the reported samples [s]; by default 60 s, wider for runs that would give more than 20 000 rows. Or the times of the
+        samples [s], ascending from 0 to the end of the duty.
     max_step_s : float
         Longest step of the solver [s].
     progress : callable, optional

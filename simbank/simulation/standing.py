@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from simbank.bank.bank import Pack
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["DisplaysApart", "displays_apart", "hysteresis_bound_points"]
 

@@ -13,7 +13,8 @@ from simbank.errors import InputError
 from simbank.network import Network
 from simbank.provenance import content_hash
 from simbank.scenario import Scenario, from_dict
-from simbank.simulation.result import Result
+from simbank.simulation.result import PackSamples, PortSamples, Result
+from simbank.simulation.summary import WH
 from simbank.warning import from_records
 
 if TYPE_CHECKING:
@@ -88,6 +89,33 @@ class StoredResult(Result):
     @cached_property
     def events(self) -> pd.DataFrame:
         return self._table("events")
+
+    @cached_property
+    def pack_samples(self) -> PackSamples:
+        """What :attr:`packs` has, as plain arrays."""
+        frame = self.packs
+        shown = frame["displayed_soc"].to_numpy() if "displayed_soc" in frame else None
+        values = (frame[name].to_numpy() for name in PackSamples._fields[1:-1])
+        return PackSamples(frame.index.to_numpy(), *values, shown)
+
+    @cached_property
+    def port_samples(self) -> PortSamples:
+        """What :attr:`ports` has, as plain arrays."""
+        frame = self.ports
+        return PortSamples(frame.index.to_numpy(), frame["current_a"].to_numpy(), frame["voltage_v"].to_numpy())
+
+    @cached_property
+    def branch_extremes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of every conductor largest current [A] and energy lost [J], as plain arrays."""
+        frame = self.branches
+        if not len(frame):
+            return np.empty(0), np.empty(0)
+        return frame["current_peak_a"].to_numpy(), frame["loss_wh"].to_numpy() / WH
+
+    @property
+    def branch_samples(self) -> np.ndarray:
+        """What :attr:`branch_current_a` has, as a plain array."""
+        return self.branch_current_a.to_numpy()
 
     @cached_property
     def branch_current_a(self) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 import os
 import platform
+import resource
 import statistics
 import time
 from datetime import date
@@ -23,6 +24,18 @@ def wall(work, repeats=5):
         work()
         times.append(time.perf_counter() - begin)
     return statistics.median(times)
+
+
+def own_peak_mb():
+    """Peak memory of this process [MB].
+
+    Linux keeps it since the program began (VmHWM); ``getrusage`` would give no less than what the process that started this one had.
+    """
+    status = Path("/proc/self/status")
+    if status.exists():
+        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+        return int(line.split()[1]) / 1e3
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
 
 
 def machine():

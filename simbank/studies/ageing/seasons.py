@@ -7,7 +7,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from simbank import days
 from simbank.duty import Duty, SampledDuty
 from simbank.scenario import Scenario, with_changes
 from simbank.scenario.duty_schema import DaysDuty
@@ -80,7 +79,7 @@ def seasons_of(scenario: Scenario, window_days: int) -> list[Season]:
     dated = is_dated(scenario)
     if table is None and not dated:
         return [Season("the duty", 1.0, scenario.bank.ambient_k, scenario.duty)]
-    begin = days.read_start(scenario.file.duty.start) if dated else dt.datetime(2025, 1, 1)
+    begin = _first_day(scenario) if dated else dt.datetime(2025, 1, 1)
     first = table.coldest_day if table is not None else begin.timetuple().tm_yday
     found, count = [], SEASONS if dated or table.file is None else MONTHS
     for k in range(count):
@@ -91,6 +90,13 @@ def seasons_of(scenario: Scenario, window_days: int) -> list[Season]:
         duty = _stretch(scenario, date - dt.timedelta(days=window_days // 2), window_days, k) if dated else scenario.duty
         found.append(Season(name, 1.0 / count, ambient, duty))
     return found
+
+
+def _first_day(scenario):
+    """When the real days of a duty begin, in local time."""
+    from simbank.days import read_start  # which loads pandas
+
+    return read_start(scenario.file.duty.start)
 
 
 def _stretch(scenario, begin, count, number):
@@ -117,7 +123,7 @@ def whole_year(scenario: Scenario) -> list[Season] | None:
     """
     if not is_dated(scenario):
         return None
-    begin, found = days.read_start(scenario.file.duty.start), []
+    begin, found = _first_day(scenario), []
     for k in range(STRETCHES):
         date = begin + dt.timedelta(days=k * STRETCH_DAYS)
         ambient = _ambient_k(scenario, date.timetuple().tm_yday + STRETCH_DAYS / 2.0)
@@ -157,7 +163,7 @@ def part_of_year(
         after = part_begin_s / 86400.0 + (k + 0.5) * days_long
         name = f"part of a year, {k + 1} of {count}"
         if dated:
-            begin = days.read_start(scenario.file.duty.start)
+            begin = _first_day(scenario)
             date = begin + dt.timedelta(days=int(after % DAYS_A_YEAR))
             ambient = _ambient_k(scenario, date.timetuple().tm_yday)
             duty = _stretch(scenario, date - dt.timedelta(days=window_days // 2), window_days, k)

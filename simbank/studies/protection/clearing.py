@@ -9,7 +9,8 @@ import pandas as pd
 
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CURVE, FAIL, NOT_CHECKABLE, NOTE, PASS, Check, OpenCase, hangs_on, judge, unknown
-from simbank.studies.protection.faults import FAULT_HORIZON_S, LINES
+from simbank.studies.protection.faults import LINES
+from simbank.studies.protection.following import FAULT_HORIZON_S
 from simbank.studies.protection.words import duration_text, named
 
 if TYPE_CHECKING:
@@ -46,14 +47,20 @@ def opening_orders(greatest: Faults, breaks: Breaking, sequences: list) -> tuple
     order, clearing : DataFrame
         As in :class:`~simbank.studies.protection.Protection`.
     """
-    found = in_order(lambda place: _order_at(greatest, place, breaks, sequences), [(place,) for place in greatest.places])
+    shut = [breaks.failed, *([breaks.failed | breaks.doubtful] if breaks.doubtful else [])]
+    each = iter(greatest.follow_each([(place, "middle", failed) for failed in shut for place in greatest.places]))
+    middle = [{place.name: next(each) for place in greatest.places} for _ in shut]
+    found = in_order(lambda place: _order_at(greatest, place, breaks, sequences, middle), [(place,) for place in greatest.places])
     table = pd.DataFrame({place.name: row for place, (_, row) in zip(greatest.places, found, strict=True)}).T
     table.index.name = "place"
     return pd.DataFrame([row for rows, _ in found for row in rows], columns=["place", *OPENING]), table
 
 
-def _order_at(greatest, place, breaks, sequences):
-    """Rows of the order of opening at one place, and what clears the fault there."""
+def _order_at(greatest, place, breaks, sequences, middles):
+    """Rows of the order of opening at one place, and what clears the fault there.
+
+    ``middles`` are by place what is followed by the middle of the bands, and that with devices of unknown ratings failed closed.
+    """
     devices, latest = greatest.bank.devices, sequences[0][1]
     times, current = greatest.first_openings(place, (*LINES, *(["level"] if breaks.beyond else [])))
     order = []
@@ -61,7 +68,7 @@ def _order_at(greatest, place, breaks, sequences):
         at = {line: times[line][d] for line in LINES}
         order.append({"place": place.name, **opening_row(device, current[d], at, breaks)})
     stops = greatest.clearing_device(place, breaks.failed)
-    middle = greatest.follow(place, "middle", breaks.failed)
+    middle = middles[0][place.name]
     carries = {device.name for d, device in enumerate(devices) if current[d] > device.rating_a}
     doubtful = sorted(carries & breaks.doubtful)
     selective = _selective(greatest, place, stops, times, current, breaks)
@@ -77,8 +84,7 @@ def _order_at(greatest, place, breaks, sequences):
         "may_fail_closed": doubtful,
     }
     if breaks.doubtful:  # the same with every device of unknown ratings failed closed
-        both = breaks.failed | breaks.doubtful
-        other = _followed(greatest.follow(place, "middle", both), sequences[1][1][place.name])
+        other = _followed(middles[1][place.name], sequences[1][1][place.name])
         clearing |= {key: other[was] if doubtful else None for key, was in IF_FAILED.items()}
     return order, clearing
 

@@ -12,7 +12,8 @@ from simbank.errors import InputError
 from simbank.scenario.uncertain import UncertainValue, drawn, uncertain_values
 from simbank.studies.draws import draw_shares
 from simbank.studies.parallel import in_order
-from simbank.studies.protection.faults import CLEARED_SHARE, MOMENTS, Faults, greatest_faults, least_faults
+from simbank.studies.protection.faults import MOMENTS, Faults, greatest_faults, least_faults
+from simbank.studies.protection.following import CLEARED_SHARE
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -114,7 +114,13 @@ class FaultCircuit:
         own = np.array([b.resistance_ohm for b in graph.branches]) if branch_ohm is None else np.asarray(branch_ohm, float)
         self.ohm = np.concatenate([self.pack_ohm, own])
         inductance = [0.0 if b.conductor is None else b.conductor.inductance_h(spacing_m) for b in graph.branches]
+        self.least_henry = LEAST_INDUCTANCE_H  # of the fault
         self.henry = np.concatenate([np.broadcast_to(pack_h, self.n), inductance]) + LEAST_INDUCTANCE_H
+
+    @property
+    def pairs(self) -> tuple[np.ndarray, np.ndarray]:
+        """Resistance [ohm] and time constant [s] of the relaxation pairs, shape (2 n,), the first of every pack before the second."""
+        return self.rc_ohm.T.ravel(), np.where(self.rc_tau > 0, self.rc_tau, 1.0).T.ravel()
 
     def prospective(self, positive: str, negative: str, closed: np.ndarray | None = None, ohm: float = 0.0) -> np.ndarray:
         """Currents of packs, branches and fault at once, without inductance, shape (n + b + 1,).
@@ -233,10 +239,8 @@ class FaultCircuit:
         if initial_a is None:
             initial_a = loops @ np.linalg.solve(resistance, packs.T @ self.emf)
         currents = np.zeros(len(mass)) if before is None else np.linalg.solve(mass, loops.T @ (h * before))
-        tau = np.where(self.rc_tau > 0, self.rc_tau, 1.0)
         relaxed = np.zeros(2 * self.n) if relaxed is None else relaxed
-        pairs = self.rc_ohm.T.ravel(), tau.T.ravel()
-        return Response(initial_a, loops, mass, resistance, self.emf, *pairs, (currents, relaxed))
+        return Response(initial_a, loops, mass, resistance, self.emf, *self.pairs, (currents, relaxed))
 
 
 class _Pattern:

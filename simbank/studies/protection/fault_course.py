@@ -9,6 +9,13 @@ through the pack of each relaxation pair) a mode is H φ = λ N φ with the symm
 Inductances settle in milliseconds, cells in seconds to hours: with a rate ν between the two, S = −(H + ν N) is positive definite, so
 that N φ = θ S φ has real θ and takes a fraction of the work of an unsymmetric matrix. Where it is not (there is no such ν), the
 modes are those of the unsymmetric matrix.
+
+Most of what follows an opening is over long before the cells have relaxed. For times that are short beside their time constants only
+the modes of the inductances are found, as many as there are loops: along them v = P x, where P is the fixed point of ::
+
+    P = −(1/τ) (R B − P) (K + B'P)⁻¹ M        each round gains as many digits as lie between the rates of cells and inductances
+
+and what is left, orthogonal to them, x = Q v with Q = M⁻¹ P' τ/R, changes by dv/dt = ((R B Q − 1) / τ) v: a short Taylor series.
 """
 
 from __future__ import annotations
@@ -24,6 +31,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 __all__ = ["Response", "loops_without"]
+
+SHORT = 0.25  # times are short up to this share of the shortest time constant of the cells, their coupling counted
+TERMS = 10  # of a Taylor series there: 0.25^10 / 10! is beyond round-off
+ROUNDS = 6  # of the fixed point, else all modes are found
+SETTLED = 1e-14  # change of the fixed point, as a share of the least resistance of a loop, by which it is there
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +73,10 @@ class Response:
         Of the loop currents and the pairs that take a current. Found when they are asked for: of a fault that is cleared only the
         current at once is.
         """
-        moving, packs = self._moving, self.loops[: len(self._emf)]
-        through, ohm, tau = packs[moving % max(1, len(packs))], self._pair_ohm[moving], self._pair_tau[moving]
-        currents = np.linalg.solve(self._ohm + through.T @ (ohm[:, None] * through), packs.T @ self._emf)
-        end = np.concatenate([currents, ohm * (through @ currents)])
+        through, currents, volts = self._end
+        moving = self._moving
+        ohm, tau = self._pair_ohm[moving], self._pair_tau[moving]
+        end = np.concatenate([currents, volts])
         begin = np.concatenate([self._start[0], self._start[1][moving]]) - end
         if not end.size:
             return end, end, np.zeros((0, 0)), end
@@ -73,11 +85,70 @@ class Response:
         except LinAlgError:
             return end, *_any_modes(self._mass, self._ohm, through, ohm, tau, begin)
 
+    @cached_property
+    def _end(self):
+        """Loop currents and voltages of the pairs that take a current, at last."""
+        moving, packs = self._moving, self.loops[: len(self._emf)]
+        through, ohm = packs[moving % max(1, len(packs))], self._pair_ohm[moving]
+        currents = np.linalg.solve(self._ohm + through.T @ (ohm[:, None] * through), packs.T @ self._emf)
+        return through, currents, ohm * (through @ currents)
+
+    @cached_property
+    def _short_s(self):
+        """Up to which time the course is told by :attr:`_short_modes` [s]; 0 where cells are as fast as inductances."""
+        ohm, tau = self._pair_ohm[self._moving], self._pair_tau[self._moving]
+        if not len(tau) or not len(self._mass):
+            return 0.0
+        rate = ((1.0 + ohm / self._ohm.diagonal().min()) / tau).max()
+        return SHORT / rate if self._short_modes is not None else 0.0
+
+    @cached_property
+    def _short_modes(self):
+        """Rates, modes (loops and pairs, as columns) and their weights; and the rest as coefficients of a Taylor series, likewise.
+
+        None where the fixed point is not found.
+        """
+        through, currents, volts = self._end
+        moving = self._moving
+        ohm, tau = self._pair_ohm[moving], self._pair_tau[moving]
+        driven, pairs = ohm[:, None] * through, np.zeros(through.shape)
+        for _ in range(ROUNDS):
+            loops = np.linalg.solve(self._ohm + through.T @ pairs, self._mass)
+            found = ((pairs - driven) / tau[:, None]) @ loops
+            change, pairs = np.abs(found - pairs).max(), found
+            if change <= SETTLED * self._ohm.diagonal().min():
+                break
+        else:
+            return None
+        farad = tau / ohm
+        shared = pairs.T @ through
+        norm = self._mass - pairs.T @ (farad[:, None] * pairs)
+        stiff = self._ohm + shared + shared.T - pairs.T @ (pairs / ohm[:, None])
+        begin, held = self._start[0] - currents, self._start[1][moving] - volts
+        try:
+            rates, modes = eigh(0.5 * (stiff + stiff.T), 0.5 * (norm + norm.T), driver="gvd", check_finite=False)
+        except LinAlgError:
+            return None
+        weights = modes.T @ (self._mass @ begin - pairs.T @ (farad * held))
+        rest = held - pairs @ (modes @ weights)
+        back = np.linalg.solve(self._mass, pairs.T * farad)
+        series = np.empty((TERMS, len(back) + len(rest)))
+        for k in range(TERMS):
+            series[k, : len(back)] = back @ rest
+            series[k, len(back) :] = rest
+            rest = (ohm * (through @ series[k, : len(back)]) - rest) / tau / (k + 1)
+        return -rates, np.vstack([modes, pairs @ modes]), weights, series
+
     def loop_currents(self, times_s: Sequence[float]) -> np.ndarray:
         """Current round every loop at times from the beginning [s], shape (times, m) [A]."""
+        count, times_s = self.loops.shape[1], np.asarray(times_s, float)
+        if times_s.max(initial=0.0) <= self._short_s:
+            values, vectors, weights, series = self._short_modes
+            grown = np.exp(np.outer(times_s, values)) * weights
+            slow = np.vander(times_s, TERMS, increasing=True) @ series[:, :count]
+            return grown @ vectors[:count].T + slow + self._end[1]
         end, values, vectors, weights = self._modes
-        count = self.loops.shape[1]
-        grown = np.exp(np.outer(np.asarray(times_s, float), values)) * weights
+        grown = np.exp(np.outer(times_s, values)) * weights
         return (grown @ vectors[:count].T).real + end[:count]
 
     def at(self, times_s: Sequence[float]) -> np.ndarray:
@@ -86,9 +157,14 @@ class Response:
 
     def relaxed(self, time_s: float) -> np.ndarray:
         """Voltages of the relaxation pairs at a time [V], shape (2 n,)."""
-        end, values, vectors, weights = self._modes
         count = self.loops.shape[1]
         volt = self._start[1] * np.exp(-time_s / self._pair_tau)
+        if time_s <= self._short_s:
+            values, vectors, weights, series = self._short_modes
+            slow = time_s ** np.arange(TERMS) @ series[:, count:]
+            volt[self._moving] = vectors[count:] @ (np.exp(time_s * values) * weights) + slow + self._end[2]
+            return volt
+        end, values, vectors, weights = self._modes
         volt[self._moving] = (vectors[count:] @ (np.exp(time_s * values) * weights)).real + end[count:]
         return volt
 

@@ -1,9 +1,9 @@
-"""Fault places, the maximum and minimum prospective short-circuit current at each, and a fault followed device by device."""
+"""Fault places, and the maximum and minimum prospective short-circuit current at each."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from dataclasses import replace
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,18 +13,20 @@ from simbank.bank.bank import Place
 from simbank.cells.curves import stack_curves
 from simbank.network import Network
 from simbank.simulation import arrays as ar
-from simbank.simulation.devices import damage_rate, damage_rates, picked_up_since
+from simbank.simulation.devices import damage_rate
 from simbank.simulation.setup import device_array
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
-from simbank.studies.protection.fault_course import Response, loops_without
+from simbank.studies.protection.following import CLEARED_SHARE, TIMES, Chains, DamageCourse, Opening, Sequence, followed
+from simbank.studies.protection.mirror import Mirror, mirrors
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Callable, Collection, Iterable
 
     from simbank.bank import Bank
     from simbank.bank.equipment import Device
     from simbank.studies.protection.assumptions import Assumptions
+    from simbank.studies.protection.fault_course import Response
 
 __all__ = [
     "LINES",
@@ -44,11 +46,6 @@ __all__ = [
 ]
 
 LINES = ("soonest", "middle", "latest")  # of a device's band; :func:`line_of` knows "level" besides
-FAULT_HORIZON_S = 1000.0  # followed so long; the packs' state of charge is taken to stand still
-CLEARED_SHARE = 1e-6  # a fault carrying less than this share of its first current is cleared
-SAME_TIME = 1e-9  # devices whose times to open differ by less than this share open in the order of the file
-TIMES = np.concatenate([[0.0], np.geomspace(1e-6, FAULT_HORIZON_S, 451)])  # fifty a decade
-PARTS = (101, 201, 301, len(TIMES))  # so many of them are looked at, one part after the other, until a device opens
 MOMENTS = {"after_10ms_a": 0.01, "after_100ms_a": 0.1, "after_1s_a": 1.0}
 HALVES = ("bank half", "port half")
 
@@ -87,8 +84,7 @@ def opening_times(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """When each device opens [s] if currents at :data:`TIMES`, or the first of them, go on so; infinite if it does not.
 
-    By the damage of :func:`simbank.simulation.devices.damage_rate`, without cooling, and by the instantaneous release: it acts if
-    the current is still at its pickup or more at the first of the times that is not before the end of its delay.
+    By :class:`~simbank.studies.protection.following.DamageCourse`.
 
     Parameters
     ----------
@@ -112,24 +108,10 @@ def opening_times(
     picked : ndarray, shape (m, d)
         Since when each carries its pickup current, at each time [s].
     """
-    count, times = len(rows), TIMES[: len(currents)]
-    rate = damage_rates(np.ascontiguousarray(currents), rows, curves)
-    grown = _summed(rate, times) + (0.0 if damage is None else damage)
-    if np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any():
-        picked = picked_up_since(times, currents, np.full(count, np.inf) if since is None else since, rows)
-    else:
-        picked = np.full(currents.shape, np.inf)  # none has an instantaneous release
-    until = np.append(times[:-1], np.inf)[:, None]  # the last current goes on
-    acts = picked + rows[:, ar.PICKUP_DELAY_S]
-    acts = np.where(acts <= until, np.maximum(acts, 0.0), np.inf).min(axis=0)
-    melts = np.flatnonzero(grown[-1] >= 1.0)
-    k = np.maximum(1, np.argmax(grown[:, melts] >= 1.0, axis=0))
-    before = grown[k - 1, melts]
-    rise = grown[k, melts] - before
-    share = np.divide(1.0 - before, rise, out=np.zeros(len(melts)), where=rise > 0)
-    at = np.full(count, np.inf)
-    at[melts] = times[k - 1] + np.clip(share, 0.0, 1.0) * (times[k] - times[k - 1])
-    return np.minimum(at, acts), grown, picked
+    none = np.zeros(len(rows)), np.full(len(rows), np.inf)
+    course = DamageCourse(rows, curves, none[0] if damage is None else damage, none[1] if since is None else since)
+    at = course.grow(currents, 0, len(currents), goes_on=True)
+    return at, course.grown, course.picked
 
 
 def steady_time(d: int, current: float, rows, curves) -> float:
@@ -137,34 +119,6 @@ def steady_time(d: int, current: float, rows, curves) -> float:
     rate = damage_rate(d, current, 0.0, rows, curves)
     at = 1.0 / rate if rate > 0 else np.inf
     return min(at, rows[d, ar.PICKUP_DELAY_S]) if current >= rows[d, ar.PICKUP_MULTIPLE] * rows[d, ar.RATING_A] else at
-
-
-@dataclass(frozen=True)
-class Opening:
-    """A device that opens: when [s], at what current [A]."""
-
-    device: str
-    time_s: float
-    current_a: float
-
-
-@dataclass(frozen=True, eq=False)
-class Sequence:
-    """A fault followed by one line of every device's band.
-
-    ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``FAULT_HORIZON_S``);
-    ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``end_a`` is
-    the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
-    a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
-    """
-
-    openings: tuple[Opening, ...]
-    cleared_s: float | None
-    i2t: np.ndarray
-    still_carrying: tuple[str, ...]
-    fed_by: tuple[str, ...] = ()
-    end_a: np.ndarray = field(repr=False, default=None)
-    most_a: np.ndarray = field(repr=False, default=None)
 
 
 class Faults:
@@ -209,7 +163,8 @@ class Faults:
         self.branch_names = [branch.name for branch in self.graph.branches]
         n = len(packs)
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
-        self._of_line, self._responses, self._alone, self._left, self._packs_lost = {}, {}, {}, {}, {}
+        self._of_line, self._responses, self._chains = {}, {}, {}
+        self._alone, self._left, self._packs_lost = {}, {}, {}
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
@@ -234,6 +189,39 @@ class Faults:
         if place.name not in self._responses:
             self._responses[place.name] = self.circuit.respond(place.positive, place.negative)
         return self._responses[place.name]
+
+    @cached_property
+    def mirrors(self) -> dict[str, Mirror]:
+        """Name of a place → its :class:`~simbank.studies.protection.mirror.Mirror`, where it is the image of an earlier one."""
+        return mirrors(self)
+
+    def follow_each(
+        self, work: Collection[tuple[Place, str, Collection[str]]], tell: Callable[[float], None] = lambda done: None
+    ) -> list[Sequence]:
+        """:meth:`follow` for each (place, line of the bands, devices that never open), in copies of this process where that pays.
+
+        A place that is another's image is told by what is followed there, if that is among ``work``.
+        """
+        found, asked = {}, {(place.name, line, frozenset(failed)) for place, line, failed in work}
+
+        def there(place, line, failed):
+            mirror = self.mirrors.get(place.name)
+            key = None if mirror is None else (mirror.image.name, line, frozenset(failed))
+            return key if key in asked else None
+
+        first = [one for one in work if there(*one) is None]
+        for one, sequence in zip(first, in_order(self.follow, first, tell=tell), strict=True):
+            found[one[0].name, one[1], frozenset(one[2])] = sequence
+        for place, line, failed in [one for one in work if there(*one) is not None]:
+            told = self.mirrors[place.name].told(found[there(place, line, failed)], failed)
+            found[place.name, line, frozenset(failed)] = self.follow(place, line, failed) if told is None else told
+        return [found[place.name, line, frozenset(failed)] for place, line, failed in work]
+
+    def chains(self, place: Place) -> Chains:
+        """:class:`~simbank.studies.protection.following.Chains` of a fault at a place."""
+        if place.name not in self._chains:
+            self._chains[place.name] = Chains(self.circuit, self.response(place).loops)
+        return self._chains[place.name]
 
     def respond_everywhere(self) -> None:
         """Work out :meth:`response` at every place, its course too, in copies of this process where that pays."""
@@ -322,22 +310,23 @@ class Faults:
         return self._alone[place.name]
 
     def look_one_by_one(self, places: Collection[Place]) -> None:
-        """Find what :meth:`one_by_one` gives at several places, which takes little longer than at one."""
+        """Find what :meth:`one_by_one` gives at several places, which takes little longer than at one.
+
+        In a bolted fault inside a pack, that pack and the rest of the bank see a short circuit each: what the pack itself drives is its
+        E ÷ R, whatever the others do, so that its neighbours are looked at without it.
+        """
+        circuit, places = self.circuit, list(places)
+        ends = [(place.positive, place.negative) for place in places]
+        whole = np.array([self.to_be_ended(self.response(place).initial_a, place) for place in places])
+        own = np.array([self.pack_names.index(place.owner) if place.kind == "inside" else -1 for place in places])
+        alone = np.where(own >= 0, (circuit.emf / circuit.pack_ohm)[own], 0.0)
         found = {place.name: [] for place in places}
-        whole = {place.name: self.to_be_ended(self.response(place).initial_a, place) for place in places}
-        apart = [place for place in places if place.kind != "inside"]
-        ends = [(place.positive, place.negative) for place in apart]
-        for name in self.pack_names:
-            rows = self.circuit.prospective_each(ends, self.only(apart[0], [name])) if apart else ()
-            currents = [*zip(apart, rows, strict=True)]
-            for place in places:
-                if place.kind == "inside" and place.owner != name:
-                    row = self.circuit.prospective(place.positive, place.negative, self.only(place, [name]))
-                    currents.append((place, row))
-            for place, row in currents:
-                feed = float(self.to_be_ended(row, place))
-                if feed > CLEARED_SHARE * whole[place.name]:
-                    found[place.name].append((feed, name, float(abs(row[-1]))))
+        for k, name in enumerate(self.pack_names):
+            closed = np.ones(circuit.n + circuit.b, bool)
+            closed[: circuit.n] = np.arange(circuit.n) == k
+            feeds = circuit.prospective_each(ends, closed)[:, -1]
+            for j in np.flatnonzero((np.abs(feeds) > CLEARED_SHARE * whole) & (own != k)):
+                found[places[j].name].append((float(abs(feeds[j])), name, float(abs(feeds[j] + alone[j]))))
         self._alone |= {name: sorted(feeds) for name, feeds in found.items()}
 
     def weakest(self, place: Place) -> tuple[str, float] | None:
@@ -353,65 +342,12 @@ class Faults:
         ``failed`` names devices that never open; ``ohm`` is the fault's own resistance; ``closed`` says which packs and branches
         conduct at the beginning (all).
         """
-        circuit, devices = self.circuit, self.bank.devices
-        never = np.array([device.name in failed for device in devices], bool)
-        whole = closed is None and ohm == 0.0
-        closed = np.ones(circuit.n + circuit.b, bool) if closed is None else closed.copy()
-        i2t, most = np.zeros((2, circuit.n + circuit.b + 1))
-        damage, before, relaxed, clock = np.zeros(len(devices)), None, None, 0.0
-        since, openings, first, response = np.full(len(devices), np.inf), [], None, None
-        for _ in range(len(devices) + 1):
-            if whole and not openings:
-                response = self.response(place)
-            else:
-                loops = loops_without(response.loops, openings[-1][0]) if openings else None
-                response = circuit.respond(place.positive, place.negative, closed, ohm, before, relaxed, loops)
-            left = self.to_be_ended(response.initial_a, place)
-            first = left if first is None else first
-            opened = tuple(opening for _, opening in openings)
-            if left <= CLEARED_SHARE * first:
-                return Sequence(opened, clock, i2t, (), (), response.initial_a, most)
-            at, grown, picked, state = self._first_to_open(response, line, damage, since, ~closed[self.device_edge] | never)
-            if not np.isfinite(at).any() or clock + at.min() > FAULT_HORIZON_S:
-                currents = state @ response.loops.T
-                carrying = [
-                    device.name
-                    for d, device in enumerate(devices)
-                    if closed[self.device_edge[d]] and abs(currents[-1, self.device_edge[d]]) > 1e-3 * abs(currents[-1, -1])
-                ]
-                fed_by = [name for k, name in enumerate(self.pack_names) if abs(currents[-1, k]) > 1e-2 * abs(currents[-1, -1])]
-                most = np.maximum(most, np.abs(currents).max(axis=0))
-                from scipy.integrate import trapezoid  # loads slowly: only where a fault is not cleared
-
-                i2t = i2t + trapezoid(currents**2, TIMES, axis=0)
-                return Sequence(opened, None, i2t, tuple(carrying), tuple(fed_by), currents[-1], most)
-            d = int(np.argmax(at <= at.min() * (1.0 + SAME_TIME)))
-            after = int(np.searchsorted(TIMES, at[d]))
-            currents = state[: max(1, after) + 1] @ response.loops.T
-            most = np.maximum(most, np.abs(currents[: after + 1]).max(axis=0))
-            i2t += _at(at[d], _summed(currents**2, TIMES[: len(currents)]))
-            before, relaxed = response.at([at[d]])[0], response.relaxed(at[d])
-            damage = _at(at[d], grown)
-            since = picked[np.searchsorted(TIMES, at[d], side="right") - 1] - at[d]  # as seen from the opening
-            clock += at[d]
-            edge = self.device_edge[d]
-            openings.append((edge, Opening(devices[d].name, clock, float(abs(before[edge])))))
-            closed[edge] = False
-        return Sequence(tuple(opening for _, opening in openings), None, i2t, (), (), np.zeros(len(i2t)), most)
-
-    def _first_to_open(self, response, line, damage, since, never):
-        """:func:`opening_times` of a fault's course, followed as far as the first device that opens, and its loop currents.
-
-        Devices of ``never`` do not open.
-        """
-        loops, state = response.loops[self.device_edge].T, np.zeros((0, response.loops.shape[1]))
-        for count in PARTS:
-            state = np.vstack([state, response.loop_currents(TIMES[len(state) : count])])
-            at, grown, picked = self.opening_times(state @ loops, line, damage, since)
-            at[never] = np.inf
-            if at.min(initial=np.inf) <= TIMES[count - 1]:
-                break
-        return at, grown, picked, state
+        devices = self.bank.devices
+        return followed(
+            self.chains(place), [device.name for device in devices], self.device_edge, self._lines(line),
+            np.array([device.name in failed for device in devices], bool), lambda currents: self.to_be_ended(currents, place),
+            ohm=ohm, closed=closed, packs=self.pack_names,
+        )  # fmt: skip
 
 
 class CasesByPlace(Faults):
@@ -425,7 +361,7 @@ class CasesByPlace(Faults):
 
     def __init__(self, cases):
         vars(self).update(vars(next(iter(cases.values()))))
-        self.cases = cases
+        self.cases, self.mirrors = cases, {}  # no place is surely the image of another, whose case is another
 
     def at(self, place: Place) -> Faults:
         return self.cases[place.name]
@@ -477,20 +413,6 @@ def fault_tables(greatest: Faults, least: Faults) -> tuple[pd.DataFrame, pd.Data
     faults, shares = pd.DataFrame(rows).T.infer_objects(), pd.DataFrame(shares).T
     faults.index.name = shares.index.name = "place"
     return faults, shares
-
-
-def _summed(rows, times):
-    """Integral of rows at times, shape (m, k), from the first time to each, by the trapezoidal rule."""
-    out = np.zeros(rows.shape)
-    np.cumsum(np.diff(times)[:, None] * (rows[1:] + rows[:-1]) / 2.0, axis=0, out=out[1:])
-    return out
-
-
-def _at(time, rows):
-    """Rows at :data:`TIMES`, shape (m, k), by straight line at one time, shape (k,)."""
-    k = int(np.clip(np.searchsorted(TIMES, time), 1, len(TIMES) - 1))
-    share = (time - TIMES[k - 1]) / (TIMES[k] - TIMES[k - 1])
-    return rows[k - 1] + share * (rows[k] - rows[k - 1])
 
 
 def _halved(graph):

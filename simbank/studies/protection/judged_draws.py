@@ -8,6 +8,7 @@ the first of them that fails is found by halving: with more current (with less, 
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,8 @@ from simbank.studies.protection.breaking import Breaking
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 from simbank.studies.protection.clearing import clearing_checks, one_pack_alone
 from simbank.studies.protection.device_checks import devices_present
-from simbank.studies.protection.faults import CasesByPlace
-from simbank.studies.protection.withstand import Withstand
+from simbank.studies.protection.faults import CasesByPlace, greatest_faults, least_faults
+from simbank.studies.protection.withstand import Withstand, faults_between
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -30,11 +31,12 @@ if TYPE_CHECKING:
     from simbank.studies.protection.checks import Check
     from simbank.studies.protection.drawn_faults import DrawnFaults
 
-__all__ = ["JUDGED", "Failing", "failing_draws"]
+__all__ = ["JUDGED", "Failing", "failing_draws", "judging_seconds"]
 
 JUDGED = ("interrupting rating", "device present", "clears in time", "withstand")  # rules that hang on fault currents
 MOST_GROUPS = 4  # more are put into one, in which every device that fails in some draw counts as failed closed in all
 GROUP_S = 2e-3  # that a group takes for each place and device, about: whether copies of this process pay
+USUAL_GROUPS = 2  # of draws, to tell beforehand how long judging takes
 _RANK = {FAIL: 0, NOT_CHECKABLE: 1, PASS: 2, NOTE: 3}
 
 
@@ -94,6 +96,37 @@ def failing_draws(
                 else Failing(earlier.draws | one.draws, one.current_a if one.draws.any() else earlier.current_a)
             )
     return {key: one for key, one in found.items() if key in base}
+
+
+def judging_seconds(bank: Bank, assumptions: Assumptions, most_s: float) -> float:
+    """How long :func:`failing_draws` takes, about, of one processor [s], however many draws there are.
+
+    One place of each kind is judged, by the file's middle values, and timed; a reckoning that has come to more than ``most_s`` ends there.
+    """
+    if not bank.devices:
+        return 0.0
+    greatest, least = greatest_faults(bank, assumptions), least_faults(bank, assumptions)
+    breaks, kinds = Breaking.of(greatest), {}
+    for place in greatest.places:
+        kinds.setdefault(place.kind, []).append(place)
+    begin = time.process_time()
+    least.look_one_by_one([places[0] for places in kinds.values()])  # takes as long at all
+    told_s = USUAL_GROUPS * (time.process_time() - begin)
+    for kind, places in enumerate(kinds.values()):
+        for _ in range(2 if kind == 0 else 1):  # the first time may have to wait for the compiler
+            begin = time.process_time()
+            for case in breaks.open_cases[:1]:
+                slow = least.follow(places[0], case.line, case.failed)
+                greatest.follow(places[0], case.line, case.failed)
+                one_pack_alone(least, case, places[:1])
+                if all(device.band is not None for device in bank.devices):
+                    none = np.full(len(slow.i2t), np.inf)
+                    faults_between(greatest, least, case, none, none, places[:1])
+            took_s = time.process_time() - begin
+        told_s += USUAL_GROUPS * len(breaks.open_cases) * len(places) * took_s
+        if told_s > most_s:
+            break
+    return told_s
 
 
 def _known(bank, drawn, draws):

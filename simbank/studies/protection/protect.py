@@ -133,8 +133,10 @@ def _protect(scenario, assumptions, tell_all, run, draws, seed):
 
 def _followed(faults, breaks, tell):
     """For each of :attr:`Breaking.open_cases` its words and what happens at each place: place → :class:`Sequence`."""
-    each = _at_every_place(lambda place, case: faults.follow(place, case.line, case.failed), faults, breaks, tell)
-    return [(case.words, found) for case, found in zip(breaks.open_cases, each, strict=True)]
+    found = iter(
+        faults.follow_each([(place, case.line, case.failed) for case in breaks.open_cases for place in faults.places], tell)
+    )
+    return [(case.words, {place.name: next(found) for place in faults.places}) for case in breaks.open_cases]
 
 
 def _alone(least, breaks):

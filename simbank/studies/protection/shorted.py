@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from simbank.scenario import Scenario
     from simbank.studies.protection.shorted_cell import ShortedCell
 
-__all__ = ["alike", "charging_ports", "shorted_cases"]
+__all__ = ["alike", "charging_ports", "exchanges", "shorted_cases"]
 
 CHARGE_C = 0.5  # charge current of a bank whose file gives none; common practice, no source
 EMPTY = "neighbours full, this pack empty"  # told beside ENERGY where something opens from there and a milder start feeds more
@@ -163,39 +163,62 @@ def _kinds(bank):
 
 
 def alike(bank: Bank) -> dict[str, str]:
-    """For every pack the first that is equal to it and stands in an equal place, so that exchanging the two changes nothing.
+    """For every pack the first that is equal to it and stands in an equal place; see :func:`exchanges`.
 
     Returns
     -------
     dict of str to str
     """
+    return {name: leader for name, (leader, _) in exchanges(bank).items()}
+
+
+def exchanges(bank: Bank) -> dict[str, tuple[str, dict[str, str]]]:
+    """For every pack the first that is equal to it and stands in an equal place, and who takes whose place.
+
+    Two places are equal if exchanging the two packs changes nothing, or putting all packs in the opposite order does, as on a bus bar
+    seen from its other end.
+
+    Returns
+    -------
+    dict of str to (str, dict of str to str)
+        Pack → that pack, and for every pack and device that changes place → the one in whose place it comes.
+    """
     cells, _, _ = pack_arrays(bank.packs, bank.ambient_k)
     n, d = len(bank.packs), len(bank.devices)
     reduced = Network(bank.graph, cells[ar.R_REF]).reduce(np.ones(n, bool), np.ones(len(bank.graph.branches), bool))
     names = [branch.name for branch in bank.graph.branches]
-    flows = (
-        reduced.flows[[names.index(device.branch) for device in bank.devices]] if d else np.zeros((0, reduced.hybrid.shape[1]))
-    )
+    through = np.vstack([reduced.hybrid[:n], np.eye(reduced.hybrid.shape[1])[n:]])  # currents of packs and ports from [e, J]
+    flows = reduced.flows[[names.index(device.branch) for device in bank.devices]] @ through
     kinds = _kinds(bank)
+    owned = [own_devices(bank, pack.name) for pack in bank.packs]
+    number = {device.name: a for a, device in enumerate(bank.devices)}
 
-    def exchangeable(j, k):
-        if kinds[bank.packs[j].name] != kinds[bank.packs[k].name]:
-            return False
-        order = np.arange(reduced.hybrid.shape[1])
-        order[[j, k]] = k, j
-        mine = [own_devices(bank, bank.packs[i].name) for i in (j, k)]
-        owned = [[a for a, device in enumerate(bank.devices) if device in devices] for devices in mine]
-        swapped = np.arange(d)
-        swapped[owned[0]], swapped[owned[1]] = owned[1], owned[0]
+    def exchanged(moved):
+        """Who takes whose place if each pack of ``moved`` comes in that of its pack there; None if that changes anything."""
+        if any(kinds[bank.packs[j].name] != kinds[bank.packs[k].name] for j, k in moved.items()):
+            return None
+        order, devices, who = np.arange(reduced.hybrid.shape[1]), np.arange(d), {}
+        for j, k in moved.items():
+            order[j] = k
+            who[bank.packs[j].name] = bank.packs[k].name
+            for mine, theirs in zip(owned[j], owned[k], strict=True):
+                devices[number[mine.name]] = number[theirs.name]
+                who[mine.name] = theirs.name
         same = np.allclose(reduced.hybrid[np.ix_(order, order)], reduced.hybrid, rtol=1e-9, atol=1e-12)
-        same = same and np.allclose(flows[np.ix_(swapped, order)], flows, rtol=1e-9, atol=1e-12)
+        same = same and np.allclose(flows[np.ix_(devices, order)], flows, rtol=1e-9, atol=1e-12)
         if bank.neighbours_w_k is not None:
             same = same and np.allclose(bank.neighbours_w_k[np.ix_(order[:n], order[:n])], bank.neighbours_w_k)
-        return same
+        return who if same else None
 
+    opposite = exchanged({k: n - 1 - k for k in range(n)}) if not bank.strings else None
     first = {}
     for k, pack in enumerate(bank.packs):
-        first[pack.name] = next((bank.packs[j].name for j in range(k) if exchangeable(j, k)), pack.name)
+        found = ((bank.packs[j].name, exchanged({j: k, k: j})) for j in range(k))
+        pair = next(((name, who) for name, who in found if who is not None), None)
+        if pair is None and opposite is not None and k > n - 1 - k:
+            leader = first[bank.packs[n - 1 - k].name][0]
+            pair = (leader, opposite) if leader == bank.packs[n - 1 - k].name else None
+        first[pack.name] = pair or (pack.name, {})
     return first
 
 
@@ -218,7 +241,7 @@ def shorted_cases(
       one of most energy is told beside it. Where one of the other two starts feeds more than all these, it is this one, too;
     - as in the file.
 
-    Equal packs in equal places share a result.
+    Equal packs in equal places share a result, also those that change places where a bank is seen from its other end.
 
     Parameters
     ----------
@@ -247,8 +270,8 @@ def shorted_cases(
     if len(bank.packs) < 2:
         return found, failed, ""
     commands, words = charging_ports(scenario)
-    first, kinds = alike(bank), _kinds(bank)
-    leaders = [pack for pack in bank.packs if first[pack.name] == pack.name]
+    first, kinds = exchanges(bank), _kinds(bank)
+    leaders = [pack for pack in bank.packs if first[pack.name][0] == pack.name]
 
     def searched(begun, charger, charging):
         """Rows of every leader, those that failed, and how many runs there were, without or with a charger."""
@@ -282,10 +305,10 @@ def shorted_cases(
             told += rows[pack.name]
         found[pack.name] = sorted(told, key=lambda row: CASES_TOLD.index(row.case))
     for pack in bank.packs:
-        leader = first[pack.name]
+        leader, who = first[pack.name]
         if leader in failed and leader != pack.name:
             failed[pack.name] = failed[leader]
-        found[pack.name] = [_handed_on(row, bank, pack.name) for row in found[leader]]
+        found[pack.name] = [_handed_on(row, bank, pack.name, who) for row in found[leader]]
     note = (
         f"{counted(runs, 'run')} of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
         "neighbours charged unequally in another way are not covered"
@@ -358,22 +381,21 @@ class _Search:
         )  # fmt: skip
 
 
-def _handed_on(row, bank, name):
-    """``row`` for an equal pack in an equal place: the two packs and their devices change places."""
+def _handed_on(row, bank, name, who):
+    """``row`` for an equal pack in an equal place: packs and devices change places, each with that of ``who``."""
     if row.pack == name:
         return row
-    theirs, mine = own_devices(bank, row.pack), own_devices(bank, name)
-    names = {row.pack: name, name: row.pack}
-    for a, b in zip(theirs, mine, strict=True):
-        names |= {a.name: b.name, b.name: a.name}
-
-    where = row.stopped_where
-    there = names.get(where, where)
+    mine, where = own_devices(bank, name), row.stopped_where
+    there = who.get(where, where)
 
     def told(text):  # words of what ended the feed begin with its name
         return there + text[len(where) :] if where is not None and text is not None and text.startswith(where) else text
 
+    table = row.table.rename(columns={f"{other}_a": f"{taken}_a" for other, taken in who.items()})
+    if len(who) > 2 + 2 * len(mine):  # more than the two of them, so that the others come in another order
+        order = {f"{pack.name}_a": k for k, pack in enumerate(bank.packs)}
+        table = table[sorted(table, key=lambda column: order.get(column, -1))]
     return replace(
         row, pack=name, device=mine[0] if mine else None, ended_by=told(row.ended_by), stopped_by=told(row.stopped_by), stopped_where=there,
-        opened=tuple(names.get(who, who) for who in row.opened), table=row.table.rename(columns={f"{name}_a": f"{row.pack}_a"}),
+        opened=tuple(who.get(one, one) for one in row.opened), table=table,
     )  # fmt: skip

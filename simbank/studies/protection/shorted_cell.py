@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["CASES", "ENERGY", "FEW_SAMPLES", "FILE", "FULL", "HOURS", "NO_CHARGER", "ShortedCell", "own_devices", "shorted_cells"]
 
 HOURS = 24.0
-SAMPLES = 5760  # of a run: 15 s apart in a day
+SAMPLES = 5760  # that may be told of a run: 15 s apart in a day. Made are those of the table's rows, and where the feed ends
 FEW_SAMPLES = 12  # of a run in a search, of which only energy and what opened are asked
 ROWS = 600  # of a table that is kept
 OVER_C = 0.005  # a feed below this C-rate is over
@@ -44,8 +44,8 @@ class ShortedCell:
     cells : int
         How many of its cells in series are shorted.
     table : DataFrame
-        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far, summed from samples), ``soc`` (of its good cells;
-        above 1 is overcharge), and the current of each neighbour [A].
+        Index ``time_s``; ``feed_a`` (into the pack), ``terminal_v``, ``energy_wh`` (fed in so far: voltage over charge,
+        summed from samples), ``soc`` (of its good cells; above 1 is overcharge), and the current of each neighbour [A].
     opens_s : float or None
         When one of its own devices opens.
     stopped_by : str or None
@@ -190,14 +190,15 @@ def shorted_cells(
         replace(bank, packs=packs, devices=devices, port_equipment=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
-    result = simulate(run, **{"integrator": "fast", "tolerance": TOLERANCE, "output_step_s": hours * 3600.0 / SAMPLES, **options})
     own = next(pack for pack in packs if pack.name == pack_name)
+    result = _simulated(run, packs.index(own), own, hours, {"integrator": "fast", "tolerance": TOLERANCE, **options})
     mine, neighbours = own_devices(run.bank, pack_name), [pack.soc for pack in packs if pack is not own]
     feed = -result.pack_samples.current_a[:, packs.index(own)]
     row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
     return ShortedCell(
         pack=pack_name, cells=cells, table=_table(result, packs, own), device=mine[0] if mine else None, charger=charger, soc_start=own.soc,
-        neighbours_soc_start=float(np.mean(neighbours)) if neighbours else float("nan"), peak_a=max(float(feed.max()), 0.0),
+        neighbours_soc_start=float(np.mean(neighbours)) if neighbours else float("nan"),
+        peak_a=max(float(feed.max()), row["charge_peak_a"] or 0.0, 0.0),
         energy_wh=row["net_energy_in_wh"], short_wh=row["i2t_a2s"] * cells * short_ohm / 3600.0, good_cell_volt_max=row["cell_volt_max"],
         good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"], overcharge_wh=row["overcharge_wh"],
         **_ending(result, packs, own, mine, hours),
@@ -220,12 +221,41 @@ def _shorted(pack, cells, short_ohm, soc, own_soc):
     return replace(pack, cells_in_series=left, internal_wiring_ohm=ohm, bms=BMS(stuck="both"), **keep)
 
 
+def _simulated(run, k, own, hours, options):
+    """The run, sampled where a table has its rows, and where the feed into pack ``k`` ends; or as ``options`` say."""
+    if "output_step_s" in options:
+        return simulate(run, **options)
+    times = np.linspace(0.0, hours * 3600.0, SAMPLES + 1)
+    told = times[_rows_told(times)]
+    result = simulate(run, **options, output_step_s=told)
+    between = _samples_at_end(result, k, own, times)
+    if not len(between):
+        return result
+    return simulate(run, **options, output_step_s=np.union1d(told, between))  # samples change nothing but what is read of them
+
+
+def _rows_told(times):
+    """Which of evenly spaced times are rows of a table: spread over the logarithm of time, no finer than they are."""
+    return np.unique(np.searchsorted(times, np.append(0.0, np.geomspace(times[1], times[-1], ROWS))).clip(0, len(times) - 1))
+
+
+def _samples_at_end(result, k, own, times):
+    """Of evenly spaced times those between the last sample at which pack ``k`` is fed, and the first at which it is not; none if it stays so."""
+    made = result.pack_samples
+    flows = np.flatnonzero(np.abs(made.current_a[:, k]) >= OVER_C * own.capacity_ah)
+    if not len(flows) or flows[-1] + 1 >= len(made.time_s):
+        return []
+    begin, end = made.time_s[flows[-1]], made.time_s[flows[-1] + 1]
+    return times[(times > begin) & (times < end)]
+
+
 def _table(result, packs, own):
     """Feed, voltage, energy and state of charge of the pack and currents of its neighbours, at rows spread over the logarithm of time."""
     made, k = result.pack_samples, packs.index(own)
     time, feed, volt = made.time_s, -made.current_a[:, k], made.terminal_v[:, k]
-    energy = cumulative_trapezoid(feed * volt, time, initial=0.0) / 3600.0
-    keep = np.unique(np.searchsorted(time, np.append(0.0, np.geomspace(time[1], time[-1], ROWS))).clip(0, len(time) - 1))
+    charge_ah = made.soc[:, k] * own.capacity_ah  # has in it what passed between samples
+    energy = cumulative_trapezoid(volt, charge_ah, initial=0.0)
+    keep = _rows_told(time)
     values = np.column_stack([feed, volt, energy, made.soc[:, k], np.delete(made.current_a, k, axis=1)])[keep]
     columns = ["feed_a", "terminal_v", "energy_wh", "soc", *(f"{pack.name}_a" for pack in packs if pack is not own)]
     return pd.DataFrame(values, columns=columns, index=pd.Index(time[keep], name="time_s"))

@@ -15,21 +15,25 @@ the greatest can arise: by resistance in the fault, by the packs' temperature an
 
 from __future__ import annotations
 
+from bisect import bisect
 from dataclasses import dataclass
 
 import numpy as np
 
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
-from simbank.simulation.devices import damage_rates, picked_up_since
 from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
-from simbank.studies.protection.faults import CLEARED_SHARE, FAULT_HORIZON_S, Sequence, device_rows, line_of
+from simbank.studies.protection.fault_course import loops_without
+from simbank.studies.protection.faults import Sequence, device_rows, line_of
+from simbank.studies.protection.following import CLEARED_SHARE, FAULT_HORIZON_S, Chains
+from simbank.studies.protection.steady_course import MET, STAGE, steady_course
 from simbank.studies.protection.words import current_text, i2t_text, named
 
 __all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
+SAME = 1e-9  # of faults that ask the same of a conductor but for round-off the first is told
 WORTH = 0.8  # a steady reckoning below this share of what is known already is not followed in full
 
 
@@ -51,28 +55,61 @@ class FollowedFault:
 
 @dataclass(frozen=True)
 class _Stage:
-    """Currents of all edges at once, with some of the devices open, by the fault's current I: ``base`` + I · ``share`` [A].
+    """Currents of all rows of a circuit at once, with some devices open, by the fault's current I: ``base`` + I · ``share`` [A].
 
-    I is ``volt`` ÷ (``thevenin_ohm`` + the fault's resistance): the Thevenin equivalent seen from the place of the fault.
+    I is ``volt`` ÷ (``thevenin_ohm`` + the fault's resistance): the Thevenin equivalent seen from the place of the fault. ``loops`` are
+    those left, without the fault, and ``path`` one by way of it, None where there is none; ``chains`` says what the rows are.
     """
 
+    chains: Chains
+    loops: np.ndarray
+    path: np.ndarray | None
     base: np.ndarray
     share: np.ndarray
     volt: float
     thevenin_ohm: float
 
     @classmethod
-    def of(cls, circuit, place, closed):
-        bolted = circuit.prospective(place.positive, place.negative, closed)
-        if abs(bolted[-1]) < 1e-9:
-            return cls(bolted, np.zeros(len(bolted)), 0.0, 1.0)
-        weak = circuit.prospective(place.positive, place.negative, closed, ohm=1.0)
-        seen = weak[-1] / (bolted[-1] - weak[-1])
-        share = (bolted - weak) / (bolted[-1] - weak[-1])
-        return cls(bolted - share * bolted[-1], share, bolted[-1] * seen, seen)
+    def of(cls, chains, loops, path):
+        """With these loops and this path.
+
+        Round every loop the voltages add up, L' R (L x + I p) = L' E; the Thevenin resistance is the heat of one ampere, and the open
+        voltage is, by reciprocity, what the packs would take up of it.
+        """
+        packs, weighed = loops[: len(chains.emf)], chains.ohm[:, None] * loops
+        sides = np.column_stack([packs.T @ chains.emf, np.zeros(loops.shape[1]) if path is None else -(weighed.T @ path)])
+        found = loops @ np.linalg.solve(weighed.T @ loops, sides)
+        if path is None:
+            return cls(chains, loops, path, found[:, 0], np.zeros(len(found)), 0.0, 1.0)
+        share = path + found[:, 1]
+        volt = float(chains.emf @ share[: len(packs)])
+        return cls(chains, loops, path, found[:, 0], share, volt, float(chains.ohm @ share**2))
+
+    @classmethod
+    def at_first(cls, chains, closed):
+        """With everything closed that ``closed`` says."""
+        loops, row = chains.loops_with(closed), chains.row[-1]
+        by_way = np.flatnonzero(loops[row]) if chains.sign[-1] else []
+        path = loops[:, by_way[0]] * (chains.sign[-1] * loops[row, by_way[0]]) if len(by_way) else None
+        return cls.of(chains, loops if path is None else loops_without(loops, row), path)
+
+    def without(self, row):
+        """The stage after this one, when the devices of a row have opened."""
+        by_way = np.flatnonzero(self.loops[row])
+        if by_way.size:
+            taken, path = self.loops[:, by_way[0]] / self.loops[row, by_way[0]], self.path
+            loops = np.delete(self.loops - np.outer(taken, self.loops[row]), by_way[0], axis=1)
+            return _Stage.of(self.chains, loops, None if path is None else path - taken * path[row])
+        if self.path is not None and self.path[row]:
+            return _Stage.of(self.chains, self.loops, None)
+        return self
 
     def currents(self, ohm):
-        return self.base + self.volt / (self.thevenin_ohm + ohm) * self.share
+        """Of every edge, with a fault of some resistance."""
+        return self.chains.every(self.base + self.fault_a(ohm) * self.share)
+
+    def fault_a(self, ohm):
+        return self.volt / (self.thevenin_ohm + ohm)
 
 
 class _Place:
@@ -84,70 +121,87 @@ class _Place:
     def __init__(self, faults, place, packs, least_a):
         self.faults, self.place, self.packs = faults, place, packs
         self.closed = faults.only(place, packs)
-        self.stages = {}
+        self.chains = chains = faults.chains(place)
+        carries = chains.sign[faults.device_edge] != 0
+        self.through = np.where(carries, chains.row[faults.device_edge], chains.nothing)
+        self.sign = np.where(carries, chains.sign[faults.device_edge], 1)
+        own = faults.pack_names.index(place.owner) if place.kind == "inside" else -1
+        self.where = np.array([chains.row[-1], chains.sign[-1], own])
+        self.sets, self.number, self.steps = [], {}, []
+        rows, devices = len(chains.ohm) + 1, len(self.through)  # the last row carries nothing
+        self.base, self.share = np.zeros((2, 16, rows))
+        self.thevenin, self.onward = np.zeros((16, 2)), np.full((16, devices), -1)
         bolted = self.stage(frozenset())
         self.most_ohm = max(0.0, abs(bolted.volt) / least_a - bolted.thevenin_ohm) if least_a > 0 else 0.0
 
     def stage(self, opened):
-        if opened not in self.stages:
-            closed = self.closed.copy()
-            closed[self.faults.device_edge[list(opened)]] = False
-            self.stages[opened] = _Stage.of(self.faults.circuit, self.place, closed)
-        return self.stages[opened]
+        """:class:`_Stage` with these devices open."""
+        return self.steps[self._number(opened, None, None)]
 
-    def resistances(self, opened, rows, points):
+    def _number(self, opened, before, device):
+        """Number of the stage with these devices open, that after stage ``before`` where one of them opens there."""
+        if opened not in self.number:
+            if before is None:
+                stage = _Stage.at_first(self.chains, self.closed)
+                for d in opened:
+                    stage = stage.without(self.through[d]) if self.through[d] != self.chains.nothing else stage
+            elif self.through[device] == self.chains.nothing:
+                stage = self.steps[before]
+            else:
+                stage = self.steps[before].without(self.through[device])
+            self._keep(opened, stage)
+        return self.number[opened]
+
+    def _keep(self, opened, stage):
+        k = self.number[opened] = len(self.sets)
+        self.sets.append(opened)
+        self.steps.append(stage)
+        if k == len(self.base):
+            self.base, self.share, self.thevenin = (
+                np.vstack([a, np.zeros(a.shape)]) for a in (self.base, self.share, self.thevenin)
+            )
+            self.onward = np.vstack([self.onward, np.full(self.onward.shape, -1)])
+        self.base[k, :-1], self.share[k, :-1] = stage.base, stage.share
+        self.thevenin[k] = stage.volt, stage.thevenin_ohm
+
+    def resistances(self, opened, wanted):
         """Faults at which a device carries what a point of its curve is given for, or just less than its instantaneous setting.
 
-        Yields (fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device and
-        every such point that lies in the range, with the devices ``opened`` open.
+        (fault's resistance [ohm], device, its current [A], whether that is its instantaneous setting) for every device and
+        every such point that lies in the range, with the devices ``opened`` open; ``wanted`` are devices, signed currents, and whether each
+        is an instantaneous setting.
         """
-        stage = self.stage(opened)
-        for d, edge in enumerate(self.faults.device_edge):
-            if d in opened or abs(stage.share[edge]) < 1e-9:
-                continue
-            rating, setting = rows[d, ar.RATING_A], rows[d, ar.PICKUP_MULTIPLE]
-            wanted = [(m * rating, False) for m in points[d] if m < setting]
-            if np.isfinite(setting):
-                wanted.append((setting * rating * (1.0 - BELOW), True))
-            for current, instantaneous in wanted:
-                for signed in (current, -current):
-                    fault_a = (signed - stage.base[edge]) / stage.share[edge]
-                    if fault_a * stage.volt <= 0:
-                        continue
-                    ohm = stage.volt / fault_a - stage.thevenin_ohm
-                    if 0.0 < ohm < self.most_ohm:
-                        yield ohm, d, current, instantaneous
+        k = self._number(opened, None, None)
+        device, signed, instantaneous = wanted
+        row = self.through[device]
+        share = self.share[k, row] * self.sign[device]
+        able = (np.abs(share) >= 1e-9) & ~np.isin(device, list(opened))
+        volt, seen = self.thevenin[k]
+        fault_a = (signed - self.base[k, row] * self.sign[device]) / np.where(able, share, 1.0)
+        able &= fault_a * volt > 0
+        ohm = volt / np.where(able, fault_a, 1.0) - seen
+        rows = np.flatnonzero(able & (ohm > 0.0) & (ohm < self.most_ohm))
+        return [(float(ohm[i]), int(device[i]), abs(float(signed[i])), bool(instantaneous[i])) for i in rows]
 
     def follow(self, ohm, rows, curves, never):
         """(∫ i² dt, greatest current) of every edge, and the sets of devices that were open on the way."""
-        opened, clock, sets = frozenset(), 0.0, []
-        damage, since = np.zeros(len(rows)), np.full(len(rows), np.inf)
-        releases = np.isfinite(rows[:, ar.PICKUP_MULTIPLE]).any()
-        i2t, most, still = None, None, ~never
+        count, first = len(rows), self._number(frozenset(), None, None)
+        now, met, still = np.array([0.0, -1.0, first, 1.0]), np.full(count + 1, first), ~never
+        done, state = np.zeros((2, self.base.shape[1])), np.zeros((4, count))
+        state[1] = np.inf
         while True:
-            sets.append(opened)
-            currents = self.stage(opened).currents(ohm)
-            left = self.faults.to_be_ended(currents, self.place)
-            if i2t is None:
-                first, i2t, most = left, np.zeros(len(currents)), np.zeros(len(currents))
-            if left <= CLEARED_SHARE * first:
-                return i2t, most, sets
-            most = np.maximum(most, np.abs(currents))
-            through = np.abs(currents[self.faults.device_edge])
-            rate = damage_rates(np.ascontiguousarray(through[None, :]), rows, curves)[0]
-            at = np.divide(1.0 - damage, rate, out=np.full(len(rate), np.inf), where=rate > 0)
-            if releases:
-                since = picked_up_since(np.array([clock]), through[None, :], since, rows)[0]
-                at = np.minimum(at, np.maximum(0.0, since + rows[:, ar.PICKUP_DELAY_S] - clock))
-            at[~still] = np.inf
-            wait = at.min(initial=np.inf)
-            if not clock + wait <= FAULT_HORIZON_S:
-                return i2t + currents**2 * FAULT_HORIZON_S, most, sets
-            i2t += currents**2 * wait
-            damage += rate * wait
-            clock += wait
-            first_to_open = int(np.argmin(at))
-            opened, still[first_to_open] = opened | {first_to_open}, False
+            opens = steady_course(
+                ohm, FAULT_HORIZON_S, CLEARED_SHARE, self.where, self.base, self.share, self.thevenin, self.onward, self.through,
+                rows, curves, still, now, met, done, state,
+            )  # fmt: skip
+            if opens < 0:
+                break
+            before = int(now[STAGE])
+            after = self._number(self.sets[before] | {opens}, before, opens)
+            self.onward[before, opens] = now[STAGE] = met[int(now[MET])] = after
+            now[MET] += 1.0
+        i2t, most = done[:, self.chains.row] * (self.chains.sign != 0)
+        return i2t, most, [self.sets[k] for k in met[: int(now[MET])]]
 
 
 def connected(least, place):
@@ -169,27 +223,43 @@ class _Search:
     def __init__(self, greatest, line, failed, known, for_good_a):
         self.devices = greatest.bank.devices
         self.rows, self.curves = device_rows(self.devices, line)
-        self.points = [line_of(device, line).multiples for device in self.devices]
+        self.wanted = self._points([line_of(device, line).multiples for device in self.devices])
         self.never = np.array([device.name in failed for device in self.devices], bool)
         self.best, self.value, self.for_good_a = {}, WORTH * known, for_good_a
 
+    def _points(self, multiples):
+        """Device, current in either direction [A], and whether it is its instantaneous setting, for every point that may be the worst."""
+        found = []
+        for d, points in enumerate(multiples):
+            rating, setting = self.rows[d, ar.RATING_A], self.rows[d, ar.PICKUP_MULTIPLE]
+            wanted = [(m * rating, False) for m in points if m < setting]
+            if np.isfinite(setting):
+                wanted.append((setting * rating * (1.0 - BELOW), True))
+            found += [(d, signed, at_setting) for current, at_setting in wanted for signed in (current, -current)]
+        device, signed, at_setting = zip(*found, strict=True) if found else ((), (), ())
+        return np.array(device, int), np.array(signed, float), np.array(at_setting, bool)
+
     def look(self, here):
         """Every fault of a :class:`_Place` that may be the worst of some edge."""
-        waiting, seen, sets = list(here.resistances(frozenset(), self.rows, self.points)), [], {frozenset()}
+        bolted = here.stage(frozenset())
+        waiting, seen, sets = here.resistances(frozenset(), self.wanted), [], {frozenset()}
         while waiting:
             ohm, d, current, instantaneous = waiting.pop()
-            fault_a = abs(here.stage(frozenset()).currents(ohm)[-1])
-            if any(abs(fault_a - other) <= (BELOW if instantaneous else ALIKE) * other for other in seen):
+            fault_a = abs(bolted.fault_a(ohm))
+            within, k = BELOW if instantaneous else ALIKE, bisect(seen, fault_a)
+            if any(
+                abs(fault_a - other) <= within * other for other in seen[max(0, k - 1) : k + 1]
+            ):  # the nearest are near enough
                 continue
-            seen.append(fault_a)
+            seen.insert(k, fault_a)
             i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
-            for edge in np.flatnonzero((i2t > self.value) & (most > self.for_good_a)):
+            for edge in np.flatnonzero((i2t > self.value * (1.0 + SAME)) & (most > self.for_good_a)):
                 words = self._words(here, fault_a, d, current, instantaneous)
                 self.best[edge], self.value[edge] = (here, ohm, words, fault_a), i2t[edge]
             for opened in met:
                 if opened not in sets:
                     sets.add(opened)
-                    waiting.extend(here.resistances(opened, self.rows, self.points))
+                    waiting.extend(here.resistances(opened, self.wanted))
 
     def _words(self, here, fault_a, d, current, instantaneous):
         point = "just below the instantaneous setting" if instantaneous else "at a point of the curve"
@@ -198,7 +268,7 @@ class _Search:
         return f"{current_text(fault_a)}, with {current_text(current)} {point} of {self.devices[d].name}{packs}"
 
 
-def faults_between(greatest, least, open_case, known, for_good_a):
+def faults_between(greatest, least, open_case, known, for_good_a, places=None):
     """The faults of a current between least and greatest that ask most of some conductor, followed in full.
 
     Parameters
@@ -211,16 +281,19 @@ def faults_between(greatest, least, open_case, known, for_good_a):
         Greatest ∫ i² dt [A²s] of every edge in the cases followed already.
     for_good_a : ndarray
         Current [A] that every edge carries for good; a fault in which it carries no more does it no harm.
+    places : list of Place, optional
+        Where; by default at all.
 
     Returns
     -------
     list of FollowedFault
     """
     search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
-    for place in greatest.places:
+    for place in greatest.places if places is None else places:
         for packs in connected(least, place):
-            weak = least.at(place).circuit.prospective(place.positive, place.negative, least.only(place, packs))
-            search.look(_Place(greatest.at(place), place, packs, abs(weak[-1])))
+            fewest = least.at(place)
+            weak = _Stage.at_first(fewest.chains(place), fewest.only(place, packs))
+            search.look(_Place(greatest.at(place), place, packs, abs(weak.fault_a(0.0))))
     return [
         FollowedFault(
             here.place.name,
@@ -318,9 +391,9 @@ class Withstand:
 
     def _judged(self, branch, withstand, words, faults):
         edges = self.greatest.edges_with_device(branch.name)
-        taken = [float(self.taken(fault.sequence)[edges].max()) for fault in faults]
-        k = int(np.argmax(taken))
-        worst, fault = taken[k], faults[k]
+        taken = np.array([self.taken(fault.sequence)[edges].max() for fault in faults])
+        k = int(np.argmax(taken >= taken.max() * (1.0 - SAME)))
+        worst, fault = float(taken.max()), faults[k]
         limit = f"withstands {i2t_text(withstand)} ({words})"
         if worst == 0.0:
             text = f"no fault followed puts more through it than its ampacity; {limit}"

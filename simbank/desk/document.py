@@ -1,0 +1,367 @@
+"""The scenario file that a tab of the desk works on: TOML with comments kept, changes that can be undone, and nothing of a browser."""
+
+from __future__ import annotations
+
+import copy
+import re
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT, InlineTable
+
+from simbank.errors import InputError
+from simbank.filemodel import refuse_deep
+
+__all__ = ["Document", "Place", "read_value"]
+
+Place = tuple[str | int, ...]
+"""Where something stands in the file: keys of tables, and numbers from 0 of entries of lists."""
+
+MOST_STEPS = 300
+
+
+@dataclass
+class Step:
+    """A change that can be undone: what it is called, the file before and after it, and what further changes may join it."""
+
+    name: str
+    before: str
+    after: str
+    joins: object = None
+
+
+class Document:
+    """A scenario file that is being changed.
+
+    Parameters
+    ----------
+    text : str
+        The file, TOML.
+    path : Path, optional
+        Where it was loaded from or last saved.
+
+    Attributes
+    ----------
+    text : str
+        The file as it would be saved: what a change does not touch stays as it was written, comments too.
+    data : dict
+        What ``tomllib`` reads from ``text``; not to be changed.
+
+    Raises
+    ------
+    InputError
+        If the text is not TOML.
+    """
+
+    def __init__(self, text: str, path: Path | None = None):
+        self.path = path
+        self._undone: list[Step] = []
+        self._done: list[Step] = []
+        self._take(_read(text, path), text)
+        self._saved = text
+
+    def _take(self, data, text, toml=None):
+        self.data, self.text, self._toml = data, text, toml
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether the file has changed since it was loaded or saved."""
+        return self.text != self._saved
+
+    def saved(self, path: Path):
+        """Note that the file stands at ``path`` as it is."""
+        self.path, self._saved = path, self.text
+
+    # ---- undo ----
+
+    @property
+    def undo_name(self) -> str | None:
+        """What the last change was, None if there is none to undo."""
+        return self._done[-1].name if self._done else None
+
+    @property
+    def redo_name(self) -> str | None:
+        """What was undone last, None if there is none to do again."""
+        return self._undone[-1].name if self._undone else None
+
+    def undo(self) -> str | None:
+        """Take the last change back; what it was."""
+        return self._go(self._done, self._undone, "before")
+
+    def redo(self) -> str | None:
+        """Make the change again that was undone last; what it is."""
+        return self._go(self._undone, self._done, "after")
+
+    def _go(self, source, target, which):
+        if not source:
+            return None
+        step = source.pop()
+        step.joins = None
+        target.append(step)
+        text = getattr(step, which)
+        self._take(tomllib.loads(text), text)
+        return step.name
+
+    def pause(self):
+        """Have the next change be a step of its own, even if it changes what the last one changed."""
+        if self._done:
+            self._done[-1].joins = None
+
+    # ---- changes ----
+
+    def at(self, place: Place) -> Any:
+        """What stands at a place, None if nothing does."""
+        found: Any = self.data
+        for part in place:
+            try:
+                found = found[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return found
+
+    def put(self, place: Place, value: Any, name: str):
+        """Put a value at a place; tables on the way to it that are not there are made. Changes of one place join into one step.
+
+        A value whose range the file gives (``{ value = ..., range = [...] }``) is changed in that table.
+        """
+        known = self.at(place)
+        if isinstance(known, dict) and "value" in known and not isinstance(value, dict):
+            place = (*place, "value")
+        self._change(lambda root: _put(root, place, value), name, joins=place)
+
+    def drop(self, place: Place, name: str):
+        """Take away what stands at a place, so that its default holds; tables that are empty without it go, too."""
+        if self.at(place) is not None:
+            self._change(lambda root: _drop(root, place), name, joins=place)
+
+    def insert(self, place: Place, value: dict[str, Any], name: str, at: int | None = None):
+        """Put an entry into the list at a place, before its entry number ``at``; at the end without."""
+        self._change(lambda root: _insert(root, place, value, at), name)
+
+    def move(self, place: Place, by: int, name: str):
+        """Move an entry of a list by so many places."""
+        *above, number = place
+        entries = self.at(tuple(above))
+        to = number + by
+        if isinstance(entries, list) and 0 <= number < len(entries) and 0 <= to < len(entries):
+            self._change(lambda root: _move(root, tuple(above), number, to), name)
+
+    def rename(self, place: Place, new: str, name: str):
+        """Give an entry of a list, or the table at a place, another name, and call it by that wherever the file names it."""
+        old = self.at((*place, "name")) if isinstance(place[-1], int) else place[-1]
+        if not isinstance(old, str) or old == new:
+            return
+        if isinstance(place[-1], int):
+            names = [entry.get("name") for entry in self.at(place[:-1]) if isinstance(entry, dict)]
+            others = names.count(old) > 1 or new in names or not new
+
+            def change(root):
+                _put(root, (*place, "name"), new)
+                if not others:  # two of one name, as an error says: nobody knows whom the rest of the file means
+                    _call_by(root, place[0], old, new)
+        else:
+            if not new or new in self.at(place[:-1]):
+                raise InputError("needs a name of its own", key=".".join(map(str, place[:-1])), value=new)
+
+            def change(root):
+                _rename_key(_walk(root, place[:-1]), old, new)
+                if place[0] == "pack_types":
+                    for pack in root.get("packs", []):
+                        if pack.get("type") == old:
+                            pack["type"] = new
+
+        self._change(change, name)
+
+    def replace(self, text: str, name: str):
+        """Put another file in place of this one, as a step that can be undone."""
+        data = _read(text, self.path)
+        self._note(name, text, None)
+        self._take(data, text)
+
+    def _change(self, change: Callable[[Any], None], name, joins=None):
+        data = copy.deepcopy(self.data)
+        change(data)
+        refuse_deep(data)
+        text, toml = self._written(change, data)
+        if text == self.text:
+            return
+        self._note(name, text, joins)
+        self._take(data, text, toml)
+
+    def _written(self, change, data):
+        """The file with a change made in what was written; written anew, without comments, if that does not read as ``data``."""
+        try:
+            toml = tomlkit.parse(self.text) if self._toml is None else self._toml
+            self._toml = None  # half changed, if what follows fails
+            change(toml)
+            text = tomlkit.dumps(toml)
+            if tomllib.loads(text) == data:
+                return text, toml
+        except (TOMLKitError, ValueError, TypeError, KeyError, AttributeError, IndexError):
+            pass
+        return tomli_w.dumps(data), None
+
+    def _note(self, name, after, joins):
+        self._undone.clear()
+        last = self._done[-1] if self._done else None
+        if last is not None and joins is not None and last.joins == joins:
+            last.after, last.name = after, name
+            return
+        self._done.append(Step(name, self.text, after, joins))
+        del self._done[:-MOST_STEPS]
+
+
+def _read(text, path):
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"not TOML: {error}", file=path) from None
+    refuse_deep(data, path)
+    return data
+
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+
+
+def read_value(text: str, kind: str) -> Any:
+    """A value of the file from what was typed.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    kind : {"text", "number", "switch", "list"}
+        What its key takes. A number that is none, a list that is none stay text, so that the file's own check says what is wrong.
+
+    >>> read_value(" 280 Ah ", "text"), read_value("0.80", "number"), read_value("many", "number"), read_value('["A", "B"]', "list")
+    ('280 Ah', 0.8, 'many', ['A', 'B'])
+    """
+    text = text.strip()
+    if kind == "switch":
+        return text == "true"
+    if kind == "number" and _NUMBER.fullmatch(text):
+        return int(text) if re.fullmatch(r"[+-]?\d+", text) else float(text)
+    if kind in ("list", "number") and text[:1] in ("[", "{"):
+        try:
+            return tomllib.loads(f"x = {text}")["x"]
+        except (ValueError, RecursionError):
+            return text
+    if kind == "list":
+        parts = [part.strip() for part in text.split(",") if part.strip()]
+        return [read_value(part, "number") for part in parts]
+    return text
+
+
+# What follows changes a plain dict and what tomlkit makes of a file alike.
+
+
+def _walk(root, place):
+    for part in place:
+        root = root[part]
+    return root
+
+
+def _put(root, place: Place, value):
+    table = root
+    for depth, part in enumerate(place[:-1]):
+        if isinstance(part, str) and part not in table:
+            table[part] = _new_table(table, depth == 0 or (place[:1] == ("pack_types",) and depth == 1))
+        table = table[part]
+    table[place[-1]] = _as_item(table, value)
+
+
+def _new_table(beside, whole):
+    """A table to go into ``beside``: of its own lines if ``whole``, else in one line."""
+    if not _is_toml(beside):
+        return {}
+    return tomlkit.table() if whole and not isinstance(beside, InlineTable) else tomlkit.inline_table()
+
+
+def _is_toml(table):
+    return type(table) not in (dict, list)
+
+
+def _as_item(beside, value):
+    if not _is_toml(beside) or not isinstance(value, dict):
+        return value
+    table = tomlkit.inline_table()
+    for key, inner in value.items():
+        table[key] = _as_item(table, inner)
+    return table
+
+
+def _drop(root, place: Place):
+    above = _walk(root, place[:-1])
+    del above[place[-1]]
+    if len(place) > 1 and not above and not isinstance(place[-2], int) and place[0] not in ("pack_types", "chemistries"):
+        _drop(root, place[:-1])
+
+
+def _insert(root, place: Place, value, at):
+    above = _walk(root, place[:-1])
+    if place[-1] not in above:
+        above[place[-1]] = tomlkit.aot() if _is_toml(above) and len(place) == 1 else []
+    entries = above[place[-1]]
+    if isinstance(entries, AoT):
+        item = tomlkit.table()
+        for key, inner in value.items():
+            item[key] = _as_item(item, inner)
+        item.add(tomlkit.nl())
+    else:
+        item = _as_item(entries, value) if _is_toml(entries) else copy.deepcopy(value)
+    entries.insert(len(entries) if at is None else at, item)
+
+
+def _move(root, place: Place, number, to):
+    entries = _walk(root, place)
+    entry = entries[number]
+    del entries[number]
+    entries.insert(to, entry)
+
+
+def _rename_key(table, old, new):
+    """Another key in its place, order kept."""
+    entries = [(new if key == old else key, table[key]) for key in list(table)]
+    for key in list(table):
+        del table[key]
+    for key, value in entries:
+        table[key] = value
+
+
+def _call_by(root, kind, old, new):
+    """Have the file call a pack, string or port by its new name."""
+
+    def renamed(names: Sequence[str]):
+        for k, name in enumerate(names):
+            if name == old:
+                names[k] = new
+
+    wiring = root.get("wiring", {})
+    for switch in root.get("switching", []):
+        for before in ("", "device "):
+            if switch.get("what") == before + old:
+                switch["what"] = before + new
+    if kind == "ports":
+        duty = root.get("duty", {})
+        for name in ("steps", "sun", "load"):
+            entries = duty.get(name, [])
+            for step in entries if isinstance(entries, list) else [entries]:
+                if step.get("port") == old:
+                    step["port"] = new
+        if duty.get("port") == old:
+            duty["port"] = new
+    if kind == "packs":
+        if old in wiring.get("leads", {}) and new not in wiring["leads"]:
+            _rename_key(wiring["leads"], old, new)
+        for string in wiring.get("strings", []):
+            renamed(string.get("packs", []))
+        renamed(root.get("rack", {}).get("order", []))
+        for port in root.get("ports", []):
+            if port.get("charger", {}).get("stop") == f"{old} full":
+                port["charger"]["stop"] = f"{new} full"

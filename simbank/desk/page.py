@@ -1,0 +1,272 @@
+"""The page of the desk: its head, the forms on the left, the views on the right."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from nicegui import ui
+
+from simbank.desk import parts
+from simbank.desk.parts import tag
+from simbank.desk.session import NOTHING, Session
+from simbank.desk.sheet import Sheet
+from simbank.desk.views import VIEWS
+from simbank.errors import InputError
+from simbank.scenario.starter import starter_scenario
+
+__all__ = ["build_page"]
+
+KEYS = """
+document.addEventListener("keydown", (e) => {
+  if (!(e.ctrlKey || e.metaKey) || e.altKey) return;
+  const key = e.key.toLowerCase();
+  if (e.target.matches("textarea, .no-undo")) return;
+  const which = key === "z" ? (e.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : key === "s" ? "save" : "";
+  if (which) { e.preventDefault(); document.getElementById("desk-" + which).click(); }
+});
+window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved) e.preventDefault(); });
+"""
+
+
+class Page:
+    """The page of one tab."""
+
+    def __init__(self, session: Session):
+        self.session = session
+        self._client = ui.context.client
+        self._views: dict[str, Any] = {}
+        self._built: dict[str, Any] = {}
+        self._view = VIEWS[0].name
+        self._number = -1
+        self._status = self._errors_shown = None
+        self._build()
+        session.on_change.append(self.look)
+
+    def _build(self):
+        with tag("a", "To the results", "skip", href="#desk-views"):
+            pass
+        with tag("header", classes="top"):
+            with tag("div", classes="title"):
+                tag("h1", "simbank desk")
+                self._file = tag("span", "", "file")
+            with tag("div", classes="tools", role="toolbar", aria_label="File"):
+                parts.button("New", self._new)
+                parts.button("Open", lambda: self._dialog("open"))
+                self._save = parts.button("Save", self._quick_save)
+                self._save.props["id"] = "desk-save"
+                parts.button("Save as", lambda: self._dialog("save"))
+                self._undo = parts.button("Undo", self.session.undo)
+                self._undo.props["id"] = "desk-undo"
+                self._redo = parts.button("Redo", self.session.redo)
+                self._redo.props["id"] = "desk-redo"
+        self._drawer = tag("div", classes="drawer")
+        self._message = tag("div", classes="message")
+        self._wrong = tag("div", classes="errors", role="alert", id="desk-errors")
+        with tag("main", classes="desk"):
+            with tag("div", classes="editor", role="region", aria_label="The bank and what is asked of it"):
+                self._sheet = Sheet(self.session.do)
+            with tag("div", classes="views", id="desk-views", tabindex=-1):
+                self._state = tag("p", "", "state", role="status", id="desk-state")
+                self._tabs()
+        self._client.run_javascript(KEYS)
+
+    # ---- views ----
+
+    def _tabs(self):
+        self._buttons = {}
+        with tag("div", classes="tabs", role="tablist", aria_label="Views") as bar:
+            for view in VIEWS:
+                made = parts.button(view.title, lambda name=view.name: self.open_view(name))
+                made.props.update({"role": "tab", "id": f"tab-{view.name}", "aria-controls": f"view-{view.name}"})
+                self._buttons[view.name] = made
+        bar.on(
+            "keydown",
+            js_handler="""(e) => {
+              const tabs = [...e.currentTarget.querySelectorAll('[role=tab]')], at = tabs.indexOf(document.activeElement);
+              const to = {ArrowRight: at + 1, ArrowLeft: at - 1, Home: 0, End: tabs.length - 1}[e.key];
+              if (to === undefined) return;
+              e.preventDefault();
+              const next = tabs[(to + tabs.length) % tabs.length];
+              next.focus(); next.click();
+            }""",
+        )
+        for view in VIEWS:
+            self._views[view.name] = tag(
+                "div", classes="view", role="tabpanel", id=f"view-{view.name}", aria_labelledby=f"tab-{view.name}"
+            )
+        self.open_view(self._view)
+
+    def open_view(self, name: str):
+        """Show a view; it is built when it is opened for the first time."""
+        self._view = name
+        for view in VIEWS:
+            chosen = view.name == name
+            self._buttons[view.name].props.update(
+                {"aria-selected": "true" if chosen else "false", "tabindex": 0 if chosen else -1}
+            )
+            self._buttons[view.name].update()
+            self._views[view.name].props["hidden"] = not chosen
+            self._views[view.name].update()
+            if chosen and name not in self._built:
+                with self._views[name]:
+                    self._built[name] = view.build(self.session)
+        self._look_views()
+
+    def _look_views(self):
+        look = self._built.get(self._view)
+        if look is not None:
+            with self._views[self._view]:
+                look()
+
+    # ---- what has changed ----
+
+    def look(self):
+        """Show the session as it is now."""
+        session = self.session
+        if session.number != self._number or session.forced:
+            self._number = session.number
+            self._sheet.show(session.sections(), session.forced, session.focus)
+            self._tools()
+        self._show_errors()
+        self._show_state()
+        self._look_views()
+
+    def _tools(self):
+        document = self.session.document
+        for element, what, name in ((self._undo, "Undo", document.undo_name), (self._redo, "Redo", document.redo_name)):
+            element.props["disabled"] = name is None
+            element.props["title"] = f"{what}: {name}" if name else ""
+            element.props["aria-label"] = f"{what}: {name}" if name else what
+            element.update()
+        unsaved = document.unsaved
+        changed = ", changed" if unsaved and self.session.name else ""
+        self._file._text = f"{document.data.get('name', '')} – {self.session.name or 'not saved yet'}{changed}"
+        self._file.update()
+        self._client.run_javascript(f"window.deskUnsaved = {'true' if unsaved and document.undo_name else 'false'}")
+
+    def _show_errors(self):
+        wrong = self.session.shown_errors()
+        self._sheet.wrong(wrong)
+        if wrong == self._errors_shown:
+            return
+        self._errors_shown = wrong
+        self._wrong.clear()
+        if not wrong:
+            return
+        count = sum(len(texts) for texts in wrong.values())
+        with self._wrong:
+            tag("h2", f"{count} {'thing is' if count == 1 else 'things are'} wrong, so nothing is run")
+            with tag("ul"):
+                for place, texts in wrong.items():
+                    for text in texts:
+                        with tag("li"):
+                            if place:
+                                tag("a", text, href=f"#{place}", data_go=place).on("click", js_handler=_GO)
+                            else:
+                                tag("span", text)
+
+    def _show_state(self):
+        session = self.session
+        if session.failed:
+            text = f"The last run gave nothing: {session.failed}"
+        elif session.errors and session.outcome is not None:
+            text = "Not run: see what is wrong. What is shown is of the values before."
+        elif session.errors:
+            text = "Not run yet: see what is wrong."
+        elif session.shared.compiling:
+            text = "The equations are compiled for this machine, once: up to a minute."
+        elif session.outcome is None:
+            text = "The first run is under way."
+        elif session.is_stale:
+            text = "Running; what is shown is of the values before."
+        else:
+            text = "Up to date with the forms."
+        if text != self._status:
+            self._status = text
+            self._state._text = text
+            self._state.update()
+
+    # ---- files ----
+
+    def _new(self):
+        self.session.open_text(starter_scenario())
+        self._close()
+
+    def _quick_save(self):
+        if self.session.name:
+            self._try(lambda: self.session.save(self.session.name), f"Saved as {self.session.name}.")
+        else:
+            self._dialog("save")
+
+    def _close(self):
+        self._drawer.clear()
+        self._message.clear()
+
+    def _dialog(self, which):
+        self._close()
+        with self._drawer, tag("section", classes="dialog", aria_label="Open a file" if which == "open" else "Save the file"):
+            if which == "open":
+                self._open_dialog()
+            else:
+                field = parts.text_field(
+                    "Name of the file, in the folder of this desk", self.session.name or "my_bank.toml",
+                    hint=f"{self.session.shared.folder.path}; ends in .toml. An existing file of that name is overwritten.",
+                )  # fmt: skip
+                with tag("div", classes="bar"):
+                    parts.button(
+                        "Save this file",
+                        lambda: self._try(lambda: self.session.save(field.value), f"Saved as {field.value}."),
+                        "main",
+                    )
+                    parts.button("Cancel", self._close)
+        self._client.run_javascript("document.querySelector('.dialog input, .dialog select, .dialog button').focus()")
+
+    def _open_dialog(self):
+        names = self.session.shared.folder.names()
+        if names:
+            field = parts.choice("A file of this folder", names, names[0])
+            with tag("div", classes="bar"):
+                parts.button("Open this file", lambda: self._try(lambda: self.session.load(field.value)), "main")
+        else:
+            parts.say(f"There is no scenario file in {self.session.shared.folder.path}.")
+        with tag("div", classes="field"):
+            tag("label", "or a file from elsewhere, as a copy", for_="desk-upload")
+            upload = tag("input", id="desk-upload", type="file", accept=".toml")
+        upload.on(
+            "change",
+            lambda event: self._try(lambda: self.session.open_text(str(event.args.get("text", "")))),
+            js_handler="""async (e) => { const file = e.target.files[0]; if (!file) return;
+              emit({text: file.size > 800000 ? '# too large' : await file.text()}); }""",
+        )
+        with tag("div", classes="bar"):
+            parts.button("An empty bank", lambda: self._try(lambda: self.session.open_text(NOTHING)))
+            parts.button("Cancel", self._close)
+
+    def _try(self, what, said=""):
+        """Do something with files; say what is wrong, or that it is done."""
+        try:
+            what()
+        except InputError as error:
+            self._message.clear()
+            with self._message:
+                tag("p", str(error), "wrong", role="alert")
+            return
+        self._close()
+        self._tools()
+        if said:
+            with self._message:
+                tag("p", said, "done", role="status")
+
+
+# goes to the field that an error is about, or to what is around it
+_GO = """(e) => { e.preventDefault();
+  const place = e.currentTarget.dataset.go;
+  const found = document.getElementById(place) || document.querySelector(`[data-at="${CSS.escape(place)}"]`);
+  if (!found) return;
+  const target = found.matches('input,select,button') ? found : found.querySelector('input,select') || found.querySelector('button') || found;
+  target.scrollIntoView({block: 'center'}); target.focus(); }"""
+
+
+def build_page(session: Session) -> Page:
+    """The page of a session, within the element that is open."""
+    return Page(session)

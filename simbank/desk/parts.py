@@ -1,0 +1,155 @@
+"""Pieces of which views are made: tables, warnings, verdicts, figures, buttons and fields, all with what keyboard and screen reader need."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from nicegui.element import Element
+
+__all__ = [
+    "Field", "Told", "button", "caution", "choice", "figure", "heading", "say", "tag", "text_area", "text_field", "tick", "told_blocks",
+    "verdicts", "warnings", "words",
+]  # fmt: skip
+
+_numbers = itertools.count(1)
+SIGNS = {"danger": "‼", "act": "!", "unknown": "?", "note": "·"}  # of the degrees of verdicts
+
+
+def tag(name: str, text: str = "", classes: str = "", **attributes: Any) -> Element:
+    """An element of HTML with a text; nothing in the text is read as HTML."""
+    element = Element(name)
+    if text:
+        element._text = text  # a text node of the element itself
+    if classes:
+        element.classes(classes)
+    for key, value in attributes.items():
+        element.props[key.rstrip("_").replace("_", "-")] = value
+    return element
+
+
+def heading(text: str, level: int = 3) -> Element:
+    """A heading; views begin with level 3."""
+    return tag(f"h{level}", text)
+
+
+def say(text: str, classes: str = "") -> Element:
+    """A paragraph."""
+    return tag("p", text, classes)
+
+
+def button(text: str, on_click: Callable[[], Any], classes: str = "", label: str = "") -> Element:
+    """A button; ``label`` is what a screen reader says where the text alone is not enough."""
+    made = tag("button", text, classes, type="button", **({"aria_label": label} if label else {}))
+    made.on("click", lambda: on_click())
+    return made
+
+
+class Field:
+    """A labelled input of a view (not of the document): ``value`` is what stands in it."""
+
+    def __init__(self, value: str, on_change: Callable[[str], Any] | None):
+        self.value = value
+        self._on_change = on_change
+
+    def _set(self, value):
+        self.value = value
+        if self._on_change is not None:
+            self._on_change(value)
+
+
+def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "") -> Field:
+    """A line of text with its label, and below it a hint."""
+    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    with tag("div", classes="field"):
+        tag("label", label, for_=number)
+        made = tag("input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false")
+        if hint:
+            made.props["aria-describedby"] = f"{number}-hint"
+            tag("span", hint, "help inline", id=f"{number}-hint")
+    made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
+    return field
+
+
+def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", rows: int = 8) -> Field:
+    """Several lines of text with their label, such as a table of readings."""
+    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    with tag("div", classes="field wide-field"):
+        tag("label", label, for_=number)
+        made = tag("textarea", id=number, rows=rows, defaultValue=value, spellcheck="false")
+        if hint:
+            made.props["aria-describedby"] = f"{number}-hint"
+            tag("span", hint, "help inline", id=f"{number}-hint")
+    made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
+    return field
+
+
+def choice(label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None) -> Field:
+    """One of several, from a list."""
+    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    with tag("div", classes="field"):
+        tag("label", label, for_=number)
+        with tag("select", id=number) as made:
+            for option in options:
+                tag("option", option, value=option, selected=option == value)
+    made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
+    return field
+
+
+def tick(label: str, value: bool = False, on_change: Callable[[bool], Any] | None = None) -> Field:
+    """A box to tick; its ``value`` is True or False."""
+    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    with tag("div", classes="field tick"):
+        made = tag("input", id=number, type="checkbox", defaultChecked=value)
+        tag("label", label, for_=number)
+    made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.checked)")
+    return field
+
+
+class Told(Element, component="told.js"):
+    """What came of something, as blocks, which :meth:`show` replaces."""
+
+    def __init__(self, blocks: Iterable[dict[str, Any]] = ()):
+        super().__init__()
+        self.show(blocks)
+
+    def show(self, blocks: Iterable[dict[str, Any]]):
+        """Show these blocks (:func:`words`, :func:`warnings`, :func:`verdicts`, :func:`figure`, :func:`simbank.desk.telling.table`)."""
+        self._props["blocks"] = [block for block in blocks if block]
+        self.update()
+
+
+def words(text: str, classes: str = "") -> dict[str, Any]:
+    """A paragraph as a block."""
+    return {"kind": "say", "text": text, "classes": classes}
+
+
+def warnings(records: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Warnings, which stand before any figure, as a block; nothing without any."""
+    return {"kind": "warnings", "records": list(records)} if records else {}
+
+
+def verdicts(records: Sequence[dict[str, Any]], title: str = "What this comes to, worst first") -> dict[str, Any]:
+    """Verdicts as a block: each with its degree as a word and a sign, not by colour alone."""
+    if not records:
+        return words("No rule of simbank says anything of this; that is not to say that nothing is wrong.")
+    return {"kind": "verdicts", "title": title, "records": [record | {"sign": SIGNS[record["severity"]]} for record in records]}
+
+
+def figure(svg: str, caption: str) -> dict[str, Any]:
+    """A figure that simbank drew, as SVG, with its caption, as a block."""
+    return {"kind": "figure", "svg": svg, "caption": caption}
+
+
+def caution(text: str) -> dict[str, Any]:
+    """The caution that stands below every result, as a block."""
+    return {"kind": "caution", "text": text}
+
+
+def told_blocks(told: dict[str, Any]) -> list[dict[str, Any]]:
+    """A whole result as :func:`simbank.desk.telling.study_told` tells it: warnings, words, tables, figures, verdicts, caution."""
+    return [
+        warnings(told["warnings"]), *(words(text) for text in told["words"]), *told["tables"],
+        *(figure(svg, text) for svg, text in [*told["drawings"], *told["figures"]]), verdicts(told["verdicts"]), caution(told["caution"]),
+    ]  # fmt: skip

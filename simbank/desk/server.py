@@ -1,0 +1,179 @@
+"""The server of the desk: on this machine only, behind a token; it ends when its last tab is closed, and nothing runs on."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import secrets
+import socket
+import time
+import webbrowser
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+
+from simbank.desk.folder import Folder
+from simbank.errors import InputError
+
+__all__ = ["ADDRESS", "GRACE_S", "serve"]
+
+ADDRESS = "127.0.0.1"
+GRACE_S = 20.0  # after the last tab is closed, until the desk ends
+BACK_S = 10.0  # in which a tab that lost its connection may come back and find what it had
+
+
+def serve(
+    folder: Path, file: str | None = None, *, port: int = 0, open_browser: bool = True, stay: bool = False, grace_s: float = GRACE_S,
+    say: Callable[[str], None] = print,
+) -> None:  # fmt: skip
+    """Serve the desk until it is ended.
+
+    Parameters
+    ----------
+    folder : Path
+        Files of it, and of no other, are loaded and saved.
+    file : str, optional
+        Name of the file in it with which tabs begin.
+    port : int
+        On which it listens; 0 for any that is free.
+    open_browser : bool
+        Whether the browser is asked to open its address.
+    stay : bool
+        Whether it goes on without a tab.
+    grace_s : float
+        How long after the last tab is closed it ends [s].
+    say : callable
+        Called with what a person must know: the address.
+
+    Raises
+    ------
+    InputError
+        If the port is taken, or the file cannot be read.
+    """
+    os.environ["OTEL_SDK_DISABLED"] = "true"  # nothing that a library measures goes anywhere
+    import uvicorn
+    from fastapi import FastAPI
+    from nicegui import ui
+
+    from simbank.desk.guard import Guard
+    from simbank.desk.session import Shared
+    from simbank.desk.workers import end_all
+
+    place = Folder(folder)
+    if file is not None:
+        _check(place, file)
+    listening = _listen(port)
+    port = listening.getsockname()[1]
+    token = secrets.token_urlsafe(32)
+    shared = Shared(place, file)
+    app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    _add_page(shared)
+    ui.run_with(
+        app, title="simbank desk", language="en-US", tailwind=False, show_welcome_message=False, reconnect_timeout=BACK_S, favicon=_ICON,
+        binding_refresh_interval=None,
+    )  # fmt: skip
+    guarded = Guard(app, token, port)
+    logging.getLogger("nicegui").setLevel(logging.ERROR)
+    config = uvicorn.Config(
+        guarded, log_level="error", access_log=False, server_header=False, timeout_graceful_shutdown=1, ws_max_size=4_000_000, lifespan="on",
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    address = f"http://{ADDRESS}:{port}/?token={token}"
+
+    async def run():
+        tasks = [asyncio.ensure_future(shared.warm()), asyncio.ensure_future(_watch(server, stay, grace_s))]
+        if open_browser:
+            tasks.append(asyncio.ensure_future(_open(server, address)))
+        await server.serve(sockets=[listening])
+        for task in tasks:
+            task.cancel()
+
+    say(address)
+    try:
+        asyncio.run(run())
+    finally:
+        end_all()
+        with contextlib.suppress(OSError):
+            listening.close()
+
+
+_ICON = (
+    "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'>"
+    "<path d='M3 4v8M7 2v12M11 4v8M15 2v12' stroke='#22252b' stroke-width='1.6'/></svg>"
+)
+
+
+def _check(folder, name):
+    """An InputError, as the commands word it, if the file is none that a tab could begin with."""
+    from simbank.desk.document import Document
+
+    text, _ = folder.load(name)
+    Document(text, Path(name))
+
+
+def _listen(port):
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((ADDRESS, port))
+        listening.listen(64)
+    except (OSError, OverflowError) as error:
+        listening.close()
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"cannot be listened on: {reason}; leave it out for one that is free", key="--port", value=port
+        ) from None
+    return listening
+
+
+def _add_page(shared):
+    """Make the page, one session for each tab that opens it."""
+    from fastapi import Response
+    from nicegui import app, ui
+
+    from simbank.desk.page import build_page
+    from simbank.desk.session import Session
+    from simbank.page import view_sources
+
+    script, style = view_sources()
+    style += (resources.files("simbank.desk") / "look.css").read_text(encoding="utf-8")
+    app.add_api_route("/view.js", lambda: Response(script, media_type="text/javascript"))
+
+    @ui.page("/")
+    def page():
+        session = Session(shared)
+        ui.add_css(style)
+        ui.add_head_html('<script src="/view.js"></script>')
+        build_page(session)
+        ui.context.client.on_delete(session.close)
+        try:
+            if shared.first is not None:
+                session.load(shared.first)
+            else:
+                session.begin()
+        except InputError as error:
+            session.errors = [error]
+            session.tell()
+
+
+async def _watch(server, stay, grace_s):
+    """End the server when its last tab has been closed for a while."""
+    from nicegui import Client
+
+    seen, since = False, time.monotonic()
+    while not stay:
+        await asyncio.sleep(min(1.0, grace_s / 4.0))
+        if any(client.has_socket_connection for client in Client.instances.values()):
+            seen, since = True, time.monotonic()
+        elif seen and time.monotonic() - since > grace_s:
+            server.should_exit = True
+            return
+
+
+async def _open(server, address):
+    while not server.started:
+        await asyncio.sleep(0.05)
+    await asyncio.get_running_loop().run_in_executor(None, webbrowser.open, address)

@@ -1,0 +1,368 @@
+"""What one tab of the desk works on: its document, the run that follows every change, and the studies that views ask for."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from simbank.desk.document import Document, Place, read_value
+from simbank.desk.folder import Folder
+from simbank.desk.forms import STARTS, describe, field_id, field_of_error
+from simbank.desk.running import live
+from simbank.desk.workers import Stopped, Worker
+from simbank.errors import InputError, SimbankError
+from simbank.scenario.starter import starter_scenario
+
+__all__ = ["NOTHING", "Session", "Shared"]
+
+NOTHING = 'name = "My bank"\n'  # a bank of which nothing is said yet
+PATIENCE_S = 5.0  # after which a run that is out of date is ended, and not waited for
+
+
+class Shared:
+    """What all tabs share: the folder, and the process for their runs, which stays warm."""
+
+    def __init__(self, folder: Folder, first: str | None = None):
+        self.folder, self.first = folder, first
+        self.compiling = False
+        self.worker = Worker(self._tell)
+        self.sessions: list[Session] = []
+
+    def _tell(self, busy):
+        self.compiling = busy
+        for session in self.sessions:
+            session.tell()
+
+    async def warm(self):
+        """Run a bank before anybody asks, so that the first run of a tab need not wait for imports and the compiler."""
+        import tomllib
+
+        with contextlib.suppress(SimbankError):  # whoever runs next is told
+            await self.worker.call(live, tomllib.loads(starter_scenario()), None)
+
+
+class Session:
+    """A tab.
+
+    Attributes
+    ----------
+    document : Document
+    outcome : dict or None
+        What came of the last run that could be made (:func:`simbank.desk.running.live`); stays while a later document has errors.
+    errors : list of InputError
+        Of the document as it is.
+    shown_errors : dict
+        Id of a field → what is wrong there, as the page shows it.
+    on_change : list of callable
+        Called after every change, and when a run is done or the compiler begins or ends; whoever looks at the session again.
+    """
+
+    def __init__(self, shared: Shared):
+        self.shared = shared
+        self.document = Document(NOTHING)
+        self.name = ""  # of its file in the folder
+        self.outcome: dict[str, Any] | None = None
+        self.outcome_of = 0  # number of the document that it is of
+        self.errors: list[InputError] = []
+        self.number = 0  # of the document: rises with every change
+        self.failed = ""  # why the last run gave nothing though the document has no error
+        self.took_s: float | None = None
+        self.focus = ""
+        self.forced = False
+        self.on_change: list[Callable[[], Any]] = []
+        self._running_since: float | None = None
+        self._turn = asyncio.Lock()  # one run at a time; of those that wait only the newest is run
+        self._studies: set[Worker] = set()
+        shared.sessions.append(self)
+
+    # ---- the document ----
+
+    @property
+    def source(self) -> str:
+        """The path from whose folder paths in the document start."""
+        return str(self.document.path or self.shared.folder.path / "unsaved.toml")
+
+    @property
+    def is_stale(self) -> bool:
+        """Whether what is shown is of an earlier document."""
+        return self.outcome is not None and self.outcome_of != self.number
+
+    def sections(self) -> list[dict[str, Any]]:
+        """The forms (:func:`simbank.desk.forms.describe`)."""
+        return describe(self.document.data)
+
+    def open_text(self, text: str, path: Path | None = None, name: str = ""):
+        """Work on another file; an InputError, and nothing changes, if it is not TOML."""
+        self.document = Document(text, path)
+        self.name, self.outcome, self.errors = name, None, []
+        self.changed(force=True)
+
+    def begin(self):
+        """Begin with a bank that runs as it stands, to be replaced."""
+        self.open_text(starter_scenario())
+
+    def load(self, name: str):
+        """Work on a file of the folder."""
+        text, path = self.shared.folder.load(name)
+        self.open_text(text, path, name)
+
+    def save(self, name: str):
+        """Write the document into the folder."""
+        path = self.shared.folder.save(name, self.document.text)
+        self.document.saved(path)
+        self.name = name
+        self.tell()
+
+    def changed(self, force: bool = False, focus: str = ""):
+        """Note that the document is another one: show it, run it."""
+        self.number += 1
+        self.forced, self.focus = force, focus
+        self.tell()
+        self.forced, self.focus = False, ""
+        task = asyncio.ensure_future(self._run(self.number))
+        _tasks.add(task)
+        task.add_done_callback(_tasks.discard)
+
+    def tell(self):
+        """Have whoever looks at the session look again."""
+        for look in list(self.on_change):
+            look()
+
+    def undo(self):
+        """Take back the last change."""
+        if self.document.undo():
+            self.changed(force=True)
+
+    def redo(self):
+        """Make the change again that was undone last."""
+        if self.document.redo():
+            self.changed(force=True)
+
+    def do(self, op: dict[str, Any]):
+        """Do what a person did in the forms.
+
+        ``op`` is one of: ``put`` (``text`` typed into the field at ``place``, which takes a ``type``), ``rename`` (to ``text``), ``kind``
+        (of the duty), ``start`` (a table of ``model``), ``insert`` (an entry of ``model`` at the end), ``copy``, ``drop``, ``move``
+        (``by``), ``pause`` (the field was left).
+        """
+        kind = op.get("op")
+        if kind == "pause":
+            self.document.pause()
+            return
+        place = tuple(op.get("place", ()))
+        before, focus = self.document.text, ""
+        try:
+            focus = _OPERATIONS[kind](self.document, place, op) or ""
+        except (InputError, KeyError, IndexError, TypeError) as error:
+            problem = error if isinstance(error, InputError) else InputError("cannot be done here", key=".".join(map(str, place)))
+            self.errors = [problem]
+            self.tell()
+            return
+        if self.document.text != before:
+            self.changed(focus=focus)
+
+    def shown_errors(self) -> dict[str, list[str]]:
+        """Id of a field → what is wrong there, in the words of the commands."""
+        if not self.errors:
+            return {}
+        shown = set(_ids(self.sections()))
+        wrong: dict[str, list[str]] = {}
+        for error in self.errors:
+            wrong.setdefault(field_of_error(error, self.document.data, shown), []).append(str(error))
+        return wrong
+
+    # ---- runs ----
+
+    async def _run(self, number):
+        shared = self.shared
+        if self._running_since is not None and time.monotonic() - self._running_since > PATIENCE_S and not shared.compiling:
+            shared.worker.stop()
+        data, source = self.document.data, self.source
+
+        def newest():
+            return number == self.number
+
+        async with self._turn:
+            if not newest():
+                return
+            self._running_since = time.monotonic()
+            try:
+                outcome = await shared.worker.call(live, data, source)
+            except Stopped:
+                return
+            except SimbankError as error:
+                outcome = {"errors": [], "failed": str(error)}
+            finally:
+                self._running_since = None
+        if number < self.outcome_of or (not newest() and outcome["errors"]):
+            return
+        self.failed = outcome.get("failed", "")
+        if newest():
+            self.errors = outcome["errors"]
+        if not outcome["errors"] and not self.failed:
+            self.outcome, self.outcome_of, self.took_s = outcome, number, outcome["seconds"]
+        self.tell()
+
+    async def study(self, function: Callable[..., Any], *arguments: Any, progress: Callable[[float], None] | None = None) -> Any:
+        """What ``function(data, source, *arguments)`` gives, done in a process of its own: for what takes longer than a run.
+
+        Parameters
+        ----------
+        function : callable
+            Of a module; takes the document's data and path, then ``arguments``, and ``progress`` by name if that is given.
+        *arguments : object
+            Handed on; they are pickled.
+        progress : callable, optional
+            Called here with the fraction done.
+
+        Raises
+        ------
+        SimbankError
+            As the function raised it; Stopped if :meth:`stop_studies` ended it.
+        """
+        worker = Worker()
+        self._studies.add(worker)
+        try:
+            return await worker.call(function, self.document.data, self.source, *arguments, progress=progress)
+        finally:
+            self._studies.discard(worker)
+            worker.stop()
+
+    def stop_studies(self):
+        """End what :meth:`study` is doing."""
+        for worker in list(self._studies):
+            worker.stop()
+
+    def close(self):
+        """End what the tab has going on, when it is closed."""
+        self.on_change.clear()
+        self.stop_studies()
+        if self in self.shared.sessions:
+            self.shared.sessions.remove(self)
+
+
+_tasks: set[asyncio.Future] = set()  # so that none is collected while it runs
+
+
+def _ids(parts):
+    """Ids of everything that the forms show."""
+    for part in parts:
+        if "id" in part:
+            yield part["id"]
+        for key in ("parts", "fields", "more", "entries"):
+            yield from _ids(part.get(key, ()))
+        for row in part.get("rows", ()):
+            yield field_id(row["place"])
+            yield from _ids(row["cells"])
+            yield from _ids(row["more"])
+
+
+# ---- operations on a document: each gives the id of what gets the focus, or nothing ----
+
+
+def _called(document, place: Place):
+    """What a place is called, for the name of a step."""
+    words, found = [], document.data
+    for part in place:
+        found = found[part] if isinstance(found, (dict, list)) and (isinstance(part, int) or part in found) else None
+        if isinstance(part, int):
+            words.append(str(found.get("name", part + 1)) if isinstance(found, dict) else str(part + 1))
+        else:
+            words.append(part.replace("_", " "))
+    if words[0] in ("packs", "ports", "pack types") and len(words) > 1:
+        words[:2] = [f"{ {'packs': 'pack', 'ports': 'port', 'pack types': 'make'}[words[0]] } {words[1]}"]
+        if len(words) > 1:
+            return f"{' '.join(words[1:])} of {words[0]}"
+    return " ".join(words)
+
+
+def _put(document, place, op):
+    name = _called(document, place)
+    text = str(op.get("text", ""))
+    if not text.strip():
+        document.drop(place, name)
+        return
+    if "±" in text or "+/-" in text:  # how well it is known is said anew: not within the old table
+        document.drop(place, name)
+        document.put(place, text.strip(), name)
+        return
+    document.put(place, read_value(text, op.get("type", "text")), name)
+
+
+def _rename(document, place, op):
+    text = str(op.get("text", "")).strip()
+    place = place[:-1] if place[-1] == "name" else place
+    if document.at((*place, "name")) is None:
+        document.put((*place, "name"), text, f"name {text}")
+    else:
+        document.rename(place, text, f"name {text}")
+
+
+def _kind(document, place, op):
+    models = {"constant": "ConstantDuty", "cycles": "CyclesDuty", "table": "TableDuty", "days": "DaysDuty"}
+    if op["text"] in models and document.at(("duty", "kind")) != op["text"]:
+        document.drop(("duty",), "kind of duty")
+        document.put(("duty",), STARTS[models[op["text"]]], "kind of duty")
+        return field_id(("duty", "kind"))
+    return None
+
+
+def _start(document, place, op):
+    if document.at(place) is None:
+        document.put(place, dict(STARTS[op["model"]]), f"add {_called(document, place)}")
+    return field_id(place)
+
+
+def _insert(document, place, op):
+    start = dict(STARTS[op["model"]])
+    entries = document.at(place) or []
+    if op["model"] == "PackTable":
+        makes = list(document.data.get("pack_types") or {})
+        if not makes:
+            document.put(("pack_types", "make_1"), dict(STARTS["PackType"]), "add pack")
+            makes = ["make_1"]
+        last = entries[-1] if entries and isinstance(entries[-1], dict) else {}
+        start["type"] = last.get("type", makes[-1])
+    if "name" in start:
+        start["name"] = _free_name(document, op["model"], start["name"])
+    document.insert(place, start, f"add {start.get('name', place[-1])}")
+    return field_id((*place, len(entries)))
+
+
+def _free_name(document, model, stem):
+    """A name that none has yet: packs go by letters."""
+    taken = {
+        entry.get("name")
+        for place in (("packs",), ("ports",), ("wiring", "strings"))
+        for entry in document.at(place) or []
+        if isinstance(entry, dict)
+    }
+    letters = [chr(ord("A") + k) for k in range(26)] if model == "PackTable" else [stem]
+    return next(name for name in (*letters, *(f"{stem}{k}" for k in range(2, 2000))) if name not in taken)
+
+
+def _copy(document, place, op):
+    entry = {key: value for key, value in document.at(place).items() if key != "written_out_from"}
+    if "name" in entry:
+        entry["name"] = _free_name(document, "PackTable" if place[0] == "packs" else "", f"{entry['name']} ")
+    document.insert(place[:-1], entry, f"copy {_called(document, place)}", place[-1] + 1)
+    return field_id((*place[:-1], place[-1] + 1))
+
+
+def _drop(document, place, op):
+    document.drop(place, f"remove {_called(document, place)}")
+    return field_id(place[:-1])
+
+
+def _move(document, place, op):
+    document.move(place, int(op["by"]), f"move {_called(document, place)}")
+    return field_id((*place[:-1], place[-1] + int(op["by"])))
+
+
+_OPERATIONS = {
+    "put": _put, "rename": _rename, "kind": _kind, "start": _start, "insert": _insert, "copy": _copy, "drop": _drop, "move": _move,
+}  # fmt: skip

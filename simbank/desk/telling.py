@@ -1,0 +1,94 @@
+"""Results as plain data for the page: warnings first, tables as they are read, verdicts, in the words of the commands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from simbank.caution import CAUTION
+from simbank.digits import as_read
+from simbank.warning import as_records as warning_records
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from simbank.results import Shown, StudyResult
+
+__all__ = ["picture", "study_told", "table", "verdicts_told"]
+
+MOST_VERDICTS = 7  # unasked, as on the terminal
+
+
+def table(title: str, frame: pd.DataFrame, columns: Mapping[str, str], keys: int = 1) -> dict[str, Any]:
+    """A table for the page: ``title``, ``head`` (heading, whether of numbers), ``rows`` of texts.
+
+    Parameters
+    ----------
+    title : str
+        Stands above it.
+    frame : DataFrame
+        Numbers are written by the unit in their column's name.
+    columns : mapping of str to str
+        Columns to show, and their headings.
+    keys : int
+        How many of the columns, from the first, say what a row is.
+    """
+    read = as_read(frame, columns, keys)
+    rows = [list(row) for row in zip(*(texts for _, texts, _ in read), strict=True)]
+    return {"kind": "table", "title": title, "head": [(heading, numbers) for heading, _, numbers in read], "rows": rows}
+
+
+def shown_table(shown: Shown) -> dict[str, Any]:
+    """A table that a result shows, as :func:`table`."""
+    columns = {**shown.columns, **{key: shown.more[key] for key in shown.on_page}}
+    return table(shown.title, shown.frame, columns, shown.keys)
+
+
+def picture(figure: Any) -> str:
+    """A figure of matplotlib as SVG text."""
+    import io
+
+    out = io.StringIO()
+    figure.savefig(out, format="svg", bbox_inches="tight")
+    text = out.getvalue()
+    return text[text.index("<svg") :]
+
+
+def verdicts_told(*results: Any, whole: bool = False) -> list[dict[str, Any]]:
+    """Verdicts of results, worst first: seven, or with ``whole`` all."""
+    from simbank.judging import RULES, verdicts
+    from simbank.judging.judge import shortened
+    from simbank.verdict import as_records
+
+    every = verdicts(*results, most=len(RULES))
+    return as_records(every if whole else shortened(every, MOST_VERDICTS))
+
+
+def study_told(found: StudyResult, tables: Sequence[dict[str, Any]] = (), figures: bool = True) -> dict[str, Any]:
+    """A result of a study for :func:`simbank.desk.parts.told_blocks`.
+
+    Parameters
+    ----------
+    found : StudyResult
+        Of any study.
+    tables : sequence of dict
+        As :func:`table` makes them; without any, those that its section shows.
+    figures : bool
+        Whether its figures go along, as SVG.
+    """
+    section = found.section()
+    if not tables:
+        tables = [shown_table(one) for one in section.tables]
+        if section.table is not None:
+            headings = {name: name.replace("_", " ") for name in map(str, section.table.columns)}
+            tables = [table(section.title, section.table.rename(columns=str), headings), *tables]
+    return {
+        "title": found.title,
+        "warnings": warning_records(found.warnings),
+        "words": list(found.words),
+        "tables": list(tables),
+        "figures": [(picture(figure), caption) for figure, caption in section.figures] if figures else [],
+        "drawings": list(section.drawings),
+        "verdicts": verdicts_told(found),
+        "caution": CAUTION,
+    }

@@ -1,0 +1,316 @@
+"""The file that a tab of the desk works on: what changes leave as it was, undo, names, forms made from the schema, where errors belong."""
+
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from simbank.desk.document import Document, read_value
+from simbank.desk.folder import Folder
+from simbank.desk.forms import STARTS, describe, field_id, field_of_error, place_of_key
+from simbank.desk.running import faults, live
+from simbank.desk.session import Session, Shared, _ids
+from simbank.errors import InputError
+from simbank.scenario import from_dict
+from simbank.scenario.starter import starter_scenario
+
+pytest.importorskip("nicegui")
+SCENARIOS = sorted((Path(__file__).parents[1] / "scenarios").glob("*.toml"))
+
+
+def steps(document):
+    names = []
+    while document.undo_name:
+        names.append(document.undo())
+    return names
+
+
+def test_a_change_leaves_comments_and_units_as_they_were():
+    text = 'name = "Bank" # of the hut\n[wiring]\nlayout = "chain"   # one end\nlink = { gauge = "35 mm2", length = "40 cm" } # copper\n'
+    document = Document(text)
+    document.put(("wiring", "link", "length"), "50 cm", "length of link")
+    assert document.text == text.replace("40 cm", "50 cm")
+
+
+@pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
+def test_every_shipped_file_is_kept_but_for_what_is_changed(path):
+    text = path.read_text(encoding="utf-8")
+    document = Document(text)
+    document.put(("name",), "Another", "name")
+    document.move(("packs", 0), 1, "move")
+    document.move(("packs", 1), -1, "move back")
+    document.put(("name",), tomllib.loads(text)["name"], "name")
+    assert tomllib.loads(document.text) == tomllib.loads(text)
+    before, after = ([line.strip() for line in t.splitlines() if "#" in line] for t in (text, document.text))
+    assert before == after
+
+
+def test_what_is_saved_is_what_is_run_after_any_change():
+    document = Document(starter_scenario())
+    document.put(("packs", 1, "device", "rating"), "100 A", "rating")
+    document.put(("packs", 1, "device", "resistance"), "0.2 milliohm", "resistance")
+    document.insert(
+        ("packs",), {"name": "D", "type": "pack_280ah", "bms": {"over_voltage": {"limit": "3.6 V", "release": "3.4 V"}}}, "add", 1
+    )
+    document.insert(("duty", "steps"), {"rest": True, "hours": 2}, "add")
+    document.move(("duty", "steps", 4), -3, "move")
+    document.put(("rack", "coupling"), "2 W/K", "rack")
+    document.drop(("packs", 0, "soc"), "soc")
+    assert tomllib.loads(document.text) == document.data
+    assert [pack["name"] for pack in document.data["packs"]] == ["A", "D", "B", "C"]
+    assert document.data["duty"]["steps"][1] == {"rest": True, "hours": 2}
+    assert "soc" not in document.data["packs"][0]
+    from_dict(document.data)
+
+
+def test_a_value_whose_range_is_given_keeps_it():
+    document = Document(
+        '[pack_types.slab]\ncell_resistance = { value = "0.25 milliohm", range = ["0.2 milliohm", "0.4 milliohm"] }\n'
+    )
+    document.put(("pack_types", "slab", "cell_resistance"), "0.3 milliohm", "resistance")
+    assert document.data["pack_types"]["slab"]["cell_resistance"] == {
+        "value": "0.3 milliohm", "range": ["0.2 milliohm", "0.4 milliohm"]
+    }  # fmt: skip
+
+
+def test_undo_and_redo_go_step_by_step_and_typing_is_one_step():
+    document = Document(starter_scenario())
+    first = document.text
+    for text in ("2", "28", "280 Ah", "281 Ah"):
+        document.put(("pack_types", "pack_100ah", "capacity"), text, "capacity")
+    document.put(("packs", 0, "soc"), 0.5, "soc")
+    last = document.text
+    assert [document.undo(), document.undo()] == ["soc", "capacity"]
+    assert document.text == first
+    assert document.undo() is None
+    assert [document.redo(), document.redo()] == ["capacity", "soc"]
+    assert document.text == last
+    document.undo()
+    document.put(("name",), "Other", "name")
+    assert document.redo_name is None
+
+
+def test_a_pause_ends_a_step():
+    document = Document('name = "A"\n')
+    document.put(("name",), "B", "name")
+    document.pause()
+    document.put(("name",), "C", "name")
+    assert steps(document) == ["name", "name"]
+
+
+def test_unsaved_is_what_differs_from_the_file(tmp_path):
+    document = Document('name = "A"\n')
+    document.put(("name",), "B", "name")
+    assert document.unsaved
+    document.undo()
+    assert not document.unsaved
+    document.redo()
+    document.saved(tmp_path / "b.toml")
+    assert not document.unsaved
+
+
+def test_a_new_name_is_used_wherever_the_file_names_the_pack():
+    document = Document(
+        'packs = [{ name = "A" }, { name = "B" }]\nrack = { coupling = "1 W/K", order = ["A", "B"] }\n'
+        'switching = [{ what = "device A", at = "1 hour" }]\n[wiring.leads]\nA = { length = "90 cm" }\n'
+        '[[wiring.strings]]\nname = "S"\npacks = ["A", "B"]\n[[ports]]\nname = "p"\ncharger = { stop = "A full" }\n'
+    )
+    document.rename(("packs", 0), "near", "name")
+    data = document.data
+    assert [pack["name"] for pack in data["packs"]] == ["near", "B"]
+    assert data["rack"]["order"] == ["near", "B"]
+    assert data["switching"][0]["what"] == "device near"
+    assert list(data["wiring"]["leads"]) == ["near"]
+    assert data["wiring"]["strings"][0]["packs"] == ["near", "B"]
+    assert data["ports"][0]["charger"]["stop"] == "near full"
+
+
+def test_a_name_that_another_has_changes_nothing_else():
+    document = Document('packs = [{ name = "A" }, { name = "B" }]\nrack = { coupling = "1 W/K", order = ["A", "B"] }\n')
+    document.rename(("packs", 0), "B", "name")
+    assert document.data["rack"]["order"] == ["A", "B"]
+
+
+def test_a_make_is_renamed_with_its_packs():
+    document = Document(starter_scenario())
+    document.rename(("pack_types", "pack_280ah"), "slab", "name")
+    assert [pack["type"] for pack in document.data["packs"]] == ["slab", "slab", "pack_100ah"]
+    with pytest.raises(InputError, match="needs a name of its own"):
+        document.rename(("pack_types", "slab"), "pack_100ah", "name")
+
+
+def test_malformed_toml_is_told_as_the_commands_tell_it():
+    with pytest.raises(InputError, match=r"not TOML: .*line 1"):
+        Document("name = \n")
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "value"),
+    [
+        ("0.80", "number", 0.8), ("3", "number", 3), ("1e-3", "number", 0.001), ("0.", "number", 0.0), ("three", "number", "three"),
+        ("0,8", "number", "0,8"), ("nan", "number", "nan"), ("35 mm2", "text", "35 mm2"), ("true", "switch", True), ("", "switch", False),
+        ("A, B", "list", ["A", "B"]), ("[[0.1, 0.9]]", "list", [[0.1, 0.9]]), ("1, 0.9", "list", [1, 0.9]),
+        ("{ value = 0.8, within = 0.1 }", "number", {"value": 0.8, "within": 0.1}),
+    ],
+)  # fmt: skip
+def test_what_is_typed_becomes_a_value(text, kind, value):
+    read = read_value(text, kind)
+    assert read == value
+    assert type(read) is type(value)
+
+
+# ---- forms ----
+
+
+@pytest.mark.parametrize("path", SCENARIOS, ids=lambda path: path.stem)
+def test_every_value_of_a_file_has_a_field(path):
+    data = tomllib.loads(path.read_text(encoding="utf-8"))
+    ids = set(_ids(describe(data)))
+
+    def leaves(value, place=()):
+        if isinstance(value, dict) and "value" not in value:
+            for key, inner in value.items():
+                yield from leaves(inner, (*place, key))
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for k, inner in enumerate(value):
+                yield from leaves(inner, (*place, k))
+        else:
+            yield place
+
+    missing = [place for place in leaves(data) if field_id(place) not in ids]
+    assert missing == []
+
+
+def test_no_two_fields_have_one_id():
+    for path in SCENARIOS:
+        ids = sorted(_ids(describe(tomllib.loads(path.read_text(encoding="utf-8")))))
+        assert [one for one, following in pairwise(ids) if one == following] == [], path.name
+
+
+def test_what_tables_begin_with_is_right():
+    data = tomllib.loads(starter_scenario())
+    for place, model in (
+        (("packs", 0, "device"), "DeviceTable"), (("pack_types", "pack_280ah", "bms"), "BMSTable"), (("wiring", "bar"), "BarTable"),
+        (("ports", 0, "inverter"), "InverterTable"), (("ports", 0, "charger"), "ChargerTable"), (("rack",), "RackTable"),
+        (("pack_types", "pack_280ah", "display"), "DisplayTable"),
+    ):  # fmt: skip
+        document = Document(starter_scenario())
+        document.put(place, STARTS[model], "add")
+        assert faults(document.data, None) == [], place
+    for kind in ("ConstantDuty", "CyclesDuty", "DaysDuty"):
+        assert faults(data | {"duty": STARTS[kind]}, None) == [], kind
+
+
+def test_an_error_belongs_to_its_field_and_else_to_what_is_around_it():
+    data = tomllib.loads(starter_scenario())
+    shown = set(_ids(describe(data)))
+    place = field_of_error(InputError("is wrong", key="packs.B.soc"), data, shown)
+    assert place == "at.packs.1.soc"
+    assert field_of_error(InputError("is wrong", key="packs.B.soc.value.deep"), data, shown) == "at.packs.1.soc"
+    assert field_of_error(InputError("is wrong"), data, shown) == ""
+    assert place_of_key(data, "ports.0.lead.gauge") == ("ports", 0, "lead", "gauge")
+
+
+def test_faults_are_told_one_by_one_in_the_words_of_the_commands():
+    data = tomllib.loads(starter_scenario())
+    data["packs"][0]["soc"], data["wiring"]["link"]["gauge"] = 1.5, "35"
+    told = {error.key: str(error) for error in faults(data, None)}
+    assert set(told) == {"packs.A.soc", "wiring.link.gauge"}
+    with pytest.raises(InputError) as caught:
+        from_dict(data)
+    assert all(text.partition(": ")[2] in str(caught.value) for text in told.values())
+
+
+def test_a_run_gives_the_figures_of_the_library():
+    from simbank import simulate
+
+    data = tomllib.loads(starter_scenario())
+    summary = simulate(from_dict(data), integrator="fast").summary
+    found = live(data, None)
+    assert found["errors"] == []
+    for mine, theirs in zip(found["summary"]["packs"], summary["packs"], strict=True):
+        assert mine["soc_end"] == pytest.approx(theirs["soc_end"], abs=1e-9)  # sampled at other instants, stepped alike
+        assert mine["throughput_ah"] == pytest.approx(theirs["throughput_ah"], rel=1e-9)
+
+
+# ---- files ----
+
+
+@pytest.fixture
+def folder(tmp_path):
+    inside = tmp_path / "inside"
+    inside.mkdir()
+    (tmp_path / "secret.toml").write_text('name = "secret"\n')
+    (inside / "own.toml").write_text('name = "own"\n')
+    (inside / "link.toml").symlink_to(tmp_path / "secret.toml")
+    (inside / "up").symlink_to(tmp_path)
+    return Folder(inside)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../secret.toml",
+        "/etc/passwd",
+        "link.toml",
+        "up/secret.toml",
+        "own.toml/../../secret.toml",
+        "",
+        ".",
+        "a\0.toml",
+        "../inside",
+    ],
+)
+def test_a_path_outside_the_folder_is_refused(folder, name):
+    with pytest.raises(InputError):
+        folder.load(name)
+    with pytest.raises(InputError):
+        folder.save(name, "name = 1\n")
+    assert (folder.path.parent / "secret.toml").read_text() == 'name = "secret"\n'
+
+
+def test_an_absolute_path_outside_is_refused(folder):
+    with pytest.raises(InputError, match="leads out of the folder"):
+        folder.load(str(folder.path.parent / "secret.toml"))
+
+
+def test_the_folder_lists_and_loads_its_own(folder):
+    assert folder.names() == ["own.toml"]
+    assert folder.load("own.toml")[0] == 'name = "own"\n'
+    with pytest.raises(InputError, match="no such file"):
+        folder.load("none.toml")
+    with pytest.raises(InputError, match="ends in"):
+        folder.save("own.csv", "")
+    folder.save("new.toml", 'name = "ü"\n')
+    assert (folder.path / "new.toml").read_bytes() == 'name = "ü"\n'.encode()
+
+
+def test_sessions_do_not_share_a_document(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    shared = Shared(folder)
+    one, two = Session(shared), Session(shared)
+    one.document, two.document = Document(starter_scenario()), Document(starter_scenario())
+    one.do({"op": "put", "place": ["packs", 0, "soc"], "text": "0.3", "type": "number"})
+    assert one.document.data["packs"][0]["soc"]["value"] == 0.3
+    assert two.document.data["packs"][0]["soc"]["value"] == 0.8
+    assert two.document.undo_name is None
+
+
+def test_operations_of_the_forms(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    do = session.do
+    do({"op": "insert", "place": ["packs"], "model": "PackTable"})
+    do({"op": "rename", "place": ["packs", 0, "name"], "text": "near"})
+    do({"op": "copy", "place": ["packs", 0]})
+    do({"op": "insert", "place": ["ports"], "model": "PortTable"})
+    do({"op": "kind", "place": ["duty", "kind"], "text": "cycles"})
+    do({"op": "start", "place": ["wiring", "link"], "model": "ConductorTable"})
+    do({"op": "put", "place": ["wiring", "link", "joint"], "text": "0.05 ± 0.02 milliohm", "type": "text"})
+    assert faults(session.document.data, None) == []
+    assert [pack["name"] for pack in session.document.data["packs"]] == ["near", "A"]
+    assert session.document.data["wiring"]["link"]["joint"] == "0.05 ± 0.02 milliohm"
+    assert session.document.undo_name == "wiring link joint"
+    do({"op": "nonsense", "place": []})
+    assert [str(error) for error in session.errors] == ["cannot be done here"]
