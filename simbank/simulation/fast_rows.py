@@ -46,7 +46,10 @@ from simbank.simulation.pack_model import KELVIN, cell_volts, hysteresis_by_soc
 FIRST_ROWS = 8.0  # of a step where rows are merged
 MOST_ROWS = 48  # of a step
 LEAST_ROWS = 3
-WIDER, WIDER_VOLT = 0.1, 5e-3  # by so much of their range, and so many volts, are extremes taken wider where it is asked what may be due
+WIDER, WIDER_VOLT = (
+    0.1,
+    5e-3,
+)  # by so much of their range, and so many volts, are extremes taken wider where it is asked what may be due
 LONGEST_WAIT = 8.0  # rows that are walked singly after steps over rows have failed, at most
 NEAR_TRIP = 0.95  # share of the current at which a device trips from which rows are walked singly
 BEND_FACTOR = 0.5  # of how far slopes move along a step, times how far charge lies off it, as an error of state of charge
@@ -164,7 +167,12 @@ def _may_begin(row, schedule, states, port_state):
     ports, equip = port_state.table, port_state.equip
     for a in range(ports.shape[0]):
         mode = ports[a, ar.MODE]
-        if ports[a, ar.LIVE] == 0.0 or commands[row, a, ar.COMMAND_SLOPE] != 0.0 or mode == ar.MODE_RESISTANCE or mode == ar.MODE_CURRENT:
+        if (
+            ports[a, ar.LIVE] == 0.0
+            or commands[row, a, ar.COMMAND_SLOPE] != 0.0
+            or mode == ar.MODE_RESISTANCE
+            or mode == ar.MODE_CURRENT
+        ):
             return False
         phase = port_state.phase[a]
         if phase == ar.PHASE_DONE:
@@ -458,7 +466,10 @@ def _book(discharges, y_1, bank, work, all_flows, sums, extremes, merging):
         high, _ = cell_volts(k, y_1, cells, bank.curves_of, bank.curves, work.pack)
         work.pack[ar.EMF, k] = off[LEAST_VOLT, k]
         _, low = cell_volts(k, y_1, cells, bank.curves_of, bank.curves, work.pack)
-        acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = max(acc[ar.ACC_CELL_MAX_V, k], high), min(acc[ar.ACC_CELL_MIN_V, k], low)
+        acc[ar.ACC_CELL_MAX_V, k], acc[ar.ACC_CELL_MIN_V, k] = (
+            max(acc[ar.ACC_CELL_MAX_V, k], high),
+            min(acc[ar.ACC_CELL_MIN_V, k], low),
+        )
     for a in range(p):
         port, along_port = sums.port, merging.sums_port
         for row in range(ar.N_PORT_ACC):
