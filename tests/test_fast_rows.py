@@ -3,11 +3,9 @@
 Row by row it is held to the reference in test_fast.py. Weather and loads here are invented.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from banks import random_scenario
+from banks import Case, random_scenario
 
 import simbank
 from simbank.duty import SampledDuty, Samples, Window
@@ -31,7 +29,7 @@ def flickering(seed):
         "load": Samples(every[::15], load[::15], none[::15], none[::15], {"cutoff_volt": 45.0}),
         "sun": Samples(every, sun, none, none, {"volt_limit": 56.5}),
     }
-    return replace(case, duty=SampledDuty(60.0, ROWS, lambda: iter([Window(samples, ROWS)])))
+    return Case(case.bank, SampledDuty(60.0, ROWS, lambda: iter([Window(samples, ROWS)])))
 
 
 def both(case, monkeypatch, **options):
@@ -67,28 +65,38 @@ def test_real_days(root, monkeypatch, tolerance, soc):
 
 
 def compare_random(seed, monkeypatch):
-    """None if a random bank does the same, else what differs."""
-    one_by_one, merged = both(flickering(seed), monkeypatch, tolerance=1e-6)
+    """None if merged rows come as near to a tight run, in events and state of charge, as rows one by one at the same tolerance, else
+    what differs. A bank that stops, since it does not settle, stops either way."""
+    case = flickering(seed)
+    try:
+        tight, merged = both(case, monkeypatch, tolerance=1e-6)
+    except simbank.SimulationError:
+        monkeypatch.setattr(run, "MANY_ROWS", 10**9)
+        with pytest.raises(simbank.SimulationError):
+            simbank.simulate(case, integrator="fast", tolerance=1e-8, output_step_s=600.0)
+        return None
     assert merged.summary["closure"]["energy_relative"] < 1e-4, seed
     assert merged.summary["closure"]["charge_relative"] < 1e-4, seed
-    if happened(merged) != happened(one_by_one):
-        return f"seed {seed}: {len(merged.events)} events, {len(one_by_one.events)} row by row; apart {apart(merged, one_by_one):.1e}"
-    if apart(merged, one_by_one) >= 1e-4:
-        return f"seed {seed}: apart {apart(merged, one_by_one):.1e}"
-    return None
+    if happened(merged) == happened(tight) and apart(merged, tight) < 1e-4:
+        return None
+    monkeypatch.setattr(run, "MANY_ROWS", 10**9)
+    alike = simbank.simulate(case, integrator="fast", tolerance=1e-6, output_step_s=600.0)
+    if happened(alike) != happened(tight) or apart(alike, tight) >= 1e-4:
+        return None  # nor do rows one by one
+    return f"seed {seed}: {len(merged.events)} events, {len(tight.events)} at 1e-8; apart {apart(merged, tight):.1e}"
 
 
 def test_random_banks_agree(monkeypatch):
     differ = [found for seed in range(30) if (found := compare_random(seed, monkeypatch)) is not None]
     print("\n".join(differ))
-    assert len(differ) <= 1
+    assert not differ
 
 
 @pytest.mark.slow
 def test_two_hundred_random_banks_agree(monkeypatch):
     differ = [found for seed in range(200) if (found := compare_random(seed, monkeypatch)) is not None]
-    print(f"\n{200 - len(differ)} of 200 do the same", *differ, sep="\n")
-    assert len(differ) <= 4
+    print(f"\n{200 - len(differ)} of 200 do as well as row by row", *differ, sep="\n")
+    assert len(differ) <= 2
 
 
 def test_rows_are_merged_where_they_are_many_and_a_step_may_err(root):
