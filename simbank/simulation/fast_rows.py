@@ -88,8 +88,11 @@ ROWS_NEXT, WAIT, WAIT_NEXT = range(3)
     GREATEST_VOLT,
     MOST_CHARGE_A,  # charge current from which cells are charged faster than they may [A]
     OFF_MOST_SOC,  # greatest departure of the state of charge
+    LINE_RC,  # relaxation voltages along the step as a row begins, exactly for its currents [V]
+    _,
+    BENT,  # by how much their mean over a row is more than the step's parabola there, both pairs [V]
     N_OFF,
-) = range(30)
+) = range(33)
 # Rows of ``port``: of each port.
 (
     LINE_START,  # command that runs straight, at the start [W or A]
@@ -235,7 +238,7 @@ def _begin_rows(dt, y, bank, work, coef, merging):
         for j in range(2):
             x = dt / (cells[ar.TAU1 + j, k] * work.pack[ar.RC_T_FACTOR, k])
             fade, one, _, _ = _phi(x)
-            off[OFF_RC + j, k] = 0.0
+            off[OFF_RC + j, k], off[LINE_RC + j, k] = 0.0, y[(ar.RC_VOLT_1 + j) * n + k]
             off[FADE + j, k], off[MEAN_OFF + j, k], off[MEAN_SQUARE + j, k] = fade, one, one * 0.5 * (1.0 + fade)
             off[GAIN + j, k] = coef[RC_DRIVE + j, k] * dt * one
             off[STEADY + j, k] = coef[RC_DRIVE + j, k] * dt / x
@@ -246,6 +249,28 @@ def _begin_rows(dt, y, bank, work, coef, merging):
         line[OFF_J, a] = 0.0
         line[LEAST_J, a] = line[LEAST_V, a] = np.inf
         line[GREATEST_J, a] = line[GREATEST_V, a] = -np.inf
+
+
+@jit_internal
+def _bend(s, dt, y, y_m, y_1, pack_0, pack_m, pack_1, merging):
+    """How relaxation voltages along the step lie off its parabola in a row, which after a jump of the line they do at first.
+
+    With their square as heat: it is the step's sums that know the parabola only.
+    """
+    off = merging.pack
+    n = off.shape[1]
+    for k in range(n):
+        mean, bent = _along(s, pack_0[ar.PACK_CURRENT, k], pack_m[ar.PACK_CURRENT, k], pack_1[ar.PACK_CURRENT, k]), 0.0
+        for j in range(2):
+            v, steady = (ar.RC_VOLT_1 + j) * n + k, off[STEADY + j, k] * mean
+            apart, path = off[LINE_RC + j, k] - steady, _along(s, y[v], y_m[v], y_1[v])
+            bent += steady + apart * off[MEAN_OFF + j, k] - path
+            if off[STEADY + j, k] > 0.0:
+                square = steady * (steady + 2.0 * apart * off[MEAN_OFF + j, k]) + apart * apart * off[MEAN_SQUARE + j, k]
+                off[OFF_RELAXATION_J, k] += dt * (square - path * path) / off[STEADY + j, k]
+            off[LINE_RC + j, k] = off[FADE + j, k] * off[LINE_RC + j, k] + off[GAIN + j, k] * mean
+        off[BENT, k] = bent
+        off[OFF_EMF, k] = off[SLOPE, k] * off[OFF_SOC, k] - off[OFF_RC, k] - off[OFF_RC + 1, k] - bent
 
 
 @jit_internal
@@ -341,7 +366,7 @@ def _pack_row(r, s, dt, hybrid, y, y_m, y_1, pack_0, pack_m, pack_1, moment, sum
         off[OFF_SOC, k] -= dt * more / cells[ar.CAPACITY_AS, k]
         off[OFF_MOST_SOC, k] = max(off[OFF_MOST_SOC, k], abs(off[OFF_SOC, k]))
         before = off[OFF_EMF, k]
-        off[OFF_EMF, k] = off[SLOPE, k] * off[OFF_SOC, k] - off[OFF_RC, k] - off[OFF_RC + 1, k]
+        off[OFF_EMF, k] = off[SLOPE, k] * off[OFF_SOC, k] - off[OFF_RC, k] - off[OFF_RC + 1, k] - off[BENT, k]
         emf += off[OFF_EMF, k] - before  # as the row ends
         off[LEAST_EMF, k], off[GREATEST_EMF, k] = min(off[LEAST_EMF, k], emf), max(off[GREATEST_EMF, k], emf)
     return total
@@ -356,6 +381,7 @@ def _rows(first, many, dt, y, bank, work, work_1, step, port_state, commands, me
     for r in range(many):
         s = (r + 0.5) / many
         set_row(first + r, commands, port_state)
+        _bend(s, dt, y, step.y_middle, step.y_end, work.pack, step.middle.pack, work_1.pack, merging)
         _port_row(s, work.hybrid, port_state.table, work.port, step.middle.port, work_1.port, merging)
         total = _pack_row(
             r, s, dt, work.hybrid, y, step.y_middle, step.y_end, work.pack, step.middle.pack, work_1.pack, merging.moment, merging.sums_pack,
