@@ -51,6 +51,9 @@ WIDER, WIDER_VOLT = (
     5e-3,
 )  # by so much of their range, and so many volts, are extremes taken wider where it is asked what may be due
 LONGEST_WAIT = 8.0  # rows that are walked singly after steps over rows have failed, at most
+STRICTER = (
+    4.0  # a step over rows may err by this share of the tolerance: else voltages, and with them energy, would run too far off
+)
 NEAR_TRIP = 0.95  # share of the current at which a device trips from which rows are walked singly
 BEND_FACTOR = 0.5  # of how far slopes move along a step, times how far charge lies off it, as an error of state of charge
 
@@ -578,7 +581,7 @@ def merge_rows(
     durations, commands, _ = schedule
     work, work_1 = works
     cells, ports, dt = bank.cells, port_state.table, durations[row]
-    n, span = cells.shape[1], many * dt
+    n, span, tolerance = cells.shape[1], many * dt, tolerance / STRICTER
     _set_lines(row, many, dt, commands, port_state, merging)
     flow(0.0, y, bank, ports, work)
     error, stiff = make_step(0.0, span, new_length, y, work, bank, levelling, ports, step, plain)
