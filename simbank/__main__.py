@@ -1,6 +1,7 @@
 """The command ``simbank``: hears Ctrl-C before anything else is loaded."""
 
 import gc
+import os
 
 from simbank.interrupts import listen
 from simbank.later import put_off
@@ -13,6 +14,7 @@ def main():
     listen()
     gc.disable()  # what is imported stays: looking through it for garbage is a twentieth of the start
     put_off()
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # which it would look for in all that is installed
     from simbank.cli import main as command
 
     gc.freeze()

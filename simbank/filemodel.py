@@ -84,7 +84,8 @@ class FileModel(BaseModel):
     field holds the middle value, as if the rest were not there; ``how_known`` has a distribution for each such key.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    # what checks a table is built when the first such table is read
+    model_config = ConfigDict(defer_build=True, extra="forbid", frozen=True, allow_inf_nan=False)
     ALL_EXACT: ClassVar[str] = ""  # why no key of this table takes how well it is known; empty if they do
     _how_known: dict[str, Draw] = PrivateAttr(default_factory=dict)
 
@@ -102,7 +103,7 @@ class FileModel(BaseModel):
         if isinstance(checked, Checked) and (same := checked.find(cls, table)) is not None:
             return same
         known = _keys(cls)
-        unknown = [key for key in data if key not in known]
+        unknown = [] if data.keys() <= _key_set(cls) else [key for key in data if key not in known]
         data, how_known, wrong = _middle_values(data, _takes(cls), cls.ALL_EXACT)
         if wrong:
             raise ValidationError.from_exception_data(cls.__name__, wrong)
@@ -129,6 +130,11 @@ class FileModel(BaseModel):
 def _keys(model):
     """Every key of a table, in the order of its fields."""
     return tuple(field.alias or key for key, field in model.model_fields.items())
+
+
+@functools.cache
+def _key_set(model):
+    return frozenset(_keys(model))
 
 
 @functools.cache
@@ -160,7 +166,10 @@ def _says_how_known(value):
 def _middle_values(data, takes, refused):
     """A table with middle values alone, a distribution for each value of which it says how well it is known, and faults."""
     plain, known, wrong = data, {}, []
-    if not any(key in takes and isinstance(data[key], (str, dict)) for key in data):  # plain numbers say nothing more
+    for key, value in data.items():
+        if isinstance(value, (str, dict)) and key in takes:
+            break
+    else:  # plain numbers say nothing more
         return plain, known, wrong
     for key, taken in takes.items():
         given = data.get(key)

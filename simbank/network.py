@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import lu_factor, lu_solve
+from scipy.linalg.lapack import dgetrf, dgetrs
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -163,7 +164,7 @@ class Network:
         k = len(closed)
         matrix = matrix.copy()
         matrix[np.arange(k), np.arange(k)] += self.pack_ohm[closed]
-        solution = lu_solve(lu_factor(matrix, overwrite_a=True), right) if len(matrix) else right
+        solution = _solved(matrix, right) if len(matrix) else right
 
         current = np.zeros((n + p, n + p))  # of packs and ports, from [e, J]
         current[closed] = solution[:k]
@@ -260,6 +261,14 @@ class Network:
         flows = np.zeros((len(self.branch_ends), n + p))
         flows[branches] = branch_current
         return component, component_names, first_node, incidence, flows, incidence.T @ node_voltage
+
+
+def _solved(matrix, right):
+    """What solves ``matrix`` · x = ``right``: by scipy's ``lu_solve(lu_factor(...))``, of which for so few equations most is looking about."""
+    factors, pivots, singular = dgetrf(matrix)
+    if singular or not np.isfinite(factors).all():
+        return lu_solve(lu_factor(matrix), right)  # which says so
+    return dgetrs(factors, pivots, right)[0]
 
 
 _recent: list[Network] = []

@@ -14,6 +14,7 @@ import typer
 from conftest import ROOT
 
 from simbank import cli
+from simbank.cli import program
 
 CLINIC = str(ROOT / "scenarios" / "hilltop_clinic.toml")
 SHORT = ["--set", "duty.repeat=1"]
@@ -46,6 +47,46 @@ def simbank(*arguments):
 def test_a_process_prints_and_ends_as_the_command_does_here(words):
     apart, here = process(*words), simbank(*words)
     assert (apart.returncode, apart.stdout, apart.stderr) == (here.returncode, here.stdout, here.stderr)
+
+
+LOADED = """
+import sys
+from simbank.__main__ import main
+try:
+    main()
+finally:
+    later = [name for name, module in sys.modules.items() if type(module).__name__ == "_LazyModule"]
+    print(*sorted(sys.modules.keys() - set(later)), file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("integrator", ["reference", "fast"])
+def test_a_plain_run_loads_only_what_it_needs(integrator, root):
+    """Tables, plots, other commands and the compiler are not waited for, nor what numpy and scipy load with themselves."""
+    command = [sys.executable, "-c", LOADED, "run", str(root / "scenarios" / "classroom_chain.toml"), "--integrator", integrator]
+    for _ in range(2):  # the first may compile
+        done = subprocess.run(command, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+    loaded = set(done.stderr.splitlines()[-1].split())
+    assert {"numpy", "scipy.linalg", "simbank.cli.run"} <= loaded
+    never = {
+        "pandas", "pyarrow", "matplotlib", "numba", "pvlib", "pint", "joblib", "jinja2", "rich.console", "simbank.cli.studies", "simbank.cli.cell",
+        "simbank.cli.protect", "simbank.studies.protection", "simbank.days", "numpy.f2py", "numpy.testing", "numpy.ma", "scipy.spatial",
+        "scipy.stats", "scipy.interpolate",
+    }  # fmt: skip
+    if integrator == "fast":
+        never |= {"scipy.integrate", "scipy.optimize", "scipy.special", "scipy.sparse"}
+    assert loaded & never == set()
+
+
+@pytest.mark.parametrize("words", [[], ["--help"], ["run", "--help"], ["cell", "--help"], ["cell", "show", "--help"]])
+def test_a_command_alone_tells_of_itself_as_among_all(words, monkeypatch):
+    """Put together with the others or without them, its help is the same."""
+    alone = simbank(*words)
+    monkeypatch.setattr(program, "_asked_for", program._program)
+    among = simbank(*words)
+    assert (among.stdout, among.stderr, among.returncode) == (alone.stdout, alone.stderr, alone.returncode)
+    assert "Usage: " in alone.stdout + alone.stderr
 
 
 def test_run_json_is_one_object_with_the_promised_keys():

@@ -297,6 +297,42 @@ def test_sessions_do_not_share_a_document(folder, monkeypatch):
     assert two.document.undo_name is None
 
 
+def test_a_file_that_is_there_or_has_changed_is_not_overwritten_unasked(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.load("own.toml")
+    session.do({"op": "put", "place": ["name"], "text": "mine"})
+    session.save("own.toml")
+    session.save("own.toml")
+    (folder.path / "own.toml").write_text('name = "of somebody else"\n')
+    with pytest.raises(InputError, match="has changed since it was opened here"):
+        session.save("own.toml")
+    (folder.path / "two.toml").write_text('name = "two"\n')
+    with pytest.raises(InputError, match="is there already"):
+        session.save("two.toml")
+    assert (folder.path / "two.toml").read_text() == 'name = "two"\n'
+    session.save("two.toml", overwrite=True)
+    assert (folder.path / "two.toml").read_text() == 'name = "mine"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("0.7 ± 0.02", {"value": 0.7, "within": 0.02}),
+        ("0.7 +/- 10 %", {"value": 0.7, "within": 0.07}),
+        ("0.7 ± 0", 0.7),
+        ("0.7", {"value": 0.7, "within": 0.05}),
+    ],
+)
+def test_how_well_a_bare_number_is_known_can_be_typed(folder, monkeypatch, text, value):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    session.do({"op": "put", "place": ["packs", 0, "soc"], "text": text, "type": "number"})
+    assert session.document.data["packs"][0]["soc"] == value
+    assert faults(session.document.data, None) == []
+
+
 def test_operations_of_the_forms(folder, monkeypatch):
     monkeypatch.setattr(Session, "changed", lambda self, **how: None)
     session = Session(Shared(folder))

@@ -16,6 +16,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.ode import jacobian, rates
 from simbank.simulation.pack_model import DRAW_FADES_SOC, KELVIN
 from simbank.simulation.setup import pack_arrays, start_state
+from simbank.simulation.standing import root
 
 REST = {"rest": True, "hours": 240}
 
@@ -441,3 +442,21 @@ def test_figures_say_which_part_of_a_displayed_spread_can_be_real():
     assert [text.get_text() for text in axis.texts] == ["cells,\nat most 0.0", "displays,\nat most 60.0"]
     for plain in (bank([REST]), bank([REST], (), packs[1:])):
         assert simbank.simulate(plain, integrator="fast").displays_apart is None
+
+
+def test_a_root_is_where_scipy_has_it_to_the_last_digit():
+    """``scipy.optimize.brentq``, on cubics, steep and flat curves, polygons and steps, at signs either way."""
+    rng, compared = np.random.default_rng(7), 0
+    for k in range(500):
+        a, b, c, d = rng.normal(size=4)
+        function = (
+            lambda x, a=a, b=b, c=c, d=d: ((a * x + b) * x + c) * x + d,
+            lambda x, a=a, b=b: np.tanh(20.0 * a * (x - b)),
+            lambda x, a=a, b=b: np.exp(3.0 * a * x) - abs(b),
+            lambda x, a=a, b=b: np.interp(x, [-2.0, -1.0, 0.0, 1.0, 2.0], [-1.0, -0.5, b, 0.5, 2.0]) * a,
+            lambda x, a=a, b=b: -a if x < b else a,
+        )[k % 5]
+        if function(-2.0) * function(2.0) < 0.0:
+            assert root(function, -2.0, 2.0) == brentq(function, -2.0, 2.0, xtol=1e-12)
+            compared += 1
+    assert compared > 200

@@ -55,6 +55,19 @@ def test_where_no_rate_lies_between_the_modes_are_the_same(seed):
     assert ours.at(times) == pytest.approx(theirs, rel=1e-7, abs=1e-7 * np.abs(theirs).max())
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_packs_that_do_not_relax_have_the_modes_of_inductances_alone(seed):
+    """Beginning at once, at 0 s, too."""
+    found = circuit(mesh(seed), pack_h=1e-7)
+    found.rc_ohm = np.zeros_like(found.rc_ohm)
+    ours = found.respond("P0+", "P2-")
+    assert ours.at([0.0]) == pytest.approx(0.0, abs=1e-9)
+    times = [0.0, 1e-6, 1e-4, 1e-2]
+    theirs = exponential(found, ours.loops, times)
+    assert ours.at(times) == pytest.approx(theirs, rel=1e-8, abs=1e-8 * np.abs(theirs).max())
+    assert not ours.relaxed(0.0).any()
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_loops_left_are_all_that_there_are(seed):
     """Kirchhoff's first law holds round each, and there are as many as edges less the rank of the incidence."""

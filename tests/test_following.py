@@ -62,12 +62,13 @@ def followed_the_long_way(faults, place, line, ohm, closed):
         currents = response.at(TIMES)
         at, grown, picked = opening_times(currents[:, edge], rows, curves, damage, since)
         at[~closed[edge]] = np.inf
-        d = -1 if not len(at) else int(np.argmax(at <= at.min(initial=np.inf) * (1.0 + 1e-9)))
+        d = -1 if not len(at) else int(np.argmax(clock + at <= (clock + at.min(initial=np.inf)) * (1.0 + 1e-9)))
         if d < 0 or not np.isfinite(at[d]) or clock + at[d] > 1000.0:
             return opened, None, i2t + summed(currents**2, TIMES)[-1], np.maximum(most, np.abs(currents).max(axis=0))
         k = max(1, int(np.searchsorted(TIMES, at[d])))
         share = (at[d] - TIMES[k - 1]) / (TIMES[k] - TIMES[k - 1])
-        most = np.maximum(most, np.abs(currents[: np.searchsorted(TIMES, at[d]) + 1]).max(axis=0))
+        reached = np.searchsorted(TIMES, at[d]) if at[d] > 1e-9 * clock else 0  # no time passes between openings at one instant
+        most = np.maximum(most, np.abs(currents[: reached + 1]).max(axis=0))
         square = summed(currents**2, TIMES)
         i2t = i2t + square[k - 1] + share * (square[k] - square[k - 1])
         damage = grown[k - 1] + share * (grown[k] - grown[k - 1])
@@ -200,7 +201,7 @@ def steadily_the_long_way(faults, place, closed, ohm, line):
         at = np.divide(np.maximum(0.0, 1.0 - damage), rate, out=np.full(len(rate), np.inf), where=rate > 0)
         at = np.minimum(at, np.maximum(0.0, since + rows[:, ar.PICKUP_DELAY_S] - clock))
         at[~closed[edge]] = np.inf
-        d = int(np.argmax(at <= at.min() * (1.0 + 1e-9)))
+        d = int(np.argmax(clock + at <= (clock + at.min()) * (1.0 + 1e-9)))
         if clock + at[d] > 1000.0:
             return i2t + currents**2 * 1000.0, most, opened
         i2t, damage, clock = i2t + currents**2 * at[d], damage + rate * at[d], clock + at[d]

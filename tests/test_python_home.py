@@ -131,6 +131,8 @@ def test_a_wheel_holds_the_examples(root, tmp_path):
         wheel.extractall(tmp_path / "site")
     files = [path.relative_to(root / "scenarios").as_posix() for path in (root / "scenarios").rglob("*") if path.is_file()]
     assert {f"simbank/example_scenarios/{file}" for file in files} <= set(names)
+    lessons = [path.name for path in (root / "notebooks" / "pages").glob("*.toml")]
+    assert {f"simbank/example_lessons/{name}" for name in lessons} == {name for name in names if "example_lessons" in name}
     code = (
         "import simbank as sb, pathlib; from simbank.provenance import code_hash; s = sb.example('two_inverters'); "
         "print(pathlib.Path(s.source).parent.name, len(s.bank.packs), len(sb.examples()), code_hash(), sep='|')"

@@ -15,6 +15,7 @@ import simbank as sb
 from simbank.duty import SampledDuty
 from simbank.errors import InputError
 from simbank.scenario.changes import changed
+from simbank.studies.figures import headline
 
 SHIPPED = sorted((ROOT / "scenarios").glob("*.toml"))
 
@@ -228,3 +229,38 @@ def test_a_curve_is_not_written_to():
     curve = sb.Curve([0.0, 1.0], [3.0, 3.4])
     with pytest.raises(ValueError, match="read-only"):
         curve.rows[0, 1] = 0.0
+
+
+def test_each_row_of_a_sweep_is_the_run_of_a_file_read_anew():
+    """Nothing that is kept from run to run is taken for what a key has changed: every kind of key, one after the other and back again."""
+    scenario = sb.load(ROOT / "scenarios" / "hilltop_clinic.toml", {"duty.repeat": 1})
+    kind, port = scenario.file.packs[0].type, scenario.file.ports[0].name
+    limit = {"limit": "3.4 V", "delay": "1 s", "release": "3.3 V"}
+    changes = [
+        {"packs.A.soc": 0.5, "packs.B.soc": 0.9}, {"packs.A.soc": 0.55, "packs.B.soc": 0.85}, {"packs.B.soc": 0.85, "packs.A.soc": 0.55},
+        {"packs.A.resistance_growth": 1.5}, {"packs.A.resistance_growth": 3.0}, {"packs.A.capacity_left": 0.7}, {"packs.A.temperature": "5 degC"},
+        {"packs.*.soc": 0.6}, {"packs.0.soc": 0.6}, {"packs.A.type": scenario.file.packs[2].type},
+        {f"pack_types.{kind}.bms.over_voltage": limit}, {f"pack_types.{kind}.bms.over_voltage": limit | {"limit": "3.5 V"}},
+        {f"pack_types.{kind}.bms.over_voltage": limit | {"limit": "3.45 V"}}, {"packs.A.bms.charge_current": {"limit": "20 A"}},
+        {"packs.A.bms.charge_current": {"limit": "5 A"}}, {f"pack_types.{kind}.bms.stuck": "charge"}, {f"pack_types.{kind}.capacity": "77 Ah"},
+        {f"pack_types.{kind}.cell_resistance": "1.1 milliohm"}, {f"pack_types.{kind}.chemistry": "nmc", f"pack_types.{kind}.cells_in_series": 14},
+        {f"pack_types.{kind}.mass": "46 kg", f"pack_types.{kind}.heat_loss": "2 W/K"}, {"ambient": "3 degC"}, {"wiring.layout": "chain-opposite"},
+        {"wiring.link.length": "2 m"}, {"wiring.added.*": "1 milliohm"}, {"duty.repeat": 2}, {f"ports.{port}.lead.length": "9 m"}, {},
+    ]  # fmt: skip
+    points = [*changes, *reversed(changes)]
+    table = sb.sweep(scenario, points=points, tolerance=1e-5)
+    fresh = []
+    for point in changes:
+        whole = built(lambda point=point: sb.from_dict(copy.deepcopy(scenario.data), point, scenario.source))
+        assert not isinstance(whole, str), (point, whole)
+        result = sb.simulate(whole, integrator="fast", tolerance=1e-5, output_step_s=600.0)
+        fresh.append({name: value for name, value in headline(result.summary).items() if name in table})
+
+    def told(value):
+        return value if isinstance(value, str) else None if value is None or value != value else float(value)
+
+    assert len(fresh[0]) > 10
+    for row, point, expected in zip(table.to_dict("records"), points, [*fresh, *reversed(fresh)], strict=True):
+        assert {name: told(row[name]) for name in expected} == {name: told(value) for name, value in expected.items()}, point
+    different = {tuple(map(str, figures.values())) for figures in fresh}
+    assert len(different) >= len(changes) - 4  # each key changes what comes of it, but those that say the same in other words

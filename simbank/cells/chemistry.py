@@ -286,6 +286,12 @@ def chemistry_path(name: str | PathLike, folder: str | PathLike | None = None) -
         return path
     if str(name) not in library():
         raise unknown_chemistry(name, library(), folder)
+    return _in_library(str(name))
+
+
+@cache
+def _in_library(name):
+    """Path of a shipped chemistry: one object, whose hash is reckoned once."""
     return LIBRARY / f"{name}.toml"
 
 

@@ -37,6 +37,7 @@ __all__ = [
 
 USUAL_WIDTH, LEAST_WIDTH = 80, 40
 MOST_VERDICTS = 7  # on the terminal unasked
+CONTROLS = dict.fromkeys((7, 8, 11, 12, 13))  # bell, backspace and the like are not written
 
 
 def page_width():
@@ -52,12 +53,21 @@ def page_width():
 
 
 def _print(lines, style=None):
+    if not _may_be_styled():  # as rich writes it there, without the time that it takes to load
+        sys.stdout.write("".join(f"{line.translate(CONTROLS).expandtabs()}\n" for line in lines))
+        sys.stdout.flush()
+        return
     from rich.console import Console
     from rich.text import Text
 
     console = Console(highlight=False, width=page_width())
     for line in lines:
         console.print(Text(line, style=style or ""), soft_wrap=True)
+
+
+def _may_be_styled():
+    """Whether standard output is a terminal, or is to be taken for one, by the variables that rich heeds."""
+    return sys.stdout.isatty() or bool(os.environ.keys() & {"FORCE_COLOR", "TTY_COMPATIBLE", "TTY_INTERACTIVE"})
 
 
 def say(text, style=None, hang=0, indent=0, gap=False):

@@ -27,7 +27,7 @@ def page(
     set_: Set = [],  # noqa: B006
     lesson: Annotated[
         Path | None,
-        typer.Option("--lesson", metavar="TOML", help="A page for a class: a lesson's file, which names scenario and values."),
+        typer.Option("--lesson", metavar="LESSON", help="A page for a class: a lesson's file, or one that ships by its name."),
     ] = None,
     jobs: Jobs = -1,
     json_: Json = False,

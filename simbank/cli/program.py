@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import inspect
 import os
 import sys
@@ -10,47 +11,56 @@ from contextlib import suppress
 
 import typer
 
-from simbank import interrupts, streams
-from simbank.cli.age import age
-from simbank.cli.atrest import atrest
-from simbank.cli.cell import cell_app
-from simbank.cli.desk import desk
-from simbank.cli.device import device_app
-from simbank.cli.diagnose import diagnose
-from simbank.cli.files import new, schema, values
-from simbank.cli.join import join
-from simbank.cli.log import log
+from simbank import cli, interrupts, streams
 from simbank.cli.options import OptionalNumber
 from simbank.cli.output import page_width
-from simbank.cli.page import page
-from simbank.cli.protect import protect
-from simbank.cli.run import run
-from simbank.cli.studies import COMMANDS as STUDIES
 from simbank.cli.tables import wrapped
 from simbank.errors import InputError, RunStopped, SimbankError
 from simbank.provenance import set_command
 
-__all__ = ["app", "main"]
+__all__ = ["main"]
 
 
 TRACE = "SIMBANK_TRACE"
 CLICK_LEAST = 52  # letters to a line of a terminal below which click's help is wider than it
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,  # plain text, which wraps and is never cut off
-    help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
-)
 
-for command in (run, page, *STUDIES, protect, diagnose, log, join, atrest, age, values, schema, new, desk):
-    app.command(cls=OptionalNumber)(command)
-app.add_typer(device_app, name="device", short_help=device_app.info.help)
-app.add_typer(cell_app, name="cell", short_help=cell_app.info.help)
-for group in (app, device_app, cell_app):
-    for registered in group.registered_commands:  # the list of commands tells each whole, not its first words
-        registered.short_help = inspect.cleandoc(registered.callback.__doc__)
+def __getattr__(name):
+    """``app``: the program with all of its commands, put together when it is asked for."""
+    if name == "app":
+        return _program()
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+@functools.cache
+def _program(only=None):
+    """The program, with all of its commands or with ``only`` one of them, or one group."""
+    app = typer.Typer(
+        add_completion=False,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,  # plain text, which wraps and is never cut off
+        help="How mismatched battery packs wired in parallel share current, over time, through real cable.",
+    )
+    app.callback()(lambda: None)  # so that one command alone, too, is called by its name
+    groups = [app]
+    for name in cli.COMMANDS:
+        if only in (None, name):
+            app.command(cls=OptionalNumber)(getattr(cli, name))
+    for name, held in cli.GROUPS.items():
+        if only in (None, name):
+            groups.append(getattr(cli, held))
+            app.add_typer(groups[-1], name=name, short_help=groups[-1].info.help)
+    for group in groups:
+        for registered in group.registered_commands:  # the list of commands tells each whole, not its first words
+            registered.short_help = inspect.cleandoc(registered.callback.__doc__)
+    return app
+
+
+def _asked_for():
+    """The program with the command that the arguments begin with, or with all of them where that is none."""
+    first = next(iter(sys.argv[1:]), None)
+    return _program(first if first in cli.COMMANDS or first in cli.GROUPS else None)
 
 
 def main():
@@ -61,7 +71,7 @@ def main():
         warnings.simplefilter("ignore")  # of libraries, to developers
     set_command(["simbank", *sys.argv[1:]])
     try:
-        status = app(standalone_mode=False, **_narrow())
+        status = _asked_for()(standalone_mode=False, **_narrow())
         streams.flush()
     except Exception as error:
         if os.environ.get(TRACE):

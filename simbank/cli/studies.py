@@ -36,23 +36,13 @@ from simbank.cli.options import (
     read_points,
     years_settings,
 )
-from simbank.cli.output import Command, integrator_words, say, show_table
+from simbank.cli.output import Command, integrator_words, say, show_table, show_tables
 from simbank.cli.report_bands import study_bands
 from simbank.digits import MISSING, percent
 from simbank.errors import InputError, RunStopped, SimulationError
 
-__all__ = ["COMMANDS"]
+__all__ = ["bill", "compare", "drift", "sensitivity", "size", "sweep", "usable"]
 
-_COMPARE_COLUMNS = {
-    "layout": "layout", "spread_max_points": "largest spread [points]", "share_ratio_max": "largest share ratio",
-    "hardest_pack": "of pack", "c_rate_max": "peak C-rate of a pack", "conductor_loss_wh": "lost in cable [Wh]",
-    "port_voltage_min_v": "lowest port voltage [V]",
-}  # fmt: skip
-_MORE_OF_LAYOUTS = {
-    "spread_end_points": "spread at end [points]", "share_ratio_min": "smallest share ratio", "energy_out_wh": "energy out [Wh]",
-}  # fmt: skip
-_SWEEP_COLUMNS = {k: v for k, v in _COMPARE_COLUMNS.items() if k not in ("layout", "conductor_loss_wh", "port_voltage_min_v")}
-_MORE_OF_RUNS = _MORE_OF_LAYOUTS | {"conductor_loss_wh": "lost in cable [Wh]", "charge_out_ah": "charge out [Ah]"}
 _YEARS_COLUMNS = {
     "first": "first", "to_80": "years to 80 %", "left": "least left [%]", "apart": "capacity spread [points]", "usable_wh": "usable at the end [Wh]",
 }  # fmt: skip
@@ -122,18 +112,10 @@ def _keeping(finish, kind):
 
 
 def _show_layouts(found, wide):
-    import pandas as pd
-
-    show_table(found.title, found.table.reset_index(), _COMPARE_COLUMNS, _MORE_OF_LAYOUTS, wide)
-    first = next(iter(found.results.values())).summary
-    shares = pd.DataFrame({"pack": [pack["name"] for pack in first["packs"]]})
-    for name, result in found.results.items():
-        shares[f"{name}_share_ratio_discharge"] = [pack["share_ratio_discharge"] for pack in result.summary["packs"]]
-    columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in found.results}
-    show_table("Share of discharge ÷ share of capacity (1.000 is proportional)", shares, columns, wide=wide)
+    show_tables(found.shown, wide)
     if found.not_counted:
         say(found.not_counted, gap=True)
-    say(integrator_words(first), gap=True)
+    say(integrator_words(next(iter(found.results.values())).summary), gap=True)
     if found.bands is not None:
         show_paired(found.bands, wide)
 
@@ -199,7 +181,7 @@ def _show_runs(found, wide):
     of_years = found.made_by.get("years") is not None
     if of_years and "first_pack" in table:
         table = _years_in_words(table, found.made_by["years"])
-    for_people, further = (_YEARS_COLUMNS, _MORE_OF_YEARS) if of_years else (_SWEEP_COLUMNS, _MORE_OF_RUNS)
+    for_people, further = (_YEARS_COLUMNS, _MORE_OF_YEARS) if of_years else _columns_of_runs()
     columns |= {key: heading for key, heading in for_people.items() if key in table}
     if of_years and "first_pack" in table:
         columns |= _what_speaks_against(table)
@@ -213,6 +195,15 @@ def _show_runs(found, wide):
     if len(shown) < len(table):
         say(f"{len(table) - len(shown)} more runs, none of which failed, are in --out and --json.")
     say(f"Integrator: {found.made_by['integrator']}.", gap=True)
+
+
+def _columns_of_runs():
+    """Columns of a table of runs with their headings: at once, and with ``--wide``."""
+    from simbank.studies.figures import COLUMNS, MORE
+
+    later = {"conductor_loss_wh", "port_voltage_min_v"}
+    more = {**MORE, "conductor_loss_wh": COLUMNS["conductor_loss_wh"], "charge_out_ah": "charge out [Ah]"}
+    return {key: heading for key, heading in COLUMNS.items() if key not in later}, more
 
 
 def _years_in_words(table, years):
@@ -380,46 +371,21 @@ def size(
     finish(found)
 
 
-_SIZE_COLUMNS = (
-    "layout",
-    "gauge",
-    "copper_kg",
-    "price",
-    "share_ratio",
-    "spread_points",
-    "drop_percent",
-    "usable_percent",
-    "fits",
-)
-
-
 def _show_sizes(found, everything, wide):
-    table, headings = found.in_words(everything)
-    columns = {key: heading for key, heading in headings.items() if key in _SIZE_COLUMNS}
-    more = {key: heading for key, heading in headings.items() if key not in columns}
-    what = "every layout and gauge" if everything else "layouts and gauges that matter,"
-    show_table(f"{found.made_by['scenario']}: {what} at its duty", table, columns, more, wide)
-    left = len(found.table) - len(table)
+    shown = found.shown(everything)
+    show_tables([shown], wide)
+    left = len(found.table) - len(shown.frame)
     if left:
         say(f"{left} more were tried: --all shows them.", gap=True)
-    for why, sizes in _why_not(table).items():
-        say(f"Does not fit, {'; '.join(sizes)}: {why}", hang=2)
-    others = ", ".join(f"{layout}: {gauge}" for layout, gauge in found.by_layout.items())
-    say(found.found_words + (f" Smallest by layout: {others}." if others else ""))
+    for text in found.against(everything):
+        say(text, hang=2)
+    say(f"{found.found_words} {found.by_layout_words}".strip())
     say(found.tried)
     say(f"Integrator: {found.made_by['integrator']}. {found.looked_at}", style="bold" if found.sharing_only else None)
     if found.bands is not None:
         show_bands(found.bands, wide)
         for text in found.kept_words:
             say(text)
-
-
-def _why_not(table):
-    """Sizes that do not fit by the words for it: layouts, each with its gauges."""
-    said = {}
-    for _, row in table[table["fits"] == "no"].iterrows():
-        said.setdefault(row["why_not"], {}).setdefault(row["layout"], []).append(row["gauge"])
-    return {why: [f"{layout} in {', '.join(gauges)}" for layout, gauges in sizes.items()] for why, sizes in said.items()}
 
 
 def drift(
@@ -541,6 +507,3 @@ def _show_bill(found, wide):
     show_table(found.title, found.table.astype(object), columns, wide=wide)
     for k, text in enumerate(found.words):
         say(text, gap=k == 0)
-
-
-COMMANDS = (compare, sweep, sensitivity, size, drift, usable, bill)  # in the order in which --help names them

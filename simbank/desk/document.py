@@ -18,7 +18,7 @@ from tomlkit.items import AoT, InlineTable
 from simbank.errors import InputError
 from simbank.filemodel import refuse_deep
 
-__all__ = ["Document", "Place", "read_value"]
+__all__ = ["Document", "Place", "known_number", "read_value"]
 
 Place = tuple[str | int, ...]
 """Where something stands in the file: keys of tables, and numbers from 0 of entries of lists."""
@@ -73,6 +73,13 @@ class Document:
     def unsaved(self) -> bool:
         """Whether the file has changed since it was loaded or saved."""
         return self.text != self._saved
+
+    def is_as_saved(self, path: Path) -> bool:
+        """Whether the file at ``path`` is as it was when this document was loaded from it or saved to it."""
+        try:
+            return path.read_text(encoding="utf-8-sig") == self._saved
+        except (OSError, UnicodeDecodeError):
+            return False
 
     def saved(self, path: Path):
         """Note that the file stands at ``path`` as it is."""
@@ -133,6 +140,10 @@ class Document:
         known = self.at(place)
         if isinstance(known, dict) and "value" in known and not isinstance(value, dict):
             place = (*place, "value")
+        self._change(lambda root: _put(root, place, value), name, joins=place)
+
+    def set(self, place: Place, value: Any, name: str):
+        """As :meth:`put`, but in place of a table that says how well a value was known."""
         self._change(lambda root: _put(root, place, value), name, joins=place)
 
     def drop(self, place: Place, name: str):
@@ -256,6 +267,23 @@ def read_value(text: str, kind: str) -> Any:
         parts = [part.strip() for part in text.split(",") if part.strip()]
         return [read_value(part, "number") for part in parts]
     return text
+
+
+_KNOWN = re.compile(r"([^±\s]+)\s*±\s*([^±\s%]+)\s*(%?)")
+
+
+def known_number(text: str) -> Any:
+    """A bare number with how well it is known, as the file has it; exact where that is ± 0.
+
+    >>> known_number("0.8 ± 0.05"), known_number("0.8 ± 5 %"), known_number("0.8 ± 0"), known_number("0.8 ± x")
+    ({'value': 0.8, 'within': 0.05}, {'value': 0.8, 'within': 0.04}, 0.8, '0.8 ± x')
+    """
+    found = _KNOWN.fullmatch(text.strip())
+    value, within = (read_value(part, "number") for part in found.groups()[:2]) if found else ("", "")
+    if isinstance(value, str) or isinstance(within, str):
+        return text
+    within = round(abs(value) * within / 100.0, 12) if found[3] else within
+    return {"value": value, "within": within} if within else value
 
 
 # What follows changes a plain dict and what tomlkit makes of a file alike.

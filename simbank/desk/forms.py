@@ -17,9 +17,9 @@ from simbank.scenario.changes import parts_of
 
 __all__ = ["STARTS", "describe", "field_id", "field_of_error", "place_of_key"]
 
-PACK_COLUMNS = ("name", "type", "soc", "capacity_left", "state_of_health", "grade", "resistance_at_posts", "count")
+PACK_COLUMNS = ("name", "type", "soc", "capacity_left", "grade", "resistance_at_posts")
 MAKE_COLUMNS = ("chemistry", "cells_in_series", "capacity", "cell_resistance", "internal_wiring")
-STEP_COLUMNS = ("discharge", "charge", "rest", "hours", "tail", "voltage", "cutoff")
+STEP_COLUMNS = ("discharge", "charge", "rest", "hours", "tail", "voltage")
 MAIN = {  # keys shown at once; the others of these tables under "more"
     "ConductorTable": ("gauge", "length", "joint", "insulation"),
     "DeviceTable": ("class", "rating", "resistance", "interrupting_rating", "voltage_rating", "pole"),
@@ -145,7 +145,7 @@ def _packs(data):
     columns = [_heading("PackTable", key) for key in PACK_COLUMNS]
     return {
         "kind": "table", "place": ("packs",), "id": field_id(("packs",)), "title": "Packs, in the order in which they are joined", "columns": columns,
-        "said": ["chemistry (of its make)", "capacity as new (of its make)"], "rows": rows, "add": "pack", "what": "pack",
+        "said": ["of its make: chemistry", "capacity as new"], "rows": rows, "add": "pack", "what": "pack",
     }  # fmt: skip
 
 
@@ -292,6 +292,8 @@ def _form(model, place, table, data, *, title, main=None, but=(), only=None, all
         required = key in _schema()[model].get("required", [])
         shown = not all_more and (main is None or key in main or required)
         (fields if shown else more).append(_field(model, key, place, table, data))
+    if model == "PackType":  # what few know of their packs
+        more, parts = more + parts, []
     return {
         "kind": "form", "place": place, "id": field_id(place), "title": title, "about": "", "fields": fields, "more": more, "parts": parts,
         "model": model,

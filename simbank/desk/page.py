@@ -43,13 +43,12 @@ class Page:
         session.on_change.append(self.look)
 
     def _build(self):
-        with tag("a", "To the results", "skip", href="#desk-views"):
-            pass
+        tag("a", "To the results", "skip", href="#desk-views")
         with tag("header", classes="top"):
             with tag("div", classes="title"):
                 tag("h1", "simbank desk")
                 self._file = tag("span", "", "file")
-            with tag("div", classes="tools", role="toolbar", aria_label="File"):
+            with tag("div", classes="tools", role="group", aria_label="File"):
                 parts.button("New", self._new)
                 parts.button("Open", lambda: self._dialog("open"))
                 self._save = parts.button("Save", self._quick_save)
@@ -59,11 +58,14 @@ class Page:
                 self._undo.props["id"] = "desk-undo"
                 self._redo = parts.button("Redo", self.session.redo)
                 self._redo.props["id"] = "desk-redo"
-        self._drawer = tag("div", classes="drawer")
+        with tag("nav", classes="jumps", aria_label="On this page"):
+            tag("a", "The bank", href="#desk-forms")
+            tag("a", "Results", href="#desk-views")
+        self._drawer = tag("div", classes="drawer").on("keydown.escape", self._close)
         self._message = tag("div", classes="message")
         self._wrong = tag("div", classes="errors", role="alert", id="desk-errors")
         with tag("main", classes="desk"):
-            with tag("div", classes="editor", role="region", aria_label="The bank and what is asked of it"):
+            with tag("div", classes="editor", role="region", id="desk-forms", aria_label="The bank and what is asked of it"):
                 self._sheet = Sheet(self.session.do)
             with tag("div", classes="views", id="desk-views", tabindex=-1):
                 self._state = tag("p", "", "state", role="status", id="desk-state")
@@ -210,12 +212,13 @@ class Page:
             else:
                 field = parts.text_field(
                     "Name of the file, in the folder of this desk", self.session.name or "my_bank.toml",
-                    hint=f"{self.session.shared.folder.path}; ends in .toml. An existing file of that name is overwritten.",
+                    hint=f"{self.session.shared.folder.path}; ends in .toml",
                 )  # fmt: skip
+                over = parts.tick("Overwrite a file of that name")
                 with tag("div", classes="bar"):
                     parts.button(
                         "Save this file",
-                        lambda: self._try(lambda: self.session.save(field.value), f"Saved as {field.value}."),
+                        lambda: self._try(lambda: self.session.save(field.value, over.value), f"Saved as {field.value}."),
                         "main",
                     )
                     parts.button("Cancel", self._close)

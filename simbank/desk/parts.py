@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
+from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
-    "Field", "Told", "button", "caution", "choice", "figure", "heading", "say", "tag", "text_area", "text_field", "tick", "told_blocks",
-    "verdicts", "warnings", "words",
+    "Field", "Told", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag", "text_area", "text_field",
+    "tick", "told_blocks", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
@@ -52,6 +54,24 @@ class Field:
     def __init__(self, value: str, on_change: Callable[[str], Any] | None):
         self.value = value
         self._on_change = on_change
+        self._input = self._wrong = None
+        self._client = ui.context.client
+        self._id = f"view-field-{next(_numbers)}"
+
+    def put(self, value: str):
+        """Have another value stand in it, as if it had been typed."""
+        self.value = value
+        self._client.run_javascript(f"document.getElementById({json.dumps(self._id)}).value = {json.dumps(value)}")
+
+    def wrong(self, problem: str):
+        """Say beside a line of text what is wrong with it; nothing with an empty ``problem``."""
+        if self._wrong is None or self._wrong._text == problem:
+            return
+        self._wrong._text = problem
+        self._wrong.props["hidden"] = not problem
+        self._input.props["aria-invalid"] = "true" if problem else "false"
+        self._wrong.update()
+        self._input.update()
 
     def _set(self, value):
         self.value = value
@@ -59,14 +79,21 @@ class Field:
             self._on_change(value)
 
 
-def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "") -> Field:
-    """A line of text with its label, and below it a hint."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+def text_field(
+    label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", bare: bool = False
+) -> Field:
+    """A line of text with its label, and below it a hint; ``bare``: in a table, whose headings say what it is, with a label for screen readers."""
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field"):
-        tag("label", label, for_=number)
-        made = tag("input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false")
+        if not bare:
+            tag("label", label, for_=number)
+        made = tag(
+            "input", id=number, type="text", defaultValue=value, autocomplete="off", spellcheck="false", **_named(label, bare)
+        )
+        made.props["aria-describedby"] = f"{number}-wrong" + (f" {number}-hint" if hint else "")
+        field._input, field._wrong = made, tag("strong", "", "wrong", id=f"{number}-wrong", role="alert", hidden=True)
         if hint:
-            made.props["aria-describedby"] = f"{number}-hint"
             tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
     return field
@@ -74,7 +101,8 @@ def text_field(label: str, value: str = "", on_change: Callable[[str], Any] | No
 
 def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", rows: int = 8) -> Field:
     """Several lines of text with their label, such as a table of readings."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field wide-field"):
         tag("label", label, for_=number)
         made = tag("textarea", id=number, rows=rows, defaultValue=value, spellcheck="false")
@@ -85,12 +113,16 @@ def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | Non
     return field
 
 
-def choice(label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None) -> Field:
-    """One of several, from a list."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+def choice(
+    label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None, bare: bool = False
+) -> Field:
+    """One of several, from a list; ``bare`` as in :func:`text_field`."""
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field"):
-        tag("label", label, for_=number)
-        with tag("select", id=number) as made:
+        if not bare:
+            tag("label", label, for_=number)
+        with tag("select", id=number, **_named(label, bare)) as made:
             for option in options:
                 tag("option", option, value=option, selected=option == value)
     made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
@@ -99,12 +131,17 @@ def choice(label: str, options: Sequence[str], value: str, on_change: Callable[[
 
 def tick(label: str, value: bool = False, on_change: Callable[[bool], Any] | None = None) -> Field:
     """A box to tick; its ``value`` is True or False."""
-    field, number = Field(value, on_change), f"view-field-{next(_numbers)}"
+    field = Field(value, on_change)
+    number = field._id
     with tag("div", classes="field tick"):
         made = tag("input", id=number, type="checkbox", defaultChecked=value)
         tag("label", label, for_=number)
     made.on("change", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.checked)")
     return field
+
+
+def _named(label, bare):
+    return {"aria_label": label} if bare else {}
 
 
 class Told(Element, component="told.js"):
@@ -145,6 +182,22 @@ def figure(svg: str, caption: str) -> dict[str, Any]:
 def caution(text: str) -> dict[str, Any]:
     """The caution that stands below every result, as a block."""
     return {"kind": "caution", "text": text}
+
+
+def sentences(texts: Sequence[str]) -> dict[str, Any]:
+    """Sentences as a list, a block; nothing without any."""
+    return {"kind": "list", "items": list(texts)} if texts else {}
+
+
+def groups(title: str, found: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Groups of sentences below a heading, a block: each with ``title``, ``items``, and ``mark`` where it is grave; nothing without any."""
+    return {"kind": "groups", "title": title, "groups": list(found)} if found else {}
+
+
+def fold(title: str, blocks: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Blocks that are seen when one opens them; nothing without any."""
+    blocks = [block for block in blocks if block]
+    return {"kind": "fold", "title": title, "blocks": blocks} if blocks else {}
 
 
 def told_blocks(told: dict[str, Any]) -> list[dict[str, Any]]:

@@ -53,8 +53,8 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     -------
     dict
         ``errors`` (list of InputError) where it cannot be run; else ``summary`` as ``simbank run --json`` has it, ``verdicts``,
-        ``tables``, ``sentences``, ``bank`` and ``run`` (what the view of :mod:`simbank.page` shows), ``seconds`` that it took, and ``halted``: why a
-        run stopped before its end, else None.
+        ``tables``, ``sentences``, ``bank`` and ``run`` (what the view of :mod:`simbank.page` shows), ``seconds`` that it took, ``halted``: why a
+        run stopped before its end, else None, and ``places``: names of packs, ports and conductors.
     """
     began = time.perf_counter()
     try:
@@ -77,7 +77,17 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     return {
         "errors": [], "summary": summary, "verdicts": verdicts_told(result), "tables": _tables(summary), "sentences": _sentences(summary),
         "caution": CAUTION, "halted": halted, "bank": bank_shown(scenario), "run": run_shown(result, step_s), "seconds": time.perf_counter() - began,
+        "places": _places(scenario.bank),
     }  # fmt: skip
+
+
+def _places(bank):
+    """Names of packs, ports and conductors: where something can be read."""
+    return {
+        "packs": [pack.name for pack in bank.packs],
+        "ports": list(bank.graph.ports),
+        "conductors": [branch.name for branch in bank.graph.branches],
+    }
 
 
 def _tables(summary):

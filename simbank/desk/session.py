@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from simbank.desk.document import Document, Place, read_value
+from simbank.desk.document import Document, Place, known_number, read_value
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error
 from simbank.desk.running import live
@@ -30,6 +30,7 @@ class Shared:
         self.folder, self.first = folder, first
         self.compiling = False
         self.worker = Worker(self._tell)
+        self.turn = asyncio.Lock()  # one run at a time; of those of a tab that wait only the newest is run
         self.sessions: list[Session] = []
 
     def _tell(self, busy):
@@ -75,7 +76,6 @@ class Session:
         self.forced = False
         self.on_change: list[Callable[[], Any]] = []
         self._running_since: float | None = None
-        self._turn = asyncio.Lock()  # one run at a time; of those that wait only the newest is run
         self._studies: set[Worker] = set()
         shared.sessions.append(self)
 
@@ -110,8 +110,12 @@ class Session:
         text, path = self.shared.folder.load(name)
         self.open_text(text, path, name)
 
-    def save(self, name: str):
-        """Write the document into the folder."""
+    def save(self, name: str, overwrite: bool = False):
+        """Write the document into the folder; unless ``overwrite``, not over a file that is another one than was loaded or saved last."""
+        path = self.shared.folder.inside(name)
+        if path.is_file() and not overwrite and not (path == self.document.path and self.document.is_as_saved(path)):
+            problem = "has changed since it was opened here" if path == self.document.path else "is there already"
+            raise InputError(f'{problem}; tick "Overwrite a file of that name", or choose another name', file=name)
         path = self.shared.folder.save(name, self.document.text)
         self.document.saved(path)
         self.name = name
@@ -186,15 +190,15 @@ class Session:
         def newest():
             return number == self.number
 
-        async with self._turn:
+        async with shared.turn:
             if not newest():
                 return
             self._running_since = time.monotonic()
             try:
                 outcome = await shared.worker.call(live, data, source)
-            except Stopped:
-                return
             except SimbankError as error:
+                if isinstance(error, Stopped) and not newest():
+                    return
                 outcome = {"errors": [], "failed": str(error)}
             finally:
                 self._running_since = None
@@ -286,11 +290,11 @@ def _put(document, place, op):
     if not text.strip():
         document.drop(place, name)
         return
-    if "±" in text or "+/-" in text:  # how well it is known is said anew: not within the old table
-        document.drop(place, name)
-        document.put(place, text.strip(), name)
+    text, kind = text.strip().replace("+/-", "±"), op.get("type", "text")
+    if "±" in text:  # how well it is known is said anew, and not within the table that there may be
+        document.set(place, known_number(text) if kind == "number" else text.removesuffix("± 0").strip(), name)
         return
-    document.put(place, read_value(text, op.get("type", "text")), name)
+    document.put(place, read_value(text, kind), name)
 
 
 def _rename(document, place, op):

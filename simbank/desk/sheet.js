@@ -74,7 +74,7 @@ export default {
           type: "text",
           value: said,
           list,
-          size: inTable ? 9 : undefined,
+          size: inTable ? 7 : undefined,
           autocomplete: "off",
           spellcheck: "false",
           placeholder: f.default || undefined,
@@ -229,6 +229,10 @@ export default {
           : this.button(`Add ${p.add}`, { op: "insert", place: p.place, model: p.model }, undefined, false, "quiet"),
       ]);
     },
+    // what is only said stands after the name and the make
+    between(cells, said) {
+      return said.length ? [...cells.slice(0, 2), ...said, ...cells.slice(2)] : cells;
+    },
     table(p) {
       const last = p.rows.length - 1;
       const wide = p.columns.length + p.said.length + 1;
@@ -239,8 +243,10 @@ export default {
             h("caption", p.title),
             h("thead", [
               h("tr", [
-                ...p.columns.map((c) => h("th", { scope: "col", title: c.help }, [c.label, h("span", { class: "takes" }, c.takes)])),
-                ...p.said.map((words) => h("th", { scope: "col" }, words)),
+                ...this.between(
+                  p.columns.map((c) => h("th", { scope: "col", title: c.help }, [c.label, h("span", { class: "takes" }, c.takes)])),
+                  p.said.map((words) => h("th", { scope: "col" }, words)),
+                ),
                 h("th", { scope: "col" }, "row"),
               ]),
             ]),
@@ -251,13 +257,15 @@ export default {
                 const moreOpen = this.open[id] || this.holdsWrong(row.more);
                 const made = [
                   h("tr", { key: id, "data-at": `at.${row.place.join(".")}` }, [
-                    ...row.cells.map((cell) => h("td", this.field(cell, true, row.name))),
-                    ...row.said.map((words) => h("td", { class: "said" }, words)),
+                    ...this.between(
+                      row.cells.map((cell) => h("td", this.field(cell, true, row.name))),
+                      row.said.map((words) => h("td", { class: "said" }, words)),
+                    ),
                     h("td", { class: "buttons" }, [
                       this.button("↑", { op: "move", place: row.place, by: -1 }, `Move ${row.name} up`, k === 0, "small"),
                       this.button("↓", { op: "move", place: row.place, by: 1 }, `Move ${row.name} down`, k === last, "small"),
                       this.button("Copy", { op: "copy", place: row.place }, `Copy ${row.name}`, false, "small"),
-                      this.button("Remove", { op: "drop", place: row.place }, `Remove ${row.name}`, false, "small"),
+                      this.button("✕", { op: "drop", place: row.place }, `Remove ${row.name}`, false, "small"),
                       row.more.length
                         ? h(
                             "button",

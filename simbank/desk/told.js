@@ -1,4 +1,4 @@
-// What came of something, as blocks: warnings, words, tables, figures, verdicts, caution. Texts stay texts; only figures, which simbank draws, are markup.
+// What came of something, as blocks: warnings, words, tables, figures, verdicts, caution. Texts stay texts; only figures, which simbank draws, are markup, and pictures not even here.
 import * as Vue from "vue";
 
 const h = Vue.h;
@@ -32,6 +32,28 @@ export default {
           ),
         ]),
       ]),
+    list: (b) => h("ul", { class: "said-list" }, b.items.map((text) => h("li", text))),
+    // groups of sentences below a heading each
+    groups: (b) => [
+      h("h3", b.title),
+      b.groups.map((g) => h("div", { class: ["group", g.mark ? "act" : ""] }, [h("p", h("strong", g.title)), h("ul", g.items.map((text) => h("li", text)))])),
+    ],
+    picture: (b) =>
+      h("figure", [
+        h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": b.caption }, [
+          h("img", {
+            src: `data:image/svg+xml;charset=utf-8,${encodeURIComponent(b.svg)}`,
+            alt: b.alt,
+            class: b.scrolls ? "as-drawn" : "",
+            // its letters stay large enough to be read: it scrolls before it becomes smaller than that
+            style: b.scrolls ? { minWidth: `${0.75 * parseFloat((b.svg.match(/ width="([\d.]+)"/) || [0, 600])[1])}px` } : {},
+          }),
+        ]),
+        h("figcaption", b.caption),
+      ]),
+    fold(b) {
+      return h("details", { class: "fold", key: b.title }, [h("summary", b.title), b.blocks.map((one) => this[one.kind](one))]);
+    },
     figure: (b) =>
       h("figure", [h("div", { class: "wide", tabindex: 0, role: "img", "aria-label": b.caption, innerHTML: b.svg }), h("figcaption", b.caption)]),
   },

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from os import PathLike
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field
@@ -14,7 +15,22 @@ from simbank.filemodel import FileModel, as_path, check, nearest, read_toml
 from simbank.page.controls import Control, controls
 from simbank.scenario import Scenario, example, examples, load
 
-__all__ = ["Answer", "Choice", "Figure", "LessonFile", "Prediction", "Question", "TeachersNote", "names_in", "read_lesson"]
+__all__ = [
+    "Answer",
+    "Choice",
+    "Figure",
+    "LessonFile",
+    "Prediction",
+    "Question",
+    "TeachersNote",
+    "lessons",
+    "names_in",
+    "read_lesson",
+]
+
+# A wheel has the lessons inside the package (pyproject.toml puts them there); a clone, and what is installed from it with -e, beside it.
+PACKAGE = Path(__file__).parent.parent
+FOLDERS = PACKAGE / "example_lessons", PACKAGE.parent / "notebooks" / "pages"
 
 Text = Annotated[str, Field(min_length=1)]
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
@@ -129,8 +145,18 @@ class LessonFile(FileModel):
     teacher: TeachersNote = Field(description="for the teacher")
 
 
+def lessons() -> dict[str, Path]:
+    """The lessons that come with simbank: name and file.
+
+    >>> list(lessons())
+    ['star_against_chain', 'why_flat_curves_drift']
+    """
+    folder = next((folder for folder in FOLDERS if folder.is_dir()), None)
+    return {} if folder is None else {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
 def read_lesson(path: str | PathLike) -> tuple[LessonFile, Scenario]:
-    """A lesson's file and the scenario that it is about, without its changes.
+    """A lesson's file, or the shipped lesson of that name, and the scenario that it is about, without its changes.
 
     Raises
     ------
@@ -138,6 +164,13 @@ def read_lesson(path: str | PathLike) -> tuple[LessonFile, Scenario]:
         One line that names the file, the key, the value and what would be right.
     """
     path = as_path(path, "lesson")
+    shipped = lessons()
+    if not path.suffix and not path.exists():
+        if str(path) not in shipped:
+            raise InputError(
+                f"is no shipped lesson, and no such file; {nearest(str(path), shipped)}", key="lesson", value=str(path)
+            )
+        path = shipped[str(path)]
     lesson = check(LessonFile, read_toml(path), file=path)
     try:
         _check(lesson)

@@ -25,7 +25,7 @@ def write_lesson(path: str | PathLike, out: str | PathLike, *, integrator: str =
     Parameters
     ----------
     path : path-like
-        The lesson, a TOML file: scenario, grid, predictions, questions, a note for the teacher.
+        The lesson, a TOML file: scenario, grid, predictions, questions, a note for the teacher; or the name of one that ships.
     out : path-like
         The HTML file to write; 3 MB at most.
     integrator : {"fast", "reference"}
@@ -120,7 +120,7 @@ def _note(runs: LessonRuns, teacher: TeachersNote) -> dict[str, Any]:
 
 
 def _paragraphs(text: str) -> list[str]:
-    return [" ".join(part.split()) for part in re.split(r"\n\s*\n", text.strip())]
+    return [re.sub(r"[ \t\n]+", " ", part) for part in re.split(r"\n[ \t]*\n", text.strip())]  # other blanks are meant
 
 
 def _rendered(template: str, **parts: Any) -> str:

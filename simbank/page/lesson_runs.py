@@ -16,6 +16,7 @@ from simbank.studies.figures import headline
 
 __all__ = ["LessonRuns", "formatted"]
 
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|[kM]?[AVW]h?|C|mV|mΩ|mm²|cm|m|h|points?)(?!\w))")
 OVER_TIME = ("spread_points", "soc", "current_a", "terminal_v", "hysteresis")
 
 
@@ -136,8 +137,9 @@ class LessonRuns:
         return right[0]
 
     def filled(self, text: str) -> str:
-        """A text with its figures."""
-        return re.sub(r"\{([^{}]*)\}", lambda match: formatted(self.figure(match[1]), self.lesson.figures[match[1]].digits), text)
+        """A text with its figures; numbers stay on one line with their units."""
+        text = re.sub(r"\{([^{}]*)\}", lambda match: formatted(self.figure(match[1]), self.lesson.figures[match[1]].digits), text)
+        return _UNIT.sub("\u00a0", text)
 
 
 def formatted(value: float, digits: int) -> str:

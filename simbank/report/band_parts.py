@@ -17,7 +17,7 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.paired import LayoutBands
 from simbank.warning import counted
 
-__all__ = ["beside", "first_readings", "headlines", "reach", "varied"]
+__all__ = ["beside", "figures_read", "first_readings", "headlines", "packs_read", "reach", "readings_read", "varied"]
 
 OF_LAYOUTS = ("spread_max_points", "share_ratio_max", "c_rate_max", "conductor_loss_wh")
 
@@ -88,15 +88,15 @@ def reach(found: Bands, known: Sequence[UncertainValue], figures: Figures, sourc
         f"other values drawn for all of them at once. A figure lies between the columns 5 % and 95 % in nine repeats of ten, and below the middle in "
         f"half.{few}"
     )
-    parts = [text(said), text(f"{BY_THE_FILE} {NOT_VARIED}"), table("Figures of the bank", _figures(found))]
-    packs = _packs(found)
+    parts = [text(said), text(f"{BY_THE_FILE} {NOT_VARIED}"), table("Figures of the bank", figures_read(found))]
+    packs = packs_read(found)
     if len(packs.columns) > 1:
         parts.append(table("Figures of packs, 5 to 95 %", packs))
     pictures = {picture.file: picture for picture in found.pictures()}
     shown = [pictures[name] for name in ("bands_soc.png", "bands_spread.png") if name in pictures]
     shown += [picture for name, picture in pictures.items() if name.startswith(("drivers", "measure_first"))]
     parts += [figures.figure(picture.figure, picture.caption) for picture in shown]
-    readings = _readings(found)
+    readings = readings_read(found)
     if len(readings):
         parts.append(table("Measure first: what narrows these figures most", readings))
     return [*parts, varied(known, sources)]
@@ -154,7 +154,8 @@ def beside(found: LayoutBands, figures: Figures) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _figures(found):
+def figures_read(found: Bands) -> pd.DataFrame:
+    """The bank's figures with their bands, as texts: those that a person looks at first."""
     of_a_run = "spread_max_points" in found.table.index
     names = [name for name in found.table.index if not of_a_run or _shown(name, found.table.loc[name])]
     rows = []
@@ -174,7 +175,8 @@ def _shown(name, row):
     return row["happens"] > 0 if name in USUAL else row["high"] > IF_MORE.get(name, math.inf)
 
 
-def _packs(found):
+def packs_read(found: Bands) -> pd.DataFrame:
+    """Figures of packs from 5 to 95 %, as texts; without rows for a study that has none."""
     headings = {
         "soc_end": "SOC at end [%]", "share_ratio_discharge": "share ratio, discharge", "share_ratio_charge": "share ratio, charge",
         "c_rate_peak": "peak C-rate", "first_full_h": "first full", "first_empty_h": "first empty",
@@ -197,8 +199,8 @@ def _from_to(name, row):
     return low if low == high else f"{low} to {high}"
 
 
-def _readings(found):
-    """What to measure first, for the figures in their order."""
+def readings_read(found: Bands) -> pd.DataFrame:
+    """What to measure first, as texts, for the figures in their order; without rows where nothing narrows them."""
     if found.measure_first is None:
         return pd.DataFrame()
     told = found.measure_first.table[found.measure_first.table["told"]]

@@ -16,6 +16,7 @@ from simbank.judging import verdicts
 from simbank.plotting.drawing import draw_bank
 from simbank.provenance import described
 from simbank.report.band_parts import beside, first_readings, headlines, reach, varied
+from simbank.report.bank_drawing import full_load_drawing
 from simbank.report.failures import failures, marks
 from simbank.report.parts import Figures, Sources, grouped, lines, powers, shown_table, table, text
 from simbank.results import Study
@@ -239,35 +240,12 @@ class _Page:
         ]
 
     def _bank(self):
-        from simbank.simulation.operating_point import BankAtStart
-        from simbank.studies.protection.full_load import full_loads
-
-        loads = full_loads(self.scenario)
-        shown, note = {}, "Conductors with their sizes."
-        load = "discharge" if "discharge" in loads else "charge"
-        if load in loads:
-            point = BankAtStart(self.bank).solve_operating_point(loads[load])
-            names = ([b.name for b in self.bank.graph.branches], list(self.bank.graph.packs), list(self.bank.graph.ports))
-            shown = {
-                key: dict(zip(name, map(float, amperes), strict=True))
-                for key, name, amperes in zip(
-                    ("currents", "pack_currents", "port_currents"),
-                    names,
-                    (point.branch_a, point.pack_a, point.port_a),
-                    strict=True,
-                )
-            }
-            what = "inverters at rated power and lowest input voltage" if load == "discharge" else "charging"
-            note = (
-                f"Currents just after full load is switched on ({what}), packs at their starting charge; lines as wide as their "
-                "current."
-            )
         ports = ", ".join(self.bank.graph.ports)
         return [
             text(
                 f"{len(self.bank.packs)} packs, {self.bank.capacity_ah:.4g} Ah, ports: {ports}. Layout: {self.scenario.layout}."
             ),
-            self.figures.drawing(draw_bank(self.bank, **shown), f"Positive side above, negative below. {note}"),
+            self.figures.drawing(*full_load_drawing(self.scenario)),
         ]
 
     def _packs(self):

@@ -17,6 +17,7 @@ from simbank.bank.layouts import LAYOUTS
 from simbank.cells import Chemistry
 from simbank.errors import InputError
 from simbank.filemodel import nearest
+from simbank.kept import Kept
 from simbank.scenario.chemistries import chemistries_of_types
 from simbank.scenario.equipment_schema import REBULK_SOC, DeviceTable
 from simbank.scenario.schema import BarTable, ConductorTable, DistributionTable, PackTable, PackType, PortTable, ScenarioFile
@@ -211,11 +212,19 @@ def _own_display(kind: PackType, table: PackTable, pack: Pack) -> Display | None
 
 def _own_bms(kind: PackType, table: PackTable) -> BMS | None:
     """BMS of a pack: the keys of its own table over those of its type's; None if neither has one."""
-    limits = table.bms if kind.bms is None else kind.bms.with_own(table.bms)
+    if kind.bms is None and table.bms is None:
+        return None
     try:
-        return None if limits is None else limits.bms(kind.pack_capacity_ah)
+        return _bms.of((kind, table.bms), (), lambda: _limits(kind, table).bms(kind.pack_capacity_ah))
     except InputError as error:  # limits of the two tables that contradict each other
         raise InputError(error.problem, key=f"packs.{table.name}.bms.{error.key}", value=error.value) from None
+
+
+def _limits(kind, table):
+    return table.bms if kind.bms is None else kind.bms.with_own(table.bms)
+
+
+_bms = Kept(16)  # of tables: the packs of a type have one BMS, and in a sweep most of them the same in every run
 
 
 def _neighbours(file: ScenarioFile, names: list[str]) -> np.ndarray | None:

@@ -80,6 +80,79 @@ def changed_where(data: dict[str, Any], changes: Mapping[str, Any], checked: boo
     return data
 
 
+class Places:
+    """Where dotted keys lead in the data of one scenario, so that other values of the same keys are set without looking for them again.
+
+    Only keys each of which leads to one value of a table by names that are there: others have to be looked for each time.
+
+    Parameters
+    ----------
+    copies : list of (int, str or int)
+        Tables and lists on the way, each as the number of the one that it stands in (0 the data, from 1 on in this order) and its place
+        there.
+    last : dict of str to (int, str)
+        Dotted key → number of its table, and its last part.
+    """
+
+    def __init__(self, copies: list[tuple[int, Any]], last: dict[str, tuple[int, str]]):
+        self._copies, self._last = copies, last
+
+    @classmethod
+    def of(cls, data: dict[str, Any], keys: tuple[str, ...]) -> Places | None:
+        """The places of ``keys`` in ``data``, which nobody changes; None if one of them has to be looked for each time.
+
+        >>> data = {"packs": [{"name": "A", "soc": 0.5}, {"name": "B", "soc": 0.5}], "ports": [{"name": "load"}]}
+        >>> made = Places.of(data, ("packs.B.soc",)).changed(data, {"packs.B.soc": 0.3})
+        >>> made["packs"], made["packs"][0] is data["packs"][0], made["ports"] is data["ports"], data["packs"][1]["soc"]
+        ([{'name': 'A', 'soc': 0.5}, {'name': 'B', 'soc': 0.3}], True, True, 0.5)
+        >>> Places.of(data, ("packs.*.soc",)), Places.of(data, ("packs.A.name",)), Places.of(data, ("packs.1.soc",))
+        (None, None, None)
+        """
+        numbers: dict[tuple, int] = {(): 0}
+        copies, last, ends = [], {}, set()
+        for dotted in keys:
+            *path, final = parts_of(dotted)
+            place, way = data, ()
+            for part in path:
+                step = _only_place(place, part)
+                if step is None:
+                    return None
+                number, way, place = numbers[way], (*way, step), place[step]
+                if way not in numbers:
+                    numbers[way] = len(numbers)
+                    copies.append((number, step))
+            if not isinstance(place, dict) or final in _FOUND_BY or dotted.count(".") >= DEEPEST:
+                return None
+            last[dotted], ends = (numbers[way], final), ends | {(*way, final)}
+        return None if ends & set(numbers) else cls(copies, last)  # not where one key leads through what another replaces
+
+    def changed(self, data: dict[str, Any], changes: Mapping[str, Any]) -> dict[str, Any] | None:
+        """``data`` with these changes, as :func:`changed_where` has it; None if a value is a table or a list."""
+        tables: list[Any] = [dict(data)]
+        for number, step in self._copies:
+            inner = tables[number][step] = copy.copy(tables[number][step])
+            tables.append(inner)
+        for dotted, (number, final) in self._last.items():
+            value = changes[dotted]
+            if isinstance(value, (dict, list)):
+                return None
+            tables[number][final] = value
+        return tables[0]
+
+
+_FOUND_BY = ("*", "name", "count", "written_out_from")  # keys by which entries are found
+
+
+def _only_place(place, part):
+    """The one key of a table, or number of a list's entry, that a part of a dotted key means by its name; None if there is none such."""
+    if isinstance(place, dict):
+        return part if part != "*" and isinstance(place.get(part), (dict, list)) else None
+    if not isinstance(place, list) or not all(isinstance(entry, dict) and "count" not in entry for entry in place):
+        return None
+    names = [entry.get("name") for entry in place]
+    return names.index(part) if part in names else None
+
+
 def checked_keys(changes: Any) -> dict[str, Any]:
     """Changes as they are, {} for None; an InputError if they are no dict with dotted keys."""
     if changes is None:

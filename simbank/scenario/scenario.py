@@ -16,7 +16,7 @@ from simbank.plotting.drawing import draw_bank
 from simbank.provenance import content_hash, files_read
 from simbank.scenario.build_bank import build_bank
 from simbank.scenario.build_duty import build_duty, taken_of_bank
-from simbank.scenario.changes import changed, changed_where, checked_keys, copied, joint_branches
+from simbank.scenario.changes import Places, changed, changed_where, checked_keys, copied, joint_branches
 from simbank.scenario.chemistries import chemistry_by_name
 from simbank.scenario.schema import ScenarioFile
 
@@ -66,7 +66,7 @@ class Scenario:
 
     def _build(self, data, source, duty, before):
         """Build it from ``data``, whose tables nobody changes from now on; what is as in the scenario ``before`` is taken from it."""
-        self._data, self._handed_out, self.source = data, None, source
+        self._data, self._handed_out, self._places, self.source = data, None, None, source
         self.files = files_read(data, source)
         self.own_layouts = {
             name: content_hash(kind) for name, kind in own_layouts().items() if name in _texts(data.get("wiring"))
@@ -88,6 +88,12 @@ class Scenario:
             self.duty = duty
         except InputError as error:
             raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
+
+    def _places_of(self, keys):
+        """Where these keys lead in its data; None where they have to be looked for."""
+        if self._places is None or self._places[0] != keys:  # those of a sweep are the same in every run
+            self._places = keys, Places.of(self._data, keys)
+        return self._places[1]
 
     @property
     def _reads(self):
@@ -232,7 +238,8 @@ def _changed(data, changes, source, duty, before):
             every = dict.fromkeys(joint_branches(Scenario(data, source).bank), changes[_ADDED])
             data["wiring"]["added"] = data["wiring"].get("added", {}) | every
             changes = {key: value for key, value in rest.items() if key.startswith("wiring.added")}
-        data = changed_where(data, changes, checked=before is not None)
+        places = before and before._places_of(tuple(changes))
+        data = (places and places.changed(data, changes)) or changed_where(data, changes, checked=before is not None)
     except InputError as error:
         raise InputError(error.problem, file=error.file or source, key=error.key, value=error.value) from None
     made = Scenario.__new__(Scenario)

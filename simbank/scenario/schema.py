@@ -84,7 +84,8 @@ def _one_line(text):
         return text
     if len(text) > MOST_LETTERS:
         raise InputError(f"has {len(text)} letters; a name or title may have {MOST_LETTERS}")
-    if any(unicodedata.category(letter) in UNSHOWN or letter in TURNS for letter in text):
+    plain = text.isascii() and text.isprintable()
+    if not plain and any(unicodedata.category(letter) in UNSHOWN or letter in TURNS for letter in text):
         raise InputError(
             "must be one line, without control characters or marks that turn the direction of writing", value=ascii(text)[1:-1]
         )

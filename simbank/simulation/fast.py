@@ -18,7 +18,7 @@ from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.displays import count_whole_step, shown_within
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
-from simbank.simulation.fast_rows import Merging, fewer, merge_rows, merging_arrays, more, rows_to_merge, set_row
+from simbank.simulation.fast_rows import fewer, merge_rows, more, rows_to_merge, set_row
 from simbank.simulation.fast_step import (
     Step,
     add_damage,
@@ -66,13 +66,13 @@ def scratch_arrays(n, p, d):
     states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
     works = (working_arrays(n, p, iterates(n, p)) for _ in range(3))
-    return (*works, *states, due, *step_arrays(n, p, d), Merging(*merging_arrays(n, p)))
+    return (*works, *states, due, *step_arrays(n, p, d))
 
 
 @jit_entry
 def advance(
     clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
-    extremes, all_flows, schedule, samples, scratch,
+    extremes, all_flows, schedule, samples, scratch, merging,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -118,6 +118,8 @@ def advance(
         Times at which samples are wanted [s]; times of those made [s], and they.
     scratch : tuple
         Of :func:`scratch_arrays`.
+    merging : Merging or None
+        What rows are merged in; None where each is walked singly: nothing of merging is then compiled.
 
     Returns
     -------
@@ -129,7 +131,7 @@ def advance(
     durations, commands, early = schedule
     grid, sample_t, made = samples
     n, p, size = cells.shape[1], ports.shape[0], y.size
-    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients, merging = scratch
+    work, work_1, work_s, y_s, f, f_1, due, y_m, y_1, work_m, expected_port, exponentials, coefficients = scratch
     step = Step(y_m, y_1, work_m, expected_port, exponentials, coefficients)
     for one in (work, work_1, work_s, work_m):
         forget(one.iterates)
@@ -204,7 +206,7 @@ def advance(
                 continue
             reach_ends(work, all_flows, extremes)
             add_cells(y, bank, work.pack, sums.pack)
-            if clock == step_start and plain and not shows and work.iterates.ndim == 1:
+            if merging is not None and clock == step_start and plain and not shows:
                 at_start = g < grid.size and grid[g] <= clock + 1e-9
                 inner = g + 1 if at_start else g
                 if inner < grid.size:

@@ -130,11 +130,16 @@ class Merging(NamedTuple):
 def merging_arrays(n, p):
     """Arrays of a :class:`Merging` for ``n`` packs and ``p`` ports, in its order."""
     return (
-        np.array([0.0, 0.0, 1.0]), np.zeros((N_OFF, n)), np.zeros((N_OFF_PORT, p)),
+        np.array([FIRST_ROWS, 0.0, 1.0]), np.zeros((N_OFF, n)), np.zeros((N_OFF_PORT, p)),
         np.zeros((MOST_ROWS, n + 2 * p)),
         np.zeros((ar.N_PORT_WORK, p)), np.zeros((ar.N_ACC, n)), np.zeros((ar.N_PORT_ACC, p)),
         np.zeros((n + p, n + p)),
     )  # fmt: skip
+
+
+def merging_of(n, p):
+    """A :class:`Merging` for ``n`` packs and ``p`` ports."""
+    return Merging(*merging_arrays(n, p))
 
 
 @jit_inline
@@ -644,8 +649,6 @@ def rows_to_merge(row, clock, until, dt_try, schedule, states, port_state, mergi
     """How many rows from ``row`` on are to be gone through in one step, 0 for none; ``until`` is when the first of them must end [s]."""
     durations, commands, _ = schedule
     memory = merging.memory
-    if memory[ROWS_NEXT] == 0.0:
-        return 0
     if memory[WAIT] > 0.0:
         memory[WAIT] -= 1.0
         return 0

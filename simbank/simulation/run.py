@@ -20,6 +20,7 @@ from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.choice import AUTO, Choice, choose_integrator
+from simbank.simulation.many_packs import DIRECT_PACKS
 from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
@@ -199,6 +200,8 @@ class _Run:
             self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if choice.name == "fast" else tolerance,
             max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
+        merges = choice.name == "fast" and merges_rows(self.duty, tolerance) and self.state.n <= DIRECT_PACKS
+        self._merging = fast_rows.merging_of(self.state.n, self.state.p) if merges else None
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
         self._unsettled = 0
@@ -209,7 +212,7 @@ class _Run:
 
     def go(self):
         """The whole duty."""
-        get_ready(self.state, self.recorder, self.choice.name)
+        get_ready(self.state, self.recorder, self.choice.name, self._merging)
         self.state.rewire()
         self.warnings += warnings_of_bank(self.state.bank, self.duty, self.state.joining())
         if self.choice.name == "fast":
@@ -250,8 +253,6 @@ class _Run:
         made = ar.Samples(np.empty((many, ar.N_STATES * n)), np.empty((2, many, n)), np.empty((2, many, p)), shown)
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
-        if merges_rows(self.duty, self.tolerance):
-            scratch[-1].memory[fast_rows.ROWS_NEXT] = fast_rows.FIRST_ROWS
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
         for schedule in duty_windows(self.duty, state.ports.names):
             dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
@@ -268,7 +269,7 @@ class _Run:
             code, state.t, state.step_start, row, fresh, dt_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, dt_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
-                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch,
+                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch, self._merging,
             )  # fmt: skip
             if filled:
                 _, at, made = samples

@@ -31,6 +31,7 @@ WINDOW_ROWS = 20_000  # rows of a duty that are numbers at one time
 MAX_RECENT = 4  # banks of which the arrays are kept, since a draw is run and then asked for what meters would show
 _recent: list[tuple] = []
 _stacks = Kept(4)  # of curves: the packs of a sweep mostly have the same
+_limits = Kept(4)  # arrays of monitors, likewise
 
 
 def pack_arrays(
@@ -125,6 +126,25 @@ def display_array(packs: Sequence[Pack]) -> np.ndarray:
 
 def monitor_array(packs: Sequence[Pack]) -> np.ndarray:
     """Limits and delays of every pack's monitors, shape (n, N_MONITORS, N_MONITOR_COLUMNS) [V, A, °C, s]."""
+    return _watched(packs)[0].copy()
+
+
+def block_array(packs: Sequence[Pack]) -> np.ndarray:
+    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
+
+    Switching off by hand is not the BMS's and works in any case.
+    """
+    return _watched(packs)[1].copy()
+
+
+def _watched(packs):
+    """Both arrays, which rest on the packs' BMSs and chemistries and on nothing else."""
+    of = (*(pack.bms for pack in packs), *(pack.chemistry for pack in packs))
+    return _limits.of(of, (), lambda: (_monitor_array(packs), _block_array(packs)))
+
+
+def _monitor_array(packs):
+    """What :func:`monitor_array` returns, made anew."""
     out = np.zeros((len(packs), ar.N_MONITORS, ar.N_MONITOR_COLUMNS))
     out[:, :, ar.MONITOR_LIMIT] = np.inf
     for k, pack in enumerate(packs):
@@ -148,11 +168,8 @@ def monitor_array(packs: Sequence[Pack]) -> np.ndarray:
     return out
 
 
-def block_array(packs: Sequence[Pack]) -> np.ndarray:
-    """What each monitor of each pack can block, shape (n, N_MONITORS): 1 charge, 2 discharge, 3 both, 0 where its switch is stuck.
-
-    Switching off by hand is not the BMS's and works in any case.
-    """
+def _block_array(packs):
+    """What :func:`block_array` returns, made anew."""
     out = np.tile(ar.BLOCKS, (len(packs), 1))
     for k, pack in enumerate(packs):
         charge, discharge = pack.stuck

@@ -14,13 +14,13 @@ from simbank.columns import Table
 from simbank.errors import InputError, RunStopped
 from simbank.filemodel import nearest
 from simbank.provenance import made_by
-from simbank.results import Picture, StudyResult
+from simbank.results import Picture, Shown, StudyResult
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import Result, simulate
 from simbank.simulation.choice import AUTO, choose_integrator
 from simbank.studies.bands_result import BANDS_FOLDER
 from simbank.studies.described import ideal_bar_words, layouts_left_out
-from simbank.studies.figures import FIGURES, headline
+from simbank.studies.figures import COLUMNS, FIGURES, MORE, headline
 from simbank.studies.paired import LayoutBands, layout_bands
 from simbank.warning import BankWarning, as_records, gathered
 
@@ -92,6 +92,20 @@ class Comparison(StudyResult):
         """What must be known before any of the figures; of several layouts that warn of the same, the first one's numbers."""
         found = gathered([(layout, result.warnings) for layout, result in self.results.items()])
         return [*self.left_out, *found, *([] if self.bands is None else self.bands.warnings)]
+
+    @property
+    def shown(self) -> list[Shown]:
+        """The tables as people read them: layouts with their figures, and each pack's share of discharge ÷ its share of capacity."""
+        first = next(iter(self.results.values())).summary
+        shares = {"pack": [pack["name"] for pack in first["packs"]]} | {
+            f"{name}_share_ratio_discharge": [pack["share_ratio_discharge"] for pack in result.summary["packs"]]
+            for name, result in self.results.items()
+        }
+        columns = {"pack": "pack"} | {f"{name}_share_ratio_discharge": name for name in self.results}
+        return [
+            Shown(self.title, self.table.reset_index(), {"layout": "layout", **COLUMNS}, MORE),
+            Shown("Share of discharge ÷ share of capacity (1.000 is proportional)", pd.DataFrame(shares), columns),
+        ]
 
     def plot(self, **options: Any) -> Figure:
         """Spread over time and share of each pack, by layout; returns the matplotlib figure."""

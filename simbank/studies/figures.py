@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["FIGURES", "headline"]
+__all__ = ["COLUMNS", "FIGURES", "MORE", "headline"]
 
 
 def headline(summary: dict[str, Any]) -> dict[str, Any]:
@@ -63,3 +63,11 @@ FIGURES = (
     ("port_voltage_min_v", "V", "lowest voltage of any port"),
     ("port_voltage_max_v", "V", "highest voltage of any port"),
 )
+# As people read them: at once, and where there is room.
+COLUMNS = {
+    "spread_max_points": "largest spread [points]", "share_ratio_max": "largest share ratio", "hardest_pack": "of pack",
+    "c_rate_max": "peak C-rate of a pack", "conductor_loss_wh": "lost in cable [Wh]", "port_voltage_min_v": "lowest port voltage [V]",
+}  # fmt: skip
+MORE = {
+    "spread_end_points": "spread at end [points]", "share_ratio_min": "smallest share ratio", "energy_out_wh": "energy out [Wh]",
+}  # fmt: skip

@@ -16,7 +16,7 @@ from simbank.bank.layouts import LAYOUTS
 from simbank.columns import Table
 from simbank.digits import percent
 from simbank.errors import InputError, RunStopped, SimulationError
-from simbank.results import Picture, Study, StudyResult, records
+from simbank.results import Picture, Shown, Study, StudyResult, records
 from simbank.scenario import Scenario, with_changes
 from simbank.simulation import simulate
 from simbank.simulation.run_warnings import TRIPPED
@@ -59,6 +59,17 @@ HEADINGS = {
 }  # fmt: skip
 
 
+SHOWN = (
+    "layout",
+    "gauge",
+    "copper_kg",
+    "price",
+    "share_ratio",
+    "spread_points",
+    "drop_percent",
+    "usable_percent",
+    "fits",
+)  # unasked
 LIMIT_WORDS = {"share_ratio": "share ratio", "spread_points": "spread", "drop_percent": "drop", "usable_percent": "usable energy"}
 
 
@@ -214,6 +225,29 @@ class Sizing(StudyResult):
         table["pareto"] = ["yes" if p else "" for p in table["pareto"]]
         priced = not self.table["price"].isna().all()
         return table, {key: text for key, text in HEADINGS.items() if key in table and (priced or key != "price")}
+
+    def shown(self, everything: bool = False) -> Shown:
+        """The table as people read it: layouts and gauges that matter, or all."""
+        table, headings = self.in_words(everything)
+        columns = {key: heading for key, heading in headings.items() if key in SHOWN}
+        more = {key: heading for key, heading in headings.items() if key not in columns}
+        what = "every layout and gauge" if everything else "layouts and gauges that matter,"
+        return Shown(f"{self.made_by['scenario']}: {what} at its duty", table, columns, more)
+
+    def against(self, everything: bool = False) -> list[str]:
+        """Why sizes of that table do not fit, in sentences: each reason once, with the layouts and gauges that it is against."""
+        table = self.in_words(everything)[0]
+        said: dict[str, dict[str, list[str]]] = {}
+        for _, row in table[table["fits"] == "no"].iterrows():
+            said.setdefault(row["why_not"], {}).setdefault(row["layout"], []).append(row["gauge"])
+        named = {why: [f"{layout} in {', '.join(gauges)}" for layout, gauges in sizes.items()] for why, sizes in said.items()}
+        return [f"Does not fit, {'; '.join(sizes)}: {why}" for why, sizes in named.items()]
+
+    @property
+    def by_layout_words(self) -> str:
+        """The smallest gauge that fits, by layout, as a sentence; empty where none fits."""
+        others = ", ".join(f"{layout}: {gauge}" for layout, gauge in self.by_layout.items())
+        return f"Smallest by layout: {others}." if others else ""
 
     @property
     def looked_at(self) -> str:

@@ -79,6 +79,7 @@ class Timed:
 
 def timed(case, tolerance, monkeypatch):
     """A function that makes one fast run and returns it with the time [s] that the compiled loop took, without tables."""
+    simbank.simulate(case, integrator="fast", tolerance=tolerance, output_step_s=86400.0)  # loads or compiles what it needs
     advance = Timed(fast.advance)
     monkeypatch.setattr(fast, "advance", advance)
 

@@ -95,12 +95,12 @@ class Response:
 
     @cached_property
     def _short_s(self):
-        """Up to which time the course is told by :attr:`_short_modes` [s]; 0 where cells are as fast as inductances."""
+        """Up to which time the course is told by :attr:`_short_modes` [s]; below 0 where cells are as fast as inductances, or do not relax."""
         ohm, tau = self._pair_ohm[self._moving], self._pair_tau[self._moving]
         if not len(tau) or not len(self._mass):
-            return 0.0
+            return -1.0
         rate = ((1.0 + ohm / self._ohm.diagonal().min()) / tau).max()
-        return SHORT / rate if self._short_modes is not None else 0.0
+        return SHORT / rate if self._short_modes is not None else -1.0
 
     @cached_property
     def _short_modes(self):

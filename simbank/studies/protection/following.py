@@ -277,9 +277,11 @@ def followed(
             carrying = [name for d, name in enumerate(names) if shut[d] and abs(end[device_edge[d]]) > 1e-3 * abs(end[-1])]
             fed_by = [name for k, name in enumerate(packs) if abs(end[k]) > 1e-2 * abs(end[-1])]
             return told(None, currents[-1], tuple(carrying), tuple(fed_by))
-        one = int(np.argmax(at <= soonest * (1.0 + SAME_TIME)))
+        one = int(np.argmax(clock + at <= (clock + soonest) * (1.0 + SAME_TIME)))
         d, time = int(live[one]), at[one]
-        after = int(np.searchsorted(TIMES, time))
+        after = (
+            int(np.searchsorted(TIMES, time)) if time > SAME_TIME * clock else 0
+        )  # no time passes between openings at one instant
         currents = state[: max(1, after) + 1] @ loops.T
         np.maximum(most, np.abs(currents[: after + 1]).max(axis=0), out=most)
         i2t += _weights(time)[: len(currents)] @ currents**2

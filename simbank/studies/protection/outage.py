@@ -10,6 +10,7 @@ import pandas as pd
 
 from simbank.simulation.devices import damage_rate, picked_up_since
 from simbank.simulation.operating_point import BankAtStart
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CURVE, NOTE, Check, judge, unknown
 from simbank.studies.protection.clearing import OPENING, opening_row
 from simbank.studies.protection.faults import LINES, device_rows, line_of
@@ -288,23 +289,22 @@ def outage_table(loads: Loads, breaks: Breaking) -> tuple[pd.DataFrame, list[Che
     if len(bank.packs) < 2:
         return pd.DataFrame(), found
     device_of = {d.owner: d for d in bank.devices}
-    for dropped in loads.parts():
-        for load in loads.loads:
-            cascades = Cascades.of(loads, dropped, load, breaks)
-            first = cascades.middle
-            for k, pack in enumerate(bank.packs):
-                if abs(first.pack_a[k]) < 1e-9:
-                    continue
-                device = device_of.get(pack.name)
-                rows.append(
-                    {
-                        "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
-                        "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
-                        "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
-                        "then": cascades.told, **cascades.record,
-                    }
-                )  # fmt: skip
-            found.append(_outage_check(loads, dropped, load, cascades))
+    work = [(dropped, load) for dropped in loads.parts() for load in loads.loads]
+    for (dropped, load), cascades in zip(work, in_order(lambda *one: Cascades.of(loads, *one, breaks), work), strict=True):
+        first = cascades.middle
+        for k, pack in enumerate(bank.packs):
+            if abs(first.pack_a[k]) < 1e-9:
+                continue
+            device = device_of.get(pack.name)
+            rows.append(
+                {
+                    "dropped": dropped, "load": load, "pack": pack.name, "current_a": first.pack_a[k],
+                    "c_rate": abs(first.pack_a[k]) / pack.capacity_ah,
+                    "device_margin": device.rating_a / abs(first.pack_a[k]) if device else np.nan,
+                    "then": cascades.told, **cascades.record,
+                }
+            )  # fmt: skip
+        found.append(_outage_check(loads, dropped, load, cascades))
     return pd.DataFrame(rows), found
 
 

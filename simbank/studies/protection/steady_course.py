@@ -86,7 +86,7 @@ def steady_course(
             if still[d]:
                 state[0, d] += state[2, d] * wait
         who = 0
-        while not still[who] or state[3, who] > wait * SAME_TIME:
+        while not still[who] or clock + state[3, who] > (clock + wait) * SAME_TIME:
             who += 1
         now[CLOCK] = clock + wait
         still[who] = False

@@ -22,6 +22,7 @@ import numpy as np
 
 from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
+from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
 from simbank.studies.protection.fault_course import loops_without
 from simbank.studies.protection.faults import Sequence, device_rows, line_of
@@ -288,23 +289,31 @@ def faults_between(greatest, least, open_case, known, for_good_a, places=None):
     -------
     list of FollowedFault
     """
-    search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
-    for place in greatest.places if places is None else places:
+
+    def worst_at(place):
+        """(edge, ∫ i² dt by the steady reckoning, fault's place, packs, resistance, words, current) of what asks most at one place."""
+        search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
         for packs in connected(least, place):
             fewest = least.at(place)
             weak = _Stage.at_first(fewest.chains(place), fewest.only(place, packs))
             search.look(_Place(greatest.at(place), place, packs, abs(weak.fault_a(0.0))))
-    return [
-        FollowedFault(
-            here.place.name,
-            words,
-            here.faults.follow(here.place, open_case.line, open_case.failed, ohm=ohm, closed=here.closed),
-            "between",
-            here.packs,
-            fault_a,
-        )
-        for here, ohm, words, fault_a in dict.fromkeys(search.best.values())
-    ]
+        return [
+            (edge, search.value[edge], (place, here.packs, ohm, words, fault_a))
+            for edge, (here, ohm, words, fault_a) in search.best.items()
+        ]
+
+    def followed(place, packs, ohm, words, fault_a):
+        faults = greatest.at(place)
+        found = faults.follow(place, open_case.line, open_case.failed, ohm=ohm, closed=faults.only(place, packs))
+        return FollowedFault(place.name, words, found, "between", packs, fault_a)
+
+    worst, value = {}, WORTH * known
+    places = greatest.places if places is None else places
+    for found in in_order(worst_at, [(place,) for place in places]):
+        for edge, asks, fault in found:
+            if asks > value[edge] * (1.0 + SAME):
+                worst[edge], value[edge] = fault, asks
+    return in_order(followed, list(dict.fromkeys(worst.values())))
 
 
 class Withstand:

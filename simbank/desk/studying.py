@@ -1,0 +1,213 @@
+"""What the desk's processes compute for its views beyond a run: studies as plain data, whole and as a terminal shows them unasked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+
+from simbank.desk.running import scenario_of
+from simbank.desk.telling import drawn, plotted, shown_table, table, verdicts_told
+from simbank.digits import number
+from simbank.scenario import Scenario
+from simbank.studies.protection import Assumptions
+from simbank.studies.size import Limits
+from simbank.warning import as_records
+
+__all__ = ["layouts", "protection", "sizes"]
+
+Progress = Callable[[float], None] | None
+
+
+def protection(data: dict[str, Any], source: str | None, case: Assumptions, progress: Progress = None) -> dict[str, Any]:
+    """Fault currents, checks and what opens, as ``simbank protect`` shows them.
+
+    Returns
+    -------
+    dict
+        What :mod:`simbank.desk.views.protect` shows; ``usual`` and ``whole`` have what differs with ``--wide --all``.
+    """
+    from simbank.studies import protect
+    from simbank.studies.protection.asked import refuse_shorted_cells
+
+    scenario = scenario_of(data, source)
+    refuse_shorted_cells(scenario, case.cells_shorted)
+    found = protect(scenario, case, progress=progress)
+    return {
+        "warnings": as_records(found.warnings),
+        "headline": f"{found.headline} {found.load_note[:1].upper()}{found.load_note[1:]}.",
+        "put_right": _put_right(found),
+        "drawing": drawn(found.drawing(), "Bolted fault currents at once, in the greatest case."),
+        "reliance": list(found.reliance),
+        "basis": list(found.basis),
+        "overload_told": [
+            {"title": f"{number(times)} times full load", "items": [then]}
+            for times, then in found.overload_told.itertuples(index=False)
+        ],
+        "strings": [{"title": f"{one.string}, {one.device}", "items": [one.text]} for one in found.string_ratings],
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "not_checked": list(found.not_checked),
+        "usual": _protection_told(found, False),
+        "whole": _protection_told(found, True),
+    }
+
+
+def _protection_told(found, whole):
+    """What differs with how much is shown."""
+    from simbank.report import told_protection as told
+
+    shorted: list[dict[str, Any]] = []
+    if found.told_shorted is not None:
+        cases, left = told.shorted_table(found, whole)
+        more = (
+            [f"{left} more cases, with no more current and no more energy into the same pack, are under every row."]
+            if left
+            else []
+        )
+        shorted = [shown_table(cases, whole), *({"kind": "say", "text": text} for text in (*more, found.short_words))]
+    return {
+        "verdicts": verdicts_told(found, whole=whole),
+        "faults": [shown_table(one, whole) for one in told.fault_tables(found)],
+        "openings": [
+            {
+                "title": f"Fault at {', '.join(one.places)}",
+                "items": [f"Opens: {one.opens}.", *([one.alone] if one.alone else []), f"Selective: {one.selective}."],
+                "mark": not one.cleared,
+            }
+            for one in told.openings(found.clearing_told, whole)
+        ],
+        "overload": [shown_table(told.overload_table(found, whole), whole)] if len(found.overload) else [],
+        "outages": [shown_table(told.outage_table(found), whole)] if len(found.outages) else [],
+        "shorted": shorted,
+        "checks": [
+            {
+                "title": f"{group.status.upper()} {group.rule} ({group.source})",
+                "items": [f"{where}: {text}" for where, text in group.found],
+                "mark": group.status == "fail",
+            }
+            for group in told.check_groups(found, whole)
+        ],
+    }  # fmt: skip
+
+
+def sizes(
+    data: dict[str, Any], source: str | None, limits: Limits, asked: tuple[tuple[str, Any], ...], progress: Progress = None
+) -> dict[str, Any]:  # fmt: skip
+    """Layouts and gauges that keep within limits, as ``simbank size`` shows them, and what the one found has to be bought.
+
+    ``asked`` has further arguments of :func:`simbank.size`, by name.
+
+    Returns
+    -------
+    dict
+        What :mod:`simbank.desk.views.size` shows.
+    """
+    from simbank.studies import bill, size
+    from simbank.studies.size import size_found
+
+    scenario = scenario_of(data, source)
+    found = size(scenario, limits, progress=progress, **dict(asked))
+    bought: list[dict[str, Any]] = []
+    if found.best is not None:
+        case = size_found(scenario, found)
+        parts = bill(case)
+        columns = {
+            "what": "what", "count": "count", "kind": "kind", "length_m": "each [m]", "total_m": "in all [m]", "mass_kg": "mass [kg]",
+        }  # fmt: skip
+        title = f"What has to be bought for {found.best['layout']} in {found.best['gauge']}"
+        bought = [
+            table(title, parts.table.astype(object), columns),
+            *({"kind": "say", "text": text} for text in parts.words),
+            full_load(case),
+        ]
+    left = len(found.table) - len(found.shown().frame)
+    return {
+        "warnings": as_records(found.warnings),
+        "found": f"{found.found_words} {found.by_layout_words}".strip(),
+        "best": None if found.best is None else [found.best["layout"], found.best["gauge"]],
+        "bought": bought,
+        "left": f"{left} more were tried, which every row shows." if left else "",
+        "basis": [found.tried, f"Integrator: {found.made_by['integrator']}."],
+        "looked_at": found.looked_at,
+        "sharing_only": found.sharing_only,
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "usual": _sizes_told(found, False),
+        "whole": _sizes_told(found, True),
+    }
+
+
+def _sizes_told(found, whole):
+    return {
+        "verdicts": verdicts_told(found, whole=whole),
+        "table": shown_table(found.shown(whole), whole),
+        "against": found.against(whole),
+    }
+
+
+def layouts(
+    data: dict[str, Any], source: str | None, chosen: tuple[str, ...] | None, progress: Progress = None
+) -> dict[str, Any]:  # fmt: skip
+    """The same packs and duty under several layouts, as ``simbank compare`` shows them, and a drawing of each with its currents.
+
+    Returns
+    -------
+    dict
+        What :mod:`simbank.desk.views.compare` shows.
+    """
+    from simbank.scenario import with_changes
+    from simbank.studies import compare
+
+    scenario = scenario_of(data, source)
+    found = compare(scenario, list(chosen) if chosen else None, progress=progress)
+    used = next(iter(found.results.values())).summary["integrator"]
+    return {
+        "warnings": as_records(found.warnings),
+        "names": list(found.results),
+        "not_counted": found.not_counted,
+        "integrator": f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}.",
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "drawings": [full_load(with_changes(scenario, {"wiring.layout": name}), f"{name}: ") for name in found.results],
+        "usual": _layouts_told(found, False),
+        "whole": _layouts_told(found, True),
+    }
+
+
+def _layouts_told(found, whole):
+    return {"verdicts": verdicts_told(found, whole=whole), "tables": [shown_table(one, whole) for one in found.shown]}
+
+
+def full_load(scenario: Scenario, before: str = "") -> dict[str, Any]:
+    """The bank as drawn in a report: currents just after full load is switched on, lines as wide as their current."""
+    from simbank.report.bank_drawing import full_load_drawing
+
+    svg, caption = full_load_drawing(scenario)
+    return drawn(svg, f"{before}{caption}")
+
+
+def _put_right(found):
+    """Rules that are not kept, the gravest first, with their numbers on a drawing, as a report has them."""
+    from simbank.report import draw_bank
+    from simbank.report.failures import failures, marks
+
+    broken = failures(found)
+    if not broken:
+        return []
+    rows = pd.DataFrame(
+        [
+            {
+                "number": str(one.number), "status": one.status, "rule": one.title, "places": f"{len(one.places)}",
+                "worst": f"{one.places[0]}: {one.worst}",
+            }
+            for one in broken
+        ]
+    )  # fmt: skip
+    columns = {"number": "no.", "status": "status", "rule": "rule", "places": "places", "worst": "farthest from its limit"}
+    svg = draw_bank(found.scenario.bank, marks=marks(found, broken), places=list(found.greatest.named))
+    alt = "Drawing of the bank with numbers at the places where rules are not kept: " + "; ".join(
+        f"{one.number} at {', '.join(one.places)}" for one in broken
+    )
+    return [
+        table("What to put right, in order of urgency", rows, columns),
+        drawn(svg, "Numbers are those of the list: where each rule is not kept, or could not be checked.", alt),
+    ]

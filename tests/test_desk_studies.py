@@ -1,0 +1,165 @@
+"""Views of the desk that compute studies: their figures are those of the commands for the saved file, and what happens meanwhile."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from browser import assert_accessible, visit
+from desks import opened, settled
+from typer.testing import CliRunner
+
+pytest.importorskip("nicegui")
+SCENARIOS = Path(__file__).parents[1] / "scenarios"
+HOSTILE = '<img src=x onerror="window.hit=1"></text><script>window.hit=1</script>'
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    """A desk on a small bank of two packs, one of which has a name that is markup."""
+    folder = tmp_path_factory.mktemp("desk")
+    (folder / "bank.toml").write_text(
+        f"""name = "Two packs"
+packs = [
+  {{ name = "near", type = "big", soc = 0.8, device = {{ class = "class_t", rating = "200 A", resistance = "0.2 milliohm" }} }},
+  {{ name = {HOSTILE!r}, type = "small", soc = 0.8 }},
+]
+
+[pack_types.big]
+cells_in_series = 16
+capacity = "280 Ah"
+cell_resistance = "0.25 milliohm"
+
+[pack_types.small]
+cells_in_series = 16
+capacity = "100 Ah"
+cell_resistance = "0.7 milliohm"
+
+[wiring]
+layout = "chain"
+link = {{ gauge = "2 AWG", length = "40 cm", joint = "0.05 milliohm", insulation = "xlpe90" }}
+lead = {{ gauge = "2 AWG", length = "60 cm", joint = "0.05 milliohm", insulation = "xlpe90" }}
+
+[[ports]]
+name = "out"
+
+[duty]
+kind = "constant"
+discharge = "0.2 C"
+hours = 1
+"""
+    )
+    with opened(folder, "bank.toml", "--stay") as desk:
+        yield desk
+
+
+@pytest.fixture(scope="module")
+def page(desk, browser):
+    """One tab for all tests of this module; it asks for nothing from elsewhere, and markup in a name does nothing."""
+    with visit(browser, desk.address, 1400, 1000, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
+        seen.page.set_default_timeout(90_000)
+        settled(seen.page)
+        yield seen.page
+        assert not seen.page.evaluate("window.hit")
+        assert seen.asked == []
+        assert [line for line in seen.said if "favicon" not in line] == []
+
+
+def told(desk, *words):
+    """What a command says of the file with ``--json``."""
+    from simbank.cli import app
+
+    done = CliRunner().invoke(app, [words[0], str(desk.folder / "bank.toml"), *words[1:], "--json"])
+    assert done.exit_code == 0, done.output
+    return json.loads(done.stdout)
+
+
+def view(page, name):
+    """The view, open and computed of the values as they stand."""
+    page.click(f"#tab-{name}")
+    page.wait_for_function(STANDS, arg=name)
+    return page.locator(f"#view-{name}")
+
+
+STANDS = "(name) => document.querySelector(`#view-${name} .work [role=status]`)?.textContent.endsWith('values as they stand.')"
+
+
+def rows(view, title):
+    """Rows of the table of that title, by heading."""
+    table = view.locator("table", has=view.page.locator("caption", has_text=title))
+    heads = table.locator("thead th").all_text_contents()
+    return [dict(zip(heads, row.locator("th, td").all_text_contents(), strict=True)) for row in table.locator("tbody tr").all()]
+
+
+def same(text, value):
+    """Whether a cell is a value to the last digit that it shows."""
+    if value is None:
+        return text in ("–", "")
+    shown = text.replace(",", "")
+    places = len(shown.partition(".")[2])
+    return abs(float(shown) - value) <= 0.5000001 * 10.0**-places
+
+
+def everything(shown, on=True):
+    shown.get_by_label("every row and column").set_checked(on)
+
+
+def test_protection_is_that_of_the_command(desk, page):
+    found = told(desk, "protect")
+    shown = view(page, "protect")
+    text = shown.inner_text()
+    assert re.search(r"\d+ checks? failed", text)
+    for check in found["checks"]:
+        if check["status"] == "fail":
+            assert check["text"] in text
+    assert text.count("DC faults on a battery bank can burn and kill") == 2  # at its head and at its end
+    assert "arc flash and arcing faults" in text  # what was not checked
+    assert text.index("WARNING no-own-device") < text.index("What this comes to") < text.index("prospective fault currents")
+    everything(shown)
+    shown.get_by_text("after 10 ms [A]").wait_for()
+    faults = rows(shown, "prospective fault currents")
+    assert [row["fault at"] for row in faults] == [row["place"] for row in found["faults"]]
+    heads = {
+        "at once [A]": "initial_a",
+        "after 10 ms [A]": "after_10ms_a",
+        "least [A]": "least_a",
+        "least, one pack [A]": "least_one_pack_a",
+    }
+    for row, fault in zip(faults, found["faults"], strict=True):
+        for head, key in heads.items():
+            assert same(row[head], fault[key]), (head, row)
+    text = shown.inner_text()
+    for verdict in found["verdicts"]:  # each with its degree as a word
+        assert f"{verdict['severity'].upper()} {verdict['code']} ({verdict['where']})" in text
+    everything(shown, False)
+    look_at_pictures(shown)
+    assert_accessible(page)
+
+
+def look_at_pictures(shown):
+    pictures = shown.locator("figure img").all()
+    assert pictures
+    for picture in pictures:
+        assert len(picture.get_attribute("alt")) > 20
+        assert picture.evaluate("async (img) => { await img.decode(); return img.naturalWidth > 100; }")
+
+
+def test_layouts_are_those_of_the_command(desk, page):
+    found = told(desk, "compare")
+    shown = view(page, "compare")
+    table, shares = rows(shown, "layouts side by side"), rows(shown, "Share of discharge ÷ share of capacity")
+    assert [row["layout"] for row in table] == [row["layout"] for row in found["rows"]]
+    for row, run in zip(table, found["rows"], strict=True):
+        assert same(row["largest spread [points]"], run["bank"]["spread_max_points"])
+        assert same(row["lost in cable [Wh]"], run["bank"]["conductor_loss_wh"])
+        assert same(row["lowest port voltage [V]"], run["bank"]["port_voltage_min_v"])
+        assert [share["pack"] for share in shares] == [pack["name"] for pack in run["packs"]]
+        for share, pack in zip(shares, run["packs"], strict=True):
+            assert same(share[run["layout"]], pack["share_ratio_discharge"])
+    look_at_pictures(shown)
+    assert len(shown.locator("figure img.as-drawn").all()) == len(found["rows"])  # a drawing of each
+    shown.get_by_role("checkbox", name="busbar", exact=True).check()
+    shown.get_by_role("checkbox", name="chain", exact=True).check()
+    page.wait_for_function("document.querySelectorAll('#view-compare figure img.as-drawn').length === 2")
+    assert [row["layout"] for row in rows(shown, "layouts side by side")] == ["chain", "busbar"]
+    assert_accessible(page)
