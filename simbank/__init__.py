@@ -56,6 +56,7 @@ _HOMES = {
     "verdicts": "judging",
     "write_report": "report.html",
     "write_page": "page.html",
+    "write_lesson": "page.lesson_page",
     "draw_bank": "plotting.drawing",
     "plot_sweep": "plotting.study_plots",
     "InputError": "errors",

@@ -115,6 +115,12 @@ def test_a_wrong_file_is_one_clear_line(tmp_path, old, new, says):
     assert "\n" not in str(caught.value)
 
 
+def test_shipped_lessons_go_by_their_name(tmp_path):
+    assert read_lesson("star_against_chain")[0] == read_lesson(STAR)[0]
+    with pytest.raises(sb.InputError, match='is no shipped lesson, and no such file; did you mean "star_against_chain"'):
+        read_lesson("star_against_chains")
+
+
 def test_a_small_lesson_makes_a_page_whose_commands_have_all_keys(tmp_path):
     """The key that goes along with another one stands in the command of every run, and so does what is set for all."""
     page = lesson_page(written(tmp_path), jobs=1)
@@ -531,6 +537,8 @@ def test_the_command_makes_the_same_page(tmp_path):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["runs"] == 4
     assert out.read_text(encoding="utf-8") == lesson_page(written(tmp_path), jobs=1).html
+    again = sb.write_lesson(written(tmp_path), tmp_path / "again.html", jobs=1)
+    assert again.read_bytes() == out.read_bytes()
     both = [
         sys.executable,
         "-m",

@@ -52,7 +52,7 @@ def body(page, name):
 
 
 def computed(page, name, what):
-    body(page, name).get_by_text(f"This is {what} of the values as they stand.").wait_for()
+    body(page, name).get_by_text(f"Up to date: {what}, of the values as they stand.").wait_for()
 
 
 def cells(page, name, caption):

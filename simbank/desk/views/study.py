@@ -206,7 +206,7 @@ class FollowedStudy:
         if running:
             text = f"Computing {self._name}."
         elif current:
-            text = f"This is {self._name} of the values as they stand."
+            text = f"Up to date: {self._name}, of the values as they stand."
         elif session.errors:
             text = "Not computed: the file has an error, which stands beside its field."
         elif self._current() is None:
