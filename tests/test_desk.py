@@ -33,7 +33,7 @@ def desk(tmp_path_factory):
 @pytest.fixture
 def page(desk, browser):
     with visit(browser, desk.address, 1400, 1000, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
-        seen.page.set_default_timeout(60_000)
+        seen.page.set_default_timeout(120_000)
         settled(seen.page)
         yield seen.page
         assert seen.asked == []  # nothing but of this desk
