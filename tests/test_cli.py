@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import warnings
+from importlib.metadata import version
 
 import pytest
 import typer
@@ -60,6 +61,10 @@ finally:
 """
 
 
+# What older releases load in any case: seen with typer 0.15.4 and numpy 1.26, not with typer 0.29 and numpy 2.4.
+LOADS_MORE = (("typer", (0, 29), "rich.console"), ("numpy", (2, 0), "numpy.ma"))
+
+
 @pytest.mark.parametrize("integrator", ["reference", "fast"])
 def test_a_plain_run_loads_only_what_it_needs(integrator, root):
     """Tables, plots, other commands and the compiler are not waited for, nor what numpy and scipy load with themselves."""
@@ -74,6 +79,9 @@ def test_a_plain_run_loads_only_what_it_needs(integrator, root):
         "simbank.cli.protect", "simbank.studies.protection", "simbank.days", "numpy.f2py", "numpy.testing", "numpy.ma", "scipy.spatial",
         "scipy.stats", "scipy.interpolate",
     }  # fmt: skip
+    for library, least, module in LOADS_MORE:
+        if tuple(map(int, version(library).split(".")[:2])) < least:
+            never.discard(module)
     if integrator == "fast":
         never |= {"scipy.integrate", "scipy.optimize", "scipy.special", "scipy.sparse"}
     assert loaded & never == set()
