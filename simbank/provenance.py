@@ -62,7 +62,8 @@ def versions() -> dict[str, str]:
 def code_hash() -> str:
     """SHA-256 over every Python source and data file of the package, read once in a process; shipped scenarios are not of them."""
     root, total = Path(__file__).parent, hashlib.sha256()
-    sources = [path for kind in ("*.py", "*.toml") for path in root.rglob(kind) if "example_scenarios" not in path.parts]
+    shipped = {"example_scenarios", "example_lessons"}  # which stand elsewhere in a clone
+    sources = [path for kind in ("*.py", "*.toml") for path in root.rglob(kind) if not shipped.intersection(path.parts)]
     for path in sorted(sources):
         content = path.read_bytes()
         total.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)

@@ -10,7 +10,7 @@ import time
 from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
-PATIENCE_S = 90  # of a busy machine that compiles
+PATIENCE_S = 240  # of a busy machine that compiles
 
 
 @dataclass

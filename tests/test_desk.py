@@ -33,7 +33,7 @@ def desk(tmp_path_factory):
 @pytest.fixture
 def page(desk, browser):
     with visit(browser, desk.address, 1400, 1000, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
-        seen.page.set_default_timeout(60_000)
+        seen.page.set_default_timeout(120_000)
         settled(seen.page)
         yield seen.page
         assert seen.asked == []  # nothing but of this desk
@@ -206,14 +206,14 @@ def test_errors_stand_beside_their_fields_in_the_words_of_the_commands_and_undo_
     assert field.get_attribute("aria-invalid") == "true"
     assert "at.packs.0.soc.wrong" in field.get_attribute("aria-describedby")
     assert "of the values before" in page.locator("#desk-state").inner_text()
-    assert page.locator("#view-run .stale").count() == 1
+    assert page.locator("#view-run .stale .bank-view").count() == 1
     page.locator("#desk-errors a").click()
     page.wait_for_function("document.activeElement.id === 'at.packs.0.soc'")
     page.keyboard.press("Control+z")
     settled(page)
     assert field.input_value() == "0.8"
     assert wrong.count() == 0
-    assert page.locator("#view-run .stale").count() == 0
+    assert page.locator("#view-run .stale .bank-view").count() == 0
     page.keyboard.press("Control+Shift+Z")
     wrong.wait_for()
     page.get_by_role("button", name="Undo: soc of pack A").click()

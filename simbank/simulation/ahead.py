@@ -15,7 +15,7 @@ __all__ = ["get_ready"]
 _ready: set[tuple] = set()  # integrators and kinds of banks of which this process has had all compiled
 
 
-def get_ready(state, recorder, name):
+def get_ready(state, recorder, name, merging=None):
     """Have all that the first steps of a run call compiled, or loaded; once for banks alike in what there is none, one or more of.
 
     What another bank has otherwise is compiled where it is called.
@@ -28,6 +28,8 @@ def get_ready(state, recorder, name):
         Of the run, in which nothing is kept yet.
     name : {"reference", "fast"}
         The integrator.
+    merging : Merging or None
+        What rows are merged in, of a run that merges any.
     """
     sizes = state.n, state.p, state.d, recorder.sums.displays.shape[1], state.neighbours.shape[0]
     kind = name, state.n > DIRECT_PACKS, *(min(size, 2) for size in sizes)
@@ -51,7 +53,7 @@ def get_ready(state, recorder, name):
         schedule, levelling = (once, commands, np.zeros(1, bool)), levelling_modes(bank.cells, bank.neighbours)
         calls.append((fast.advance, (
             0.0, 0.0, 0, True, 60.0, np.inf, 1, 1e-8, 60.0, state.y, bank, levelling, states, state.packs.stays_open, ports, sums,
-            extremes, reduced.flows, schedule, (once, once, samples), fast.scratch_arrays(n, p, state.d),
+            extremes, reduced.flows, schedule, (once, once, samples), fast.scratch_arrays(n, p, state.d), merging,
         )))  # fmt: skip
     else:
         size, whole, works = state.y.size, np.zeros(1, int), (work, work, work)

@@ -18,6 +18,7 @@ from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.displays import count_whole_step, shown_within
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
+from simbank.simulation.fast_rows import fewer, merge_rows, more, rows_to_merge, set_row
 from simbank.simulation.fast_step import (
     Step,
     add_damage,
@@ -64,13 +65,14 @@ def scratch_arrays(n, p, d):
     """What :func:`advance` needs to work in."""
     states = (np.empty(ar.N_STATES * n + d) for _ in range(3))
     due = np.empty(ar.PACK_SLOTS * n + ar.PORT_SLOTS * p + ar.DEVICE_SLOTS * d + 1)
-    return (*(working_arrays(n, p, iterates(n, p)) for _ in range(3)), *states, due, *step_arrays(n, p, d))
+    works = (working_arrays(n, p, iterates(n, p)) for _ in range(3))
+    return (*works, *states, due, *step_arrays(n, p, d))
 
 
 @jit_entry
 def advance(
     clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
-    extremes, all_flows, schedule, samples, scratch,
+    extremes, all_flows, schedule, samples, scratch, merging,
 ):  # fmt: skip
     """Go on through the duty until something has to be done outside.
 
@@ -116,6 +118,8 @@ def advance(
         Times at which samples are wanted [s]; times of those made [s], and they.
     scratch : tuple
         Of :func:`scratch_arrays`.
+    merging : Merging or None
+        What rows are merged in; None where each is walked singly: nothing of merging is then compiled.
 
     Returns
     -------
@@ -193,14 +197,54 @@ def advance(
                 break
             if steps >= most_steps:
                 return SPENT, clock, step_start, row, fresh, dt_try, filled
-            limit = min(end, stop)
+            until = stop
             for a in range(p):
-                limit = min(limit, timer[a, ar.NEXT_AT])
+                until = min(until, timer[a, ar.NEXT_AT])
+            limit = min(end, until)
             if clock >= limit - LAST_S:  # a change was found so close before it
                 clock = limit
                 continue
             reach_ends(work, all_flows, extremes)
             add_cells(y, bank, work.pack, sums.pack)
+            if merging is not None and clock == step_start and plain and not shows:
+                at_start = g < grid.size and grid[g] <= clock + 1e-9
+                inner = g + 1 if at_start else g
+                if inner < grid.size:
+                    until = min(until, grid[inner])
+                many = rows_to_merge(row, clock, until, min(dt_try, max_step), schedule, states, port_state, merging)
+                if many > 0:
+                    if at_start:
+                        sample_t[filled] = grid[g]
+                        record_sample(filled, y, bank, work, made)
+                    made_it = False
+                    while many > 0 and not made_it:
+                        steps += 1
+                        span = many * durations[row]
+                        straight, error = merge_rows(
+                            row, many, step_start, span != last_dt, plain, tolerance, y, bank, levelling, states, port_state, (work, work_1), step,
+                            sums, extremes, all_flows, schedule, merging, due,
+                        )  # fmt: skip
+                        last_dt = span
+                        grown = span * min(4.0, max(0.2, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0)))
+                        if error < np.inf:
+                            dt_try = grown if span > 0.7 * dt_try else max(dt_try, grown)
+                        made_it = straight == many
+                        if not made_it:
+                            many = fewer(straight, error, merging)
+                    if made_it:
+                        more(merging)
+                        if at_start:
+                            filled += 1
+                            g += 1
+                        work, work_1 = work_1, work
+                        for _ in range(many - 1):
+                            step_start += durations[row]
+                        row += many - 1
+                        end = step_start + durations[row]
+                        clock = end
+                        continue
+                    set_row(row, commands, port_state)
+                    flow(0.0, y, bank, ports, work)
             held, leaves = 0.0, -1  # weight of this instant in the integrals that is still to be summed; why to come back
             # steps until the limit or the next change
             while clock < limit - LAST_S:

@@ -172,7 +172,7 @@ def add_instant(t, w, y, bank, ports, work, sums):
     """Add one instant, solved in ``work``, to the time integrals with weight ``w`` [s]."""
     total = 0.0
     for a in range(ports.shape[0]):
-        _add_port(a, t, w, ports, work.port, sums.port)
+        add_port(a, t, w, ports, work.port, sums.port)
         total += work.port[ar.PORT_CURRENT, a]
     for k in range(bank.cells.shape[1]):
         _add_pack(k, w, y, total, bank, work.pack, sums.pack)
@@ -180,7 +180,7 @@ def add_instant(t, w, y, bank, ports, work, sums):
 
 
 @jit_internal
-def _add_port(a, t, w, ports, port, port_acc):
+def add_port(a, t, w, ports, port, port_acc):
     """Add port ``a`` at time ``t`` [s] of the step of the duty."""
     current, volt = port[ar.PORT_CURRENT, a], port[ar.PORT_VOLTAGE, a]
     if current > 0.0:

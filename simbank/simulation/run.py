@@ -11,14 +11,16 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from simbank.bank.bank import MAX_PACKS
+from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast, fast_step, port_states
+from simbank.simulation import fast, fast_rows, fast_step, port_states
 from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
 from simbank.simulation.choice import AUTO, Choice, choose_integrator
+from simbank.simulation.many_packs import DIRECT_PACKS
 from simbank.simulation.recording import Case, Recorder, RunRecord
 from simbank.simulation.reference import EVENT_TIME_TOLERANCE_S, HAND_OVER_S, METHODS, ReferenceIntegrator
 from simbank.simulation.result import Result
@@ -42,6 +44,7 @@ CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 # Where the compiled loop, which solves the bank in another order of sums, says so often in a row at one instant that something is due,
 # and by :func:`simbank.simulation.events.watch` nothing is, they differ by round-off at a root: the reference steps past it.
 MOST_UNSETTLED = 3
+MANY_ROWS, MERGING_TOLERANCE = 4000, 1e-6  # from which rows of a duty are merged: with finer steps there is nothing to merge
 
 
 def simulate(
@@ -133,6 +136,11 @@ def _once(scenario, choice, tolerance, first_warnings, options):
     return run.result(complete=True)
 
 
+def merges_rows(duty, tolerance):
+    """Whether the fast integrator may go over many rows of a duty in one step: real days of many rows, at a tolerance that lets it."""
+    return isinstance(duty, SampledDuty) and duty.length >= MANY_ROWS and tolerance >= MERGING_TOLERANCE
+
+
 @functools.cache
 def linear_algebra_threads():
     """The thread pools of the linear algebra libraries.
@@ -192,6 +200,8 @@ class _Run:
             self.state, self.handler, self.recorder, method, min(HAND_OVER_TOLERANCE, tolerance) if choice.name == "fast" else tolerance,
             max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
+        merges = choice.name == "fast" and merges_rows(self.duty, tolerance) and self.state.n <= DIRECT_PACKS
+        self._merging = fast_rows.merging_of(self.state.n, self.state.p) if merges else None
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
         self._unsettled = 0
@@ -202,7 +212,7 @@ class _Run:
 
     def go(self):
         """The whole duty."""
-        get_ready(self.state, self.recorder, self.choice.name)
+        get_ready(self.state, self.recorder, self.choice.name, self._merging)
         self.state.rewire()
         self.warnings += warnings_of_bank(self.state.bank, self.duty, self.state.joining())
         if self.choice.name == "fast":
@@ -259,7 +269,7 @@ class _Run:
             code, state.t, state.step_start, row, fresh, dt_try, filled = fast.advance(
                 state.t, state.step_start, row, fresh, dt_try, handler.next_timer_s(ports=False), self._fast_steps, self.tolerance,
                 self.max_step_s, state.y, state.arrays(), levelling, state.state_arrays(), state.packs.stays_open, state.ports.arrays,
-                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch,
+                recorder.sum_arrays(moment), sums.extremes, r.flows, schedule, samples, scratch, self._merging,
             )  # fmt: skip
             if filled:
                 _, at, made = samples
