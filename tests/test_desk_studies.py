@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from browser import assert_accessible, visit
-from desks import opened, settled
+from desks import opened, settled, type_in
 from typer.testing import CliRunner
 
 pytest.importorskip("nicegui")
@@ -163,3 +163,67 @@ def test_layouts_are_those_of_the_command(desk, page):
     page.wait_for_function("document.querySelectorAll('#view-compare figure img.as-drawn').length === 2")
     assert [row["layout"] for row in rows(shown, "layouts side by side")] == ["chain", "busbar"]
     assert_accessible(page)
+
+
+def test_sizes_are_those_of_the_command(desk, page):
+    page.click("#tab-size")  # what is typed in at once ends the study of all gauges
+    shown = page.locator("#view-size")
+    shown.get_by_label("Largest spread of SOC [points]").fill("none")
+    shown.get_by_text("none: give a number of 0 or more").wait_for()
+    assert shown.get_by_label("Largest spread of SOC [points]").get_attribute("aria-invalid") == "true"
+    shown.get_by_label("Largest spread of SOC [points]").fill("4")
+    shown.get_by_label("Gauges to try").fill("10 AWG, no gauge")
+    shown.get_by_text("no gauge: write a gauge such as").wait_for()
+    shown.get_by_label("Gauges to try").fill("10 AWG, 2 AWG, 4/0 AWG")
+    page.wait_for_function(STANDS, arg="size")
+    found = told(desk, "size", "--spread", "4", "--gauges", "10 AWG, 2 AWG, 4/0 AWG")
+    text = shown.inner_text()
+    assert found["best"] is not None
+    assert f"{found['best']['layout']} in {found['best']['gauge']}" in text
+    assert f"What has to be bought for {found['best']['layout']} in {found['best']['gauge']}" in text
+    everything(shown)
+    page.wait_for_function("document.querySelector('#view-size caption').textContent.includes('every layout and gauge')")
+    table = rows(shown, "every layout and gauge")
+    assert [(row["layout"], row["gauge"]) for row in table] == [(row["layout"], row["gauge"]) for row in found["rows"]]
+    for row, size in zip(table, found["rows"], strict=True):
+        assert same(row["copper [kg]"], size["copper_kg"])
+        assert same(row["largest share ratio"], size["share_ratio"])
+        assert same(row["spread [points]"], size["spread_points"])
+        assert row["fits"].startswith("yes" if size["fits"] else "no")
+    everything(shown, False)
+    look_at_pictures(shown)
+    assert_accessible(page)
+
+
+def test_options_of_protection_are_refused_in_the_words_of_the_command(desk, page):
+    shown = view(page, "protect")
+    before = rows(shown, "prospective fault currents")
+    shown.get_by_text("Cases and limits").click()
+    shown.get_by_label("Packs in the least case, at").fill("50 degC")
+    shown.get_by_text("50 degC: must be below --warm (45 degC), the temperature of the greatest currents").wait_for()
+    assert shown.locator(".stale").count() == 1  # what is shown is of the values before, and says so
+    assert "What is shown is of the values before." in shown.locator(".work [role=status]").inner_text()
+    assert rows(shown, "prospective fault currents") == before
+    shown.get_by_label("Packs in the least case, at").fill("0 degC")
+    page.wait_for_function(STANDS, arg="protect")
+    assert shown.locator(".stale").count() == 0
+    shown.get_by_label("Cells shorted").fill("16")
+    beside = shown.locator(".field", has=page.get_by_label("Cells shorted")).locator(".wrong")
+    beside.get_by_text("16: pack near has 16 cells in series: at most 15 can be followed").wait_for()
+    shown.get_by_label("Cells shorted").fill("1")
+
+
+def test_a_study_is_cancelled_by_keyboard_and_begins_again_when_asked(desk, page):
+    shown = view(page, "protect")
+    type_in(page, "0.7", "packs", 0, "soc")
+    cancel = shown.get_by_role("button", name="Cancel computing protection")
+    cancel.wait_for()
+    cancel.focus()
+    page.keyboard.press("Enter")
+    shown.get_by_text("Cancelled. What is shown is of the values before.").wait_for()
+    assert shown.locator(".stale").count() == 1
+    again = shown.get_by_role("button", name="Compute protection")
+    again.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_function(STANDS, arg="protect")
+    type_in(page, "0.8", "packs", 0, "soc")
