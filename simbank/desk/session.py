@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from simbank.desk.document import Document, Place, known_number, read_value
+from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error
 from simbank.desk.running import live
@@ -17,9 +17,10 @@ from simbank.desk.workers import Stopped, Worker
 from simbank.errors import InputError, SimbankError
 from simbank.scenario.starter import starter_scenario
 
-__all__ = ["NOTHING", "Session", "Shared"]
+__all__ = ["LARGEST_UPLOAD", "NOTHING", "Session", "Shared"]
 
 NOTHING = 'name = "My bank"\n'  # a bank of which nothing is said yet
+LARGEST_UPLOAD = 800_000  # bytes of a file from elsewhere
 PATIENCE_S = 5.0  # after which a run that is out of date is ended, and not waited for
 
 
@@ -96,8 +97,10 @@ class Session:
         return describe(self.document.data)
 
     def open_text(self, text: str, path: Path | None = None, name: str = ""):
-        """Work on another file; an InputError, and nothing changes, if it is not TOML."""
-        self.document = Document(text, path)
+        """Work on another file; an InputError, and nothing changes, if it is not TOML or says nothing of a bank."""
+        document = Document(text, path)
+        refuse_empty(document.data, name or None)
+        self.document = document
         self.name, self.outcome, self.errors = name, None, []
         self.changed(force=True)
 
@@ -109,6 +112,19 @@ class Session:
         """Work on a file of the folder."""
         text, path = self.shared.folder.load(name)
         self.open_text(text, path, name)
+
+    def open_upload(self, told: dict[str, Any]):
+        """Work on a copy of a file from elsewhere: its ``name``, ``size`` [bytes] and ``text``, None if that is not UTF-8."""
+        name, size, text = str(told.get("name", "")), int(told.get("size") or 0), told.get("text")
+        if size > LARGEST_UPLOAD:
+            raise InputError(f"too large ({size / 1000:.0f} kB; at most {LARGEST_UPLOAD // 1000} kB)", file=name)
+        if not isinstance(text, str):
+            raise InputError("not TOML: not a text file in UTF-8", file=name)
+        try:
+            refuse_empty(Document(text).data)
+        except InputError as error:
+            raise InputError(error.problem, file=name) from None
+        self.open_text(text)
 
     def save(self, name: str, overwrite: bool = False):
         """Write the document into the folder; unless ``overwrite``, not over a file that is another one than was loaded or saved last."""
