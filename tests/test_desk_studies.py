@@ -2,11 +2,12 @@
 
 import json
 import re
+import time
 from pathlib import Path
 
 import pytest
 from browser import assert_accessible, visit
-from desks import opened, settled, type_in
+from desks import PATIENCE_S, alive, field_at, opened, settled, type_in
 from typer.testing import CliRunner
 
 pytest.importorskip("nicegui")
@@ -57,7 +58,7 @@ hours = 1
 def page(desk, browser):
     """One tab for all tests of this module; it asks for nothing from elsewhere, and markup in a name does nothing."""
     with visit(browser, desk.address, 1400, 1000, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
-        seen.page.set_default_timeout(90_000)
+        seen.page.set_default_timeout(PATIENCE_S * 1000)
         settled(seen.page)
         yield seen.page
         assert not seen.page.evaluate("window.hit")
@@ -227,3 +228,95 @@ def test_a_study_is_cancelled_by_keyboard_and_begins_again_when_asked(desk, page
     page.keyboard.press("Enter")
     page.wait_for_function(STANDS, arg="protect")
     type_in(page, "0.8", "packs", 0, "soc")
+
+
+def without_time(html):
+    """A report without when it was made."""
+    return re.sub(r"time_utc&#34;: &#34;[^&]*", "", html)
+
+
+def test_the_report_is_that_of_the_command(desk, page, tmp_path):
+    from simbank.cli import app
+
+    page.click("#tab-report")
+    shown = page.locator("#view-report")
+    draws, make = shown.get_by_label("Draws for the bands"), shown.get_by_role("button", name="Make the report")
+    draws.fill("1")
+    shown.get_by_text("1: give a whole number from 2 to 100000").wait_for()
+    draws.fill("20000")  # takes long
+    make.click()
+    page.wait_for_function("document.querySelector('#view-report progress').value > 0")
+    shown.get_by_role("button", name="Cancel computing the report").click()
+    shown.get_by_text("Cancelled.").wait_for()
+    assert not shown.get_by_role("button", name="Download it").is_visible()
+    for bands in ("20", "0"):
+        if bands == "0":
+            shown.get_by_label("with bands").uncheck()
+        else:
+            draws.fill(bands)
+        shown.locator(".work [role=status]", has_text="Up to date").wait_for(state="detached")
+        make.focus()
+        page.keyboard.press("Enter")
+        shown.get_by_text("Up to date: the report, of the values as they stand.").wait_for()
+        with page.expect_download() as download:
+            shown.get_by_role("button", name="Download it").click()
+        assert download.value.suggested_filename == "bank.html"
+        html, wanted = Path(download.value.path()).read_text(encoding="utf-8"), tmp_path / f"{bands}.html"
+        words = [
+            "run",
+            str(desk.folder / "bank.toml"),
+            "--integrator",
+            "fast",
+            "--report",
+            str(wanted),
+            "--bands",
+            bands,
+            "--json",
+        ]
+        assert CliRunner().invoke(app, words).exit_code == 0
+        assert without_time(html) == without_time(wanted.read_text(encoding="utf-8"))
+    assert_accessible(page)
+    name, write = shown.get_by_label("Name in the folder"), shown.get_by_role("button", name="Write it into the folder")
+    for wrong, why in {
+        "../out.html": "../out.html: leads out of the folder of this desk",
+        "bank.toml": 'bank.toml: a report ends in ".html"',
+    }.items():
+        name.fill(wrong)
+        write.click()
+        shown.get_by_text(why).wait_for()
+    assert not (desk.folder.parent / "out.html").exists()
+    (desk.folder / "mine.html").write_text("another")
+    name.fill("mine.html")
+    write.click()
+    shown.get_by_text("mine.html: is there already").wait_for()
+    assert (desk.folder / "mine.html").read_text() == "another"
+    shown.get_by_label("Overwrite a file of that name").check()
+    write.click()
+    shown.get_by_text("Written: mine.html").wait_for()
+    assert (desk.folder / "mine.html").read_text(encoding="utf-8") == html
+
+
+def test_tabs_with_studies_do_not_mix_and_a_closed_one_leaves_nothing_running(desk, page, browser):
+    with visit(browser, desk.address, 360, 800) as seen:
+        other = seen.page
+        other.set_default_timeout(PATIENCE_S * 1000)
+        settled(other)
+        before = desk.processes()
+        type_in(other, "0.6", "packs", 0, "soc")
+        settled(other)
+        other.click("#tab-report")
+        other.get_by_label("Draws for the bands").fill("20000")
+        other.get_by_role("button", name="Make the report").click()
+        other.wait_for_function("document.querySelector('#view-report progress').value > 0")
+        started = set(desk.processes()) - set(before)
+        assert started
+        assert field_at(page, "packs", 0, "soc").input_value() == "0.8"
+        view(page, "compare")
+        assert rows(page.locator("#view-compare"), "layouts side by side")
+        assert other.locator("#view-compare table").count() == 0
+        assert other.evaluate("document.documentElement.scrollWidth") <= 360
+    until = time.monotonic() + 60
+    while alive(started):
+        assert time.monotonic() < until
+        time.sleep(0.2)
+    assert desk.process.poll() is None

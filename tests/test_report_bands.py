@@ -84,7 +84,7 @@ def test_nothing_of_it_is_cut(page, tmp_path, width):
 
 
 def test_the_command_says_that_bands_are_left_out_or_fewer(tmp_path, monkeypatch):
-    import simbank.cli.run as command
+    from simbank.report import of_run
 
     def told(*options):
         path = tmp_path / "page.html"
@@ -92,7 +92,7 @@ def test_the_command_says_that_bands_are_left_out_or_fewer(tmp_path, monkeypatch
         assert done.exit_code == 0, done.output
         return " ".join(done.output.split()), path.read_text(encoding="utf-8")
 
-    monkeypatch.setattr(command, "REPORT_S", 1e-9)
+    monkeypatch.setattr(of_run, "REPORT_S", 1e-9)
     said, page = told("--integrator", "fast")
     assert "Bands are left out of the report" in said
     assert "Bands are left out of the report" in page[page.index('<h2 id="reach">') :]
@@ -158,17 +158,17 @@ def test_half_as_many_draws_until_they_fit():
 
 def test_judging_counts_in_the_time_of_bands(monkeypatch):
     """Where judging alone takes longer than bands may, none are drawn; a number that was asked for is made all the same."""
-    from simbank.cli import report_bands
+    from simbank.report import of_run
     from simbank.studies.protection import Assumptions, judged_draws
 
     scenario = example("valley_workshop")
     told = judged_draws.judging_seconds(scenario.bank, Assumptions(), 1e9)
     assert judged_draws.judging_seconds(scenario.bank, Assumptions(), 0.0) > 0.0
     assert told > 0.0
-    assert report_bands.fault_draws(scenario, 40, 0) == 40
-    assert report_bands.fault_draws(scenario, 5, 0) is None
+    assert of_run.fault_draws(scenario, 40, 0) == 40
+    assert of_run.fault_draws(scenario, 5, 0) is None
     monkeypatch.setattr(judged_draws, "judging_seconds", lambda bank, assumptions, most_s: most_s + 0.1)
-    assert report_bands.fault_draws(scenario, None, 0) is None
+    assert of_run.fault_draws(scenario, None, 0) is None
     monkeypatch.setattr(judged_draws, "judging_seconds", lambda bank, assumptions, most_s: 0.0)
     monkeypatch.setattr(sys.modules["simbank.studies.bands"], "draws_that_fit", lambda one, most_s: 100 if most_s > 5.9 else 0)
-    assert report_bands.fault_draws(scenario, None, 0) == 100
+    assert of_run.fault_draws(scenario, None, 0) == 100

@@ -9,7 +9,7 @@ import typer
 from simbank.caution import PROTECTION_CAUTION
 from simbank.cli.options import Bands, File, Json, Out, ReportFile, Seed, Set, Wide, number_option
 from simbank.cli.output import Command, say, show_tables
-from simbank.cli.report_bands import fault_draws, report_bands
+from simbank.cli.report_bands import report_bands
 from simbank.digits import number
 
 __all__ = ["protect"]
@@ -44,6 +44,8 @@ def protect(
         found = study(command.scenario, case, progress=progress, bands=bands or None, seed=seed)
 
     def parts():
+        from simbank.report.of_run import fault_draws
+
         told, why = found, ""
         if bands is None:
             told, why = report_bands(

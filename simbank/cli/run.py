@@ -26,7 +26,6 @@ from simbank.cli.output import (
     integrator_words,
     judged,
     print_json,
-    report_file,
     say,
     show_bars,
     show_caution,
@@ -37,7 +36,6 @@ from simbank.cli.output import (
     show_written,
 )
 from simbank.cli.progress import progress_bar
-from simbank.cli.report_bands import fault_draws, report_bands
 from simbank.digits import by_column, clock, duration, number
 from simbank.errors import RunStopped, SimulationError
 from simbank.warning import as_records
@@ -65,7 +63,6 @@ _MORE_OF_PORTS = {
     **_AC_COLUMNS, "ac_served_wh": "AC served [Wh]",
 }  # fmt: skip
 MOST_EVENTS, MOST_BARS = 20, 24
-REPORT_S = 60.0  # that bands of a report may take
 
 
 def run(
@@ -277,22 +274,13 @@ def _parallel_cells(packs):
 
 def _report_run(path, scenario, result, bands, given, seed, quiet):
     """Report of a run, with layouts side by side where the file gives their parts, and with protection; bands unless ``given`` is 0."""
-    from simbank.studies import compare, protect
-    from simbank.studies.bands import affordable_draws
-    from simbank.studies.bands import bands as study
+    from simbank.report.of_run import write_run_report
 
-    why, comparison = "", None
-    if bands is None:
-        bands, why = report_bands(
-            scenario.name, given, quiet, lambda: affordable_draws(scenario, REPORT_S),
-            lambda draws, progress: study(scenario, draws, seed, progress=progress), REPORT_S,
-        )  # fmt: skip
-    with progress_bar(f"Layouts and protection of {scenario.name} for the report", quiet) as progress:
-        half = progress and (lambda done: progress(done / 2.0))
-        if scenario.layout != "graph":
-            comparison = compare(scenario, integrator="fast", progress=half)
-        rest = progress and (lambda done: progress(0.5 + done / 2.0))
-        protection = protect(scenario, progress=rest, bands=fault_draws(scenario, given, seed), seed=seed)
-    report_file(
-        path, scenario, quiet, result=result, comparison=comparison, protection=protection, bands=bands, without_bands=why
-    )
+    make_folder(path.parent)
+
+    def stage(label):
+        return progress_bar(label, quiet)
+
+    tell = (lambda text: None) if quiet else say
+    write_run_report(scenario, path, result, bands, given, seed, stage, tell)
+    tell(f"Report: {path}")

@@ -52,21 +52,27 @@ class Folder:
         except OSError as error:
             raise InputError(f"cannot be read: {error.strerror}", file=name) from None
 
-    def save(self, name: str, text: str) -> Path:
+    def save(self, name: str, text: str, ending: str = ".toml") -> Path:
         """Write a file whole; where it stands.
 
         Raises
         ------
         InputError
-            If it would not be in the folder, has no name of a scenario file, or cannot be written.
+            If it would not be in the folder, has not the ending of its kind, or cannot be written.
         """
-        path = self.inside(name)
-        if path.suffix != ".toml":
-            raise InputError('a scenario file ends in ".toml"', key="name", value=name)
+        path = self.place_for(name, ending)
         try:
             write_whole(path, lambda aside: aside.write_bytes(text.encode("utf-8")))
         except OSError as error:
             raise InputError(f"cannot be written: {error.strerror}", file=name) from None
+        return path
+
+    def place_for(self, name: str, ending: str = ".toml") -> Path:
+        """Where a file of that name would be written; an InputError as of :meth:`save`."""
+        path = self.inside(name)
+        if path.suffix != ending:
+            what = {".toml": "a scenario file", ".html": "a report"}[ending]
+            raise InputError(f'{what} ends in "{ending}"', key="name", value=name)
         return path
 
     def inside(self, name: str) -> Path:

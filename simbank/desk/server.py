@@ -21,7 +21,7 @@ __all__ = ["ADDRESS", "GRACE_S", "serve"]
 
 ADDRESS = "127.0.0.1"
 GRACE_S = 20.0  # after the last tab is closed, until the desk ends
-BACK_S = 10.0  # in which a tab that lost its connection may come back and find what it had
+BACK_S = 30.0  # in which a tab that lost its connection may come back and find what it had
 
 
 def serve(

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -15,7 +18,7 @@ from simbank.studies.protection import Assumptions
 from simbank.studies.size import Limits
 from simbank.warning import as_records
 
-__all__ = ["layouts", "protection", "sizes"]
+__all__ = ["layouts", "protection", "report", "sizes"]
 
 Progress = Callable[[float], None] | None
 
@@ -183,6 +186,40 @@ def full_load(scenario: Scenario, before: str = "") -> dict[str, Any]:
 
     svg, caption = full_load_drawing(scenario)
     return drawn(svg, f"{before}{caption}")
+
+
+def report(data: dict[str, Any], source: str | None, draws: int | None, progress: Progress = None) -> dict[str, Any]:
+    """The report that ``simbank run FILE --integrator fast --report`` writes, with as many draws as ``--bands`` says there.
+
+    Returns
+    -------
+    dict
+        ``html``, its ``name``, its ``size`` in words, and what was ``said`` while it was made.
+    """
+    from simbank.report.of_run import write_run_report
+    from simbank.simulation import simulate
+    from simbank.studies import bands
+
+    scenario = scenario_of(data, source)
+    tell = progress or (lambda done: None)
+    ends = iter((0.5, 0.95, 1.0) if draws is None else (0.95, 1.0))
+    state = {"from": 0.1 if draws in (0, None) else 0.5}
+
+    @contextlib.contextmanager
+    def stage(_):
+        start, end = state["from"], next(ends)
+        yield lambda done: tell(start + (end - start) * done)
+        state["from"] = end
+
+    result = simulate(scenario, integrator="fast", progress=lambda done: tell(0.1 * done))
+    tell(0.1)
+    drawn_bands = bands(scenario, draws, progress=lambda done: tell(0.1 + 0.4 * done)) if draws else None
+    said: list[str] = []
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_run_report(scenario, Path(folder) / "report.html", result, drawn_bands, draws, 0, stage, said.append)
+        html = path.read_text(encoding="utf-8")
+    name = f"{Path(source).stem if source else 'report'}.html"
+    return {"html": html, "name": name, "size": f"{len(html.encode()) / 1e6:.1f} MB", "said": said}
 
 
 def _put_right(found):

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from simbank.desk.views import age, compare, diagnose, protect, run, size
+from simbank.desk.views import age, compare, diagnose, protect, report, run, size
 from simbank.desk.views.view import View
 
 __all__ = ["VIEWS", "View"]
 
-VIEWS: list[View] = [run.VIEW, compare.VIEW, protect.VIEW, size.VIEW, diagnose.VIEW, age.VIEW]
+VIEWS: list[View] = [run.VIEW, compare.VIEW, protect.VIEW, size.VIEW, diagnose.VIEW, age.VIEW, report.VIEW]

@@ -14,7 +14,7 @@ from simbank.desk.session import Session
 from simbank.desk.workers import Stopped
 from simbank.errors import InputError, SimbankError
 
-__all__ = ["FollowedStudy", "asked_number"]
+__all__ = ["AskedStudy", "FollowedStudy", "asked_number"]
 
 SETTLE_S = 0.8  # after the last change, before a study begins
 TELL_S = 0.25  # progress is told at most so often
@@ -65,6 +65,9 @@ class FollowedStudy:
         Shows an error beside what it is about, in place of that; called with None where there is none.
     """
 
+    by_itself = True  # whether it begins without being asked
+    compute = "Compute"  # on the button that asks for it
+
     def __init__(
         self, session: Session, name: str, function: Callable[..., Any], asked: Callable[[], Sequence[Any]],
         blocks: Callable[[Any, bool], Sequence[dict[str, Any]]], fields: Mapping[str, parts.Field] | None = None,
@@ -87,9 +90,9 @@ class FollowedStudy:
             self._status = parts.tag("p", "", role="status")
             self._bar = parts.tag("progress", value=0, max=1, hidden=True, aria_label=f"How much of {self._name} is computed")
             self._cancel = parts.button("Cancel", self.cancel, label=f"Cancel computing {self._name}")
-            self._again = parts.button("Compute", self._begin_again, label=f"Compute {self._name}")
+            self._again = parts.button(self.compute, self._begin_again, label=f"{self.compute} {self._name}")
         self._cancel.props["hidden"] = self._again.props["hidden"] = True
-        self._whole = parts.tick("every row and column", False, lambda _: self._show())
+        self._whole = parts.tick("every row and column", False, lambda _: self._show()) if self.by_itself else None
         with parts.tag("div") as self._around:
             self._told = parts.Told()
 
@@ -98,7 +101,7 @@ class FollowedStudy:
     def look(self):
         """Compute if what is shown is not of the values as they stand; called while the view is open."""
         key = self._key()
-        if key is None or key in (self._found_key, self._running_key, self._ended_key):
+        if not self.by_itself or key is None or key in (self._found_key, self._running_key, self._ended_key):
             if key is None or key != self._running_key:
                 self._end(key)
             self._tell()
@@ -159,7 +162,8 @@ class FollowedStudy:
         self._timer = None
         if self._panel.props.get("hidden") or session not in session.shared.sessions or key[0] != session.number:
             return
-        if session.errors or (session.outcome_of != session.number and not session.failed):
+        unknown = session.outcome_of != session.number and not session.failed
+        if session.errors or (unknown and self.by_itself):
             self._tell()  # looks again when the file's own run is done
             return
         self._running_key = key
@@ -190,14 +194,14 @@ class FollowedStudy:
 
     def _progress(self, done):
         now = time.monotonic()
-        if now - self._told_at > TELL_S:
+        if now - self._told_at > TELL_S or done - self._bar.props["value"] >= 0.05:  # what ends a burst is told too
             self._told_at = now
             self._bar.props["value"] = round(float(done), 3)
             self._bar.update()
 
     def _show(self):
         if self._found is not None:
-            self._told.show(self._blocks(self._found, self._whole.value))
+            self._told.show(self._blocks(self._found, self._whole is not None and self._whole.value))
 
     def _tell(self):
         """Say how things stand."""
@@ -214,15 +218,15 @@ class FollowedStudy:
         elif self._ended_key is not None and self._ended_key == self._current():
             text = f"Not computed: {self._ended}" if isinstance(self._ended, InputError) else str(self._ended)
         else:
-            text = "It is computed when the values have settled."
+            text = "It is computed when the values have settled." if self.by_itself else ""
         if self._found is not None and not current:
             text += " What is shown is of the values before."
-        _set(self._status, text=text)
+        _set(self._status, text=text.strip())
         if not running:
             self._bar.props["value"] = 0
         _set(self._bar, hidden=not running)
         _set(self._cancel, hidden=not running)
-        _set(self._again, hidden=running or self._ended_key is None or self._ended_key != self._current())
+        _set(self._again, hidden=running or (self.by_itself and (self._ended_key is None or self._ended_key != self._current())))
         stale = self._found is not None and not current
         self._around.classes(**{"add" if stale else "remove": "stale"})
 
@@ -239,6 +243,20 @@ class FollowedStudy:
             return (self._session.number, *self._asked())
         except InputError:
             return None
+
+
+class AskedStudy(FollowedStudy):
+    """A study that begins when a button is pressed; ``offered`` is called after every change with what it found, None before that."""
+
+    by_itself, compute = False, "Make"
+
+    def __init__(self, *arguments: Any, offered: Callable[[Any], None], **more: Any):
+        self._offered = offered
+        super().__init__(*arguments, **more)
+
+    def _tell(self):
+        super()._tell()
+        self._offered(self._found)
 
 
 def _words(problem):
