@@ -1,5 +1,6 @@
 """Years of a bank at draws: bands against a direct calculation where only the scatter of a law is not known, and what a command tells of them."""
 
+import importlib
 import json
 
 import numpy as np
@@ -163,8 +164,9 @@ def test_a_report_has_bands_and_worth_unasked(aged_report):
 
 
 def test_a_report_says_what_would_take_too_long(aged_report, monkeypatch):
-    monkeypatch.setattr("simbank.cli.age.BANDS_S", 0.0)
-    monkeypatch.setattr("simbank.cli.age.WORTH_S", 0.0)
+    module = importlib.import_module("simbank.cli.age")  # the package has the command under that name
+    monkeypatch.setattr(module, "BANDS_S", 0.0)
+    monkeypatch.setattr(module, "WORTH_S", 0.0)
     page, shown = aged_report()
     assert "What changes are worth is not in this report, as it may take more than" in page
     assert "--worth adds it" in page

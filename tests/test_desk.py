@@ -1,5 +1,6 @@
 """The desk in a browser: who is let in, a bank built from nothing, errors beside fields, undo, two tabs, and that nothing runs on."""
 
+import importlib
 import json
 import os
 import signal
@@ -118,9 +119,9 @@ def test_wrong_files_and_ports_end_with_one_line(tmp_path, desk):
 
 
 def test_without_the_extra_it_says_what_to_install(monkeypatch):
-    from simbank.cli import desk as module
     from simbank.errors import InputError
 
+    module = importlib.import_module("simbank.cli.desk")  # the package has the command under that name
     monkeypatch.setattr(module, "NEEDED", ("no_such_framework", "tomlkit"))
     with pytest.raises(InputError, match=r"needs no_such_framework, which is not installed: pip install 'simbank\[desk\]'"):
         module.desk()

@@ -307,15 +307,20 @@ def test_a_missed_balance_is_made_good_by_a_finer_run():
 def test_a_solver_that_creeps_is_relieved(monkeypatch):
     """Relaxation of 0.014 s, at rest for an hour: LSODA stayed with its explicit formulas and steps of a millisecond, so that a day
     took hours. The equations may be asked 100 000 times. Radau, which is implicit from the start, finds the same."""
-    asked, rates = 0, reference.rates
+    asked, rates_of = 0, reference.rates_of
 
-    def counted(*args):
-        nonlocal asked
-        asked += 1
-        assert asked < 100_000
-        return rates(*args)
+    def counted_of(*args):
+        rates = rates_of(*args)
 
-    monkeypatch.setattr(reference, "rates", counted)
+        def counted(t, y):
+            nonlocal asked
+            asked += 1
+            assert asked < 100_000
+            return rates(t, y)
+
+        return counted
+
+    monkeypatch.setattr(reference, "rates_of", counted_of)
     scenario = simbank.from_dict(wide_scenario(1696, most_days=1))
     assert scenario.duty.duration_s == 86400.0
     results = [simbank.simulate(scenario, method=method, output_step_s=300.0) for method in ("LSODA", "Radau")]
