@@ -390,3 +390,24 @@ def test_undo_that_is_answered_late_takes_nothing_from_what_is_typed_then(page, 
     page.keyboard.type(" degC", delay=90)
     time.sleep(1)
     assert field_at(page, "ambient").input_value() == "21 degC"
+
+
+@needs_chromium
+@pytest.mark.parametrize("width", [360, 1400])
+def test_every_button_of_a_pack_is_in_reach(desk, browser, width):
+    with visit(browser, desk.address, width, 900, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
+        more = seen.page.get_by_role("button", name="More keys of A", exact=True)
+        more.wait_for(timeout=120_000)
+        box, sheet = more.bounding_box(), seen.page.locator(".sheet").bounding_box()
+        assert box["x"] >= sheet["x"]
+        assert box["x"] + box["width"] <= sheet["x"] + sheet["width"]
+        assert sticks_out(seen.page) == []
+
+
+@needs_chromium
+def test_enter_in_the_name_of_the_file_saves(page, desk):
+    page.get_by_role("button", name="Save as").click()
+    page.get_by_label("Name of the file").fill("by_enter.toml")
+    page.get_by_label("Name of the file").press("Enter")
+    page.get_by_text("Saved as by_enter.toml.").wait_for(timeout=20_000)
+    assert (desk.folder / "by_enter.toml").is_file()

@@ -74,6 +74,15 @@ REAL_DAYS = {
 }
 
 
+# keys whose own words are not what one calls the thing; see _words
+WORDS = {
+    "c_rate": "C-rate", "soc": "state of charge", "bms": "BMS", "ocv": "open-circuit voltage", "what": "what is switched",
+    "measured_at_soc": "measured at state of charge", "altitude_m": "altitude [m]", "pack_types": "makes of pack",
+    "capacity_left": "capacity left (1: as new)", "volt": "voltage", "volt_max": "highest voltage", "volt_min": "lowest voltage",
+    "charge_volt": "charge voltage", "cutoff_volt": "cutoff voltage",
+}  # fmt: skip
+
+
 @lru_cache(maxsize=1)
 def _schema():
     schema = json_schema()
@@ -359,7 +368,7 @@ def _about(place):
 
 
 def _words(key):
-    return key.replace("_", " ")
+    return WORDS.get(key, key.replace("_", " "))
 
 
 def _plain(text):
@@ -418,7 +427,7 @@ def _field(model, key, place, table, data):
         field |= {"input": "select", "options": [*blank, *options, *lost]}
     elif options:
         field |= {"options": options}
-    if key == "name":
+    if key == "name" and len(place):  # the bank's own is named nowhere else
         field["op"] = "rename"
     return field
 

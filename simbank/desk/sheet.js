@@ -263,6 +263,7 @@ export default {
     table(p) {
       const last = p.rows.length - 1;
       const wide = p.columns.length + p.said.length + 1;
+      const heading = (words) => h("span", { class: "heading", "aria-hidden": "true" }, words); // where rows are cards
       return h("div", { class: "list", key: p.id, "data-at": p.id }, [
         this.wrongOf(p.id),
         h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": p.title }, [
@@ -285,8 +286,8 @@ export default {
                 const made = [
                   h("tr", { key: id, "data-at": `at.${row.place.join(".")}` }, [
                     ...this.between(
-                      row.cells.map((cell) => h("td", this.field(cell, true, row.name))),
-                      row.said.map((words) => h("td", { class: "said" }, words)),
+                      row.cells.map((cell, j) => h("td", [heading(p.columns[j].label), this.field(cell, true, row.name)])),
+                      row.said.map((words, j) => h("td", { class: "said" }, [heading(p.said[j]), words])),
                     ),
                     h("td", { class: "buttons" }, [
                       this.button("↑", { op: "move", place: row.place, by: -1 }, `Move ${row.name} up`, k === 0, "small"),
