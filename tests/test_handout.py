@@ -552,6 +552,7 @@ def test_256_runs_of_five_packs_over_three_days_weigh_three_megabytes_at_most(br
         ({"duty.c_rate": [0.1]}, "two values or more"),
         ({"duty.c_rate": [0.1, 0.1]}, "stands twice"),
         ({"duty.c_rate": [0.1, float("nan")]}, "finite"),
+        ({"duty.c_rate": [0.1, 10**400]}, "too large"),
         ({"duty.c_rate": "0.1"}, "list of values"),
         ({"wiring.layout": ["chain", "chian"]}, "chian"),
         ({"wiring.loyout": ["chain", "busbar"]}, "loyout"),

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from simbank.caution import CAUTION
-from simbank.cli.options import Jobs, Json, OneIntegrator, Set, changes, grid, make_folder
+from simbank.cli.options import Jobs, Json, OneIntegrator, Set, changes, grid, html_file, make_folder
 from simbank.cli.output import print_json, say, show_caution
 from simbank.cli.progress import progress_bar
 from simbank.digits import duration
@@ -23,7 +23,9 @@ def page(
         list[str],
         typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key, a control of the page; one to four keys."),
     ] = [],  # noqa: B006
-    out: Annotated[Path, typer.Option("--out", metavar="HTML", help="The file to write.", show_default=False)] = ...,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="HTML", help="The file to write.", show_default=False, callback=html_file("--out"))
+    ] = ...,
     set_: Set = [],  # noqa: B006
     lesson: Annotated[
         Path | None,

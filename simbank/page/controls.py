@@ -146,7 +146,10 @@ def _control(key, values, label, words):
 def _line(key, values):
     """Values as numbers and their unit, where all are numbers of one unit; else None."""
     if all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
-        return [float(value) for value in values], "C" if key.endswith("c_rate") else ""
+        try:
+            return [float(value) for value in values], "C" if key.endswith("c_rate") else ""
+        except OverflowError:
+            raise InputError("has a number that is too large", key=f"over {key}") from None
     found = [_NUMBER_UNIT.fullmatch(value.strip()) if isinstance(value, str) else None for value in values]
     units = {match["unit"] for match in found if match}
     if not all(found) or len(units) != 1 or units & {None, *NOT_A_LINE}:
