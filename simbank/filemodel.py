@@ -288,6 +288,8 @@ def _written(value, takes, key):
             return quantities.unit_of(value, takes.unit)
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
             raise InputError("must be a number")
+    except OverflowError:
+        raise InputError("is too large", key=key, value=value) from None
     except InputError as error:
         raise InputError(error.problem, key=key, value=value) from None
     return float(value), ""

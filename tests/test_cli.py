@@ -13,9 +13,11 @@ from importlib.metadata import version
 import pytest
 import typer
 from conftest import ROOT
+from typer.testing import CliRunner
 
 from simbank import cli
 from simbank.cli import program
+from simbank.errors import InputError
 
 CLINIC = str(ROOT / "scenarios" / "hilltop_clinic.toml")
 SHORT = ["--set", "duty.repeat=1"]
@@ -270,3 +272,21 @@ def test_new_makes_no_folder(tmp_path):
     assert "there is no folder" in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert not (tmp_path / "nosuch").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (["run", "--report"], "--report"),
+        (["age", "--report"], "--report"),
+        (["page", "--over", "duty.c_rate=0.1,0.2", "--out"], "--out"),
+    ],
+)
+def test_a_page_never_replaces_a_file_that_is_none(words, option, root, tmp_path):
+    """The scenario itself, named by mistake, was overwritten."""
+    own = tmp_path / "own.toml"
+    own.write_text((root / "scenarios" / "classroom_chain.toml").read_text())
+    told = CliRunner().invoke(cli.app, [words[0], str(own), *words[1:], str(own)])
+    assert isinstance(told.exception, InputError)
+    assert str(told.exception).startswith(f"{option}: '{own}': is a file already")
+    assert own.read_text() == (root / "scenarios" / "classroom_chain.toml").read_text()

@@ -389,3 +389,93 @@ def test_a_new_make_has_no_values_of_another_and_a_new_pack_is_as_well_known(fol
     needed = {field["place"][-1] for field in makes["entries"][-1]["fields"] if field["required"]}
     assert needed == {"capacity", "cell_resistance"}
     assert not any(field["value"] for field in makes["entries"][-1]["fields"])
+
+
+ODD = ([], {}, "", "odd", float("inf"), float("nan"), 10**400, -1, True, [[]], [{}], [1, "a"], {"value": []}, {"x": {"y": [{}]}})
+
+
+def places_of(value, place=()):
+    yield place
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, part in inner:
+        yield from places_of(part, (*place, key))
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in SCENARIOS if path.stem in ("hilltop_clinic", "classroom_chain")], ids=lambda p: p.stem
+)
+def test_forms_show_any_document_whatever_stands_in_it(path):
+    whole = tomllib.loads(path.read_text(encoding="utf-8"))
+    seen = set()
+    for place in list(places_of(whole))[1:]:
+        shape = tuple(0 if isinstance(part, int) else part for part in place)
+        if shape in seen:
+            continue
+        seen.add(shape)
+        for odd in ODD:
+            data = tomllib.loads(path.read_text(encoding="utf-8"))
+            above = data
+            for part in place[:-1]:
+                above = above[part]
+            above[place[-1]] = odd
+            assert list(_ids(describe(data))), (place, odd)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'name = "other"\nduty = { kind = [] }\n',
+        "wiring = { layout = [] }\npack_types = inf\npacks = [{ name = [], type = [] }]\n",
+        "packs = [[]]\n",
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_shown_with_its_error(text):
+    document = Document(text)
+    shown = set(_ids(describe(document.data)))
+    wrong = faults(document.data, None)
+    assert wrong
+    assert all(isinstance(field_of_error(error, document.data, shown), str) for error in wrong)
+
+
+def test_a_number_of_hundreds_of_digits_is_told():
+    document = Document(starter_scenario())
+    document.put(("packs", 0, "soc"), {"value": 10**400, "within": 0.1}, "soc")
+    assert ["too large" in str(error) or "less than" in str(error) for error in faults(document.data, None)] == [True]
+
+
+@pytest.mark.parametrize("digits", [400, 5000])
+def test_a_number_of_thousands_of_digits_that_is_typed_is_told(folder, monkeypatch, digits):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    session.do({"op": "put", "place": ["packs", 0, "soc"], "text": "9" * digits, "type": "number"})
+    assert [error.key for error in faults(session.document.data, None)][:1] == ["packs.A.soc.value"]
+
+
+@pytest.mark.parametrize("length", [300, 5000])
+def test_a_name_that_is_too_long_for_a_file_is_told(folder, monkeypatch, length):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    with pytest.raises(InputError, match="File name too long"):
+        session.save("n" * length + ".toml")
+
+
+def test_a_file_too_large_or_empty_leaves_the_bank_as_it_is(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.begin()
+    before = session.document
+    for told, problem in (
+        ({"name": "big.toml", "size": 900_000}, r"big\.toml: too large \(900 kB; at most 800 kB\)"),
+        ({"name": "none.toml", "size": 0, "text": ""}, "none.toml: has nothing of a bank"),
+        ({"name": "none.toml", "size": 9, "text": "# nothing"}, "has nothing of a bank"),
+        ({"name": "x.toml", "size": 9, "text": "other = 1"}, "has nothing of a bank"),
+        ({"name": "x.toml", "size": 9, "text": None}, "not a text file"),
+    ):
+        with pytest.raises(InputError, match=problem):
+            session.open_upload(told)
+        assert session.document is before
+    (folder.path / "empty.toml").write_text("")
+    with pytest.raises(InputError, match="has nothing of a bank"):
+        session.load("empty.toml")
+    assert session.document is before

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 import re
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -39,6 +40,7 @@ __all__ = [
     "comma_parts",
     "draws",
     "grid",
+    "html_file",
     "make_folder",
     "number_option",
     "read_points",
@@ -74,8 +76,25 @@ Wide = Annotated[
     bool, typer.Option("--wide", help="Print every column of the tables, what does not fit in a block below, and every verdict.")
 ]
 
+
+def html_file(name: str) -> Callable[[Path | None], Path | None]:
+    """A check of an option that names an HTML file to write: it never replaces a file that is something else, such as the scenario."""
+
+    def check(path):
+        if path is not None and path.suffix.lower() not in (".html", ".htm") and path.is_file():
+            raise InputError(
+                "is a file already, and not HTML by its name; give a name that ends in .html", key=name, value=str(path)
+            )
+        return path
+
+    return check
+
+
 ReportFile = Annotated[
-    Path | None, typer.Option("--report", metavar="HTML", help="Write one self-contained HTML file to hand on.")
+    Path | None,
+    typer.Option(
+        "--report", metavar="HTML", help="Write one self-contained HTML file to hand on.", callback=html_file("--report")
+    ),
 ]
 
 Method = Annotated[str, typer.Option(help="Solver of the reference integrator: LSODA, BDF or Radau.")]

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from simbank.caution import CAUTION
-from simbank.cli.options import Jobs, Json, OneIntegrator, Set, changes, grid, make_folder
+from simbank.cli.options import Jobs, Json, OneIntegrator, Set, changes, grid, html_file, make_folder
 from simbank.cli.output import print_json, say, show_caution
 from simbank.cli.progress import progress_bar
 from simbank.digits import duration
@@ -23,7 +23,9 @@ def page(
         list[str],
         typer.Option("--over", metavar="KEY=V1,V2,...", help="Values of a dotted key, a control of the page; one to four keys."),
     ] = [],  # noqa: B006
-    out: Annotated[Path, typer.Option("--out", metavar="HTML", help="The file to write.", show_default=False)] = ...,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="HTML", help="The file to write.", show_default=False, callback=html_file("--out"))
+    ] = ...,
     set_: Set = [],  # noqa: B006
     lesson: Annotated[
         Path | None,
@@ -71,6 +73,9 @@ def _show(summary):
     runs, failed = summary["runs"], summary["failed"]
     told = "" if not failed else f", {failed} of which failed: the page says why in their place"
     say(f"{summary['page']}: {runs} runs{told}; {summary['bytes'] / 1e6:.2f} MB.", gap=True)
+    for one in summary["changes_nothing"]:
+        where = " and ".join(f"{key} {value}" for key, value in one["where"].items())
+        say(f"Note: {one['key']} changes nothing {f'with {where}' if where else 'in any run'}: these runs are the same.")
     error = summary["largest_error"]
     say(
         f"A sample every {duration(summary['clock_step_s'])}; state of charge to ±{100 * error['soc']:g} points, currents to "

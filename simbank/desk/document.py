@@ -17,8 +17,9 @@ from tomlkit.items import AoT, InlineTable
 
 from simbank.errors import InputError
 from simbank.filemodel import refuse_deep
+from simbank.scenario import json_schema
 
-__all__ = ["Document", "Place", "known_number", "read_value"]
+__all__ = ["Document", "Place", "known_number", "read_value", "refuse_empty"]
 
 Place = tuple[str | int, ...]
 """Where something stands in the file: keys of tables, and numbers from 0 of entries of lists."""
@@ -237,6 +238,12 @@ def _read(text, path):
     return data
 
 
+def refuse_empty(data: dict[str, Any], file: str | Path | None = None):
+    """Raise an InputError if a file says nothing of a bank: if it is empty, or has no key of a scenario."""
+    if not set(data) & set(json_schema()["properties"]):
+        raise InputError("has nothing of a bank in it: none of the keys of a scenario file", file=file)
+
+
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -257,7 +264,10 @@ def read_value(text: str, kind: str) -> Any:
     if kind == "switch":
         return text == "true"
     if kind == "number" and _NUMBER.fullmatch(text):
-        return int(text) if re.fullmatch(r"[+-]?\d+", text) else float(text)
+        try:
+            return int(text) if re.fullmatch(r"[+-]?\d+", text) else float(text)
+        except ValueError:  # of more digits than Python reads
+            return text
     if kind in ("list", "number") and text[:1] in ("[", "{"):
         try:
             return tomllib.loads(f"x = {text}")["x"]

@@ -75,7 +75,10 @@ class Folder:
             raise InputError("needs a name", key="name", value=name)
         try:
             path = (self.path / name).resolve()
-        except (OSError, ValueError, RuntimeError):
+            path.is_file()  # an error if the name is longer than the system takes
+        except OSError as error:
+            raise InputError(f"cannot be a path: {error.strerror}", key="name", value=name) from None
+        except (ValueError, RuntimeError):
             raise InputError("cannot be a path", key="name", value=name) from None
         if not self._is_inside(path):
             raise InputError(f"leads out of the folder of this desk, {self.path}", key="name", value=name)

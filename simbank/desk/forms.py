@@ -130,7 +130,7 @@ def _rest(data):
 
 def _packs(data):
     """The table of packs: a row each, what its make says beside it, and the rest of its keys under "more"."""
-    makes = data.get("pack_types") if isinstance(data.get("pack_types"), dict) else {}
+    makes = _table(data, "pack_types")
     rows = []
     for k, pack in enumerate(_list(data, "packs")):
         place = ("packs", k)
@@ -159,7 +159,7 @@ def _packs(data):
 
 
 def _makes(data):
-    makes = data.get("pack_types") if isinstance(data.get("pack_types"), dict) else {}
+    makes = _table(data, "pack_types")
     used = {}
     for pack in _list(data, "packs"):
         used.setdefault(str(pack.get("type")), []).append(str(pack.get("name")))
@@ -186,9 +186,9 @@ def _makes(data):
 
 def _wiring(data):
     """What the layout uses, and the rest of the wiring under its title: parts of other layouts, which compare goes by."""
-    wiring = data.get("wiring") if isinstance(data.get("wiring"), dict) else {}
+    wiring = _table(data, "wiring")
     layout = wiring.get("layout", "chain")
-    kind = LAYOUTS.get(layout)
+    kind = LAYOUTS.get(layout) if isinstance(layout, str) else None
     strings = bool(wiring.get("strings"))
     own = {"link": ("link",), "lead": ("lead", "leads", "bar")}.get(kind.part if kind else "", ("conductors",))
     own = (*own, "distribution") if strings else own
@@ -205,7 +205,7 @@ def _wiring(data):
     parts += [part(key) for key in own]
     others = [part(key) for key in ("link", "lead", "leads", "bar", "distribution", "strings", "conductors") if key not in own]
     plain = [_field("WiringTable", key, ("wiring",), wiring, data) for key in ("spacing", "conductor_temperature")]
-    added = wiring.get("added") if isinstance(wiring.get("added"), dict) else {}
+    added = _table(wiring, "added")
     extra = {
         "kind": "pairs", "place": ("wiring", "added"), "id": field_id(("wiring", "added")), "title": "Added resistance of branches",
         "about": _plain(_schema()["WiringTable"]["properties"]["added"]["description"]),
@@ -220,9 +220,9 @@ def _wiring(data):
 
 
 def _duty(data):
-    duty = data.get("duty") if isinstance(data.get("duty"), dict) else {}
+    duty = _table(data, "duty")
     kind = duty.get("kind", "")
-    model = DUTIES.get(kind)
+    model = DUTIES.get(kind) if isinstance(kind, str) else None
     choice = {
         "kind": "field", "id": field_id(("duty", "kind")), "place": ("duty", "kind"), "label": "kind of duty", "takes": "",
         "value": kind if model else "", "input": "select", "options": [[name, f"{name}: {words}"] for name, words in REAL_DAYS.items()], "op": "kind",
@@ -255,13 +255,13 @@ def _devices(data):
     """Devices and BMS, each beside the pack, make, string or port that it belongs to."""
     for k, pack in enumerate(_list(data, "packs")):
         yield _optional("DeviceTable", ("packs", k, "device"), pack, data, f"device of pack {pack.get('name', k + 1)}")
-    for k, string in enumerate(_list(data.get("wiring") if isinstance(data.get("wiring"), dict) else {}, "strings")):
+    for k, string in enumerate(_list(_table(data, "wiring"), "strings")):
         yield _optional(
             "DeviceTable", ("wiring", "strings", k, "device"), string, data, f"device of string {string.get('name', k + 1)}"
         )
     for k, port in enumerate(_list(data, "ports")):
         yield _optional("DeviceTable", ("ports", k, "device"), port, data, f"device of port {port.get('name', k + 1)}")
-    makes = data.get("pack_types") if isinstance(data.get("pack_types"), dict) else {}
+    makes = _table(data, "pack_types")
     for name, make in makes.items():
         yield _optional(
             "BMSTable", ("pack_types", name, "bms"), make if isinstance(make, dict) else {}, data, f"BMS of make {name}"
@@ -272,6 +272,11 @@ def _devices(data):
 
 
 # ---- tables of the file as forms ----
+
+
+def _table(table, key):
+    found = table.get(key)
+    return found if isinstance(found, dict) else {}
 
 
 def _list(table, key):
@@ -453,11 +458,11 @@ def _options(model, key, schema, data):
         if "enum" in part:
             return [[name, name] for name in part["enum"]]
     if model == "PackTable" and key == "type":
-        return [[name, name] for name in data.get("pack_types", {})]
+        return [[name, name] for name in _table(data, "pack_types")]
     if key == "grade":
         return [["A", "A"], ["B", "B"], ["used", "used"]]
     if key == "chemistry":
-        return [[name, name] for name in [*library(), *data.get("chemistries", {})]]
+        return [[name, name] for name in [*library(), *_table(data, "chemistries")]]
     if key == "class":
         return [[name, name] for name in class_library()]
     if key == "port":

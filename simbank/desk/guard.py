@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from http.cookies import CookieError, SimpleCookie
-from urllib.parse import parse_qs, urlencode
+from urllib.parse import parse_qs, quote, urlencode
 
 __all__ = ["Guard"]
 
@@ -61,7 +61,7 @@ class Guard:
             by_address and scope["type"] == "http" and scope["method"] == "GET"
         ):  # the token leaves the address bar and the history
             rest = urlencode({key: value for key, value in given.items() if key != "token"}, doseq=True)
-            place = scope["path"] + (f"?{rest}" if rest else "")
+            place = "/" + quote(scope["path"].lstrip("/")) + (f"?{rest}" if rest else "")  # of this desk, whatever it says
             cookie = f"{self.cookie}={self._token}; Path=/; HttpOnly; SameSite=Strict"
             await _answer(send, 303, "", [("location", place), ("set-cookie", cookie), ("cache-control", "no-store")])
             return

@@ -8,7 +8,7 @@ from nicegui import ui
 
 from simbank.desk import parts
 from simbank.desk.parts import tag
-from simbank.desk.session import NOTHING, Session
+from simbank.desk.session import LARGEST_UPLOAD, NOTHING, Session
 from simbank.desk.sheet import Sheet
 from simbank.desk.views import VIEWS
 from simbank.errors import InputError
@@ -237,9 +237,14 @@ class Page:
             upload = tag("input", id="desk-upload", type="file", accept=".toml")
         upload.on(
             "change",
-            lambda event: self._try(lambda: self.session.open_text(str(event.args.get("text", "")))),
-            js_handler="""async (e) => { const file = e.target.files[0]; if (!file) return;
-              emit({text: file.size > 800000 ? '# too large' : await file.text()}); }""",
+            lambda event: self._try(lambda: self.session.open_upload(event.args)),
+            js_handler=f"""async (e) => {{ const file = e.target.files[0]; if (!file) return;
+              const told = {{name: file.name, size: file.size}};
+              if (file.size <= {LARGEST_UPLOAD}) {{
+                try {{ told.text = new TextDecoder('utf-8', {{fatal: true}}).decode(await file.arrayBuffer()); }} catch {{ told.text = null; }}
+              }}
+              e.target.value = '';  // the same file can be chosen again, mended
+              emit(told); }}""",
         )
         with tag("div", classes="bar"):
             parts.button("An empty bank", lambda: self._try(lambda: self.session.open_text(NOTHING)))

@@ -53,12 +53,19 @@ def serve(
         If the port is taken, or the file cannot be read.
     """
     os.environ["OTEL_SDK_DISABLED"] = "true"  # nothing that a library measures goes anywhere
-    import uvicorn
-    from fastapi import FastAPI
-    from nicegui import ui
+    try:
+        import uvicorn
+        from fastapi import FastAPI
+        from nicegui import ui
 
+        from simbank.desk.session import Shared
+    except Exception as error:  # whatever a broken installation raises
+        raise InputError(
+            f"what it needs is installed but cannot be loaded ({type(error).__name__}: {error}): "
+            "pip install --force-reinstall 'simbank[desk]'",
+            key="simbank desk",
+        ) from None
     from simbank.desk.guard import Guard
-    from simbank.desk.session import Shared
     from simbank.desk.workers import end_all
 
     place = Folder(folder)
@@ -107,10 +114,10 @@ _ICON = (
 
 def _check(folder, name):
     """An InputError, as the commands word it, if the file is none that a tab could begin with."""
-    from simbank.desk.document import Document
+    from simbank.desk.document import Document, refuse_empty
 
     text, _ = folder.load(name)
-    Document(text, Path(name))
+    refuse_empty(Document(text, Path(name)).data, name)
 
 
 def _listen(port):

@@ -4,38 +4,40 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from simbank.desk.document import Document, Place, known_number, read_value
+from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error
+from simbank.desk.pool import Pool, Run
 from simbank.desk.running import live
 from simbank.desk.workers import Stopped, Worker
 from simbank.errors import InputError, SimbankError
 from simbank.scenario.starter import starter_scenario
 
-__all__ = ["NOTHING", "Session", "Shared"]
+__all__ = ["LARGEST_UPLOAD", "NOTHING", "Session", "Shared"]
 
 NOTHING = 'name = "My bank"\n'  # a bank of which nothing is said yet
-PATIENCE_S = 5.0  # after which a run that is out of date is ended, and not waited for
+LARGEST_UPLOAD = 800_000  # bytes of a file from elsewhere
 
 
 class Shared:
-    """What all tabs share: the folder, and the process for their runs, which stays warm."""
+    """What all tabs share: the folder, and the processes for their runs, of which one stays warm."""
 
     def __init__(self, folder: Folder, first: str | None = None):
         self.folder, self.first = folder, first
-        self.compiling = False
-        self.worker = Worker(self._tell)
-        self.turn = asyncio.Lock()  # one run at a time; of those of a tab that wait only the newest is run
+        self.pool = Pool(self._tell)
         self.sessions: list[Session] = []
 
-    def _tell(self, busy):
-        self.compiling = busy
-        for session in self.sessions:
+    @property
+    def compiling(self) -> bool:
+        """Whether the equations are being compiled."""
+        return self.pool.compiling
+
+    def _tell(self):
+        for session in list(self.sessions):
             session.tell()
 
     async def warm(self):
@@ -43,7 +45,7 @@ class Shared:
         import tomllib
 
         with contextlib.suppress(SimbankError):  # whoever runs next is told
-            await self.worker.call(live, tomllib.loads(starter_scenario()), None)
+            await self.pool.call(Run(first=True), live, tomllib.loads(starter_scenario()), None)
 
 
 class Session:
@@ -75,7 +77,8 @@ class Session:
         self.focus = ""
         self.forced = False
         self.on_change: list[Callable[[], Any]] = []
-        self._running_since: float | None = None
+        self._run_now: Run | None = None
+        self._turn = asyncio.Lock()  # of the runs that wait only the newest is run
         self._studies: set[Worker] = set()
         shared.sessions.append(self)
 
@@ -96,8 +99,10 @@ class Session:
         return describe(self.document.data)
 
     def open_text(self, text: str, path: Path | None = None, name: str = ""):
-        """Work on another file; an InputError, and nothing changes, if it is not TOML."""
-        self.document = Document(text, path)
+        """Work on another file; an InputError, and nothing changes, if it is not TOML or says nothing of a bank."""
+        document = Document(text, path)
+        refuse_empty(document.data, name or None)
+        self.document = document
         self.name, self.outcome, self.errors = name, None, []
         self.changed(force=True)
 
@@ -109,6 +114,19 @@ class Session:
         """Work on a file of the folder."""
         text, path = self.shared.folder.load(name)
         self.open_text(text, path, name)
+
+    def open_upload(self, told: dict[str, Any]):
+        """Work on a copy of a file from elsewhere: its ``name``, ``size`` [bytes] and ``text``, None if that is not UTF-8."""
+        name, size, text = str(told.get("name", "")), int(told.get("size") or 0), told.get("text")
+        if size > LARGEST_UPLOAD:
+            raise InputError(f"too large ({size / 1000:.0f} kB; at most {LARGEST_UPLOAD // 1000} kB)", file=name)
+        if not isinstance(text, str):
+            raise InputError("not TOML: not a text file in UTF-8", file=name)
+        try:
+            refuse_empty(Document(text).data)
+        except InputError as error:
+            raise InputError(error.problem, file=name) from None
+        self.open_text(text)
 
     def save(self, name: str, overwrite: bool = False):
         """Write the document into the folder; unless ``overwrite``, not over a file that is another one than was loaded or saved last."""
@@ -182,26 +200,25 @@ class Session:
     # ---- runs ----
 
     async def _run(self, number):
-        shared = self.shared
-        if self._running_since is not None and time.monotonic() - self._running_since > PATIENCE_S and not shared.compiling:
-            shared.worker.stop()
+        if self._run_now is not None:
+            self._run_now.outdate()
         data, source = self.document.data, self.source
 
         def newest():
             return number == self.number
 
-        async with shared.turn:
+        async with self._turn:
             if not newest():
                 return
-            self._running_since = time.monotonic()
+            self._run_now = Run()
             try:
-                outcome = await shared.worker.call(live, data, source)
+                outcome = await self.shared.pool.call(self._run_now, live, data, source)
             except SimbankError as error:
                 if isinstance(error, Stopped) and not newest():
                     return
                 outcome = {"errors": [], "failed": str(error)}
             finally:
-                self._running_since = None
+                self._run_now = None
         if number < self.outcome_of or (not newest() and outcome["errors"]):
             return
         self.failed = outcome.get("failed", "")
@@ -244,6 +261,9 @@ class Session:
     def close(self):
         """End what the tab has going on, when it is closed."""
         self.on_change.clear()
+        self.number += 1  # what waits is not run
+        if self._run_now is not None:
+            self._run_now.end()
         self.stop_studies()
         if self in self.shared.sessions:
             self.shared.sessions.remove(self)

@@ -51,13 +51,19 @@ class Worker:
     def __init__(self, on_compiling: Callable[[bool], None] | None = None):
         self._process: asyncio.subprocess.Process | None = None
         self._lock = asyncio.Lock()
-        self._number = 0
+        self._number = self._stops = 0
+        self.compiling = False
         self._on_compiling = on_compiling or (lambda busy: None)
 
     @property
     def busy(self) -> bool:
         """Whether a call is being done."""
         return self._lock.locked()
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether its process runs, so that the next call needs no new one."""
+        return self._process is not None and self._process.returncode is None
 
     async def call(self, function: Callable[..., Any], *arguments: Any, progress: Callable[[float], None] | None = None) -> Any:
         """What ``function(*arguments)`` gives; ``progress``, if given, is handed on to it and called here.
@@ -77,8 +83,12 @@ class Worker:
             As the function raised it (InputError too); Stopped if the process was ended meanwhile.
         """
         async with self._lock:
-            if self._process is None or self._process.returncode is not None:
+            if not self.is_alive:
+                stops = self._stops
                 await self._start()
+                if self._stops != stops:  # ended before it had begun
+                    self.stop()
+                    raise Stopped("stopped")
             process = self._process
             self._number += 1
             body = pickle.dumps((self._number, function, arguments, progress is not None))
@@ -89,6 +99,7 @@ class Worker:
                     size = HEAD.unpack(await process.stdout.readexactly(HEAD.size))[0]
                     kind, *said = pickle.loads(await process.stdout.readexactly(size))
                     if kind == "compiling":
+                        self.compiling = said[0]
                         self._on_compiling(said[0])
                     elif kind == "progress":
                         if progress is not None:
@@ -113,6 +124,8 @@ class Worker:
 
     def stop(self):
         """End the process, and with it what it does; the next call starts another."""
+        self._stops += 1
+        self.compiling = False
         if self._process is not None:
             if self._process.returncode is None:
                 _end(self._process.pid)
