@@ -4,8 +4,9 @@ __all__ = ["BEFORE_WORK", "CAUTION", "PROTECTION_CAUTION", "REPORT_CAUTION", "WO
 
 DEFERS = "Not a substitute for the pack maker's manual, local codes and a licensed person; DC faults on a battery bank can burn and kill."
 CAUTION = (
-    "Computed from the data given. Not checked here: fault currents, whether a device can break them, cable heating (for these: "
-    f"simbank protect). {DEFERS}"
+    "Computed from the data given. Not checked here: fault currents, whether a device can break them, how hot cable becomes in a fault or "
+    "as it is laid (for these: simbank protect). Of cable at most the steady current is checked, where its ampacity is known. "
+    f"{DEFERS}"
 )
 PROTECTION_CAUTION = (
     "Computed from the data given, for the cases stated. A check that passes says that its rule holds for these numbers, no "

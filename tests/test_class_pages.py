@@ -13,6 +13,7 @@ from browser import assert_accessible, sticks_out, visit
 from conftest import ROOT
 
 import simbank as sb
+from simbank.judging import verdicts
 from simbank.page.controls import controls
 from simbank.page.lesson_file import names_in, read_lesson
 from simbank.page.lesson_page import lesson_page
@@ -338,6 +339,10 @@ def test_claims_of_the_page_on_star_and_chain():
     old = star.result("star_old").packs["current_a"]["P1"]
     assert old.idxmax() > 0.8 * old.index[-1] - 3600  # the old pack's peak is near the end, not at the start
     assert old.max() > 1.9 * old.iloc[0]
+    assert "shares-alike" in {told.code for told in verdicts(chain, most=99)}  # which the first prediction explains
+    emptied, steady = ([p["throughput_ah"] for p in star.result(at).summary["packs"]] for at in ("chain", "daily"))
+    assert max(emptied) / min(emptied) < 1.03
+    assert max(steady) / min(steady) > 1.03
     steady = star.result("daily").summary["packs"]
     assert max(steady, key=lambda pack: pack["throughput_ah"])["name"] == "P1"
 

@@ -1,5 +1,6 @@
 """The desk in a browser: who is let in, a bank built from nothing, errors beside fields, undo, two tabs, and that nothing runs on."""
 
+import contextlib
 import json
 import os
 import signal
@@ -155,6 +156,8 @@ def test_a_bank_built_from_nothing_is_what_the_commands_run(page, desk):
     page.wait_for_function("document.activeElement.id === 'at.packs.1.name'")
     type_in(page, "0.6", "packs", 1, "soc")
     type_in(page, "120 Ah", "pack_types", "make_1", "capacity")
+    type_in(page, "0.7 milliohm", "pack_types", "make_1", "cell_resistance")
+    type_in(page, "5 milliohm", "pack_types", "make_1", "internal_wiring")
     page.get_by_role("button", name="Add link").click()
     type_in(page, "35 mm2", "wiring", "link", "gauge")
     page.get_by_role("button", name="Add port").press("Space")
@@ -303,3 +306,108 @@ def test_after_ctrl_c_nothing_runs_on(tmp_path):
         assert desk.process.wait(30) == 130
         time.sleep(0.3)
         assert alive(pids) == []
+
+
+# ---- what one types while the desk answers late ----
+
+
+@contextlib.contextmanager
+def held(pids):
+    """Processes held still, as on a machine that has other things to do, and let go at the end."""
+    for pid in pids:
+        os.kill(pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        for pid in pids:
+            os.kill(pid, signal.SIGCONT)
+
+
+def typed(page, text, *place):
+    """Go to a field and type, as a person does, without leaving it."""
+    field = field_at(page, *place)
+    field.click()
+    field.press("Control+A")
+    field.press_sequentially(text, delay=90)
+
+
+def focus_is_at(page, *place):
+    return page.evaluate("document.activeElement.id") == ".".join(("at", *map(str, place)))
+
+
+@needs_chromium
+@POSIX
+def test_focus_is_moved_once_and_what_is_typed_stays_in_its_field(page, desk):
+    name = "my make"
+    page.get_by_label("name of a new make of pack").fill(name)
+    with held(desk.processes()[1:]):  # its run comes late
+        page.get_by_role("button", name="Add make of pack").click()
+        page.wait_for_function("document.activeElement.id === 'at.pack_types.my_make.chemistry'")
+        typed(page, "30 Ah", "pack_types", "my_make", "capacity")
+    time.sleep(1.5)
+    page.keyboard.type("0", delay=90)
+    page.keyboard.press("End")
+    assert focus_is_at(page, "pack_types", "my_make", "capacity")
+    assert field_at(page, "pack_types", "my_make", "capacity").input_value() == "30 Ah0"
+    typed(page, "0.6", "packs", 0, "soc")
+    page.get_by_role("button", name="Undo: soc of pack A").click()
+    time.sleep(1.5)
+    assert page.evaluate("document.activeElement.id") == "desk-undo"
+
+
+@needs_chromium
+@POSIX
+def test_who_has_gone_to_another_field_meanwhile_stays_there(page, desk):
+    page.get_by_label("name of a new make of pack").fill("late")
+    with held(desk.processes()):
+        page.get_by_role("button", name="Add make of pack").click()
+        typed(page, "21 degC", "ambient")
+        typed(page, "Another bank", "name")
+        field_at(page, "packs", 0, "grade").select_option("used")
+        typed(page, "0.6", "packs", 0, "soc")
+        assert field_at(page, "ambient").input_value() == "21 degC"  # though nobody has answered
+        assert field_at(page, "packs", 0, "grade").input_value() == "used"
+    field_at(page, "pack_types", "late", "chemistry").wait_for()
+    page.keyboard.type("5", delay=90)
+    time.sleep(1)
+    assert focus_is_at(page, "packs", 0, "soc")
+    assert field_at(page, "packs", 0, "soc").input_value() == "0.65"
+    assert field_at(page, "ambient").input_value() == "21 degC"
+    assert field_at(page, "name").input_value() == "Another bank"
+    assert field_at(page, "packs", 0, "grade").input_value() == "used"
+    page.locator(".title").get_by_text("Another bank").wait_for()
+
+
+@needs_chromium
+@POSIX
+def test_undo_that_is_answered_late_takes_nothing_from_what_is_typed_then(page, desk):
+    typed(page, "0.6", "packs", 0, "soc")
+    page.get_by_role("button", name="Undo: soc of pack A").wait_for()
+    with held(desk.processes()):
+        page.locator("#desk-undo").click()
+        typed(page, "21", "ambient")
+    page.wait_for_function("document.getElementById('at.packs.0.soc').value === '0.8'")
+    page.keyboard.type(" degC", delay=90)
+    time.sleep(1)
+    assert field_at(page, "ambient").input_value() == "21 degC"
+
+
+@needs_chromium
+@pytest.mark.parametrize("width", [360, 1400])
+def test_every_button_of_a_pack_is_in_reach(desk, browser, width):
+    with visit(browser, desk.address, width, 900, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
+        more = seen.page.get_by_role("button", name="More keys of A", exact=True)
+        more.wait_for(timeout=120_000)
+        box, sheet = more.bounding_box(), seen.page.locator(".sheet").bounding_box()
+        assert box["x"] >= sheet["x"]
+        assert box["x"] + box["width"] <= sheet["x"] + sheet["width"]
+        assert sticks_out(seen.page) == []
+
+
+@needs_chromium
+def test_enter_in_the_name_of_the_file_saves(page, desk):
+    page.get_by_role("button", name="Save as").click()
+    page.get_by_label("Name of the file").fill("by_enter.toml")
+    page.get_by_label("Name of the file").press("Enter")
+    page.get_by_text("Saved as by_enter.toml.").wait_for(timeout=20_000)
+    assert (desk.folder / "by_enter.toml").is_file()

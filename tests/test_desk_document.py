@@ -338,6 +338,8 @@ def test_operations_of_the_forms(folder, monkeypatch):
     session = Session(Shared(folder))
     do = session.do
     do({"op": "insert", "place": ["packs"], "model": "PackTable"})
+    for key, text in (("capacity", "100 Ah"), ("cell_resistance", "0.7 milliohm"), ("internal_wiring", "5 milliohm")):
+        do({"op": "put", "place": ["pack_types", "make_1", key], "text": text, "type": "text"})
     do({"op": "rename", "place": ["packs", 0, "name"], "text": "near"})
     do({"op": "copy", "place": ["packs", 0]})
     do({"op": "insert", "place": ["ports"], "model": "PortTable"})
@@ -350,6 +352,43 @@ def test_operations_of_the_forms(folder, monkeypatch):
     assert session.document.undo_name == "wiring link joint"
     do({"op": "nonsense", "place": []})
     assert [str(error) for error in session.errors] == ["cannot be done here"]
+
+
+def test_names_that_name_nothing_are_told_beside_all_other_faults():
+    data = tomllib.loads(starter_scenario())
+    data["pack_types"]["pack_280ah"]["chemistry"] = "lfp30 Ah"
+    data["packs"][2]["type"] = "none"
+    data["packs"][0]["soc"] = 1.5
+    found = {error.key: str(error) for error in faults(data, None)}
+    assert set(found) == {"packs.A.soc", "pack_types.pack_280ah.chemistry", "packs.2.type"}
+    assert "unknown chemistry" in found["pack_types.pack_280ah.chemistry"]
+    assert {error.key for error in live(data, None)["errors"]} == set(found)
+
+
+def test_what_an_unknown_chemistry_hides_is_told_too():
+    data = tomllib.loads(starter_scenario())
+    for make in data["pack_types"].values():
+        make["chemistry"] = "unknown"
+    data["wiring"]["strings"] = [{"name": "S", "packs": ["A", "Z"]}]
+    keys = [error.key for error in faults(data, None)]
+    assert keys[:2] == [f"pack_types.{name}.chemistry" for name in data["pack_types"]]
+    assert len(keys) == 3
+
+
+def test_a_new_make_has_no_values_of_another_and_a_new_pack_is_as_well_known(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    session.do({"op": "start", "place": ["pack_types", "new"], "model": "PackType"})
+    session.do({"op": "insert", "place": ["packs"], "model": "PackTable"})
+    data = session.document.data
+    assert data["pack_types"]["new"] == {}
+    assert data["packs"][-1]["soc"] == {"value": 0.8, "within": data["packs"][-2]["soc"]["within"]}
+    assert {error.key for error in faults(data, None)} >= {"pack_types.new.cell_resistance"}
+    makes = next(part for part in session.sections()[1]["parts"] if part["kind"] == "list")
+    needed = {field["place"][-1] for field in makes["entries"][-1]["fields"] if field["required"]}
+    assert needed == {"capacity", "cell_resistance"}
+    assert not any(field["value"] for field in makes["entries"][-1]["fields"])
 
 
 ODD = ([], {}, "", "odd", float("inf"), float("nan"), 10**400, -1, True, [[]], [{}], [1, "a"], {"value": []}, {"x": {"y": [{}]}})

@@ -15,6 +15,7 @@ from conftest import ROOT
 from typer.testing import CliRunner
 
 import simbank as sb
+from simbank.caution import CAUTION
 from simbank.cli import app
 from simbank.cli.output import show_warnings
 from simbank.judging import RULES, rules
@@ -995,6 +996,27 @@ def test_a_spread_is_not_called_free_where_load_went_unserved():
     assert "costs nothing" not in dark.text
     assert "Load went unserved: when port stopped" in dark.text
     assert "costs nothing" in told(run(packs__B__soc=0.64), "spread").text
+
+
+def test_a_discharge_that_ended_at_its_cutoff_left_no_load_unserved():
+    """What was asked was a discharge to the cut-off, then the next step: all was given, and the figure beside says 0 Wh."""
+    duty = cycles({"discharge": "0.5 C", "cutoff": "48 V", "hours": 3, "then": "next"}, {"rest": True, "hours": 1})
+    ended = run(duty=duty, packs__B__soc=0.64)
+    assert abs(ended.summary["ports"][0]["unmet_wh"]) < 1e-6
+    text = told(ended, "spread").text
+    assert "unserved" not in text
+    assert re.search(r"The discharge ended when port stopped: the packs stood (at \d+|between \d+ and \d+) %, [\d.]+ Ah \(", text)
+    numbers = re.search(r"between (\d+) and (\d+) %", text)
+    assert numbers is None or numbers[1] != numbers[2]
+
+
+def test_the_caution_does_not_deny_what_a_verdict_says_of_cable():
+    """A run compares the steady current of cable with its ampacity, so what stands below must not say that this was not done."""
+    assert told(overloaded_by(131), "conductor-overloaded").severity == DANGER
+    assert "cable heating" not in CAUTION
+    assert "steady current is checked, where its ampacity is known" in CAUTION
+    for left in ("fault currents", "break", "in a fault", "as it is laid", "simbank protect"):
+        assert left in CAUTION
 
 
 def rested(soc_a, soc_b, hours=3):

@@ -73,6 +73,9 @@ def _show(summary):
     runs, failed = summary["runs"], summary["failed"]
     told = "" if not failed else f", {failed} of which failed: the page says why in their place"
     say(f"{summary['page']}: {runs} runs{told}; {summary['bytes'] / 1e6:.2f} MB.", gap=True)
+    for one in summary["changes_nothing"]:
+        where = " and ".join(f"{key} {value}" for key, value in one["where"].items())
+        say(f"Note: {one['key']} changes nothing {f'with {where}' if where else 'in any run'}: these runs are the same.")
     error = summary["largest_error"]
     say(
         f"A sample every {duration(summary['clock_step_s'])}; state of charge to ±{100 * error['soc']:g} points, currents to "

@@ -51,7 +51,7 @@ STARTS: dict[str, dict[str, Any]] = {
     "FreeConductor": {"from": "", "to": "", **CABLE}, "SeasonsTable": {"mean": "10 degC", "swing": "8 K"},
     "RCTable": {"resistance": "0.1 milliohm", "time_constant": "30 s"}, "ChemistryTable": {"base": "lfp"},
     "DisplayFullTable": {"volt": "56.8 V"}, "DisplayEmptyTable": {"volt": "44.8 V"},
-    "PackType": {"chemistry": "lfp", "cells_in_series": 16, "capacity": "100 Ah", "cell_resistance": "0.7 milliohm", "internal_wiring": "5 milliohm"},
+    "PackType": {},  # nothing that would be taken for its own: what a make needs is asked for
 }  # fmt: skip
 STARTS |= {
     "ConstantDuty": {"kind": "constant", "discharge": "0.2 C", "hours": 3},
@@ -72,6 +72,15 @@ REAL_DAYS = {
     "days": "real days of sun and load",
     "table": "from a table",
 }
+
+
+# keys whose own words are not what one calls the thing; see _words
+WORDS = {
+    "c_rate": "C-rate", "soc": "state of charge", "bms": "BMS", "ocv": "open-circuit voltage", "what": "what is switched",
+    "measured_at_soc": "measured at state of charge", "altitude_m": "altitude [m]", "pack_types": "makes of pack",
+    "capacity_left": "capacity left (1: as new)", "volt": "voltage", "volt_max": "highest voltage", "volt_min": "lowest voltage",
+    "charge_volt": "charge voltage", "cutoff_volt": "cutoff voltage",
+}  # fmt: skip
 
 
 @lru_cache(maxsize=1)
@@ -159,6 +168,12 @@ def _makes(data):
         form = _form("PackType", ("pack_types", name), make, data, main=MAKE_COLUMNS, but=("bms",), title=f"Make {name}")
         names = used.get(name, [])
         form["about"] = f"of {', '.join(names)}" if names else "of no pack yet"
+        given = make if isinstance(make, dict) else {}
+        if "capacity" not in given and "cell_capacity" not in given:  # one of them
+            for field in form["fields"]:
+                field["required"] |= field["place"][-1] == "capacity"
+        if not given:
+            form["about"] += ". It is empty: enter its values from its data sheet"
         entries.append(form)
     return [
         {
@@ -358,7 +373,7 @@ def _about(place):
 
 
 def _words(key):
-    return key.replace("_", " ")
+    return WORDS.get(key, key.replace("_", " "))
 
 
 def _plain(text):
@@ -417,7 +432,7 @@ def _field(model, key, place, table, data):
         field |= {"input": "select", "options": [*blank, *options, *lost]}
     elif options:
         field |= {"options": options}
-    if key == "name":
+    if key == "name" and len(place):  # the bank's own is named nowhere else
         field["op"] = "rename"
     return field
 

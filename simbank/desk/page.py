@@ -210,17 +210,17 @@ class Page:
             if which == "open":
                 self._open_dialog()
             else:
+
+                def save():
+                    self._try(lambda: self.session.save(field.value, over.value), f"Saved as {field.value}.")
+
                 field = parts.text_field(
                     "Name of the file, in the folder of this desk", self.session.name or "my_bank.toml",
-                    hint=f"{self.session.shared.folder.path}; ends in .toml",
+                    hint=f"{self.session.shared.folder.path}; ends in .toml", on_enter=save,
                 )  # fmt: skip
                 over = parts.tick("Overwrite a file of that name")
                 with tag("div", classes="bar"):
-                    parts.button(
-                        "Save this file",
-                        lambda: self._try(lambda: self.session.save(field.value, over.value), f"Saved as {field.value}."),
-                        "main",
-                    )
+                    parts.button("Save this file", save, "main")
                     parts.button("Cancel", self._close)
         self._client.run_javascript("document.querySelector('.dialog input, .dialog select, .dialog button').focus()")
 

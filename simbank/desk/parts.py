@@ -80,9 +80,17 @@ class Field:
 
 
 def text_field(
-    label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", bare: bool = False
+    label: str,
+    value: str = "",
+    on_change: Callable[[str], Any] | None = None,
+    hint: str = "",
+    bare: bool = False,
+    on_enter: Callable[[], Any] | None = None,
 ) -> Field:
-    """A line of text with its label, and below it a hint; ``bare``: in a table, whose headings say what it is, with a label for screen readers."""
+    """A line of text with its label, and below it a hint; ``on_enter`` is called when Enter is pressed in it.
+
+    ``bare``: in a table, whose headings say what it is, with a label for screen readers.
+    """
     field = Field(value, on_change)
     number = field._id
     with tag("div", classes="field"):
@@ -96,6 +104,8 @@ def text_field(
         if hint:
             tag("span", hint, "help inline", id=f"{number}-hint")
     made.on("input", lambda event: field._set(event.args), js_handler="(e) => emit(e.target.value)")
+    if on_enter is not None:
+        made.on("keydown.enter", lambda: on_enter())
     return field
 
 

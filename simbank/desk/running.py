@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from simbank.caution import CAUTION
+from simbank.cells import library
+from simbank.cells.chemistry import unknown_chemistry
 from simbank.desk.telling import table, verdicts_told
 from simbank.digits import duration, number
 from simbank.errors import InputError, SimulationError
-from simbank.filemodel import each_fault
+from simbank.filemodel import each_fault, nearest
 from simbank.page import bank_shown, clock_step, run_shown
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.schema import ScenarioFile
@@ -38,12 +41,46 @@ def scenario_of(data: dict[str, Any], source: str | None) -> Scenario:
 
 
 def faults(data: dict[str, Any], source: str | None) -> list[InputError]:
-    """What is wrong with a document: every fault of its schema, or else the one that keeps a bank from being made of it."""
+    """What is wrong with a document.
+
+    Every fault of its schema and every name in it that names nothing; where there is none of these, or only names of chemistries,
+    also the first that keeps a bank from being made of it.
+    """
     try:
         scenario_of(data, source)
     except InputError as error:
-        return each_fault(ScenarioFile, data, unions=("duty",)) or [error]
+        return _all_faults(data, source, error)
     return []
+
+
+def _all_faults(data, source, first):
+    """All that can be told of a document from which no bank could be made, because of ``first``."""
+    found = each_fault(ScenarioFile, data, unions=("duty",))
+    known = {error.key for error in found}
+    folder = Path(source).parent if source else Path()
+    makes = data.get("pack_types") if isinstance(data.get("pack_types"), dict) else {}
+    own = data.get("chemistries") if isinstance(data.get("chemistries"), dict) else {}
+    chemistries, usual = [*own, *library()], {}
+    for name, make in makes.items():
+        chemistry = make.get("chemistry") if isinstance(make, dict) else None
+        if not isinstance(chemistry, str) or not chemistry or chemistry.endswith(".toml") or chemistry in chemistries:
+            continue
+        usual[name] = {key: value for key, value in make.items() if key != "chemistry"}
+        key, error = f"pack_types.{name}.chemistry", unknown_chemistry(chemistry, chemistries, folder)
+        if key not in known:
+            found.append(InputError(error.problem, key=key, value=error.value))
+    packs = data.get("packs") if isinstance(data.get("packs"), list) else []
+    for k, pack in enumerate(packs):
+        kind = pack.get("type") if isinstance(pack, dict) else None
+        key = f"packs.{k}.type"
+        if makes and isinstance(kind, str) and kind not in makes and not {key, f"packs.{pack.get('name')}.type"} & known:
+            found.append(InputError(f"no such pack type; {nearest(kind, makes)}", key=key, value=kind))
+    if usual and len(found) == len(usual):  # with chemistries that there are, is there anything else?
+        try:
+            scenario_of(data | {"pack_types": makes | usual}, source)
+        except InputError as error:
+            found.append(error)
+    return found or [first]
 
 
 def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
@@ -60,7 +97,7 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     try:
         scenario = scenario_of(data, source)
     except InputError as error:
-        return {"errors": each_fault(ScenarioFile, data, unions=("duty",)) or [error]}
+        return {"errors": _all_faults(data, source, error)}
     from simbank.simulation import simulate
 
     halted = None

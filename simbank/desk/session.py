@@ -385,6 +385,9 @@ def _insert(document, place, op):
             makes = ["make_1"]
         last = entries[-1] if entries and isinstance(entries[-1], dict) else {}
         start["type"] = last.get("type", makes[-1])
+        known = last.get("soc")
+        if isinstance(known, dict) and isinstance(known.get("within"), (int, float)):  # as well known as that of the last
+            start["soc"] = {"value": start["soc"], "within": known["within"]}
     if "name" in start:
         start["name"] = _free_name(document, op["model"], start["name"])
     document.insert(place, start, f"add {start.get('name', place[-1])}")

@@ -4,18 +4,25 @@ import * as Vue from "vue";
 const h = Vue.h;
 
 export default {
-  props: { sections: Array, errors: Object, force: Number, focus: Object },
+  props: { sections: Array, errors: Object, force: Number, focus: Object, heard: Number },
   emits: ["op"],
   data() {
-    return { typed: {}, open: {}, adding: {}, seen: 0 };
+    // typed: id of a field → {text, at, until}: what stands in it while one types, and until the answer to operation `until` is here
+    return { typed: {}, open: {}, adding: {} };
   },
   watch: {
-    // undo, another file: what the document says stands in every field
+    // undo, another file: what the document says stands in every field, but for those typed in since the button was pressed
     force() {
-      this.typed = {};
+      for (const id of Object.keys(this.typed)) if (this.typed[id].at <= this.pressed) delete this.typed[id];
     },
+    heard(until) {
+      for (const id of Object.keys(this.typed)) if (this.typed[id].until <= until) delete this.typed[id];
+    },
+    // once for each number: every update of the sheet brings the last focus again
     focus(want) {
-      if (!want || !want.id) return;
+      if (!want || !want.id || want.n <= this.focused) return;
+      this.focused = want.n;
+      if (this.isElsewhere()) return;
       this.$nextTick(() => {
         const found = document.getElementById(want.id) || this.$el.querySelector(`[data-at="${CSS.escape(want.id)}"]`);
         const target = found && (found.matches("input,select,button") ? found : found.querySelector("input,select") || found.querySelector("button,summary"));
@@ -25,14 +32,28 @@ export default {
   },
   methods: {
     say(op) {
-      this.seen = performance.now();
-      window.deskTyped = this.seen;
-      this.$emit("op", op);
+      const now = performance.now();
+      window.deskTyped = now;
+      if (!["put", "rename", "pause"].includes(op.op)) Object.assign(this, { asked: now, from: document.activeElement });
+      this.sent += 1;
+      this.$emit("op", { ...op, n: this.sent });
+    },
+    // whether the person types, or has gone to another field, since what was done last
+    isElsewhere() {
+      const at = document.activeElement;
+      return !!at && at.matches("input, select, textarea") && (at !== this.from || this.keyed > this.asked);
+    },
+    // what is typed stays in the field until the answer to it is here, whatever else is shown meanwhile
+    hold(id, text) {
+      this.typed[id] = { text, at: performance.now(), until: Infinity };
+    },
+    release(id) {
+      if (id in this.typed) this.typed[id].until = this.sent;
     },
     // ---- a field ----
     field(f, inTable, row) {
       const wrong = this.errors[f.id] || [];
-      const said = f.id in this.typed ? this.typed[f.id] : f.value;
+      const said = f.id in this.typed ? this.typed[f.id].text : f.value;
       const about = [];
       if (f.help && !inTable) about.push(`${f.id}.help`);
       if (f.note) about.push(`${f.id}.note`);
@@ -45,8 +66,14 @@ export default {
         title: inTable && f.help ? f.help : undefined,
       };
       const done = () => {
-        delete this.typed[f.id];
+        if (!(f.id in this.typed)) return;
         this.say({ op: "pause" });
+        this.release(f.id);
+      };
+      const choose = (text) => {
+        this.hold(f.id, text);
+        this.say({ op: f.op, place: f.place, text, type: f.type });
+        this.release(f.id);
       };
       let input;
       if (f.input === "select") {
@@ -54,17 +81,17 @@ export default {
           "select",
           {
             ...common,
-            onChange: (e) => this.say({ op: f.op, place: f.place, text: e.target.value, type: f.type }),
-            value: f.value,
+            onChange: (e) => choose(e.target.value),
+            value: said,
           },
-          f.options.map(([value, words]) => h("option", { value, selected: value === f.value }, words)),
+          f.options.map(([value, words]) => h("option", { value, selected: value === said }, words)),
         );
       } else if (f.input === "check") {
         input = h("input", {
           ...common,
           type: "checkbox",
-          checked: f.value === "true",
-          onChange: (e) => this.say({ op: f.op, place: f.place, text: e.target.checked ? "true" : "", type: f.type }),
+          checked: said === "true",
+          onChange: (e) => choose(e.target.checked ? "true" : ""),
         });
       } else {
         const list = f.options ? `${f.id}.list` : undefined;
@@ -79,7 +106,7 @@ export default {
           spellcheck: "false",
           placeholder: f.default || undefined,
           onInput: (e) => {
-            this.typed[f.id] = e.target.value;
+            this.hold(f.id, e.target.value);
             if (!late) this.say({ op: f.op, place: f.place, text: e.target.value, type: f.type });
           },
           onChange: (e) => late && this.say({ op: f.op, place: f.place, text: e.target.value, type: f.type }),
@@ -236,6 +263,7 @@ export default {
     table(p) {
       const last = p.rows.length - 1;
       const wide = p.columns.length + p.said.length + 1;
+      const heading = (words) => h("span", { class: "heading", "aria-hidden": "true" }, words); // where rows are cards
       return h("div", { class: "list", key: p.id, "data-at": p.id }, [
         this.wrongOf(p.id),
         h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": p.title }, [
@@ -258,8 +286,8 @@ export default {
                 const made = [
                   h("tr", { key: id, "data-at": `at.${row.place.join(".")}` }, [
                     ...this.between(
-                      row.cells.map((cell) => h("td", this.field(cell, true, row.name))),
-                      row.said.map((words) => h("td", { class: "said" }, words)),
+                      row.cells.map((cell, j) => h("td", [heading(p.columns[j].label), this.field(cell, true, row.name)])),
+                      row.said.map((words, j) => h("td", { class: "said" }, [heading(p.said[j]), words])),
                     ),
                     h("td", { class: "buttons" }, [
                       this.button("↑", { op: "move", place: row.place, by: -1 }, `Move ${row.name} up`, k === 0, "small"),
@@ -310,8 +338,23 @@ export default {
       ),
     );
   },
-  beforeUpdate() {},
+  mounted() {
+    document.addEventListener("keydown", this.onKey, true);
+    document.addEventListener("click", this.onPress, true);
+  },
+  beforeUnmount() {
+    document.removeEventListener("keydown", this.onKey, true);
+    document.removeEventListener("click", this.onPress, true);
+  },
   created() {
+    Object.assign(this, { focused: this.focus?.n || 0, sent: this.heard || 0, asked: 0, from: null, keyed: 0, pressed: 0 });
+    // the key that does something is before it is asked for; Shift, Control and the like are part of another
+    this.onKey = (e) => {
+      if (!["Shift", "Control", "Alt", "Meta"].includes(e.key)) this.keyed = performance.now();
+    };
+    this.onPress = (e) => {
+      if (e.target.closest?.("button")) this.pressed = performance.now();
+    };
     this.isOpen = (s, k) => {
       const id = `section.${s.id}`;
       const open = id in this.open ? this.open[id] : k < 5;

@@ -22,8 +22,15 @@ class Sheet(Element, component="sheet.js"):
     def __init__(self, on_op: Callable[[dict[str, Any]], Any]):
         super().__init__()
         self._force, self._focus = 0, 0
-        self._props.update({"sections": [], "errors": {}, "force": 0, "focus": {}})
-        self.on("op", lambda event: on_op(event.args))
+        self._props.update({"sections": [], "errors": {}, "force": 0, "focus": {}, "heard": 0})
+        self._on_op = on_op
+        self.on("op", lambda event: self._done(event.args))
+
+    def _done(self, op):
+        """Do it, and have the page know that what it shows next is the answer to it."""
+        self._on_op(op)
+        self._props["heard"] = op.get("n", 0)
+        self.update()
 
     def show(self, sections: list[dict[str, Any]], force: bool = False, focus: str = ""):
         """Show these sections; ``force``: in every field, even in that in which one types; ``focus``: id of what gets the focus."""

@@ -384,10 +384,19 @@ def _left_at(result, stops):
     socs, capacity = charge_at(result, [row["time_s"] for row in stops])
     left = (socs - socs.min(axis=1, keepdims=True)) @ capacity
     k = int(left.argmax())
+    port = stops[k]["where"]
+    unserved = any(max(row["unmet_wh"], row["ac_unmet_wh"]) > rules.UNMET_WH for row in result.summary["ports"])
+    begin = f"Load went unserved: when {port} stopped," if unserved else f"The discharge ended when {port} stopped:"
     return (
-        f"Load went unserved: when {stops[k]['where']} stopped, the packs stood between {socs[k].min() * 100:z.0f} and "
-        f"{socs[k].max() * 100:z.0f} %, {left[k]:z.1f} Ah ({left[k] / capacity.sum() * 100:z.1f} % of the bank) above the emptiest."
+        f"{begin} the packs stood {_stood(socs[k].min(), socs[k].max())}, {left[k]:z.1f} Ah ({left[k] / capacity.sum() * 100:z.1f} % "
+        "of the bank) above the emptiest."
     )
+
+
+def _stood(low, high):
+    """Where states of charge stand, in words."""
+    texts = [f"{soc * 100:z.0f}" for soc in (low, high)]
+    return f"at {texts[0]} %" if texts[0] == texts[1] else f"between {texts[0]} and {texts[1]} %"
 
 
 def _unequal(pack):
@@ -415,4 +424,4 @@ def _harm(result, high, low):
     ):
         return "A pack was blocked while load went unserved.", None
     least, most = min(row["soc_min"] for row in packs), max(row["soc_max"] for row in packs)
-    return f"It costs nothing at this duty (packs between {least * 100:z.0f} and {most * 100:z.0f} %).", None
+    return f"It costs nothing at this duty (packs {_stood(least, most)}).", None

@@ -37,6 +37,7 @@ LABELS = {
     ("pack_types", "{}", "cell_resistance"): "Resistance of a cell of type {}",
     ("chemistries", "{}", "half_width"): "Half-width of the hysteresis of {}",
 }
+CHANGES_CAPACITY = ("capacity_left", "state_of_health", "grade")  # last words of keys by which a C-rate counts another capacity
 UNITS = {"mm2": "mm²", "cm2": "cm²", "milliohm": "mΩ", "mohm": "mΩ", "ohm": "Ω", "degC": "°C", "uH": "µH"}
 NOT_A_LINE = ("AWG",)  # whose numbers fall as the thing grows
 _NUMBER_UNIT = re.compile(r"(?P<number>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[A-Za-zµ°Ω%][\w°µ/*^ -]*)?")
@@ -112,7 +113,10 @@ def controls(
         for key in given or {}:
             if key not in over:
                 raise InputError(f"is no key of this page; its keys are {', '.join(over)}", key=what, value=key)
-    return [_control(key, values, (labels or {}).get(key), (words or {}).get(key, {})) for key, values in over.items()]
+    names = dict(labels or {})
+    if "duty.c_rate" in over and "duty.c_rate" not in names and any(parts_of(key)[-1] in CHANGES_CAPACITY for key in over):
+        names["duty.c_rate"] = f"{LABELS['duty', 'c_rate']} (C counts present capacity)"
+    return [_control(key, values, names.get(key), (words or {}).get(key, {})) for key, values in over.items()]
 
 
 def _control(key, values, label, words):

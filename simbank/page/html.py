@@ -15,6 +15,7 @@ from typing import Any
 
 from simbank.caution import CAUTION
 from simbank.errors import InputError, RunStopped
+from simbank.page.alike import changes_nothing, same_runs
 from simbank.page.controls import Control, controls
 from simbank.page.grid import NOT_RUN, Grid, command_of, grid_points, run_grid
 from simbank.page.lesson import Lesson
@@ -166,8 +167,9 @@ def make_page(
     points = [point | _led(point, along or {}) for point in grid_points(base, keys)]
     grid = run_grid(base, points, integrator=integrator, jobs=jobs, progress=progress)
     index = _Index(keys, grid, lesson.begin if lesson else None)
-    for run, point in zip(grid.runs, points, strict=True):
-        index.add(run, command_of(scenario, changes | point, integrator))
+    same = same_runs(grid.runs)
+    for run, point, one in zip(grid.runs, points, same, strict=True):
+        index.add(run, command_of(scenario, changes | point, integrator), one)
     told = _deflated(json.dumps(index.data, ensure_ascii=False, separators=(",", ":")))
     clock = _fitted(grid, MOST_BYTES - ROOM - len(told))
     index.enter(clock)
@@ -182,7 +184,7 @@ def make_page(
         "not_run": sum(run.failure == NOT_RUN for run in grid.runs), "bytes": len(html.encode()),
         "keys": {key.key: list(key.values) for key in keys}, "clock_step_s": clock.step_s,
         "largest_error": {"soc": clock.steps["soc"] / 2, "current_a": clock.steps["a"] / 2, "power_w": clock.steps["w"] / 2},
-        "made_by": made,
+        "changes_nothing": changes_nothing(keys, same), "made_by": made,
     }  # fmt: skip
     return Page(html, summary, grid.stopped)
 
@@ -244,7 +246,7 @@ class _Index:
             "banks": [], "calendars": [], "verdicts": [], "rows": [], "runs": [],
         }  # fmt: skip
 
-    def add(self, run, command):
+    def add(self, run, command, same):
         if run.failure is not None:
             self.data["runs"].append({"failure": run.failure, "command": command})
             return
@@ -255,6 +257,7 @@ class _Index:
                 "bank": self._number("banks", run.bank), "calendar": self._number("calendars", dates),
                 "verdicts": [self._number("verdicts", verdict) for verdict in words["verdicts"]],
                 "figures": [text for _, _, text in words["figures"]], "packs": words["packs"]["rows"], "command": command,
+                "same": same,
             }
         )  # fmt: skip
 

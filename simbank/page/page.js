@@ -44,6 +44,16 @@
 
   const numberOf = (point) => point.reduce((number, value, k) => number * controls[k].texts.length + value, 0);
 
+  /* What to say beside a setting where runs with other values of it are the same as the one shown. */
+  function alikeAlong(k, number) {
+    const { texts } = controls[k], { same } = index.runs[number];
+    if (same === undefined) return "";
+    const alike = texts.filter((_, value) => value !== chosen[k] && index.runs[numberOf(chosen.map((is, j) => (j === k ? value : is)))].same === same);
+    if (!alike.length) return "";
+    return alike.length === texts.length - 1 ? "Changes nothing here: with every value of it the run is the same."
+      : `The run is the same with ${alike.join(", ")}.`;
+  }
+
   async function show() {
     const number = numberOf(chosen), run = index.runs[number], mine = ++token;
     controls.forEach((control, k) => {
@@ -56,6 +66,7 @@
         document.querySelector(`input[name="set${k}"][value="${chosen[k]}"]`).checked = true;
       }
     });
+    controls.forEach((_, k) => { $(`same${k}`).textContent = alikeAlong(k, number); });
     $("command").textContent = run.command;
     markRow(number);
     $("problem").hidden = !run.failure;
@@ -102,7 +113,10 @@
     typed.addEventListener("change", () => {
       if (!Number.isFinite(typed.valueAsNumber)) return;
       const wanted = typed.valueAsNumber, at = nearest(control.numbers, wanted), unit = control.unit ? ` ${control.unit}` : "";
-      const note = control.numbers[at] === wanted ? "" : `${control.label}: ${wanted}${unit} was not run. Shown: ${control.texts[at]}, the nearest that was run.`;
+      const { numbers, texts } = control, outside = wanted < numbers[0] || wanted > numbers[numbers.length - 1];
+      const note = numbers[at] === wanted ? ""
+        : outside ? `${control.label}: ${wanted}${unit} was not run: it is outside what was run (${numbers[0]} to ${texts[texts.length - 1]}). Shown: ${texts[at]}.`
+          : `${control.label}: ${wanted}${unit} was not run. Shown: ${texts[at]}, the nearest that was run.`;
       set(k, at, note);
     });
   });
@@ -120,7 +134,9 @@
   }
 
   function fillTable() {
-    const table = document.querySelector("#table table"), columns = IN_TABLE.map((key) => index.figures.findIndex(([name]) => name === key));
+    const table = document.querySelector("#table table"), place = (key) => index.figures.findIndex(([name]) => name === key);
+    const none = (key) => index.runs.every((run) => run.failure || run.figures[place(key)] === "–"); // of a duty that only charges
+    const columns = IN_TABLE.map((key) => place(key === "share_ratio_max" && none(key) ? "share_ratio_charge_max" : key));
     const head = document.createElement("tr"), body = document.createElement("tbody");
     head.append(cell("th", "", { scope: "col" }), ...controls.map((control) => cell("th", control.label, { scope: "col" })),
       ...columns.map((k) => cell("th", index.figures[k][1], { scope: "col" })), cell("th", "verdicts", { scope: "col" }));

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from importlib import resources
 from typing import Any
@@ -22,12 +23,14 @@ __all__ = ["FIGURES", "bank_shown", "clock_step", "figures_shown", "packs_shown"
 # Steps of a page's clock [s]: of those that suit a run the finest with no more than so many samples is taken.
 CLOCK_STEPS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0, *(60.0 * m for m in (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 360, 720, 1440)))
 MOST_SAMPLES, LEAST_CLOCK_S = 900, 0.01
+ALIKE = 1.0005  # a share ratio up to which no pack stands out, as for the one on discharge
 PARTS = 10_000  # of the largest current or power that are told apart at best
 
 # Key figures of a run: name, as `simbank run --json` or `simbank sweep` has it, and what it is called.
 FIGURES = {
     "spread_max_points": "largest spread of state of charge [points]", "spread_end_points": "spread at the end [points]",
-    "share_ratio_max": "largest share ratio on discharge", "c_rate_max": "peak C-rate of a pack", "first_full_h": "first full",
+    "share_ratio_max": "largest share ratio on discharge", "share_ratio_charge_max": "largest share ratio on charge",
+    "c_rate_max": "peak C-rate of a pack", "first_full_h": "first full",
     "first_empty_h": "first empty", "conductor_loss_wh": "lost in cable [Wh]", "pack_loss_wh": "lost in packs [Wh]",
     "energy_out_wh": "energy out [Wh]", "energy_in_wh": "energy in [Wh]", "unmet_wh": "asked and not given [Wh]",
 }  # fmt: skip
@@ -75,12 +78,25 @@ def figures_shown(summary: dict[str, Any]) -> list[str]:
     """Key figures of a run in the order of :data:`FIGURES`, as people read them; where they are of one pack, with its name."""
     found, packs = headline(summary), summary["packs"]
     found["unmet_wh"] = sum(port["unmet_wh"] for port in summary["ports"])
-    of = {"share_ratio_max": found["hardest_pack"]}
+    found["share_ratio_charge_max"], most = _most_charged(packs)
+    of = {"share_ratio_max": found["hardest_pack"], "share_ratio_charge_max": most}
     for key in ("first_full_h", "first_empty_h"):
-        first = min((pack for pack in packs if pack[key] is not None), key=lambda pack: pack[key], default={})
-        found[key], of[key] = first.get(key), first.get("name")
-    texts = {key: cells(key, [found[key]])[0] for key in FIGURES}
+        found[key] = min((pack[key] for pack in packs if pack[key] is not None), default=None)
+        names = [pack["name"] for pack in packs if found[key] is not None and pack[key] == found[key]]
+        of[key] = "all" if len(names) == len(packs) > 1 else ", ".join(names[:2]) + (", …" if names[2:] else "") or None
+    texts = {
+        key: "from the start" if key.startswith("first_") and found[key] == 0 else cells(key, [found[key]])[0] for key in FIGURES
+    }
     return [text if of.get(key) is None else f"{of[key]}: {text}" for key, text in texts.items()]
+
+
+def _most_charged(packs):
+    """The largest share ratio on charge and its pack; None for the pack where all are alike, for both where nothing is charged."""
+    shares = {
+        pack["name"]: ratio for pack in packs if (ratio := pack["share_ratio_charge"]) is not None and not math.isnan(ratio)
+    }
+    most = max(shares, key=shares.get, default=None)
+    return shares.get(most), most if most is not None and shares[most] > ALIKE else None
 
 
 def packs_shown(summary: dict[str, Any]) -> list[list[str]]:

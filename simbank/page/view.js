@@ -79,6 +79,22 @@ const BankView = (() => {
     return new Uint8Array(await new Response(stream).arrayBuffer());
   }
 
+  /* How far a point is from a line of straight pieces, or from the box in the middle of a part's room. */
+  function farFrom(hit, { x, y }) {
+    if (hit.localName === "rect") {
+      const [left, top, wide, high] = ["x", "y", "width", "height"].map((key) => Number(hit.getAttribute(key)));
+      return Math.hypot(Math.max(left + 8 - x, 0, x - left - wide + 8), Math.max(top + 8 - y, 0, y - top - high + 8));
+    }
+    const numbers = hit.getAttribute("d").match(/-?[\d.]+/g).map(Number);
+    let least = Infinity;
+    for (let j = 0; j + 3 < numbers.length; j += 2) {
+      const [ax, ay, bx, by] = numbers.slice(j, j + 4), dx = bx - ax, dy = by - ay;
+      const share = Math.max(0, Math.min(1, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1)));
+      least = Math.min(least, Math.hypot(x - ax - share * dx, y - ay - share * dy));
+    }
+    return least;
+  }
+
   // ---- series ----
 
   const unpackedRuns = new WeakMap();
@@ -313,8 +329,12 @@ const BankView = (() => {
         group.addEventListener("focus", () => this.pick(item));
       }
       this.parts.get(item).group.push(group);
-      group.addEventListener("pointerenter", (event) => event.pointerType === "mouse" && this.pick(item));
-      group.addEventListener("click", () => this.pick(item));
+      group.addEventListener("pointermove", (event) => {
+        if (event.pointerType !== "mouse") return;
+        const there = this.nearest(event, item);
+        if (there !== this.picked) this.pick(there);
+      });
+      group.addEventListener("click", (event) => this.pick(this.nearest(event, item)));
       for (const wire of group.querySelectorAll(".wire")) this.layWire(group, wire, kind, k);
       const box = kind === "pack" ? this.layTank(group, k) : kind === "port" && group.querySelector("rect");
       if (box) {
@@ -322,6 +342,18 @@ const BankView = (() => {
         group.prepend(svg("rect", { class: "halo", x: x - 3, y: y - 3, width: w + 6, height: h + 6, rx: 4, "stroke-width": 5 }));
         group.append(svg("rect", { class: "hit", x: x - 8, y: y - 8, width: w + (kind === "pack" ? 70 : 16), height: h + 16 }));
       }
+    }
+
+    /* Of the parts whose room to be touched lies under a press that which is drawn nearest to it: a cable by its line, others by their box. */
+    nearest(event, item) {
+      let best = item, least = Infinity;
+      for (const hit of document.elementsFromPoint(event.clientX, event.clientY)) {
+        const group = hit.classList.contains("hit") && hit.closest("[data-item]");
+        if (!group || !this.drawing.contains(group)) continue;
+        const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(hit.getScreenCTM().inverse()), far = farFrom(hit, at);
+        if (far < least) { least = far; best = group.dataset.item; }
+      }
+      return best;
     }
 
     /* What moves on a line: a halo where it is picked, dashes that run with the current, an arrow, and room to be touched. */
@@ -419,7 +451,7 @@ const BankView = (() => {
         el("tbody", {}, ...rows.map((row) => el("tr", {}, ...row.map((text, k) => el(k ? "td" : "th", k ? {} : { scope: "row" }, text))))));
       const step = run.step_s >= 60 ? `${fixed(run.step_s / 60, 0)} min` : `${run.step_s} s`;
       this.note.textContent = `A sample every ${step}, as the run had it at that instant: state of charge to ±${fixed(50 * run.steps.soc, 2)} points, ` +
-        `currents to ±${run.steps.a / 2} A, powers to ±${run.steps.w / 2} W. What happens between two samples is in the key figures only.`;
+        `currents to ±${run.steps.a / 2} A (up to ${run.steps.a} A told as 0), powers to ±${run.steps.w / 2} W. What happens between two samples is in the key figures only.`;
       this.scaleEnd.textContent = `${amperes(run.most_a, 1)} (wider and redder is more; arrows show the direction)`;
     }
 
@@ -448,18 +480,18 @@ const BankView = (() => {
       this.slider.value = String(at);
       this.slider.setAttribute("aria-valuetext", timeText(run, t));
       this.nowText.textContent = this.clockTime.textContent.replace(" after the start", "");
-      const total = series.port_a.reduce((sum, row) => sum + row[at], 0);
+      const total = series.port_a.reduce((sum, row) => sum + this.flowing(row[at]), 0);
       this.doing.textContent = this.gives(total, "The bank gives", "The bank takes", "The bank rests: no current in or out");
       this.rows.forEach((row, k) => {
         const soc = series.soc[k][at];
         row.fill.style.width = `${100 * Math.max(0, Math.min(1, soc))}%`;
         row.share.textContent = percent(soc);
-        row.amps.textContent = this.gives(series.pack_a[k][at], "gives", "takes", "0 A");
+        row.amps.textContent = this.gives(this.flowing(series.pack_a[k][at]), "gives", "takes", "0 A");
         const fill = this.parts.get(`pack ${k}`).fill, height = 35 * Math.max(0, Math.min(1, soc));
         fill.setAttribute("y", (17.5 - height).toFixed(2));
         fill.setAttribute("height", height.toFixed(2));
       });
-      for (const one of this.wires) this.updateWire(one, series[one.series][one.k][at] * one.way);
+      for (const one of this.wires) this.updateWire(one, this.flowing(series[one.series][one.k][at]) * one.way);
       if (this.cursor) this.moveCursor();
       this.read();
       this.root.dispatchEvent(new CustomEvent("moved", { detail: { seconds: t } }));
@@ -479,6 +511,9 @@ const BankView = (() => {
       one.arrow.setAttribute("transform", `translate(${x} ${y}) rotate(${angle + (current < 0 ? 180 : 0)}) scale(${(0.75 + 0.75 * share).toFixed(2)})`);
     }
 
+    /* A current of one step, which may be half as large, is told as none, so that a bank at rest rests everywhere. */
+    flowing(current) { return Math.abs(current) < 1.5 * this.run.steps.a ? 0 : current; }
+
     gives(current, out, into, none) {
       return current === 0 ? none : `${current > 0 ? out : into} ${amperes(current, this.run.steps.a)}`;
     }
@@ -489,13 +524,13 @@ const BankView = (() => {
       const { series, at, bank, run } = this, [kind, number] = this.picked.split(" "), k = Number(number);
       const when = timeText(run, at * run.step_s);
       if (kind === "pack") {
-        const words = this.gives(series.pack_a[k][at], "it gives", "it takes", "no current flows in it");
+        const words = this.gives(this.flowing(series.pack_a[k][at]), "it gives", "it takes", "no current flows in it");
         this.reading.textContent = `Pack ${isolated(bank.packs[k])} (${bank.capacity[k]}): ${percent(series.soc[k][at])} full; ${words}. ${when}.`;
       } else if (kind === "port") {
-        const current = series.port_a[k][at], words = current === 0 ? "no current" : `${amperes(current, run.steps.a)}, ${watts(series.port_w[k][at])} ${current > 0 ? "out of" : "into"} the bank`;
+        const current = this.flowing(series.port_a[k][at]), words = current === 0 ? "no current" : `${amperes(current, run.steps.a)}, ${watts(series.port_w[k][at])} ${current > 0 ? "out of" : "into"} the bank`;
         this.reading.textContent = `Port ${isolated(bank.ports[k])}: ${words}. ${when}.`;
       } else {
-        const [name, from, to] = bank.branches[k], current = series.branch_a[k][at];
+        const [name, from, to] = bank.branches[k], current = this.flowing(series.branch_a[k][at]);
         const [a, b] = current < 0 ? [to, from] : [from, to];
         const words = current === 0 ? "no current" : `${amperes(current, run.steps.a)} from ${isolated(a)} to ${isolated(b)}`;
         this.reading.textContent = `${isolated(name)}: ${words}. ${when}.`;

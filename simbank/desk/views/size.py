@@ -41,7 +41,7 @@ def build(session: Session):
             for option, (label, _, hint) in LIMITS.items():
                 fields[option] = parts.text_field(label, "", again, f"{hint}; {option}" if hint else option)
             fields["gauges"] = parts.text_field(
-                "Gauges to try", "awg", again, "awg, mm2, or gauges with commas from small to large; --gauges"
+                "Gauges to try", "awg", again, "awg, mm2, or gauges with commas from small to large"
             )
             fields[PRICE] = parts.text_field("Price of conductor per kilogram of copper", "", again, PRICE)
         with parts.tag("div", classes="ticks", role="group", aria_label="Layouts to try"):
