@@ -128,6 +128,16 @@ def test_without_the_extra_it_says_what_to_install(monkeypatch):
         module.desk()
 
 
+def test_a_framework_that_cannot_be_loaded_is_told_in_one_line(tmp_path):
+    (tmp_path / "nicegui").mkdir()
+    (tmp_path / "nicegui" / "__init__.py").write_text("raise OSError('a library of the system is missing')\n")
+    done = command(tmp_path, "desk", "--no-open")  # python -m: what lies in the folder comes before what is installed
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "OSError: a library of the system is missing" in done.stderr
+    assert "pip install" in done.stderr
+
+
 # ---- the page ----
 
 
@@ -235,6 +245,28 @@ def test_malformed_files_are_told_in_the_words_of_the_commands(page, desk):
     )
     page.locator(".message").get_by_text("line 1").wait_for()
     assert page.title() == "simbank desk"
+
+
+@needs_chromium
+def test_files_too_large_or_empty_leave_the_bank_and_undo_brings_back_another(page):
+    page.get_by_role("button", name="Open", exact=True).click()
+    upload = page.get_by_label("or a file from elsewhere")
+    for name, held, said in (
+        ("big.toml", b"#" * 900_000, "big.toml: too large (900 kB; at most 800 kB)"),
+        ("none.toml", b"", "none.toml: has nothing"),
+    ):
+        upload.set_input_files(files=[{"name": name, "mimeType": "text/plain", "buffer": held}])
+        page.locator(".message").get_by_text(said).wait_for()
+        assert field_at(page, "name").input_value() == "My bank"
+    page.set_viewport_size({"width": 320, "height": 900})
+    type_in(page, "n" * 300, "name")
+    type_in(page, "p" * 300, "packs", 0, "name")
+    settled(page)
+    assert sticks_out(page) == []
+    page.get_by_role("button", name="New", exact=True).click()
+    page.get_by_text("Undo brings it back").wait_for()
+    page.locator("#desk-undo").click()
+    page.wait_for_function("document.getElementById('at.name').value.length === 300")
 
 
 @needs_chromium

@@ -479,3 +479,47 @@ def test_a_file_too_large_or_empty_leaves_the_bank_as_it_is(folder, monkeypatch)
     with pytest.raises(InputError, match="has nothing of a bank"):
         session.load("empty.toml")
     assert session.document is before
+
+
+def test_undo_brings_back_what_was_there_before_another_file_was_opened(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.load("own.toml")
+    assert session.document.undo_name is None  # nothing to lose
+    session.do({"op": "put", "place": ["name"], "text": "mine"})
+    session.open_text(starter_scenario())
+    assert (session.name, session.document.unsaved, session.document.undo_name) == ("", False, "open another bank")
+    assert session.document.has_to_lose
+    session.do({"op": "put", "place": ["name"], "text": "other"})
+    session.save("second.toml")
+    session.undo()
+    session.undo()
+    assert (session.name, session.document.data["name"], session.document.unsaved) == ("own.toml", "mine", True)
+    session.save("own.toml")
+    session.redo()
+    session.redo()
+    assert (session.name, session.document.data["name"], session.document.unsaved) == ("second.toml", "other", False)
+    session.save("second.toml")
+    session.undo()
+    session.undo()
+    assert (session.name, session.document.unsaved) == ("own.toml", False)
+
+
+def test_what_nobody_foresaw_is_told_on_the_page_and_in_one_line(folder, monkeypatch, capsys):
+    session = Session(Shared(folder))
+    told = []
+    session.on_trouble.append(told.append)
+    session.on_change.append(lambda: 1 // 0)
+    session.tell()
+    assert "ZeroDivisionError" in told[0]
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert said.startswith("simbank desk: internal error: ZeroDivisionError")
+
+
+def test_the_bank_itself_takes_another_name(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.begin()
+    session.do({"op": "rename", "place": ["name"], "text": "Hut"})
+    assert (session.document.data["name"], session.errors) == ("Hut", [])

@@ -35,6 +35,7 @@ class Step:
     before: str
     after: str
     joins: object = None
+    other: tuple | None = None  # of an opening: path, name and text as saved of the file on the other side of it
 
 
 class Document:
@@ -46,6 +47,8 @@ class Document:
         The file, TOML.
     path : Path, optional
         Where it was loaded from or last saved.
+    name : str
+        What it is called there.
 
     Attributes
     ----------
@@ -60,8 +63,8 @@ class Document:
         If the text is not TOML.
     """
 
-    def __init__(self, text: str, path: Path | None = None):
-        self.path = path
+    def __init__(self, text: str, path: Path | None = None, name: str = ""):
+        self.path, self.name = path, name
         self._undone: list[Step] = []
         self._done: list[Step] = []
         self._take(_read(text, path), text)
@@ -75,6 +78,11 @@ class Document:
         """Whether the file has changed since it was loaded or saved."""
         return self.text != self._saved
 
+    @property
+    def has_to_lose(self) -> bool:
+        """Whether a person changed something that is not saved, here or in a file that undo would bring back."""
+        return (self.unsaved and bool(self._done)) or any(step.other and step.before != step.other[2] for step in self._done)
+
     def is_as_saved(self, path: Path) -> bool:
         """Whether the file at ``path`` is as it was when this document was loaded from it or saved to it."""
         try:
@@ -82,9 +90,9 @@ class Document:
         except (OSError, UnicodeDecodeError):
             return False
 
-    def saved(self, path: Path):
-        """Note that the file stands at ``path`` as it is."""
-        self.path, self._saved = path, self.text
+    def saved(self, path: Path, name: str = ""):
+        """Note that the file stands at ``path`` as it is, and is called ``name``."""
+        self.path, self.name, self._saved = path, name, self.text
 
     # ---- undo ----
 
@@ -113,6 +121,9 @@ class Document:
         step.joins = None
         target.append(step)
         text = getattr(step, which)
+        if step.other is not None:
+            file = (self.path, self.name, self._saved)
+            (self.path, self.name, self._saved), step.other = step.other, file
         self._take(tomllib.loads(text), text)
         return step.name
 
@@ -194,6 +205,16 @@ class Document:
         """Put another file in place of this one, as a step that can be undone."""
         data = _read(text, self.path)
         self._note(name, text, None)
+        self._take(data, text)
+
+    def open(self, text: str, path: Path | None = None, name: str = ""):
+        """Go on with another file; undo brings back what there was, with its name, if there was anything to lose."""
+        data = _read(text, path)
+        if self._done or self._undone or self.unsaved:
+            file = (self.path, self.name, self._saved)
+            self._note(f"open {name or 'another bank'}", text, None)
+            self._done[-1].other = file
+        self.path, self.name, self._saved = path, name, text
         self._take(data, text)
 
     def _change(self, change: Callable[[Any], None], name, joins=None):

@@ -41,6 +41,7 @@ class Page:
         self._status = self._errors_shown = None
         self._build()
         session.on_change.append(self.look)
+        session.on_trouble.append(self._say_wrong)
 
     def _build(self):
         tag("a", "To the results", "skip", href="#desk-views")
@@ -144,7 +145,7 @@ class Page:
         changed = ", changed" if unsaved and self.session.name else ""
         self._file._text = f"{document.data.get('name', '')} – {self.session.name or 'not saved yet'}{changed}"
         self._file.update()
-        self._client.run_javascript(f"window.deskUnsaved = {'true' if unsaved and document.undo_name else 'false'}")
+        self._client.run_javascript(f"window.deskUnsaved = {'true' if document.has_to_lose else 'false'}")
 
     def _show_errors(self):
         wrong = self.session.shown_errors()
@@ -191,8 +192,7 @@ class Page:
     # ---- files ----
 
     def _new(self):
-        self.session.open_text(starter_scenario())
-        self._close()
+        self._try(lambda: self.session.open_text(starter_scenario()))
 
     def _quick_save(self):
         if self.session.name:
@@ -252,18 +252,27 @@ class Page:
 
     def _try(self, what, said=""):
         """Do something with files; say what is wrong, or that it is done."""
+        unsaved = self.session.document.has_to_lose
         try:
             what()
         except InputError as error:
-            self._message.clear()
-            with self._message:
-                tag("p", str(error), "wrong", role="alert")
+            self._say_wrong(str(error))
+            return
+        except Exception as error:
+            self.session.trouble(error)
             return
         self._close()
         self._tools()
+        if unsaved and not said:
+            said = "The bank before has changes that are not saved; Undo brings it back."
         if said:
             with self._message:
                 tag("p", said, "done", role="status")
+
+    def _say_wrong(self, text):
+        self._message.clear()
+        with self._message:
+            tag("p", text, "wrong", role="alert")
 
 
 # goes to the field that an error is about, or to what is around it

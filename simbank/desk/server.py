@@ -82,9 +82,11 @@ def serve(
         binding_refresh_interval=None,
     )  # fmt: skip
     guarded = Guard(app, token, port)
-    logging.getLogger("nicegui").setLevel(logging.ERROR)
+    for name in ("nicegui", "uvicorn.error", "asyncio"):
+        _log_in_lines(logging.getLogger(name))
     config = uvicorn.Config(
-        guarded, log_level="error", access_log=False, server_header=False, timeout_graceful_shutdown=1, ws_max_size=4_000_000, lifespan="on",
+        guarded, log_level="error", log_config=None, access_log=False, server_header=False, timeout_graceful_shutdown=1,
+        ws_max_size=4_000_000, lifespan="on",
     )  # fmt: skip
     server = uvicorn.Server(config)
     address = f"http://{ADDRESS}:{port}/?token={token}"
@@ -110,6 +112,19 @@ _ICON = (
     "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'>"
     "<path d='M3 4v8M7 2v12M11 4v8M15 2v12' stroke='#22252b' stroke-width='1.6'/></svg>"
 )
+
+
+def _log_in_lines(logger):
+    """Have a logger of errors say each in one line, without a traceback."""
+    from simbank.desk.session import log_one_line
+
+    class Lines(logging.Handler):
+        def emit(self, record):
+            error = record.exc_info[1] if record.exc_info else None
+            log_one_line(error or RuntimeError(record.getMessage().partition("\n")[0]))
+
+    logger.setLevel(logging.ERROR)
+    logger.handlers, logger.propagate = [Lines()], False
 
 
 def _check(folder, name):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from simbank.desk.workers import Stopped, Worker
 from simbank.errors import InputError, SimbankError
 from simbank.scenario.starter import starter_scenario
 
-__all__ = ["LARGEST_UPLOAD", "NOTHING", "Session", "Shared"]
+__all__ = ["LARGEST_UPLOAD", "NOTHING", "Session", "Shared", "log_one_line"]
 
 NOTHING = 'name = "My bank"\n'  # a bank of which nothing is said yet
 LARGEST_UPLOAD = 800_000  # bytes of a file from elsewhere
@@ -67,7 +68,6 @@ class Session:
     def __init__(self, shared: Shared):
         self.shared = shared
         self.document = Document(NOTHING)
-        self.name = ""  # of its file in the folder
         self.outcome: dict[str, Any] | None = None
         self.outcome_of = 0  # number of the document that it is of
         self.errors: list[InputError] = []
@@ -76,6 +76,7 @@ class Session:
         self.took_s: float | None = None
         self.focus = ""
         self.forced = False
+        self.on_trouble: list[Callable[[str], Any]] = []  # called with what to tell of an error that nobody foresaw
         self.on_change: list[Callable[[], Any]] = []
         self._run_now: Run | None = None
         self._turn = asyncio.Lock()  # of the runs that wait only the newest is run
@@ -83,6 +84,11 @@ class Session:
         shared.sessions.append(self)
 
     # ---- the document ----
+
+    @property
+    def name(self) -> str:
+        """Of its file in the folder; empty if it has none."""
+        return self.document.name
 
     @property
     def source(self) -> str:
@@ -100,10 +106,9 @@ class Session:
 
     def open_text(self, text: str, path: Path | None = None, name: str = ""):
         """Work on another file; an InputError, and nothing changes, if it is not TOML or says nothing of a bank."""
-        document = Document(text, path)
-        refuse_empty(document.data, name or None)
-        self.document = document
-        self.name, self.outcome, self.errors = name, None, []
+        refuse_empty(Document(text, path).data, name or None)
+        self.document.open(text, path, name)
+        self.outcome, self.errors = None, []
         self.changed(force=True)
 
     def begin(self):
@@ -135,8 +140,7 @@ class Session:
             problem = "has changed since it was opened here" if path == self.document.path else "is there already"
             raise InputError(f'{problem}; tick "Overwrite a file of that name", or choose another name', file=name)
         path = self.shared.folder.save(name, self.document.text)
-        self.document.saved(path)
-        self.name = name
+        self.document.saved(path, name)
         self.tell()
 
     def changed(self, force: bool = False, focus: str = ""):
@@ -152,7 +156,18 @@ class Session:
     def tell(self):
         """Have whoever looks at the session look again."""
         for look in list(self.on_change):
-            look()
+            try:
+                look()
+            except Exception as error:
+                self.trouble(error)
+
+    def trouble(self, error: Exception):
+        """Tell of an error that nobody foresaw: on the page, and in one line where the desk was started."""
+        log_one_line(error)
+        for told in self.on_trouble:
+            told(
+                f"Internal error, so the page may not show the file as it is ({type(error).__name__}: {str(error)[:200]}). Undo, or save."
+            )
 
     def undo(self):
         """Take back the last change."""
@@ -179,8 +194,14 @@ class Session:
         before, focus = self.document.text, ""
         try:
             focus = _OPERATIONS[kind](self.document, place, op) or ""
-        except (InputError, KeyError, IndexError, TypeError) as error:
-            problem = error if isinstance(error, InputError) else InputError("cannot be done here", key=".".join(map(str, place)))
+        except InputError as error:
+            self.errors = [error]
+            self.tell()
+            return
+        except Exception as error:  # an operation that does not fit what stands there
+            if not isinstance(error, (KeyError, IndexError, TypeError)):
+                log_one_line(error)
+            problem = InputError("cannot be done here", key=".".join(map(str, place)))
             self.errors = [problem]
             self.tell()
             return
@@ -217,6 +238,9 @@ class Session:
                 if isinstance(error, Stopped) and not newest():
                     return
                 outcome = {"errors": [], "failed": str(error)}
+            except Exception as error:
+                self.trouble(error)
+                outcome = {"errors": [], "failed": f"internal error: {type(error).__name__}"}
             finally:
                 self._run_now = None
         if number < self.outcome_of or (not newest() and outcome["errors"]):
@@ -267,6 +291,16 @@ class Session:
         self.stop_studies()
         if self in self.shared.sessions:
             self.shared.sessions.remove(self)
+
+
+def log_one_line(error: BaseException):
+    """Say in one line, where the desk was started, what nobody foresaw and where it arose."""
+    at = error.__traceback__
+    while at is not None and at.tb_next is not None:
+        at = at.tb_next
+    where = f" ({Path(at.tb_frame.f_code.co_filename).name}, line {at.tb_lineno})" if at is not None else ""
+    text = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+    print(f"simbank desk: internal error: {text}{where}", file=sys.stderr, flush=True)
 
 
 _tasks: set[asyncio.Future] = set()  # so that none is collected while it runs
@@ -320,7 +354,7 @@ def _put(document, place, op):
 def _rename(document, place, op):
     text = str(op.get("text", "")).strip()
     place = place[:-1] if place[-1] == "name" else place
-    if document.at((*place, "name")) is None:
+    if not place or document.at((*place, "name")) is None:  # the bank's own name, which nothing else in the file repeats
         document.put((*place, "name"), text, f"name {text}")
     else:
         document.rename(place, text, f"name {text}")
