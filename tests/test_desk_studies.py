@@ -278,8 +278,8 @@ def test_the_report_is_that_of_the_command(desk, page, tmp_path):
     assert_accessible(page)
     name, write = shown.get_by_label("Name in the folder"), shown.get_by_role("button", name="Write it into the folder")
     for wrong, why in {
-        "../out.html": "../out.html: leads out of the folder of this desk",
-        "bank.toml": 'bank.toml: a report ends in ".html"',
+        "../out.html": "leads out of the folder of this desk",
+        "bank.toml": 'a report ends in ".html"',
     }.items():
         name.fill(wrong)
         write.click()
