@@ -83,6 +83,11 @@ class Document:
         """Whether a person changed something that is not saved, here or in a file that undo would bring back."""
         return (self.unsaved and bool(self._done)) or any(step.other and step.before != step.other[2] for step in self._done)
 
+    @property
+    def letters(self) -> int:
+        """How many letters it holds, with those of every step of undo and redo."""
+        return len(self.text) + sum(len(step.before) + len(step.after) for step in (*self._done, *self._undone))
+
     def is_as_saved(self, path: Path) -> bool:
         """Whether the file at ``path`` is as it was when this document was loaded from it or saved to it."""
         try:

@@ -12,6 +12,7 @@ from typing import Any
 from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error
+from simbank.desk.kept import Kept
 from simbank.desk.pool import Pool, Run
 from simbank.desk.running import live
 from simbank.desk.workers import Stopped, Worker
@@ -25,12 +26,13 @@ LARGEST_UPLOAD = 800_000  # bytes of a file from elsewhere
 
 
 class Shared:
-    """What all tabs share: the folder, and the processes for their runs, of which one stays warm."""
+    """What all tabs share: the folder, the processes for their runs, of which one stays warm, and what tabs that are gone worked on."""
 
     def __init__(self, folder: Folder, first: str | None = None):
         self.folder, self.first = folder, first
         self.pool = Pool(self._tell)
         self.sessions: list[Session] = []
+        self.kept = Kept()
 
     @property
     def compiling(self) -> bool:
@@ -59,6 +61,8 @@ class Session:
         What came of the last run that could be made (:func:`simbank.desk.running.live`); stays while a later document has errors.
     errors : list of InputError
         Of the document as it is.
+    tab : str
+        Name of the browser's tab, by which it finds what it worked on again; empty until it is known.
     shown_errors : dict
         Id of a field → what is wrong there, as the page shows it.
     on_change : list of callable
@@ -81,6 +85,7 @@ class Session:
         self._run_now: Run | None = None
         self._turn = asyncio.Lock()  # of the runs that wait only the newest is run
         self._studies: set[Worker] = set()
+        self.tab = ""
         shared.sessions.append(self)
 
     # ---- the document ----
@@ -112,8 +117,30 @@ class Session:
         self.changed(force=True)
 
     def begin(self):
-        """Begin with a bank that runs as it stands, to be replaced."""
-        self.open_text(starter_scenario())
+        """Begin with the file of the desk, or a bank that runs as it stands, to be replaced."""
+        if self.shared.first is not None:
+            self.load(self.shared.first)
+        else:
+            self.open_text(starter_scenario())
+
+    def go_on(self, tab: str) -> bool:
+        """Take the name of the browser's tab; go on with what it worked on before, with its undo, and say whether there was anything."""
+        if self.tab or not self.is_open:
+            return True
+        self.tab = tab
+        for other in [other for other in self.shared.sessions if other is not self and other.tab == tab]:
+            other.close()
+        document = self.shared.kept.take(tab)
+        if document is None:
+            return False
+        self.document, self.outcome, self.errors = document, None, []
+        self.changed(force=True)
+        return True
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its tab has not been given up."""
+        return self in self.shared.sessions
 
     def load(self, name: str):
         """Work on a file of the folder."""
@@ -145,6 +172,8 @@ class Session:
 
     def changed(self, force: bool = False, focus: str = ""):
         """Note that the document is another one: show it, run it."""
+        if not self.is_open:
+            return
         self.number += 1
         self.forced, self.focus = force, focus
         self.tell()
@@ -283,14 +312,18 @@ class Session:
             worker.stop()
 
     def close(self):
-        """End what the tab has going on, when it is closed."""
+        """End what the tab has going on, when it is closed; what it worked on is kept for when it comes back."""
+        if not self.is_open:
+            return
+        self.shared.sessions.remove(self)
+        if self.tab:
+            self.shared.kept.put(self.tab, self.document)
+            self.document = Document(NOTHING)
         self.on_change.clear()
         self.number += 1  # what waits is not run
         if self._run_now is not None:
             self._run_now.end()
         self.stop_studies()
-        if self in self.shared.sessions:
-            self.shared.sessions.remove(self)
 
 
 def log_one_line(error: BaseException):
