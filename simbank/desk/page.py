@@ -177,7 +177,7 @@ class Page:
         elif session.errors:
             text = "Not run yet: see what is wrong."
         elif session.shared.compiling:
-            text = "The equations are compiled for this machine, once: up to a minute."
+            text = "First use: the equations are compiled for this machine. Later runs skip this."
         elif session.outcome is None:
             text = "The first run is under way."
         elif session.is_stale:
