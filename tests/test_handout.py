@@ -14,7 +14,7 @@ import zlib
 
 import numpy as np
 import pytest
-from browser import assert_accessible, sticks_out, visit
+from browser import PATIENCE_MS, assert_accessible, sticks_out, visit
 from conftest import ROOT
 
 import simbank
@@ -61,8 +61,20 @@ def points(over):
 
 
 def opened(visited):
+    """The page, once it shows its first run."""
     visited.page.wait_for_selector("#view:not([hidden]) .bars li")
     return visited.page
+
+
+def every_run(page):
+    """Unfold the table of every run, which is made when it is unfolded."""
+    page.click("#table summary")
+    page.wait_for_selector("#table tbody tr")
+
+
+def touched(page, *words):
+    """Wait until what was touched tells of itself; a tap is a click a moment later."""
+    until(page, "(words) => words.every((w) => document.querySelector('.touched output').textContent.includes(w))", list(words))
 
 
 def figures(page):
@@ -78,7 +90,7 @@ def bars(page):
 
 def until(page, function, given=None):
     """Wait until a function in the page says yes; Playwright's own way evaluates text there, which the page's policy refuses."""
-    end = time.monotonic() + 20.0
+    end = time.monotonic() + PATIENCE_MS / 1000.0
     while not page.evaluate(function, given):
         assert time.monotonic() < end, function
         page.wait_for_timeout(20)
@@ -100,6 +112,12 @@ def choose(page, point):
             page.keyboard.press("Home")
             for _ in range(OVER[key].index(value)):
                 page.keyboard.press("ArrowRight")
+    # a run is unpacked a moment after it is asked for
+    until(
+        page,
+        "(point) => JSON.stringify(window.pointShown) === JSON.stringify(point)",
+        [OVER[k].index(v) for k, v in point.items()],
+    )
 
 
 # ---- the values are the runs' ----
@@ -247,7 +265,7 @@ def test_a_cable_is_picked_where_it_is_pressed(browser, made):
                 x, y, room, effect = page.eval_on_selector(f"g[data-branch='{name}'] .hit", middle)
                 assert (room >= 20, effect) == (True, "non-scaling-stroke")
                 page.touchscreen.tap(x, y)
-                assert name in page.text_content(".touched output")
+                touched(page, name)
 
 
 def test_a_run_that_cannot_be_is_told_in_its_place(browser, one_fails):
@@ -347,19 +365,18 @@ def test_what_is_touched_tells_its_values(browser, made, classroom):
         go(page, "30")
         line = "(line) => { line.scrollIntoView({block: 'center'}); const b = line.getBoundingClientRect(); return [b.x + b.width / 2, b.y + 2]; }"
         page.touchscreen.tap(*page.eval_on_selector("g[data-branch='link P1-P2 +'] .hit", line))
+        touched(page, "link P1-P2 +", f"{abs(amperes):.1f} A")
         told = page.text_content(".touched output")
-        assert "link P1-P2 +" in told
-        assert f"{abs(amperes):.1f} A" in told
         assert re.search("from .P1[+]. to .P2[+].", told)
         page.tap("g[data-pack='P3'] rect.hit")
-        assert "P3" in page.text_content(".touched output")
+        touched(page, "P3")
         assert page.get_attribute(".bars li:nth-child(3) button", "aria-pressed") == "true"
         page.tap("g[data-port='charger'] rect.hit")
-        assert "into the bank" in page.text_content(".touched output")
+        touched(page, "into the bank")
         page.hover(".chart svg", position={"x": 120, "y": 60})
         page.mouse.down()
         page.mouse.up()
-        assert page.evaluate("document.querySelector('#view .time input').valueAsNumber") != 30
+        until(page, "() => document.querySelector('#view .time input').valueAsNumber !== 30")
 
 
 # ---- anybody can work it ----
@@ -424,7 +441,7 @@ def test_no_barrier_and_no_sideways_scrolling(browser, request, which, width):
     path = found[1] if which == "made" else found
     with visit(browser, path.as_uri(), width, 740) as seen:
         page = opened(seen)
-        page.click("#table summary")
+        every_run(page)
         page.click("#view details summary")
         assert_accessible(page)
         assert sticks_out(page) == []
@@ -484,8 +501,7 @@ def test_hostile_names_are_text_and_nothing_else(browser, classroom, tmp_path):
         page.focus("#set0")
         page.keyboard.press("ArrowRight")
         page.click(".bars li:first-child button")
-        page.click("#table summary")
-        page.wait_for_timeout(100)
+        every_run(page)
         assert page.eval_on_selector_all("main img, main b:not(.clock b), [onerror], [onload]", "(all) => all.length") == 0
         assert page.text_content("h1") == BAD
         assert page.eval_on_selector_all(".bars .name", "(all) => all.map((e) => e.textContent)") == [BAD, "<b>&amp;'\"", TURNED]
