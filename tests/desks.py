@@ -11,7 +11,9 @@ from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 PATIENCE_S = 240  # of a busy machine that compiles
-IMPATIENT = "import simbank.desk.server as server; server.BACK_S = {}; import runpy; runpy.run_module('simbank', run_name='__main__')"
+IMPATIENT = (
+    "import simbank.desk.server as server; server.BACK_S = {}; import runpy; runpy.run_module('simbank', run_name='__main__')"
+)
 
 
 @dataclass
