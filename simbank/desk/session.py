@@ -11,7 +11,7 @@ from typing import Any
 
 from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
 from simbank.desk.folder import Folder
-from simbank.desk.forms import STARTS, describe, field_id, field_of_error
+from simbank.desk.forms import ASKED, STARTS, describe, field_id, field_of_error
 from simbank.desk.kept import Kept
 from simbank.desk.pool import Pool, Run
 from simbank.desk.running import live
@@ -107,7 +107,7 @@ class Session:
 
     def sections(self) -> list[dict[str, Any]]:
         """The forms (:func:`simbank.desk.forms.describe`)."""
-        return describe(self.document.data)
+        return describe(self.document.data, self.document.assumed)
 
     def open_text(self, text: str, path: Path | None = None, name: str = ""):
         """Work on another file; an InputError, and nothing changes, if it is not TOML or says nothing of a bank."""
@@ -381,7 +381,7 @@ def _put(document, place, op):
     if "±" in text:  # how well it is known is said anew, and not within the table that there may be
         document.set(place, known_number(text) if kind == "number" else text.removesuffix("± 0").strip(), name)
         return
-    document.put(place, read_value(text, kind), name)
+    document.put(place, read_value(text, kind), name, assumed=op.get("assumed") is True)
 
 
 def _rename(document, place, op):
@@ -397,14 +397,14 @@ def _kind(document, place, op):
     models = {"constant": "ConstantDuty", "cycles": "CyclesDuty", "table": "TableDuty", "days": "DaysDuty"}
     if op["text"] in models and document.at(("duty", "kind")) != op["text"]:
         document.drop(("duty",), "kind of duty")
-        document.put(("duty",), STARTS[models[op["text"]]], "kind of duty")
+        document.put(("duty",), STARTS[models[op["text"]]], "kind of duty", assumed=models[op["text"]] not in ASKED)
         return field_id(("duty", "kind"))
     return None
 
 
 def _start(document, place, op):
     if document.at(place) is None:
-        document.put(place, dict(STARTS[op["model"]]), f"add {_called(document, place)}")
+        document.put(place, dict(STARTS[op["model"]]), f"add {_called(document, place)}", assumed=True)
     return field_id(place)
 
 
@@ -423,7 +423,7 @@ def _insert(document, place, op):
             start["soc"] = {"value": start["soc"], "within": known["within"]}
     if "name" in start:
         start["name"] = _free_name(document, op["model"], start["name"])
-    document.insert(place, start, f"add {start.get('name', place[-1])}")
+    document.insert(place, start, f"add {start.get('name', place[-1])}", assumed=op["model"] not in ASKED)
     return field_id((*place, len(entries)))
 
 
@@ -443,7 +443,7 @@ def _copy(document, place, op):
     entry = {key: value for key, value in document.at(place).items() if key != "written_out_from"}
     if "name" in entry:
         entry["name"] = _free_name(document, "PackTable" if place[0] == "packs" else "", f"{entry['name']} ")
-    document.insert(place[:-1], entry, f"copy {_called(document, place)}", place[-1] + 1)
+    document.copy(place, entry, f"copy {_called(document, place)}")
     return field_id((*place[:-1], place[-1] + 1))
 
 
