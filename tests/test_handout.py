@@ -146,6 +146,32 @@ def test_values_in_the_page_are_those_of_the_runs_as_exactly_as_it_says(classroo
             assert np.abs(found[kind] - frame.to_numpy()).max() <= error[unit] * 1.0001 + 1e-6, kind
 
 
+def test_runs_of_unequal_length_each_have_a_clock_of_their_own(classroom, tmp_path, browser):
+    """A day beside a year: the day is shown as closely as on a page of its own."""
+    over, day_s = {"duty.repeat": [1, 365]}, 86400.0
+    page = make_page(classroom, over, jobs=1)
+    path = page.write(tmp_path / "page.html")
+    index, series = inside(path.read_text(encoding="utf-8"))
+    assert [page.summary[key] for key in ("clock_step_least_s", "clock_step_s")] == [120.0, 43200.0]
+    for run, point, step_s in zip(index["runs"], points(over), (120.0, 43200.0), strict=True):
+        case = classroom.with_changes(point)
+        result = simbank.simulate(case, integrator="fast", output_step_s=step_s)
+        found = unpacked(series[run["line"]], run["samples"], index["rows"][run["rows"]], index["steps"])
+        times = step_s * np.arange(run["samples"])
+        assert times[-1] == case.duty.duration_s == point["duty.repeat"] * day_s
+        soc = result.packs.groupby(level=0).last().loc[times]["soc"].to_numpy()
+        assert np.abs(found["soc"] - soc).max() <= page.summary["largest_error"]["soc"] * 1.0001 + 1e-6
+    with visit(browser, path.as_uri()) as seen:
+        shown = opened(seen)
+        for repeat, words, last in ((1, "sample every 2 min", 720), (365, "sample every 720 min", 730)):
+            shown.eval_on_selector(
+                "#set0", f"(e) => {{ e.value = {[1, 365].index(repeat)}; e.dispatchEvent(new Event('input')); }}"
+            )
+            until(shown, "(words) => document.querySelector('.chart .fine').textContent.includes(words)", words)
+            assert int(shown.get_attribute("#view .time input", "max")) == last
+        assert "120 to 43200 s, by the length of the run" in shown.text_content("footer, main, body")
+
+
 def test_kirchhoff_holds_among_the_values_of_the_page(made):
     """At the take-off of a chain: what packs give is what the port takes, each rounded by half a step at most."""
     index, series = inside(made[1].read_text(encoding="utf-8"))
