@@ -11,6 +11,9 @@ from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 PATIENCE_S = 240  # of a busy machine that compiles
+IMPATIENT = (
+    "import simbank.desk.server as server; server.BACK_S = {}; import runpy; runpy.run_module('simbank', run_name='__main__')"
+)
 
 
 @dataclass
@@ -77,10 +80,14 @@ def ended(pids):
 
 
 @contextlib.contextmanager
-def opened(folder, *words):
-    """A desk in a folder, ended with Ctrl-C if it still runs; ``words``: of its command line."""
+def opened(folder, *words, back_s=None):
+    """A desk in a folder, ended with Ctrl-C if it still runs.
+
+    ``words``: of its command line; ``back_s``: how long a tab may be without its connection before its page is given up [s].
+    """
+    begin = ["-m", "simbank"] if back_s is None else ["-c", IMPATIENT.format(back_s)]
     process = subprocess.Popen(
-        [sys.executable, "-m", "simbank", "desk", *map(str, words), "--no-open"], cwd=folder, text=True, stdout=subprocess.PIPE,
+        [sys.executable, *begin, "desk", *map(str, words), "--no-open"], cwd=folder, text=True, stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, start_new_session=True,
     )  # fmt: skip
     try:
