@@ -560,8 +560,9 @@ def test_two_makes_differ_in_nothing_but_the_date(classroom, made, monkeypatch):
 
 
 def test_256_runs_of_five_packs_over_three_days_weigh_three_megabytes_at_most(browser, tmp_path):
-    """And open with less than eight seconds of work for a processor held to a quarter of this machine's speed, which stands for a phone's.
+    """And open with less than two seconds of work for a processor held to a quarter of this machine's speed, which stands for a phone's.
 
+    Counted is processor time of the page's thread, waiting for the quarter included; it does not depend on what else the machine does.
     The quarter is common practice, no source; how long a phone itself takes is not measured here.
     """
     clinic = simbank.load(ROOT / "scenarios" / "hilltop_clinic_days.toml")
@@ -575,16 +576,19 @@ def test_256_runs_of_five_packs_over_three_days_weigh_three_megabytes_at_most(br
     assert page.summary["failed"] == 0
     assert path.stat().st_size == page.summary["bytes"] <= 3_000_000
     assert page.summary["clock_step_s"] <= 600.0
-    with visit(browser, "about:blank", 360, 740) as seen:
-        slow = seen.page.context.new_cdp_session(seen.page)
-        slow.send("Emulation.setCPUThrottlingRate", {"rate": 4})
-        seen.page.goto(path.as_uri())
-        opened(seen)
-        busy = {
-            m["name"]: m["value"] for m in (slow.send("Performance.enable"), slow.send("Performance.getMetrics"))[1]["metrics"]
-        }
-        assert busy["TaskDuration"] < 8.0  # of this machine's, which others use too
-        assert f"sample every {page.summary['clock_step_s'] / 60:g} min" in seen.page.text_content(".chart .fine")
+    busy_s = []
+    for _ in range(3):  # other processes disturb what is measured, and never shorten it
+        with visit(browser, "about:blank", 360, 740) as seen:
+            slow = seen.page.context.new_cdp_session(seen.page)
+            slow.send("Performance.enable")  # counts from here
+            slow.send("Emulation.setCPUThrottlingRate", {"rate": 4})
+            seen.page.goto(path.as_uri())
+            opened(seen)
+            busy_s.append({m["name"]: m["value"] for m in slow.send("Performance.getMetrics")["metrics"]}["ThreadTime"])
+            assert f"sample every {page.summary['clock_step_s'] / 60:g} min" in seen.page.text_content(".chart .fine")
+        if busy_s[-1] < 2.0:
+            break
+    assert 0.0 < min(busy_s) < 2.0, busy_s
 
 
 @pytest.mark.parametrize(
