@@ -23,7 +23,10 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["compiled_from", "drop_stale", "jit_entry", "jit_inline", "jit_internal", "sources", "told_busy", "told_of_compiling"]
+__all__ = [
+    "compiled_from", "compiling_set", "drop_stale", "jit_entry", "jit_inline", "jit_internal", "sources", "told_busy", "told_of_compiling",
+    "what_compiles",
+]  # fmt: skip
 
 # No compiled function makes an array, so that none need count references to them, which takes longer than most of their work.
 # Division by zero gives infinity, as in numpy; whoever steps in time looks for that.
@@ -48,7 +51,14 @@ class Compiled:
         As Python has it; stays there as ``py_func``.
     options : dict
         Of the compiler.
+
+    Attributes
+    ----------
+    belongs_to : str
+        What a person is told that is compiled, where whoever calls it has not said it.
     """
+
+    belongs_to = "the equations"
 
     def __init__(self, function, options):
         functools.update_wrapper(self, function)
@@ -99,7 +109,7 @@ class Compiled:
         """The function compiled for such arguments, kept for the next process."""
         numba, dispatcher = _compiler(), self.dispatcher
         types = tuple(numba.typeof(arg) for arg in args)
-        with _deferred():
+        with compiling_set(_sets[-1] if _sets else self.belongs_to), _deferred():
             dispatcher.compile(types)
         made = dispatcher.overloads[types]
         library, environment = made.library, made.environment
@@ -284,6 +294,7 @@ def _linked(code, symbol, env_name, needs, name):
 # ---- the compiler ----
 
 _tellers = []
+_sets = []  # what is being compiled, in words
 
 
 @contextlib.contextmanager
@@ -308,6 +319,21 @@ def told_busy():
     finally:
         for tell in _tellers:
             tell(False)
+
+
+@contextlib.contextmanager
+def compiling_set(name):
+    """Within, what is compiled is told to a person by this name."""
+    _sets.append(name)
+    try:
+        yield
+    finally:
+        _sets.pop()
+
+
+def what_compiles():
+    """What is being compiled, in words: "the equations of the fast integrator"."""
+    return _sets[-1] if _sets else Compiled.belongs_to
 
 
 @functools.cache

@@ -15,7 +15,7 @@ from simbank.duty import Command, Duty, Step
 from simbank.studies import case
 
 Case = partial(case.Case, "test")  # of a bank and a duty
-PROGRESS_LINE = re.compile(r".*: (\d+ %, |compiling .*, )?\d+ s")
+PROGRESS_LINE = re.compile(r".*: (\d+ %, |first use: compiling .*, )?\d+ s")
 
 
 def affine_chemistry(slope=0.1, at_half=3.3, half_width=0.0, decay=40.0):

@@ -1,6 +1,7 @@
 """What is printed: no line wider than the terminal, for every command and shipped scenario; numbers and times as a person reads them."""
 
 import math
+import os
 import re
 import subprocess
 import sys
@@ -388,9 +389,77 @@ def test_compiling_is_said(monkeypatch, capsys):
         while time.monotonic() < told + 0.2:
             time.sleep(0.01)
     lines = capsys.readouterr().err.splitlines()
-    assert any(line.startswith(f"Running X: {progress.COMPILING}, ") for line in lines)
+    words = "first use: compiling the equations; later runs skip this"
+    assert progress.compiling_words() == words
+    assert any(line.startswith(f"Running X: {words}, ") for line in lines)
     assert re.fullmatch(r"Running X: \d+ s", lines[-1])
-    assert "minute" not in progress.COMPILING
+    assert "minute" not in words
+    assert "once" not in words  # each of several sets is compiled when it is first used
+
+
+SETS = """
+import sys, simbank
+from simbank.cli import progress
+progress.EVERY_S = 1.0
+for integrator in ("reference", "fast", "fast"):
+    with progress.progress_bar("Running X", False) as tell:
+        simbank.simulate(simbank.load(sys.argv[1]), integrator=integrator, progress=tell)
+"""
+
+
+def test_each_set_that_is_compiled_is_told_by_its_name(tmp_path, root):
+    """Once at its beginning, and what takes long again; what is ready says nothing."""
+    small = tmp_path / "small.toml"
+    small.write_text((root / "scenarios" / "rate_bench.toml").read_text())
+    told = subprocess.run(
+        [sys.executable, "-c", SETS, str(small)], capture_output=True, text=True, check=True, timeout=600,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)},
+    ).stderr.splitlines()  # fmt: skip
+    names = [
+        re.search(r"first use: compiling the equations of the (\w+) integrator; later runs skip this, \d+ s$", line)
+        for line in told
+    ]
+    named = [name.group(1) for name in names if name]
+    assert named.count("reference") >= 2
+    assert named.count("fast") >= 2
+    assert named == sorted(named, reverse=True)
+
+
+def test_time_left_does_not_count_compiling(monkeypatch):
+    """Half of the work in as long as the other half will take, and ten times as long for the compiler in between."""
+    import io
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from simbank import jit
+    from simbank.cli import progress
+
+    now, shown, bars = [100.0], io.StringIO(), []
+    monkeypatch.setattr(progress.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(progress.sys, "stderr", shown)
+    monkeypatch.setattr(shown, "isatty", lambda: True, raising=False)
+    start = Progress.start
+    monkeypatch.setattr(Progress, "start", lambda bar: bars.append(bar) or start(bar))
+
+    def words(bar):
+        console = Console(file=io.StringIO(), width=100)
+        console.print(*bar.get_renderables())
+        return console.file.getvalue().strip()
+
+    with progress.progress_bar("Running X", False) as tell:
+        (bar,) = bars
+        tell(0.1)
+        now[0] += 10.0
+        tell(0.3)
+        with jit.compiling_set("the equations of faults"), jit.told_busy():
+            now[0] += 200.0
+            assert words(bar) == "First use: compiling the equations of faults; later runs skip this (210 s)"
+        assert "Running X" in words(bar)
+        now[0] += 10.0
+        tell(0.5)
+        (task,) = bar.tasks
+        assert task.time_remaining == pytest.approx(25.0, abs=1.0)
 
 
 def test_what_comes_from_the_cache_is_not_called_compiling(tmp_path):
@@ -405,6 +474,6 @@ def test_what_comes_from_the_cache_is_not_called_compiling(tmp_path):
         subprocess.run([sys.executable, "half.py"], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=120).stderr
         for _ in range(2)
     ]
-    assert "compiling the equations" in told[0]
+    assert "first use: compiling the equations;" in told[0]
     assert "Running X" in told[1]
     assert "compiling" not in told[1]

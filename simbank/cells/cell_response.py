@@ -42,6 +42,9 @@ def _relax(time_s, drive_v, tau_s, out):
         out[i] = a * out[i - 1] + now - a * before - (now - before) * mean
 
 
+_relax.belongs_to = "the equations of one cell"
+
+
 def moved_ah(time_s: np.ndarray, current_a: np.ndarray) -> np.ndarray:
     """Charge moved up to each sample by a current [A] that runs straight between samples [Ah]; all of shape (m,).
 

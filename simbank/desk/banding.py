@@ -1,4 +1,4 @@
-"""What the desk's processes compute of how well a figure is known: bands of a run, as plain data."""
+"""What the desk's processes compute of how well a figure is known: bands as plain data."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from simbank.warning import as_records
 
 if TYPE_CHECKING:
     from simbank.studies.bands_result import Bands
+    from simbank.studies.paired import LayoutBands
 
-__all__ = ["bands_told", "run_bands"]
+__all__ = ["bands_told", "layout_bands_told", "run_bands"]
 
 
 def run_bands(
@@ -49,5 +50,28 @@ def bands_told(found: Bands) -> dict[str, Any]:
             *([texts_table("Figures of packs, 5 to 95 %", packs)] if len(packs.columns) > 1 else []),
         ],
         "readings": [texts_table("Measure first: what narrows these figures most", readings)] if len(readings) else [],
+        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+    }
+
+
+def layout_bands_told(found: LayoutBands) -> dict[str, Any]:
+    """Bands of layouts, as ``simbank compare --bands`` shows them.
+
+    Returns
+    -------
+    dict
+        ``usual`` and ``whole``: tables of the main and of all figures; ``words`` on each two layouts; ``plots``.
+    """
+    from simbank.report.band_parts import OF_LAYOUTS, layouts_read
+    from simbank.studies.band_figures import WORDS
+
+    first = next(iter(found.layouts.values()))
+    if not len(first.uncertain):
+        return {"usual": [], "whole": [], "words": [first.words[0]], "plots": []}
+    title = f"{found.title}: from 5 % to 95 % of {first.done} draws"
+    return {
+        "usual": [texts_table(title, layouts_read(found, OF_LAYOUTS))],
+        "whole": [texts_table(title, layouts_read(found, tuple(WORDS)))],
+        "words": [*found.words, f"The same {first.done} draws under every layout, seed {first.made_by['seed']}."],
         "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
     }

@@ -24,7 +24,9 @@ document.addEventListener("keydown", (e) => {
   const which = key === "z" ? (e.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : key === "s" ? "save" : "";
   if (which) { e.preventDefault(); document.getElementById("desk-" + which).click(); }
 });
-window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved) e.preventDefault(); });
+// a tab whose connection is lost is loaded anew by itself, and finds its bank again
+window.socket.on("disconnect", () => { window.deskLost = true; });
+window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved && !window.deskLost) e.preventDefault(); });
 """
 
 
@@ -177,7 +179,7 @@ class Page:
         elif session.errors:
             text = "Not run yet: see what is wrong."
         elif session.shared.compiling:
-            text = "The equations are compiled for this machine, once: up to a minute."
+            text = "First use: the equations are compiled for this machine. Later runs skip this."
         elif session.outcome is None:
             text = "The first run is under way."
         elif session.is_stale:

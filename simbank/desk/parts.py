@@ -11,8 +11,8 @@ from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
-    "Field", "Told", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag", "text_area", "text_field",
-    "tick", "told_blocks", "verdicts", "warnings", "words",
+    "Field", "Told", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag", "text_area",
+    "text_field", "tick", "told_blocks", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
@@ -208,6 +208,17 @@ def fold(title: str, blocks: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Blocks that are seen when one opens them; nothing without any."""
     blocks = [block for block in blocks if block]
     return {"kind": "fold", "title": title, "blocks": blocks} if blocks else {}
+
+
+def bands(told: dict[str, Any], whole: bool) -> list[dict[str, Any]]:
+    """Bands as :func:`simbank.desk.banding.bands_told` tells them, as blocks; ``whole``: all plots, and readings unfolded."""
+    return [
+        words(told["said"]) if told["said"] else {},
+        *told["tables"],
+        sentences(told["words"]),
+        *(told["readings"] if whole else [fold("What to measure first", told["readings"])]),
+        *(told["plots"] if whole else told["plots"][:1]),
+    ]
 
 
 def told_blocks(told: dict[str, Any]) -> list[dict[str, Any]]:

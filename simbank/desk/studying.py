@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from simbank.desk.banding import bands_told, layout_bands_told
 from simbank.desk.running import scenario_of
 from simbank.desk.telling import drawn, plotted, shown_table, table, verdicts_told
 from simbank.digits import number
@@ -21,10 +22,13 @@ from simbank.warning import as_records
 __all__ = ["layouts", "protection", "report", "sizes"]
 
 Progress = Callable[[float], None] | None
+SIZES_PART = 0.3  # of the time, by estimate, that a size takes itself where bands follow
 
 
-def protection(data: dict[str, Any], source: str | None, case: Assumptions, progress: Progress = None) -> dict[str, Any]:
-    """Fault currents, checks and what opens, as ``simbank protect`` shows them.
+def protection(
+    data: dict[str, Any], source: str | None, case: Assumptions, draws: int | None, seed: int, progress: Progress = None
+) -> dict[str, Any]:  # fmt: skip
+    """Fault currents, checks and what opens, as ``simbank protect`` shows them; with ``draws``, as with ``--bands`` and ``--seed``.
 
     Returns
     -------
@@ -36,12 +40,13 @@ def protection(data: dict[str, Any], source: str | None, case: Assumptions, prog
 
     scenario = scenario_of(data, source)
     refuse_shorted_cells(scenario, case.cells_shorted)
-    found = protect(scenario, case, progress=progress)
+    found = protect(scenario, case, progress=progress, bands=draws, seed=seed)
     return {
         "warnings": as_records(found.warnings),
         "headline": f"{found.headline} {found.load_note[:1].upper()}{found.load_note[1:]}.",
         "put_right": _put_right(found),
         "drawing": drawn(found.drawing(), "Bolted fault currents at once, in the greatest case."),
+        "drawn": [] if found.bands is None else found.bands.words,
         "reliance": list(found.reliance),
         "basis": list(found.basis),
         "overload_told": [
@@ -95,11 +100,12 @@ def _protection_told(found, whole):
 
 
 def sizes(
-    data: dict[str, Any], source: str | None, limits: Limits, asked: tuple[tuple[str, Any], ...], progress: Progress = None
+    data: dict[str, Any], source: str | None, limits: Limits, asked: tuple[tuple[str, Any], ...], draws: int | None, seed: int,
+    progress: Progress = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Layouts and gauges that keep within limits, as ``simbank size`` shows them, and what the one found has to be bought.
 
-    ``asked`` has further arguments of :func:`simbank.size`, by name.
+    ``asked`` has further arguments of :func:`simbank.size`, by name; with ``draws``, of that ``seed``, the size found has bands.
 
     Returns
     -------
@@ -107,10 +113,13 @@ def sizes(
         What :mod:`simbank.desk.views.size` shows.
     """
     from simbank.studies import bill, size
-    from simbank.studies.size import size_found
+    from simbank.studies.size import size_found, sized_bands
 
     scenario = scenario_of(data, source)
-    found = size(scenario, limits, progress=progress, **dict(asked))
+    tell = progress or (lambda done: None)
+    found = size(scenario, limits, progress=lambda done: tell(done * (SIZES_PART if draws else 1.0)), **dict(asked))
+    if draws and found.best is not None:
+        found.bands = sized_bands(scenario, found, draws, seed, lambda done: tell(SIZES_PART + (1.0 - SIZES_PART) * done))
     bought: list[dict[str, Any]] = []
     if found.best is not None:
         case = size_found(scenario, found)
@@ -126,9 +135,11 @@ def sizes(
         ]
     left = len(found.table) - len(found.shown().frame)
     return {
-        "warnings": as_records(found.warnings),
+        "warnings": as_records([*found.warnings, *([] if found.bands is None else found.bands.warnings)]),
         "found": f"{found.found_words} {found.by_layout_words}".strip(),
         "best": None if found.best is None else [found.best["layout"], found.best["gauge"]],
+        "bands": None if found.bands is None else bands_told(found.bands),
+        "kept": found.kept_words,
         "bought": bought,
         "left": f"{left} more were tried, which every row shows." if left else "",
         "basis": [found.tried, f"Integrator: {found.made_by['integrator']}."],
@@ -149,9 +160,11 @@ def _sizes_told(found, whole):
 
 
 def layouts(
-    data: dict[str, Any], source: str | None, chosen: tuple[str, ...] | None, progress: Progress = None
+    data: dict[str, Any], source: str | None, chosen: tuple[str, ...] | None, draws: int | None, seed: int, progress: Progress = None
 ) -> dict[str, Any]:  # fmt: skip
     """The same packs and duty under several layouts, as ``simbank compare`` shows them, and a drawing of each with its currents.
+
+    With ``draws``, of that ``seed``, every layout has bands, by the same draws.
 
     Returns
     -------
@@ -162,22 +175,24 @@ def layouts(
     from simbank.studies import compare
 
     scenario = scenario_of(data, source)
-    found = compare(scenario, list(chosen) if chosen else None, progress=progress)
+    found = compare(scenario, list(chosen) if chosen else None, progress=progress, bands=draws, seed=seed)
+    drawn = {"usual": [], "whole": [], "words": [], "plots": []} if found.bands is None else layout_bands_told(found.bands)
     used = next(iter(found.results.values())).summary["integrator"]
     return {
         "warnings": as_records(found.warnings),
         "names": list(found.results),
+        "drawn": drawn["words"],
         "not_counted": found.not_counted,
         "integrator": f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}.",
-        "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
+        "plots": [*(plotted(picture.figure, picture.caption) for picture in found.pictures()), *drawn["plots"]],
         "drawings": [full_load(with_changes(scenario, {"wiring.layout": name}), f"{name}: ") for name in found.results],
-        "usual": _layouts_told(found, False),
-        "whole": _layouts_told(found, True),
+        "usual": _layouts_told(found, drawn["usual"], False),
+        "whole": _layouts_told(found, drawn["whole"], True),
     }
 
 
-def _layouts_told(found, whole):
-    return {"verdicts": verdicts_told(found, whole=whole), "tables": [shown_table(one, whole) for one in found.shown]}
+def _layouts_told(found, drawn, whole):
+    return {"verdicts": verdicts_told(found, whole=whole), "tables": [*(shown_table(one, whole) for one in found.shown), *drawn]}
 
 
 def full_load(scenario: Scenario, before: str = "") -> dict[str, Any]:

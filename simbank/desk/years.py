@@ -17,7 +17,7 @@ YEARS_PART = 0.3  # of the time, by estimate, that the years themselves take whe
 
 
 def years_of(
-    data: dict[str, Any], source: str | None, years: float, law: str, until: float | None, worth: bool,
+    data: dict[str, Any], source: str | None, years: float, law: str, until: float | None, worth: bool, draws: int | None, seed: int,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """Years of the bank, as ``simbank age`` tells them.
@@ -30,6 +30,8 @@ def years_of(
         As :func:`simbank.age` takes them.
     worth : bool
         Whether to try what changes are worth, too.
+    draws, seed : int or None, int
+        Of bands; none without ``draws``.
     progress : callable, optional
         Called with the fraction done.
 
@@ -46,10 +48,11 @@ def years_of(
     def part(begin, end):
         return None if progress is None else lambda done: progress(begin + (end - begin) * done)
 
-    found = age(scenario_of(data, source), years, law=law, until=until, progress=part(0.0, YEARS_PART if worth else 1.0))
+    end = 1.0 if not worth else 0.8 if draws else YEARS_PART
+    found = age(scenario_of(data, source), years, law=law, until=until, bands=draws, seed=seed, progress=part(0.0, end))
     left_out = []
     if worth:
-        found.worth = changes_worth(found, part(YEARS_PART, 1.0))
+        found.worth = changes_worth(found, part(end, 1.0))
         found.among_alike = among_alike(found)
         left_out = [f"Not tried: {text}" for text in found.worth.attrs.get("left_out", ())]
     return {

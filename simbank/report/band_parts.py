@@ -17,7 +17,17 @@ from simbank.studies.bands_result import Bands
 from simbank.studies.paired import LayoutBands
 from simbank.warning import counted
 
-__all__ = ["beside", "figures_read", "first_readings", "headlines", "packs_read", "reach", "readings_read", "varied"]
+__all__ = [
+    "beside",
+    "figures_read",
+    "first_readings",
+    "headlines",
+    "layouts_read",
+    "packs_read",
+    "reach",
+    "readings_read",
+    "varied",
+]
 
 OF_LAYOUTS = ("spread_max_points", "share_ratio_max", "c_rate_max", "conductor_loss_wh")
 
@@ -139,19 +149,26 @@ def beside(found: LayoutBands, figures: Figures) -> list[dict[str, Any]]:
     first = next(iter(found.layouts.values()))
     if not len(first.uncertain):
         return []
-    rows = [
-        {"layout": name} | {WORDS[figure]: _from_to(figure, one.table.loc[figure]) for figure in OF_LAYOUTS}
-        for name, one in found.layouts.items()
-    ]
     few = "" if first.asked >= DRAWS else f" {first.asked} draws were made rather than {DRAWS}, since a run takes long."
     said = (
         f"Each layout was run {first.done} times; what is not known was drawn alike for all of them, so that they differ by their wiring only."
         f"{few}"
     )
     return [
-        text(said), table("The same, 5 to 95 %", pd.DataFrame(rows)), *(figures.figure(p.figure, p.caption) for p in found.pictures()),
+        text(said), table("The same, 5 to 95 %", layouts_read(found, OF_LAYOUTS)), *(figures.figure(p.figure, p.caption) for p in found.pictures()),
         lines(found.words),
     ]  # fmt: skip
+
+
+def layouts_read(found: LayoutBands, figures: Sequence[str]) -> pd.DataFrame:
+    """These figures of each layout from 5 to 95 %, as texts."""
+    return pd.DataFrame(
+        [
+            {"layout": name}
+            | {WORDS[figure]: _from_to(figure, one.table.loc[figure]) for figure in figures if figure in one.table.index}
+            for name, one in found.layouts.items()
+        ]
+    )
 
 
 def figures_read(found: Bands) -> pd.DataFrame:

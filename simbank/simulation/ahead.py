@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from simbank.jit import compiling_set
 from simbank.jit_ahead import compile_ahead
 from simbank.simulation import arrays as ar
 from simbank.simulation import bank_solver, events, fast, integrals, ode, port_states
@@ -67,5 +68,6 @@ def get_ready(state, recorder, name, merging=None):
             (ode._jacobian, (0.0, state.y, bank, table, work, np.empty((n, n + p)), np.zeros((p, p)), np.zeros((p, n)), square)),
             (integrals._accumulate, (0.0, once, once, 1, rows, bank, table, reduced.flows, sums, extremes, shown, works)),
         ]
-    compile_ahead(calls)
+    with compiling_set(f"the equations of the {name} integrator{' for real days' if merging is not None else ''}"):
+        compile_ahead(calls)
     _ready.add(kind)

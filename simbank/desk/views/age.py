@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from simbank.desk import parts
 from simbank.desk.session import Session
-from simbank.desk.views.study import FollowedStudy, asked_number
+from simbank.desk.views.bands import BandsSwitch
+from simbank.desk.views.study import FollowedStudy, asked_number, judged
 from simbank.desk.views.view import View
 from simbank.desk.years import LAWS, years_of
-from simbank.errors import InputError
 
 __all__ = ["VIEW"]
 
@@ -27,27 +27,20 @@ def build(session: Session):
             "of its capacity as new; empty: go through all years",
         )
         worth = parts.tick("also what changes are worth (takes several times as long)", False, lambda _: study.look())
+    bands = BandsSwitch(lambda: study.look())
+    fields |= bands.fields
 
     def asked():
-        given = {}
-        for key, bounds in BOUNDS.items():
-            try:
-                given[key] = asked_number(fields[key], *bounds, needed=key == "years")
-            except InputError as error:
-                raise InputError(error.problem, key=key, value=error.value) from None
-        until = None if given["until"] is None else given["until"] / 100.0
-        return given["years"], law.value, until, worth.value
+        years, until = (asked_number(fields, key, *bounds, needed=key == "years") for key, bounds in BOUNDS.items())
+        return years, law.value, None if until is None else until / 100.0, worth.value, *bands.asked()
 
     study = FollowedStudy(session, "years", years_of, asked, _blocks, fields)
     return study.look
 
 
 def _blocks(told, whole):
-    part = told["whole" if whole else "usual"]
     return [
-        parts.warnings(told["warnings"]),
-        parts.verdicts(part["verdicts"]),
-        *part["tables"],
+        *judged(told, whole),
         parts.sentences([*told["left_out"], *told["words"]]),
         *told["plots"],
         parts.fold("What the figures rest on", [parts.sentences(told["basis"])]),

@@ -7,7 +7,8 @@ from simbank.caution import CAUTION
 from simbank.desk import parts
 from simbank.desk.session import Session
 from simbank.desk.studying import layouts
-from simbank.desk.views.study import FollowedStudy
+from simbank.desk.views.bands import BandsSwitch
+from simbank.desk.views.study import FollowedStudy, judged
 from simbank.desk.views.view import View
 
 __all__ = ["VIEW"]
@@ -25,19 +26,19 @@ def build(session: Session):
         with parts.tag("div", classes="ticks"):
             ticks = {name: parts.tick(name, False, lambda _: study.look()) for name in LAYOUTS}
 
-    def asked():
-        return (tuple(name for name, tick in ticks.items() if tick.value) or None,)
+    bands = BandsSwitch(lambda: study.look())
 
-    study = FollowedStudy(session, "the comparison", layouts, asked, _blocks)
+    def asked():
+        return tuple(name for name, tick in ticks.items() if tick.value) or None, *bands.asked()
+
+    study = FollowedStudy(session, "the comparison", layouts, asked, _blocks, bands.fields)
     return study.look
 
 
 def _blocks(told, whole):
-    part = told["whole" if whole else "usual"]
     return [
-        parts.warnings(told["warnings"]),
-        parts.verdicts(part["verdicts"]),
-        *part["tables"],
+        *judged(told, whole),
+        parts.sentences(told["drawn"]),
         parts.words(told["not_counted"]) if told["not_counted"] else {},
         *told["plots"],
         *told["drawings"],

@@ -8,9 +8,10 @@ from simbank.caution import PROTECTION_CAUTION
 from simbank.desk import parts
 from simbank.desk.session import Session
 from simbank.desk.studying import protection
+from simbank.desk.views.bands import BandsSwitch
 from simbank.desk.views.study import FollowedStudy, asked_number
 from simbank.desk.views.view import View
-from simbank.errors import InputError
+from simbank.studies.drivers import FEWEST
 from simbank.studies.protection.asked import ASKED, assumptions_asked
 
 __all__ = ["VIEW"]
@@ -39,15 +40,14 @@ def build(session: Session):
                 fields[_option(name)] = parts.text_field(label, ASKED[name], lambda _: study.look(), f"{hint}; {_option(name)}")
             for name, (label, *_) in NUMBERS.items():
                 fields[_option(name)] = parts.text_field(label, f"{ASKED[name]:g}", lambda _: study.look(), _option(name))
+    bands = BandsSwitch(lambda: study.look(), FEWEST)
+    fields |= bands.fields
 
     def asked():
         given: dict[str, Any] = {name: fields[_option(name)].value.strip() for name in TEXTS}
         for name, (_, *bounds) in NUMBERS.items():
-            try:
-                given[name] = asked_number(fields[_option(name)], *bounds, needed=True)
-            except InputError as error:
-                raise InputError(error.problem, key=_option(name), value=error.value) from None
-        return (assumptions_asked(**given),)
+            given[name] = asked_number(fields, _option(name), *bounds, needed=True)
+        return assumptions_asked(**given), *bands.asked()
 
     study = FollowedStudy(session, "protection", protection, asked, _blocks, fields)
     return study.look
@@ -66,6 +66,7 @@ def _blocks(told, whole):
         parts.verdicts(part["verdicts"]),
         *told["put_right"],
         *part["faults"],
+        parts.sentences(told["drawn"]),
         told["drawing"],
         parts.sentences(told["reliance"]),
         parts.groups("What opens in the greatest case, and when by the middle of its band", part["openings"]),

@@ -37,10 +37,7 @@ def build(session: Session):
     def asked():
         if not bands.value:
             return (0,)
-        try:
-            return (asked_number(fields[DRAWS], 2, 100_000, whole=True),)
-        except InputError as error:
-            raise InputError(error.problem, key=DRAWS, value=error.value) from None
+        return (asked_number(fields, DRAWS, 2, 100_000, whole=True),)
 
     made = _Made(session)
     study = AskedStudy(session, "the report", report, asked, _blocks, fields, offered=made.offer)

@@ -8,13 +8,11 @@ from simbank.desk import parts
 from simbank.desk.banding import run_bands
 from simbank.desk.bankview import RunView
 from simbank.desk.session import Session
-from simbank.desk.views.study import FollowedStudy, asked_number
+from simbank.desk.views.bands import BandsSwitch
+from simbank.desk.views.study import FollowedStudy
 from simbank.desk.views.view import View
-from simbank.errors import InputError
 
 __all__ = ["VIEW"]
-
-DRAWS, MOST_DRAWS = 200, 10_000
 
 
 def build(session: Session):
@@ -46,43 +44,14 @@ def build(session: Session):
 
 def _bands(session):
     """The switch for bands, and what they show; gives what is to be called after every change."""
-    fields: dict[str, parts.Field] = {}
-
-    def asked():
-        given = []
-        for key, least, most in (("draws", 2, MOST_DRAWS), ("seed", 0, float("inf"))):
-            try:
-                given.append(asked_number(fields[key], least, most, whole=True, needed=True))
-            except InputError as error:
-                raise InputError(error.problem, key=key, value=error.value) from None
-        return given
-
-    def switch(on):
-        panel.props["hidden"] = not on
-        panel.update()
-        study.look() if on else study.cancel()
-
-    with parts.tag("section", aria_label="Bands"):
-        on = parts.tick("bands: how far each figure reaches with all that is not known exactly", False, switch)
-        with parts.tag("div", hidden=True) as panel:
-            with parts.tag("div", classes="fields"):
-                fields["draws"] = parts.text_field("Draws", str(DRAWS), lambda _: study.look(), "200 tell a band; more, its ends")
-                fields["seed"] = parts.text_field(
-                    "Seed of the draws", "0", lambda _: study.look(), "the same seed, the same draws"
-                )
-            study = FollowedStudy(session, "bands", run_bands, asked, _blocks, fields)
-    return lambda: study.look() if on.value else None
+    switch = BandsSwitch(lambda: study.look() if switch.on else study.cancel())
+    with switch.panel:
+        study = FollowedStudy(session, "bands", run_bands, switch.asked, _blocks, switch.fields)
+    return lambda: study.look() if switch.on else None
 
 
 def _blocks(told, whole):
-    return [
-        parts.warnings(told["warnings"]),
-        *([parts.words(told["said"])] if told["said"] else []),
-        *told["tables"],
-        parts.sentences(told["words"]),
-        *(told["readings"] if whole else [parts.fold("What to measure first", told["readings"])]),
-        *(told["plots"] if whole else told["plots"][:1]),
-    ]
+    return [parts.warnings(told["warnings"]), *parts.bands(told, whole)]
 
 
 VIEW = View("run", "Run", build)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 from simbank.bank.conductors import parse_gauge
 from simbank.bank.layouts import LAYOUTS
 from simbank.caution import CAUTION, PROTECTION_CAUTION
 from simbank.desk import parts
 from simbank.desk.session import Session
 from simbank.desk.studying import sizes
+from simbank.desk.views.bands import BandsSwitch
 from simbank.desk.views.study import FollowedStudy, asked_number
 from simbank.desk.views.view import View
 from simbank.errors import InputError
@@ -49,18 +48,18 @@ def build(session: Session):
             ticks = {name: parts.tick(name, False, again) for name in LAYOUTS}
         sharing_only = parts.tick("leave out ampacity and protection (sharing only: a size found so may burn)", False, again)
 
-    study = FollowedStudy(session, "sizes", sizes, partial(_asked, fields, ticks, sharing_only), _blocks, fields)
+    bands = BandsSwitch(lambda: study.look())
+    fields |= bands.fields
+
+    def asked():
+        return *_asked(fields, ticks, sharing_only), *bands.asked()
+
+    study = FollowedStudy(session, "sizes", sizes, asked, _blocks, fields)
     return study.look
 
 
 def _asked(fields, ticks, sharing_only):
-    def number(option, least):
-        try:
-            return asked_number(fields[option], least, ANY)
-        except InputError as error:
-            raise InputError(error.problem, key=option, value=error.value) from None
-
-    limits = Limits(*(number(option, least) for option, (_, least, _) in LIMITS.items()))
+    limits = Limits(*(asked_number(fields, option, least, ANY) for option, (_, least, _) in LIMITS.items()))
     gauges = fields["gauges"].value.strip()
     series = gauges if gauges in ("awg", "mm2") else tuple(part.strip() for part in gauges.split(",") if part.strip())
     if not series:
@@ -71,8 +70,9 @@ def _asked(fields, ticks, sharing_only):
         except InputError as error:
             raise InputError(error.problem, key="gauges", value=gauge) from None
     layouts = tuple(name for name, tick in ticks.items() if tick.value)
-    asked = {"gauges": series, "layouts": layouts or None, "price_per_kg": number(PRICE, 0.0), "sharing_only": sharing_only.value}
-    return (limits, tuple(asked.items()))
+    price = asked_number(fields, PRICE, 0.0, ANY)
+    asked = {"gauges": series, "layouts": layouts or None, "price_per_kg": price, "sharing_only": sharing_only.value}
+    return limits, tuple(asked.items())
 
 
 def _blocks(told, whole):
@@ -84,6 +84,8 @@ def _blocks(told, whole):
         part["table"],
         parts.words(told["left"]) if told["left"] and not whole else {},
         parts.sentences(part["against"]),
+        *(parts.bands(told["bands"], whole) if told["bands"] else []),
+        parts.sentences(told["kept"]),
         *told["bought"],
         *told["plots"],
         *(parts.words(text) for text in told["basis"]),

@@ -14,21 +14,23 @@ from simbank.desk.session import Session
 from simbank.desk.workers import Stopped
 from simbank.errors import InputError, SimbankError
 
-__all__ = ["AskedStudy", "FollowedStudy", "asked_number"]
+__all__ = ["AskedStudy", "FollowedStudy", "asked_number", "judged"]
 
 SETTLE_S = 0.8  # after the last change, before a study begins
 TELL_S = 0.25  # progress is told at most so often
 
 
-def asked_number(field: parts.Field, least: float, most: float, whole: bool = False, needed: bool = False) -> float | None:
-    """The number in a field, None if it is empty and may be.
+def asked_number(
+    fields: Mapping[str, parts.Field], key: str, least: float, most: float, whole: bool = False, needed: bool = False
+) -> float | None:  # fmt: skip
+    """The number in a view's field of that key, None if it is empty and may be.
 
     Raises
     ------
     InputError
-        If it is none, or not from ``least`` to ``most``.
+        With the key, if it is none, or not from ``least`` to ``most``.
     """
-    text = field.value.strip()
+    text = fields[key].value.strip()
     if not text and not needed:
         return None
     span = f"from {least:g} to {most:g}" if most < float("inf") else f"of {least:g} or more"
@@ -37,8 +39,14 @@ def asked_number(field: parts.Field, least: float, most: float, whole: bool = Fa
     except ValueError:
         value = float("nan")
     if not least <= value <= most or value == float("inf"):
-        raise InputError(f"give a {'whole ' if whole else ''}number {span}", key="", value=text)
+        raise InputError(f"give a {'whole ' if whole else ''}number {span}", key=key, value=text)
     return value
+
+
+def judged(told: dict[str, Any], whole: bool) -> list[dict[str, Any]]:
+    """What a study's view begins with: warnings, what it comes to, tables; ``whole``: every row and column."""
+    part = told["whole" if whole else "usual"]
+    return [parts.warnings(told["warnings"]), parts.verdicts(part["verdicts"]), *part["tables"]]
 
 
 class FollowedStudy:

@@ -95,3 +95,6 @@ def steady_course(
         now[STAGE] = onward[stage, who]
         met[int(now[MET])] = onward[stage, who]
         now[MET] += 1.0
+
+
+steady_course.belongs_to = "the equations of faults"
