@@ -221,7 +221,7 @@ export default {
         h("p", { class: "help inline" }, p.about),
         this.wrongOf(p.id),
         h("div", { class: "fields" }, p.fields.map((f) => h("div", { class: "with-button" }, [this.field(f), this.button("Remove", { op: "drop", place: f.place }, `Remove ${f.label}`, false, "small")]))),
-        this.adder(adder, "name of a branch", (name) => ({ op: "put", place: [...p.place, name], text: "0.5 milliohm", type: "text" }), "Add"),
+        this.adder(adder, "name of a branch", (name) => ({ op: "put", place: [...p.place, name], text: "0.5 milliohm", type: "text", assumed: true }), "Add"),
       ]);
     },
     adder(id, label, op, words) {

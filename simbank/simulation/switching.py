@@ -185,10 +185,10 @@ class EventHandler:
         since a lead, a held voltage or the end of their power may turn it round. A pack that would carry current in its blocked
         direction stays open until something else changes.
         """
+        self.packs.stays_open[:] = False
         blocked = (self.packs.state == ar.CHARGE_BLOCKED_OPEN) | (self.packs.state == ar.DISCHARGE_BLOCKED_OPEN)
-        for k in range(self.state.n):
-            self.packs.stays_open[k] = False
-            if not blocked[k] or not events.may_conduct(
+        for k in np.flatnonzero(blocked).tolist():
+            if not events.may_conduct(
                 k,
                 t_step,
                 self.packs.state,
