@@ -35,10 +35,10 @@ from simbank.simulation.fast_step import (
     RC_DRIVE,
     SLOPE_DT_BY_Q,
     STEP_EMF,
-    _phi,
     add_damage,
     correct_end,
     make_step,
+    phi,
 )
 from simbank.simulation.integrals import add_cells, add_instant, add_port
 from simbank.simulation.pack_model import KELVIN, cell_volts, hysteresis_by_soc
@@ -245,7 +245,7 @@ def _begin_rows(dt, y, bank, work, coef, merging):
         off[SLOPE, k] = coef[SLOPE_DT_BY_Q, k] / coef[DT_BY_Q, k]
         for j in range(2):
             x = dt / (cells[ar.TAU1 + j, k] * work.pack[ar.RC_T_FACTOR, k])
-            fade, one, _, _ = _phi(x)
+            fade, one, _, _ = phi(x)
             off[OFF_RC + j, k], off[LINE_RC + j, k] = 0.0, y[(ar.RC_VOLT_1 + j) * n + k]
             off[FADE + j, k], off[MEAN_OFF + j, k], off[MEAN_SQUARE + j, k] = fade, one, one * 0.5 * (1.0 + fade)
             off[GAIN + j, k] = coef[RC_DRIVE + j, k] * dt * one
