@@ -122,12 +122,12 @@ def test_the_line_has_mean_and_first_moment_of_its_rows():
         np.zeros((1, 4)), np.zeros(1, int),
     )  # fmt: skip
     merging = fast_rows.Merging(*fast_rows.merging_arrays(2, 1))
-    asked = fast_rows._asked.py_func
+    asked = fast_rows.asked_of.py_func
     try:
-        fast_rows._asked, kept = asked, fast_rows._asked
-        fast_rows._set_lines.py_func(0, rows, dt, commands, ports, merging)
+        fast_rows.asked_of, kept = asked, fast_rows.asked_of
+        fast_rows.set_lines.py_func(0, rows, dt, commands, ports, merging)
     finally:
-        fast_rows._asked = kept
+        fast_rows.asked_of = kept
     start, slope = merging.port[fast_rows.LINE_START, 0], merging.port[fast_rows.LINE_SLOPE, 0]
     span, edges = rows * dt, dt * np.arange(rows + 1)
     assert start * span + slope * span**2 / 2 == pytest.approx(watts.sum() * dt)

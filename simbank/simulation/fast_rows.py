@@ -197,7 +197,7 @@ def _may_begin(row, schedule, states, port_state):
 
 
 @jit_internal
-def _asked(a, row, commands, equip):
+def asked_of(a, row, commands, equip):
     """What a row asks of port ``a`` [A or W], as :func:`simbank.simulation.port_states.apply_commands` takes it."""
     value = commands[row, a, ar.COMMAND_VALUE]
     if equip[a, ar.HAS_CHARGER] > 0.0 and commands[row, a, ar.COMMAND_KIND] == ar.MODE_POWER:
@@ -206,14 +206,14 @@ def _asked(a, row, commands, equip):
 
 
 @jit_internal
-def _set_lines(first, many, dt, commands, port_state, merging):
+def set_lines(first, many, dt, commands, port_state, merging):
     """Commands that run straight over ``many`` rows of ``dt`` [s], of the same mean and first moment as theirs."""
     line, span = merging.port, many * dt
     for a in range(line.shape[1]):
         mean, turn = 0.0, 0.0
         weakest = np.inf
         for r in range(many):
-            value = _asked(a, first + r, commands, port_state.equip)
+            value = asked_of(a, first + r, commands, port_state.equip)
             mean += value
             turn += value * (r + 0.5 - 0.5 * many)
             weakest = value if abs(value) < abs(weakest) else weakest
@@ -228,12 +228,12 @@ def set_row(row, commands, port_state):
     """Ports asked what a row asks."""
     for a in range(commands.shape[1]):
         table = port_state.table[a]
-        table[ar.COMMANDED], table[ar.COMMANDED_SLOPE] = _asked(a, row, commands, port_state.equip), 0.0
+        table[ar.COMMANDED], table[ar.COMMANDED_SLOPE] = asked_of(a, row, commands, port_state.equip), 0.0
         table[ar.AC_RATIO], table[ar.AC_ASKED_W] = commands[row, a, ar.COMMAND_AC_RATIO], commands[row, a, ar.COMMAND_AC_ASKED_W]
 
 
 @jit_internal
-def _begin_rows(dt, y, bank, work, coef, merging):
+def begin_rows(dt, y, bank, work, coef, merging):
     """Nothing is off the step yet; coefficients of how departures run over a row of ``dt`` [s]."""
     off, line, cells = merging.pack, merging.port, bank.cells
     n = cells.shape[1]
@@ -381,7 +381,7 @@ def _pack_row(r, s, dt, hybrid, y, y_m, y_1, pack_0, pack_m, pack_1, moment, sum
 
 
 @jit_internal
-def _rows(first, many, dt, y, bank, work, work_1, step, port_state, commands, merging):
+def walk_rows(first, many, dt, y, bank, work, work_1, step, port_state, commands, merging):
     """All rows of a step, one after the other; how many there are before the first in which a current has turned round."""
     off, line, out = merging.pack, merging.port, merging.row_port
     n, p = off.shape[1], line.shape[1]
@@ -587,11 +587,11 @@ def merge_rows(
     work, work_1 = works
     cells, ports, dt = bank.cells, port_state.table, durations[row]
     n, span, tolerance = cells.shape[1], many * dt, tolerance / STRICTER
-    _set_lines(row, many, dt, commands, port_state, merging)
+    set_lines(row, many, dt, commands, port_state, merging)
     flow(0.0, y, bank, ports, work)
     error, stiff = make_step(0.0, span, new_length, y, work, bank, levelling, ports, step, plain)
     if error <= tolerance:
-        _begin_rows(dt, y, bank, work, step.coefficients, merging)
+        begin_rows(dt, y, bank, work, step.coefficients, merging)
         solve_bank(span, step.y_end, bank, ports, work_1)
         missed, moved = correct_end(span, stiff, tolerance, bank, levelling, work, work_1, step)
         error = max(error, missed)
@@ -607,7 +607,7 @@ def merge_rows(
     add_instant(0.5 * span, span - 2.0 * at_ends, step.y_middle, bank, ports, step.middle, along)
     add_instant(span, at_ends, step.y_end, bank, ports, work_1, along)
     _clear_rows(merging)
-    straight = _rows(row, many, dt, y, bank, work, work_1, step, port_state, commands, merging)
+    straight = walk_rows(row, many, dt, y, bank, work, work_1, step, port_state, commands, merging)
     if straight < many:
         return straight, np.inf
     for k in range(n):
@@ -638,7 +638,7 @@ def _whole(row, commands, port_state):
     whole = 0.0
     for a in range(commands.shape[1]):
         if port_state.phase[a] == ar.PHASE_FOLLOW:
-            whole += _asked(a, row, commands, port_state.equip)
+            whole += asked_of(a, row, commands, port_state.equip)
         elif port_state.table[a, ar.MODE] != ar.MODE_OFF:
             return 0.0
     return whole
