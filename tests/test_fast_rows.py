@@ -9,7 +9,7 @@ from banks import Case, random_scenario
 
 import simbank
 from simbank.duty import SampledDuty, Samples, Window
-from simbank.simulation import fast_rows, run
+from simbank.simulation import rows_off_step, run
 
 ROWS = 1440  # a day of minutes
 
@@ -121,15 +121,15 @@ def test_the_line_has_mean_and_first_moment_of_its_rows():
         np.zeros(1, int), np.zeros((1, ar.N_PORT_COLUMNS)), np.zeros((1, ar.N_TIMER)), np.zeros(1, int), np.zeros((1, ar.N_EQUIP)),
         np.zeros((1, 4)), np.zeros(1, int),
     )  # fmt: skip
-    merging = fast_rows.Merging(*fast_rows.merging_arrays(2, 1))
-    asked = fast_rows.asked_of.py_func
+    merging = rows_off_step.Merging(*rows_off_step.merging_arrays(2, 1))
+    asked = rows_off_step.asked_of.py_func
     try:
-        fast_rows.asked_of, kept = asked, fast_rows.asked_of
-        fast_rows.set_lines.py_func(0, rows, dt, commands, ports, merging)
+        rows_off_step.asked_of, kept = asked, rows_off_step.asked_of
+        rows_off_step.set_lines.py_func(0, rows, dt, commands, ports, merging)
     finally:
-        fast_rows.asked_of = kept
-    start, slope = merging.port[fast_rows.LINE_START, 0], merging.port[fast_rows.LINE_SLOPE, 0]
+        rows_off_step.asked_of = kept
+    start, slope = merging.port[rows_off_step.LINE_START, 0], merging.port[rows_off_step.LINE_SLOPE, 0]
     span, edges = rows * dt, dt * np.arange(rows + 1)
     assert start * span + slope * span**2 / 2 == pytest.approx(watts.sum() * dt)
     assert start * span**2 / 2 + slope * span**3 / 3 == pytest.approx((watts * (edges[1:] ** 2 - edges[:-1] ** 2) / 2).sum())
-    assert merging.port[fast_rows.WEAKEST, 0] == watts.max()
+    assert merging.port[rows_off_step.WEAKEST, 0] == watts.max()

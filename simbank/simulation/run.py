@@ -15,7 +15,7 @@ from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast, fast_rows, fast_step, port_states
+from simbank.simulation import fast, fast_step, port_states, rows_off_step
 from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
@@ -201,7 +201,7 @@ class _Run:
             max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         merges = choice.name == "fast" and merges_rows(self.duty, tolerance) and self.state.n <= DIRECT_PACKS
-        self._merging = fast_rows.merging_of(self.state.n, self.state.p) if merges else None
+        self._merging = rows_off_step.merging_of(self.state.n, self.state.p) if merges else None
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
         self._unsettled = 0
