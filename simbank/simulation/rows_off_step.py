@@ -58,9 +58,10 @@ ROWS_NEXT, WAIT, WAIT_NEXT = range(3)
     OFF_MOST_SOC,  # greatest departure of the state of charge
     LINE_RC,  # relaxation voltages along the step as a row begins, exactly for its currents [V]
     _,
+    ALONG_CURRENT,  # current of the step in the middle of a row [A]
     BENT,  # by how much their mean over a row is more than the step's parabola there, both pairs [V]
     N_OFF,
-) = range(33)
+) = range(34)
 # Rows of ``port``: of each port.
 (
     LINE_START,  # command that runs straight, at the start [W or A]
@@ -191,13 +192,14 @@ def begin_rows(dt, y, bank, work, coef, merging):
 def _bend(s, dt, step, merging):
     """How relaxation voltages along the step lie off its parabola in a row, which after a jump of the line they do at first.
 
-    With their square as heat: it is the step's sums that know the parabola only.
+    With their square as heat: it is the step's sums that know the parabola only. The step's currents in the row are kept.
     """
     off, pack_0, pack_m, pack_1 = merging.pack, step.start.pack, step.middle.pack, step.end.pack
     y, y_m, y_1 = step.y_start, step.y_middle, step.y_end
     n = off.shape[1]
     for k in range(n):
         mean, bent = _along(s, pack_0[ar.PACK_CURRENT, k], pack_m[ar.PACK_CURRENT, k], pack_1[ar.PACK_CURRENT, k]), 0.0
+        off[ALONG_CURRENT, k] = mean
         for j in range(2):
             v, steady = (ar.RC_VOLT_1 + j) * n + k, off[STEADY + j, k] * mean
             apart, path = off[LINE_RC + j, k] - steady, _along(s, y[v], y_m[v], y_1[v])
@@ -262,9 +264,9 @@ def _pack_row(r, s, dt, step, cells, merging):
         off[OFF_CURRENT, k] = more
     for k in range(n):
         more = off[OFF_CURRENT, k]
-        mean = _along(s, pack_0[ar.PACK_CURRENT, k], pack_m[ar.PACK_CURRENT, k], pack_1[ar.PACK_CURRENT, k])
+        mean = off[ALONG_CURRENT, k]
         for m in range(k + 1):
-            other = _along(s, pack_0[ar.PACK_CURRENT, m], pack_m[ar.PACK_CURRENT, m], pack_1[ar.PACK_CURRENT, m])
+            other = off[ALONG_CURRENT, m]
             both = dt * (more * off[OFF_CURRENT, m] + mean * off[OFF_CURRENT, m] + more * other)
             moment[k, m] += both
             if m < k:
@@ -279,7 +281,7 @@ def _pack_row(r, s, dt, step, cells, merging):
             moment[n + a, n + b] += dt * (x * z - (x - line[OFF_J, a]) * (z - line[OFF_J, b]))
     for k in range(n):
         more = off[OFF_CURRENT, k]
-        mean = _along(s, pack_0[ar.PACK_CURRENT, k], pack_m[ar.PACK_CURRENT, k], pack_1[ar.PACK_CURRENT, k])
+        mean = off[ALONG_CURRENT, k]
         current = mean + more
         merging.rows[r, k] = current
         emf = _along(s, pack_0[ar.EMF, k], off[MIDDLE_EMF, k], pack_1[ar.EMF, k]) + off[OFF_EMF, k]
