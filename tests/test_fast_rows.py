@@ -3,12 +3,15 @@
 Row by row it is held to the reference in test_fast.py. Weather and loads here are invented.
 """
 
+import threading
+
 import numpy as np
 import pytest
 from banks import Case, random_scenario
 
 import simbank
 from simbank.duty import SampledDuty, Samples, Window
+from simbank.errors import InputError
 from simbank.simulation import rows_off_step, run
 
 ROWS = 1440  # a day of minutes
@@ -107,6 +110,25 @@ def test_rows_are_merged_where_they_are_many_and_a_step_may_err(root):
     assert not run.merges_rows(week.duty, 1e-8)
     assert not run.merges_rows(two.duty, 1e-5)
     assert not run.merges_rows(simbank.load(root / "scenarios" / "hilltop_clinic.toml").duty, 1e-5)
+
+
+def test_rows_that_a_thread_makes_ahead_are_the_same(root, monkeypatch):
+    """To the last digit; what is wrong with a later window is said as without the thread, and none is left."""
+    days = simbank.load(root / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": 90, "duty.step": "30 min"})
+    threads, found = threading.active_count(), []
+    for long_rows in (10**9, 1):
+        monkeypatch.setattr(run, "LONG_ROWS", long_rows)
+        found.append(simbank.simulate(days, integrator="fast", tolerance=1e-5, output_step_s=86400.0))
+    assert found[0].packs.equals(found[1].packs)
+    assert found[0].events.equals(found[1].events)
+
+    def broken():
+        yield next(days.duty.windows())
+        raise InputError("is broken", key="duty")
+
+    with pytest.raises(InputError, match="is broken"):
+        simbank.simulate(Case(days.bank, SampledDuty(1800.0, days.duty.length, broken)), integrator="fast", tolerance=1e-5)
+    assert threading.active_count() == threads
 
 
 def test_the_line_has_mean_and_first_moment_of_its_rows():

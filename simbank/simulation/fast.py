@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_entry, jit_internal
+from simbank.jit import OPTIONS, Compiled, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
@@ -47,6 +47,11 @@ KEEP = 1.4  # a step that could grow by less stays as it is, and the exponential
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
 
 
+def _jit_unlocked(function):
+    """An entry that lets go of Python's lock, so that a thread may make ready what comes next; what it works on is its caller's alone."""
+    return Compiled(function, OPTIONS | {"nogil": True})
+
+
 @jit_internal
 def _quiet(now, bank, states, stays_open, port_state):
     """Whether no open pack is to be asked if it would conduct and no port has lost its packs without having said so."""
@@ -70,7 +75,7 @@ def scratch_arrays(n, p, d):
     return (*works, *states, due, *step_arrays(n, p, d))
 
 
-@jit_entry
+@_jit_unlocked
 def advance(
     clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
     extremes, all_flows, schedule, samples, scratch, merging,

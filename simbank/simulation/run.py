@@ -44,6 +44,7 @@ CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 # Where the compiled loop, which solves the bank in another order of sums, says so often in a row at one instant that something is due,
 # and by :func:`simbank.simulation.events.watch` nothing is, they differ by round-off at a root: the reference steps past it.
 MOST_UNSETTLED = 3
+LONG_ROWS, WINDOWS_AHEAD = 60_000, 2  # from which rows of sampled days a thread makes them, and how far ahead of the loop
 MANY_ROWS, MERGING_TOLERANCE = 4000, 1e-6  # from which rows of a duty are merged: with finer steps there is nothing to merge
 
 
@@ -134,6 +135,21 @@ def _once(scenario, choice, tolerance, first_warnings, options):
         t, duration = run.state.t, run.duty.duration_s
         raise RunStopped(f"stopped at {t:.0f} s of {duration:.0f} s", run.result(complete=False)) from None
     return run.result(complete=True)
+
+
+def _windows(duty, port_names):
+    """:func:`duty_windows`, of a long sampled duty two ahead: a thread makes them while the compiled loop goes on."""
+    windows = duty_windows(duty, port_names)
+    if not isinstance(duty, SampledDuty) or duty.length < LONG_ROWS:
+        yield from windows
+        return
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as worker:
+        coming = [worker.submit(next, windows, None) for _ in range(WINDOWS_AHEAD)]
+        while (window := coming.pop(0).result()) is not None:
+            coming.append(worker.submit(next, windows, None))
+            yield window
 
 
 def merges_rows(duty, tolerance):
@@ -254,8 +270,9 @@ class _Run:
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
-        for schedule in duty_windows(self.duty, state.ports.names):
-            dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
+        with contextlib.closing(_windows(self.duty, state.ports.names)) as windows:
+            for schedule in windows:
+                dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
 
     def _go_window(self, schedule, samples, scratch, levelling, dt_try):
         """The rows of one window; returns the step to try first in the next."""
