@@ -197,7 +197,7 @@ export default {
         this.wrongOf(p.id),
         h("div", { class: "fields" }, p.fields.map((f) => this.field(f))),
         ...this.show(p.parts),
-        p.more.length ? this.fold(`${p.id}.more`, `More of ${p.title || "it"}`, [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
+        p.more.length ? this.fold(`${p.id}.more`, p.title ? `More of ${p.title}` : "More keys", [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
       ];
       if (!p.title) return h("div", { key: p.id, "data-at": p.id }, inside);
       return h("fieldset", { key: p.id, "data-at": p.id }, [
