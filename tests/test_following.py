@@ -10,6 +10,7 @@ import simbank
 from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rates
 from simbank.studies.protection import Assumptions
+from simbank.studies.protection.connected_packs import connected
 from simbank.studies.protection.faults import (
     TIMES,
     device_rows,
@@ -19,7 +20,7 @@ from simbank.studies.protection.faults import (
 )
 from simbank.studies.protection.shorted import alike, charging_ports, shorted_cases
 from simbank.studies.protection.shorted_cell import shorted_cells
-from simbank.studies.protection.withstand import _Place, _Search, connected
+from simbank.studies.protection.withstand import _Place, _Search
 
 
 def workshop(count, seed=None, **device):

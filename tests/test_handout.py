@@ -66,8 +66,18 @@ def opened(visited):
     return visited.page
 
 
+def run_shown(page):
+    """Wait until the run of the settings is shown: it is unpacked a moment after it is asked for, and what stands below it moves then."""
+    until(
+        page,
+        """() => JSON.stringify(window.pointShown) === JSON.stringify(Array.from(document.querySelectorAll(".control"), (control) =>
+             Number((control.querySelector("input[type=range]") || control.querySelector("input:checked")).value)))""",
+    )
+
+
 def every_run(page):
     """Unfold the table of every run, which is made when it is unfolded."""
+    run_shown(page)
     page.click("#table summary")
     page.wait_for_selector("#table tbody tr")
 
@@ -112,12 +122,7 @@ def choose(page, point):
             page.keyboard.press("Home")
             for _ in range(OVER[key].index(value)):
                 page.keyboard.press("ArrowRight")
-    # a run is unpacked a moment after it is asked for
-    until(
-        page,
-        "(point) => JSON.stringify(window.pointShown) === JSON.stringify(point)",
-        [OVER[k].index(v) for k, v in point.items()],
-    )
+    run_shown(page)
 
 
 # ---- the values are the runs' ----
@@ -322,7 +327,7 @@ def test_a_run_that_cannot_be_is_told_in_its_place(browser, one_fails):
         page.keyboard.press("ArrowRight")
         page.wait_for_selector("#view:not([hidden])")
         assert not page.is_visible("#problem")
-        page.click("#table summary")
+        every_run(page)
         assert page.eval_on_selector_all("#table tbody tr", "(rows) => rows.map((r) => r.cells.length)") == [10, 10, 4, 10]
         page.click("#table tbody tr:nth-child(4) button")
         assert page.get_attribute("#table tbody tr:nth-child(4)", "aria-current") == "true"
@@ -540,6 +545,7 @@ def test_hostile_names_are_text_and_nothing_else(browser, classroom, tmp_path):
         page = opened(seen)
         page.focus("#set0")
         page.keyboard.press("ArrowRight")
+        run_shown(page)
         page.click(".bars li:first-child button")
         every_run(page)
         assert page.eval_on_selector_all("main img, main b:not(.clock b), [onerror], [onload]", "(all) => all.length") == 0
