@@ -66,8 +66,18 @@ def opened(visited):
     return visited.page
 
 
+def run_shown(page):
+    """Wait until the run of the settings is shown: it is unpacked a moment after it is asked for, and what stands below it moves then."""
+    until(
+        page,
+        """() => JSON.stringify(window.pointShown) === JSON.stringify(Array.from(document.querySelectorAll(".control"), (control) =>
+             Number((control.querySelector("input[type=range]") || control.querySelector("input:checked")).value)))""",
+    )
+
+
 def every_run(page):
     """Unfold the table of every run, which is made when it is unfolded."""
+    run_shown(page)
     page.click("#table summary")
     page.wait_for_selector("#table tbody tr")
 
@@ -112,15 +122,24 @@ def choose(page, point):
             page.keyboard.press("Home")
             for _ in range(OVER[key].index(value)):
                 page.keyboard.press("ArrowRight")
-    # a run is unpacked a moment after it is asked for
-    until(
-        page,
-        "(point) => JSON.stringify(window.pointShown) === JSON.stringify(point)",
-        [OVER[k].index(v) for k, v in point.items()],
-    )
+    run_shown(page)
 
 
 # ---- the values are the runs' ----
+
+
+def test_printed_it_has_no_controls_that_do_nothing_on_paper(made, browser):
+    with visit(browser, made[1].as_uri()) as seen:
+        page = opened(seen)
+        page.emulate_media(media="print")
+        assert page.locator("#is0").is_visible()  # what is set stays
+        assert page.locator(".choices span:visible").all_inner_texts() == ["chain", "6 AWG"]
+        assert page.locator("input:visible, summary:visible, button:not(.bars button):visible").count() == 0
+        assert page.locator(".kinds label:visible").all_inner_texts() == ["state of charge"]
+        page.emulate_media(media="screen")
+        every_run(page)
+        page.emulate_media(media="print")
+        assert page.locator("#table tbody tr").first.is_visible()  # what one has unfolded
 
 
 def test_values_in_the_page_are_those_of_the_runs_as_exactly_as_it_says(classroom, made):
@@ -308,7 +327,7 @@ def test_a_run_that_cannot_be_is_told_in_its_place(browser, one_fails):
         page.keyboard.press("ArrowRight")
         page.wait_for_selector("#view:not([hidden])")
         assert not page.is_visible("#problem")
-        page.click("#table summary")
+        every_run(page)
         assert page.eval_on_selector_all("#table tbody tr", "(rows) => rows.map((r) => r.cells.length)") == [10, 10, 4, 10]
         page.click("#table tbody tr:nth-child(4) button")
         assert page.get_attribute("#table tbody tr:nth-child(4)", "aria-current") == "true"
@@ -526,6 +545,7 @@ def test_hostile_names_are_text_and_nothing_else(browser, classroom, tmp_path):
         page = opened(seen)
         page.focus("#set0")
         page.keyboard.press("ArrowRight")
+        run_shown(page)
         page.click(".bars li:first-child button")
         every_run(page)
         assert page.eval_on_selector_all("main img, main b:not(.clock b), [onerror], [onload]", "(all) => all.length") == 0

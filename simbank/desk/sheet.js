@@ -197,7 +197,7 @@ export default {
         this.wrongOf(p.id),
         h("div", { class: "fields" }, p.fields.map((f) => this.field(f))),
         ...this.show(p.parts),
-        p.more.length ? this.fold(`${p.id}.more`, `More of ${p.title || "it"}`, [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
+        p.more.length ? this.fold(`${p.id}.more`, p.title ? `More of ${p.title}` : "More keys", [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
       ];
       if (!p.title) return h("div", { key: p.id, "data-at": p.id }, inside);
       return h("fieldset", { key: p.id, "data-at": p.id }, [
@@ -268,7 +268,7 @@ export default {
         this.wrongOf(p.id),
         h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": p.title }, [
           h("table", { class: "edit" }, [
-            h("caption", p.title),
+            h("caption", h("span", p.title)),
             h("thead", [
               h("tr", [
                 ...this.between(
@@ -285,6 +285,7 @@ export default {
                 const moreOpen = this.open[id] || this.holdsWrong(row.more);
                 const made = [
                   h("tr", { key: id, "data-at": `at.${row.place.join(".")}` }, [
+                    p.what === "pack" ? null : h("td", { class: "card-name", "aria-hidden": "true" }, row.name),
                     ...this.between(
                       row.cells.map((cell, j) => h("td", [heading(p.columns[j].label), this.field(cell, true, row.name)])),
                       row.said.map((words, j) => h("td", { class: "said" }, [heading(p.said[j]), words])),
