@@ -313,6 +313,11 @@ def shorted_cases(
         f"{counted(runs, 'run')} of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
         "neighbours charged unequally in another way are not covered"
     )
+    if any(row.case == EMPTY for rows in found.values() for row in rows):
+        note += (
+            "; where something opens the start of most energy is searched in steps, of which closer ones have found up to 0.3 % more energy "
+            "in the banks tried"
+        )
     if len(leaders) < len(bank.packs):
         note += f"; equal packs in equal places share a result ({', '.join(pack.name for pack in leaders)} were followed)"
     return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note
