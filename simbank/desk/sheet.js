@@ -205,7 +205,7 @@ export default {
         h("div", { class: "bar" }, [
           h("span", { class: "help inline" }, p.about),
           p.movable ? this.button("↑", { op: "move", place: p.place, by: -1 }, `Move ${p.title} up`, p.place[p.place.length - 1] === 0, "small") : null,
-          p.movable ? this.button("↓", { op: "move", place: p.place, by: 1 }, `Move ${p.title} down`, false, "small") : null,
+          p.movable ? this.button("↓", { op: "move", place: p.place, by: 1 }, `Move ${p.title} down`, p.last, "small") : null,
           p.removable ? this.button("Remove", { op: "drop", place: p.place }, `Remove ${p.title}`, false, "small") : null,
         ]),
         ...inside,
@@ -250,7 +250,9 @@ export default {
         h("h3", p.title),
         p.about ? h("p", { class: "help inline" }, p.about) : null,
         this.wrongOf(p.id),
-        ...p.entries.map((entry) => (p.entries.length > 3 ? this.fold(entry.id, entry.title, [entry]) : this.form(entry))),
+        ...p.entries
+          .map((entry, k) => ({ ...entry, last: k === p.entries.length - 1 }))
+          .map((entry) => (p.entries.length > 3 ? this.fold(entry.id, entry.title, [entry]) : this.form(entry))),
         p.named
           ? this.adder(`${p.id}.new`, `name of a new ${p.add}`, (name) => ({ op: "start", place: [...p.place, name], model: p.model }), `Add ${p.add}`)
           : this.button(`Add ${p.add}`, { op: "insert", place: p.place, model: p.model }, undefined, false, "quiet"),
