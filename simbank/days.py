@@ -16,6 +16,7 @@ import pandas as pd
 
 from simbank.errors import InputError
 from simbank.filemodel import finite_column, read_csv
+from simbank.kept import Kept
 
 __all__ = [
     "HOUSEHOLD_SHAPE",
@@ -38,13 +39,17 @@ HOUSEHOLD_SHAPE = (
     0.072, 0.080, 0.070, 0.050, 0.035, 0.023,
 )  # fmt: skip
 
-NODES = "20min"  # the sun's path is worked out at these distances and interpolated
+NODES, NODES_S = "20min", 1200.0  # the sun's path is worked out at these distances and interpolated
+SLOW_NODES_S = 21600.0  # and of it what the earth's turning has no part in, at these [s], so many at one time
+SLOW_NODES, SLOW_KEPT = 512, 32  # 128 days, 16 kB; ten years of them
+DELTA_T_S, CELSIUS, REFRACTION_DEG = 67.0, 12.0, 0.5667  # what pvlib takes for a place: clocks, air, refraction at sunset
 MOVES_DEG = 6.0  # more than the sun moves in that time, and more than refraction
 NIGHT_DEG = 91.0  # zenith angle of the sun from which nothing shines
 WINDOW_DAYS = 28
 WINDOWS_KEPT = 16  # of clear sky, so that a year asked for again, with other packs or another load, has its sun; 11 MB
 YEARS = (1970, 2200)  # in which days may lie: time zones are known from the first, times in nanoseconds until 2262
 RIGHT_TIME = 'write year, month, day, such as "2025-06-21 06:00", "2025-06-21T06:00:00Z" or "2025-06-21T06:00+02:00"'
+_local = Kept(1)  # days and hours of the window that is asked for by all that shines or draws in it
 _ISO = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?(?: ?(?:Z|[-+][0-9]{2}(?::?[0-9]{2})?))?)?"
 )
@@ -208,8 +213,8 @@ def windows(start: str, days: int, step_s: float, timezone: str) -> Iterator[tup
 def sun_path(place, index: pd.DatetimeIndex, *, night: float = 180.0) -> tuple[np.ndarray, np.ndarray]:
     """Apparent zenith and azimuth of the sun at each time [deg], as :meth:`pvlib.location.Location.get_solarposition`.
 
-    Worked out by pvlib (NREL's algorithm) every twenty minutes; between, the direction is a cubic spline, within 1e-4 degrees, and
-    refraction is pvlib's at each time.
+    Worked out by pvlib's functions (NREL's algorithm) every twenty minutes; between, the direction is a cubic spline, within 1e-4
+    degrees, and refraction is pvlib's at each time.
 
     Parameters
     ----------
@@ -228,24 +233,72 @@ def sun_path(place, index: pd.DatetimeIndex, *, night: float = 180.0) -> tuple[n
     import pvlib
     from scipy.interpolate import CubicSpline
 
-    nodes = pd.date_range(index[0].floor(NODES), index[-1].ceil(NODES), freq=NODES)
+    first, last = index[0].floor(NODES).timestamp(), index[-1].ceil(NODES).timestamp()
+    nodes = np.arange(first, last + 1.0, NODES_S)
     if len(nodes) >= len(index) or len(nodes) < 4:
         sun = place.get_solarposition(index)
         return sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy()
-    sun = place.get_solarposition(nodes)
-    zenith, azimuth = np.radians(sun["zenith"].to_numpy()), np.radians(sun["azimuth"].to_numpy())
+    zenith, azimuth = (np.radians(angle) for angle in _sun_at(place, nodes))
     vector = np.column_stack([np.sin(zenith) * np.sin(azimuth), np.sin(zenith) * np.cos(azimuth), np.cos(zenith)])
-    at_nodes, at = ((times - nodes[0]).total_seconds().to_numpy() for times in (nodes, index))
+    at_nodes, at = nodes - first, (index.as_unit("us").asi8 - round(first * 1e6)) / 1e6
     out_zenith, out_azimuth = np.full(len(index), night), np.zeros(len(index))
     low = np.degrees(zenith) > night + MOVES_DEG
-    node = np.minimum((at / at_nodes[1]).astype(int), len(nodes) - 2)
+    node = np.minimum((at / NODES_S).astype(int), len(nodes) - 2)
     wanted = np.flatnonzero(~(low[:-1] & low[1:])[node])
     east, north, up = CubicSpline(at_nodes, vector)(at[wanted]).T
     elevation = np.degrees(np.arctan2(up, np.hypot(east, north)))
     pressure = pvlib.atmosphere.alt2pres(place.altitude)
-    elevation += pvlib.spa.atmospheric_refraction_correction(pressure / 100.0, 12.0, elevation, 0.5667)
+    elevation += pvlib.spa.atmospheric_refraction_correction(pressure / 100.0, CELSIUS, elevation, REFRACTION_DEG)
     out_zenith[wanted], out_azimuth[wanted] = 90.0 - elevation, np.degrees(np.arctan2(east, north)) % 360.0
     return out_zenith, out_azimuth
+
+
+def _sun_at(place, unix_s):
+    """Zenith, without refraction, and azimuth of the sun [deg] at times [s since 1970], rising.
+
+    As pvlib's ``spa.solar_position``, within 1e-9 degrees: what takes longest of it by far moves slowly, and is asked every six hours.
+    """
+    from pvlib import spa
+    from scipy.interpolate import CubicSpline
+
+    slow_at = np.arange(int(unix_s[0] // SLOW_NODES_S) - 1, int(unix_s[-1] // SLOW_NODES_S) + 3)
+    blocks = range(slow_at[0] // SLOW_NODES, slow_at[-1] // SLOW_NODES + 1)
+    slow = np.concatenate([_slow_nodes(block) for block in blocks])[slow_at - SLOW_NODES * blocks[0]]
+    slow[:, 1] = np.unwrap(slow[:, 1], period=360.0)
+    off_mean, ascension, declination, distance = CubicSpline(SLOW_NODES_S * slow_at, slow)(unix_s).T
+    hour = spa.local_hour_angle(_mean_sidereal_deg(unix_s) + off_mean, place.longitude, ascension)
+    parallax, u = spa.equatorial_horizontal_parallax(distance), spa.uterm(place.latitude)
+    x, y = spa.xterm(u, place.latitude, place.altitude), spa.yterm(u, place.latitude, place.altitude)
+    aside = spa.parallax_sun_right_ascension(x, parallax, hour, declination)
+    declination = spa.topocentric_sun_declination(declination, x, y, parallax, aside, hour)
+    hour = spa.topocentric_local_hour_angle(hour, aside)
+    elevation = spa.topocentric_elevation_angle_without_atmosphere(place.latitude, declination, hour)
+    azimuth = spa.topocentric_azimuth_angle(spa.topocentric_astronomers_azimuth(hour, declination, place.latitude))
+    return 90.0 - elevation, azimuth
+
+
+def _mean_sidereal_deg(unix_s):
+    """Mean sidereal time at Greenwich [deg]."""
+    from pvlib import spa
+
+    day = spa.julian_day(unix_s)
+    return spa.mean_sidereal_time(day, spa.julian_century(day))
+
+
+@functools.lru_cache(maxsize=SLOW_KEPT)
+def _slow_nodes(block):
+    """What of the sun's position is the same wherever one stands, at one node after the other, shape (SLOW_NODES, 4).
+
+    By how much sidereal time is off its mean, the sun's right ascension and declination [deg], its distance [AU].
+    """
+    from pvlib import spa
+
+    at = SLOW_NODES_S * np.arange(block * SLOW_NODES, (block + 1) * SLOW_NODES)
+    asked = at, 0.0, 0.0, 0.0, 1013.25, CELSIUS, DELTA_T_S, REFRACTION_DEG, 1  # of a place, which does not matter
+    sidereal, ascension, declination = spa.solar_position(*asked, sst=True)
+    (distance,) = spa.solar_position(*asked, esd=True)
+    off_mean = (sidereal - _mean_sidereal_deg(at) + 180.0) % 360.0 - 180.0
+    return np.column_stack([off_mean, ascension, declination, distance])
 
 
 def clear_sky_power(array: Array, index: pd.DatetimeIndex) -> np.ndarray:
@@ -277,12 +330,14 @@ def _plane_irradiance(latitude, longitude, altitude_m, tilt, azimuth, zone, inst
 
     # The times carry their own zone; the place's, of which pvlib knows names only, is not used with them.
     place = pvlib.location.Location(latitude, longitude, tz="UTC", altitude=altitude_m)
-    index = pd.DatetimeIndex(np.frombuffer(instants, "datetime64[us]")).tz_localize("UTC").tz_convert(zone)
+    at_us = np.frombuffer(instants, np.int64)
+    index = pd.DatetimeIndex(at_us.view("datetime64[us]")).tz_localize("UTC").tz_convert(zone)
     sun_zenith, sun_azimuth = sun_path(place, index, night=NIGHT_DEG)
     out, shines = np.zeros(len(index)), np.flatnonzero(sun_zenith < NIGHT_DEG)
     if shines.size:
         sun_zenith, sun_azimuth = sun_zenith[shines], sun_azimuth[shines]
-        extra, turbidity = (table[_day_of_two_years(index, shines)] for table in _by_day(latitude, longitude))
+        day = _day_of_two_years(at_us[shines])
+        extra, turbidity = (table[day] for table in _by_day(latitude, longitude))
         mass = pvlib.atmosphere.get_relative_airmass(sun_zenith)
         mass = pvlib.atmosphere.get_absolute_airmass(mass, pvlib.atmosphere.alt2pres(altitude_m))
         with np.errstate(divide="ignore", invalid="ignore"):  # the sun on the horizon
@@ -303,18 +358,23 @@ def _by_day(latitude, longitude):
     return np.asarray(pvlib.irradiance.get_extra_radiation(dates)), np.asarray(turbidity)
 
 
-def _day_of_two_years(index, which):
-    """Place in the tables of :func:`_by_day` of times ``which`` of ``index``, by the day in UTC."""
-    day = index.tz_convert("UTC").as_unit("s").asi8[which] // 86400
+def _day_of_two_years(at_us):
+    """Place in the tables of :func:`_by_day` of times [µs since 1970], rising, by the day in UTC."""
+    day = at_us // 86_400_000_000
     dates = pd.DatetimeIndex(np.arange(day[0], day[-1] + 1).astype("datetime64[D]").astype("datetime64[s]"))
     places = dates.day_of_year.to_numpy() - 1 + 365 * dates.is_leap_year
     return places[day - day[0]]
 
 
-def _day_number(index):
-    """Local day of each time, from 0."""
-    day = index.tz_localize(None).as_unit("s").asi8 // 86400
-    return day - day[0]
+def _day_and_hour(index):
+    """Local day of each time, from 0, and local hour."""
+
+    def count():
+        hour = index.tz_localize(None).as_unit("s").asi8 // 3600
+        day = hour // 24
+        return day - day[0], hour - 24 * day
+
+    return _local.of((index,), (), count)
 
 
 class Weather:
@@ -351,7 +411,8 @@ class Weather:
         memory = self._memory
         noise = self._random.standard_normal(len(index))
         quick, self._last = lfilter([np.sqrt(1 - memory**2)], [1.0, -memory], noise, zi=self._last)
-        daily = self._daily[first_day + _day_number(index)]
+        day, _ = _day_and_hour(index)
+        daily = self._daily[first_day + day]
         return np.clip(daily + 0.9 * daily * (1 - daily) * quick, 0.05, 1.0)
 
 
@@ -387,7 +448,8 @@ class DailyLoad:
 
     def __call__(self, index: pd.DatetimeIndex, first_day: int = 0) -> np.ndarray:
         """Power [W] at each time of a stretch that begins on day ``first_day``."""
-        return self._hours[index.hour.to_numpy()] * self._factor[first_day + _day_number(index)]
+        day, hour = _day_and_hour(index)
+        return self._hours[hour] * self._factor[first_day + day]
 
 
 def _time_stamps(texts, zone, timezone, path):

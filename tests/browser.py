@@ -73,6 +73,8 @@ OVERLAPS = """
 
 # ---- a page that is worked by mouse and keyboard ----
 
+PATIENCE_MS = 120_000  # of a busy machine; what a test waits for comes within a second on one that has nothing else to do
+
 
 @contextlib.contextmanager
 def started():
@@ -104,10 +106,12 @@ def visit(browser, address, width=1280, height=900, *, allowed=(), **how):
     """A page open in a window of its own, closed at the end.
 
     ``allowed``: beginnings of addresses that it may ask for besides its own, such as those of the server that it comes from. What is
-    in the page itself (``data:``, ``blob:``) counts as no request. ``how``: options of Playwright's ``new_context``, such as
-    ``color_scheme="dark"``, ``reduced_motion="reduce"``, ``has_touch=True``.
+    in the page itself (``data:``, ``blob:``) counts as no request. A page of runs notes in ``window.pointShown`` which run it shows.
+    ``how``: options of Playwright's ``new_context``, such as ``color_scheme="dark"``, ``reduced_motion="reduce"``, ``has_touch=True``.
     """
     context = browser.new_context(viewport={"width": width, "height": height}, **how)
+    context.set_default_timeout(PATIENCE_MS)
+    context.add_init_script("document.addEventListener('runshown', (e) => { window.pointShown = e.detail.point; })")
     try:
         page = context.new_page()
         seen = Visit(page)

@@ -11,6 +11,9 @@ from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 PATIENCE_S = 240  # of a busy machine that compiles
+IMPATIENT = (
+    "import simbank.desk.server as server; server.BACK_S = {}; import runpy; runpy.run_module('simbank', run_name='__main__')"
+)
 
 
 @dataclass
@@ -68,11 +71,23 @@ def alive(pids):
     return [int(line.split()[0]) for line in listed.splitlines() if not line.split()[1].startswith("Z")]
 
 
+def ended(pids):
+    """Whether all of these processes end, within as long as a busy machine needs."""
+    until = time.monotonic() + PATIENCE_S
+    while alive(pids) and time.monotonic() < until:
+        time.sleep(0.1)
+    return alive(pids) == []
+
+
 @contextlib.contextmanager
-def opened(folder, *words):
-    """A desk in a folder, ended with Ctrl-C if it still runs; ``words``: of its command line."""
+def opened(folder, *words, back_s=None):
+    """A desk in a folder, ended with Ctrl-C if it still runs.
+
+    ``words``: of its command line; ``back_s``: how long a tab may be without its connection before its page is given up [s].
+    """
+    begin = ["-m", "simbank"] if back_s is None else ["-c", IMPATIENT.format(back_s)]
     process = subprocess.Popen(
-        [sys.executable, "-m", "simbank", "desk", *map(str, words), "--no-open"], cwd=folder, text=True, stdout=subprocess.PIPE,
+        [sys.executable, *begin, "desk", *map(str, words), "--no-open"], cwd=folder, text=True, stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, start_new_session=True,
     )  # fmt: skip
     try:
@@ -101,8 +116,32 @@ def opened(folder, *words):
         process.communicate()
 
 
+# An operation that changes nothing is told to the desk, whose answers come in the order in which it was asked.
+ANSWERED = """(patience_ms) => new Promise((done, fail) => {
+  const sheet = getElement(document.querySelector(".sheet").id.slice(1)), end = performance.now() + patience_ms;
+  const wait = () => {
+    if (sheet.heard >= mine) sheet.$nextTick(done);
+    else if (performance.now() > end) fail(new Error("the desk does not answer"));
+    else setTimeout(wait, 10);
+  };
+  sheet.say({ op: "pause" });
+  const mine = sheet.sent;
+  wait();
+})"""
+
+
+def answered(page, timeout_s=PATIENCE_S):
+    """Wait until the desk has answered everything that was done in the page until now, and the page shows it.
+
+    What follows from an action at once is shown then; a run or a study that the action has begun may still be under way.
+    """
+    page.locator(".sheet").wait_for(timeout=timeout_s * 1000)
+    page.evaluate(ANSWERED, timeout_s * 1000)
+
+
 def settled(page, timeout_s=PATIENCE_S):
     """Wait until what is shown is of the forms as they are."""
+    answered(page, timeout_s)
     page.wait_for_function(
         "document.getElementById('desk-state')?.textContent === 'Up to date with the forms.'", timeout=timeout_s * 1000
     )

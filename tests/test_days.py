@@ -50,6 +50,21 @@ def test_the_suns_path_between_its_nodes_is_pvlibs():
         assert np.abs(apart * np.sin(np.radians(zenith))).max() < 1e-4
 
 
+@pytest.mark.parametrize("start", ["1970-01-01", "2025-03-01", "2199-11-20"])
+def test_the_suns_place_at_nodes_is_pvlibs(start):
+    """Two hundred days, so that what is worked out at one time ends within them, on both hemispheres and near a pole; in degrees."""
+    import pvlib
+
+    index = pd.date_range(start, periods=200 * 24, freq="1h", tz="UTC")
+    for latitude in (-1.5, 47.0, -89.9):
+        site = pvlib.location.Location(latitude, 29.5, "UTC", 1500.0)
+        zenith, azimuth = days._sun_at(site, index.as_unit("s").asi8.astype(float))
+        theirs = pvlib.solarposition.spa_python(index, latitude, 29.5, altitude=1500.0)
+        assert np.abs(zenith - theirs["zenith"].to_numpy()).max() < 1e-9
+        apart = (azimuth - theirs["azimuth"].to_numpy() + 180.0) % 360.0 - 180.0
+        assert np.abs(apart * np.sin(np.radians(zenith))).max() < 1e-9
+
+
 def test_offered_equals_the_sun_and_served_plus_unmet_equals_asked(root):
     changes = {"duty.days": 2, "duty.step": "5 min"}
     scenario = simbank.load(root / "scenarios" / DAYS, changes)

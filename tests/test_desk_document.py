@@ -523,3 +523,69 @@ def test_the_bank_itself_takes_another_name(folder, monkeypatch):
     session.begin()
     session.do({"op": "rename", "place": ["name"], "text": "Hut"})
     assert (session.document.data["name"], session.errors) == ("Hut", [])
+
+
+# ---- values with which an added part begins ----
+
+
+@pytest.fixture
+def session(folder, monkeypatch):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.begin()
+    return session
+
+
+def noted(session):
+    """Ids of the fields beside which it stands that their value is assumed."""
+    found = []
+
+    def look(parts):
+        for part in parts:
+            if "assumed" in part.get("note", ""):
+                found.append(part["id"].removeprefix("at."))
+            for key in ("parts", "fields", "more", "entries", "rows", "cells"):
+                look(part.get(key, ()))
+
+    look(session.sections())
+    return set(found)
+
+
+def test_values_with_which_an_added_part_begins_say_that_they_are_assumed_until_they_are_typed(session):
+    session.do({"op": "start", "place": ["packs", 0, "device"], "model": "DeviceTable"})
+    assert noted(session) == {"packs.0.device.rating", "packs.0.device.resistance"}
+    session.do({"op": "put", "place": ["packs", 0, "device", "rating"], "text": "125 A", "type": "text"})
+    assert noted(session) == {"packs.0.device.resistance"}
+    session.undo()
+    assert noted(session) == {"packs.0.device.rating", "packs.0.device.resistance"}
+    session.redo()
+    session.do({"op": "move", "place": ["packs", 0], "by": 1})
+    assert noted(session) == {"packs.1.device.resistance"}
+    session.do({"op": "copy", "place": ["packs", 1]})
+    assert noted(session) == {"packs.1.device.resistance", "packs.2.device.resistance"}
+    session.do({"op": "drop", "place": ["packs", 0]})
+    assert noted(session) == {"packs.0.device.resistance", "packs.1.device.resistance"}
+    session.do({"op": "drop", "place": ["packs", 0, "device"]})
+    assert noted(session) == {"packs.1.device.resistance"}
+    for _ in range(6):
+        session.undo()
+    assert noted(session) == set()
+
+
+def test_sun_inverter_and_cable_begin_with_assumed_values_and_what_is_asked_does_not(session):
+    session.do({"op": "start", "place": ["ports", 0, "inverter"], "model": "InverterTable"})
+    assert noted(session) == {"ports.0.inverter.rated_power"}
+    session.do({"op": "insert", "place": ["ports"], "model": "PortTable"})
+    session.do({"op": "start", "place": ["ports", 1, "lead"], "model": "ConductorTable"})
+    joint = session.document.data["ports"][1]["lead"]["joint"]
+    assert joint == session.document.data["wiring"]["link"]["joint"]  # as simbank new has it, with the range in which it may lie
+    assert {"ports.1.lead.gauge", "ports.1.lead.length"} < noted(session)
+    assert not {one for one in noted(session) if "joint" in one}  # its range stands there
+    session.do({"op": "kind", "place": ["duty", "kind"], "text": "constant"})
+    assert not {one for one in noted(session) if one.startswith("duty")}
+    session.do({"op": "kind", "place": ["duty", "kind"], "text": "days"})
+    assert {"duty.sun.0.latitude", "duty.sun.0.peak_power", "duty.load.0.energy_per_day"} < noted(session)
+    assert "duty.days" not in noted(session)
+    session.do({"op": "put", "place": ["wiring", "added", "link A-B"], "text": "0.5 milliohm", "type": "text", "assumed": True})
+    assert "wiring.added.link_A-B" in noted(session)
+    assert session.errors == []

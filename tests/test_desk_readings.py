@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from browser import assert_accessible, visit
-from desks import opened, settled
+from desks import PATIENCE_S, answered, opened, settled
 from typer.testing import CliRunner
 
 import simbank
@@ -27,7 +27,7 @@ def desk(tmp_path_factory):
 @pytest.fixture(scope="module")
 def page(desk, browser):
     with visit(browser, desk.address, 1400, 1000, allowed=(desk.origin, desk.origin.replace("http", "ws"))) as seen:
-        seen.page.set_default_timeout(90_000)
+        seen.page.set_default_timeout(PATIENCE_S * 1000)
         settled(seen.page)
         yield seen.page
         assert seen.asked == []
@@ -52,6 +52,7 @@ def body(page, name):
 
 
 def computed(page, name, what):
+    answered(page)
     body(page, name).get_by_text(f"Up to date: {what}, of the values as they stand.").wait_for()
 
 
@@ -92,6 +93,7 @@ def test_a_mistake_stands_beside_its_row_and_goes_with_it(page):
     type_reading(page, "M3", "current [A]", "21,4 amps")
     wrong = body(page, "diagnose").locator("tr", has=page.get_by_label("current [A], M3", exact=True)).locator("th .wrong")
     wrong.get_by_text("current_a").wait_for()
+    answered(page)
     assert "M3" not in body(page, "diagnose").locator("tr .wrong:visible").all_inner_texts()[1:]
     type_reading(page, "M3", "current [A]", "21.4")
     computed(page, "diagnose", "what the readings say")
@@ -126,6 +128,7 @@ def test_bands_are_those_of_the_command(page):
     body(page, "run").get_by_label("Draws", exact=True).fill("1")
     body(page, "run").get_by_text("give a whole number from 2").wait_for()
     body(page, "run").get_by_label("bands: how far").uncheck()
+    answered(page)
     assert not body(page, "run").get_by_label("Draws", exact=True).is_visible()
 
 

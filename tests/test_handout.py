@@ -14,7 +14,7 @@ import zlib
 
 import numpy as np
 import pytest
-from browser import assert_accessible, sticks_out, visit
+from browser import PATIENCE_MS, assert_accessible, sticks_out, visit
 from conftest import ROOT
 
 import simbank
@@ -61,8 +61,30 @@ def points(over):
 
 
 def opened(visited):
+    """The page, once it shows its first run."""
     visited.page.wait_for_selector("#view:not([hidden]) .bars li")
     return visited.page
+
+
+def run_shown(page):
+    """Wait until the run of the settings is shown: it is unpacked a moment after it is asked for, and what stands below it moves then."""
+    until(
+        page,
+        """() => JSON.stringify(window.pointShown) === JSON.stringify(Array.from(document.querySelectorAll(".control"), (control) =>
+             Number((control.querySelector("input[type=range]") || control.querySelector("input:checked")).value)))""",
+    )
+
+
+def every_run(page):
+    """Unfold the table of every run, which is made when it is unfolded."""
+    run_shown(page)
+    page.click("#table summary")
+    page.wait_for_selector("#table tbody tr")
+
+
+def touched(page, *words):
+    """Wait until what was touched tells of itself; a tap is a click a moment later."""
+    until(page, "(words) => words.every((w) => document.querySelector('.touched output').textContent.includes(w))", list(words))
 
 
 def figures(page):
@@ -78,7 +100,7 @@ def bars(page):
 
 def until(page, function, given=None):
     """Wait until a function in the page says yes; Playwright's own way evaluates text there, which the page's policy refuses."""
-    end = time.monotonic() + 20.0
+    end = time.monotonic() + PATIENCE_MS / 1000.0
     while not page.evaluate(function, given):
         assert time.monotonic() < end, function
         page.wait_for_timeout(20)
@@ -100,9 +122,24 @@ def choose(page, point):
             page.keyboard.press("Home")
             for _ in range(OVER[key].index(value)):
                 page.keyboard.press("ArrowRight")
+    run_shown(page)
 
 
 # ---- the values are the runs' ----
+
+
+def test_printed_it_has_no_controls_that_do_nothing_on_paper(made, browser):
+    with visit(browser, made[1].as_uri()) as seen:
+        page = opened(seen)
+        page.emulate_media(media="print")
+        assert page.locator("#is0").is_visible()  # what is set stays
+        assert page.locator(".choices span:visible").all_inner_texts() == ["chain", "6 AWG"]
+        assert page.locator("input:visible, summary:visible, button:not(.bars button):visible").count() == 0
+        assert page.locator(".kinds label:visible").all_inner_texts() == ["state of charge"]
+        page.emulate_media(media="screen")
+        every_run(page)
+        page.emulate_media(media="print")
+        assert page.locator("#table tbody tr").first.is_visible()  # what one has unfolded
 
 
 def test_values_in_the_page_are_those_of_the_runs_as_exactly_as_it_says(classroom, made):
@@ -126,6 +163,32 @@ def test_values_in_the_page_are_those_of_the_runs_as_exactly_as_it_says(classroo
         for kind, (frame, unit) in expected.items():
             assert found[kind].shape == frame.shape
             assert np.abs(found[kind] - frame.to_numpy()).max() <= error[unit] * 1.0001 + 1e-6, kind
+
+
+def test_runs_of_unequal_length_each_have_a_clock_of_their_own(classroom, tmp_path, browser):
+    """A day beside a year: the day is shown as closely as on a page of its own."""
+    over, day_s = {"duty.repeat": [1, 365]}, 86400.0
+    page = make_page(classroom, over, jobs=1)
+    path = page.write(tmp_path / "page.html")
+    index, series = inside(path.read_text(encoding="utf-8"))
+    assert [page.summary[key] for key in ("clock_step_least_s", "clock_step_s")] == [120.0, 43200.0]
+    for run, point, step_s in zip(index["runs"], points(over), (120.0, 43200.0), strict=True):
+        case = classroom.with_changes(point)
+        result = simbank.simulate(case, integrator="fast", output_step_s=step_s)
+        found = unpacked(series[run["line"]], run["samples"], index["rows"][run["rows"]], index["steps"])
+        times = step_s * np.arange(run["samples"])
+        assert times[-1] == case.duty.duration_s == point["duty.repeat"] * day_s
+        soc = result.packs.groupby(level=0).last().loc[times]["soc"].to_numpy()
+        assert np.abs(found["soc"] - soc).max() <= page.summary["largest_error"]["soc"] * 1.0001 + 1e-6
+    with visit(browser, path.as_uri()) as seen:
+        shown = opened(seen)
+        for repeat, words, last in ((1, "sample every 2 min", 720), (365, "sample every 720 min", 730)):
+            shown.eval_on_selector(
+                "#set0", f"(e) => {{ e.value = {[1, 365].index(repeat)}; e.dispatchEvent(new Event('input')); }}"
+            )
+            until(shown, "(words) => document.querySelector('.chart .fine').textContent.includes(words)", words)
+            assert int(shown.get_attribute("#view .time input", "max")) == last
+        assert "120 to 43200 s, by the length of the run" in shown.text_content("footer, main, body")
 
 
 def test_kirchhoff_holds_among_the_values_of_the_page(made):
@@ -247,7 +310,7 @@ def test_a_cable_is_picked_where_it_is_pressed(browser, made):
                 x, y, room, effect = page.eval_on_selector(f"g[data-branch='{name}'] .hit", middle)
                 assert (room >= 20, effect) == (True, "non-scaling-stroke")
                 page.touchscreen.tap(x, y)
-                assert name in page.text_content(".touched output")
+                touched(page, name)
 
 
 def test_a_run_that_cannot_be_is_told_in_its_place(browser, one_fails):
@@ -264,7 +327,7 @@ def test_a_run_that_cannot_be_is_told_in_its_place(browser, one_fails):
         page.keyboard.press("ArrowRight")
         page.wait_for_selector("#view:not([hidden])")
         assert not page.is_visible("#problem")
-        page.click("#table summary")
+        every_run(page)
         assert page.eval_on_selector_all("#table tbody tr", "(rows) => rows.map((r) => r.cells.length)") == [10, 10, 4, 10]
         page.click("#table tbody tr:nth-child(4) button")
         assert page.get_attribute("#table tbody tr:nth-child(4)", "aria-current") == "true"
@@ -347,19 +410,18 @@ def test_what_is_touched_tells_its_values(browser, made, classroom):
         go(page, "30")
         line = "(line) => { line.scrollIntoView({block: 'center'}); const b = line.getBoundingClientRect(); return [b.x + b.width / 2, b.y + 2]; }"
         page.touchscreen.tap(*page.eval_on_selector("g[data-branch='link P1-P2 +'] .hit", line))
+        touched(page, "link P1-P2 +", f"{abs(amperes):.1f} A")
         told = page.text_content(".touched output")
-        assert "link P1-P2 +" in told
-        assert f"{abs(amperes):.1f} A" in told
         assert re.search("from .P1[+]. to .P2[+].", told)
         page.tap("g[data-pack='P3'] rect.hit")
-        assert "P3" in page.text_content(".touched output")
+        touched(page, "P3")
         assert page.get_attribute(".bars li:nth-child(3) button", "aria-pressed") == "true"
         page.tap("g[data-port='charger'] rect.hit")
-        assert "into the bank" in page.text_content(".touched output")
+        touched(page, "into the bank")
         page.hover(".chart svg", position={"x": 120, "y": 60})
         page.mouse.down()
         page.mouse.up()
-        assert page.evaluate("document.querySelector('#view .time input').valueAsNumber") != 30
+        until(page, "() => document.querySelector('#view .time input').valueAsNumber !== 30")
 
 
 # ---- anybody can work it ----
@@ -424,7 +486,7 @@ def test_no_barrier_and_no_sideways_scrolling(browser, request, which, width):
     path = found[1] if which == "made" else found
     with visit(browser, path.as_uri(), width, 740) as seen:
         page = opened(seen)
-        page.click("#table summary")
+        every_run(page)
         page.click("#view details summary")
         assert_accessible(page)
         assert sticks_out(page) == []
@@ -483,9 +545,9 @@ def test_hostile_names_are_text_and_nothing_else(browser, classroom, tmp_path):
         page = opened(seen)
         page.focus("#set0")
         page.keyboard.press("ArrowRight")
+        run_shown(page)
         page.click(".bars li:first-child button")
-        page.click("#table summary")
-        page.wait_for_timeout(100)
+        every_run(page)
         assert page.eval_on_selector_all("main img, main b:not(.clock b), [onerror], [onload]", "(all) => all.length") == 0
         assert page.text_content("h1") == BAD
         assert page.eval_on_selector_all(".bars .name", "(all) => all.map((e) => e.textContent)") == [BAD, "<b>&amp;'\"", TURNED]
@@ -518,8 +580,9 @@ def test_two_makes_differ_in_nothing_but_the_date(classroom, made, monkeypatch):
 
 
 def test_256_runs_of_five_packs_over_three_days_weigh_three_megabytes_at_most(browser, tmp_path):
-    """And open with less than eight seconds of work for a processor held to a quarter of this machine's speed, which stands for a phone's.
+    """And open with less than two seconds of work for a processor held to a quarter of this machine's speed, which stands for a phone's.
 
+    Counted is processor time of the page's thread, waiting for the quarter included; it does not depend on what else the machine does.
     The quarter is common practice, no source; how long a phone itself takes is not measured here.
     """
     clinic = simbank.load(ROOT / "scenarios" / "hilltop_clinic_days.toml")
@@ -533,16 +596,19 @@ def test_256_runs_of_five_packs_over_three_days_weigh_three_megabytes_at_most(br
     assert page.summary["failed"] == 0
     assert path.stat().st_size == page.summary["bytes"] <= 3_000_000
     assert page.summary["clock_step_s"] <= 600.0
-    with visit(browser, "about:blank", 360, 740) as seen:
-        slow = seen.page.context.new_cdp_session(seen.page)
-        slow.send("Emulation.setCPUThrottlingRate", {"rate": 4})
-        seen.page.goto(path.as_uri())
-        opened(seen)
-        busy = {
-            m["name"]: m["value"] for m in (slow.send("Performance.enable"), slow.send("Performance.getMetrics"))[1]["metrics"]
-        }
-        assert busy["TaskDuration"] < 8.0  # of this machine's, which others use too
-        assert f"sample every {page.summary['clock_step_s'] / 60:g} min" in seen.page.text_content(".chart .fine")
+    busy_s = []
+    for _ in range(3):  # other processes disturb what is measured, and never shorten it
+        with visit(browser, "about:blank", 360, 740) as seen:
+            slow = seen.page.context.new_cdp_session(seen.page)
+            slow.send("Performance.enable")  # counts from here
+            slow.send("Emulation.setCPUThrottlingRate", {"rate": 4})
+            seen.page.goto(path.as_uri())
+            opened(seen)
+            busy_s.append({m["name"]: m["value"] for m in slow.send("Performance.getMetrics")["metrics"]}["ThreadTime"])
+            assert f"sample every {page.summary['clock_step_s'] / 60:g} min" in seen.page.text_content(".chart .fine")
+        if busy_s[-1] < 2.0:
+            break
+    assert 0.0 < min(busy_s) < 2.0, busy_s
 
 
 @pytest.mark.parametrize(

@@ -471,6 +471,27 @@ def test_joints_and_wiring_left_out_are_told_and_an_explicit_zero_is_not():
     )
 
 
+def test_a_lead_given_by_its_own_resistance_is_told_to_lack_the_joints_of_the_common_one():
+    """0.4 milliohm typed in are 0.4 milliohm from end to end; the others have two joints of 0.05 besides their metal."""
+    common = {"wiring.layout": "busbar", "wiring.lead": {"gauge": "2 AWG", "length": "1 m", "joint": "0.05 milliohm"}}
+
+    def told(**own):
+        made = sb.with_changes(left_out(internal_wiring="0 ohm"), {**common, "wiring.leads": {"B": own}} if own else common)
+        ohm = {branch.name: branch.resistance_ohm for branch in made.bank.graph.branches}
+        return ohm["lead B +"], [w.text for w in bank_warnings(made) if w.code == "zero-by-default"]
+
+    assert told()[1] == []
+    ohm, said = told(resistance="0.4 milliohm")
+    assert ohm == pytest.approx(0.4e-3)
+    assert len(said) == 1
+    assert "The lead of B is given by its own resistance, to which the joints of the common lead are not added" in said[0]
+    assert told(resistance="0.4 milliohm", joint="0 ohm") == (pytest.approx(0.4e-3), [])
+    assert told(resistance="0.4 milliohm", joint="0.05 milliohm") == (pytest.approx(0.5e-3), [])
+    assert told(length="2 m")[1] == []
+    common["wiring.lead"] = {"gauge": "2 AWG", "length": "1 m", "joint": "0 ohm"}  # nothing that could be missed
+    assert "its own resistance" not in told(resistance="0.4 milliohm")[1][0]
+
+
 def test_what_is_told_as_left_out_is_what_draws_take_from_assumed_data():
     keys = {value.key for value in sb.uncertain_values(left_out())}
     assert {"wiring.added.link A-B +", "wiring.added.link A-B -", "pack_types.own.internal_wiring"} <= keys

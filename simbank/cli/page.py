@@ -76,9 +76,10 @@ def _show(summary):
     for one in summary["changes_nothing"]:
         where = " and ".join(f"{key} {value}" for key, value in one["where"].items())
         say(f"Note: {one['key']} changes nothing {f'with {where}' if where else 'in any run'}: these runs are the same.")
-    error = summary["largest_error"]
+    error, least_s, most_s = (summary[key] for key in ("largest_error", "clock_step_least_s", "clock_step_s"))
+    every = duration(most_s) if least_s == most_s else f"{duration(least_s)} to {duration(most_s)}, by the length of the run"
     say(
-        f"A sample every {duration(summary['clock_step_s'])}; state of charge to ±{100 * error['soc']:g} points, currents to "
+        f"A sample every {every}; state of charge to ±{100 * error['soc']:g} points, currents to "
         f"±{error['current_a']:g} A, powers to ±{error['power_w']:g} W. Open it in any browser; it asks for nothing else."
     )
     show_caution(CAUTION)

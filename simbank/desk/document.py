@@ -35,6 +35,7 @@ class Step:
     before: str
     after: str
     joins: object = None
+    assumed: tuple[frozenset[Place], frozenset[Place]] = (frozenset(), frozenset())  # before and after it
     other: tuple | None = None  # of an opening: path, name and text as saved of the file on the other side of it
 
 
@@ -56,6 +57,8 @@ class Document:
         The file as it would be saved: what a change does not touch stays as it was written, comments too.
     data : dict
         What ``tomllib`` reads from ``text``; not to be changed.
+    assumed : frozenset of Place
+        Where values stand with which a part began that was added here, and that nobody has changed since.
 
     Raises
     ------
@@ -67,6 +70,7 @@ class Document:
         self.path, self.name = path, name
         self._undone: list[Step] = []
         self._done: list[Step] = []
+        self.assumed: frozenset[Place] = frozenset()
         self._take(_read(text, path), text)
         self._saved = text
 
@@ -82,6 +86,11 @@ class Document:
     def has_to_lose(self) -> bool:
         """Whether a person changed something that is not saved, here or in a file that undo would bring back."""
         return (self.unsaved and bool(self._done)) or any(step.other and step.before != step.other[2] for step in self._done)
+
+    @property
+    def letters(self) -> int:
+        """How many letters it holds, with those of every step of undo and redo."""
+        return len(self.text) + sum(len(step.before) + len(step.after) for step in (*self._done, *self._undone))
 
     def is_as_saved(self, path: Path) -> bool:
         """Whether the file at ``path`` is as it was when this document was loaded from it or saved to it."""
@@ -121,6 +130,7 @@ class Document:
         step.joins = None
         target.append(step)
         text = getattr(step, which)
+        self.assumed = step.assumed[which == "after"]
         if step.other is not None:
             file = (self.path, self.name, self._saved)
             (self.path, self.name, self._saved), step.other = step.other, file
@@ -144,28 +154,41 @@ class Document:
                 return None
         return found
 
-    def put(self, place: Place, value: Any, name: str):
+    def put(self, place: Place, value: Any, name: str, assumed: bool = False):
         """Put a value at a place; tables on the way to it that are not there are made. Changes of one place join into one step.
 
-        A value whose range the file gives (``{ value = ..., range = [...] }``) is changed in that table.
+        A value whose range the file gives (``{ value = ..., range = [...] }``) is changed in that table. ``assumed``: nobody has typed
+        it, nor what the table holds that it is.
         """
-        known = self.at(place)
+        known, at = self.at(place), place
         if isinstance(known, dict) and "value" in known and not isinstance(value, dict):
-            place = (*place, "value")
-        self._change(lambda root: _put(root, place, value), name, joins=place)
+            at = (*place, "value")
+        added = _values(place, value) if assumed else ()
+        self._change(lambda root: _put(root, at, value), name, joins=at, moved=_without(place), added=added)
 
     def set(self, place: Place, value: Any, name: str):
         """As :meth:`put`, but in place of a table that says how well a value was known."""
-        self._change(lambda root: _put(root, place, value), name, joins=place)
+        self._change(lambda root: _put(root, place, value), name, joins=place, moved=_without(place))
 
     def drop(self, place: Place, name: str):
         """Take away what stands at a place, so that its default holds; tables that are empty without it go, too."""
         if self.at(place) is not None:
-            self._change(lambda root: _drop(root, place), name, joins=place)
+            self._change(lambda root: _drop(root, place), name, joins=place, moved=_without(place, closing=True))
 
-    def insert(self, place: Place, value: dict[str, Any], name: str, at: int | None = None):
-        """Put an entry into the list at a place, before its entry number ``at``; at the end without."""
-        self._change(lambda root: _insert(root, place, value, at), name)
+    def insert(self, place: Place, value: dict[str, Any], name: str, at: int | None = None, assumed: bool = False):
+        """Put an entry into the list at a place, before its entry number ``at``, at the end without; ``assumed`` as in :meth:`put`."""
+        number = len(self.at(place) or ()) if at is None else at
+        added = _values((*place, number), value) if assumed else ()
+        self._change(
+            lambda root: _insert(root, place, value, at), name, moved=_numbered(place, lambda k: k + (k >= number)), added=added
+        )
+
+    def copy(self, place: Place, value: dict[str, Any], name: str):
+        """Put an entry, a copy of that at a place, behind it."""
+        *above, number = place
+        added = {(*above, number + 1, *one[len(place) :]) for one in self.assumed if one[: len(place)] == place}
+        moved = _numbered(tuple(above), lambda k: k + (k > number))
+        self._change(lambda root: _insert(root, tuple(above), value, number + 1), name, moved=moved, added=added)
 
     def move(self, place: Place, by: int, name: str):
         """Move an entry of a list by so many places."""
@@ -173,7 +196,9 @@ class Document:
         entries = self.at(tuple(above))
         to = number + by
         if isinstance(entries, list) and 0 <= number < len(entries) and 0 <= to < len(entries):
-            self._change(lambda root: _move(root, tuple(above), number, to), name)
+            order = list(range(len(entries)))
+            order.insert(to, order.pop(number))
+            self._change(lambda root: _move(root, tuple(above), number, to), name, moved=_numbered(tuple(above), order.index))
 
     def rename(self, place: Place, new: str, name: str):
         """Give an entry of a list, or the table at a place, another name, and call it by that wherever the file names it."""
@@ -199,7 +224,11 @@ class Document:
                         if pack.get("type") == old:
                             pack["type"] = new
 
-        self._change(change, name)
+        def moved(one):
+            named = isinstance(place[-1], str) and one[: len(place)] == place
+            return (*place[:-1], new, *one[len(place) :]) if named else one
+
+        self._change(change, name, moved=moved)
 
     def replace(self, text: str, name: str):
         """Put another file in place of this one, as a step that can be undone."""
@@ -217,14 +246,15 @@ class Document:
         self.path, self.name, self._saved = path, name, text
         self._take(data, text)
 
-    def _change(self, change: Callable[[Any], None], name, joins=None):
+    def _change(self, change: Callable[[Any], None], name, joins=None, moved=lambda place: place, added=()):
+        """Change the file; ``moved`` says where what stood at a place stands then, None where it is gone, ``added`` what is assumed there."""
         data = copy.deepcopy(self.data)
         change(data)
         refuse_deep(data)
         text, toml = self._written(change, data)
         if text == self.text:
             return
-        self._note(name, text, joins)
+        self._note(name, text, joins, frozenset((*filter(None, map(moved, self.assumed)), *added)))
         self._take(data, text, toml)
 
     def _written(self, change, data):
@@ -240,13 +270,14 @@ class Document:
             pass
         return tomli_w.dumps(data), None
 
-    def _note(self, name, after, joins):
+    def _note(self, name, after, joins, assumed=frozenset()):
         self._undone.clear()
+        before, self.assumed = self.assumed, assumed
         last = self._done[-1] if self._done else None
         if last is not None and joins is not None and last.joins == joins:
-            last.after, last.name = after, name
+            last.after, last.name, last.assumed = after, name, (last.assumed[0], assumed)
             return
-        self._done.append(Step(name, self.text, after, joins))
+        self._done.append(Step(name, self.text, after, joins, (before, assumed)))
         del self._done[:-MOST_STEPS]
 
 
@@ -315,6 +346,39 @@ def known_number(text: str) -> Any:
         return text
     within = round(abs(value) * within / 100.0, 12) if found[3] else within
     return {"value": value, "within": within} if within else value
+
+
+# ---- where assumed values stand ----
+
+# keys that say what a part is called or made of, or what is asked
+_NO_VALUES = ("name", "kind", "layout", "what", "type", "packs", "from", "to", "base", "remove", "days")
+
+
+def _values(place: Place, value):
+    """Places of the values in a table, but of those whose range it gives."""
+    if isinstance(value, dict):
+        if "value" not in value:
+            for key, inner in value.items():
+                if key not in _NO_VALUES:
+                    yield from _values((*place, key), inner)
+    elif isinstance(value, list):
+        for k, inner in enumerate(value):
+            yield from _values((*place, k), inner)
+    elif not isinstance(value, bool):
+        yield place
+
+
+def _without(place: Place, closing=False):
+    """What stands at a place or below is gone; ``closing``: entries of its list behind it are one earlier then."""
+    *above, last = place
+    up = _numbered(tuple(above), lambda k: k - (k > last)) if closing and isinstance(last, int) else lambda one: one
+    return lambda one: None if one[: len(place)] == place else up(one)
+
+
+def _numbered(above: Place, to: Callable[[int], int]):
+    """Entries of the list at ``above`` have other numbers."""
+    depth = len(above)
+    return lambda one: (*above, to(one[depth]), *one[depth + 1 :]) if len(one) > depth and one[:depth] == above else one
 
 
 # What follows changes a plain dict and what tomlkit makes of a file alike.

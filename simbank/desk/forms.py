@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from functools import lru_cache
 from typing import Any
 
+from simbank.bank.assumed import assumed
 from simbank.bank.device_classes import class_library
 from simbank.bank.layouts import LAYOUTS
 from simbank.cells import library
@@ -15,7 +16,7 @@ from simbank.errors import InputError
 from simbank.scenario import json_schema
 from simbank.scenario.changes import parts_of
 
-__all__ = ["STARTS", "describe", "field_id", "field_of_error", "place_of_key"]
+__all__ = ["ASKED", "STARTS", "describe", "field_id", "field_of_error", "place_of_key"]
 
 PACK_COLUMNS = ("name", "type", "soc", "capacity_left", "grade", "resistance_at_posts")
 MAKE_COLUMNS = ("chemistry", "cells_in_series", "capacity", "cell_resistance", "internal_wiring")
@@ -36,7 +37,17 @@ MAIN = {  # keys shown at once; the others of these tables under "more"
     "StringTable": ("name", "packs", "layout"),
     "PortTable": ("name",),
 }  # fmt: skip
-CABLE = {"gauge": "2 AWG", "length": "40 cm", "joint": "0.05 milliohm"}
+ASKED = (
+    "StepTable",
+    "ConstantDuty",
+    "CyclesDuty",
+    "TableDuty",
+    "ChangeTable",
+    "SwitchTable",
+)  # what one wants to know, not what parts are
+TO_REPLACE = "assumed, to start from: replace it by yours"
+# joints as simbank new gives them
+CABLE = {"gauge": "2 AWG", "length": "40 cm", "joint": {"value": "0.05 milliohm", "range": list(assumed().joint.range)}}
 # What a table begins with when it is added: values to start from, invented, to be replaced by those of the parts themselves.
 STARTS: dict[str, dict[str, Any]] = {
     "ConductorTable": CABLE, "DeviceTable": {"rating": "100 A", "resistance": "0.2 milliohm"},
@@ -98,13 +109,13 @@ def field_id(place: Iterable[str | int]) -> str:
     return ".".join(("at", *(str(part).replace(" ", "_").replace(".", "_") for part in place)))
 
 
-def describe(data: dict[str, Any]) -> list[dict[str, Any]]:
-    """Sections of the form for a file's contents.
+def describe(data: dict[str, Any], assumed_at: Container[Place] = ()) -> list[dict[str, Any]]:
+    """Sections of the form for a file's contents; fields at places in ``assumed_at`` say that their values are assumed.
 
     Each has ``id``, ``title`` and ``parts``; a part is a ``field``, a ``table`` of rows, a ``form`` (a table of the file, with fields,
     what is under "more", and parts of its own), a ``list`` of forms, or an ``absent`` one that can be added.
     """
-    return [
+    sections = [
         {"id": "bank", "title": "Bank", "parts": [_form("ScenarioFile", (), data, data, only=("name", "ambient"), title="")]},
         {"id": "packs", "title": "Packs", "parts": [_packs(data), *_makes(data)]},
         {"id": "wiring", "title": "Wiring", "parts": _wiring(data)},
@@ -113,6 +124,18 @@ def describe(data: dict[str, Any]) -> list[dict[str, Any]]:
         {"id": "devices", "title": "Devices and BMS", "parts": list(_devices(data))},
         {"id": "rest", "title": "More of the file", "parts": _rest(data)},
     ]  # fmt: skip
+    if assumed_at:
+        _note_assumed(sections, assumed_at)
+    return sections
+
+
+def _note_assumed(parts, assumed_at):
+    """Say beside each field whose value is assumed that it is."""
+    for part in parts:
+        if part.get("kind") == "field" and part["place"] in assumed_at and not part["note"]:
+            part["note"] = TO_REPLACE
+        for key in ("parts", "fields", "more", "entries", "rows", "cells"):
+            _note_assumed(part.get(key, ()), assumed_at)
 
 
 def _rest(data):

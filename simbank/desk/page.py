@@ -24,7 +24,9 @@ document.addEventListener("keydown", (e) => {
   const which = key === "z" ? (e.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : key === "s" ? "save" : "";
   if (which) { e.preventDefault(); document.getElementById("desk-" + which).click(); }
 });
-window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved) e.preventDefault(); });
+// a tab whose connection is lost is loaded anew by itself, and finds its bank again
+window.socket.on("disconnect", () => { window.deskLost = true; });
+window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved && !window.deskLost) e.preventDefault(); });
 """
 
 

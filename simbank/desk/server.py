@@ -21,7 +21,8 @@ __all__ = ["ADDRESS", "GRACE_S", "serve"]
 
 ADDRESS = "127.0.0.1"
 GRACE_S = 20.0  # after the last tab is closed, until the desk ends
-BACK_S = 30.0  # in which a tab that lost its connection may come back and find what it had
+BACK_S = 30.0  # in which a tab that lost its connection may come back to its page; later it is loaded anew, with its bank
+NAMED_S = 20.0  # in which a tab says its name
 
 
 def serve(
@@ -156,6 +157,7 @@ def _add_page(shared):
     from fastapi import Response
     from nicegui import app, ui
 
+    from simbank.desk.kept import TAB
     from simbank.desk.page import build_page
     from simbank.desk.session import Session
     from simbank.page import view_sources
@@ -170,27 +172,46 @@ def _add_page(shared):
         ui.add_css(style)
         ui.add_head_html('<script src="/view.js"></script>')
         build_page(session)
-        ui.context.client.on_delete(session.close)
-        try:
-            if shared.first is not None:
-                session.load(shared.first)
-            else:
-                session.begin()
-        except InputError as error:
-            session.errors = [error]
-            session.tell()
+        client = ui.context.client
+        client.on_delete(session.close)
+        waits = len(shared.kept) > 0 or len(shared.sessions) > 1  # this may be a tab that comes back
+        if not waits:
+            _begin(session)
+
+        async def connected():
+            nonlocal waits
+            try:
+                tab = await client.run_javascript(f"window.deskLost = false; {TAB}", timeout=NAMED_S)
+            except TimeoutError:
+                tab = ""
+            if not (tab and session.go_on(str(tab))) and waits:
+                _begin(session)
+            waits = False
+
+        client.on_connect(connected)
+
+
+def _begin(session):
+    try:
+        session.begin()
+    except InputError as error:
+        session.errors = [error]
+        session.tell()
 
 
 async def _watch(server, stay, grace_s):
     """End the server when its last tab has been closed for a while."""
     from nicegui import Client
 
-    seen, since = False, time.monotonic()
+    seen, alone_s, step_s = False, 0.0, min(1.0, grace_s / 4.0)
     while not stay:
-        await asyncio.sleep(min(1.0, grace_s / 4.0))
+        began = time.monotonic()
+        await asyncio.sleep(step_s)
         if any(client.has_socket_connection for client in Client.instances.values()):
-            seen, since = True, time.monotonic()
-        elif seen and time.monotonic() - since > grace_s:
+            seen, alone_s = True, 0.0
+        else:  # a machine that slept meanwhile gives its tabs time to come back
+            alone_s += min(time.monotonic() - began, 3.0 * step_s)
+        if seen and alone_s > grace_s:
             server.should_exit = True
             return
 

@@ -11,7 +11,8 @@ from typing import Any
 
 from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
 from simbank.desk.folder import Folder
-from simbank.desk.forms import STARTS, describe, field_id, field_of_error
+from simbank.desk.forms import ASKED, STARTS, describe, field_id, field_of_error
+from simbank.desk.kept import Kept
 from simbank.desk.pool import Pool, Run
 from simbank.desk.running import live
 from simbank.desk.workers import Stopped, Worker
@@ -25,12 +26,13 @@ LARGEST_UPLOAD = 800_000  # bytes of a file from elsewhere
 
 
 class Shared:
-    """What all tabs share: the folder, and the processes for their runs, of which one stays warm."""
+    """What all tabs share: the folder, the processes for their runs, of which one stays warm, and what tabs that are gone worked on."""
 
     def __init__(self, folder: Folder, first: str | None = None):
         self.folder, self.first = folder, first
         self.pool = Pool(self._tell)
         self.sessions: list[Session] = []
+        self.kept = Kept()
 
     @property
     def compiling(self) -> bool:
@@ -59,6 +61,8 @@ class Session:
         What came of the last run that could be made (:func:`simbank.desk.running.live`); stays while a later document has errors.
     errors : list of InputError
         Of the document as it is.
+    tab : str
+        Name of the browser's tab, by which it finds what it worked on again; empty until it is known.
     shown_errors : dict
         Id of a field → what is wrong there, as the page shows it.
     on_change : list of callable
@@ -81,6 +85,7 @@ class Session:
         self._run_now: Run | None = None
         self._turn = asyncio.Lock()  # of the runs that wait only the newest is run
         self._studies: set[Worker] = set()
+        self.tab = ""
         shared.sessions.append(self)
 
     # ---- the document ----
@@ -102,7 +107,7 @@ class Session:
 
     def sections(self) -> list[dict[str, Any]]:
         """The forms (:func:`simbank.desk.forms.describe`)."""
-        return describe(self.document.data)
+        return describe(self.document.data, self.document.assumed)
 
     def open_text(self, text: str, path: Path | None = None, name: str = ""):
         """Work on another file; an InputError, and nothing changes, if it is not TOML or says nothing of a bank."""
@@ -112,8 +117,30 @@ class Session:
         self.changed(force=True)
 
     def begin(self):
-        """Begin with a bank that runs as it stands, to be replaced."""
-        self.open_text(starter_scenario())
+        """Begin with the file of the desk, or a bank that runs as it stands, to be replaced."""
+        if self.shared.first is not None:
+            self.load(self.shared.first)
+        else:
+            self.open_text(starter_scenario())
+
+    def go_on(self, tab: str) -> bool:
+        """Take the name of the browser's tab; go on with what it worked on before, with its undo, and say whether there was anything."""
+        if self.tab or not self.is_open:
+            return True
+        self.tab = tab
+        for other in [other for other in self.shared.sessions if other is not self and other.tab == tab]:
+            other.close()
+        document = self.shared.kept.take(tab)
+        if document is None:
+            return False
+        self.document, self.outcome, self.errors = document, None, []
+        self.changed(force=True)
+        return True
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its tab has not been given up."""
+        return self in self.shared.sessions
 
     def load(self, name: str):
         """Work on a file of the folder."""
@@ -145,6 +172,8 @@ class Session:
 
     def changed(self, force: bool = False, focus: str = ""):
         """Note that the document is another one: show it, run it."""
+        if not self.is_open:
+            return
         self.number += 1
         self.forced, self.focus = force, focus
         self.tell()
@@ -283,14 +312,18 @@ class Session:
             worker.stop()
 
     def close(self):
-        """End what the tab has going on, when it is closed."""
+        """End what the tab has going on, when it is closed; what it worked on is kept for when it comes back."""
+        if not self.is_open:
+            return
+        self.shared.sessions.remove(self)
+        if self.tab:
+            self.shared.kept.put(self.tab, self.document)
+            self.document = Document(NOTHING)
         self.on_change.clear()
         self.number += 1  # what waits is not run
         if self._run_now is not None:
             self._run_now.end()
         self.stop_studies()
-        if self in self.shared.sessions:
-            self.shared.sessions.remove(self)
 
 
 def log_one_line(error: BaseException):
@@ -348,7 +381,7 @@ def _put(document, place, op):
     if "±" in text:  # how well it is known is said anew, and not within the table that there may be
         document.set(place, known_number(text) if kind == "number" else text.removesuffix("± 0").strip(), name)
         return
-    document.put(place, read_value(text, kind), name)
+    document.put(place, read_value(text, kind), name, assumed=op.get("assumed") is True)
 
 
 def _rename(document, place, op):
@@ -364,14 +397,14 @@ def _kind(document, place, op):
     models = {"constant": "ConstantDuty", "cycles": "CyclesDuty", "table": "TableDuty", "days": "DaysDuty"}
     if op["text"] in models and document.at(("duty", "kind")) != op["text"]:
         document.drop(("duty",), "kind of duty")
-        document.put(("duty",), STARTS[models[op["text"]]], "kind of duty")
+        document.put(("duty",), STARTS[models[op["text"]]], "kind of duty", assumed=models[op["text"]] not in ASKED)
         return field_id(("duty", "kind"))
     return None
 
 
 def _start(document, place, op):
     if document.at(place) is None:
-        document.put(place, dict(STARTS[op["model"]]), f"add {_called(document, place)}")
+        document.put(place, dict(STARTS[op["model"]]), f"add {_called(document, place)}", assumed=True)
     return field_id(place)
 
 
@@ -390,7 +423,7 @@ def _insert(document, place, op):
             start["soc"] = {"value": start["soc"], "within": known["within"]}
     if "name" in start:
         start["name"] = _free_name(document, op["model"], start["name"])
-    document.insert(place, start, f"add {start.get('name', place[-1])}")
+    document.insert(place, start, f"add {start.get('name', place[-1])}", assumed=op["model"] not in ASKED)
     return field_id((*place, len(entries)))
 
 
@@ -410,7 +443,7 @@ def _copy(document, place, op):
     entry = {key: value for key, value in document.at(place).items() if key != "written_out_from"}
     if "name" in entry:
         entry["name"] = _free_name(document, "PackTable" if place[0] == "packs" else "", f"{entry['name']} ")
-    document.insert(place[:-1], entry, f"copy {_called(document, place)}", place[-1] + 1)
+    document.copy(place, entry, f"copy {_called(document, place)}")
     return field_id((*place[:-1], place[-1] + 1))
 
 

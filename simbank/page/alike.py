@@ -23,7 +23,7 @@ def same_runs(runs: Sequence[Run]) -> list[int | None]:
 
 
 def _digest(run: Run) -> bytes:
-    digest = hashlib.sha256(json.dumps(run.words, sort_keys=True).encode())
+    digest = hashlib.sha256(json.dumps([run.words, run.step_s], sort_keys=True).encode())
     for kind in KINDS:
         values = getattr(run.series, kind)
         digest.update(f"{kind} {values.shape}".encode() + (values + 0.0).tobytes())  # so that −0 is 0

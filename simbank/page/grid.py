@@ -44,21 +44,23 @@ class Run:
     words : dict
         Verdicts, key figures and dates: :func:`simbank.page.shown.words_shown` and :func:`simbank.page.nights.calendar`.
     series : Series or None
-        At the grid's clock.
+        At the run's clock.
+    step_s : float
+        Step of that clock [s].
     """
 
     failure: str | None = None
     bank: dict[str, Any] = field(default_factory=dict)
     words: dict[str, Any] = field(default_factory=dict)
     series: Series | None = None
+    step_s: float = 0.0
 
 
 @dataclass(frozen=True)
 class Grid:
-    """All runs, in the order of :func:`grid_points`, the step of their clock [s], and which of them is that of the file as it stands."""
+    """All runs, in the order of :func:`grid_points`, and which of them is that of the file as it stands."""
 
     runs: list[Run]
-    step_s: float
     as_in_file: int | None
 
     @property
@@ -108,13 +110,11 @@ def run_grid(
     """
     banks = [_changed(scenario, point) for point in points]
     _refuse_misfits(points, banks)
-    longest = max(own.duty.duration_s for own in banks if isinstance(own, Scenario))
-    step_s, data = clock_step(longest), scenario.data
-    as_in_file = next((k for k, own in enumerate(banks) if isinstance(own, Scenario) and own.data == data), None)
+    as_in_file = next((k for k, own in enumerate(banks) if isinstance(own, Scenario) and own.data == scenario.data), None)
     done: dict[int, Run] = {}
     try:
         with heard_by(lambda: bool(done)):
-            for number, run in _runs([(own, integrator, step_s) for own in banks], jobs):
+            for number, run in _runs([(own, integrator) for own in banks], jobs):
                 done[number] = run
                 if progress:
                     progress(len(done) / len(points))
@@ -124,7 +124,7 @@ def run_grid(
     runs = [done.get(k, Run(NOT_RUN)) for k in range(len(points))]
     if all(run.failure for run in runs):
         raise SimulationError(f"none of the {len(runs)} runs could be made; the first: {runs[0].failure}")
-    return Grid(runs, step_s, as_in_file)
+    return Grid(runs, as_in_file)
 
 
 def _changed(scenario, point):
@@ -159,10 +159,11 @@ def _runs(work, jobs):
             yield number + 1, run_point(*one)
 
 
-def run_point(scenario: Scenario | InputError, integrator: str, step_s: float) -> Run:
-    """One run, or why there is none."""
+def run_point(scenario: Scenario | InputError, integrator: str) -> Run:
+    """One run, with samples as close as its length asks, or why there is none."""
     if isinstance(scenario, InputError):
         return Run(str(scenario))
+    step_s = clock_step(scenario.duty.duration_s)
     try:
         result = simulate(scenario, integrator=integrator, output_step_s=step_s)
     except RunStopped:
@@ -171,7 +172,7 @@ def run_point(scenario: Scenario | InputError, integrator: str, step_s: float) -
         return Run(str(error))
     series = series_of(result, step_s)
     small = Series(*(getattr(series, kind).astype(np.float32) for kind in KINDS))
-    return Run(None, bank_shown(scenario), words_shown(result) | calendar(scenario), small)
+    return Run(None, bank_shown(scenario), words_shown(result) | calendar(scenario), small, step_s)
 
 
 def command_of(scenario: Scenario, values: Mapping[str, Any], integrator: str) -> str:

@@ -182,7 +182,7 @@ def make_page(
     summary = {
         "runs": len(grid.runs), "failed": sum(run.failure not in (None, NOT_RUN) for run in grid.runs),
         "not_run": sum(run.failure == NOT_RUN for run in grid.runs), "bytes": len(html.encode()),
-        "keys": {key.key: list(key.values) for key in keys}, "clock_step_s": clock.step_s,
+        "keys": {key.key: list(key.values) for key in keys}, "clock_step_s": clock.step_s, "clock_step_least_s": clock.least_s,
         "largest_error": {"soc": clock.steps["soc"] / 2, "current_a": clock.steps["a"] / 2, "power_w": clock.steps["w"] / 2},
         "changes_nothing": changes_nothing(keys, same), "made_by": made,
     }  # fmt: skip
@@ -199,12 +199,22 @@ def _led(point, along):
 
 @dataclass(frozen=True)
 class _Clock:
-    """Packed series of all runs (None of one that failed), the step of their clock [s] and of their values, the largest current [A]."""
+    """Packed series of all runs (None of one that failed), steps of their clocks [s] and of their values, the largest current [A]."""
 
     packed: list[Packed | None]
-    step_s: float
+    each_s: list[float]
     steps: dict[str, float]
     most_a: float
+
+    @property
+    def step_s(self) -> float:
+        """The longest step of a clock [s]."""
+        return max(step for step, one in zip(self.each_s, self.packed, strict=True) if one is not None)
+
+    @property
+    def least_s(self) -> float:
+        """The shortest."""
+        return min(step for step, one in zip(self.each_s, self.packed, strict=True) if one is not None)
 
 
 def _fitted(grid: Grid, room: int) -> _Clock:
@@ -220,7 +230,7 @@ def _fitted(grid: Grid, room: int) -> _Clock:
             steps = steps_for([one for one in fewer if one is not None], parts)
             found = [None if one is None else packed(one, steps) for one in fewer]
             if sum(len(one.text) + 1 for one in found if one is not None) <= room:
-                return _Clock(found, grid.step_s * every, steps, most)
+                return _Clock(found, [run.step_s * every for run in grid.runs], steps, most)
     raise InputError(
         f"{len(series)} runs of this bank and length make a page of more than {MOST_BYTES / 1e6:g} MB: give fewer values, or a shorter duty",
         key="over",
@@ -265,9 +275,10 @@ class _Index:
         """Enter what it takes to read the series."""
         self.data |= {"step_s": clock.step_s, "steps": clock.steps, "most_a": clock.most_a}
         line = 0
-        for run, one in zip(self.data["runs"], clock.packed, strict=True):
+        for run, one, step_s in zip(self.data["runs"], clock.packed, clock.each_s, strict=True):
             if one is not None:
                 run |= {"line": line, "samples": one.samples, "rows": self._number("rows", one.rows)}
+                run |= {} if step_s == clock.step_s else {"step_s": step_s}
                 line += 1
 
     def _number(self, of, value):
@@ -307,6 +318,7 @@ def _rendered(scenario, keys, clock, told, made, lesson):
         series="\n".join(one.text for one in clock.packed if one is not None),
         made=made,
         step=clock.step_s,
+        least=clock.least_s,
         steps=clock.steps,
         caution=CAUTION,
         before=Markup(lesson.before if lesson else ""),

@@ -21,7 +21,7 @@
     if (!ready.has(number)) {
       const run = index.runs[number];
       ready.set(number, {
-        series: lines[run.line], samples: run.samples, rows: index.rows[run.rows], step_s: index.step_s, steps: index.steps, most_a: index.most_a,
+        series: lines[run.line], samples: run.samples, rows: index.rows[run.rows], step_s: run.step_s || index.step_s, steps: index.steps, most_a: index.most_a,
         ...index.calendars[run.calendar],
         verdicts: run.verdicts.map((k) => index.verdicts[k]),
         figures: index.figures.map(([key, words], k) => [key, words, run.figures[k]]),

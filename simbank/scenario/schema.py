@@ -460,7 +460,8 @@ class WiringTable(FileModel):
     lead: ConductorTable | None = Field(None, description="pack to bus bar, one polarity")
     leads: dict[str, ConductorTable] = Field(
         default_factory=dict,
-        description='what a pack\'s own lead has different, such as `A = { length = "90 cm" }`',
+        description='what a pack\'s own lead has different, such as `A = { length = "90 cm" }`; one given by its `resistance` takes nothing '
+        "from the common lead, its joints neither: it counts as measured from end to end, unless it gives its own `joint`",
     )
     bar: BarTable | None = Field(None, description="the bus bars; without it they have no resistance")
     strings: list[StringTable] = Field(
@@ -486,7 +487,7 @@ class WiringTable(FileModel):
     @model_validator(mode="before")
     @classmethod
     def _fill_leads(cls, data):
-        """A pack's own lead takes what it does not say from the common lead."""
+        """A pack's own lead takes what it does not say from the common lead; one given by its resistance takes nothing."""
         if isinstance(data, dict) and isinstance(data.get("leads"), dict) and isinstance(data.get("lead"), dict):
             leads = {}
             for name, own in data["leads"].items():

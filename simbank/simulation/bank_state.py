@@ -237,6 +237,7 @@ class BankState:
         self.openings: list[Opening] = []
         self.warnings: list[BankWarning] = []
         self.last_cause = "duty"
+        self._watch = None  # as the switches stand, once it was asked for
 
     @property
     def t_step(self):
@@ -251,6 +252,7 @@ class BankState:
         """Reduce the network for the switches as they now stand, and tell ports and chargers."""
         self.reduced = self.network.reduce(self.pack_closed(), self.branch_closed)
         self.devices.flows = np.ascontiguousarray(self.reduced.flows[self.devices.branch])
+        self._watch = None
         ports = self.ports
         ports.table[:, ar.LIVE] = self.reduced.port_live
         port_states.update_timers(self.t, ports.arrays)
@@ -275,7 +277,9 @@ class BankState:
 
     def watch(self, t_step, y):
         """How far each change is past due; see :func:`simbank.simulation.events.watch`."""
-        return self.watch_of()(t_step, y)
+        if self._watch is None:
+            self._watch = self.watch_of()
+        return self._watch(t_step, y)
 
     def watch_of(self):
         """:meth:`watch` as a function of time and state, as long as nothing switches."""

@@ -323,7 +323,22 @@ def _left_out(bank):
         f"to open on; how the packs share is uncertain too. Give them ({', '.join(key for names, key in keys if names)}; measured, with ±), or "
         "let --bands draw them from what is seen in practice."
     )
+    own = _own_by_resistance(bank)
+    if own:
+        text += (
+            f" The lead of {', '.join(own)} is given by its own resistance, to which the joints of the common lead are not added: if that was "
+            'measured from end to end, joints included, say joint = "0 ohm" there, else give its joint.'
+        )
     return [BankWarning(LEFT_OUT, ", ".join(key for names, key in keys if names), text)]
+
+
+def _own_by_resistance(bank):
+    """Packs with a lead of their own that is given by its resistance without a joint, where the other leads have joints."""
+    leads = [branch for branch in bank.graph.branches if branch.kind == "lead" and branch.role == "unit"]
+    if not any(branch.conductor.joint_ohm for branch in leads if branch.conductor is not None):
+        return []
+    own = [b for b in leads if b.name in bank.joints_left_out and b.conductor.fixed_resistance_ohm is not None]
+    return list(dict.fromkeys(branch.owner for branch in own))
 
 
 # ---- devices ----

@@ -239,9 +239,8 @@ class Recorder:
     def heat_left_j(self):
         """Heat made so far less what warms each pack [J], shape (n,): over a stretch of the run, its change has left the pack."""
         n, sums = self.state.n, self.sums.packs
-        made = sums[[ar.ACC_OHMIC_J, ar.ACC_RELAXATION_J, ar.ACC_HYSTERESIS_J, ar.ACC_REVERSIBLE_J, ar.ACC_OWN_DRAW_J]].sum(
-            axis=0
-        )
+        made = sums[ar.ACC_OHMIC_J] + sums[ar.ACC_RELAXATION_J] + sums[ar.ACC_HYSTERESIS_J] + sums[ar.ACC_REVERSIBLE_J]
+        made += sums[ar.ACC_OWN_DRAW_J]
         return made - self.state.packs.cells[ar.HEAT_CAPACITY] * self.state.y[4 * n : 5 * n]
 
     def stored_change_j(self):

@@ -185,8 +185,9 @@ class EventHandler:
         since a lead, a held voltage or the end of their power may turn it round. A pack that would carry current in its blocked
         direction stays open until something else changes.
         """
-        for k in range(self.state.n):
-            self.packs.stays_open[k] = False
+        self.packs.stays_open[:] = False
+        blocked = (self.packs.state == ar.CHARGE_BLOCKED_OPEN) | (self.packs.state == ar.DISCHARGE_BLOCKED_OPEN)
+        for k in np.flatnonzero(blocked).tolist():
             if not events.may_conduct(
                 k,
                 t_step,
@@ -276,12 +277,14 @@ class EventHandler:
         timers = [self.packs.monitor_timer, self.devices.timer, self.packs.precharge_timer]
         if ports:
             timers.append(self.ports.timer[:, ar.NEXT_AT])
-        known = min(float(np.min(timer, initial=np.inf)) for timer in timers)
+        known = min(float(timer.min(initial=np.inf)) for timer in timers)
         return min(known, self.schedule[0].time_s) if self.schedule else known
 
     def process_timers(self):
         """Do everything whose instant has come."""
         due_by = self.state.t + 1e-9
+        if self.next_timer_s() > due_by:
+            return
         for k, r in np.argwhere(self.packs.monitor_timer <= due_by):
             if self.packs.monitor_state[k, r] == ar.RUNNING:
                 self.packs.monitor_timer[k, r] = np.inf
@@ -394,6 +397,8 @@ class EventHandler:
 
     def read_port_log(self):
         """Turn the changes of ports that compiled code has made by itself into events; too many without progress stop the run."""
+        if not self.ports.count[0]:
+            return
         times, most = self.ports.log[: self.ports.count[0], 0], self._most_changes()
         stuck = np.flatnonzero(times[most:] - times[:-most] < PROGRESS_S)
         if stuck.size:

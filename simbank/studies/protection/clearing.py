@@ -173,16 +173,19 @@ def one_pack_alone(
 ) -> dict[str, tuple[str, Sequence]]:
     """The least case followed with one pack alone connected, that which feeds least; at ``places``, by default at all.
 
-    Place → (pack, :class:`Sequence`); nothing of a bank of one pack.
+    Place → (pack, :class:`Sequence`); nothing of a bank of one pack. Of several packs that feed alike but for round-off, that whose
+    devices open last.
     """
     if len(least.pack_names) < 2:
         return {}
     found = {}
     for place in least.places if places is None else places:
-        weakest = least.weakest(place)
-        if weakest is not None:
-            closed = least.only(place, [weakest[0]])
-            found[place.name] = weakest[0], least.follow(place, open_case.line, open_case.failed, closed=closed)
+        each = [
+            (pack, least.follow(place, open_case.line, open_case.failed, closed=least.only(place, [pack])))
+            for pack in least.weakest_of_each_kind(place)
+        ]
+        if each:
+            found[place.name] = max(each, key=lambda one: np.inf if one[1].cleared_s is None else one[1].cleared_s)
     return found
 
 

@@ -16,6 +16,7 @@ from simbank.simulation import arrays as ar
 from simbank.simulation.devices import damage_rate
 from simbank.simulation.setup import device_array
 from simbank.studies.parallel import in_order
+from simbank.studies.protection.connected_packs import alike_at, in_order_of_feed
 from simbank.studies.protection.fault_circuit import FaultCircuit, case_packs, pack_sources
 from simbank.studies.protection.following import CLEARED_SHARE, TIMES, Chains, DamageCourse, Opening, Sequence, followed
 from simbank.studies.protection.mirror import Mirror, mirrors
@@ -164,7 +165,7 @@ class Faults:
         n = len(packs)
         self.device_edge = np.array([n + self.branch_names.index(d.branch) for d in bank.devices], int)
         self._of_line, self._responses, self._chains = {}, {}, {}
-        self._alone, self._left, self._packs_lost = {}, {}, {}
+        self._alone, self._alone_kind, self._left, self._packs_lost = {}, {}, {}, {}
 
     def edges_of(self, branch: str) -> list[int]:
         """Edges that are a branch of the bank's own graph, whole or in halves."""
@@ -303,6 +304,8 @@ class Faults:
     def one_by_one(self, place: Place) -> list[tuple[float, str, float]]:
         """(feed [A], pack, the fault's current at once [A]) with each pack alone connected, the least feed first.
 
+        Packs that feed alike but for round-off are in the order of the file.
+
         Only packs that feed the fault; into a fault inside a pack, the feed is what comes from the other.
         """
         if place.name not in self._alone:
@@ -324,15 +327,42 @@ class Faults:
         for k, name in enumerate(self.pack_names):
             closed = np.ones(circuit.n + circuit.b, bool)
             closed[: circuit.n] = np.arange(circuit.n) == k
-            feeds = circuit.prospective_each(ends, closed)[:, -1]
+            currents = circuit.prospective_each(ends, closed)
+            feeds = currents[:, -1]
+            asked = np.abs(currents[:, self.device_edge]) > CLEARED_SHARE * np.abs(feeds)[:, None]
             for j in np.flatnonzero((np.abs(feeds) > CLEARED_SHARE * whole) & (own != k)):
                 found[places[j].name].append((float(abs(feeds[j])), name, float(abs(feeds[j] + alone[j]))))
-        self._alone |= {name: sorted(feeds) for name, feeds in found.items()}
+                devices = sorted(self._device_kinds[d] for d in np.flatnonzero(asked[j]))
+                self._alone_kind[places[j].name, name] = self._pack_kinds[k], tuple(devices)
+        self._alone |= {name: in_order_of_feed(feeds, self.pack_names) for name, feeds in found.items()}
 
     def weakest(self, place: Place) -> tuple[str, float] | None:
         """(pack, the fault's current at once [A]) with that one pack alone connected that feeds least; None if no pack feeds it."""
         found = self.one_by_one(place)
         return found[0][1:] if found else None
+
+    def weakest_of_each_kind(self, place: Place) -> list[str]:
+        """Of the packs that feed least, alike but for round-off, the first of each kind: of those whose devices open alike."""
+        found = self.one_by_one(place)
+        if not found:
+            return []
+        names = [found[k][1] for k in alike_at(np.array([feed for feed, _, _ in found]), 0)]
+        kinds = {}
+        for name in names:
+            kinds.setdefault(self._alone_kind[place.name, name], name)
+        return list(kinds.values())
+
+    @cached_property
+    def _pack_kinds(self):
+        """Of every pack its figures in this case, to seven digits: packs of which they are the same open devices alike."""
+        figures = np.column_stack([*self.sources[:2], self.circuit.henry[: self.circuit.n], *self.sources[2:]])
+        return [" ".join(f"{figure:.6e}" for figure in row) for row in figures]
+
+    @cached_property
+    def _device_kinds(self):
+        """Of every device the number of the first that is equal to it but for its name and place."""
+        bare = [replace(device, name="", branch="", owner="", in_series=()) for device in self.bank.devices]
+        return [bare.index(device) for device in bare]
 
     def follow(
         self, place: Place, line: str, failed: Collection[str] = (), *, ohm: float = 0.0, closed: np.ndarray | None = None
@@ -371,6 +401,9 @@ class CasesByPlace(Faults):
 
     def one_by_one(self, place: Place) -> list[tuple[float, str, float]]:
         return self.at(place).one_by_one(place)
+
+    def weakest_of_each_kind(self, place: Place) -> list[str]:
+        return self.at(place).weakest_of_each_kind(place)
 
     def follow(self, place: Place, line: str, failed: Collection[str] = (), **how: Any) -> Sequence:
         return self.at(place).follow(place, line, failed, **how)

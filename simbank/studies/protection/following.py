@@ -45,7 +45,8 @@ class Sequence:
 
     ``cleared_s`` is None if it goes on; ``i2t`` is ∫ i² dt [A²s] of every branch until then (or for ``FAULT_HORIZON_S``);
     ``still_carrying`` names the devices that stay closed and carry what goes on, ``fed_by`` the packs that feed it; ``end_a`` is
-    the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). A fault inside
+    the current of every branch at the end, ``most_a`` its greatest on the way (both [A], in the order of ``i2t``). Of devices that open at
+    one instant the last carries most: ``most_in_turn_a`` is ``most_a`` with their order turned round as well. A fault inside
     a pack counts as cleared when its neighbours no longer feed it: what the pack itself puts in, no device outside can end.
     """
 
@@ -56,6 +57,7 @@ class Sequence:
     fed_by: tuple[str, ...] = ()
     end_a: np.ndarray = field(repr=False, default=None)
     most_a: np.ndarray = field(repr=False, default=None)
+    most_in_turn_a: np.ndarray = field(repr=False, default=None)
 
 
 class Chains:
@@ -247,15 +249,16 @@ def followed(
     own_ohm, rows = chains.fault_ohm(ohm), chains.row[device_edge]
     conducts = chains.sign[device_edge] != 0
     shut = np.ones(len(names), bool) if closed is None else closed[device_edge].copy()
-    i2t, most = np.zeros((2, len(chains.loops)))
+    i2t, most, in_turn = np.zeros((3, len(chains.loops)))
     damage, since = np.zeros(len(names)), np.full(len(names), np.inf)
     before, relaxed, clock, openings, first = None, None, 0.0, [], None
 
     def told(cleared_s, end, carrying=(), fed_by=()):
         flows = chains.sign != 0
         return Sequence(
-            tuple(openings), cleared_s, i2t[chains.row] * flows, carrying, fed_by, chains.every(end), most[chains.row] * flows
-        )
+            tuple(openings), cleared_s, i2t[chains.row] * flows, carrying, fed_by, chains.every(end), most[chains.row] * flows,
+            np.maximum(most, in_turn)[chains.row] * flows,
+        )  # fmt: skip
 
     for _ in range(len(names) + 1):
         response = chains.respond(loops, own_ohm, before, relaxed)
@@ -277,8 +280,8 @@ def followed(
             carrying = [name for d, name in enumerate(names) if shut[d] and abs(end[device_edge[d]]) > 1e-3 * abs(end[-1])]
             fed_by = [name for k, name in enumerate(packs) if abs(end[k]) > 1e-2 * abs(end[-1])]
             return told(None, currents[-1], tuple(carrying), tuple(fed_by))
-        one = int(np.argmax(clock + at <= (clock + soonest) * (1.0 + SAME_TIME)))
-        d, time = int(live[one]), at[one]
+        at_once = np.flatnonzero(clock + at <= (clock + soonest) * (1.0 + SAME_TIME))
+        d, time = int(live[at_once[0]]), at[at_once[0]]
         after = (
             int(np.searchsorted(TIMES, time)) if time > SAME_TIME * clock else 0
         )  # no time passes between openings at one instant
@@ -286,11 +289,27 @@ def followed(
         np.maximum(most, np.abs(currents[: after + 1]).max(axis=0), out=most)
         i2t += _weights(time)[: len(currents)] @ currents**2
         before, relaxed = response.at([time])[0], response.relaxed(time)
+        if after and len(at_once) > 1:
+            np.maximum(in_turn, _most_in_turn(chains, loops, rows[live[at_once[:0:-1]]], before), out=in_turn)
         damage[live], since[live] = course.at(time)
         clock += time
         openings.append(Opening(names[d], clock, float(abs(before[rows[d]]))))
         shut[d], loops = False, loops_without(loops, rows[d])
     return told(None, np.zeros(len(most)))
+
+
+def _most_in_turn(chains, loops, rows, before):
+    """Greatest current of every row while the devices of some rows open in turn at one instant.
+
+    Of devices that open at one instant the last carries most, and which that is nobody knows: the order of the file is followed, the
+    opposite looked at besides.
+    """
+    most = np.zeros(len(before))
+    for row in rows:
+        loops = loops_without(loops, row)
+        mass = loops.T @ (chains.henry[:, None] * loops)
+        np.maximum(most, np.abs(loops @ np.linalg.solve(mass, loops.T @ (chains.henry * before))), out=most)
+    return most
 
 
 def _until_one_opens(response, course, rows, sign):

@@ -63,6 +63,7 @@ class Mirror:
             tuple(sorted((self.pack[name] for name in there.fed_by), key=packs.index)),
             there.end_a[self.edge] * self.sign,
             there.most_a[self.edge] * flows,
+            there.most_in_turn_a[self.edge] * flows,
         )
 
 

@@ -11,6 +11,7 @@ from scipy.integrate import cumulative_trapezoid
 
 from simbank.bank.equipment import BMS, Charger, Device
 from simbank.duty import Duty, Step
+from simbank.kept import Kept
 from simbank.simulation import simulate
 from simbank.simulation.event_codes import MONITOR_EVENTS, Event
 from simbank.studies.case import Case
@@ -31,7 +32,9 @@ NEAR_S = 30.0  # what opened within this time of the end of the feed has ended i
 TOLERANCE = 3e-8  # of the fast integrator
 FULL, ENERGY, FILE = CASES = "every pack full", "most energy", "as in the file"
 NO_CHARGER = "none"
+STUCK = BMS(stuck="both")
 OPENINGS = (Event.DEVICE_OPENS, Event.DEVICE_INSTANT, *MONITOR_EVENTS.values())
+_sound, _latest = Kept(32), Kept(4)  # packs at the starts of a search, and devices, which all of its runs share
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,13 +177,10 @@ def shorted_cells(
     SimulationError
         Where the run cannot go on.
     """
-    packs = tuple(
-        _shorted(pack, cells, short_ohm, soc, own_soc)
-        if pack.name == pack_name
-        else replace(_charged(pack, soc), **({} if neighbours_bms else {"bms": BMS(stuck="both")}))
-        for pack in bank.packs
-    )
-    devices = tuple(line_of(device, "latest") for device in bank.devices)
+    k = next(k for k, pack in enumerate(bank.packs) if pack.name == pack_name)
+    sound = _sound.of((bank.packs,), (soc, neighbours_bms), lambda: _neighbours(bank.packs, soc, neighbours_bms))
+    packs = (*sound[:k], _shorted(bank.packs[k], cells, short_ohm, soc, own_soc), *sound[k + 1 :])
+    devices = _latest.of((bank.devices,), (), lambda: tuple(line_of(device, "latest") for device in bank.devices))
     held = {
         port: (None, Charger(current_limit_a=-command.value, absorb_volt=command.volt_limit))
         for port, command in (charging or {}).items()
@@ -190,11 +190,11 @@ def shorted_cells(
         replace(bank, packs=packs, devices=devices, port_equipment=held, switching=()),
         Duty((Step(hours * 3600.0, charging or {}),)),
     )
-    own = next(pack for pack in packs if pack.name == pack_name)
-    result = _simulated(run, packs.index(own), own, hours, {"integrator": "fast", "tolerance": TOLERANCE, **options})
+    own = packs[k]
+    result = _simulated(run, k, own, hours, {"integrator": "fast", "tolerance": TOLERANCE, **options})
     mine, neighbours = own_devices(run.bank, pack_name), [pack.soc for pack in packs if pack is not own]
-    feed = -result.pack_samples.current_a[:, packs.index(own)]
-    row = next(row for row in result.summary["packs"] if row["name"] == pack_name)
+    feed = -result.pack_samples.current_a[:, k]
+    row = result.summary["packs"][k]
     return ShortedCell(
         pack=pack_name, cells=cells, table=_table(result, packs, own), device=mine[0] if mine else None, charger=charger, soc_start=own.soc,
         neighbours_soc_start=float(np.mean(neighbours)) if neighbours else float("nan"),
@@ -203,6 +203,12 @@ def shorted_cells(
         good_cell_soc_end=row["soc_end"], overcharge_ah=row["overcharge_ah"], overcharge_wh=row["overcharge_wh"],
         **_ending(result, packs, own, mine, hours),
     )  # fmt: skip
+
+
+def _neighbours(packs, soc, own_bms):
+    """All packs at a state of charge, with their own BMS or with switches stuck closed."""
+    charged = tuple(_charged(pack, soc) for pack in packs)
+    return charged if own_bms else tuple(replace(pack, bms=STUCK) for pack in charged)
 
 
 def _charged(pack, soc):
@@ -218,7 +224,7 @@ def _shorted(pack, cells, short_ohm, soc, own_soc):
     left = pack.cells_in_series - cells
     keep = {key: getattr(pack, key) and getattr(pack, key)[:left] for key in ("cell_capacities", "cells_below_full")}
     ohm = pack.internal_wiring_ohm + cells * short_ohm
-    return replace(pack, cells_in_series=left, internal_wiring_ohm=ohm, bms=BMS(stuck="both"), **keep)
+    return replace(pack, cells_in_series=left, internal_wiring_ohm=ohm, bms=STUCK, **keep)
 
 
 def _simulated(run, k, own, hours, options):

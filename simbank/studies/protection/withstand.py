@@ -24,13 +24,14 @@ from simbank.bank.ampacity import conductor_ampacity, conductor_withstand
 from simbank.simulation import arrays as ar
 from simbank.studies.parallel import in_order
 from simbank.studies.protection.checks import CONDUCTOR, CURVE, hangs_on, judge, unknown
+from simbank.studies.protection.connected_packs import connected
 from simbank.studies.protection.fault_course import loops_without
 from simbank.studies.protection.faults import Sequence, device_rows, line_of
 from simbank.studies.protection.following import CLEARED_SHARE, FAULT_HORIZON_S, Chains
 from simbank.studies.protection.steady_course import MET, STAGE, steady_course
 from simbank.studies.protection.words import current_text, i2t_text, named
 
-__all__ = ["FollowedFault", "Withstand", "connected", "faults_between"]
+__all__ = ["FollowedFault", "Withstand", "faults_between"]
 
 BELOW = 1e-6  # share by which a current is below a setting
 ALIKE = 5e-3  # of currents at points of curves that lie closer together than this share one is followed
@@ -128,7 +129,7 @@ class _Place:
         self.sign = np.where(carries, chains.sign[faults.device_edge], 1)
         own = faults.pack_names.index(place.owner) if place.kind == "inside" else -1
         self.where = np.array([chains.row[-1], chains.sign[-1], own])
-        self.sets, self.number, self.steps = [], {}, []
+        self.sets, self.number, self.steps, self.native = [], {}, [], None
         rows, devices = len(chains.ohm) + 1, len(self.through)  # the last row carries nothing
         self.base, self.share = np.zeros((2, 16, rows))
         self.thevenin, self.onward = np.zeros((16, 2)), np.full((16, devices), -1)
@@ -191,10 +192,12 @@ class _Place:
         done, state = np.zeros((2, self.base.shape[1])), np.zeros((4, count))
         state[1] = np.inf
         while True:
-            opens = steady_course(
+            asked = (
                 ohm, FAULT_HORIZON_S, CLEARED_SHARE, self.where, self.base, self.share, self.thevenin, self.onward, self.through,
                 rows, curves, still, now, met, done, state,
             )  # fmt: skip
+            self.native = self.native or steady_course.ready(asked)  # the same kinds of arguments in every call from here
+            opens = self.native(*asked)
             if opens < 0:
                 break
             before = int(now[STAGE])
@@ -203,19 +206,6 @@ class _Place:
             now[MET] += 1.0
         i2t, most = done[:, self.chains.row] * (self.chains.sign != 0)
         return i2t, most, [self.sets[k] for k in met[: int(now[MET])]]
-
-
-def connected(least, place):
-    """Sets of packs that a fault is judged with, those that feed least first: all, half of them, and so on down to one.
-
-    With each set the ranges of current from least to greatest mostly overlap.
-    """
-    names = [name for _, name, _ in least.one_by_one(place)]
-    sets, count = [], len(names)
-    while count:
-        sets.append(tuple(names[:count]))
-        count = count // 2
-    return sets
 
 
 class _Search:
@@ -254,19 +244,37 @@ class _Search:
                 continue
             seen.insert(k, fault_a)
             i2t, most, met = here.follow(ohm, self.rows, self.curves, self.never)
-            for edge in np.flatnonzero((i2t > self.value * (1.0 + SAME)) & (most > self.for_good_a)):
-                words = self._words(here, fault_a, d, current, instantaneous)
-                self.best[edge], self.value[edge] = (here, ohm, words, fault_a), i2t[edge]
+            if worse := self._worse(i2t, most):
+                self._keep(worse, i2t, "between", here, ohm, self._words(here, fault_a, d, current, instantaneous), fault_a)
             for opened in met:
                 if opened not in sets:
                     sets.add(opened)
                     waiting.extend(here.resistances(opened, self.wanted))
+
+    def look_at_least(self, least, place, pack):
+        """The fault of least current with a pack alone connected, where others feed alike: each sends it through its own conductors."""
+        here = _Place(least, place, (pack,), 0.0)
+        i2t, most, _ = here.follow(0.0, self.rows, self.curves, self.never)
+        fault_a = abs(here.stage(frozenset()).fault_a(0.0))
+        self._keep(self._worse(i2t, most), i2t, "alone", here, 0.0, _alone_words(pack, fault_a), fault_a)
+
+    def _worse(self, i2t, most):
+        """Edges of which a fault asks more than is known."""
+        return np.flatnonzero((i2t > self.value * (1.0 + SAME)) & (most > self.for_good_a)).tolist()
+
+    def _keep(self, edges, i2t, kind, here, ohm, words, fault_a):
+        for edge in edges:
+            self.best[edge], self.value[edge] = (kind, here.place, here.packs, ohm, words, fault_a), i2t[edge]
 
     def _words(self, here, fault_a, d, current, instantaneous):
         point = "just below the instantaneous setting" if instantaneous else "at a point of the curve"
         count = len(here.faults.pack_names)
         packs = "" if here.closed[:count].all() else f" and only {named(here.packs)} connected"
         return f"{current_text(fault_a)}, with {current_text(current)} {point} of {self.devices[d].name}{packs}"
+
+
+def _alone_words(pack, current_a):
+    return f"least current with {pack} alone connected, {current_text(current_a)}"
 
 
 def faults_between(greatest, least, open_case, known, for_good_a, places=None):
@@ -291,21 +299,21 @@ def faults_between(greatest, least, open_case, known, for_good_a, places=None):
     """
 
     def worst_at(place):
-        """(edge, ∫ i² dt by the steady reckoning, fault's place, packs, resistance, words, current) of what asks most at one place."""
+        """(edge, ∫ i² dt by the steady reckoning, fault's kind, place, packs, resistance, words, current) of what asks most at one place."""
         search = _Search(greatest, open_case.line, open_case.failed, known, for_good_a)
-        for packs in connected(least, place):
-            fewest = least.at(place)
+        sets, fewest = connected(least, place), least.at(place)
+        for packs in sets:
             weak = _Stage.at_first(fewest.chains(place), fewest.only(place, packs))
             search.look(_Place(greatest.at(place), place, packs, abs(weak.fault_a(0.0))))
-        return [
-            (edge, search.value[edge], (place, here.packs, ohm, words, fault_a))
-            for edge, (here, ohm, words, fault_a) in search.best.items()
-        ]
+        alone = [packs for packs in sets if len(packs) == 1]
+        for (pack,) in alone if len(alone) > 1 else ():
+            search.look_at_least(fewest, place, pack)
+        return [(edge, search.value[edge], fault) for edge, fault in search.best.items()]
 
-    def followed(place, packs, ohm, words, fault_a):
-        faults = greatest.at(place)
+    def followed(kind, place, packs, ohm, words, fault_a):
+        faults = (least if kind == "alone" else greatest).at(place)
         found = faults.follow(place, open_case.line, open_case.failed, ohm=ohm, closed=faults.only(place, packs))
-        return FollowedFault(place.name, words, found, "between", packs, fault_a)
+        return FollowedFault(place.name, words, found, kind, packs, fault_a)
 
     worst, value = {}, WORTH * known
     places = greatest.places if places is None else places
@@ -366,7 +374,7 @@ class Withstand:
                 *(
                     FollowedFault(
                         name,
-                        f"least current with {pack} alone connected, {current_text(one_a[name][1])}",
+                        _alone_words(pack, one_a[name][1]),
                         found,
                         "alone",
                         (pack,),
@@ -381,7 +389,7 @@ class Withstand:
 
     def taken(self, sequence: Sequence) -> np.ndarray:
         """∫ i² dt of every edge in a fault that was followed [A²s], 0 where it carries no more than it does for good."""
-        return np.where(sequence.most_a > self.for_good_a, sequence.i2t, 0.0)
+        return np.where(sequence.most_in_turn_a > self.for_good_a, sequence.i2t, 0.0)
 
     def _most(self, faults):
         return np.max([self.taken(fault.sequence) for fault in faults], axis=0)
@@ -414,5 +422,5 @@ class Withstand:
         text = f"takes {i2t_text(worst)} until cleared ({where}), {limit}"
         return judge(
             "withstand", branch.name, worst <= withstand, text, worst, withstand, "A²s",
-            place=fault.place, current_a=float(fault.sequence.most_a[edges].max()), cleared_s=fault.sequence.cleared_s,
+            place=fault.place, current_a=float(fault.sequence.most_in_turn_a[edges].max()), cleared_s=fault.sequence.cleared_s,
         )  # fmt: skip
