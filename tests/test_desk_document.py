@@ -585,6 +585,7 @@ def test_sun_inverter_and_cable_begin_with_assumed_values_and_what_is_asked_does
     assert not {one for one in noted(session) if one.startswith("duty")}
     session.do({"op": "kind", "place": ["duty", "kind"], "text": "days"})
     assert {"duty.sun.0.latitude", "duty.sun.0.peak_power", "duty.load.0.energy_per_day"} < noted(session)
+    assert "duty.days" not in noted(session)
     session.do({"op": "put", "place": ["wiring", "added", "link A-B"], "text": "0.5 milliohm", "type": "text", "assumed": True})
     assert "wiring.added.link_A-B" in noted(session)
     assert session.errors == []

@@ -1,6 +1,8 @@
 """What a tab worked on is there again when it comes back: loaded anew, or without its connection for longer than its page is kept."""
 
+import asyncio
 import time
+from types import SimpleNamespace
 
 import pytest
 from browser import needs_chromium, visit
@@ -44,6 +46,28 @@ def test_no_more_documents_are_kept_than_memory_is_for():
     kept.put("large", large)
     assert kept.take("4") is None
     assert kept.take("large") is large  # the last one stays
+
+
+def test_time_in_which_the_machine_slept_is_not_counted_as_without_tabs(monkeypatch):
+    """A look every second; the tab is there, the machine sleeps for an hour, the tab comes back after a while, and is closed."""
+    from simbank.desk import server
+
+    took_s = [1.0, 3600.0, *[1.0] * 10, 1.0, *[1.0] * 100]
+    there = [True, False, *[False] * 10, True, *[False] * 100]
+    looks, tab = [0.0], SimpleNamespace(has_socket_connection=False)
+
+    async def sleep(_):
+        k = len(looks) - 1
+        looks.append(looks[-1] + took_s[k])
+        tab.has_socket_connection = there[k]
+
+    monkeypatch.setattr("nicegui.Client", SimpleNamespace(instances={"tab": tab}))
+    monkeypatch.setattr(server, "asyncio", SimpleNamespace(sleep=sleep))
+    monkeypatch.setattr(server, "time", SimpleNamespace(monotonic=lambda: looks[-1]))
+    ended = SimpleNamespace(should_exit=False)
+    asyncio.run(server._watch(ended, False, 20.0))
+    assert ended.should_exit
+    assert len(looks) - 1 == 13 + 21  # 20 s after it was closed, and not before it came back
 
 
 @pytest.fixture(scope="module")

@@ -210,7 +210,8 @@ def test_options_of_protection_are_refused_in_the_words_of_the_command(desk, pag
     before = rows(shown, "prospective fault currents")
     shown.get_by_text("Cases and limits").click()
     shown.get_by_label("Packs in the least case, at").fill("50 degC")
-    shown.get_by_text("50 degC: must be below --warm (45 degC), the temperature of the greatest currents").wait_for()
+    warm = '"Packs in the greatest case, at"'  # the field, not the option of the command
+    shown.get_by_text(f"50 degC: must be below {warm} (45 degC), the temperature of the greatest currents").wait_for()
     answered(page)
     assert shown.locator(".stale").count() == 1  # what is shown is of the values before, and says so
     assert "What is shown is of the values before." in shown.locator(".work [role=status]").inner_text()

@@ -128,6 +128,20 @@ def choose(page, point):
 # ---- the values are the runs' ----
 
 
+def test_printed_it_has_no_controls_that_do_nothing_on_paper(made, browser):
+    with visit(browser, made[1].as_uri()) as seen:
+        page = opened(seen)
+        page.emulate_media(media="print")
+        assert page.locator("#is0").is_visible()  # what is set stays
+        assert page.locator(".choices span:visible").all_inner_texts() == ["chain", "6 AWG"]
+        assert page.locator("input:visible, summary:visible, button:not(.bars button):visible").count() == 0
+        assert page.locator(".kinds label:visible").all_inner_texts() == ["state of charge"]
+        page.emulate_media(media="screen")
+        every_run(page)
+        page.emulate_media(media="print")
+        assert page.locator("#table tbody tr").first.is_visible()  # what one has unfolded
+
+
 def test_values_in_the_page_are_those_of_the_runs_as_exactly_as_it_says(classroom, made):
     page, path = made
     index, series = inside(path.read_text(encoding="utf-8"))

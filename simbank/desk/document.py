@@ -350,18 +350,8 @@ def known_number(text: str) -> Any:
 
 # ---- where assumed values stand ----
 
-_NO_VALUES = (
-    "name",
-    "kind",
-    "layout",
-    "what",
-    "type",
-    "packs",
-    "from",
-    "to",
-    "base",
-    "remove",
-)  # what a part is called or made of
+# keys that say what a part is called or made of, or what is asked
+_NO_VALUES = ("name", "kind", "layout", "what", "type", "packs", "from", "to", "base", "remove", "days")
 
 
 def _values(place: Place, value):

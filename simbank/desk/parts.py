@@ -11,8 +11,8 @@ from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
-    "Field", "Told", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag", "text_area",
-    "text_field", "tick", "told_blocks", "verdicts", "warnings", "words",
+    "Field", "Told", "as_option", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag",
+    "text_area", "text_field", "tick", "told_blocks", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
@@ -51,8 +51,8 @@ def button(text: str, on_click: Callable[[], Any], classes: str = "", label: str
 class Field:
     """A labelled input of a view (not of the document): ``value`` is what stands in it."""
 
-    def __init__(self, value: str, on_change: Callable[[str], Any] | None):
-        self.value = value
+    def __init__(self, label: str, value: str, on_change: Callable[[str], Any] | None):
+        self.label, self.value = label, value
         self._on_change = on_change
         self._input = self._wrong = None
         self._client = ui.context.client
@@ -91,7 +91,7 @@ def text_field(
 
     ``bare``: in a table, whose headings say what it is, with a label for screen readers.
     """
-    field = Field(value, on_change)
+    field = Field(label, value, on_change)
     number = field._id
     with tag("div", classes="field"):
         if not bare:
@@ -109,9 +109,14 @@ def text_field(
     return field
 
 
+def as_option(option: str, hint: str = "") -> str:
+    """A hint that says by which option of the command the same is asked."""
+    return f"{hint}; on the command line {option}" if hint else f"on the command line {option}"
+
+
 def text_area(label: str, value: str = "", on_change: Callable[[str], Any] | None = None, hint: str = "", rows: int = 8) -> Field:
     """Several lines of text with their label, such as a table of readings."""
-    field = Field(value, on_change)
+    field = Field(label, value, on_change)
     number = field._id
     with tag("div", classes="field wide-field"):
         tag("label", label, for_=number)
@@ -127,7 +132,7 @@ def choice(
     label: str, options: Sequence[str], value: str, on_change: Callable[[str], Any] | None = None, bare: bool = False
 ) -> Field:
     """One of several, from a list; ``bare`` as in :func:`text_field`."""
-    field = Field(value, on_change)
+    field = Field(label, value, on_change)
     number = field._id
     with tag("div", classes="field"):
         if not bare:
@@ -141,7 +146,7 @@ def choice(
 
 def tick(label: str, value: bool = False, on_change: Callable[[bool], Any] | None = None) -> Field:
     """A box to tick; its ``value`` is True or False."""
-    field = Field(value, on_change)
+    field = Field(label, value, on_change)
     number = field._id
     with tag("div", classes="field tick"):
         made = tag("input", id=number, type="checkbox", defaultChecked=value)

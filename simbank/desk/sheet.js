@@ -197,7 +197,7 @@ export default {
         this.wrongOf(p.id),
         h("div", { class: "fields" }, p.fields.map((f) => this.field(f))),
         ...this.show(p.parts),
-        p.more.length ? this.fold(`${p.id}.more`, `More of ${p.title || "it"}`, [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
+        p.more.length ? this.fold(`${p.id}.more`, p.title ? `More of ${p.title}` : "More keys", [{ kind: "plain", fields: p.more }], `${p.more.length} keys`) : null,
       ];
       if (!p.title) return h("div", { key: p.id, "data-at": p.id }, inside);
       return h("fieldset", { key: p.id, "data-at": p.id }, [
@@ -205,7 +205,7 @@ export default {
         h("div", { class: "bar" }, [
           h("span", { class: "help inline" }, p.about),
           p.movable ? this.button("↑", { op: "move", place: p.place, by: -1 }, `Move ${p.title} up`, p.place[p.place.length - 1] === 0, "small") : null,
-          p.movable ? this.button("↓", { op: "move", place: p.place, by: 1 }, `Move ${p.title} down`, false, "small") : null,
+          p.movable ? this.button("↓", { op: "move", place: p.place, by: 1 }, `Move ${p.title} down`, p.last, "small") : null,
           p.removable ? this.button("Remove", { op: "drop", place: p.place }, `Remove ${p.title}`, false, "small") : null,
         ]),
         ...inside,
@@ -250,7 +250,9 @@ export default {
         h("h3", p.title),
         p.about ? h("p", { class: "help inline" }, p.about) : null,
         this.wrongOf(p.id),
-        ...p.entries.map((entry) => (p.entries.length > 3 ? this.fold(entry.id, entry.title, [entry]) : this.form(entry))),
+        ...p.entries
+          .map((entry, k) => ({ ...entry, last: k === p.entries.length - 1 }))
+          .map((entry) => (p.entries.length > 3 ? this.fold(entry.id, entry.title, [entry]) : this.form(entry))),
         p.named
           ? this.adder(`${p.id}.new`, `name of a new ${p.add}`, (name) => ({ op: "start", place: [...p.place, name], model: p.model }), `Add ${p.add}`)
           : this.button(`Add ${p.add}`, { op: "insert", place: p.place, model: p.model }, undefined, false, "quiet"),
@@ -268,7 +270,7 @@ export default {
         this.wrongOf(p.id),
         h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": p.title }, [
           h("table", { class: "edit" }, [
-            h("caption", p.title),
+            h("caption", h("span", p.title)),
             h("thead", [
               h("tr", [
                 ...this.between(
@@ -285,6 +287,7 @@ export default {
                 const moreOpen = this.open[id] || this.holdsWrong(row.more);
                 const made = [
                   h("tr", { key: id, "data-at": `at.${row.place.join(".")}` }, [
+                    p.what === "pack" ? null : h("td", { class: "card-name", "aria-hidden": "true" }, row.name),
                     ...this.between(
                       row.cells.map((cell, j) => h("td", [heading(p.columns[j].label), this.field(cell, true, row.name)])),
                       row.said.map((words, j) => h("td", { class: "said" }, [heading(p.said[j]), words])),

@@ -3,6 +3,9 @@ import * as Vue from "vue";
 
 const h = Vue.h;
 
+// Texts of a table stay readable where it is narrow: short ones on one line, long ones not one word to a line; it scrolls sideways before.
+const lengthOf = (text) => (text.length > 60 ? "long" : text.length > 16 ? "middling" : "short");
+
 export default {
   props: { blocks: Array },
   methods: {
@@ -24,11 +27,11 @@ export default {
     table: (b) =>
       h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": b.title }, [
         h("table", [
-          h("caption", b.title),
+          h("caption", h("span", b.title)),
           h("thead", [h("tr", b.head.map(([words, numbers]) => h("th", { scope: "col", class: numbers ? "n" : "" }, words)))]),
           h(
             "tbody",
-            b.rows.map((row) => h("tr", row.map((text, k) => h(k ? "td" : "th", { scope: k ? undefined : "row", class: b.head[k][1] ? "n" : "" }, text)))),
+            b.rows.map((row) => h("tr", row.map((text, k) => h(k ? "td" : "th", { scope: k ? undefined : "row", class: b.head[k][1] ? "n" : lengthOf(text) }, text)))),
           ),
         ]),
       ]),
@@ -38,19 +41,21 @@ export default {
       h("h3", b.title),
       b.groups.map((g) => h("div", { class: ["group", g.mark ? "act" : ""] }, [h("p", h("strong", g.title)), h("ul", g.items.map((text) => h("li", text)))])),
     ],
-    picture: (b) =>
-      h("figure", [
+    picture(b) {
+      // its letters stay large enough to be read: it scrolls before it becomes smaller than that
+      const least = b.scrolls ? 0.75 * parseFloat((b.svg.match(/ width="([\d.]+)"/) || [0, 600])[1]) : 544;
+      return h("figure", [
         h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": b.caption }, [
           h("img", {
             src: `data:image/svg+xml;charset=utf-8,${encodeURIComponent(b.svg)}`,
             alt: b.alt,
-            class: b.scrolls ? "as-drawn" : "",
-            // its letters stay large enough to be read: it scrolls before it becomes smaller than that
-            style: b.scrolls ? { minWidth: `${0.75 * parseFloat((b.svg.match(/ width="([\d.]+)"/) || [0, 600])[1])}px` } : {},
+            class: [b.scrolls ? "as-drawn" : "", least > 340 ? "scrolls" : ""],
+            style: { minWidth: `${least}px` },
           }),
         ]),
         h("figcaption", b.caption),
-      ]),
+      ]);
+    },
     fold(b) {
       return h("details", { class: "fold", key: b.title }, [h("summary", b.title), b.blocks.map((one) => this[one.kind](one))]);
     },

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from simbank.cells.curves import curve_value
-from simbank.jit import jit_entry, jit_inline, jit_internal
+from simbank.jit import jit_entry, jit_inline, jit_internal, jit_wide
 from simbank.simulation import arrays as ar
 from simbank.simulation.bank_solver import four_row_products, solve_bank, solve_currents, terminal_voltage, working_arrays
 from simbank.simulation.displays import begin_step, count_between
 from simbank.simulation.extremes import reach_branches, reach_ends, reach_flows, reach_states
+from simbank.simulation.many_packs import DIRECT_PACKS
 from simbank.simulation.pack_model import KELVIN, cell_volts, heat_made
 from simbank.simulation.port_solver import commanded
 
@@ -176,7 +177,10 @@ def add_instant(t, w, y, bank, ports, work, sums):
         total += work.port[ar.PORT_CURRENT, a]
     for k in range(bank.cells.shape[1]):
         _add_pack(k, w, y, total, bank, work.pack, sums.pack)
-    _add_moment(w, work.pack, work.port, sums.moment)
+    if bank.cells.shape[1] > DIRECT_PACKS:
+        _add_wide_moment(w, work.pack, work.port, sums.moment)
+    else:
+        _add_moment(w, work.pack, work.port, sums.moment)
 
 
 @jit_internal
@@ -250,6 +254,9 @@ def _add_moment(w, pack, port, moment):
     for a in range(p):
         for b in range(p):
             moment[n + a, n + b] += w * port[ar.PORT_CURRENT, a] * port[ar.PORT_CURRENT, b]
+
+
+_add_wide_moment = jit_wide(_add_moment.py_func)
 
 
 @jit_internal

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_internal
+from simbank.jit import jit_internal, jit_wide
 from simbank.simulation import arrays as ar
 from simbank.simulation.port_solver import port_currents
 
@@ -49,7 +49,7 @@ def forget(rows):
                 rows[i, k] = np.nan
 
 
-@jit_internal
+@jit_wide
 def _products(matrix, rows, source, target, apart, number):
     """Y times rows ``source``, ``source + apart`` and so on, into as many from ``target`` on. Y is symmetric."""
     n = rows.shape[1]
@@ -68,7 +68,7 @@ def _products(matrix, rows, source, target, apart, number):
                 rows[target + v * apart, j] += rows[source + v * apart, k] * matrix[k, j]
 
 
-@jit_internal
+@jit_wide
 def currents_by_iteration(t, emf, more, base, ports, port, rows, hybrid, out):
     """Currents of packs, into ``out``, and of ports, into ``port``, with resistances ``more`` in series with the packs.
 
@@ -143,7 +143,7 @@ def _begin(c, columns, n, emf, more, base, rows):
         rows[ALONG * columns + c, k], rows[ALONG_BEHIND * columns + c, k] = 0.0, 0.0
 
 
-@jit_internal
+@jit_wide
 def _iterate(wanted, columns, more, base, rows, step):
     """Conjugate gradients on the first ``wanted`` columns, until none moves by more than round-off; row ``step`` is scratch."""
     n = more.size

@@ -255,7 +255,7 @@ class Sizing(StudyResult):
         if self.sharing_only:
             return (
                 "SHARING ONLY: ampacity and protection were not looked at. A size in this list may burn: hold each against its "
-                "ampacity and its devices before anything is bought (leave --sharing-only out, and simbank protect)."
+                "ampacity and its devices before anything is bought (again without --sharing-only, and simbank protect)."
             )
         none = (
             ""

@@ -146,7 +146,7 @@ class _Row:
         options = list(dict.fromkeys([*packs_and_ports, *conductors, said["where"]]))
         self._values: dict[str, parts.Field] = {}
         with parts.tag("tr") as self._element:
-            with parts.tag("th", scope="row"):
+            with parts.tag("th", classes="stays", scope="row"):
                 self.where = parts.choice("where", options, said["where"], lambda _: table._changed(), bare=True)
                 self._wrong = parts.tag("strong", "", "wrong", role="alert", hidden=True)
             for name in COLUMNS:
@@ -175,7 +175,7 @@ class _Row:
 def _blocks(told, whole):
     return [
         parts.warnings(told["warnings"]),
-        parts.sentences(told["answer"]),
+        parts.sentences([text.replace("--before", f'"{SETTINGS["before"][0]}"') for text in told["answer"]]),
         parts.verdicts(told["verdicts"]),
         *told["whole_tables" if whole else "tables"],
         told["drawing"],

@@ -37,9 +37,13 @@ def build(session: Session):
         parts.tag("summary", "Cases and limits")
         with parts.tag("div", classes="fields"):
             for name, (label, hint) in TEXTS.items():
-                fields[_option(name)] = parts.text_field(label, ASKED[name], lambda _: study.look(), f"{hint}; {_option(name)}")
+                fields[_option(name)] = parts.text_field(
+                    label, ASKED[name], lambda _: study.look(), parts.as_option(_option(name), hint)
+                )
             for name, (label, *_) in NUMBERS.items():
-                fields[_option(name)] = parts.text_field(label, f"{ASKED[name]:g}", lambda _: study.look(), _option(name))
+                fields[_option(name)] = parts.text_field(
+                    label, f"{ASKED[name]:g}", lambda _: study.look(), parts.as_option(_option(name))
+                )
     bands = BandsSwitch(lambda: study.look(), FEWEST)
     fields |= bands.fields
 

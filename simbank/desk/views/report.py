@@ -31,7 +31,7 @@ def build(session: Session):
         bands = parts.tick("with bands: every figure from 5 to 95 % of draws of what is not known", True, lambda _: study.look())
         with parts.tag("div", classes="fields"):
             fields[DRAWS] = parts.text_field(
-                "Draws for the bands", "", lambda _: study.look(), f"empty: as many as a minute allows; {DRAWS}"
+                "Draws for the bands", "", lambda _: study.look(), parts.as_option(DRAWS, "empty: as many as a minute allows")
             )
 
     def asked():

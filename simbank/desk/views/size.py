@@ -23,7 +23,7 @@ LIMITS = {
     "--drop": ("Largest voltage drop from pack to port [%]", 0.0, ""),
     "--usable": ("Least usable energy [% of the packs' own]", -ANY, ""),
 }
-PRICE = "--price-per-kg"
+PRICE, SHARING = "--price-per-kg", "leave out ampacity and protection"
 
 
 def build(session: Session):
@@ -38,15 +38,15 @@ def build(session: Session):
         parts.tag("legend", "Limits, none where a field is empty")
         with parts.tag("div", classes="fields"):
             for option, (label, _, hint) in LIMITS.items():
-                fields[option] = parts.text_field(label, "", again, f"{hint}; {option}" if hint else option)
+                fields[option] = parts.text_field(label, "", again, parts.as_option(option, hint))
             fields["gauges"] = parts.text_field(
                 "Gauges to try", "awg", again, "awg, mm2, or gauges with commas from small to large"
             )
-            fields[PRICE] = parts.text_field("Price of conductor per kilogram of copper", "", again, PRICE)
+            fields[PRICE] = parts.text_field("Price of conductor per kilogram of copper", "", again, parts.as_option(PRICE))
         with parts.tag("div", classes="ticks", role="group", aria_label="Layouts to try"):
             parts.tag("span", "Layouts to try (none: all that the file gives parts for):", "note")
             ticks = {name: parts.tick(name, False, again) for name in LAYOUTS}
-        sharing_only = parts.tick("leave out ampacity and protection (sharing only: a size found so may burn)", False, again)
+        sharing_only = parts.tick(f"{SHARING} (sharing only: a size found so may burn)", False, again)
 
     bands = BandsSwitch(lambda: study.look())
     fields |= bands.fields
@@ -89,7 +89,7 @@ def _blocks(told, whole):
         *told["bought"],
         *told["plots"],
         *(parts.words(text) for text in told["basis"]),
-        parts.words(told["looked_at"], "headline" if told["sharing_only"] else ""),
+        parts.words(told["looked_at"].replace("--sharing-only", f'"{SHARING}"'), "headline" if told["sharing_only"] else ""),
         parts.caution(CAUTION if told["sharing_only"] else PROTECTION_CAUTION),
     ]
 

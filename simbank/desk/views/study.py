@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -149,7 +150,13 @@ class FollowedStudy:
             self._mark_own(problem)
             return
         for name, field in self._fields.items():
-            field.wrong(_words(problem) if problem is not None and problem.key == name else "")
+            field.wrong(self._at_desk(_words(problem)) if problem is not None and problem.key == name else "")
+
+    def _at_desk(self, text):
+        """A sentence of the commands with the names of fields in place of options."""
+        return re.sub(
+            r"--[a-z][a-z-]*", lambda found: f'"{self._fields[found[0]].label}"' if found[0] in self._fields else found[0], text
+        )
 
     def _end_older(self):
         """End what is computed of a document that is out of date, also while the view is closed."""
@@ -224,7 +231,7 @@ class FollowedStudy:
         elif self._current() is None:
             text = "Not computed: " + (self._asked_wrong() or "see what is wrong below.")
         elif self._ended_key is not None and self._ended_key == self._current():
-            text = f"Not computed: {self._ended}" if isinstance(self._ended, InputError) else str(self._ended)
+            text = f"Not computed: {self._at_desk(str(self._ended))}" if isinstance(self._ended, InputError) else str(self._ended)
         else:
             text = "It is computed when the values have settled." if self.by_itself else ""
         if self._found is not None and not current:

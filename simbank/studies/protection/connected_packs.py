@@ -47,7 +47,8 @@ def connected(least: Faults, place: Place) -> list[tuple[str, ...]]:
 
     With each set the ranges of current from least to greatest mostly overlap. Where packs feed alike, which of them belong to half of
     them is open: then there are several sets, such that of the packs that feed through any one conductor as many as can be stand
-    together in one of them (:func:`together`). None hangs on the last digits of the feeds.
+    together in one of them (:func:`together`). None hangs on the last digits of the feeds. At a pack at the end of a lead of its own one
+    set will do: to the others its lead is resistance in a fault at the lead's other end, where all are looked at.
     """
     one_by_one = least.one_by_one(place)
     names, feeds = [name for _, name, _ in one_by_one], np.array([feed for feed, _, _ in one_by_one])
@@ -55,7 +56,7 @@ def connected(least: Faults, place: Place) -> list[tuple[str, ...]]:
     while count:
         alike = alike_at(feeds, count - 1)
         sure, needed = names[: alike[0]] if len(alike) else [], count - alike[0] if len(alike) else 0
-        if needed < len(alike):
+        if needed < len(alike) and not _has_lead(least.at(place), place):
             through = _through(least.at(place), place) if through is None else through
             tied = [names[k] for k in alike]
             groups = [group for row in through if (group := frozenset(row).intersection(tied))]
@@ -85,6 +86,12 @@ def together(tied: list[str], needed: int, groups: Iterable[frozenset[str]]) -> 
         sets.append(frozenset(some))
         covered.update(some)
     return [tuple(tied[k] for k in sorted(some)) for some in sets]
+
+
+def _has_lead(faults, place):
+    """Whether a place is that of a pack with a lead of its own to a bus bar."""
+    own = place.owner if place.kind in ("pack", "inside") else None
+    return any(branch.kind == "lead" and branch.owner == own for branch in faults.graph.branches)
 
 
 def _through(faults, place):

@@ -104,7 +104,7 @@ class Response:
 
     @cached_property
     def _short_modes(self):
-        """Rates, modes (loops and pairs, as columns) and their weights; and the rest as coefficients of a Taylor series, likewise.
+        """Rates, modes (of the loops, as columns), pairs by loops, weights of the modes; and the rest as coefficients of a Taylor series.
 
         None where the fixed point is not found.
         """
@@ -137,16 +137,16 @@ class Response:
             series[k, : len(back)] = back @ rest
             series[k, len(back) :] = rest
             rest = (ohm * (through @ series[k, : len(back)]) - rest) / tau / (k + 1)
-        return -rates, np.vstack([modes, pairs @ modes]), weights, series
+        return -rates, modes, pairs, weights, series
 
     def loop_currents(self, times_s: Sequence[float]) -> np.ndarray:
         """Current round every loop at times from the beginning [s], shape (times, m) [A]."""
         count, times_s = self.loops.shape[1], np.asarray(times_s, float)
         if times_s.max(initial=0.0) <= self._short_s:
-            values, vectors, weights, series = self._short_modes
+            values, modes, _, weights, series = self._short_modes
             grown = np.exp(np.outer(times_s, values)) * weights
             slow = np.vander(times_s, TERMS, increasing=True) @ series[:, :count]
-            return grown @ vectors[:count].T + slow + self._end[1]
+            return grown @ modes.T + slow + self._end[1]
         end, values, vectors, weights = self._modes
         grown = np.exp(np.outer(times_s, values)) * weights
         return (grown @ vectors[:count].T).real + end[:count]
@@ -160,9 +160,9 @@ class Response:
         count = self.loops.shape[1]
         volt = self._start[1] * np.exp(-time_s / self._pair_tau)
         if time_s <= self._short_s:
-            values, vectors, weights, series = self._short_modes
+            values, modes, pairs, weights, series = self._short_modes
             slow = time_s ** np.arange(TERMS) @ series[:, count:]
-            volt[self._moving] = vectors[count:] @ (np.exp(time_s * values) * weights) + slow + self._end[2]
+            volt[self._moving] = pairs @ (modes @ (np.exp(time_s * values) * weights)) + slow + self._end[2]
             return volt
         end, values, vectors, weights = self._modes
         volt[self._moving] = (vectors[count:] @ (np.exp(time_s * values) * weights)).real + end[count:]

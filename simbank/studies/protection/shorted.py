@@ -273,32 +273,28 @@ def shorted_cases(
     first, kinds = exchanges(bank), _kinds(bank)
     leaders = [pack for pack in bank.packs if first[pack.name][0] == pack.name]
 
-    def searched(begun, charger, charging):
-        """Rows of every leader, those that failed, and how many runs there were, without or with a charger."""
-        rows, why, runs, starts = {}, {}, 0, {}
-        for told, pack in enumerate(leaders):
-            ways = {
-                "cells": min(cells, pack.cells_in_series - 1), "short_ohm": short_ohm, "charger": charger, "charging": charging,
-            }  # fmt: skip
-            search = _Search(
-                bank, pack.name, warm_k, ways, starts.get(kinds[pack.name]),
-                lambda part, told=told: tell(begun + (told + part) / (2 * len(leaders))),
-            )  # fmt: skip
-            try:
-                rows[pack.name] = search.rows()
-            except SimulationError as error:
-                why[pack.name] = str(error)
-            else:
-                starts[kinds[pack.name]] = search.mildest or starts.get(kinds[pack.name])
-            runs += search.runs
-        return rows, why, runs
+    groups = {}
+    for pack in leaders:
+        groups.setdefault(kinds[pack.name], []).append(pack)
+    ways = [
+        {"short_ohm": short_ohm, "charger": charger, "charging": charging}
+        for charger, charging in ((NO_CHARGER, None), (words, commands))
+    ]
+    work = [(way, group) for way in ways for group in groups.values()]
 
-    work = [(0.0, NO_CHARGER, None), (0.5, words, commands)]
-    each = in_order(searched, work, each_s=USUAL_RUNS * RUN_S * len(leaders))
-    runs = sum(count for _, _, count in each)
+    def searched(number, way, group):
+        return _searched(bank, group, cells, warm_k, way, lambda part: tell((number + part) / len(work)))
+
+    each_s = USUAL_RUNS * RUN_S * len(leaders) / len(groups)
+    pieces = in_order(searched, [(number, *one) for number, one in enumerate(work)], each_s=each_s)
+    runs = sum(count for _, _, count in pieces)
+    each = [
+        [{name: one for piece in some for name, one in piece[which].items()} for which in (0, 1)]
+        for some in (pieces[: len(groups)], pieces[len(groups) :])
+    ]
     for pack in leaders:
         told = []
-        for rows, why, _ in each:
+        for rows, why in each:
             if pack.name in why:
                 failed[pack.name] = why[pack.name]
                 break
@@ -313,9 +309,30 @@ def shorted_cases(
         f"{counted(runs, 'run')} of {HOURS:g} h; charger: {words}; neighbours stand at one state of charge in every start but that of the file: "
         "neighbours charged unequally in another way are not covered"
     )
+    if any(row.case == EMPTY for rows in found.values() for row in rows):
+        note += (
+            "; where something opens the start of most energy is searched in steps, of which closer ones have found up to 0.3 % more energy "
+            "in the banks tried"
+        )
     if len(leaders) < len(bank.packs):
         note += f"; equal packs in equal places share a result ({', '.join(pack.name for pack in leaders)} were followed)"
     return {pack.name: found[pack.name] for pack in bank.packs if found[pack.name]}, failed, note
+
+
+def _searched(bank, packs, cells, warm_k, way, tell):
+    """Rows of some packs of one kind, those that failed and why, and how many runs there were; ``way`` is without or with a charger."""
+    rows, why, runs, start = {}, {}, 0, None
+    for told, pack in enumerate(packs):
+        ways = way | {"cells": min(cells, pack.cells_in_series - 1)}
+        search = _Search(bank, pack.name, warm_k, ways, start, lambda part, told=told: tell((told + part) / len(packs)))
+        try:
+            rows[pack.name] = search.rows()
+        except SimulationError as error:
+            why[pack.name] = str(error)
+        else:
+            start = search.mildest or start
+        runs += search.runs
+    return rows, why, runs
 
 
 class _Search:
