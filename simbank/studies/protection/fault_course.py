@@ -111,13 +111,12 @@ class Response:
         through, currents, volts = self._end
         moving = self._moving
         ohm, tau = self._pair_ohm[moving], self._pair_tau[moving]
-        driven, pairs, change = ohm[:, None] * through, np.zeros(through.shape), 0.0
-        settled = SETTLED * self._ohm.diagonal().min()
+        driven, pairs = ohm[:, None] * through, np.zeros(through.shape)
         for _ in range(ROUNDS):
             loops = np.linalg.solve(self._ohm + through.T @ pairs, self._mass)
             found = ((pairs - driven) / tau[:, None]) @ loops
-            before, change, pairs = change, np.abs(found - pairs).max(), found
-            if change <= settled or 10.0 * change**2 <= settled * before:  # the next round changes it by change² ÷ before
+            change, pairs = np.abs(found - pairs).max(), found
+            if change <= SETTLED * self._ohm.diagonal().min():
                 break
         else:
             return None
