@@ -3,13 +3,16 @@
 Row by row it is held to the reference in test_fast.py. Weather and loads here are invented.
 """
 
+import threading
+
 import numpy as np
 import pytest
 from banks import Case, random_scenario
 
 import simbank
 from simbank.duty import SampledDuty, Samples, Window
-from simbank.simulation import fast_rows, run
+from simbank.errors import InputError
+from simbank.simulation import rows_off_step, run
 
 ROWS = 1440  # a day of minutes
 
@@ -109,6 +112,25 @@ def test_rows_are_merged_where_they_are_many_and_a_step_may_err(root):
     assert not run.merges_rows(simbank.load(root / "scenarios" / "hilltop_clinic.toml").duty, 1e-5)
 
 
+def test_rows_that_a_thread_makes_ahead_are_the_same(root, monkeypatch):
+    """To the last digit; what is wrong with a later window is said as without the thread, and none is left."""
+    days = simbank.load(root / "scenarios" / "hilltop_clinic_days.toml", {"duty.days": 90, "duty.step": "30 min"})
+    threads, found = threading.active_count(), []
+    for long_rows in (10**9, 1):
+        monkeypatch.setattr(run, "LONG_ROWS", long_rows)
+        found.append(simbank.simulate(days, integrator="fast", tolerance=1e-5, output_step_s=86400.0))
+    assert found[0].packs.equals(found[1].packs)
+    assert found[0].events.equals(found[1].events)
+
+    def broken():
+        yield next(days.duty.windows())
+        raise InputError("is broken", key="duty")
+
+    with pytest.raises(InputError, match="is broken"):
+        simbank.simulate(Case(days.bank, SampledDuty(1800.0, days.duty.length, broken)), integrator="fast", tolerance=1e-5)
+    assert threading.active_count() == threads
+
+
 def test_the_line_has_mean_and_first_moment_of_its_rows():
     """By numpy: ∫ P dt and ∫ P t dt of the line are those of the rows."""
     from simbank.simulation import arrays as ar
@@ -121,15 +143,15 @@ def test_the_line_has_mean_and_first_moment_of_its_rows():
         np.zeros(1, int), np.zeros((1, ar.N_PORT_COLUMNS)), np.zeros((1, ar.N_TIMER)), np.zeros(1, int), np.zeros((1, ar.N_EQUIP)),
         np.zeros((1, 4)), np.zeros(1, int),
     )  # fmt: skip
-    merging = fast_rows.Merging(*fast_rows.merging_arrays(2, 1))
-    asked = fast_rows._asked.py_func
+    merging = rows_off_step.Merging(*rows_off_step.merging_arrays(2, 1))
+    asked = rows_off_step.asked_of.py_func
     try:
-        fast_rows._asked, kept = asked, fast_rows._asked
-        fast_rows._set_lines.py_func(0, rows, dt, commands, ports, merging)
+        rows_off_step.asked_of, kept = asked, rows_off_step.asked_of
+        rows_off_step.set_lines.py_func(0, rows, dt, commands, ports, merging)
     finally:
-        fast_rows._asked = kept
-    start, slope = merging.port[fast_rows.LINE_START, 0], merging.port[fast_rows.LINE_SLOPE, 0]
+        rows_off_step.asked_of = kept
+    start, slope = merging.port[rows_off_step.LINE_START, 0], merging.port[rows_off_step.LINE_SLOPE, 0]
     span, edges = rows * dt, dt * np.arange(rows + 1)
     assert start * span + slope * span**2 / 2 == pytest.approx(watts.sum() * dt)
     assert start * span**2 / 2 + slope * span**3 / 3 == pytest.approx((watts * (edges[1:] ** 2 - edges[:-1] ** 2) / 2).sum())
-    assert merging.port[fast_rows.WEAKEST, 0] == watts.max()
+    assert merging.port[rows_off_step.WEAKEST, 0] == watts.max()

@@ -19,7 +19,7 @@ SIMULATION = [
     "ode",
     "extremes", "displays", "integrals",
     "bank_warnings", "run_warnings", "choice", "events", "port_states", "bank_state", "switching",
-    "recording", "reference", "fast_step", "fast_rows", "fast", "ahead",
+    "recording", "reference", "fast_step", "rows_off_step", "fast_rows", "fast", "ahead",
     "summary", "rest", "standing", "result", "stored",
     "run",
 ]  # fmt: skip

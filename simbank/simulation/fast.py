@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from simbank.jit import jit_entry, jit_internal
+from simbank.jit import OPTIONS, Compiled, jit_internal
 from simbank.simulation import arrays as ar
 from simbank.simulation import events, port_states
 from simbank.simulation.bank_solver import flow, solve_bank, solve_currents, working_arrays
 from simbank.simulation.displays import count_whole_step, shown_within
 from simbank.simulation.extremes import reach_ends, reach_flows, reach_states
-from simbank.simulation.fast_rows import fewer, merge_rows, more, rows_to_merge, set_row
+from simbank.simulation.fast_rows import Setting, fewer, merge_rows, more, rows_to_merge
 from simbank.simulation.fast_step import (
     Step,
     add_damage,
@@ -33,6 +33,7 @@ from simbank.simulation.integrals import add_cells, add_instant, record_sample
 from simbank.simulation.many_packs import forget, iterates
 from simbank.simulation.ode import rates_solved
 from simbank.simulation.port_solver import commanded
+from simbank.simulation.rows_off_step import set_row
 
 __all__ = ["DONE", "HAND_OVER", "PAUSE", "SETTLE", "SPENT", "advance"]
 
@@ -44,6 +45,11 @@ LAST_S = 1e-6  # a remainder shorter than this is no step
 DAMAGE_ERROR = 300.0  # of a device's damage in one step, as a multiple of the tolerance: 1e-5 by default
 KEEP = 1.4  # a step that could grow by less stays as it is, and the exponentials with it
 PORT_CHANGES = 64  # so many changes of ports at one instant are for the slow path to judge
+
+
+def _jit_unlocked(function):
+    """An entry that lets go of Python's lock, so that a thread may make ready what comes next; what it works on is its caller's alone."""
+    return Compiled(function, OPTIONS | {"nogil": True})
 
 
 @jit_internal
@@ -69,7 +75,7 @@ def scratch_arrays(n, p, d):
     return (*works, *states, due, *step_arrays(n, p, d))
 
 
-@jit_entry
+@_jit_unlocked
 def advance(
     clock, step_start, row, fresh, dt_try, stop, most_steps, tolerance, max_step, y, bank, levelling, states, stays_open, port_state, sums,
     extremes, all_flows, schedule, samples, scratch, merging,
@@ -216,14 +222,14 @@ def advance(
                     if at_start:
                         sample_t[filled] = grid[g]
                         record_sample(filled, y, bank, work, made)
+                    setting = Setting(
+                        bank, levelling, states, port_state, step, sums, extremes, all_flows, schedule, due, tolerance, plain
+                    )
                     made_it = False
                     while many > 0 and not made_it:
                         steps += 1
                         span = many * durations[row]
-                        straight, error = merge_rows(
-                            row, many, step_start, span != last_dt, plain, tolerance, y, bank, levelling, states, port_state, (work, work_1), step,
-                            sums, extremes, all_flows, schedule, merging, due,
-                        )  # fmt: skip
+                        straight, error = merge_rows(row, many, step_start, span != last_dt, y, (work, work_1), setting, merging)
                         last_dt = span
                         grown = span * min(4.0, max(0.2, 0.9 * max(error, 1e-3) ** (-1.0 / 3.0)))
                         if error < np.inf:

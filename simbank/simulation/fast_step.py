@@ -107,7 +107,7 @@ def step_arrays(n, p, d):
 
 
 @jit_inline
-def _phi(x):
+def phi(x):
     """(e^−x, φ1, φ2, φ3) of c = −x, φ1(c) = (e^c − 1)/c and φₖ₊₁ = (φₖ − 1/k!)/c; by their series where they would cancel."""
     if x < 0.05:
         c = -x
@@ -126,9 +126,9 @@ def _phi(x):
 @jit_internal
 def _exponentials(dt, rate, q, exps):
     """Fill row ``q`` of the exponentials."""
-    fade, one, two, _ = _phi(0.5 * rate * dt)
+    fade, one, two, _ = phi(0.5 * rate * dt)
     exps[q, RATE], exps[q, EXP_HALF], exps[q, PHI_1_HALF], exps[q, PHI_2_HALF] = rate, fade, 0.5 * dt * one, 0.5 * dt * two
-    fade, one, two, three = _phi(rate * dt)
+    fade, one, two, three = phi(rate * dt)
     exps[q, EXP], exps[q, PHI_1], exps[q, PHI_2] = fade, dt * one, dt * two
     exps[q, WEIGHT_START], exps[q, WEIGHT_MIDDLE], exps[q, WEIGHT_END] = (
         dt * (one - 3.0 * two + 4.0 * three),
@@ -162,13 +162,13 @@ def _rises(dt, rate, levelling, modal, out):
     n = rate.size
     if levelling.shape[0] == 1:
         for k in range(n):
-            out[k] = dt * rate[k] * _phi(dt * levelling[0, k])[1]
+            out[k] = dt * rate[k] * phi(dt * levelling[0, k])[1]
         return
     for j in range(n):
         value = 0.0
         for k in range(n):
             value += levelling[1 + n + j, k] * rate[k]
-        modal[j] = dt * value * _phi(dt * levelling[0, j])[1]
+        modal[j] = dt * value * phi(dt * levelling[0, j])[1]
     _from_modes(levelling, modal, out)
 
 
@@ -191,13 +191,13 @@ def _bend_temperatures(dt, work, work_m, work_1, y_1, cells, levelling, coef):
         for k in range(n):
             capacity = cells[ar.HEAT_CAPACITY, k]
             if capacity > 0.0:
-                _, one, two, three = _phi(dt * levelling[0, k])
+                _, one, two, three = phi(dt * levelling[0, k])
                 half, before, after = coef[EXPECTED_HEAT, k], one - 3.0 * two + 4.0 * three, 4.0 * three - two
                 bend = before * (heat_made(k, work) - half) + after * (heat_made(k, work_1) - half)
                 y_1[ar.TEMPERATURE * n + k] += dt / capacity * (bend + (4.0 * two - 8.0 * three) * (heat_made(k, work_m) - half))
         return
     for j in range(n):
-        _, one, two, three = _phi(dt * levelling[0, j])
+        _, one, two, three = phi(dt * levelling[0, j])
         first, middle, last = 0.0, 0.0, 0.0
         for k in range(n):
             if cells[ar.HEAT_CAPACITY, k] > 0.0:

@@ -15,7 +15,7 @@ from simbank.duty import SampledDuty
 from simbank.errors import InputError, RunStopped, SimulationError
 from simbank.interrupts import heard_by
 from simbank.simulation import arrays as ar
-from simbank.simulation import fast, fast_rows, fast_step, port_states
+from simbank.simulation import fast, fast_step, port_states, rows_off_step
 from simbank.simulation.ahead import get_ready
 from simbank.simulation.bank_state import BankState
 from simbank.simulation.bank_warnings import relaxation_warnings, warnings_of_bank
@@ -44,6 +44,7 @@ CREEP_STEPS_A_ROW, CREEP_STEP_S, FAST_STEPS_AFTER_CREEP = 500, 0.05, 1000
 # Where the compiled loop, which solves the bank in another order of sums, says so often in a row at one instant that something is due,
 # and by :func:`simbank.simulation.events.watch` nothing is, they differ by round-off at a root: the reference steps past it.
 MOST_UNSETTLED = 3
+LONG_ROWS, WINDOWS_AHEAD = 60_000, 2  # from which rows of sampled days a thread makes them, and how far ahead of the loop
 MANY_ROWS, MERGING_TOLERANCE = 4000, 1e-6  # from which rows of a duty are merged: with finer steps there is nothing to merge
 
 
@@ -136,6 +137,21 @@ def _once(scenario, choice, tolerance, first_warnings, options):
     return run.result(complete=True)
 
 
+def _windows(duty, port_names):
+    """:func:`duty_windows`, of a long sampled duty two ahead: a thread makes them while the compiled loop goes on."""
+    windows = duty_windows(duty, port_names)
+    if not isinstance(duty, SampledDuty) or duty.length < LONG_ROWS:
+        yield from windows
+        return
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as worker:
+        coming = [worker.submit(next, windows, None) for _ in range(WINDOWS_AHEAD)]
+        while (window := coming.pop(0).result()) is not None:
+            coming.append(worker.submit(next, windows, None))
+            yield window
+
+
 def merges_rows(duty, tolerance):
     """Whether the fast integrator may go over many rows of a duty in one step: real days of many rows, at a tolerance that lets it."""
     return isinstance(duty, SampledDuty) and duty.length >= MANY_ROWS and tolerance >= MERGING_TOLERANCE
@@ -201,7 +217,7 @@ class _Run:
             max_step_s, self._raise_if_interrupted,
         )  # fmt: skip
         merges = choice.name == "fast" and merges_rows(self.duty, tolerance) and self.state.n <= DIRECT_PACKS
-        self._merging = fast_rows.merging_of(self.state.n, self.state.p) if merges else None
+        self._merging = rows_off_step.merging_of(self.state.n, self.state.p) if merges else None
         self.handed_over = 0
         self._fast_steps, self._creep_s = FAST_STEPS, HAND_OVER_S  # of the next call; reference after it, if it creeps
         self._unsettled = 0
@@ -254,8 +270,9 @@ class _Run:
         samples = self.recorder.grid, np.empty(many), made
         scratch = fast.scratch_arrays(n, p, state.d)
         levelling = fast_step.levelling_modes(state.packs.cells, state.neighbours)
-        for schedule in duty_windows(self.duty, state.ports.names):
-            dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
+        with contextlib.closing(_windows(self.duty, state.ports.names)) as windows:
+            for schedule in windows:
+                dt_try = self._go_window(schedule, samples, scratch, levelling, dt_try)
 
     def _go_window(self, schedule, samples, scratch, levelling, dt_try):
         """The rows of one window; returns the step to try first in the next."""
