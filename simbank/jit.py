@@ -453,13 +453,16 @@ def _teach_deferring():
 
 
 def _teach_remembering():
-    """Let the compiler look for the types of an operation only once for the same types of its arguments: an eighth of its time."""
+    """Let the compiler look for the types of an operation only once for the same types of its arguments: an eighth of its time.
+
+    Only while it compiles functions of this package: what others compile in the same process may add operations in between.
+    """
     from numba.core import types
 
     look = types.Function.get_call_type
 
     def remembered(self, context, args, kws):
-        if kws:
+        if kws or not _defers:
             return look(self, context, args, kws)
         found, key = self.__dict__.setdefault("_simbank_found", {}), tuple(args)
         if found.get(key) is None:
