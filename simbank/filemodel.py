@@ -637,7 +637,7 @@ def check(model, data, file=None, unions=(), checked=None):
     try:
         return model.model_validate(data, context=checked)
     except ValidationError as error:
-        faults = [_told(fault, unions, data) for fault in error.errors()]
+        faults = _faults(model, error, unions, data)
         problem, key, value = faults[0]
         raise InputError(problem + _others(faults), file=file, key=key, value=value) from None
 
@@ -647,9 +647,21 @@ def each_fault(model: type[BaseModel], data: Any, unions: tuple[str, ...] = ()) 
     try:
         model.model_validate(data)
     except ValidationError as error:
-        told = [_told(fault, unions, data) for fault in error.errors()]
-        return [InputError(problem, key=key, value=value) for problem, key, value in told]
+        return [InputError(problem, key=key, value=value) for problem, key, value in _faults(model, error, unions, data)]
     return []
+
+
+def _faults(model, error, unions, data):
+    """Faults of ``data`` as :func:`_told` tells them, each once; keys that ``model`` reads as others have the name that the file gives them."""
+    written = model.written_as(data) if hasattr(model, "written_as") else {}
+    told = []
+    for fault in error.errors():
+        problem, key, value = _told(fault, unions, data)
+        first, dot, rest = (key or "").partition(".")
+        one = problem, written[first] + dot + rest if first in written else key, value
+        if one not in told:
+            told.append(one)
+    return told
 
 
 REQUIRED = "is required"

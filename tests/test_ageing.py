@@ -946,6 +946,25 @@ def with_air(tmp_path, text, key="seasons", **more):
     return sb.from_dict(data | {key: {"file": "air.csv", **more}}, source=str(tmp_path / "years.toml"))
 
 
+@pytest.mark.parametrize(
+    ("written", "key"),
+    [
+        ({"ambient": {"mean": "12", "swing": "8 K"}}, "ambient.mean"),
+        ({"seasons": {"mean": "12", "swing": "8 K"}}, "seasons.mean"),
+        ({"ambient": {"mean": "12 degC", "swing": "-8 K"}}, "ambient.swing"),
+        ({"seasons": {"mean": "12 degC", "swing": "-8 K"}}, "seasons.swing"),
+        ({"ambient": {"value": "12 degC"}}, "ambient"),
+    ],
+)
+def test_a_mistake_in_the_air_is_told_once_by_the_key_of_the_file(written, key):
+    data = {k: v for k, v in bank(REST).data.items() if k != "ambient"} | written
+    with pytest.raises(sb.InputError) as refused:
+        sb.from_dict(data)
+    assert refused.value.key == key
+    assert str(refused.value).count("12'") <= 1
+    assert ";" not in str(refused.value).replace("; write", "")
+
+
 def csv_of(celsius=SWING_C, days=DAYS, heading="day"):
     return f"{heading},temperature_c\n" + "".join(f"{day},{value}\n" for day, value in zip(days, celsius, strict=True))
 

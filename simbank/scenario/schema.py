@@ -539,6 +539,11 @@ class ChangeTable(FileModel):
         return self
 
 
+def _is_seasons(ambient):
+    """Whether what the file says of the air is a table of seasons."""
+    return isinstance(ambient, dict) and bool({"mean", "file"} & set(ambient))
+
+
 class ScenarioFile(FileModel):
     """The whole file."""
 
@@ -575,13 +580,22 @@ class ScenarioFile(FileModel):
         Field(discriminator="kind"), BeforeValidator(pick_duty), WrapValidator(_object_or_table(Duty)),
     ] = Field(description="what is asked of the bank over time")  # fmt: skip
 
+    @staticmethod
+    def written_as(data) -> dict[str, str]:
+        """Keys that are read out of another one, and what the file calls that."""
+        if not isinstance(data, dict):
+            return {}
+        if _is_seasons(data.get("ambient")):
+            return {"seasons": "ambient", "ambient": "ambient.mean"}
+        return {"ambient": "seasons.mean"} if "seasons" in data and "ambient" not in data else {}
+
     @model_validator(mode="wrap")
     @classmethod
     def _ambient_of_seasons(cls, data, read):
         """``ambient = { mean, swing, coldest }`` is the table of seasons; their mean is the ambient of whatever has no dates."""
         if not isinstance(data, dict):
             return read(data)
-        if isinstance(data.get("ambient"), dict) and {"mean", "file"} & set(data["ambient"]):
+        if _is_seasons(data.get("ambient")):
             if data.get("seasons") is not None:
                 raise InputError('give "seasons", or "ambient" as a table, not both', key="ambient")
             data = {key: value for key, value in data.items() if key != "ambient"} | {"seasons": data["ambient"]}
