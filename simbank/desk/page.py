@@ -40,6 +40,7 @@ class Page:
         self._built: dict[str, Any] = {}
         self._view = VIEWS[0].name
         self._number = -1
+        self._message_until_change = False
         self._status = self._errors_shown = None
         self._build()
         session.on_change.append(self.look)
@@ -130,6 +131,9 @@ class Page:
         session = self.session
         if session.number != self._number or session.forced:
             self._number = session.number
+            if self._message_until_change:
+                self._message.clear()
+                self._message_until_change = False
             self._sheet.show(session.sections(), session.forced, session.focus)
             self._tools()
         self._show_errors()
@@ -265,7 +269,8 @@ class Page:
             return
         self._close()
         self._tools()
-        if unsaved and not said:
+        self._message_until_change = unsaved and not said
+        if self._message_until_change:
             said = "The bank before has changes that are not saved; Undo brings it back."
         if said:
             with self._message:
@@ -273,6 +278,7 @@ class Page:
 
     def _say_wrong(self, text):
         self._message.clear()
+        self._message_until_change = False
         with self._message:
             tag("p", text, "wrong", role="alert")
 
