@@ -459,7 +459,10 @@ def test_every_button_of_a_pack_is_in_reach(desk, browser, width):
 
 @needs_chromium
 def test_enter_in_the_name_of_the_file_saves(page, desk):
+    type_in(page, "Hut, north side", "name")
+    settled(page)
     page.get_by_role("button", name="Save as").click()
+    page.wait_for_function("document.querySelector('.dialog input').value === 'hut_north_side.toml'")
     page.get_by_label("Name of the file").fill("by_enter.toml")
     page.get_by_label("Name of the file").press("Enter")
     page.get_by_text("Saved as by_enter.toml.").wait_for()

@@ -658,3 +658,23 @@ def test_a_file_in_which_a_make_is_added_keeps_its_comments():
     comments = [[line for line in text.splitlines() if "#" in line] for text in (starter_scenario(), document.text)]
     assert comments[0] == comments[1]
     assert "\n\n[pack_types.new]\ncapacity = " in document.text
+
+
+def test_the_report_of_a_bank_that_is_not_saved_has_its_name_and_no_path(tmp_path):
+    from simbank.desk.studying import report
+
+    data = tomllib.loads(starter_scenario()) | {"name": "Hut: north & side"}
+    place = tmp_path / 'a "hut" für & wider'
+    place.mkdir()
+    session = Session(Shared(Folder(place)))
+    made = report(data, session.source, 0)
+    assert made["name"] == "hut_north_side.html"
+    assert "unsaved" not in made["html"]
+    assert "für &amp; wider" not in made["html"]
+    assert "f\\u00fcr" not in made["html"]
+    assert "&#34;scenario_file&#34;: &#34;not saved&#34;" in made["html"]
+    assert "· not saved</p>" in made["html"]
+    (place / "own.toml").write_text(starter_scenario(), encoding="utf-8")
+    own = report(data, str(place / "own.toml"), 0)
+    assert own["name"] == "own.html"
+    assert "f\\u00fcr" in own["html"]  # the path of a file that there is

@@ -7,6 +7,7 @@ from typing import Any
 from nicegui import ui
 
 from simbank.desk import parts
+from simbank.desk.folder import file_stem
 from simbank.desk.parts import tag
 from simbank.desk.session import LARGEST_UPLOAD, NOTHING, Session
 from simbank.desk.sheet import Sheet
@@ -220,8 +221,9 @@ class Page:
                 def save():
                     self._try(lambda: self.session.save(field.value, over.value), f"Saved as {field.value}.")
 
+                offered = f"{file_stem(self.session.document.data.get('name', ''))}.toml"
                 field = parts.text_field(
-                    "Name of the file, in the folder of this desk", self.session.name or "my_bank.toml",
+                    "Name of the file, in the folder of this desk", self.session.name or offered,
                     hint=f"{self.session.shared.folder.path}; ends in .toml", on_enter=save,
                 )  # fmt: skip
                 over = parts.tick("Overwrite a file of that name")
