@@ -678,3 +678,24 @@ def test_the_report_of_a_bank_that_is_not_saved_has_its_name_and_no_path(tmp_pat
     own = report(data, str(place / "own.toml"), 0)
     assert own["name"] == "own.html"
     assert "f\\u00fcr" in own["html"]  # the path of a file that there is
+
+
+@pytest.mark.parametrize(("typed", "said"), [("80 %", "must be a number: 80 % is 0.8"), ("some", "must be a number")])
+def test_a_percentage_is_told_with_the_number_that_is_meant(folder, monkeypatch, typed, said):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    for key in ("capacity_left", "soc"):
+        session.do({"op": "put", "place": ["packs", 0, key], "text": typed, "type": "number"})
+        found = [error for error in faults(session.document.data, None) if error.key.startswith(f"packs.A.{key}")]
+        assert [(error.value, error.problem) for error in found] == [(typed, said)]
+
+
+def test_the_forms_say_what_capacity_left_leaves_out():
+    heads = next(part for part in describe(tomllib.loads(starter_scenario()))[1]["parts"] if part["kind"] == "table")["columns"]
+    help_text = next(head for head in heads if "capacity left" in head["label"])["help"]
+    assert "leaves the resistance as new" in help_text
+    assert "state_of_health raises the resistance" in help_text
+    data = tomllib.loads(starter_scenario())
+    data["packs"][0]["capacity_left"], data["packs"][1]["state_of_health"] = 0.8, 0.8
+    assert [pack.resistance_growth for pack in from_dict(data).bank.packs[:2]] == [1.0, 2.0]  # as it says
