@@ -2354,15 +2354,20 @@ def test_packs_grow_together(warm_years):
     assert "packs-grow-together" not in codes(aged(years=0.5))
     drawn = copy.copy(warm_years)
     years = pd.DataFrame(
-        {"low": [2.0], "mid": [5.0], "high": [np.inf]}, index=pd.MultiIndex.from_tuples([("bank", "first_to_80")])
+        {"low": [0.0, 2.0], "mid": [0.0, 5.0], "high": [0.0, np.inf]},
+        index=pd.MultiIndex.from_tuples([("bank", "first_to_80"), ("B", "years_to_80")]),
     )
-    shares = {"capacities": {"together": 0.75, "apart": 0.25}}
-    drawn.bands = SimpleNamespace(shares=shares, warnings=[], table=years, until=20.0, begins_below=0.25)
+    shares = {"capacities": {"together": 0.75, "apart": 0.25}, "ages_first": {"B": 0.6, "A": 0.4}}
+    below = {"B": (0.25, 1.0)}
+    drawn.bands = SimpleNamespace(shares=shares, warnings=[], table=years, until=20.0, begins_below_of=below.get)
     verdict = told(drawn, "packs-grow-together")
     assert verdict.numbers["holds_in"] == 0.75
     assert "in 75 % of the draws" in verdict.text
     first = told(drawn, "ages-first").text
-    assert "(2.0 to more than 20 in nine draws of ten, 5.0 in the middle; in 25 % of them a pack begins at 80 % or less" in first
+    assert "(2.0 to more than 20 in nine draws of ten, 5.0 in the middle; in 25 % of them it begins at 80 % or less" in first
+    assert (
+        "in 100 % of them another pack begins at 80 % or less, which does not count here; it is first in 60 % of them)" in first
+    )
 
 
 def test_packs_grow_apart():
