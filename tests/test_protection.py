@@ -20,6 +20,7 @@ from simbank.bank.bank import Place
 from simbank.bank.equipment import Device, Inverter, Limit, Switching
 from simbank.cells import Curve, load_chemistry
 from simbank.duty import Command, Duty, Step
+from simbank.report import told_protection
 from simbank.simulation.arrays import MIN_TRIP_MULTIPLE
 from simbank.simulation.event_codes import Event
 from simbank.simulation.operating_point import BankAtStart
@@ -1236,6 +1237,57 @@ def test_a_cascade_stands_as_data_beside_its_words():
     clearing = found.clearing.loc["port out"]
     assert (clearing["selective_code"], bool(clearing["opened"])) == (clearing["selective"].split(":")[0], True)
     assert clearing["opens"].startswith(clearing["opened"][0])
+
+
+UNSURE = {  # device of a port beyond its packs' fuses: what is given of it, and on what it is said to rest wherever it opens
+    "nothing": ({}, "by a generic curve, if it can break {}: its DC ratings are not given", "generic curve, DC ratings not given"),
+    "curve": ({"class": "class_t"}, "if it can break {}: its DC ratings are not given", "DC ratings not given"),
+    "breaking": (
+        {"class": "class_t", "interrupting_rating": "50 kA"},
+        "if it can break {}: its DC voltage rating is not given", "DC voltage rating not given",
+    ),
+    "ratings": ({"interrupting_rating": "50 kA", "voltage_rating": "125 V"}, "by a generic curve", "generic curve"),
+    "all": ({"class": "class_t", "interrupting_rating": "50 kA", "voltage_rating": "125 V"}, "", ""),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("given", UNSURE)
+def test_a_device_that_opens_says_what_that_rests_on(given):
+    """Wherever a device is named as opening or clearing, beside it stands what of its curve and ratings is not given."""
+    known = {
+        "class": "class_t",
+        "rating": "400 A",
+        "resistance": "0.2 milliohm",
+        "interrupting_rating": "50 kA",
+        "voltage_rating": "125 V",
+    }
+    lead = {"gauge": "2/0 AWG", "length": "0.5 m"}
+    more, words, few = UNSURE[given]
+    data = {
+        "name": "unsure",
+        "pack_types": {"own": {"capacity": "100 Ah", "cell_resistance": "0.6 milliohm", "internal_wiring": "6 milliohm"}},
+        "packs": [{"name": name, "type": "own", "soc": 0.6, "device": known} for name in "AB"],
+        "wiring": {"layout": "busbar", "lead": lead, "link": lead},
+        "ports": [{"name": "port", "lead": lead, "device": {"rating": "100 A", "resistance": "0.2 milliohm", **more}}],
+        "duty": {"kind": "constant", "discharge": "100 A", "hours": 1},
+    }
+    found = simbank.protect(simbank.from_dict(data), run=False)
+    greatest = f"{found.breaks.worst['device port'][0] / 1e3:.2f} kA"
+    assert found.breaks.opens_only("device A") == ""
+    assert found.breaks.opens_only("device port") == words.format(greatest)
+    clearing = found.clearing_told.set_index("fault at").loc["port port"]
+    beside = f" ({words.format(greatest)})" if words else ""
+    assert clearing["one device clears it"] == f"device port{beside}"
+    assert found.clearing.loc["port port", "opened"] == ["device port"]
+    opens = clearing["opens (middle of its band)"]
+    assert f"; device port {words.format(greatest)}" in opens if words else "generic" not in opens and "given" not in opens
+    three_times = found.overload_told.set_index("times_full_load").loc[3.0, "then"]
+    of_overload = f"; {words.format('that')}" if words else ""
+    assert f"device port (300 A, 3.00 times its rating{of_overload});" in three_times
+    table = told_protection.overload_table(found, False).frame
+    assert f"device port{f' ({few})' * bool(few)}" in set(table["device"])
+    first = next(v for v in simbank.verdicts(found, most=99) if v.code == "opens-first")
+    assert "device port" not in first.text or f"device port{f' ({few})' * bool(few)}" in first.text
 
 
 def test_progress_is_told_often_and_never_goes_back():

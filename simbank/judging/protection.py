@@ -232,14 +232,14 @@ def _shorted(found):
             f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts with BMS switches stuck, {_feeders(case)} "
             f"{energy(case.energy_wh)} into it within {hours(case.hours)} (up to {case.peak_a:.0f} A, mean {mean:.0f} A){others(rest)}. "
         )
-        only = None if case.stopped_by is None else f"Only {_ended(case)}"
+        only = None if case.stopped_by is None else f"Only {_ended(found, case)}"
         if code == "fed-past-every-fuse":
             text += f"{only or 'No device that can be relied on ends it'}: fit one that can at each pack."
         else:
             text += f"{only or 'No fuse ends so little'}: watch temperatures, take such a pack off by hand."
         if f"{strongest.peak_a:.0f}" != f"{case.peak_a:.0f}":
             into = f" into {strongest.pack}" * (strongest.pack != worst)
-            text += f" Another case: up to {strongest.peak_a:.0f} A{into}, {_how_it_goes(strongest)}."
+            text += f" Another case: up to {strongest.peak_a:.0f} A{into}, {_how_it_goes(found, strongest)}."
         yield verdict(
             code, ", ".join([worst, *rest]), text, peak_a=strongest.peak_a, energy_wh=case.energy_wh, hours=case.hours, packs=len(names),
             case_peak_a=case.peak_a, case_mean_a=mean,
@@ -257,16 +257,21 @@ def _mean_feed(found, case):
     return (case.good_cell_soc_end - case.soc_start) * capacity_ah / case.hours if case.hours > 0 else 0.0
 
 
-def _ended(case):
-    """What ended a feed, and when."""
-    return f"{case.ended_by} ends it after {duration_text(case.hours * 3600.0)}"
+def _ended(found, case):
+    """What ended a feed, on what that rests, and when."""
+    gaps = found.breaks.with_gaps(case.stopped_where)[len(case.stopped_where) :]
+    return f"{case.ended_by}{gaps} ends it after {duration_text(case.hours * 3600.0)}"
 
 
-def _how_it_goes(case):
+def _how_it_goes(found, case):
     """Whether something opens in a case of a shorted cell, and whether that ends the feed."""
     if case.stopped_by is not None:
-        return f"until {_ended(case)}"
-    return f"less once {short(case.opened)} open{'s' * (len(case.opened) == 1)}" if case.opened else "nothing opens"
+        return f"until {_ended(found, case)}"
+    return (
+        f"less once {short([found.breaks.with_gaps(name) for name in case.opened])} open{'s' * (len(case.opened) == 1)}"
+        if case.opened
+        else "nothing opens"
+    )
 
 
 # ---- what burns at a lasting load ----
@@ -346,7 +351,9 @@ def _outages(found):
     row = min(rows, key=lambda row: (not row.surely, len(row.left)))  # what surely goes first, then what leaves least
     rest = list(dict.fromkeys(other.dropped for other in rows if other.dropped != row.dropped))
     more = len(row.opened) - 1
-    opens = f"{row.opened[0]} opens after {duration_text(row.first_s)}" + (f", then {more} more" if more else "")
+    opens = f"{found.breaks.with_gaps(row.opened[0])} opens after {duration_text(row.first_s)}" + (
+        f", then {more} more" if more else ""
+    )
     perhaps = "" if row.surely else "may be that "
     left = ", ".join(row.left) or "none"
     text = (
@@ -371,7 +378,7 @@ def _selectivity(found):
     if wrong:
         row = clearing.loc[wrong[0]]
         text = (
-            f"A fault at {wrong[0]} is for {row['stopped_by']} to clear, but {row['opened'][0]} "
+            f"A fault at {wrong[0]} is for {row['stopped_by']} to clear, but {found.breaks.with_gaps(row['opened'][0])} "
             f"opens before it{others(wrong[1:], 2)}: more of the bank goes dark than must. Fit a slower or larger device nearer the packs, or "
             "a quicker one there."
         )
@@ -385,7 +392,7 @@ def _selectivity(found):
         if cleared is not None and cleared == cleared
         else "NOT CLEARED by the latest of their bands"
     )
-    opens = _first_words(row["opened"], row["first_s"])
+    opens = _first_words([found.breaks.with_gaps(name) for name in row["opened"]], row["first_s"])
     text = f"In the greatest fault, {faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}, {opens}; it is {ended}."
     yield verdict(
         "opens-first", place, text, current_a=faults.loc[place, "initial_a"], cleared_s=cleared if cleared is not None else float("nan")

@@ -11,6 +11,7 @@ from simbank.digits import duration, number, numbers
 from simbank.report.failures import URGENCY
 from simbank.results import Shown
 from simbank.studies.protection import Protection
+from simbank.studies.protection.breaking import FAILED_CLOSED
 from simbank.studies.protection.checks import FAIL, NOT_CHECKABLE, NOTE, PASS
 
 __all__ = ["CheckGroup", "Opening", "check_groups", "fault_tables", "openings", "outage_table", "overload_table", "shorted_table"]
@@ -124,9 +125,11 @@ def _spans(texts):
 def overload_table(found: Protection, each: bool) -> Shown:
     """When each device opens; devices that open alike at the same overload in one row, unless ``each``."""
     overload = found.overload
+    with_gaps = pd.Series([found.breaks.with_gaps(name) for name in overload["device"]], overload.index, dtype=object)
     if not each:  # what counts as failed closed says so by its name
-        named = overload["device"] + " (" + overload["breaks"] + ")"
-        overload = overload.assign(device=overload["device"].where(overload["breaks"] == "opens", named))
+        shut = overload["device"] + " (" + overload["breaks"] + ")"
+        with_gaps = with_gaps.mask(overload["breaks"] == FAILED_CLOSED, shut)
+    overload = overload.assign(device=with_gaps)
     rows: list[tuple] = []
     times = ["soonest_s", "middle_s", "latest_s", "in_turn_s"]
     for _, row in overload.iterrows():

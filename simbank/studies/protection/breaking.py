@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simbank.studies.protection.checks import CURVE, RATINGS, OpenCase
-from simbank.studies.protection.words import named
+from simbank.studies.protection.words import current_text, named
 
 if TYPE_CHECKING:
     from simbank.bank import Bank
@@ -40,6 +40,10 @@ class Breaking:
         Devices that count as failed closed, and those whose ratings are not given.
     beyond : tuple of str
         Devices through which more can flow than their own curve (``trip``) reaches.
+    no_curve : frozenset of str
+        Devices whose class and curve are not given, so that a generic curve counts.
+    not_given : dict of str to str
+        Of each of ``doubtful`` which rating is not given, in words.
     """
 
     worst: dict[str, tuple[float, str]]
@@ -48,6 +52,8 @@ class Breaking:
     failed: frozenset[str]
     doubtful: frozenset[str]
     beyond: tuple[str, ...]
+    no_curve: frozenset[str] = frozenset()
+    not_given: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, greatest: Faults) -> Breaking:
@@ -74,7 +80,41 @@ class Breaking:
                 d.name for d in bank.devices
                 if d.band is not None and np.isfinite(d.stated_to) and worst[d.name][0] > d.stated_to * d.rating_a
             ),
+            frozenset(device.name for device in bank.devices if device.band is None),
+            {device.name: _not_given(device) for device in bank.devices if state[device.name] == NOT_KNOWN},
         )  # fmt: skip
+
+    def opens_only(self, name: str, current: str = "") -> str:
+        """What the opening of a device rests on: a generic curve, ratings that are not given; empty if neither.
+
+        Parameters
+        ----------
+        name : str
+            Of the device.
+        current : str, optional
+            What it has to break, in words; by default the greatest current through it.
+
+        Returns
+        -------
+        str
+            Such as "by a generic curve, if it can break 16.3 kA: its DC interrupting rating is not given".
+        """
+        words = ["by a generic curve"] if name in self.no_curve else []
+        if name in self.not_given:
+            words.append(f"if it can break {current or current_text(self.worst[name][0])}: its {self.not_given[name]} not given")
+        return ", ".join(words)
+
+    def with_condition(self, name: str, current: str = "") -> str:
+        """The name of a device, with what :meth:`opens_only` says of it in brackets behind it."""
+        words = self.opens_only(name, current)
+        return f"{name} ({words})" if words else name
+
+    def with_gaps(self, name: str) -> str:
+        """The name of a device, with what is not known of its opening in few words: "B (generic curve, DC ratings not given)"."""
+        words = ["generic curve"] if name in self.no_curve else []
+        if name in self.not_given:
+            words.append(f"{self.not_given[name].rpartition(' ')[0]} not given")
+        return f"{name} ({', '.join(words)})" if words else name
 
     @property
     def every_combination(self) -> bool:
@@ -106,6 +146,13 @@ class Breaking:
             words.append(f"{named(self.beyond)} should open no sooner at more current than at the last point given of its curve")
         wants = (*([RATINGS] if shut else []), *([CURVE] if line == "level" else []))
         return OpenCase(f"if {' and '.join(words)}" if words else "", self.failed | shut, line, wants)
+
+
+def _not_given(device):
+    """Which rating of a device is not given, with its verb."""
+    if device.interrupting_a is None and device.voltage_v is None:
+        return "DC ratings are"
+    return f"DC {'interrupting' if device.interrupting_a is None else 'voltage'} rating is"
 
 
 def breaking(device: Device, greatest_a: float, volt: float) -> str:

@@ -63,6 +63,7 @@ class Cascades:
     soonest: Cascade
     shut: Cascade | None
     unreliable: frozenset[str]
+    breaks: Breaking
 
     @classmethod
     def of(cls, loads: Loads, dropped: str | None, load: str, breaks: Breaking, multiple: float = 1.0) -> Cascades:
@@ -71,16 +72,16 @@ class Cascades:
         middle, soonest = (loads.cascade(dropped, load, multiple=multiple, line=line) for line in ("middle", "soonest"))
         opened = {who for _, who, _ in (*middle.steps, *soonest.steps)}
         shut = loads.cascade(dropped, load, multiple=multiple, failed=unreliable) if opened & unreliable else None
-        return cls(middle, soonest, shut, unreliable)
+        return cls(middle, soonest, shut, unreliable, breaks)
 
     @property
     def told(self) -> str:
         """What opens, in words; empty if nothing does, by no line of any band."""
         if self.middle.steps:
-            text = f"{_steps_text(self.middle)}; left in service: {', '.join(self.middle.remaining) or 'none'}"
+            text = f"{self._steps_text(self.middle)}; left in service: {', '.join(self.middle.remaining) or 'none'}"
         elif self.soonest.steps:
             text = (
-                f"perhaps (by the soonest of the bands): {_steps_text(self.soonest)}; left in service: "
+                f"perhaps (by the soonest of the bands): {self._steps_text(self.soonest)}; left in service: "
                 f"{', '.join(self.soonest.remaining) or 'none'}; by the middle of the bands the rest carries on"
             )
         else:
@@ -89,11 +90,18 @@ class Cascades:
             which = {who for _, who, _ in (*self.middle.steps, *self.soonest.steps)} & self.unreliable
             rest = self.unreliable - which
             which = ", ".join(sorted(which)) + (f" (and {', '.join(sorted(rest))})" if rest else "")
-            then = f"{_steps_text(self.shut)}; left in service: {', '.join(self.shut.remaining) or 'none'}"
+            then = f"{self._steps_text(self.shut)}; left in service: {', '.join(self.shut.remaining) or 'none'}"
             text += (
                 f". If {which} should fail closed instead: {then if self.shut.steps else 'nothing opens, and the overload lasts'}"
             )
         return text
+
+    def _steps_text(self, cascade):
+        """What opens in turn, why, and on what it rests that it does."""
+        rests = {who: self.breaks.opens_only(who, "that") for _, who, _ in cascade.steps}
+        return "; ".join(
+            f"{duration_text(at)} {who} ({'; '.join(filter(None, (why, rests[who])))})" for at, who, why in cascade.steps
+        )
 
     @property
     def record(self) -> dict:
@@ -105,10 +113,6 @@ class Cascades:
             "first_s": float(cascade.steps[0][0]) if cascade.steps else None,
             "left": list(cascade.remaining),
         }
-
-
-def _steps_text(cascade):
-    return "; ".join(f"{duration_text(at)} {who} ({why})" for at, who, why in cascade.steps)
 
 
 class Loads:

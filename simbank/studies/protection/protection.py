@@ -200,7 +200,7 @@ class Protection(StudyResult):
     @property
     def told_shorted(self) -> pd.DataFrame | None:
         """Cases of the shorted cell for a reader: packs with the same figures in one row; None if there are none."""
-        return told_together(self.short_cases) if self.short_cases else None
+        return told_together(self.short_cases, self.breaks) if self.short_cases else None
 
     @property
     def short_words(self) -> str:
@@ -279,11 +279,12 @@ class Protection(StudyResult):
         for place, row in self.clearing.iterrows():
             inside = self.faults.loc[place, "kind"] == "inside"
             parts = [end_text(row["opens"], row["cleared_s"], row["cleared_latest_s"], inside)]
+            parts += [f"{name} {self.breaks.opens_only(name)}" for name in row["opened"] if self.breaks.opens_only(name)]
             if row["failed_closed"]:
                 parts.append(f"counted as failed closed: {named(row['failed_closed'])}")
             if row["may_fail_closed"]:
                 parts.append(f"if {named(row['may_fail_closed'])} should fail closed: {end_text(*row[list(IF_FAILED)], inside)}")
-            stops = row["stopped_by"] if isinstance(row["stopped_by"], str) else "none"
+            stops = self.breaks.with_condition(row["stopped_by"]) if isinstance(row["stopped_by"], str) else "none"
             rows.append((place, stops, row["selective"], "; ".join(parts)))
         return pd.DataFrame(rows, columns=["fault at", "one device clears it", "selective", "opens (middle of its band)"])
 

@@ -84,7 +84,7 @@ def shorted_checks(
             found.append(judge("shorted cell", name, False, text, peak, None, "A", **numbers))
         elif not lasting:
             latest = max(row.opens_s for row in rows)
-            text = f"{base}; {device.name} opens from every start, after {duration_text(latest)} at the latest"
+            text = f"{base}; {breaks.with_condition(device.name, 'that')} opens from every start, after {duration_text(latest)} at the latest"
             found.append(judge("shorted cell", name, True, text, peak, device.rating_a, "A", **numbers))
         else:
             least = max(lasting, key=lambda row: row.energy_wh)
@@ -113,9 +113,13 @@ def shorted_table(found: dict[str, list[ShortedCell]]) -> pd.DataFrame:
     return pd.DataFrame([row.record for rows in found.values() for row in rows])
 
 
-def told_together(found: dict[str, list[ShortedCell]]) -> pd.DataFrame:
-    """Every case for a reader: packs with the same figures share a row, headings with units."""
-    table, own = shorted_table(found), [row.ended_by_own for rows in found.values() for row in rows]
+def told_together(found: dict[str, list[ShortedCell]], breaks: Breaking | None = None) -> pd.DataFrame:
+    """Every case for a reader: packs with the same figures share a row, headings with units.
+
+    With ``breaks`` a device that ends a feed is told with what that rests on, where its ratings or curve are not given.
+    """
+    cases = [row for rows in found.values() for row in rows]
+    table, own = shorted_table(found), [row.ended_by_own for row in cases]
     if not len(table):
         return table
     rows = table.assign(
@@ -126,6 +130,8 @@ def told_together(found: dict[str, list[ShortedCell]]) -> pd.DataFrame:
     )  # fmt: skip
     keys = ["case", "charger", "start", "neighbours", "peak_a", "energy_wh", "short_wh", "hours", "volt", "over", "ended_by"]
     rows["ended_by"] = rows["ended_by"].mask(own, "its device")
+    rests = ["" if breaks is None else breaks.opens_only(row.stopped_where, "that") for row in cases]
+    rows["ended_by"] = [f"{by} ({words})" if words else by for by, words in zip(rows["ended_by"], rests, strict=True)]
     order = {name: k for k, name in enumerate(table["pack"].unique())}
     together = rows.groupby(keys, sort=False)["pack"].agg(["first", ", ".join]).reset_index()
     together = together.set_axis([*keys, "first", "pack"], axis=1)
