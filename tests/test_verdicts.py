@@ -487,6 +487,20 @@ def test_fault_current_band(guarded):
     assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
     assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
     assert "fault-current-band" not in codes(guarded)
+    assert f"Over the draws most can flow in a fault at {said.where}" in said.text
+    assert told(found, "opens-first").text.startswith("In the greatest fault by the file's own values")
+
+
+def test_a_band_inside_a_pack_has_devices_chosen_by_what_they_see():
+    """A resistance in the device makes a fault behind it less than one between it and the cells, which feed themselves."""
+    found = drawn(40, **{f"packs__{name}__device": FUSE | {"resistance": "3 milliohm"} for name in "AB"})
+    said = told(found, "fault-current-band")
+    high = found.bands.table.xs("initial_a", level="figure")["high"]
+    assert said.where.startswith("inside ")
+    seen = high.drop(["inside A", "inside B"])
+    assert f"by the upper end at {seen.idxmax()}, {seen.max() / 1e3:.1f} kA." in said.text
+    assert seen.max() < said.numbers["high_a"]
+    assert len(said.text) <= rules.MOST_LETTERS
 
 
 def test_fed_past_every_fuse(guarded):
@@ -974,6 +988,13 @@ def test_shares_alike(sound, monkeypatch):
     share = found.numbers["share_ratio"]
     monkeypatch.setattr(rules, "SHARE_TOLD", share - 1e-9)
     assert "shares-alike" not in codes(sound)
+
+
+def test_sharing_is_not_said_to_matter_little_where_a_cable_is_overloaded(sound):
+    thin = run(wiring__lead=LEAD | {"ampacity": "10 A"})
+    assert "conductor-overloaded" in codes(thin)
+    assert told(thin, "shares-alike").text.endswith("No pack is near a limit of its own.")
+    assert told(sound, "shares-alike").text.endswith("better sharing would change little at this duty.")
 
 
 @pytest.mark.parametrize(("amperes", "fails"), [(158, False), (162, True)])
