@@ -130,6 +130,25 @@ def test_verdict_and_table_of_packs_speak_by_the_draws():
     assert any("count as 0" in words for words in found.words)
 
 
+def test_the_verdict_has_the_band_of_the_pack_that_it_names():
+    """Beside a pack at 70 %, for which the bank counts 0 years, the band of the other pack is that which its table shows."""
+    case = at_rest("own", "other")
+    case.data["packs"][1]["capacity_left"] = 0.7
+    found = sb.age(sb.from_dict(case.data), 12.0, law="naumann", others=(), bands=24)
+    table = found.bands.table
+    assert found.first == "P0"
+    assert table.loc[("bank", "first_to_80"), "high"] == 0.0
+    assert found.bands.begins_below_of("P0") == (0.0, 1.0)
+    assert found.bands.begins_below_of("P1") == (1.0, 0.0)
+    row = table.loc[("P0", "years_to_80")]
+    assert 0.0 < row["low"] < found.table["years_to_80"][0]
+    ends = [f"{row[end]:.1f}" if np.isfinite(row[end]) else "more than 24" for end in ("low", "high")]
+    (first,) = [v.text for v in sb.verdicts(found, most=99) if v.code == "ages-first"]
+    assert f"({ends[0]} to {ends[1]} in nine draws of ten" in first
+    assert "in 100 % of them another pack begins at 80 % or less, which does not count here)" in first
+    assert "0.0" not in first
+
+
 @pytest.fixture
 def aged_report(tmp_path):
     """The page that ``age`` writes of a bank at rest, and what it says on the terminal."""

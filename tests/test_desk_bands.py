@@ -169,3 +169,23 @@ def test_long_bands_are_cancelled_and_nothing_of_them_runs_on(desk, page):
         time.sleep(0.2)
     view.get_by_label("bands: how far").uncheck()
     view.locator(".work [role=status]", has_text="of the values as they stand.").wait_for()
+
+
+def test_bands_of_an_added_make_are_the_same_before_the_bank_is_saved(tmp_path):
+    """Draws go by the order of keys; a make that is added at the desk stands in the saved file where it stood before."""
+    from simbank.cli import app
+    from simbank.desk.banding import run_bands
+    from simbank.desk.document import Document
+    from simbank.scenario.starter import starter_scenario
+
+    document = Document(starter_scenario())
+    made = {"capacity": "200 Ah", "cell_resistance": {"value": "0.4 milliohm", "range": ["0.2 milliohm", "0.8 milliohm"]}}
+    document.put(("pack_types", "added"), made, "add")
+    document.put(("packs", 2, "type"), "added", "type")
+    before = run_bands(document.data, None, DRAWS, SEED)["bands"]
+    file = tmp_path / "bank.toml"
+    file.write_text(document.text, encoding="utf-8")
+    done = CliRunner().invoke(app, ["run", str(file), "--bands", str(DRAWS), "--seed", str(SEED), "--json"])
+    assert done.exit_code == 0, done.output
+    assert before == json.loads(done.stdout)["bands"]
+    assert len(before) > 3

@@ -10,7 +10,7 @@ from simbank.desk.document import Document, read_value
 from simbank.desk.folder import Folder
 from simbank.desk.forms import STARTS, describe, field_id, field_of_error, place_of_key
 from simbank.desk.running import faults, live
-from simbank.desk.session import Session, Shared, _ids
+from simbank.desk.session import NOTHING, Session, Shared, _ids
 from simbank.errors import InputError
 from simbank.scenario import from_dict
 from simbank.scenario.starter import starter_scenario
@@ -589,3 +589,113 @@ def test_sun_inverter_and_cable_begin_with_assumed_values_and_what_is_asked_does
     session.do({"op": "put", "place": ["wiring", "added", "link A-B"], "text": "0.5 milliohm", "type": "text", "assumed": True})
     assert "wiring.added.link_A-B" in noted(session)
     assert session.errors == []
+
+
+def order_of_keys(value):
+    """Keys of all tables, in order, as nested lists."""
+    if isinstance(value, dict):
+        return [[key, order_of_keys(inner)] for key, inner in value.items()]
+    return [order_of_keys(inner) for inner in value] if isinstance(value, list) else None
+
+
+ADDED = (
+    {"op": "start", "place": ["pack_types", "a_new"], "model": "PackType"},
+    {"op": "put", "place": ["pack_types", "a_new", "capacity"], "text": "100 Ah"},
+    {"op": "put", "place": ["pack_types", "another", "capacity"], "text": "50 Ah"},
+    {"op": "insert", "place": ["packs"], "model": "PackTable"},
+    {"op": "start", "place": ["chemistries", "a_chemistry"], "model": "ChemistryTable"},
+    {"op": "start", "place": ["wiring", "link"], "model": "ConductorTable"},
+    {"op": "start", "place": ["wiring", "lead"], "model": "ConductorTable"},
+    {"op": "start", "place": ["wiring", "bar"], "model": "BarTable"},
+    {"op": "put", "place": ["wiring", "spacing"], "text": "30 cm"},
+    {"op": "put", "place": ["wiring", "link", "length"], "text": "30 cm"},
+    {"op": "put", "place": ["ambient"], "text": "20 degC"},
+    {"op": "insert", "place": ["ports"], "model": "PortTable"},
+    {"op": "kind", "place": ["duty", "kind"], "text": "constant"},
+    {"op": "kind", "place": ["duty", "kind"], "text": "cycles"},
+    {"op": "start", "place": ["rack"], "model": "RackTable"},
+    {"op": "rename", "place": ["packs", 0, "name"], "text": "near"},
+    {"op": "copy", "place": ["packs", 0]},
+    {"op": "move", "place": ["packs", 0], "by": 1},
+    {"op": "start", "place": ["pack_types", "a_new", "bms"], "model": "BMSTable"},
+    {"op": "drop", "place": ["packs", 1]},
+    {"op": "drop", "place": ["ports", 0]},
+    {"op": "drop", "place": ["wiring", "link"]},
+)
+
+
+@pytest.mark.parametrize("path", [None, "empty", *SCENARIOS], ids=lambda path: getattr(path, "stem", path or "starter"))
+def test_the_order_of_keys_is_that_of_the_file_after_any_change_and_what_is_added_comes_last(folder, monkeypatch, path):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    text = starter_scenario() if path is None else NOTHING if path == "empty" else path.read_text(encoding="utf-8")
+    session = Session(Shared(folder))
+    session.document = document = Document(text)
+    for op in ADDED:
+        makes = list(document.data.get("pack_types", {}))
+        session.do(op)
+        assert order_of_keys(tomllib.loads(document.text)) == order_of_keys(document.data), op
+        assert list(document.data["pack_types"])[: len(makes)] == makes, op
+    makes = list(document.data["pack_types"])
+    assert makes[-2:] == ["a_new", "another"]
+    assert "\n[pack_types.a_new]\ncapacity" in document.text
+    assert list(document.data["chemistries"])[-1] == "a_chemistry"
+    for name in makes:
+        document.rename(("pack_types", name), f"{name}_2", "name")
+        assert order_of_keys(tomllib.loads(document.text)) == order_of_keys(document.data)
+    assert list(document.data["pack_types"]) == [f"{name}_2" for name in makes]
+    after = document.text
+    while document.undo():
+        assert order_of_keys(tomllib.loads(document.text)) == order_of_keys(document.data)
+    assert document.text == text
+    while document.redo():
+        assert order_of_keys(tomllib.loads(document.text)) == order_of_keys(document.data)
+    assert document.text == after
+
+
+def test_a_file_in_which_a_make_is_added_keeps_its_comments():
+    document = Document(starter_scenario())
+    document.put(("pack_types", "new"), {"capacity": "50 Ah", "cell_resistance": "0.9 milliohm"}, "add")
+    comments = [[line for line in text.splitlines() if "#" in line] for text in (starter_scenario(), document.text)]
+    assert comments[0] == comments[1]
+    assert "\n\n[pack_types.new]\ncapacity = " in document.text
+
+
+def test_the_report_of_a_bank_that_is_not_saved_has_its_name_and_no_path(tmp_path):
+    from simbank.desk.studying import report
+
+    data = tomllib.loads(starter_scenario()) | {"name": "Hut: north & side"}
+    place = tmp_path / 'a "hut" für & wider'
+    place.mkdir()
+    session = Session(Shared(Folder(place)))
+    made = report(data, session.source, 0)
+    assert made["name"] == "hut_north_side.html"
+    assert "unsaved" not in made["html"]
+    assert "für &amp; wider" not in made["html"]
+    assert "f\\u00fcr" not in made["html"]
+    assert "&#34;scenario_file&#34;: &#34;not saved&#34;" in made["html"]
+    assert "· not saved</p>" in made["html"]
+    (place / "own.toml").write_text(starter_scenario(), encoding="utf-8")
+    own = report(data, str(place / "own.toml"), 0)
+    assert own["name"] == "own.html"
+    assert "f\\u00fcr" in own["html"]  # the path of a file that there is
+
+
+@pytest.mark.parametrize(("typed", "said"), [("80 %", "must be a number: 80 % is 0.8"), ("some", "must be a number")])
+def test_a_percentage_is_told_with_the_number_that_is_meant(folder, monkeypatch, typed, said):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    for key in ("capacity_left", "soc"):
+        session.do({"op": "put", "place": ["packs", 0, key], "text": typed, "type": "number"})
+        found = [error for error in faults(session.document.data, None) if error.key.startswith(f"packs.A.{key}")]
+        assert [(error.value, error.problem) for error in found] == [(typed, said)]
+
+
+def test_the_forms_say_what_capacity_left_leaves_out():
+    heads = next(part for part in describe(tomllib.loads(starter_scenario()))[1]["parts"] if part["kind"] == "table")["columns"]
+    help_text = next(head for head in heads if "capacity left" in head["label"])["help"]
+    assert "leaves the resistance as new" in help_text
+    assert "state_of_health raises the resistance" in help_text
+    data = tomllib.loads(starter_scenario())
+    data["packs"][0]["capacity_left"], data["packs"][1]["state_of_health"] = 0.8, 0.8
+    assert [pack.resistance_growth for pack in from_dict(data).bank.packs[:2]] == [1.0, 2.0]  # as it says

@@ -21,7 +21,7 @@ from simbank.cli.output import show_warnings
 from simbank.judging import RULES, rules
 from simbank.judging.rules import rules_markdown, verdict
 from simbank.judging.run_packs import hysteresis_bound_points, levelling_h
-from simbank.judging.words import energy
+from simbank.judging.words import energy, hours
 from simbank.scenario import uncertain
 from simbank.studies import Sweep, Usable
 from simbank.studies.bands import drawn_points, sampling_step_s
@@ -523,6 +523,56 @@ def test_shorted_cell_goes_on(guarded):
     assert "take such a pack off by hand" in said.text
     bare = {f"packs__{name}__device": {"resistance": "0.3 milliohm"} for name in "AB"}
     assert "shorted-cell-goes-on" not in codes(protected(**bare))  # that is fed past every fuse
+
+
+CASE_TOLD = re.compile(
+    r"If a cell in (?P<pack>\w+) shorts .* feed (?P<energy>[\d.]+ k?Wh) into it within (?P<hours>[\d.]+ \w+) "
+    r"\(up to (?P<peak>\d+) A, mean (?P<mean>\d+) A\)"
+)
+OTHER_TOLD = re.compile(r"Another case: up to (?P<peak>\d+) A(?: into (?P<pack>\w+))?, (?P<end>.*)\.$")
+
+
+@pytest.mark.parametrize("code", ["shorted-cell-goes-on", "fed-past-every-fuse"])
+def test_current_energy_and_time_of_a_shorted_cell_are_of_one_case(code):
+    """A start that its fuse ends at once has more amperes than the one that goes on for hours: they are told apart."""
+    if code == "shorted-cell-goes-on":
+        found = protected(packs__A__device__rating="63 A", packs__B__device__rating="63 A")
+    else:
+        found = protected(packs__A__device={"resistance": "0.3 milliohm"}, packs__B__device={"resistance": "0.3 milliohm"})
+    said = told(found, code)
+    of_case = CASE_TOLD.match(said.text)
+    rows = [
+        row
+        for row in found.short_cases[of_case["pack"]]
+        if (energy(row.energy_wh), hours(row.hours), f"{row.peak_a:.0f}")
+        == (of_case["energy"], of_case["hours"], of_case["peak"])
+    ]
+    assert rows
+    row = max(rows, key=lambda row: row.energy_wh)
+    assert row.opens_s is None
+    assert (said.numbers["energy_wh"], said.numbers["hours"], said.numbers["case_peak_a"]) == (
+        row.energy_wh,
+        row.hours,
+        row.peak_a,
+    )
+    assert 1e3 * float(of_case["mean"]) == pytest.approx(1e3 * _mean_from_rows(row), rel=0.05)
+    assert float(of_case["mean"]) < row.peak_a
+    every = [other for rows in found.short_cases.values() for other in rows]
+    other = OTHER_TOLD.search(said.text)
+    most = max(every, key=lambda row: row.peak_a)
+    assert (other is None) == (f"{most.peak_a:.0f}" == of_case["peak"])
+    if code == "shorted-cell-goes-on":  # 63 A opens on what an empty pack draws
+        assert most.stopped_by is not None
+        assert other["peak"] == f"{most.peak_a:.0f}"
+        assert other["end"].startswith(f"until {most.ended_by} ends it after")
+        assert (other["pack"] or of_case["pack"]) == most.pack
+
+
+def _mean_from_rows(row):
+    """Mean of the feed over its time, from the samples of the table [A]."""
+    time, feed = row.table.index.to_numpy(), row.table["feed_a"].to_numpy()
+    until = time <= row.hours * 3600.0
+    return np.trapezoid(feed[until], time[until]) / (row.hours * 3600.0)
 
 
 @pytest.mark.parametrize(("rating", "fails"), [("170 A", False), ("175 A", True)])
@@ -2304,15 +2354,20 @@ def test_packs_grow_together(warm_years):
     assert "packs-grow-together" not in codes(aged(years=0.5))
     drawn = copy.copy(warm_years)
     years = pd.DataFrame(
-        {"low": [2.0], "mid": [5.0], "high": [np.inf]}, index=pd.MultiIndex.from_tuples([("bank", "first_to_80")])
+        {"low": [0.0, 2.0], "mid": [0.0, 5.0], "high": [0.0, np.inf]},
+        index=pd.MultiIndex.from_tuples([("bank", "first_to_80"), ("B", "years_to_80")]),
     )
-    shares = {"capacities": {"together": 0.75, "apart": 0.25}}
-    drawn.bands = SimpleNamespace(shares=shares, warnings=[], table=years, until=20.0, begins_below=0.25)
+    shares = {"capacities": {"together": 0.75, "apart": 0.25}, "ages_first": {"B": 0.6, "A": 0.4}}
+    below = {"B": (0.25, 1.0)}
+    drawn.bands = SimpleNamespace(shares=shares, warnings=[], table=years, until=20.0, begins_below_of=below.get)
     verdict = told(drawn, "packs-grow-together")
     assert verdict.numbers["holds_in"] == 0.75
     assert "in 75 % of the draws" in verdict.text
     first = told(drawn, "ages-first").text
-    assert "(2.0 to more than 20 in nine draws of ten, 5.0 in the middle; in 25 % of them a pack begins at 80 % or less" in first
+    assert "(2.0 to more than 20 in nine draws of ten, 5.0 in the middle; in 25 % of them it begins at 80 % or less" in first
+    assert (
+        "in 100 % of them another pack begins at 80 % or less, which does not count here; it is first in 60 % of them)" in first
+    )
 
 
 def test_packs_grow_apart():

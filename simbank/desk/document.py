@@ -12,8 +12,9 @@ from typing import Any
 
 import tomli_w
 import tomlkit
+from tomlkit.container import Container
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, InlineTable
+from tomlkit.items import AoT, InlineTable, Table, Whitespace
 
 from simbank.errors import InputError
 from simbank.filemodel import refuse_deep
@@ -251,24 +252,29 @@ class Document:
         data = copy.deepcopy(self.data)
         change(data)
         refuse_deep(data)
-        text, toml = self._written(change, data)
+        text, data, toml = self._written(change, data)
         if text == self.text:
             return
         self._note(name, text, joins, frozenset((*filter(None, map(moved, self.assumed)), *added)))
         self._take(data, text, toml)
 
     def _written(self, change, data):
-        """The file with a change made in what was written; written anew, without comments, if that does not read as ``data``."""
+        """The file with a change made in what was written; written anew, without comments, if that does not read as ``data``.
+
+        With it, what it reads as: draws go by the order of keys, so that it must be that of the file and not of the changes.
+        """
         try:
             toml = tomlkit.parse(self.text) if self._toml is None else self._toml
             self._toml = None  # half changed, if what follows fails
             change(toml)
             text = tomlkit.dumps(toml)
-            if tomllib.loads(text) == data:
-                return text, toml
+            read = tomllib.loads(text)
+            if read == data:
+                return text, read, toml
         except (TOMLKitError, ValueError, TypeError, KeyError, AttributeError, IndexError):
             pass
-        return tomli_w.dumps(data), None
+        text = tomli_w.dumps(data)
+        return text, tomllib.loads(text), None
 
     def _note(self, name, after, joins, assumed=frozenset()):
         self._undone.clear()
@@ -394,9 +400,30 @@ def _put(root, place: Place, value):
     table = root
     for depth, part in enumerate(place[:-1]):
         if isinstance(part, str) and part not in table:
-            table[part] = _new_table(table, depth == 0 or (place[:1] == ("pack_types",) and depth == 1))
+            table[part] = _new_table(table, _has_lines(place[: depth + 1]))
         table = table[part]
-    table[place[-1]] = _as_item(table, value)
+    if isinstance(value, dict) and _has_lines(place) and place[-1] not in table and isinstance(table, (Container, Table)):
+        table[place[-1]] = _own_lines(value)
+    elif isinstance(table, Table) and table.value.body and all(isinstance(item, Whitespace) for _, item in table.value.body):
+        table.value.body.clear()  # so that the first key stands below the head of its table, the empty line behind it
+        table[place[-1]] = _as_item(table, value)
+        table.add(tomlkit.nl())
+    else:
+        table[place[-1]] = _as_item(table, value)
+
+
+def _has_lines(place: Place):
+    """Whether a table there begins with a line of its own, behind the others of its kind."""
+    return len(place) == 1 or (len(place) == 2 and place[0] in ("pack_types", "chemistries", "wiring"))
+
+
+def _own_lines(value):
+    """A table of lines of its own."""
+    table = tomlkit.table()
+    for key, inner in value.items():
+        table[key] = _as_item(table, inner)
+    table.add(tomlkit.nl())
+    return table
 
 
 def _new_table(beside, whole):
@@ -432,10 +459,7 @@ def _insert(root, place: Place, value, at):
         above[place[-1]] = tomlkit.aot() if _is_toml(above) and len(place) == 1 else []
     entries = above[place[-1]]
     if isinstance(entries, AoT):
-        item = tomlkit.table()
-        for key, inner in value.items():
-            item[key] = _as_item(item, inner)
-        item.add(tomlkit.nl())
+        item = _own_lines(value)
     else:
         item = _as_item(entries, value) if _is_toml(entries) else copy.deepcopy(value)
     entries.insert(len(entries) if at is None else at, item)

@@ -64,17 +64,22 @@ def _first(found):
 
 
 def _by_draws(found):
-    """Years until the first pack has 80 %, as the draws have them, in words."""
-    row = found.bands.table.loc[("bank", "first_to_80")]
+    """Years until the pack that is named first has 80 %, as the draws have them, in words."""
+    name, bands = found.first, found.bands
+    row = bands.table.loc[(name, "years_to_80")]
     low, mid, high = (
-        f"{row[end]:.1f}" if np.isfinite(row[end]) else f"more than {found.bands.until:g}" for end in ("low", "mid", "high")
+        f"{row[end]:.1f}" if np.isfinite(row[end]) else f"more than {bands.until:g}" for end in ("low", "mid", "high")
     )
-    return f" by the file's own values ({low} to {high} in nine draws of ten, {mid} in the middle{_begin_below(found)})"
-
-
-def _begin_below(found):
-    share = found.bands.begins_below
-    return f"; in {percent(share)} of them a pack begins at 80 % or less, which counts as 0 years" if share > 0.0 else ""
+    whose = f"{name}: " if len(found.tied) > 1 else ""
+    parts = [f"{whose}{low} to {high} in nine draws of ten, {mid} in the middle"]
+    own, other = bands.begins_below_of(name)
+    if own > 0.0:
+        parts.append(f"in {percent(own)} of them it begins at 80 % or less, which counts as 0 years")
+    if other > 0.0:
+        parts.append(f"in {percent(other)} of them another pack begins at 80 % or less, which does not count here")
+    if (first := bands.shares["ages_first"].get(name, 0.0)) < 1.0:
+        parts.append(f"it is first in {percent(first)} of them")
+    return f" by the file's own values ({'; '.join(parts)})"
 
 
 def _title(found, term):

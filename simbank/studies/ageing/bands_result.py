@@ -130,6 +130,17 @@ class AgeingBands:
         years = self.draws["first_to_80"].astype(float)
         return float((years <= 0.0).sum() / max(self.done, 1))
 
+    def begins_below_of(self, pack: str) -> tuple[float, float]:
+        """Share of the draws in which that pack begins at 80 % or less, and share of them in which another pack does."""
+        years = {
+            name: self.draws[f"{name}.years_to_80"].astype(float) <= 0.0
+            for name, figure in self.table.index
+            if figure == "years_to_80"
+        }
+        own = years.pop(pack)
+        other = pd.DataFrame(years, index=self.draws.index).any(axis=1)
+        return float(own.sum() / max(self.done, 1)), float(other.sum() / max(self.done, 1))
+
     @property
     def moved_by(self) -> pd.DataFrame:
         """What explains the figures: values that can be told from nothing, largest share first."""
