@@ -194,7 +194,8 @@ def test_runs_of_unequal_length_each_have_a_clock_of_their_own(classroom, tmp_pa
 def test_verdicts_of_a_long_run_are_those_of_the_command():
     """Fifty days: a clock of an hour or more would see neither for how long a lead carries too much nor how full the bank was when cut off."""
     steps = [
-        {"discharge": "0.9 C", "hours": 1.05}, {"rest": True, "hours": 8}, {"charge": "1.1 C", "tail": "0.6 C", "hours": 6.95}, {"rest": True, "hours": 8},
+        {"discharge": "0.9 C", "hours": 1.05}, {"rest": True, "hours": 8}, {"charge": "1.1 C", "tail": "0.6 C", "hours": 6.95},
+        {"rest": True, "hours": 8},
     ]  # fmt: skip
     changes = {"duty.steps": steps, "wiring.lead.ampacity": "120 A", "wiring.link.ampacity": "120 A"}
     case = simbank.load(ROOT / "scenarios" / "classroom_chain.toml").with_changes(changes)
