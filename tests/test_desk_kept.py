@@ -49,6 +49,17 @@ def test_no_more_documents_are_kept_than_memory_is_for():
     assert kept.take("large") is large  # the last one stays
 
 
+def test_tabs_that_changed_nothing_do_not_push_out_unsaved_work():
+    kept, work = Kept(), Document('name = "one"\n')
+    work.put(("name",), "mine", "name")
+    assert work.has_to_lose
+    kept.put("work", work)
+    for k in range(MOST + 3):
+        kept.put(str(k), Document('name = "untouched"\n'))
+    assert len(kept) == MOST
+    assert kept.take("work") is work
+
+
 def test_time_in_which_the_machine_slept_is_not_counted_as_without_tabs(monkeypatch):
     """A look every second; the tab is there, the machine sleeps for an hour, the tab comes back after a while, and is closed."""
     from simbank.desk import server
