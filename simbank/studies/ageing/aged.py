@@ -19,11 +19,12 @@ from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.columns import AMONG_ALIKE, COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
 from simbank.studies.ageing.course import Segment, crossing_years
 from simbank.studies.ageing.drawn import figure_of, pictures_of
+from simbank.studies.ageing.from_full import usable_wh
 from simbank.studies.ageing.seasons import YEAR_S
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.told import basis_of, shown_of
 from simbank.studies.ageing.warned import warnings_of
-from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns, usable_wh
+from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns
 from simbank.studies.ageing.words import POINTS_THAT_COUNT, error_words, those_at_end, words_of
 from simbank.warning import BankWarning, as_records
 
