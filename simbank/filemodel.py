@@ -287,7 +287,7 @@ def _written(value, takes, key):
                 quantities.parse(value, takes.unit)
             return quantities.unit_of(value, takes.unit)
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-            raise InputError("must be a number")
+            raise InputError(f"must be a number{_of_percent(value)}")
     except OverflowError:
         raise InputError("is too large", key=key, value=value) from None
     except InputError as error:
@@ -429,6 +429,12 @@ def bank_temperature():
     return Annotated[float, bounds, BeforeValidator(read), WithJsonSchema(_or_table(schema))]
 
 
+def _of_percent(value):
+    """The number that a text of percent means, to go behind what is wrong with it; empty for anything else."""
+    found = re.fullmatch(r"([+-]?\d{1,6}(?:\.\d{1,6})?)\s*%", value.strip()) if isinstance(value, str) else None
+    return f": {found[0]} is {round(float(found[1]) / 100.0, 8):g}" if found else ""
+
+
 def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
     """Annotated float within bounds; a plain number in the file."""
 
@@ -436,7 +442,7 @@ def fraction(low: float = 0.0, high: float = 1.0, *, above: bool = False):
         quantities.refuse_known(value)
         number = not isinstance(value, bool) and isinstance(value, (int, float))
         if not number or (isinstance(value, float) and not math.isfinite(value)):  # a whole number may be too large for a float
-            raise InputError("must be a number")
+            raise InputError(f"must be a number{_of_percent(value)}")
         if value > high or value < low or (above and value == low):
             raise InputError(f"must be {'above' if above else 'at least'} {low:g} and at most {high:g}")
         return float(value)

@@ -119,6 +119,18 @@ def test_wrong_files_and_ports_end_with_one_line(tmp_path, desk):
     assert done.stderr.startswith(f"error: --port: {desk.port}: cannot be listened on")
 
 
+@pytest.mark.parametrize(("words", "ends"), [((), True), (("--stay",), False)])
+def test_what_ends_it_is_said_as_it_is(monkeypatch, words, ends):
+    from typer.testing import CliRunner
+
+    from simbank.cli import app
+
+    monkeypatch.setattr("simbank.desk.server.serve", lambda *_, say, **__: say("http://127.0.0.1:1/"))
+    done = CliRunner().invoke(app, ["desk", *words])
+    assert "It ends with Ctrl-C" in " ".join(done.output.split())
+    assert ("when its last tab is closed" in " ".join(done.output.split())) == ends
+
+
 def test_without_the_extra_it_says_what_to_install(monkeypatch):
     from simbank.errors import InputError
 
@@ -270,6 +282,7 @@ def test_files_too_large_or_empty_leave_the_bank_and_undo_brings_back_another(pa
     page.get_by_text("Undo brings it back").wait_for()
     page.locator("#desk-undo").click()
     page.wait_for_function("document.getElementById('at.name').value.length === 300")
+    page.get_by_text("Undo brings it back").wait_for(state="detached")
 
 
 @needs_chromium
@@ -446,7 +459,10 @@ def test_every_button_of_a_pack_is_in_reach(desk, browser, width):
 
 @needs_chromium
 def test_enter_in_the_name_of_the_file_saves(page, desk):
+    type_in(page, "Hut, north side", "name")
+    settled(page)
     page.get_by_role("button", name="Save as").click()
+    page.wait_for_function("document.querySelector('.dialog input').value === 'hut_north_side.toml'")
     page.get_by_label("Name of the file").fill("by_enter.toml")
     page.get_by_label("Name of the file").press("Enter")
     page.get_by_text("Saved as by_enter.toml.").wait_for()

@@ -658,3 +658,44 @@ def test_a_file_in_which_a_make_is_added_keeps_its_comments():
     comments = [[line for line in text.splitlines() if "#" in line] for text in (starter_scenario(), document.text)]
     assert comments[0] == comments[1]
     assert "\n\n[pack_types.new]\ncapacity = " in document.text
+
+
+def test_the_report_of_a_bank_that_is_not_saved_has_its_name_and_no_path(tmp_path):
+    from simbank.desk.studying import report
+
+    data = tomllib.loads(starter_scenario()) | {"name": "Hut: north & side"}
+    place = tmp_path / 'a "hut" für & wider'
+    place.mkdir()
+    session = Session(Shared(Folder(place)))
+    made = report(data, session.source, 0)
+    assert made["name"] == "hut_north_side.html"
+    assert "unsaved" not in made["html"]
+    assert "für &amp; wider" not in made["html"]
+    assert "f\\u00fcr" not in made["html"]
+    assert "&#34;scenario_file&#34;: &#34;not saved&#34;" in made["html"]
+    assert "· not saved</p>" in made["html"]
+    (place / "own.toml").write_text(starter_scenario(), encoding="utf-8")
+    own = report(data, str(place / "own.toml"), 0)
+    assert own["name"] == "own.html"
+    assert "f\\u00fcr" in own["html"]  # the path of a file that there is
+
+
+@pytest.mark.parametrize(("typed", "said"), [("80 %", "must be a number: 80 % is 0.8"), ("some", "must be a number")])
+def test_a_percentage_is_told_with_the_number_that_is_meant(folder, monkeypatch, typed, said):
+    monkeypatch.setattr(Session, "changed", lambda self, **how: None)
+    session = Session(Shared(folder))
+    session.document = Document(starter_scenario())
+    for key in ("capacity_left", "soc"):
+        session.do({"op": "put", "place": ["packs", 0, key], "text": typed, "type": "number"})
+        found = [error for error in faults(session.document.data, None) if error.key.startswith(f"packs.A.{key}")]
+        assert [(error.value, error.problem) for error in found] == [(typed, said)]
+
+
+def test_the_forms_say_what_capacity_left_leaves_out():
+    heads = next(part for part in describe(tomllib.loads(starter_scenario()))[1]["parts"] if part["kind"] == "table")["columns"]
+    help_text = next(head for head in heads if "capacity left" in head["label"])["help"]
+    assert "leaves the resistance as new" in help_text
+    assert "state_of_health raises the resistance" in help_text
+    data = tomllib.loads(starter_scenario())
+    data["packs"][0]["capacity_left"], data["packs"][1]["state_of_health"] = 0.8, 0.8
+    assert [pack.resistance_growth for pack in from_dict(data).bank.packs[:2]] == [1.0, 2.0]  # as it says

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -36,9 +37,10 @@ def desk(
 
     folder = Path.cwd() if file is None else file.resolve().parent
     name = None if file is None else file.resolve().name
-    serve(folder, name, port=port, open_browser=not no_open, stay=stay, grace_s=grace, say=_tell)
+    serve(folder, name, port=port, open_browser=not no_open, stay=stay, grace_s=grace, say=partial(_tell, stay))
 
 
-def _tell(address):
+def _tell(stay, address):
     print(address, flush=True)  # whole, so that it can be copied
-    say("The desk is at this address, on this machine only. It ends with Ctrl-C, or when its last tab is closed.")
+    ends = "It ends with Ctrl-C." if stay else "It ends with Ctrl-C, or when its last tab is closed."
+    say(f"The desk is at this address, on this machine only. {ends}")

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 from simbank.errors import InputError
 from simbank.files import write_whole
 
-__all__ = ["Folder"]
+__all__ = ["NOT_SAVED", "Folder", "file_stem"]
+
+NOT_SAVED = "not saved"  # stands for the file of a bank that has none yet; its folder is that from which paths in it start
 
 MOST_LISTED = 200
 LARGEST = 4_000_000  # bytes of a scenario file
+
+
+def file_stem(name: Any) -> str:
+    """What a file of a bank of that name may be called, without its ending.
+
+    >>> file_stem("Hut, north side"), file_stem("../:")
+    ('hut_north_side', 'my_bank')
+    """
+    return re.sub(r"\W+", "_", str(name).lower())[:50].strip("_") or "my_bank"
 
 
 class Folder:

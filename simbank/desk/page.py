@@ -7,6 +7,7 @@ from typing import Any
 from nicegui import ui
 
 from simbank.desk import parts
+from simbank.desk.folder import file_stem
 from simbank.desk.parts import tag
 from simbank.desk.session import LARGEST_UPLOAD, NOTHING, Session
 from simbank.desk.sheet import Sheet
@@ -40,6 +41,7 @@ class Page:
         self._built: dict[str, Any] = {}
         self._view = VIEWS[0].name
         self._number = -1
+        self._message_until_change = False
         self._status = self._errors_shown = None
         self._build()
         session.on_change.append(self.look)
@@ -130,6 +132,9 @@ class Page:
         session = self.session
         if session.number != self._number or session.forced:
             self._number = session.number
+            if self._message_until_change:
+                self._message.clear()
+                self._message_until_change = False
             self._sheet.show(session.sections(), session.forced, session.focus)
             self._tools()
         self._show_errors()
@@ -216,8 +221,9 @@ class Page:
                 def save():
                     self._try(lambda: self.session.save(field.value, over.value), f"Saved as {field.value}.")
 
+                offered = f"{file_stem(self.session.document.data.get('name', ''))}.toml"
                 field = parts.text_field(
-                    "Name of the file, in the folder of this desk", self.session.name or "my_bank.toml",
+                    "Name of the file, in the folder of this desk", self.session.name or offered,
                     hint=f"{self.session.shared.folder.path}; ends in .toml", on_enter=save,
                 )  # fmt: skip
                 over = parts.tick("Overwrite a file of that name")
@@ -265,7 +271,8 @@ class Page:
             return
         self._close()
         self._tools()
-        if unsaved and not said:
+        self._message_until_change = unsaved and not said
+        if self._message_until_change:
             said = "The bank before has changes that are not saved; Undo brings it back."
         if said:
             with self._message:
@@ -273,6 +280,7 @@ class Page:
 
     def _say_wrong(self, text):
         self._message.clear()
+        self._message_until_change = False
         with self._message:
             tag("p", text, "wrong", role="alert")
 

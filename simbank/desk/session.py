@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from simbank.desk.document import Document, Place, known_number, read_value, refuse_empty
-from simbank.desk.folder import Folder
+from simbank.desk.folder import NOT_SAVED, Folder
 from simbank.desk.forms import ASKED, STARTS, describe, field_id, field_of_error
 from simbank.desk.kept import Kept
 from simbank.desk.pool import Pool, Run
@@ -98,7 +98,7 @@ class Session:
     @property
     def source(self) -> str:
         """The path from whose folder paths in the document start."""
-        return str(self.document.path or self.shared.folder.path / "unsaved.toml")
+        return str(self.document.path or self.shared.folder.path / NOT_SAVED)
 
     @property
     def is_stale(self) -> bool:

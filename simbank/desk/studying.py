@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from simbank.desk.banding import bands_told, layout_bands_told
+from simbank.desk.folder import NOT_SAVED, file_stem
 from simbank.desk.running import scenario_of
 from simbank.desk.telling import drawn, plotted, shown_table, table, verdicts_told
 from simbank.digits import number
@@ -211,6 +213,8 @@ def report(data: dict[str, Any], source: str | None, draws: int | None, progress
     dict
         ``html``, its ``name``, its ``size`` in words, and what was ``said`` while it was made.
     """
+    from markupsafe import escape
+
     from simbank.report.of_run import write_run_report
     from simbank.simulation import simulate
     from simbank.studies import bands
@@ -233,8 +237,10 @@ def report(data: dict[str, Any], source: str | None, draws: int | None, progress
     with tempfile.TemporaryDirectory() as folder:
         path = write_run_report(scenario, Path(folder) / "report.html", result, drawn_bands, draws, 0, stage, said.append)
         html = path.read_text(encoding="utf-8")
-    name = f"{Path(source).stem if source else 'report'}.html"
-    return {"html": html, "name": name, "size": f"{len(html.encode()) / 1e6:.1f} MB", "said": said}
+    stem = Path(source).stem if source else "report"
+    if source and Path(source).name == NOT_SAVED:  # no path that is none
+        html, stem = html.replace(str(escape(json.dumps(source))), str(escape(json.dumps(NOT_SAVED)))), file_stem(scenario.name)
+    return {"html": html, "name": f"{stem}.html", "size": f"{len(html.encode()) / 1e6:.1f} MB", "said": said}
 
 
 def _put_right(found):

@@ -271,7 +271,8 @@ class PackTable(FileModel):
     )
     capacity_left: fraction(0.0, 2.0, above=True) | None = Field(
         None,
-        description="present ÷ rated capacity; by default what `state_of_health` or `grade` states, else 1",
+        description="present ÷ rated capacity; alone it leaves the resistance as new, while `state_of_health` raises the resistance with it; "
+        "by default what `state_of_health` or `grade` states, else 1",
         json_schema_extra={"x-default": 1},
     )
     resistance_growth: fraction(0.0, 100.0, above=True) | None = Field(
