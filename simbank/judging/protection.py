@@ -14,6 +14,7 @@ from simbank.studies.band_figures import QUANTILES
 from simbank.studies.protection import Protection
 from simbank.studies.protection.burning import first_to_burn
 from simbank.studies.protection.checks import FAIL, LEFT_OUT, NOT_CHECKABLE, NOTE, PASS
+from simbank.studies.protection.shorted_cell import NO_CHARGER
 from simbank.studies.protection.words import duration_text
 from simbank.verdict import ACT, DANGER, UNKNOWN, Verdict
 
@@ -215,29 +216,57 @@ def _why_not_cleared(numbers):
 
 
 def _shorted(found):
-    """A pack with a shorted cell, fed by its neighbours, its BMS stuck."""
+    """A pack with a shorted cell, fed by its neighbours, its BMS stuck: the case of most energy, and another where more amperes flow."""
     for code, status in (("fed-past-every-fuse", FAIL), ("shorted-cell-goes-on", NOTE)):
         names = [name for name in _rows(found, "shorted cell", status)["where"] if found.short_cases.get(name)]
         if not names:
             continue
-        cases = {name: max(found.short_cases[name], key=lambda row: row.energy_wh) for name in names}
+        each = {name: found.short_cases[name] for name in names}
+        goes_on = {name: [row for row in rows if row.opens_s is None] or rows for name, rows in each.items()}
+        cases = {name: max(rows, key=lambda row: row.energy_wh) for name, rows in goes_on.items()}
         worst = max(names, key=lambda name: cases[name].energy_wh)
         rest, case = [name for name in names if name != worst], cases[worst]
-        peak = max(row.peak_a for name in names for row in found.short_cases[name])  # "up to" is of all that are named
-        fed = f"neighbours and charger feed up to {peak:.0f} A and {energy(case.energy_wh)} into it within {hours(case.hours)}"
-        if code == "fed-past-every-fuse":
-            text = (
-                f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts and the BMS switches are stuck, {fed}, and no "
-                f"device that can be relied on ends it{others(rest)}. Fit a device at each pack that can break it."
-            )
-        else:
-            text = (
-                f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts and the BMS switches are stuck, {fed}, at too "
-                f"little for its device to open{others(rest)}. No fuse ends this: watch temperatures, and take such a pack off by hand."
-            )
-        yield verdict(
-            code, ", ".join([worst, *rest]), text, peak_a=peak, energy_wh=case.energy_wh, hours=case.hours, packs=len(names)
+        strongest = max((row for rows in each.values() for row in rows), key=lambda row: row.peak_a)
+        mean = _mean_feed(found, case)
+        text = (
+            f"If {'a cell' if case.cells == 1 else f'{case.cells} cells'} in {worst} shorts with BMS switches stuck, {_feeders(case)} "
+            f"{energy(case.energy_wh)} into it within {hours(case.hours)} (up to {case.peak_a:.0f} A, mean {mean:.0f} A){others(rest)}. "
         )
+        only = None if case.stopped_by is None else f"Only {_ended(case)}"
+        if code == "fed-past-every-fuse":
+            text += f"{only or 'No device that can be relied on ends it'}: fit one that can at each pack."
+        else:
+            text += f"{only or 'No fuse ends so little'}: watch temperatures, take such a pack off by hand."
+        if f"{strongest.peak_a:.0f}" != f"{case.peak_a:.0f}":
+            into = f" into {strongest.pack}" * (strongest.pack != worst)
+            text += f" Another case: up to {strongest.peak_a:.0f} A{into}, {_how_it_goes(strongest)}."
+        yield verdict(
+            code, ", ".join([worst, *rest]), text, peak_a=strongest.peak_a, energy_wh=case.energy_wh, hours=case.hours, packs=len(names),
+            case_peak_a=case.peak_a, case_mean_a=mean,
+        )  # fmt: skip
+
+
+def _feeders(case):
+    """Who feeds a pack with a shorted cell."""
+    return "neighbours feed" if case.charger == NO_CHARGER else "neighbours and charger feed"
+
+
+def _mean_feed(found, case):
+    """Charge that went into a pack with a shorted cell, over the time of the feed [A]."""
+    capacity_ah = next(pack.capacity_ah for pack in found.scenario.bank.packs if pack.name == case.pack)
+    return (case.good_cell_soc_end - case.soc_start) * capacity_ah / case.hours if case.hours > 0 else 0.0
+
+
+def _ended(case):
+    """What ended a feed, and when."""
+    return f"{case.ended_by} ends it after {duration_text(case.hours * 3600.0)}"
+
+
+def _how_it_goes(case):
+    """Whether something opens in a case of a shorted cell, and whether that ends the feed."""
+    if case.stopped_by is not None:
+        return f"until {_ended(case)}"
+    return f"less once {short(case.opened)} open{'s' * (len(case.opened) == 1)}" if case.opened else "nothing opens"
 
 
 # ---- what burns at a lasting load ----
