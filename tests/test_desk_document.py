@@ -723,3 +723,22 @@ def test_verdicts_and_warnings_at_the_desk_name_what_is_to_be_ticked_there_and_n
     )
     assert blocks[0]["text"] == f'Bands are left out. 50 in "{report.LABEL}" makes them all the same.'
     assert "not checked here" not in " ".join(block["text"] for block in blocks).lower()
+
+
+def test_compare_says_with_what_other_layouts_were_wired():
+    from simbank.desk.studying import layouts
+    from simbank.desk.views import compare
+
+    data = tomllib.loads(starter_scenario())
+    lead = data["wiring"]["lead"]
+    told = layouts(data, None, ("chain", "busbar"), None, 0)
+    (said,) = told["other_parts"]
+    assert said.startswith(f"Leads of busbar: {lead['gauge']}, {lead['length']} each")
+    assert said in [block.get("text") for block in compare._blocks(told, False)]
+    assert layouts(data, None, ("chain", "chain-middle"), None, 0)["other_parts"] == []
+    data["wiring"]["leads"] = {"B": {"length": "2 m"}}
+    (said,) = layouts(data, None, ("chain", "busbar"), None, 0)["other_parts"]
+    assert f"{lead['length']} each (of B their own), as" in said
+    data["wiring"]["layout"] = "busbar"
+    (said,) = layouts(data, None, ("chain", "busbar"), None, 0)["other_parts"]
+    assert said.startswith(f"Links of chain: {data['wiring']['link']['gauge']}, ")
