@@ -1356,10 +1356,20 @@ def test_usable_unknown(monkeypatch):
     def fails(aged):
         raise sb.SimulationError("the bank cannot be solved")
 
-    monkeypatch.setattr("simbank.studies.ageing.aged.usable_wh", fails)
+    monkeypatch.setattr("simbank.studies.ageing.aged.discharge_from_full", fails)
     found = told(sb.age(case, 1.0, windows=1), "usable-unknown")
     assert found.severity == UNKNOWN
     assert "not known of year 0, 1: the bank cannot be solved" in found.text
+
+
+def test_usable_cut_short():
+    """0.2 C of 200 Ah are 40 A: more than a device of 30 A lets through, less than the fuse of 125 A does."""
+    found = told(
+        sb.age(bank(ports__port__device={"rating": "30 A", "resistance": "0.3 milliohm"}), 1.0, windows=1), "usable-cut-short"
+    )
+    assert (found.severity, found.where) == (ACT, "device port")
+    assert "Usable energy of every year is what device port lets through" in found.text
+    assert "usable-cut-short" not in codes(sb.age(bank(), 1.0, windows=1))
 
 
 @pytest.mark.parametrize("code", ["balance-missed", "reference-instead", "a-code-of-tomorrow"])
