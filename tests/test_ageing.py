@@ -25,6 +25,7 @@ from simbank import interrupts as stopping
 from simbank.cells.ageing_laws import load_law
 from simbank.errors import RunStopped
 from simbank.studies.ageing import window_runs, worth
+from simbank.studies.ageing.from_full import Discharge
 from simbank.studies.ageing.projection import equal_age, march
 from simbank.studies.ageing.stress import Stress
 from simbank.studies.ageing.window_runs import WindowRuns
@@ -252,15 +253,82 @@ def test_a_year_that_cannot_be_discharged_keeps_the_rest(monkeypatch):
         calls.append(aged)
         if len(calls) == 3:
             raise sb.SimulationError("the bank cannot be solved")
-        return 1000.0 * len(calls)
+        return Discharge(1000.0 * len(calls))
 
-    monkeypatch.setattr("simbank.studies.ageing.aged.usable_wh", fails)
+    monkeypatch.setattr("simbank.studies.ageing.aged.discharge_from_full", fails)
     found = sb.age(case, 4.0)
     assert found.by_year["usable_wh"].isna().tolist() == [False, False, True, False, False]
     assert found.by_year.drop(columns="usable_wh").notna().all(axis=None)
     (warned,) = [warning for warning in found.warnings if warning.code == "usable-unknown"]
     assert "of year 2: the bank cannot be solved" in warned.text
     assert found.summary["years"][2]["usable_wh"] is None
+
+
+def with_device(rating, **changes):
+    """A used pack beside a new one, behind a breaker at the port; 0.2 C of 200 Ah as new are 40 A, of the 160 Ah that they have 32 A."""
+    breaker = {"rating": rating, "resistance": "0.2 milliohm"}
+    return bank(REST, "AB", packs__B__capacity_left=0.6, ports__port__device=breaker, **changes)
+
+
+@pytest.mark.parametrize("rating", ["20 A", "35 A", "60 A"])
+def test_usable_energy_of_a_year_is_that_of_the_study(rating):
+    """At the same amperes, through the same devices, the fast integrator and the reference come to the same energy."""
+    case = with_device(rating)
+    found = sb.age(case, 0.5)
+    told = sb.usable(case, 40.0 / 160.0).loc["bank", "energy_wh"]
+    assert found.by_year["usable_wh"][0] == pytest.approx(told, rel=1e-4)
+    assert bool(found.cut_short) is (rating != "60 A")
+
+
+def test_a_device_that_cuts_usable_energy_short_is_named():
+    """40 A through 20 A: in warnings, words and verdicts; through 60 A nothing is said."""
+    found = sb.age(with_device("20 A"), 1.0)
+    (warned,) = [w for w in found.warnings if w.code == "usable-cut-short"]
+    ((year, discharge), _) = found.cut_short
+    assert (year, warned.where, discharge.current_a) == (0.0, "device port", pytest.approx(40.0))
+    opened_h = discharge.opened[0].time_s / 3600.0
+    assert discharge.left == pytest.approx(1.0 - 40.0 * opened_h / 160.0, abs=1e-6)  # nothing flows after it
+    for words in ("Usable energy of every year is what device port lets through", "asked for 40 A (0.2 C of the capacity as new)",
+                  "2.00 times its rating", f"{100 * discharge.left:.0f} % of the charge is left", "simbank usable would ask 32 A"):  # fmt: skip
+        assert words in warned.text, words
+    assert any("is what device port lets through, not what the packs hold" in words for words in found.words)
+    (verdict,) = [v for v in sb.verdicts(found, most=99) if v.code == "usable-cut-short"]
+    assert verdict.severity == "act"
+    assert "device port" in verdict.text
+    told = {w["code"] for w in found.summary["warnings"]}
+    assert "usable-cut-short" in told
+    found = sb.age(with_device("60 A"), 1.0)
+    assert not [w for w in found.warnings if w.code == "usable-cut-short"]
+    assert not any("lets through" in words for words in found.words)
+
+
+def test_a_bms_that_cuts_usable_energy_short_is_named():
+    """Of 100 Ah each: a discharge limit of 10 A opens at 20 A; an under-voltage limit of 3.2 V a cell long before empty, 2.6 V never."""
+    limits = {
+        "current": {"discharge_current": {"limit": "10 A", "delay": "1 s"}},
+        "early": {"under_voltage": {"limit": "3.2 V", "release": "3.5 V", "delay": "1 s"}},
+        "empty": {"under_voltage": {"limit": "2.6 V", "release": "3.0 V", "delay": "1 s"}},
+    }
+    told = {}
+    for what, limit in limits.items():
+        found = sb.age(bank(REST, "AB", pack_types__own__bms=limit), 0.5)
+        told[what] = [w for w in found.warnings if w.code == "usable-cut-short"]
+    assert [len(found) for found in told.values()] == [1, 1, 0]
+    assert "Ask for less" in told["current"][0].text
+    assert "See that this limit is that of the real one" in told["early"][0].text
+    for what in ("current", "early"):
+        assert told[what][0].where == "A, B"
+        assert "is what the BMS of A, the BMS of B let through" in told[what][0].text
+        assert "simbank usable" not in told[what][0].text  # new packs: the same current
+
+
+def test_a_pack_that_drops_out_cuts_usable_energy_short():
+    """The bank goes on without it until its cut-off, and what that pack held is not in the figure."""
+    found = sb.age(bank(REST, "AB", packs__B__device={"rating": "10 A", "resistance": "0.2 milliohm"}), 0.5)
+    whole = sb.age(bank(REST, "AB"), 0.5)
+    (warned,) = [w for w in found.warnings if w.code == "usable-cut-short"]
+    assert warned.where == "device B"
+    assert 0.4 < found.by_year["usable_wh"][0] / whole.by_year["usable_wh"][0] < 0.7
 
 
 def test_a_duty_that_fills_no_day_is_said_to_go_on_without_a_pause():

@@ -149,6 +149,18 @@ def test_the_verdict_has_the_band_of_the_pack_that_it_names():
     assert "0.0" not in first
 
 
+def test_draws_whose_usable_energy_is_cut_short_are_counted():
+    """20 A of a pack of 100 Ah through 15 A in every draw; its bands are told as what is let through."""
+    case = at_rest("own", **{"ports.port.device": {"rating": "15 A", "resistance": "0.2 milliohm"}})
+    found = sb.age(case, 1.0, law="naumann", others=(), bands=4)
+    told = [w.text for w in found.warnings if w.code == "usable-cut-short"]
+    assert len(told) == 2
+    assert "In 100 % of the draws device port opens before the packs are empty" in told[1]
+    assert not [
+        w for w in sb.age(at_rest("own"), 1.0, law="naumann", others=(), bands=4).warnings if w.code == "usable-cut-short"
+    ]
+
+
 @pytest.fixture
 def aged_report(tmp_path):
     """The page that ``age`` writes of a bank at rest, and what it says on the terminal."""

@@ -406,6 +406,7 @@ def test_predict_then_reveal_by_mouse(browser, path, width):
             if number < len(lesson.predictions):
                 told.locator("button.first").click()
         assert page.locator('section[aria-labelledby="all-runs"]').is_visible()
+        assert page.locator(".questions").is_visible()
         assert_accessible(page)
         assert seen.asked == []
         assert seen.said == []
@@ -509,6 +510,15 @@ def test_note_and_answers_are_folded_and_can_be_printed(browser, path):
         for mistake in lesson.teacher.mistakes:
             assert runs.filled(mistake.but) in note
         assert f"{lesson.teacher.minutes} minutes" in note
+        page.evaluate("() => document.body.classList.add('note-only')")  # as the button below prints it
+        page.emulate_media(media="print")
+        assert page.locator(".caution").is_visible()
+        assert page.locator(".questions li").first.is_visible()
+        assert not page.locator("#command").is_visible()
+        page.evaluate("() => document.body.classList.remove('note-only')")
+        page.emulate_media(media="screen")
+        assert not page.locator(".questions").is_visible()  # they would give away what predictions ask
+        page.locator("#uncover").click()
         items = page.locator(".questions li")
         assert items.count() == 5
         for k, question in enumerate(lesson.questions):

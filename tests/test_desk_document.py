@@ -699,3 +699,46 @@ def test_the_forms_say_what_capacity_left_leaves_out():
     data = tomllib.loads(starter_scenario())
     data["packs"][0]["capacity_left"], data["packs"][1]["state_of_health"] = 0.8, 0.8
     assert [pack.resistance_growth for pack in from_dict(data).bank.packs[:2]] == [1.0, 2.0]  # as it says
+
+
+def test_verdicts_and_warnings_at_the_desk_name_what_is_to_be_ticked_there_and_no_option():
+    from simbank.desk import parts
+    from simbank.desk.views import report
+
+    data = tomllib.loads(starter_scenario())
+    del data["wiring"]["link"]["joint"]
+    for make in data["pack_types"].values():
+        del make["internal_wiring"]
+    told = live(data, None)
+    plain = [*told["summary"]["warnings"], *told["verdicts"], *told["run"]["verdicts"]]
+    assert any("let --bands draw them" in record["text"] for record in plain)
+    assert any("Option --wide" in record["text"] for record in plain)
+    records = [*parts.warnings(told["summary"]["warnings"])["records"], *parts.verdicts(told["verdicts"])["records"]]
+    texts = [record["text"] for record in [*records, *parts.told_at_desk(told["run"]["verdicts"])]]
+    assert any('let "bands" draw them from what is seen in practice' in text for text in texts)
+    assert any(f'Tick "{parts.EVERYTHING}" to see all.' in text for text in texts)
+    assert not [text for text in texts if "--" in text or "Python" in text]
+    blocks = report._blocks(
+        {"said": ["Bands are left out. --bands 50 makes them all the same."], "size": "1 MB", "name": "x.html"}, False
+    )
+    assert blocks[0]["text"] == f'Bands are left out. 50 in "{report.LABEL}" makes them all the same.'
+    assert "not checked here" not in " ".join(block["text"] for block in blocks).lower()
+
+
+def test_compare_says_with_what_other_layouts_were_wired():
+    from simbank.desk.studying import layouts
+    from simbank.desk.views import compare
+
+    data = tomllib.loads(starter_scenario())
+    lead = data["wiring"]["lead"]
+    told = layouts(data, None, ("chain", "busbar"), None, 0)
+    (said,) = told["other_parts"]
+    assert said.startswith(f"Leads of busbar: {lead['gauge']}, {lead['length']} each")
+    assert said in [block.get("text") for block in compare._blocks(told, False)]
+    assert layouts(data, None, ("chain", "chain-middle"), None, 0)["other_parts"] == []
+    data["wiring"]["leads"] = {"B": {"length": "2 m"}}
+    (said,) = layouts(data, None, ("chain", "busbar"), None, 0)["other_parts"]
+    assert f"{lead['length']} each (of B their own), as" in said
+    data["wiring"]["layout"] = "busbar"
+    (said,) = layouts(data, None, ("chain", "busbar"), None, 0)["other_parts"]
+    assert said.startswith(f"Links of chain: {data['wiring']['link']['gauge']}, ")

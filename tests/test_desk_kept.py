@@ -1,6 +1,7 @@
 """What a tab worked on is there again when it comes back: loaded anew, or without its connection for longer than its page is kept."""
 
 import asyncio
+import re
 import time
 from types import SimpleNamespace
 
@@ -46,6 +47,17 @@ def test_no_more_documents_are_kept_than_memory_is_for():
     kept.put("large", large)
     assert kept.take("4") is None
     assert kept.take("large") is large  # the last one stays
+
+
+def test_tabs_that_changed_nothing_do_not_push_out_unsaved_work():
+    kept, work = Kept(), Document('name = "one"\n')
+    work.put(("name",), "mine", "name")
+    assert work.has_to_lose
+    kept.put("work", work)
+    for k in range(MOST + 3):
+        kept.put(str(k), Document('name = "untouched"\n'))
+    assert len(kept) == MOST
+    assert kept.take("work") is work
 
 
 def test_time_in_which_the_machine_slept_is_not_counted_as_without_tabs(monkeypatch):
@@ -164,3 +176,21 @@ def test_tabs_that_come_back_do_not_mix_nor_does_a_copy_of_one(desk, page, brows
         for one, text in ((page, "0.63"), (other, "0.64")):
             expect(soc(one)).to_have_value(text)
             undone(one)
+
+
+@needs_chromium
+def test_without_its_desk_the_page_says_so_and_takes_nothing(page):
+    changed(page, "0.63")
+    off, main = page.locator("#desk-off"), page.locator("main.desk")
+    expect(off).to_be_hidden()
+    page.evaluate("window.socket.disconnect()")
+    expect(off).to_be_visible()
+    expect(off).to_contain_text("nothing is computed or saved")
+    expect(page.locator("#desk-views")).to_have_class(re.compile("stale"))
+    assert main.evaluate("(e) => e.inert")
+    page.evaluate("window.socket.connect()")
+    expect(off).to_be_hidden(timeout=PATIENCE_S * 1000)
+    expect(soc(page)).to_have_value("0.63", timeout=PATIENCE_S * 1000)
+    settled(page)
+    assert not page.locator("main.desk").evaluate("(e) => e.inert")
+    undone(page)

@@ -191,6 +191,24 @@ def test_runs_of_unequal_length_each_have_a_clock_of_their_own(classroom, tmp_pa
         assert "120 to 43200 s, by the length of the run" in shown.text_content("footer, main, body")
 
 
+def test_verdicts_of_a_long_run_are_those_of_the_command():
+    """Fifty days: a clock of an hour or more would see neither for how long a lead carries too much nor how full the bank was when cut off."""
+    steps = [
+        {"discharge": "0.9 C", "hours": 1.05}, {"rest": True, "hours": 8}, {"charge": "1.1 C", "tail": "0.6 C", "hours": 6.95},
+        {"rest": True, "hours": 8},
+    ]  # fmt: skip
+    changes = {"duty.steps": steps, "wiring.lead.ampacity": "120 A", "wiring.link.ampacity": "120 A"}
+    case = simbank.load(ROOT / "scenarios" / "classroom_chain.toml").with_changes(changes)
+    page = make_page(case, {"duty.repeat": [3, 50]}, jobs=1)
+    index, _ = inside(page.html)
+    for run, repeat in zip(index["runs"], (3, 50), strict=True):
+        told = simbank.simulate(case.with_changes({"duty.repeat": repeat}), integrator="fast")
+        wanted = [(one.severity, one.text) for one in simbank.verdicts(told, most=99)]
+        assert [(v["severity"], v["text"]) for v in (index["verdicts"][k] for k in run["verdicts"])] == wanted
+        assert "conductor-overloaded" in {one.code for one in simbank.verdicts(told, most=99)}
+    assert page.summary["clock_step_s"] >= 3600.0
+
+
 def test_kirchhoff_holds_among_the_values_of_the_page(made):
     """At the take-off of a chain: what packs give is what the port takes, each rounded by half a step at most."""
     index, series = inside(made[1].read_text(encoding="utf-8"))
@@ -348,6 +366,8 @@ def test_nights_lie_where_the_sun_is_down(browser, one_fails):
         go(page, "e.max / 2")
         assert "2 March 2025 · night" in page.text_content(".clock")
         assert page.eval_on_selector_all(".chart .night", "(all) => all.length") == 3
+        go(page, "e.max")  # midnight, where the run ends
+        assert "night" in page.text_content(".clock")
 
 
 # ---- it moves ----

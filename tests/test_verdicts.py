@@ -487,6 +487,20 @@ def test_fault_current_band(guarded):
     assert (said.severity, said.numbers["high_a"], said.numbers["low_a"]) == (NOTE, at["high"], at["low"])
     assert at["high"] == found.bands.table.xs("initial_a", level="figure")["high"].max()
     assert "fault-current-band" not in codes(guarded)
+    assert f"Over the draws most can flow in a fault at {said.where}" in said.text
+    assert told(found, "opens-first").text.startswith("In the greatest fault by the file's own values")
+
+
+def test_a_band_inside_a_pack_has_devices_chosen_by_what_they_see():
+    """A resistance in the device makes a fault behind it less than one between it and the cells, which feed themselves."""
+    found = drawn(40, **{f"packs__{name}__device": FUSE | {"resistance": "3 milliohm"} for name in "AB"})
+    said = told(found, "fault-current-band")
+    high = found.bands.table.xs("initial_a", level="figure")["high"]
+    assert said.where.startswith("inside ")
+    seen = high.drop(["inside A", "inside B"])
+    assert f"by the upper end at {seen.idxmax()}, {seen.max() / 1e3:.1f} kA." in said.text
+    assert seen.max() < said.numbers["high_a"]
+    assert len(said.text) <= rules.MOST_LETTERS
 
 
 def test_fed_past_every_fuse(guarded):
@@ -976,6 +990,13 @@ def test_shares_alike(sound, monkeypatch):
     assert "shares-alike" not in codes(sound)
 
 
+def test_sharing_is_not_said_to_matter_little_where_a_cable_is_overloaded(sound):
+    thin = run(wiring__lead=LEAD | {"ampacity": "10 A"})
+    assert "conductor-overloaded" in codes(thin)
+    assert told(thin, "shares-alike").text.endswith("No pack is near a limit of its own.")
+    assert told(sound, "shares-alike").text.endswith("better sharing would change little at this duty.")
+
+
 @pytest.mark.parametrize(("amperes", "fails"), [(158, False), (162, True)])
 def test_pack_near_limit(amperes, fails):
     large = {f"packs__{name}__device": FUSE | {"rating": "300 A"} for name in "AB"}
@@ -1335,10 +1356,20 @@ def test_usable_unknown(monkeypatch):
     def fails(aged):
         raise sb.SimulationError("the bank cannot be solved")
 
-    monkeypatch.setattr("simbank.studies.ageing.aged.usable_wh", fails)
+    monkeypatch.setattr("simbank.studies.ageing.aged.discharge_from_full", fails)
     found = told(sb.age(case, 1.0, windows=1), "usable-unknown")
     assert found.severity == UNKNOWN
     assert "not known of year 0, 1: the bank cannot be solved" in found.text
+
+
+def test_usable_cut_short():
+    """0.2 C of 200 Ah are 40 A: more than a device of 30 A lets through, less than the fuse of 125 A does."""
+    found = told(
+        sb.age(bank(ports__port__device={"rating": "30 A", "resistance": "0.3 milliohm"}), 1.0, windows=1), "usable-cut-short"
+    )
+    assert (found.severity, found.where) == (ACT, "device port")
+    assert "Usable energy of every year is what device port lets through" in found.text
+    assert "usable-cut-short" not in codes(sb.age(bank(), 1.0, windows=1))
 
 
 @pytest.mark.parametrize("code", ["balance-missed", "reference-instead", "a-code-of-tomorrow"])
@@ -2297,6 +2328,61 @@ def test_layouts_say_in_which_share_of_the_draws_the_best_stays_unbeaten():
     best = next(v for v in sb.verdicts(found, most=99) if v.code in ("best-layout", "no-difference-that-matters"))
     assert 0.0 <= best.numbers["holds_in"] <= 1.0
     assert "stays unbeaten in" in best.text
+
+
+def test_an_overload_in_another_layout_has_no_share_of_the_draws_of_the_own_one():
+    """The chain has no leads: that the busbar's are too thin is true in none of its draws, and was looked at in none."""
+    thin = {"wiring__lead": LEAD | {"ampacity": "40 A"}, "wiring__link": LEAD | {"ampacity": "300 A"}}
+    scenario = of_doubtful_resistance(100, 40).data
+    scenario = sb.from_dict(scenario, {"wiring.layout": "chain", **{key.replace("__", "."): part for key, part in thin.items()}})
+    drawn, own = sb.bands(scenario, 20, explain=False, jobs=1), sb.simulate(scenario, integrator="fast")
+    layouts = sb.compare(scenario, ["chain", "busbar"], integrator="fast")
+    hot = told(own, "conductor-overloaded", layouts, drawn)
+    assert hot.numbers["layout"] == "busbar"
+    assert hot.severity == DANGER
+    assert "holds_in" not in hot.numbers
+    assert "True in" not in hot.text
+    assert "Of this layout no draws were made" in hot.text
+    hangs = told(own, "hangs-on-unknown", layouts, drawn)
+    assert hangs is None or "conductor-overloaded" not in hangs.text
+    paired = sb.compare(scenario, ["chain", "busbar"], integrator="fast", bands=20)
+    over = (1.25 * paired.bands.layouts["busbar"].limit_figures.xs("peak_of_ampacity", axis=1, level="figure")) > 1.0
+    share = told(paired, "conductor-overloaded").numbers["holds_in"]
+    assert share == over[hot.where.split(", ")[0]].mean() > 0.5
+    assert told(own, "conductor-overloaded", paired, drawn).numbers["holds_in"] == share
+
+
+def test_what_may_happen_in_the_own_layout_is_told_beside_the_overload_of_another():
+    """The link carries less than it may by the file and more in some draws; the busbar's leads are too thin in any case."""
+    parts = {"wiring.layout": "chain", "wiring.lead": LEAD | {"ampacity": "30 A"}}
+    scenario = sb.from_dict(of_doubtful_resistance(100, 30).data, parts | {"wiring.link": LEAD | {"ampacity": "300 A"}})
+    peak = max(row["current_peak_a"] for name, row in sb.simulate(scenario).branches.iterrows() if name.startswith("link"))
+    limit = LEAD | {"ampacity": f"{1.3 * peak:.1f} A"}
+    scenario = sb.from_dict(scenario.data, {"wiring.link": limit})
+    drawn, own = sb.bands(scenario, 20, explain=False, jobs=1), sb.simulate(scenario, integrator="fast")
+    drawn.draws["link A-B +.lasting_of_ampacity"] = [0.9] * 15 + [1.1] * 5
+    may = told(own, "may-happen", sb.compare(scenario, ["chain", "busbar"], integrator="fast"), drawn)
+    assert may.numbers["in_conductor_overloaded"] == 0.25
+    assert "link A-B + carries more than it may" in may.text
+
+
+def test_what_protection_says_of_a_load_has_no_share_of_the_draws_of_a_run():
+    """Its load is that with the margin, at full power: another figure than the one that was kept of each draw."""
+    scenario = of_doubtful_resistance(100, 52)
+    drawn, own, protection = sb.bands(scenario, 10, explain=False, jobs=1), sb.simulate(scenario), sb.protect(scenario)
+    hot = told(own, "conductor-overloaded", drawn, protection)
+    assert hot.text == told(protection, "conductor-overloaded").text
+    assert "holds_in" not in hot.numbers
+
+
+def test_a_place_that_is_in_no_draw_gives_no_share():
+    scenario = of_doubtful_resistance(100, 48)
+    drawn, own = sb.bands(scenario, 10, explain=False, jobs=1), sb.simulate(scenario, integrator="fast")
+    hot = told(own, "conductor-overloaded", drawn)
+    place = hot.where.split(", ")[0]
+    assert "holds_in" in hot.numbers
+    without = replace(drawn, limits=drawn.limits.drop(index=place, level="where"))
+    assert told(own, "conductor-overloaded", without).text == told(own, "conductor-overloaded").text
 
 
 def test_empty_before_dawn_over_draws_counts_cut_offs_at_night():

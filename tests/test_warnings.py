@@ -465,6 +465,10 @@ def test_joints_and_wiring_left_out_are_told_and_an_explicit_zero_is_not():
     assert "zero-by-default" in codes(sb.simulate(left_out()).warnings)
     only = {warning.code: warning for warning in bank_warnings(left_out(internal_wiring="0 ohm"))}
     assert only["zero-by-default"].text.startswith("Joints of 2 conductors are not given")
+    wiring = sb.with_changes(left_out(), {"wiring.link": {"gauge": "2 AWG", "length": "30 cm", "joint": "0.1 milliohm"}})
+    said = next(verdict for verdict in sb.verdicts(sb.simulate(wiring), most=99) if verdict.code == "zero-by-default")
+    assert said.text.startswith("Resistances of wiring inside 2 packs are not given")
+    assert "Give them (internal_wiring), or" in said.text
     zero = {"gauge": "2 AWG", "length": "30 cm", "joint": "0 ohm"}
     assert "zero-by-default" not in codes(
         bank_warnings(sb.with_changes(left_out(internal_wiring="0 ohm"), {"wiring.link": zero}))

@@ -288,8 +288,11 @@ class Bank:
 
         >>> Bank("two", (), Graph((), {}, {}), joints_left_out=("link A-B +",), wiring_left_out=("A", "B")).left_out_words
         'joints of 1 conductor and wiring inside 2 packs'
+        >>> Bank("one", (), Graph((), {}, {}), wiring_left_out=("A",)).left_out_words
+        'resistances of wiring inside 1 pack'
         """
-        counts = (len(self.joints_left_out), "joints of", "conductor"), (len(self.wiring_left_out), "wiring inside", "pack")
+        wiring = "wiring inside" if self.joints_left_out else "resistances of wiring inside"  # many, so that "are" follows
+        counts = (len(self.joints_left_out), "joints of", "conductor"), (len(self.wiring_left_out), wiring, "pack")
         return " and ".join(f"{what} {count} {of}{'s' * (count > 1)}" for count, what, of in counts if count)
 
     @property

@@ -21,7 +21,8 @@ return await (window.deskTab ??= (async () => {
     if (!navigator.locks) return told(true);
     navigator.locks.request(`simbank desk ${name}`, { ifAvailable: true }, (lock) => { told(!!lock); return lock && new Promise(() => {}); });
   });
-  let name = sessionStorage.simbankDeskTab || named();
+  const known = sessionStorage.simbankDeskTab;
+  let name = known && /^[0-9a-f.]{16,64}$/.test(known) ? known : named();  // none that somebody else put there
   for (let k = 0; k < 10; k++) {  // the page before may hold it for a moment more
     if (await hold(name)) return name;
     await new Promise((go) => setTimeout(go, 100));
@@ -51,7 +52,7 @@ class Kept:
         return len(self._documents)
 
     def put(self, tab: str, document: Document):
-        """Keep what a tab worked on; of too many the oldest goes."""
+        """Keep what a tab worked on; of too many the oldest goes, first of those with nothing that is not saved."""
         self._documents.pop(tab, None)
         self._documents[tab] = (self._clock(), document)
         self._forget()
@@ -65,6 +66,11 @@ class Kept:
     def _forget(self):
         since = self._clock() - KEPT_H * 3600.0
         for tab, (at, _) in list(self._documents.items()):
-            too_much = sum(document.letters for _, document in self._documents.values()) > MOST_LETTERS
-            if at < since or len(self._documents) > MOST or (too_much and len(self._documents) > 1):
+            if at < since:
                 del self._documents[tab]
+        by_loss = sorted(self._documents.items(), key=lambda kept: kept[1][1].has_to_lose)  # the oldest first among equals
+        for tab, _ in by_loss[:-1]:
+            letters = sum(document.letters for _, document in self._documents.values())
+            if len(self._documents) <= MOST and letters <= MOST_LETTERS:
+                return
+            del self._documents[tab]

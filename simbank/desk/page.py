@@ -26,7 +26,23 @@ document.addEventListener("keydown", (e) => {
   if (which) { e.preventDefault(); document.getElementById("desk-" + which).click(); }
 });
 // a tab whose connection is lost is loaded anew by itself, and finds its bank again
-window.socket.on("disconnect", () => { window.deskLost = true; });
+// without its desk the page computes and saves nothing: it says so, and takes nothing more that would be lost
+let deskGone = 0;
+window.socket.on("disconnect", () => {
+  window.deskLost = true;
+  deskGone ||= setTimeout(() => {
+    document.getElementById("desk-off").hidden = false;
+    document.querySelector("main.desk").inert = true;
+    document.getElementById("desk-views").classList.add("stale");
+  }, 4000);
+});
+window.socket.on("connect", () => {
+  clearTimeout(deskGone);
+  deskGone = 0;
+  document.getElementById("desk-off").hidden = true;
+  document.querySelector("main.desk").inert = false;
+  document.getElementById("desk-views").classList.remove("stale");
+});
 window.addEventListener("beforeunload", (e) => { if (window.deskUnsaved && !window.deskLost) e.preventDefault(); });
 """
 
@@ -66,6 +82,10 @@ class Page:
         with tag("nav", classes="jumps", aria_label="On this page"):
             tag("a", "The bank", href="#desk-forms")
             tag("a", "Results", href="#desk-views")
+        tag(
+            "p", "Not connected to the desk: nothing is computed or saved, and what is shown is of the values before. If the desk has ended, "
+            "start it again and open the address that it prints.", "off", id="desk-off", role="alert", hidden=True,
+        )  # fmt: skip
         self._drawer = tag("div", classes="drawer").on("keydown.escape", self._close)
         self._message = tag("div", classes="message")
         self._wrong = tag("div", classes="errors", role="alert", id="desk-errors")

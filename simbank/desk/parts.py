@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
@@ -11,11 +12,12 @@ from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
-    "Field", "Told", "as_option", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading", "say", "sentences", "tag",
-    "text_area", "text_field", "tick", "told_blocks", "verdicts", "warnings", "words",
+    "EVERYTHING", "Field", "Told", "as_option", "at_desk", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading",
+    "say", "sentences", "tag", "text_area", "text_field", "tick", "told_at_desk", "told_blocks", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
+EVERYTHING = "every row and column"  # the tick that shows what the commands show with --wide and --all
 SIGNS = {"danger": "‼", "act": "!", "unknown": "?", "note": "·"}  # of the degrees of verdicts
 
 
@@ -177,16 +179,37 @@ def words(text: str, classes: str = "") -> dict[str, Any]:
     return {"kind": "say", "text": text, "classes": classes}
 
 
+def at_desk(text: str) -> str:
+    """A sentence of the results, with what is to be ticked here in place of options of the commands.
+
+    >>> at_desk("2 more verdicts are not told here. Option --wide tells all; in Python most=99.")
+    '2 more verdicts are not told here. Tick "every row and column" to see all.'
+    >>> at_desk("Give them, or let --bands draw them."), at_desk("simbank run FILE --bands says which")
+    ('Give them, or let "bands" draw them.', 'simbank run FILE --bands says which')
+    """
+    text = text.replace("Option --wide tells all; in Python most=99.", f'Tick "{EVERYTHING}" to see all.')
+    return re.sub(r"(?<!FILE )--bands\b", '"bands"', text)
+
+
+def told_at_desk(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Warnings or verdicts in the words of :func:`at_desk`."""
+    return [record | {"text": at_desk(record["text"])} for record in records]
+
+
 def warnings(records: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Warnings, which stand before any figure, as a block; nothing without any."""
-    return {"kind": "warnings", "records": list(records)} if records else {}
+    return {"kind": "warnings", "records": told_at_desk(records)} if records else {}
 
 
 def verdicts(records: Sequence[dict[str, Any]], title: str = "What this comes to, worst first") -> dict[str, Any]:
     """Verdicts as a block: each with its degree as a word and a sign, not by colour alone."""
     if not records:
         return words("No rule of simbank says anything of this; that is not to say that nothing is wrong.")
-    return {"kind": "verdicts", "title": title, "records": [record | {"sign": SIGNS[record["severity"]]} for record in records]}
+    return {
+        "kind": "verdicts",
+        "title": title,
+        "records": [record | {"sign": SIGNS[record["severity"]]} for record in told_at_desk(records)],
+    }
 
 
 def figure(svg: str, caption: str) -> dict[str, Any]:

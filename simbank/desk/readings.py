@@ -101,6 +101,7 @@ def diagnosed(
     return {
         "answer": list(found.answer), "notes": list(found.notes), "warnings": as_records(found.warnings), "suspects": summary["suspects"],
         "tables": _tables(found, False), "whole_tables": _tables(found, True), "verdicts": verdicts_told(found),
+        "whole_verdicts": verdicts_told(found, whole=True),
         "drawing": drawn(found.drawing(), "Suspects, numbered by probability, at the current that was read."),
         "plots": [plotted(picture.figure, picture.caption) for picture in found.pictures()],
     }  # fmt: skip

@@ -15,7 +15,7 @@ from simbank.desk.telling import table, verdicts_told
 from simbank.digits import duration, number
 from simbank.errors import InputError, SimulationError
 from simbank.filemodel import each_fault, nearest
-from simbank.page import bank_shown, clock_step, run_shown
+from simbank.page import bank_shown, clock_step, run_shown, shown_times
 from simbank.scenario import Scenario, from_dict
 from simbank.scenario.schema import ScenarioFile
 
@@ -103,7 +103,7 @@ def live(data: dict[str, Any], source: str | None) -> dict[str, Any]:
     halted = None
     try:
         step_s = clock_step(scenario.duty.duration_s)
-        result = simulate(scenario, integrator="fast", output_step_s=step_s)
+        result = simulate(scenario, integrator="fast", output_step_s=shown_times(scenario.duty.duration_s, step_s))
     except InputError as error:
         return {"errors": [error]}
     except SimulationError as error:

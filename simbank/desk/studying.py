@@ -185,12 +185,35 @@ def layouts(
         "names": list(found.results),
         "drawn": drawn["words"],
         "not_counted": found.not_counted,
+        "other_parts": _other_parts(data, tuple(found.results)),
         "integrator": f"Integrator: {used['name']}, tolerance {used['tolerance']:.0e}{': ' + used['because'] if 'because' in used else ''}.",
         "plots": [*(plotted(picture.figure, picture.caption) for picture in found.pictures()), *drawn["plots"]],
         "drawings": [full_load(with_changes(scenario, {"wiring.layout": name}), f"{name}: ") for name in found.results],
         "usual": _layouts_told(found, drawn["usual"], False),
         "whole": _layouts_told(found, drawn["whole"], True),
     }
+
+
+def _other_parts(data, names):
+    """With what those layouts were wired that take another part (link, lead) than the layout of the file, in sentences."""
+    from simbank.bank.layouts import LAYOUTS
+
+    wiring = data.get("wiring", {})
+    own = LAYOUTS[wiring.get("layout", "chain")].part
+    said = []
+    for part in ("link", "lead"):
+        others = [name for name in names if LAYOUTS[name].part == part != own]
+        given = wiring.get(part)
+        if others and isinstance(given, dict):
+            values = [given[key] for key in ("gauge", "length", "resistance") if key in given]
+            words = ", ".join(str(value.get("value", value) if isinstance(value, dict) else value) for value in values)
+            apart = list(wiring.get("leads", {})) if part == "lead" else []
+            but = f" (of {', '.join(apart)} their own)" if apart else ""
+            said.append(
+                f"{part.capitalize()}s of {' and '.join(others)}: {words} each{but}, as the file has them beside those of its own layout "
+                "(in the forms under More: other layouts). Check that they are what you would fit."
+            )
+    return said
 
 
 def _layouts_told(found, drawn, whole):

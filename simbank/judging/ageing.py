@@ -16,6 +16,7 @@ from simbank.studies.ageing.aged import BEYOND
 from simbank.studies.ageing.columns import NO_DANGER
 from simbank.studies.ageing.told import UNMET_ALIKE
 from simbank.studies.ageing.warned import BRIEFLY
+from simbank.studies.ageing.words import cut_short_by
 from simbank.studies.ageing.worth import COOLER_K
 from simbank.verdict import ACT, NOTE, Verdict
 from simbank.warning import listed
@@ -276,6 +277,8 @@ def _worth(found):
             f"None of what was tried ({', '.join(tried['change'])}) puts off 80 % by {rules.WORTH_YEARS:g} years or has "
             f"{100 * rules.WORTH_ENERGY:g} % more energy."
         )
+    if found.cut_short:
+        text += f" Energy to use is here {cut_short_by(found)}."
     yield verdict("worth-most", "bank", f"{text}{harms}", NOTE, **numbers)
 
 

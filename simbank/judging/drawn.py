@@ -6,7 +6,7 @@ with the thresholds that it has for a run. Which have no share, and why, is said
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -82,7 +82,8 @@ class _Draws:
         return _Draws(rows[0], rows[1], self.run, self.clock, rows[2], *codes, self.margin)
 
 
-Holds = Callable[[_Draws, str | None], np.ndarray]  # of each draw whether a rule speaks, at a pack if one is given
+# Of each draw whether a rule speaks, at a place if one is given; None where nothing of that place was kept.
+Holds = Callable[[_Draws, str | None], np.ndarray | None]
 
 
 def _hardest(draws: _Draws, where: str | None) -> np.ndarray:
@@ -166,15 +167,18 @@ def _near_limit(draws: _Draws, where: str | None) -> np.ndarray:
 
 
 def _above(name: str, level: float) -> Holds:
-    """Whether a figure that was kept besides is above a level, at the place given, else anywhere."""
+    """Whether a figure that was kept besides is above a level, at the place given, or anywhere if none is."""
     return lambda draws, where: _there(draws.limit(name) > level, where)
 
 
 def _there(speaks, where):
-    return (speaks[where] if where in speaks else speaks.any(axis=1)).to_numpy(bool)
+    """Of each draw whether something speaks at a place, or anywhere if none is given; None where that place is in no draw."""
+    if where is None:
+        return speaks.any(axis=1).to_numpy(bool)
+    return speaks[where].to_numpy(bool) if where in speaks else None
 
 
-def _overloaded(draws: _Draws, where: str | None) -> np.ndarray:
+def _overloaded(draws: _Draws, where: str | None) -> np.ndarray | None:
     return _there(draws.of_ampacity() > 1.0, where)
 
 
@@ -188,7 +192,7 @@ def _ports_apart(draws: _Draws, where: str | None) -> np.ndarray:
     return (volt[alike] >= rules.APART_V).any(axis=1).to_numpy() | (seconds >= rules.APART_S).any(axis=1).to_numpy()
 
 
-def _too_small(draws: _Draws, where: str | None) -> np.ndarray:
+def _too_small(draws: _Draws, where: str | None) -> np.ndarray | None:
     """By each port's unmet load against what the duty asks there by the file's own values."""
     unmet, day = draws.limit("unmet_uncut_wh"), min(1.0, 24.0 / max(draws.run.summary["bank"]["duration_h"], 1e-9))
     asked = {p["name"]: p["ac_asked_wh"] if p["ac_asked_wh"] > 0 else p["asked_wh"] for p in draws.run.summary["ports"]}
@@ -196,7 +200,7 @@ def _too_small(draws: _Draws, where: str | None) -> np.ndarray:
     return _there(unmet > pd.Series(least, dtype=float), where)
 
 
-def _display_wrong(draws: _Draws, where: str | None) -> np.ndarray:
+def _display_wrong(draws: _Draws, where: str | None) -> np.ndarray | None:
     return _there(draws.limit("display_error_points") >= rules.DISPLAY_WRONG_POINTS, where)
 
 
@@ -263,23 +267,25 @@ SPREAD = "spread_max_points"
 SAME = ("spread", "spread-stands"), ("empty-before-dawn", "load-unmet", "cut-off-early")  # one told is enough
 
 
-def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str, Verdict]:
+def over_draws(found: Mapping[str, Verdict], said: Iterable[tuple[Any, Sequence[Verdict]]]) -> dict[str, Verdict]:
     """Verdicts with the share of the draws in which they hold, and what hangs on values that are not known.
 
     Parameters
     ----------
     found : dict of str to Verdict
         By code.
-    results : iterable
-        What they were found in: bands (of a run that is among them, or of the layouts of a comparison) say what the draws gave.
+    said : iterable of (result, verdicts)
+        What they were found in, each with all that it says: bands (of a run that is among them, or of the layouts of a comparison)
+        say what the draws gave.
 
     Returns
     -------
     dict of str to Verdict
         The same ones, of which those that the draws decide have ``holds_in`` among their numbers, ``hangs-on-unknown`` and
-        ``may-happen``.
+        ``may-happen``. What draws of the file's own layout cannot decide has no share: of another layout, or of another study.
     """
-    results, out, margin = list(results), dict(found), None
+    said, out, margin = list(said), dict(found), None
+    results = [result for result, _ in said]
     run = next((result for result in results if isinstance(result, Result)), None)
     bands = next((result for result in results if isinstance(result, Bands) and _of_a_run(result)), None)
     for result in results:
@@ -291,19 +297,44 @@ def over_draws(found: Mapping[str, Verdict], results: Iterable[Any]) -> dict[str
     if bands is None or not len(bands.uncertain) or not bands.done:
         return out
     draws = _Draws.of(bands, run, margin)
+    layout, ran = _told_of_a_run(run, said)
+    elsewhere = {code for code, told in out.items() if told.numbers.get("layout", layout) != layout}
     hangs = {}
     for code, (holds, _) in HOLDS.items():
-        if code in out and "holds_in" not in out[code].numbers and draws.judge(code):
-            speaks = holds(draws, out[code].where.split(", ")[0])
+        if code not in out or "holds_in" in out[code].numbers:
+            continue
+        if code in elsewhere:
+            none = " Of this layout no draws were made"
+            out[code] = replace(out[code], text=_ended(out[code].text, f"{none}: how far this reaches is not known.", f"{none}."))
+        elif (code, out[code].where, out[code].text) in ran and draws.judge(code):
+            of = replace(draws, margin=out[code].numbers.get("margin"))
+            speaks = holds(of, out[code].where.split(", ")[0])
+            if speaks is None:
+                continue
             out[code] = _with_share(out[code], float(speaks.mean()), bands.done)
             if speaks.mean() < 1.0 - rules.HANGS_ACT:
                 hangs[code] = speaks
-    may = _may_happen(out, bands, draws)
+    may = _may_happen(out.keys() - elsewhere, bands, draws)
     if hangs and "hangs-on-unknown" not in out:
         out["hangs-on-unknown"] = _hanging(out, hangs, bands)
     if may:
         out["may-happen"] = _told_may(may, bands, draws)
     return out
+
+
+def _told_of_a_run(run, said):
+    """The layout that draws of a run are of, and (code, where, text) of all that is told of runs of it."""
+    layout = None if run is None else run.scenario.layout
+    rows = set()
+    for result, verdicts in said:
+        if isinstance(result, Comparison) and result.results:
+            own = result.own if result.own in result.results else next(iter(result.results))
+            layout = own if layout is None else layout
+            mine = own == layout
+        else:
+            mine = isinstance(result, Result)
+        rows |= {(told.code, told.where, told.text) for told in verdicts if mine and told.numbers.get("layout", layout) == layout}
+    return layout, rows
 
 
 def bands_verdicts(found: Bands) -> Iterator[Verdict]:
@@ -455,7 +486,8 @@ def _of_layouts(found, comparison):
     hot = found.get("conductor-overloaded")
     if hot is not None and hot.numbers.get("layout") in layouts:  # by the margin of a load that lasts, rather than of the run
         of = _Draws.of(layouts[hot.numbers["layout"]], None, hot.numbers["margin"])
-        out[hot.code] = _with_share(hot, float(_overloaded(of, hot.where.split(", ")[0]).mean()), len(of.figures))
+        over = _overloaded(of, hot.where.split(", ")[0])
+        out[hot.code] = hot if over is None else _with_share(hot, float(over.mean()), len(of.figures))
     if share < 1.0 - rules.HANGS_ACT:
         settles = _settles("best-layout", holds, layouts[name or next(iter(layouts))])
         text = (

@@ -42,17 +42,18 @@ def verdicts(*results: Any, most: int = 7) -> list[Verdict]:
     if not isinstance(most, int) or isinstance(most, bool) or most < 1:
         raise InputError("must be a whole number, 1 or more", key="most", value=most)
     if all(isinstance(result, Result) for result in results):
-        protected, found = False, _found(results, run_verdicts)
+        protected, found = False, _found([(result, list(run_verdicts(result))) for result in results])
     else:  # of studies, which a run does not wait for
         from simbank.judging import kinds
         from simbank.judging.drawn import over_draws
 
         results = [kinds.whole(result) for result in results]
         protected = any(kinds.knows_protection(result) for result in results)
+        said = [(result, list(kinds.found_in(result))) for result in results]
         by_weight = sorted(
-            results, key=lambda result: not isinstance(result, kinds.Protection)
+            said, key=lambda pair: not isinstance(pair[0], kinds.Protection)
         )  # it knows more of devices and faults
-        found = over_draws(_found(by_weight, kinds.found_in), results)
+        found = over_draws(_found(by_weight), said)
     if not any(told.severity in (DANGER, ACT) for told in found.values()) and "nothing-found" not in found and results:
         found["nothing-found"] = _nothing(results, found)
     if results and not protected:
@@ -73,11 +74,11 @@ def shortened(ordered: list[Verdict], most: int) -> list[Verdict]:
     return [*ordered[: most - 1], _more(ordered[most - 1 :])]
 
 
-def _found(results, of):
-    """The verdicts of results, by code: what several say is said once."""
+def _found(said):
+    """The verdicts of (result, what it says), by code: what several say is said once."""
     found = {}
-    for result in results:
-        for told in of(result):
+    for _, verdicts in said:
+        for told in verdicts:
             found.setdefault(told.code, told)
     return found
 

@@ -393,7 +393,8 @@ def _selectivity(found):
         else "NOT CLEARED by the latest of their bands"
     )
     opens = _first_words([found.breaks.with_gaps(name) for name in row["opened"]], row["first_s"])
-    text = f"In the greatest fault, {faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}, {opens}; it is {ended}."
+    most = f"{faults.loc[place, 'initial_a'] / 1e3:.1f} kA at {place}"
+    text = f"In the greatest fault by the file's own values (packs as new, full, warm), {most}, {opens}; it is {ended}."
     yield verdict(
         "opens-first", place, text, current_a=faults.loc[place, "initial_a"], cleared_s=cleared if cleared is not None else float("nan")
     )  # fmt: skip
@@ -509,10 +510,19 @@ def _hanging(found):
     low, high, file = (float(at_once.loc[place, end]) for end in ("low", "high", "file"))
     deciding = f" What moves it most: {bands.decides}." if bands.decides else ""
     text = (
-        f"The greatest fault current, at {place}, is {file / 1e3:.1f} kA by the file, {low / 1e3:.1f} to {high / 1e3:.1f} kA in "
-        f"nine draws of ten.{deciding} Choose devices by the upper end."
+        f"Over the draws most can flow in a fault at {place}: {low / 1e3:.1f} to {high / 1e3:.1f} kA in nine draws of ten, "
+        f"{file / 1e3:.1f} kA by the file's own values.{deciding} {_upper_end(place, at_once['high'])}"
     )
     yield verdict("fault-current-band", place, text, low_a=low, high_a=high, file_a=file, draws=bands.draws)
+
+
+def _upper_end(place, high):
+    """By which upper end devices are chosen: inside a pack its own cells feed a part that no device sees."""
+    inside = high.index.str.startswith("inside ")
+    if not place.startswith("inside ") or inside.all():
+        return "Choose devices by the upper end."
+    seen = high[~inside]
+    return f"Its own cells feed part of that past every device: choose these by the upper end at {seen.idxmax()}, {seen.max() / 1e3:.1f} kA."
 
 
 def _may_not_break(found, row, more, share, measure):

@@ -382,6 +382,13 @@ _ROWS = (
     ),
     ("voltage-drop", ACT, "drop from pack to port at full load above the limit", PROTECT, PRACTICE),
     (
+        "usable-cut-short",
+        ACT,
+        "of `age`: a device or BMS opens before the packs are empty in the discharge that tells usable energy",
+        WARNING,
+        "chosen here: with up to 5 % of its charge left a pack whose BMS opens counts as empty",
+    ),
+    (
         "usable-lost",
         ACT,
         "the bank delivers less than its packs would each on its own",

@@ -10,6 +10,7 @@ from simbank.bank.bank import Pack
 from simbank.judging import rules
 from simbank.judging.rules import verdict
 from simbank.judging.run_load import ENDS, OVER_CURRENT, STOPS, charge_at
+from simbank.judging.wiring import overloaded
 from simbank.judging.words import Clock, hours, others, short
 from simbank.simulation import Result
 from simbank.simulation.event_codes import Event
@@ -214,11 +215,17 @@ def _hardest(result):
         text = (
             f"Every pack carries its share within {(rules.SHARE_TOLD - 1) * 100:.0f} % over the whole {what}: the largest share ratio is "
             f"{share:.2f} ({name}), and states of charge lie up to {result.summary['bank']['spread_max_points']:.1f} points apart. No pack is "
-            "near a limit of its own, so that better sharing would change little at this duty."
+            f"near a limit of its own{', so that better sharing would change little at this duty' if _all_bear_it(result) else ''}."
         )
         yield verdict(
             "shares-alike", name, text, share_ratio=share, spread_max_points=result.summary["bank"]["spread_max_points"]
         )
+
+
+def _all_bear_it(result):
+    """Whether nothing between the packs is overloaded or opens either, so that sharing is all there is to look at."""
+    opened = any(row["code"] in OVER_CURRENT for row in result.summary["events"])
+    return not opened and not overloaded(result)
 
 
 def _way(charge):

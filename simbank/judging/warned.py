@@ -12,7 +12,7 @@ from simbank.warning import BankWarning
 
 __all__ = ["SAID_BY_RULES", "warning_verdicts"]
 
-# What to do, by code, where the end of the warning's own text says it in more words.
+# What to do, by code, where the end of the warning's own text says it in more words; ``{where}``: where the warning is of.
 TO_DO = {
     "mixed-chemistry": "Do not join them: each kind needs a charger and an inverter of its own.",
     "unequal-cell-count": "Never join them: packs in parallel need the same number of cells in series.",
@@ -31,7 +31,7 @@ TO_DO = {
     "conductor-unprotected": "Fit thicker cable there, or a device between its load and its ampacity.",
     "no-device-limits": "Add a fuse or breaker.",
     "device-ratings-unknown": "Read them from its sheet.",
-    "zero-by-default": "Give them (joint, internal_wiring), or let --bands draw them from what is seen in practice.",
+    "zero-by-default": "Give them ({where}), or let --bands draw them from what is seen in practice.",
 }
 # Where the text of a warning begins to say what to do, by code; what stands above says it in fewer words.
 ADVICE = {
@@ -78,7 +78,7 @@ def warning_verdicts(warnings: Iterable[BankWarning], without: Collection[str] =
 
 def _told(warning, count):
     """As much of a warning as fits, before what to do."""
-    todo, text = TO_DO.get(warning.code, ""), warning.text
+    todo, text = TO_DO.get(warning.code, "").replace("{where}", warning.where), warning.text
     runs = re.search(r" \((In (?:all )?\d+ (?:of \d+ )?runs[^;)]*)[;)]", text)  # of several runs, in which
     text = text[: runs.start()] if runs else text
     if warning.code in ADVICE:

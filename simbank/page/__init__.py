@@ -2,6 +2,6 @@
 
 from simbank.page.html import make_page, write_page
 from simbank.page.lesson import Lesson
-from simbank.page.shown import bank_shown, clock_step, run_shown, view_sources
+from simbank.page.shown import bank_shown, clock_step, run_shown, shown_times, view_sources
 
-__all__ = ["Lesson", "bank_shown", "clock_step", "make_page", "run_shown", "view_sources", "write_page"]
+__all__ = ["Lesson", "bank_shown", "clock_step", "make_page", "run_shown", "shown_times", "view_sources", "write_page"]

@@ -19,7 +19,7 @@ from simbank.interrupts import heard_by
 from simbank.page.controls import Control
 from simbank.page.nights import calendar
 from simbank.page.packed import KINDS, Series, series_of
-from simbank.page.shown import bank_shown, clock_step, words_shown
+from simbank.page.shown import bank_shown, clock_step, shown_times, words_shown
 from simbank.scenario import Scenario
 from simbank.simulation import simulate
 from simbank.studies.parallel import can_copy, copies_worth, in_copies
@@ -165,7 +165,7 @@ def run_point(scenario: Scenario | InputError, integrator: str) -> Run:
         return Run(str(scenario))
     step_s = clock_step(scenario.duty.duration_s)
     try:
-        result = simulate(scenario, integrator=integrator, output_step_s=step_s)
+        result = simulate(scenario, integrator=integrator, output_step_s=shown_times(scenario.duty.duration_s, step_s))
     except RunStopped:
         raise
     except (SimulationError, InputError) as error:

@@ -321,6 +321,7 @@ def _rendered(scenario, keys, clock, told, made, lesson):
         least=clock.least_s,
         steps=clock.steps,
         caution=CAUTION,
+        other_weather="duty.days" in [key.key for key in keys] and scenario.file.duty.kind == "days",
         before=Markup(lesson.before if lesson else ""),
         after=Markup(lesson.after if lesson else ""),
     )

@@ -9,6 +9,9 @@
     from: Number(form.dataset.from), until: Number(form.dataset.until || Infinity), open: false,
   }));
   const still = window.matchMedia("(prefers-reduced-motion: reduce)"), all = document.querySelector('section[aria-labelledby="all-runs"]');
+  const questions = document.querySelector(".questions"); // their words give away what predictions ask
+  const later = make("p", "The questions for the class come when every prediction has been revealed.", { class: "fine" });
+  questions.before(later);
   let shown = null, waiting = null, stopAt = Infinity, watched = null;
 
   function make(tag, words, attributes = {}) {
@@ -46,7 +49,8 @@
     const asked = shown && cards.find((card) => card.run === shown.number && !card.open);
     $("view").classList.toggle("covered", Boolean(asked));
     cover.hidden = !asked;
-    all.hidden = cards.some((card) => !card.open);
+    all.hidden = questions.hidden = cards.some((card) => !card.open);
+    later.hidden = !all.hidden;
     if (asked) {
       shown.view.pause();
       const button = make("button", `Go to prediction ${asked.k + 1}`, { type: "button" });

@@ -54,6 +54,11 @@
       : `The run is the same with ${alike.join(", ")}.`;
   }
 
+  /* A command in words, of which none is parted at its hyphens, as a line of text would. */
+  function layCommand(text) {
+    $("command").replaceChildren(...text.split(" ").flatMap((word, k) => [...(k ? [" "] : []), Object.assign(document.createElement("span"), { textContent: word })]));
+  }
+
   async function show() {
     const number = numberOf(chosen), run = index.runs[number], mine = ++token;
     controls.forEach((control, k) => {
@@ -67,7 +72,7 @@
       }
     });
     controls.forEach((_, k) => { $(`same${k}`).textContent = alikeAlong(k, number); });
-    $("command").textContent = run.command;
+    layCommand(run.command);
     markRow(number);
     $("problem").hidden = !run.failure;
     $("view").hidden = Boolean(run.failure);

@@ -7,6 +7,8 @@ import re
 from importlib import resources
 from typing import Any
 
+import numpy as np
+
 from simbank.digits import cells
 from simbank.judging import RULES, verdicts
 from simbank.page.nights import calendar
@@ -15,10 +17,11 @@ from simbank.plotting.drawing import draw_bank
 from simbank.plotting.plots import PALETTE
 from simbank.scenario import Scenario
 from simbank.simulation import Result
+from simbank.simulation.recording import sample_times
 from simbank.studies.figures import headline
 from simbank.verdict import as_records
 
-__all__ = ["FIGURES", "bank_shown", "clock_step", "figures_shown", "packs_shown", "run_shown", "view_sources"]
+__all__ = ["FIGURES", "bank_shown", "clock_step", "figures_shown", "packs_shown", "run_shown", "shown_times", "view_sources"]
 
 # Steps of a page's clock [s]: of those that suit a run the finest with no more than so many samples is taken.
 CLOCK_STEPS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0, *(60.0 * m for m in (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 360, 720, 1440)))
@@ -74,6 +77,18 @@ def clock_step(duration_s: float) -> float:
     return days * -(-duration_s // (days * MOST_SAMPLES)) if step is None else step
 
 
+def shown_times(duration_s: float, step_s: float) -> np.ndarray:
+    """Times at which a run for the view is sampled [s]: those of ``simbank run``, by which verdicts are judged, and the clock's between them.
+
+    >>> shown_times(150.0, 100.0)
+    array([  0.,  60., 100., 120., 150.])
+    """
+    usual, clock = sample_times(duration_s), step_s * np.arange(math.floor(duration_s / step_s + 1e-9) + 1)
+    at = np.searchsorted(usual, clock - 1e-6 * step_s)
+    between = np.abs(usual[np.minimum(at, len(usual) - 1)] - clock) > 1e-6 * step_s
+    return np.sort(np.concatenate([usual, clock[between]]))
+
+
 def figures_shown(summary: dict[str, Any]) -> list[str]:
     """Key figures of a run in the order of :data:`FIGURES`, as people read them; where they are of one pack, with its name."""
     found, packs = headline(summary), summary["packs"]
@@ -116,7 +131,7 @@ def run_shown(result: Result, step_s: float | None = None) -> dict[str, Any]:
     Parameters
     ----------
     result : Result
-        With samples at every multiple of ``step_s``: of :func:`simbank.simulate` with that as ``output_step_s``.
+        With samples at every multiple of ``step_s``: of :func:`simbank.simulate` with :func:`shown_times` as ``output_step_s``.
     step_s : float, optional
         Of the view's clock [s]; by default what :func:`clock_step` says of the run's length.
 

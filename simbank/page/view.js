@@ -150,7 +150,7 @@ const BankView = (() => {
     return lastOf(run) > 86400 ? `day ${day}, ${time} h` : `${time} h after the start`;
   }
 
-  const atNight = (run, seconds) => run.nights && run.nights.some(([a, b]) => a <= seconds && seconds < b);
+  const atNight = (run, seconds) => run.nights && run.nights.some(([a, b]) => a <= seconds && (seconds < b || b >= lastOf(run))); // also at the end of a run that ends by night
 
   // ---- currents as width and colour ----
 

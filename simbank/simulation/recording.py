@@ -19,7 +19,7 @@ from simbank.simulation.run_warnings import Opening
 from simbank.simulation.setup import display_array
 from simbank.warning import BankWarning
 
-__all__ = ["Case", "Recorder", "RunRecord", "Sums", "Trace"]
+__all__ = ["Case", "Recorder", "RunRecord", "Sums", "Trace", "sample_times"]
 
 
 class Case(Protocol):
@@ -159,6 +159,16 @@ class RunRecord:
         return self.state.events
 
 
+def sample_times(duration_s: float, step_s: float | None = None) -> np.ndarray:
+    """Times at which a run is sampled [s]: every ``step_s``, and its end; by default 60 s, wider where that would give more than 20 000.
+
+    >>> sample_times(150.0)
+    array([  0.,  60., 120., 150.])
+    """
+    step_s = step_s or max(60.0, np.ceil(duration_s / 20000.0 / 60.0) * 60.0)
+    return np.append(np.arange(0.0, duration_s - 1e-9 * step_s, step_s), duration_s)
+
+
 class Recorder:
     """Keeps what a run leaves behind.
 
@@ -176,11 +186,7 @@ class Recorder:
         self.state = state
         self.sums, self.trace = Sums.of(state), Trace(state.bank)
         self.y_start = state.y.copy()
-        if np.ndim(output_step_s):
-            self.grid = np.asarray(output_step_s, float)
-            return
-        step = output_step_s or max(60.0, np.ceil(duration_s / 20000.0 / 60.0) * 60.0)
-        self.grid = np.append(np.arange(0.0, duration_s - 1e-9 * step, step), duration_s)
+        self.grid = np.asarray(output_step_s, float) if np.ndim(output_step_s) else sample_times(duration_s, output_step_s)
 
     def moment(self):
         """An empty ∫ x xᵀ dt of the currents x of packs and ports [A²s], shape (n + p, n + p)."""

@@ -293,7 +293,7 @@ class Result(StudyResult):
         """Of every conductor of the graph, devices among them, largest current [A] and energy lost [J], as plain arrays (b,)."""
         return self._branch_peak_a, self._branch_j
 
-    @property
+    @cached_property
     def branch_samples(self) -> np.ndarray:
         """What :attr:`branch_current_a` has, as a plain array of time by conductor [A]."""
         return self._trace.branch_currents()

@@ -38,6 +38,7 @@ def build(session: Session):
 def _blocks(told, whole):
     return [
         *judged(told, whole),
+        *(parts.words(text) for text in told["other_parts"]),
         parts.sentences(told["drawn"]),
         parts.words(told["not_counted"]) if told["not_counted"] else {},
         *told["plots"],

@@ -176,7 +176,7 @@ def _blocks(told, whole):
     return [
         parts.warnings(told["warnings"]),
         parts.sentences([text.replace("--before", f'"{SETTINGS["before"][0]}"') for text in told["answer"]]),
-        parts.verdicts(told["verdicts"]),
+        parts.verdicts(told["whole_verdicts" if whole else "verdicts"]),
         *told["whole_tables" if whole else "tables"],
         told["drawing"],
         *told["plots"],

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from nicegui import ui
 
-from simbank.caution import CAUTION
+from simbank.caution import REPORT_CAUTION
 from simbank.desk import parts
 from simbank.desk.session import Session
 from simbank.desk.studying import report
@@ -17,6 +18,7 @@ from simbank.errors import InputError
 __all__ = ["VIEW"]
 
 DRAWS = "--bands"
+LABEL = "Draws for the bands"
 
 
 def build(session: Session):
@@ -31,7 +33,7 @@ def build(session: Session):
         bands = parts.tick("with bands: every figure from 5 to 95 % of draws of what is not known", True, lambda _: study.look())
         with parts.tag("div", classes="fields"):
             fields[DRAWS] = parts.text_field(
-                "Draws for the bands", "", lambda _: study.look(), parts.as_option(DRAWS, "empty: as many as a minute allows")
+                LABEL, "", lambda _: study.look(), parts.as_option(DRAWS, "empty: as many as a minute allows")
             )
 
     def asked():
@@ -95,9 +97,9 @@ class _Made:
 
 def _blocks(told, whole):
     return [
-        *(parts.words(text) for text in told["said"]),
+        *(parts.words(re.sub(rf"{DRAWS} (\d+)", rf'\1 in "{LABEL}"', text)) for text in told["said"]),
         parts.words(f"{told['size']}, of the values when it was begun: {told['name']}"),
-        parts.caution(CAUTION),
+        parts.caution(REPORT_CAUTION),
     ]
 
 

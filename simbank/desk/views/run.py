@@ -36,7 +36,7 @@ def build(session: Session):
         seen["outcome"] = outcome
         halted = [parts.words(f"The run stopped before its end: {outcome['halted']}", "wrong")] if outcome["halted"] else []
         first.show([*halted, parts.warnings(outcome["summary"]["warnings"])])
-        view.show(outcome["bank"], outcome["run"])
+        view.show(outcome["bank"], outcome["run"] | {"verdicts": parts.told_at_desk(outcome["run"]["verdicts"])})
         rest.show([*(parts.words(text) for text in outcome["sentences"]), *outcome["tables"], parts.caution(outcome["caution"])])
 
     return look

@@ -101,7 +101,7 @@ class FollowedStudy:
             self._cancel = parts.button("Cancel", self.cancel, label=f"Cancel computing {self._name}")
             self._again = parts.button(self.compute, self._begin_again, label=f"{self.compute} {self._name}")
         self._cancel.props["hidden"] = self._again.props["hidden"] = True
-        self._whole = parts.tick("every row and column", False, lambda _: self._show()) if self.by_itself else None
+        self._whole = parts.tick(parts.EVERYTHING, False, lambda _: self._show()) if self.by_itself else None
         with parts.tag("div") as self._around:
             self._told = parts.Told()
 

@@ -19,11 +19,12 @@ from simbank.studies.ageing.bands_result import BAND_TABLES, AgeingBands
 from simbank.studies.ageing.columns import AMONG_ALIKE, COURSES, LAWS, PACKS, STRESS, TERMS, WORTH, YEARS
 from simbank.studies.ageing.course import Segment, crossing_years
 from simbank.studies.ageing.drawn import figure_of, pictures_of
+from simbank.studies.ageing.from_full import Discharge, discharge_from_full
 from simbank.studies.ageing.seasons import YEAR_S
 from simbank.studies.ageing.stress import HISTOGRAMS
 from simbank.studies.ageing.told import basis_of, shown_of
 from simbank.studies.ageing.warned import warnings_of
-from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns, usable_wh
+from simbank.studies.ageing.window_runs import LEAST_LEFT, Closure, WindowRuns
 from simbank.studies.ageing.words import POINTS_THAT_COUNT, error_words, those_at_end, words_of
 from simbank.warning import BankWarning, as_records
 
@@ -245,15 +246,22 @@ class Ageing(StudyResult):
 
     @cached_property
     def by_year(self) -> pd.DataFrame:
-        """The bank, year by year; usable energy is not a number where the bank of that year cannot be discharged, which a warning says."""
+        """The bank, year by year; usable energy is not a number where the bank of that year cannot be discharged, which a warning says.
+
+        It is what devices and BMSs let through: where one of them opens before the packs are empty, a warning says so, too.
+        """
         rows, courses = [], self.courses
+        self._cut_short: list[tuple[float, Discharge]] = []
         self.not_discharged: list[tuple[float, str]] = []
         for year in self.grid_years:
             segment, now = self.segment_at(year), courses[courses["year"] == year]
             left, growth = now["capacity_left"].to_numpy(), now["resistance_growth"].to_numpy()
             bank = segment.scenario.bank
             try:
-                energy = usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+                found = discharge_from_full(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+                energy = found.energy_wh
+                if found.opened:
+                    self._cut_short.append((float(year), found))
             except RunStopped:
                 raise
             except (SimulationError, InputError) as error:
@@ -263,12 +271,17 @@ class Ageing(StudyResult):
             rows.append((year, energy, unmet, asked, float(np.ptp(left)), float(np.ptp(growth))))
         return pd.DataFrame(rows, columns=YEARS.names)
 
+    @property
+    def cut_short(self) -> list[tuple[float, Discharge]]:
+        """Years in which a device or BMS opens before the packs are empty in the discharge that tells usable energy, with that discharge."""
+        return self._cut_short if len(self.by_year) else []
+
     def usable_wh_by(self, number: int) -> float:
         """Usable energy at the end by one of the laws, for the same windows [Wh]."""
         segment, at = self.last, np.array([self.years * YEAR_S])
         ages, bank = segment.ages_at(at), segment.scenario.bank
         left, growth = segment.left(ages, number)[0], segment.growth(ages, number)[0]
-        return usable_wh(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k))
+        return discharge_from_full(WindowRuns(bank, (), ()).aged_bank(left, growth, bank.ambient_k)).energy_wh
 
     @cached_property
     def stress(self) -> pd.DataFrame:

@@ -34,6 +34,7 @@ class AgedFound(Found):
 
     courses: pd.DataFrame = field(default_factory=pd.DataFrame)
     by_year: pd.DataFrame = field(default_factory=pd.DataFrame)
+    cut_short_by: tuple[str, ...] = ()  # what opens before the packs are empty in the discharges that tell usable energy
 
 
 def run_aged(
@@ -92,7 +93,8 @@ def figures_of(found: Ageing) -> AgedFound:
     }  # fmt: skip
     names = ("capacity_left", "resistance_growth", "loss_points", "years_to_80")
     packs = {(row["pack"], name): row[name] for _, row in table.iterrows() for name in names}
-    return AgedFound(figures, packs, courses=found.courses, by_year=by_year)
+    opened = tuple(dict.fromkeys(opened.name for _, discharge in found.cut_short for opened in discharge.opened))
+    return AgedFound(figures, packs, courses=found.courses, by_year=by_year, cut_short_by=opened)
 
 
 def ageing_bands(

@@ -16,6 +16,7 @@ from simbank.columns import Table
 from simbank.digits import percent
 from simbank.results import Shown, records
 from simbank.scenario.uncertain import UncertainValue
+from simbank.studies.ageing.from_full import CUT_SHORT
 from simbank.studies.band_figures import QUANTILES
 from simbank.studies.band_tables import quantiles
 from simbank.studies.drivers import FEWEST, Drivers, drivers
@@ -334,6 +335,14 @@ def _warnings(done):
         which = f"{len(failed)} of {counted(len(done), 'draw')} failed and gave no figures; the bands are of the others"
         text = f"{which}. The first: {failed[0].failure}"
         out.append(BankWarning("draws-failed", f"draw {failed[0].task.draw}", text))
+    cut = [one.found.cut_short_by for one in done if one.found is not None and one.found.cut_short_by]
+    if cut:
+        names = list(dict.fromkeys(name for opened in cut for name in opened))
+        text = (
+            f"In {percent(len(cut) / (len(done) - len(failed)))} of the draws {' or '.join(names)} opens before the packs are empty in the "
+            "discharge that tells usable energy: its bands are there of what is let through, not of what the packs hold."
+        )
+        out.append(BankWarning(CUT_SHORT, "bands", text))
     if len(done) - len(failed) < FEWEST:
         text = f"Of {counted(len(done) - len(failed), 'draw')} 5 and 95 % are little more than the least and the greatest; 200 tell more."
         out.append(BankWarning("few-draws", "bands", text))

@@ -11,8 +11,8 @@ from simbank.results import Shown
 from simbank.simulation.pack_model import KELVIN
 from simbank.studies.ageing.columns import NO_DANGER
 from simbank.studies.ageing.course import GROWTH_WORDS
+from simbank.studies.ageing.from_full import USABLE_C
 from simbank.studies.ageing.seasons import YEAR_S
-from simbank.studies.ageing.window_runs import USABLE_C
 from simbank.studies.ageing.words import change_years
 from simbank.warning import listed
 

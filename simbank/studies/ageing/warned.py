@@ -8,9 +8,10 @@ import numpy as np
 
 from simbank.digits import number as in_digits
 from simbank.simulation.bank_warnings import FREEZING
+from simbank.studies.ageing.from_full import CUT_SHORT, USABLE_C
 from simbank.studies.ageing.seasons import LEAST_WINDOW_DAYS, YEAR_S, is_dated
 from simbank.studies.ageing.window_runs import BALANCE_MISSED, LEAST_LEFT
-from simbank.studies.ageing.words import error_words
+from simbank.studies.ageing.words import cut_short_by, cut_short_years, error_words, other_current
 from simbank.studies.described import bank_warnings
 from simbank.warning import BankWarning, listed
 
@@ -31,7 +32,7 @@ def warnings_of(found: Ageing) -> list[BankWarning]:
     of_bank = [w for w in bank_warnings(found.scenario) if not frozen or w.code != FREEZING]
     drawn = [] if found.bands is None else found.bands.warnings
     of_windows = [*_of_temperatures(found), *_of_windows(found), *_of_balances(found)]
-    return [*frozen, *of_bank, *_of_law(found), *of_windows, *_of_usable(found), *drawn]
+    return [*frozen, *of_bank, *_of_law(found), *of_windows, *_of_usable(found), *_of_openings(found), *drawn]
 
 
 def _frozen(found):
@@ -220,3 +221,23 @@ def _of_usable(found):
             "usable-unknown", "bank",
             f"What the bank gives from full to cut-off is not known of year {years}: {failed[0][1]}. All else of the years holds.",
         )  # fmt: skip
+
+
+def _of_openings(found):
+    """Years whose usable energy a device or BMS cuts short."""
+    if not found.cut_short:
+        return
+    year, discharge = found.cut_short[0]
+    first, rate = discharge.opened[0], f"{USABLE_C:g} C"
+    hours = first.time_s / 3600.0
+    when = f"{hours:.1f} h" if hours >= 1.0 else f"{60.0 * hours:.0f} min" if hours >= 1.0 / 30.0 else f"{first.time_s:.0f} s"
+    what_to_do = "Ask for less than opens it" if first.by_current else "See that this limit is that of the real one"
+    text = (
+        f"Usable energy of {cut_short_years(found)} is {cut_short_by(found)}, not what the packs hold: asked for "
+        f"{discharge.current_a:.0f} A ({rate} of the capacity as new), in year {year:.3g} {first.name} opens {when} after full "
+        f"({first.because}), and {100.0 * discharge.left:.0f} % of the charge is left in the packs at the end. How far these years' energy "
+        f"falls says little of how packs age. {what_to_do}; raise a limit only as far as its maker's sheet lets you."
+        f"{other_current(found)}"
+    )
+    where = dict.fromkeys(opened.where for _, one in found.cut_short for opened in one.opened)
+    yield BankWarning(CUT_SHORT, ", ".join(where), text)

@@ -11,13 +11,13 @@ import numpy as np
 
 from simbank.bank import Bank
 from simbank.cells.ageing_laws import AgeingLaw
-from simbank.duty import Command, Duty, SampledDuty, Step
+from simbank.duty import Duty, SampledDuty
 from simbank.simulation import simulate
 from simbank.studies.ageing.seasons import Season
 from simbank.studies.ageing.stress import Stress, mean_stress, stress_of
 from simbank.studies.case import Case
 
-__all__ = ["BALANCE_MISSED", "LEAST_LEFT", "Closure", "WindowRuns", "usable_wh"]
+__all__ = ["BALANCE_MISSED", "LEAST_LEFT", "Closure", "WindowRuns"]
 
 BALANCE_MISSED = "balance-missed"  # code of a run's warning
 
@@ -40,7 +40,6 @@ MOST_WARMING = 24  # passes until it is so
 # Of runs of real days: capacity left over ten years moves by 1e-5 points against the usual one, for half the time.
 TOLERANCE_OF_DAYS = 1e-6
 MOST_SAMPLES = 3000  # of a window, for the means over it
-USABLE_C = 0.2  # rate at which usable energy is told
 
 
 class _State(NamedTuple):
@@ -212,14 +211,3 @@ def _closure(name, summary):
     closure = summary["closure"]
     missed = tuple(warning["text"] for warning in summary["warnings"] if warning["code"] == BALANCE_MISSED)
     return Closure(name, closure["charge_relative"], closure["energy_relative"], missed)
-
-
-def usable_wh(bank: Bank) -> float:
-    """Energy that the full bank gives at ``USABLE_C`` of its capacity as new until its first port is cut off [Wh]."""
-    cutoff = max(pack.chemistry.cutoff_volt * pack.cells_in_series for pack in bank.packs)
-    port = next(iter(bank.graph.ports))
-    full = tuple(replace(pack, soc=1.0, hysteresis=1.0) for pack in bank.packs)
-    current = USABLE_C * sum(pack.rated_capacity_ah for pack in bank.packs)
-    duty = Duty((Step(1.5 / USABLE_C * 3600.0, {port: Command("current", current, cutoff_volt=cutoff)}),))
-    case = Case("full to cut-off", replace(bank, packs=full, port_equipment={}, switching=()), duty)
-    return float(simulate(case, integrator="fast", output_step_s=3600.0).summary["bank"]["energy_out_wh"])

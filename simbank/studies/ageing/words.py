@@ -9,16 +9,27 @@ import numpy as np
 
 from simbank.digits import number
 from simbank.studies.ageing.course import GROWTH_WORDS
+from simbank.studies.ageing.from_full import USABLE_C
 from simbank.studies.ageing.seasons import DAYS_A_YEAR, YEAR_S, is_dated
 from simbank.warning import listed
 
 if TYPE_CHECKING:
     from simbank.studies.ageing.aged import Ageing
 
-__all__ = ["POINTS_THAT_COUNT", "change_years", "error_words", "those_at_end", "words_of"]
+__all__ = [
+    "POINTS_THAT_COUNT",
+    "change_years",
+    "cut_short_by",
+    "cut_short_years",
+    "error_words",
+    "other_current",
+    "those_at_end",
+    "words_of",
+]
 
 POINTS_THAT_COUNT = 0.2  # by which a spread must change to be said to narrow or widen; chosen here, above the error of the steps
 DRAG_YEARS = 0.1  # which a table of years shows; less is said to be nothing
+ALIKE = 0.01  # up to which two currents are told as one; chosen here
 MOST_NAMED = 4  # packs in a sentence
 
 
@@ -56,6 +67,9 @@ def words_of(found: Ageing) -> list[str]:
     said.append(f"{found.fastest} loses most, {table.loc[found.fastest, 'loss_points']:.1f} points: {shares}.")
     said += _together_words(found)
     said += _among_alike_words(found)
+    if found.cut_short:
+        what = f"Usable energy of {cut_short_years(found)} is {cut_short_by(found)}, not what the packs hold."
+        said.append(f"{what}{other_current(found)}")
     how = (
         "Every day was gone through."
         if found.full
@@ -63,6 +77,35 @@ def words_of(found: Ageing) -> list[str]:
     )
     drawn = [] if found.bands is None else found.bands.words
     return [*said, *drawn, f"{how}{_closure_words(found)} Relation used: {GROWTH_WORDS}."]
+
+
+def cut_short_by(found: Ageing) -> str:
+    """What usable energy is where it is cut short: "what device inverter lets through"."""
+    names = list(dict.fromkeys(opened.name for _, discharge in found.cut_short for opened in discharge.opened))
+    more = f" (and {len(names) - MOST_NAMED} more)" if len(names) > MOST_NAMED else ""
+    return f"what {listed(names[:MOST_NAMED])}{more} {'lets' if len(names) == 1 else 'let'} through"
+
+
+def cut_short_years(found: Ageing) -> str:
+    """In which years they do."""
+    years = [year for year, _ in found.cut_short]
+    every = [float(year) for year in found.grid_years]
+    if years == every:
+        return "every year"
+    k = every.index(years[0])
+    told = [f"{year:.3g}" for year in years]
+    return f"year {told[0]} to {told[-1]}" if len(years) > 2 and years == every[k : k + len(years)] else f"year {listed(told)}"
+
+
+def other_current(found: Ageing) -> str:
+    """Why `simbank usable` tells another figure of the first of these years, where it does."""
+    year, discharge = found.cut_short[0]
+    if abs(discharge.present_a - discharge.current_a) <= ALIKE * discharge.current_a:
+        return ""
+    return (
+        f" In year {year:.3g} simbank usable would ask {discharge.present_a:.0f} A, {USABLE_C:g} C of the capacity that the packs have, and so "
+        f"tells another figure than at these {discharge.current_a:.0f} A, which are of the capacity as new and alike in all years."
+    )
 
 
 def change_years(found: Ageing) -> list[float]:
