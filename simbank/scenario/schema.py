@@ -462,7 +462,8 @@ class WiringTable(FileModel):
     leads: dict[str, ConductorTable] = Field(
         default_factory=dict,
         description='what a pack\'s own lead has different, such as `A = { length = "90 cm" }`; one given by its `resistance` takes nothing '
-        "from the common lead, its joints neither: it counts as measured from end to end, unless it gives its own `joint`",
+        "from the common lead, its joints neither: give its own `joint`, `0 ohm` where it was measured from end to end; without one it counts as "
+        "zero and as not known",
     )
     bar: BarTable | None = Field(None, description="the bus bars; without it they have no resistance")
     strings: list[StringTable] = Field(
