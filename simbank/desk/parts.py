@@ -12,8 +12,8 @@ from nicegui import ui
 from nicegui.element import Element
 
 __all__ = [
-    "EVERYTHING", "Field", "Told", "as_option", "at_desk", "bands", "button", "caution", "choice", "figure", "fold", "groups", "heading",
-    "say", "sentences", "tag", "text_area", "text_field", "tick", "told_at_desk", "told_blocks", "verdicts", "warnings", "words",
+    "EVERYTHING", "Field", "Told", "as_option", "at_desk", "bands", "button", "caution", "choice", "fold", "groups", "heading",
+    "say", "sentences", "tag", "text_area", "text_field", "tick", "told_at_desk", "verdicts", "warnings", "words",
 ]  # fmt: skip
 
 _numbers = itertools.count(1)
@@ -169,7 +169,7 @@ class Told(Element, component="told.js"):
         self.show(blocks)
 
     def show(self, blocks: Iterable[dict[str, Any]]):
-        """Show these blocks (:func:`words`, :func:`warnings`, :func:`verdicts`, :func:`figure`, :func:`simbank.desk.telling.table`)."""
+        """Show these blocks (:func:`words`, :func:`warnings`, :func:`verdicts`, :func:`simbank.desk.telling.table`)."""
         self._props["blocks"] = [block for block in blocks if block]
         self.update()
 
@@ -212,11 +212,6 @@ def verdicts(records: Sequence[dict[str, Any]], title: str = "What this comes to
     }
 
 
-def figure(svg: str, caption: str) -> dict[str, Any]:
-    """A figure that simbank drew, as SVG, with its caption, as a block."""
-    return {"kind": "figure", "svg": svg, "caption": caption}
-
-
 def caution(text: str) -> dict[str, Any]:
     """The caution that stands below every result, as a block."""
     return {"kind": "caution", "text": text}
@@ -247,11 +242,3 @@ def bands(told: dict[str, Any], whole: bool) -> list[dict[str, Any]]:
         *(told["readings"] if whole else [fold("What to measure first", told["readings"])]),
         *(told["plots"] if whole else told["plots"][:1]),
     ]
-
-
-def told_blocks(told: dict[str, Any]) -> list[dict[str, Any]]:
-    """A whole result as :func:`simbank.desk.telling.study_told` tells it: warnings, words, tables, figures, verdicts, caution."""
-    return [
-        warnings(told["warnings"]), *(words(text) for text in told["words"]), *told["tables"],
-        *(figure(svg, text) for svg, text in [*told["drawings"], *told["figures"]]), verdicts(told["verdicts"]), caution(told["caution"]),
-    ]  # fmt: skip

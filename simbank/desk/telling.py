@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from simbank.caution import CAUTION
 from simbank.digits import as_read
-from simbank.warning import as_records as warning_records
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from simbank.results import Shown, StudyResult
+    from simbank.results import Shown
 
-__all__ = ["drawn", "picture", "plotted", "shown_table", "study_told", "table", "texts_table", "verdicts_told"]
+__all__ = ["drawn", "plotted", "shown_table", "table", "texts_table", "verdicts_told"]
 
 MOST_VERDICTS = 7  # unasked, as on the terminal
 
@@ -64,16 +62,6 @@ def drawn(svg: str, caption: str, alt: str = "") -> dict[str, Any]:
     return {"kind": "picture", "svg": svg, "caption": caption, "alt": alt or f"Drawing of the bank. {caption}", "scrolls": True}
 
 
-def picture(figure: Any) -> str:
-    """A figure of matplotlib as SVG text."""
-    import io
-
-    out = io.StringIO()
-    figure.savefig(out, format="svg", bbox_inches="tight")
-    text = out.getvalue()
-    return text[text.index("<svg") :]
-
-
 def verdicts_told(*results: Any, whole: bool = False) -> list[dict[str, Any]]:
     """Verdicts of results, worst first: seven, or with ``whole`` all."""
     from simbank.judging import RULES, verdicts
@@ -82,33 +70,3 @@ def verdicts_told(*results: Any, whole: bool = False) -> list[dict[str, Any]]:
 
     every = verdicts(*results, most=len(RULES))
     return as_records(every if whole else shortened(every, MOST_VERDICTS))
-
-
-def study_told(found: StudyResult, tables: Sequence[dict[str, Any]] = (), figures: bool = True) -> dict[str, Any]:
-    """A result of a study for :func:`simbank.desk.parts.told_blocks`.
-
-    Parameters
-    ----------
-    found : StudyResult
-        Of any study.
-    tables : sequence of dict
-        As :func:`table` makes them; without any, those that its section shows.
-    figures : bool
-        Whether its figures go along, as SVG.
-    """
-    section = found.section()
-    if not tables:
-        tables = [shown_table(one) for one in section.tables]
-        if section.table is not None:
-            headings = {name: name.replace("_", " ") for name in map(str, section.table.columns)}
-            tables = [table(section.title, section.table.rename(columns=str), headings), *tables]
-    return {
-        "title": found.title,
-        "warnings": warning_records(found.warnings),
-        "words": list(found.words),
-        "tables": list(tables),
-        "figures": [(picture(figure), caption) for figure, caption in section.figures] if figures else [],
-        "drawings": list(section.drawings),
-        "verdicts": verdicts_told(found),
-        "caution": CAUTION,
-    }

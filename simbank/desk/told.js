@@ -59,8 +59,6 @@ export default {
     fold(b) {
       return h("details", { class: "fold", key: b.title }, [h("summary", b.title), b.blocks.map((one) => this[one.kind](one))]);
     },
-    figure: (b) =>
-      h("figure", [h("div", { class: "wide", tabindex: 0, role: "img", "aria-label": b.caption, innerHTML: b.svg }), h("figcaption", b.caption)]),
   },
   render() {
     return h("div", { class: "told" }, this.blocks.map((b) => this[b.kind](b)));
