@@ -281,7 +281,7 @@ def test_files_too_large_or_empty_leave_the_bank_and_undo_brings_back_another(pa
     page.get_by_role("button", name="New", exact=True).click()
     page.get_by_text("Undo brings it back").wait_for()
     page.locator("#desk-undo").click()
-    page.wait_for_function("document.getElementById('at.name').value.length === 300")
+    page.wait_for_function("document.getElementById('at.name')?.value.length === 300")
     page.get_by_text("Undo brings it back").wait_for(state="detached")
 
 
@@ -438,7 +438,7 @@ def test_undo_that_is_answered_late_takes_nothing_from_what_is_typed_then(page, 
     with held(desk.processes()):
         page.locator("#desk-undo").click()
         typed(page, "21", "ambient")
-    page.wait_for_function("document.getElementById('at.packs.0.soc').value === '0.8'")
+    page.wait_for_function("document.getElementById('at.packs.0.soc')?.value === '0.8'")
     page.keyboard.type(" degC", delay=90)
     answered(page)
     time.sleep(0.5)
@@ -462,7 +462,7 @@ def test_enter_in_the_name_of_the_file_saves(page, desk):
     type_in(page, "Hut, north side", "name")
     settled(page)
     page.get_by_role("button", name="Save as").click()
-    page.wait_for_function("document.querySelector('.dialog input').value === 'hut_north_side.toml'")
+    page.wait_for_function("document.querySelector('.dialog input')?.value === 'hut_north_side.toml'")
     page.get_by_label("Name of the file").fill("by_enter.toml")
     page.get_by_label("Name of the file").press("Enter")
     page.get_by_text("Saved as by_enter.toml.").wait_for()

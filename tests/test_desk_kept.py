@@ -130,7 +130,7 @@ def test_a_tab_without_its_connection_for_long_finds_its_bank_and_nothing_runs_o
     page.click("#tab-report")
     page.get_by_label("Draws for the bands").fill("20000")
     page.get_by_role("button", name="Make the report").click()
-    page.wait_for_function("document.querySelector('#view-report progress').value > 0")
+    page.wait_for_function("document.querySelector('#view-report progress')?.value > 0")
     started = set(desk.processes()) - before
     assert started
     page.evaluate("window.before = true")

@@ -258,7 +258,7 @@ def test_the_report_is_that_of_the_command(desk, page, tmp_path):
     shown.get_by_text("1: give a whole number from 2 to 100000").wait_for()
     draws.fill("20000")  # takes long
     make.click()
-    page.wait_for_function("document.querySelector('#view-report progress').value > 0")
+    page.wait_for_function("document.querySelector('#view-report progress')?.value > 0")
     shown.get_by_role("button", name="Cancel computing the report").click()
     shown.get_by_text("Cancelled.").wait_for()
     answered(page)
@@ -323,7 +323,7 @@ def test_tabs_with_studies_do_not_mix_and_a_closed_one_leaves_nothing_running(de
         other.click("#tab-report")
         other.get_by_label("Draws for the bands").fill("20000")
         other.get_by_role("button", name="Make the report").click()
-        other.wait_for_function("document.querySelector('#view-report progress').value > 0")
+        other.wait_for_function("document.querySelector('#view-report progress')?.value > 0")
         started = set(desk.processes()) - set(before)
         assert started
         assert field_at(page, "packs", 0, "soc").input_value() == "0.8"
